@@ -1,0 +1,1 @@
+"""Gives measured nozzle geometry its meaning: heat, technique, warnings, records."""

@@ -1,0 +1,189 @@
+"""The values that vision hands on; frozen, lengths in mm, angles in rad, times in s."""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "FloatArray", "Frame", "BenchPose", "PoseMiss", "NozzleObservation", "NozzleMiss",
+    "TrackStatus", "NozzleTrack", "BenchEvent", "VisionResult",
+]
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One picture with its own time.
+
+    Attributes
+    ----------
+    index : int
+        Count of the frame in its source, from 0.
+    t_s : float
+        Time from the first frame, from the file's stamps or the capture clock [s].
+    image : array, shape (height, width, 3), uint8
+        BGR picture as it came, still distorted.
+    source : str
+        Where it came from, for messages.
+    """
+
+    index: int
+    t_s: float
+    image: NDArray[np.uint8]
+    source: str = ""
+
+
+@dataclass(frozen=True)
+class BenchPose:
+    """Where the printed mat is, seen from the camera.
+
+    Attributes
+    ----------
+    t_s : float
+    cam_from_bench : array, shape (4, 4)
+        Rigid transform, bench frame [mm] to camera frame [mm] (z forward).
+    cov : array, shape (6, 6)
+        Of (rotation vector [rad], translation [mm]) applied on the left, in the camera frame.
+    n_markers : int
+    rms_px : float
+    """
+
+    t_s: float
+    cam_from_bench: FloatArray
+    cov: FloatArray
+    n_markers: int
+    rms_px: float
+
+
+@dataclass(frozen=True)
+class PoseMiss:
+    """Why there is no bench pose at this moment."""
+
+    t_s: float
+    reason: str
+
+
+@dataclass(frozen=True)
+class NozzleObservation:
+    """The nozzle's pose from one frame alone.
+
+    Attributes
+    ----------
+    t_s : float
+    tip_bench_mm : array, shape (3,)
+        Centre of the outlet face, bench frame [mm].
+    axis_bench : array, shape (3,)
+        Unit vector along the jet (out of the nozzle), bench frame [-].
+    cov : array, shape (6, 6)
+        Covariance of (tip [mm], axis [-]) in the bench frame; rank 5, as the axis has unit length.
+    chi2_dof : float
+        Chi-square of the fit per degree of freedom [-].
+    """
+
+    t_s: float
+    tip_bench_mm: FloatArray
+    axis_bench: FloatArray
+    cov: FloatArray
+    chi2_dof: float
+
+
+@dataclass(frozen=True)
+class NozzleMiss:
+    """Why the nozzle was not measured in this frame, in words for the user."""
+
+    t_s: float
+    reason: str
+
+
+class TrackStatus(enum.Enum):
+    """What a track's numbers rest on."""
+
+    TENTATIVE = "tentative"  # seen, not yet confirmed
+    TRACKING = "tracking"  # measured in this frame
+    COASTING = "coasting"  # predicted; last measured at t_seen_s
+    LOST = "lost"  # not known
+
+
+@dataclass(frozen=True)
+class NozzleTrack:
+    """The filtered nozzle at one instant; arrays are nan when the status is LOST.
+
+    Attributes
+    ----------
+    t_s : float
+    status : TrackStatus
+    tip_mm : array, shape (3,)
+        Centre of the outlet face, bench frame [mm].
+    velocity_mm_s : array, shape (3,)
+    axis : array, shape (3,)
+        Unit vector along the jet, bench frame [-].
+    cov : array, shape (6, 6)
+        Covariance of (tip [mm], axis [-]), bench pose and calibration included.
+    t_seen_s : float
+        Time of the last frame that measured it [s]; nan before the first.
+    reason : str
+        Why it was not measured, empty when it was.
+    """
+
+    t_s: float
+    status: TrackStatus
+    tip_mm: FloatArray
+    velocity_mm_s: FloatArray
+    axis: FloatArray
+    cov: FloatArray
+    t_seen_s: float
+    reason: str = ""
+
+    @property
+    def is_seen(self) -> bool:
+        """Whether this frame itself measured the nozzle."""
+        return self.status is TrackStatus.TRACKING
+
+
+@dataclass(frozen=True)
+class BenchEvent:
+    """Something that happened to the bench, not to the nozzle.
+
+    Attributes
+    ----------
+    t_s : float
+    kind : str
+        "camera_moved", "board_moved", "mat_lost" or "mat_found".
+    detail : str
+        One line for the user.
+    """
+
+    t_s: float
+    kind: str
+    detail: str
+
+
+@dataclass(frozen=True)
+class VisionResult:
+    """All that one frame says.
+
+    Attributes
+    ----------
+    frame_index : int
+    t_s : float
+    bench : BenchPose or PoseMiss
+    observation : NozzleObservation or NozzleMiss
+    track : NozzleTrack
+    board_shift : array, shape (3,)
+        How far the board lies from where it lay at the start: x, y [mm] and turn about z [rad];
+        the turn is about the bench's origin: p_now = R(turn) p_start + (x, y).
+    events : tuple of BenchEvent
+    """
+
+    frame_index: int
+    t_s: float
+    bench: BenchPose | PoseMiss
+    observation: NozzleObservation | NozzleMiss
+    track: NozzleTrack
+    board_shift: FloatArray = field(default_factory=lambda: np.zeros(3))
+    events: tuple[BenchEvent, ...] = ()
