@@ -1,0 +1,104 @@
+"""The nozzle as a body: radii along its axis, its bend, and how far its visible edges differ from callipers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from vision.errors import GeometryError
+from vision.types import FloatArray
+
+__all__ = ["Frustum", "NozzleBody", "ToolPose", "body_from_measures", "axis_frame"]
+
+
+@dataclass(frozen=True)
+class Frustum:
+    """A slice of the tool between two circles.
+
+    Attributes
+    ----------
+    kind : str
+        "tube", "cone", "collar" or "handle": which edges behave alike.
+    start_mm, end_mm : float
+        Distances from the outlet along the (bent) axis [mm].
+    start_radius_mm, end_radius_mm : float
+    """
+
+    kind: str
+    start_mm: float
+    end_mm: float
+    start_radius_mm: float
+    end_radius_mm: float
+
+
+@dataclass(frozen=True)
+class NozzleBody:
+    """All slices from the outlet up; past bend_at_mm the axis is turned by bend_rad."""
+
+    frusta: tuple[Frustum, ...]
+    bend_at_mm: float
+    bend_rad: float
+
+    @property
+    def is_bent(self) -> bool:
+        """Whether the turn about the jet's axis can be seen."""
+        return abs(self.bend_rad) > 1e-6
+
+
+@dataclass(frozen=True)
+class ToolPose:
+    """Where the tool is, in some frame: outlet centre [mm], jet direction [-], turn about it [rad]."""
+
+    tip_mm: FloatArray
+    axis: FloatArray
+    roll_rad: float = 0.0
+
+
+def body_from_measures(
+    profile_mm: list[tuple[float, float]],
+    handle_mm: list[tuple[float, float]],
+    bend_deg: float = 0.0,
+    tube_length_mm: float | None = None,
+) -> NozzleBody:
+    """Body from (radius, distance from the outlet) pairs, as measured with callipers.
+
+    Parameters
+    ----------
+    profile_mm, handle_mm : list of (radius, distance) [mm]
+        Metal part and front of the handle; distances must not fall. The bend, if any, lies at tube_length_mm
+        (by default where the first constant radius ends).
+
+    Raises
+    ------
+    GeometryError
+        When radii are not positive or the distances run backwards.
+    """
+    slices: list[Frustum] = []
+    for pairs, is_handle in ((profile_mm, False), (handle_mm, True)):
+        rows = np.asarray(pairs, float).reshape(-1, 2)
+        if len(rows) and ((rows[:, 0] <= 0).any() or (np.diff(rows[:, 1]) < 0).any()):
+            raise GeometryError("nozzle profile: radii must be positive and distances from the outlet must not fall")
+        for (r0, s0), (r1, s1) in zip(rows[:-1], rows[1:]):
+            if s1 - s0 > 1e-6:
+                slices.append(Frustum(_kind(r0, r1, s1 - s0, is_handle, len(slices)), s0, s1, r0, r1))
+    if not slices:
+        raise GeometryError("nozzle profile: needs at least two (radius, distance) pairs")
+    bend_at = tube_length_mm if tube_length_mm is not None else slices[0].end_mm
+    return NozzleBody(tuple(slices), float(bend_at), float(np.deg2rad(bend_deg)))
+
+
+def axis_frame(axis: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Two unit vectors (3,) that complete `axis` (3,) to a right-handed frame, smooth almost everywhere."""
+    helper = np.array([1.0, 0.0, 0.0]) if abs(axis[0]) < 0.8 else np.array([0.0, 1.0, 0.0])
+    a = np.cross(axis, helper)
+    a /= np.linalg.norm(a)
+    return a, np.cross(axis, a)
+
+
+def _kind(r0: float, r1: float, length: float, is_handle: bool, index: int) -> str:
+    if is_handle:
+        return "handle"
+    if index == 0:
+        return "tube"
+    return "cone" if abs(r1 - r0) > 0.15 * length else "collar"
