@@ -1,0 +1,269 @@
+"""How the tool was led: dwell per region, sweep of the target, and passes that begin and end by themselves."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+import shapely
+from shapely.geometry import Polygon
+
+from monitor.exposure import Exposure
+from monitor.heat.types import Band
+from monitor.job import Job
+from vision.types import FloatArray
+
+__all__ = ["Grid", "PassRules", "PassSummary", "Technique", "work_grid"]
+
+GRID_MARGIN_MM = 25.0
+GRID_STEP_MM = 0.5
+LONGEST_STEP_S = 0.3  # a longer gap between frames is a gap in knowledge, not dwell
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Square cells over the board around the regions.
+
+    Attributes
+    ----------
+    x_mm, y_mm : array, shape (nx,), (ny,)
+        Cell centres in the job's board coordinates.
+    """
+
+    x_mm: FloatArray
+    y_mm: FloatArray
+
+    @property
+    def extent_mm(self) -> tuple[float, float, float, float]:
+        """Left, right, bottom and top edge of the whole grid."""
+        half = GRID_STEP_MM / 2
+        return (self.x_mm[0] - half, self.x_mm[-1] + half, self.y_mm[0] - half, self.y_mm[-1] + half)
+
+    def mesh(self) -> tuple[FloatArray, FloatArray]:
+        """Cell centres as two arrays (ny, nx)."""
+        return tuple(np.meshgrid(self.x_mm, self.y_mm))
+
+
+@dataclass(frozen=True)
+class PassRules:
+    """When a pass begins and ends; times in s, lengths in mm.
+
+    A pass begins when the aim enters the target below the upper height limit and stays for `confirm_s`. It ends
+    when the aim has been out for `away_s`, or above the limit for `lifted_s`; both moments are dated back.
+    """
+
+    confirm_s: float = 0.12
+    away_s: float = 1.5
+    lifted_s: float = 0.4
+    edge_mm: float = 0.7  # hysteresis: once inside, this far outside still counts as inside
+    shortest_s: float = 0.3
+
+
+@dataclass(frozen=True)
+class PassSummary:
+    """One pass over the target.
+
+    Attributes
+    ----------
+    number : int
+        From 1.
+    t_start_s, t_end_s : float
+        The aim's first entry into and last leaving of the target below the height limit.
+    dwell_s : float
+        Time for which the aim was seen inside, within that span.
+    unseen_s : float
+        Time in that span for which the nozzle was not measured.
+    height_mean_mm, height_sd_mm, height_low_mm, height_high_mm : float
+        Over the dwell.
+    height_sigma_mm : float
+        Of the mean; taken as the mean of the frames' sigmas, since their errors share their cause.
+    tilt_mean_rad : float
+    in_limits : float
+        Share of the dwell with the height inside its limits [-].
+    coverage : float
+        Share of the target's area that the jet's footprint swept [-].
+    evenness : float
+        Share of the target's area that got at least half of the mean sweep time [-].
+    energy_j : Band or None
+        Estimated heat into the part over the pass; None without an estimate.
+    """
+
+    number: int
+    t_start_s: float
+    t_end_s: float
+    dwell_s: float
+    unseen_s: float
+    height_mean_mm: float
+    height_sd_mm: float
+    height_low_mm: float
+    height_high_mm: float
+    height_sigma_mm: float
+    tilt_mean_rad: float
+    in_limits: float
+    coverage: float
+    evenness: float
+    energy_j: Band | None = None
+
+
+@dataclass
+class _OpenPass:
+    """A pass under way; everything since its first entry, cut back to the last leaving when it ends."""
+
+    t_start_s: float
+    t_inside_s: float  # last moment inside
+    rows: list[tuple[float, float, float, float, float]] = field(default_factory=list)  # dt, height, sigma, tilt, t
+    unseen_s: float = 0.0
+    pending_unseen_s: float = 0.0
+    swept_s: FloatArray | None = None
+    lifted_s: float = 0.0
+    energy_start: Band | None = None
+    energy_inside: Band | None = None
+
+
+class Technique:
+    """Adds up what the tool did, frame by frame.
+
+    Attributes
+    ----------
+    dwell_s : dict of region name to float
+        Time for which the aim was seen inside below the upper height limit.
+    dwell_map_s : array, shape (ny, nx)
+        Time for which the jet's footprint (the bore's circle along the axis) lay over each cell, below the limit.
+    passes : list of PassSummary
+        Finished ones.
+    """
+
+    def __init__(self, job: Job, rules: PassRules = PassRules()) -> None:
+        self.grid = work_grid(job)
+        self.dwell_map_s = np.zeros((len(self.grid.y_mm), len(self.grid.x_mm)))
+        self._regions = {job.target.name: Polygon(job.target.outline_mm)}
+        self._regions |= {n: Polygon(r.outline_mm) for n, r in zip(job.neighbour_names, job.neighbour)}
+        self._wide = Polygon(job.target.outline_mm).buffer(rules.edge_mm)
+        self.dwell_s = dict.fromkeys(self._regions, 0.0)
+        self.visit_s = dict.fromkeys(self._regions, 0.0)  # of the visit under way
+        self.passes: list[PassSummary] = []
+        self._target, self._rules = job.target.name, rules
+        self._low, self._high = job.limits.height_mm
+        self._bore_radius_mm = job.nozzle.bore_diameter_mm / 2
+        self._mesh = self.grid.mesh()
+        self._target_cells = shapely.contains_xy(self._regions[self._target], *self._mesh)
+        self._candidate: tuple[float, Band | None] | None = None
+        self._open: _OpenPass | None = None
+
+    @property
+    def pass_open(self) -> bool:
+        """Whether a pass is under way."""
+        return self._open is not None
+
+    def step(self, now: Exposure, energy: Band | None = None) -> PassSummary | None:
+        """Take one frame in; give back the pass that this frame showed to be over, if any.
+
+        Parameters
+        ----------
+        now : Exposure
+        energy : Band, optional
+            Estimated heat into the part since the start [J].
+        """
+        dt = min(now.dt_s, LONGEST_STEP_S)
+        low_enough = now.observed and now.height_mm < self._high and np.isfinite(now.aim_board_mm).all()
+        self._add_dwell(now, dt, low_enough)
+        footprint = self._sweep(now, dt) if low_enough else None
+        return self._follow_pass(now, dt, low_enough, footprint, energy)
+
+    def finish(self, t_s: float) -> PassSummary | None:
+        """End the pass that is still under way when the recording ends, if there is one."""
+        return self._close() if self._open is not None else None
+
+    def _add_dwell(self, now: Exposure, dt: float, low_enough: bool) -> None:
+        for name, shape in self._regions.items():
+            if low_enough and shapely.contains_xy(shape, *now.aim_board_mm):
+                self.dwell_s[name] += dt
+                self.visit_s[name] += dt
+            elif now.observed:
+                self.visit_s[name] = 0.0
+
+    def _sweep(self, now: Exposure, dt: float) -> FloatArray:
+        """Add the jet's footprint to the map; cells under it now."""
+        x, y = self._mesh[0] - now.aim_board_mm[0], self._mesh[1] - now.aim_board_mm[1]
+        along = x * math.cos(now.azimuth_rad) + y * math.sin(now.azimuth_rad)
+        squared = x**2 + y**2 - along**2 * math.sin(now.tilt_rad) ** 2
+        under = squared <= self._bore_radius_mm**2
+        self.dwell_map_s[under] += dt
+        return under
+
+    def _follow_pass(self, now: Exposure, dt: float, low_enough: bool, footprint: FloatArray | None,
+                     energy: Band | None) -> PassSummary | None:
+        shape = self._wide if self._open or self._candidate else self._regions[self._target]
+        inside = low_enough and bool(shapely.contains_xy(shape, *now.aim_board_mm))
+        if self._open is None:
+            self._watch_for_start(now, inside, energy)
+            if self._open is None:
+                return None
+        current = self._open
+        if footprint is not None:
+            current.swept_s[footprint] += dt
+        if inside:
+            current.t_inside_s, current.energy_inside = now.t_s, energy
+            current.unseen_s, current.pending_unseen_s = current.unseen_s + current.pending_unseen_s, 0.0
+            current.rows.append((dt, now.height_mm, now.height_sigma_mm, now.tilt_rad, now.t_s))
+        elif not now.observed:
+            current.pending_unseen_s += dt
+        current.lifted_s = current.lifted_s + dt if now.observed and now.height_mm > self._high else 0.0
+        is_over = now.t_s - current.t_inside_s > self._rules.away_s or current.lifted_s > self._rules.lifted_s
+        return self._close() if is_over else None
+
+    def _watch_for_start(self, now: Exposure, inside: bool, energy: Band | None) -> None:
+        if not inside:
+            if now.observed:
+                self._candidate = None
+            return
+        if self._candidate is None:
+            self._candidate = (now.t_s, energy)
+        if now.t_s - self._candidate[0] >= self._rules.confirm_s:
+            start, energy_start = self._candidate
+            self._open = _OpenPass(start, now.t_s, swept_s=np.zeros(self.dwell_map_s.shape),
+                                   energy_start=energy_start)
+            self._candidate = None
+
+    def _close(self) -> PassSummary | None:
+        current, self._open = self._open, None
+        if not current.rows or current.t_inside_s - current.t_start_s < self._rules.shortest_s:
+            return None
+        dt, height, sigma, tilt, _ = np.array(current.rows).T
+        weight = np.maximum(dt, 1e-6)
+        mean = float(np.average(height, weights=weight))
+        swept = current.swept_s[self._target_cells]
+        summary = PassSummary(
+            number=len(self.passes) + 1, t_start_s=current.t_start_s, t_end_s=current.t_inside_s,
+            dwell_s=float(dt.sum()), unseen_s=current.unseen_s, height_mean_mm=mean,
+            height_sd_mm=float(np.sqrt(np.average((height - mean) ** 2, weights=weight))),
+            height_low_mm=float(height.min()), height_high_mm=float(height.max()),
+            height_sigma_mm=float(np.average(sigma, weights=weight)),
+            tilt_mean_rad=float(np.average(tilt, weights=weight)),
+            in_limits=float(np.average((height >= self._low) & (height <= self._high), weights=weight)),
+            coverage=_share(swept > 0), evenness=_share(swept >= 0.5 * swept.mean()) if swept.any() else 0.0,
+            energy_j=_difference(current.energy_inside, current.energy_start))
+        self.passes.append(summary)
+        return summary
+
+
+def work_grid(job: Job) -> Grid:
+    """Cells that cover all regions of a job and some of the board round them."""
+    corners = np.array([p for r in (job.target, *job.neighbour) for p in r.outline_mm])
+    low, high = corners.min(0) - GRID_MARGIN_MM, corners.max(0) + GRID_MARGIN_MM
+    first = np.floor(low / GRID_STEP_MM) * GRID_STEP_MM
+    counts = np.ceil((high - first) / GRID_STEP_MM).astype(int)
+    return Grid(*(first[i] + GRID_STEP_MM * (np.arange(counts[i]) + 0.5) for i in (0, 1)))
+
+
+def _share(mask: FloatArray) -> float:
+    return float(np.mean(mask)) if mask.size else math.nan
+
+
+def _difference(later: Band | None, earlier: Band | None) -> Band | None:
+    """Heat between two moments; both ends of the band share their cause, so they are taken apart end by end."""
+    if later is None or earlier is None:
+        return None
+    ends = sorted((later.low - earlier.low, later.high - earlier.high))
+    return Band(ends[0], later.mid - earlier.mid, ends[1])
