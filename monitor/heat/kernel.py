@@ -1,0 +1,311 @@
+"""The compiled time step of the layered conduction model, for many members at once.
+
+A member is one set of parameters and inputs on a shared grid; members lie along the last axis of every array,
+so that the inner loops run over contiguous memory. The step is Douglas' factored backward Euler in delta form:
+steady states carry no splitting error, and what enters through top and bottom equals what is stored, exactly.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+__all__ = ["Shape", "Layers", "Exchange", "Work", "advance"]
+
+FloatArray = NDArray[np.float64]
+STEFAN_BOLTZMANN = 5.670374419e-8  # W/m2/K4, CODATA 2018
+_ZERO_C_K = 273.15
+
+
+class Shape(NamedTuple):
+    """Grid spacing and the part's place in it: columns ja:jb, ia:ib carry the levels from n_board on."""
+
+    dx_m: FloatArray
+    dy_m: FloatArray
+    n_board: int
+    ja: int
+    jb: int
+    ia: int
+    ib: int
+
+
+class Layers(NamedTuple):
+    """Per level and member, shape (levels, members)."""
+
+    capacity_j_m2k: FloatArray
+    spread_w_k: FloatArray  # in-plane conductivity times thickness
+    up_w_m2k: FloatArray  # conductance to the level above
+    half_w_m2k: FloatArray  # conductance from the level's middle to its own face
+    thickness_m: FloatArray  # shape (levels,)
+    latent_j_m2: FloatArray  # shape (members,), of the level n_board
+    melt_c: FloatArray  # (solidus, liquidus)
+
+
+class Exchange(NamedTuple):
+    """Losses and protections. *_loss: (constant W/m2/K, natural-convection W/m2/K^1.25, emissivity)."""
+
+    ambient_c: float
+    top_loss: FloatArray
+    bottom_loss: FloatArray
+    side_w_m2k: float
+    loss_scale: FloatArray  # (members,)
+    cover_m2k_w: FloatArray  # (ny, nx) resistance laid on the top
+    bottom_share: FloatArray  # (ny, nx) share of the bottom loss that remains
+    bottom_fixed_w_m2k: FloatArray  # (ny, nx) added constant loss to ambient
+    touch_w_m2k: FloatArray  # (ny, nx) exchange of the bottom with a touching or facing body
+    touch_c: FloatArray  # (ny, nx, members) that body's temperature
+
+
+class Work(NamedTuple):
+    """State and work space."""
+
+    temp_c: FloatArray  # (levels, ny, nx, members)
+    delta_k: FloatArray
+    top_c: FloatArray  # (ny, nx, members) face under any cover
+    bottom_c: FloatArray
+    liquid: FloatArray  # (jb-ja, ib-ia, members) molten share of the joints
+    jet_w_m2: FloatArray  # (ny, nx, members) flux from the jet in the last step
+    touch_w_m2: FloatArray  # flux from the touching body
+    coupling: FloatArray  # (2, ny, nx, members) top and bottom conductance of the step
+    drive: FloatArray  # (2, ny, nx, members) and the temperature behind it
+    lost_j: FloatArray  # (members,) to ambient since the start
+    gained_j: FloatArray  # (members,) from the jet since the start
+    touched_j: FloatArray  # (members,) from touching bodies since the start
+
+
+@njit(cache=True, fastmath=True)
+def advance(shape: Shape, layers: Layers, exchange: Exchange, work: Work, jet_h: FloatArray, jet_c: FloatArray,
+            dt_s: float) -> None:
+    """Advance every member by one step, in place.
+
+    jet_h [W/m2/K] and jet_c [C], shape (ny, nx, members): the jet's film coefficient and arrival temperature.
+    """
+    _faces(shape, layers, exchange, work, jet_h, jet_c)
+    _residual(shape, layers, exchange, work, dt_s)
+    _sweep_x(shape, layers, work, dt_s)
+    _sweep_y(shape, layers, work, dt_s)
+    _sweep_z(shape, layers, work, dt_s)
+    _update(shape, layers, work)
+    _settle(shape, layers, exchange, work, jet_h, jet_c, dt_s)
+
+
+@njit(cache=True, fastmath=True, inline="always")
+def _top_level(shape, n_levels, j, i):
+    inside = shape.ja <= j < shape.jb and shape.ia <= i < shape.ib
+    return n_levels - 1 if inside else shape.n_board - 1
+
+
+@njit(cache=True, fastmath=True, inline="always")
+def _span(shape, k):
+    """Columns that have level k: j from, j to, i from, i to."""
+    if k < shape.n_board:
+        return 0, shape.dy_m.size, 0, shape.dx_m.size
+    return shape.ja, shape.jb, shape.ia, shape.ib
+
+
+@njit(cache=True, fastmath=True, inline="always")
+def _loss(law, face_c, ambient_c):
+    """Loss coefficient of a face [W/m2/K] at its last temperature."""
+    rise = abs(face_c - ambient_c)
+    hot, cold = face_c + _ZERO_C_K, ambient_c + _ZERO_C_K
+    return law[0] + law[1] * np.sqrt(np.sqrt(rise)) + law[2] * STEFAN_BOLTZMANN * (hot * hot + cold * cold) * (hot + cold)
+
+
+@njit(cache=True, fastmath=True)
+def _faces(shape, layers, exchange, work, jet_h, jet_c):
+    """Coupling and driving temperature of both faces of each column."""
+    n_levels, ny, nx, n = work.temp_c.shape
+    for j in range(ny):
+        for i in range(nx):
+            top = _top_level(shape, n_levels, j, i)
+            cover, share = exchange.cover_m2k_w[j, i], exchange.bottom_share[j, i]
+            fixed, touch = exchange.bottom_fixed_w_m2k[j, i], exchange.touch_w_m2k[j, i]
+            for m in range(n):
+                loss = exchange.loss_scale[m] * _loss(exchange.top_loss, work.top_c[j, i, m], exchange.ambient_c)
+                h = jet_h[j, i, m] + loss
+                work.coupling[0, j, i, m] = h / (1.0 + h * (cover + 1.0 / layers.half_w_m2k[top, m]))
+                work.drive[0, j, i, m] = (jet_h[j, i, m] * jet_c[j, i, m] + loss * exchange.ambient_c) / (h + 1e-30)
+                loss = exchange.loss_scale[m] * (
+                    share * _loss(exchange.bottom_loss, work.bottom_c[j, i, m], exchange.ambient_c) + fixed)
+                h = touch + loss
+                work.coupling[1, j, i, m] = h / (1.0 + h / layers.half_w_m2k[0, m])
+                work.drive[1, j, i, m] = (touch * exchange.touch_c[j, i, m] + loss * exchange.ambient_c) / (h + 1e-30)
+
+
+@njit(cache=True, fastmath=True)
+def _residual(shape, layers, exchange, work, dt_s):
+    """dt * net flux into each cell over its capacity, from the present temperatures."""
+    t, d = work.temp_c, work.delta_k
+    n_levels, ny, nx, n = t.shape
+    dx, dy = shape.dx_m, shape.dy_m
+    for k in range(n_levels):
+        j0, j1, i0, i1 = _span(shape, k)
+        for j in range(j0, j1):
+            for i in range(i0, i1):
+                top = _top_level(shape, n_levels, j, i)
+                west = 0.0 if i == i0 else 2.0 / ((dx[i - 1] + dx[i]) * dx[i])
+                east = 0.0 if i == i1 - 1 else 2.0 / ((dx[i + 1] + dx[i]) * dx[i])
+                south = 0.0 if j == j0 else 2.0 / ((dy[j - 1] + dy[j]) * dy[j])
+                north = 0.0 if j == j1 - 1 else 2.0 / ((dy[j + 1] + dy[j]) * dy[j])
+                open_sides = (1.0 if i == i0 else 0.0) / dx[i] + (1.0 if i == i1 - 1 else 0.0) / dx[i] + (
+                    1.0 if j == j0 else 0.0) / dy[j] + (1.0 if j == j1 - 1 else 0.0) / dy[j]
+                side = open_sides * exchange.side_w_m2k * layers.thickness_m[k]
+                iw, ie, js, jn = max(i - 1, 0), min(i + 1, nx - 1), max(j - 1, 0), min(j + 1, ny - 1)
+                for m in range(n):
+                    here = t[k, j, i, m]
+                    flux = layers.spread_w_k[k, m] * (
+                        west * (t[k, j, iw, m] - here) + east * (t[k, j, ie, m] - here)
+                        + south * (t[k, js, i, m] - here) + north * (t[k, jn, i, m] - here))
+                    flux -= exchange.loss_scale[m] * side * (here - exchange.ambient_c)
+                    if k > 0:
+                        flux += layers.up_w_m2k[k - 1, m] * (t[k - 1, j, i, m] - here)
+                    else:
+                        flux += work.coupling[1, j, i, m] * (work.drive[1, j, i, m] - here)
+                    if k < top:
+                        flux += layers.up_w_m2k[k, m] * (t[k + 1, j, i, m] - here)
+                    else:
+                        flux += work.coupling[0, j, i, m] * (work.drive[0, j, i, m] - here)
+                    d[k, j, i, m] = dt_s * flux / layers.capacity_j_m2k[k, m]
+                    work.lost_j[m] += (dt_s * dx[i] * dy[j] * exchange.loss_scale[m] * side
+                                       * (here - exchange.ambient_c))
+
+
+@njit(cache=True, fastmath=True)
+def _factor(width, rate):
+    """Thomas factors of (1 + dt*A) along one line: lower, inverse pivot, upper, each (cells, members)."""
+    cells, n = width.size, rate.size
+    lower, pivot, upper = np.zeros((cells, n)), np.zeros((cells, n)), np.zeros((cells, n))
+    for i in range(cells):
+        before = 0.0 if i == 0 else 2.0 / ((width[i - 1] + width[i]) * width[i])
+        after = 0.0 if i == cells - 1 else 2.0 / ((width[i + 1] + width[i]) * width[i])
+        for m in range(n):
+            lower[i, m] = rate[m] * before
+            value = 1.0 + rate[m] * (before + after)
+            if i > 0:
+                value -= lower[i, m] * upper[i - 1, m]
+            pivot[i, m] = 1.0 / value
+            upper[i, m] = rate[m] * after * pivot[i, m]
+    return lower, pivot, upper
+
+
+@njit(cache=True, fastmath=True)
+def _sweep_x(shape, layers, work, dt_s):
+    d = work.delta_k
+    n_levels, ny, nx, n = d.shape
+    for k in range(n_levels):
+        j0, j1, i0, i1 = _span(shape, k)
+        lower, pivot, upper = _factor(shape.dx_m[i0:i1], dt_s * layers.spread_w_k[k] / layers.capacity_j_m2k[k])
+        for j in range(j0, j1):
+            for m in range(n):
+                d[k, j, i0, m] *= pivot[0, m]
+            for i in range(i0 + 1, i1):
+                for m in range(n):
+                    d[k, j, i, m] = (d[k, j, i, m] + lower[i - i0, m] * d[k, j, i - 1, m]) * pivot[i - i0, m]
+            for i in range(i1 - 2, i0 - 1, -1):
+                for m in range(n):
+                    d[k, j, i, m] += upper[i - i0, m] * d[k, j, i + 1, m]
+
+
+@njit(cache=True, fastmath=True)
+def _sweep_y(shape, layers, work, dt_s):
+    d = work.delta_k
+    n_levels, ny, nx, n = d.shape
+    for k in range(n_levels):
+        j0, j1, i0, i1 = _span(shape, k)
+        lower, pivot, upper = _factor(shape.dy_m[j0:j1], dt_s * layers.spread_w_k[k] / layers.capacity_j_m2k[k])
+        for i in range(i0, i1):
+            for m in range(n):
+                d[k, j0, i, m] *= pivot[0, m]
+        for j in range(j0 + 1, j1):
+            for i in range(i0, i1):
+                for m in range(n):
+                    d[k, j, i, m] = (d[k, j, i, m] + lower[j - j0, m] * d[k, j - 1, i, m]) * pivot[j - j0, m]
+        for j in range(j1 - 2, j0 - 1, -1):
+            for i in range(i0, i1):
+                for m in range(n):
+                    d[k, j, i, m] += upper[j - j0, m] * d[k, j + 1, i, m]
+
+
+@njit(cache=True, fastmath=True)
+def _sweep_z(shape, layers, work, dt_s):
+    """Last of the three, so that the faces' implicit flux is exactly the energy stored."""
+    d = work.delta_k
+    n_levels, ny, nx, n = d.shape
+    upper = np.zeros((n_levels, n))
+    for j in range(ny):
+        for i in range(nx):
+            top = _top_level(shape, n_levels, j, i)
+            for k in range(top + 1):
+                for m in range(n):
+                    rate = dt_s / layers.capacity_j_m2k[k, m]
+                    below = layers.up_w_m2k[k - 1, m] if k > 0 else work.coupling[1, j, i, m]
+                    above = layers.up_w_m2k[k, m] if k < top else work.coupling[0, j, i, m]
+                    value = 1.0 + rate * (below + above)
+                    if k > 0:
+                        pivot = 1.0 / (value - rate * below * upper[k - 1, m])
+                        d[k, j, i, m] = (d[k, j, i, m] + rate * below * d[k - 1, j, i, m]) * pivot
+                    else:
+                        pivot = 1.0 / value
+                        d[k, j, i, m] *= pivot
+                    upper[k, m] = rate * above * pivot
+            for k in range(top - 1, -1, -1):
+                for m in range(n):
+                    d[k, j, i, m] += upper[k, m] * d[k + 1, j, i, m]
+
+
+@njit(cache=True, fastmath=True)
+def _update(shape, layers, work):
+    """Add the step; heat that would carry the joints across their melting range goes into melting first."""
+    t, d = work.temp_c, work.delta_k
+    n_levels, ny, nx, n = t.shape
+    for k in range(n_levels):
+        j0, j1, i0, i1 = _span(shape, k)
+        for j in range(j0, j1):
+            for i in range(i0, i1):
+                for m in range(n):
+                    t[k, j, i, m] += d[k, j, i, m]
+    if n_levels == shape.n_board or layers.latent_j_m2[0] <= 0.0:
+        return
+    k, solidus, width = shape.n_board, layers.melt_c[0], max(layers.melt_c[1] - layers.melt_c[0], 0.01)
+    for j in range(shape.jb - shape.ja):
+        for i in range(shape.ib - shape.ia):
+            for m in range(n):
+                stored = layers.capacity_j_m2k[k, m] * width
+                excess = (t[k, j + shape.ja, i + shape.ia, m] - solidus) / width
+                total = excess * stored + work.liquid[j, i, m] * layers.latent_j_m2[m]
+                melted = min(max(total / (stored + layers.latent_j_m2[m]), 0.0), 1.0)
+                t[k, j + shape.ja, i + shape.ia, m] += (
+                    (work.liquid[j, i, m] - melted) * layers.latent_j_m2[m] / layers.capacity_j_m2k[k, m])
+                work.liquid[j, i, m] = melted
+
+
+@njit(cache=True, fastmath=True)
+def _settle(shape, layers, exchange, work, jet_h, jet_c, dt_s):
+    """Face temperatures, fluxes and the energy account after the step.
+
+    The account uses the temperatures before melting took its share: those are what the implicit flux saw.
+    """
+    t = work.temp_c
+    n_levels, ny, nx, n = t.shape
+    for j in range(ny):
+        for i in range(nx):
+            top = _top_level(shape, n_levels, j, i)
+            area = shape.dx_m[i] * shape.dy_m[j]
+            cover, touch = exchange.cover_m2k_w[j, i], exchange.touch_w_m2k[j, i]
+            for m in range(n):
+                into = work.coupling[0, j, i, m] * (work.drive[0, j, i, m] - t[top, j, i, m])
+                face = t[top, j, i, m] + into / layers.half_w_m2k[top, m]
+                outer = face + into * cover
+                work.top_c[j, i, m] = face
+                work.jet_w_m2[j, i, m] = jet_h[j, i, m] * (jet_c[j, i, m] - outer)
+                work.gained_j[m] += dt_s * area * work.jet_w_m2[j, i, m]
+                work.lost_j[m] += dt_s * area * (work.jet_w_m2[j, i, m] - into)
+                into = work.coupling[1, j, i, m] * (work.drive[1, j, i, m] - t[0, j, i, m])
+                face = t[0, j, i, m] + into / layers.half_w_m2k[0, m]
+                work.bottom_c[j, i, m] = face
+                work.touch_w_m2[j, i, m] = touch * (exchange.touch_c[j, i, m] - face)
+                work.touched_j[m] += dt_s * area * work.touch_w_m2[j, i, m]
+                work.lost_j[m] += dt_s * area * (work.touch_w_m2[j, i, m] - into)
