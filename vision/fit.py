@@ -11,7 +11,7 @@ from vision.nozzle import NozzleBody, ToolPose
 from vision.silhouette import Outline, moved_pose, outline
 from vision.types import FloatArray
 
-__all__ = ["EdgeBias", "Picture", "PoseFit", "fit_pose", "DEFAULT_BIAS"]
+__all__ = ["EdgeBias", "Picture", "PoseFit", "fit_pose", "inside_picture", "picture_cuts", "DEFAULT_BIAS"]
 
 _BLUR_PX = 0.8
 _CUT_SIGMA_PX = 0.35  # scatter of one cut about a straight edge, measured on rendered and photographed edges
@@ -80,8 +80,14 @@ class PoseFit:
 
 
 def fit_pose(camera, body: NozzleBody, picture: Picture, start: ToolPose, bias=DEFAULT_BIAS, *, reach_px=10.0,
-             spreads_px=(4.0, 2.0, 1.0), step_mm=0.6) -> PoseFit | None:
+             spreads_px=(4.0, 2.0, 1.0), step_mm=0.6,
+             plane: tuple[FloatArray, float, float] | None = None) -> PoseFit | None:
     """Fit the pose to the picture's edges, starting near it.
+
+    Parameters
+    ----------
+    plane : (normal (3,) in the camera frame, distance, sigma) or None
+        What else is known: normal . tip = distance [mm], as when the outlet stands on a gauge block.
 
     Returns
     -------
@@ -92,15 +98,15 @@ def fit_pose(camera, body: NozzleBody, picture: Picture, start: ToolPose, bias=D
     pose, state = start, None
     for spread in spreads_px:
         out = outline(camera, body, pose, step_mm=step_mm)
-        out = _inside_picture(out, picture.light.shape)
+        out = inside_picture(out, picture.light.shape)
         if len(out.px) < 20:
             return None
-        cuts, back = _cuts(picture, out, grid)
+        cuts, back = picture_cuts(picture, out, grid)
         curves = edge_gain(cuts, back, grid.offsets_px, _BLUR_PX)
         edges = pick_edges(curves, np.zeros(len(out.px)), spread)
         edges = refine_edges(cuts, back, grid.offsets_px, edges, _BLUR_PX)
         group, centre, sigma = _groups(body, out, edges.lighter, bias)
-        state = _solve(out, edges, group, centre, sigma, spread)
+        state = _solve(out, edges, group, centre, sigma, spread, pose, plane)
         lighter = edges.lighter
         if state is None:
             return None
@@ -120,13 +126,13 @@ class _State:
     edge: FloatArray
 
 
-def _inside_picture(out: Outline, shape) -> Outline:
+def inside_picture(out: Outline, shape) -> Outline:
     h, w = shape[:2]
     ok = (out.px[:, 0] > 4) & (out.px[:, 0] < w - 5) & (out.px[:, 1] > 4) & (out.px[:, 1] < h - 5)
     return Outline(*(getattr(out, f)[ok] for f in Outline.__dataclass_fields__))
 
 
-def _cuts(picture: Picture, out: Outline, grid: CutGrid):
+def picture_cuts(picture: Picture, out: Outline, grid: CutGrid):
     off = grid.offsets_px
     cuts = sample_cuts(picture.light, out.px, out.normal_px, off)
     back = sample_cuts(picture.background, out.px, out.normal_px, off)
@@ -149,7 +155,7 @@ def _groups(body: NozzleBody, out: Outline, lighter, bias):
     return group, centre, sigma
 
 
-def _solve(out, edges, group, centre, sigma, spread) -> _State | None:
+def _solve(out, edges, group, centre, sigma, spread, pose, plane) -> _State | None:
     """Re-weighted least squares for the six steps of the pose and one offset a group."""
     n_bent = 6 if np.any(out.jacobian[:, 5]) else 5
     m = len(centre)
@@ -163,6 +169,14 @@ def _solve(out, edges, group, centre, sigma, spread) -> _State | None:
     lam = np.array([1 / 30.0**2] * 3 + [1 / 0.3**2] * (n_bent - 3))  # keeps one step within what tracking can have missed
     prior[:n_bent] += lam
     target = x.copy()
+    known = np.zeros((n_bent + m, n_bent + m))
+    pull = np.zeros(n_bent + m)
+    if plane is not None:
+        normal_cam, distance, plane_sigma = plane
+        row = np.zeros(n_bent + m)
+        row[:3] = normal_cam
+        known = np.outer(row, row) / plane_sigma**2
+        pull = row * (distance - normal_cam @ pose.tip_mm) / plane_sigma**2
     for _ in range(6):
         s = np.hypot(np.minimum(edges.sigma_px, 5.0), _CUT_SIGMA_PX) * _CORRELATION
         r = edges.offset_px - design @ x
@@ -172,8 +186,8 @@ def _solve(out, edges, group, centre, sigma, spread) -> _State | None:
         r = np.where(usable, r, 0.0)
         c = np.maximum(2.0 * s / _CORRELATION, 0.5 * spread)
         w = np.where(usable, 1.0 / (s * (1.0 + (r / c) ** 2)) ** 2, 0.0)
-        normal = design.T @ (w[:, None] * design) + np.diag(prior)
-        dx = np.linalg.solve(normal, design.T @ (w * r) + prior * (target - x))
+        normal = design.T @ (w[:, None] * design) + np.diag(prior) + known
+        dx = np.linalg.solve(normal, design.T @ (w * r) + prior * (target - x) + pull - known @ x)
         x = x + dx
         if np.abs(dx[:3]).max() < 1e-3 and np.abs(dx[3:n_bent]).max() < 1e-5:
             break
@@ -182,7 +196,7 @@ def _solve(out, edges, group, centre, sigma, spread) -> _State | None:
     dof = max(1.0, good.sum() - n_bent)
     chi2 = float(np.sum((r[good] * _CORRELATION / s[good]) ** 2))
     w = np.where(good, s ** -2.0, 0.0)
-    cov = np.linalg.inv(design.T @ (w[:, None] * design) + np.diag(prior)) * max(1.0, chi2 / dof)
+    cov = np.linalg.inv(design.T @ (w[:, None] * design) + np.diag(prior) + known) * max(1.0, chi2 / dof)
     full = np.zeros((6, 6))
     full[:n_bent, :n_bent] = cov[:n_bent, :n_bent]
     step = np.zeros(6)

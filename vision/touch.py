@@ -1,0 +1,164 @@
+"""Where this nozzle's edges appear with this camera: learned from photographs at known heights."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from vision.background import compose_bench
+from vision.edges import linear_light
+from vision.errors import CalibrationError
+from vision.find import find_tool, fit_quality, tool_masks
+from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, fit_pose
+from vision.nozzle import NozzleBody, ToolPose
+from vision.types import FloatArray
+
+__all__ = ["TouchPhoto", "TouchResult", "calibrate_edges"]
+
+_LEARN_SIGMA_PX = {True: 0.4, False: 1.5}  # how far an edge offset may be from its default before the photographs speak
+_FLOOR_PX = {True: 0.12, False: 0.35}  # an offset changes with light and place by at least this much
+
+
+@dataclass(frozen=True)
+class TouchPhoto:
+    """One photograph of the nozzle standing at a known height.
+
+    Attributes
+    ----------
+    image : array, shape (h, w, 3), uint8
+    cam_from_bench : array, shape (4, 4)
+    surface_mm : float
+        Height of the surface below the outlet over the mat [mm]: 0 over the mat, the board's top over the board.
+    height_mm : float
+        Outlet's centre over that surface [mm].
+    name : str
+    """
+
+    image: np.ndarray
+    cam_from_bench: FloatArray
+    surface_mm: float
+    height_mm: float
+    name: str
+
+
+@dataclass(frozen=True)
+class TouchResult:
+    """What the photographs taught.
+
+    Attributes
+    ----------
+    bias : dict
+        (kind of edge, whether the scene outside is lighter) -> EdgeBias.
+    bench : array, shape (h, w, 3), float32
+        The bench without the tool, linear light.
+    used : tuple of str
+        Photographs in which the nozzle was found.
+    height_error_mm : array
+        For each used photograph, height from its edges alone, with the new offsets, less the known height.
+    """
+
+    bias: dict[tuple[str, bool], EdgeBias]
+    bench: np.ndarray
+    used: tuple[str, ...]
+    height_error_mm: FloatArray
+    height_sigma_mm: FloatArray
+
+
+def calibrate_edges(camera, body: NozzleBody, photos: list[TouchPhoto], progress=lambda done, total: None) -> TouchResult:
+    """Edge offsets of a nozzle from photographs at known heights.
+
+    Raises
+    ------
+    CalibrationError
+        When fewer than three photographs show the nozzle, or none of two different places.
+    """
+    groups: dict[float, list[np.ndarray]] = {}
+    light = [linear_light(p.image) for p in photos]
+    for p, im in zip(photos, light):
+        groups.setdefault(p.surface_mm, []).append(im)
+    if len(groups) < 2:
+        raise CalibrationError("touch photographs: need some over the board and some over the bare mat")
+    bench = compose_bench(list(groups.values()))
+    known = np.full(bench.shape[:2], 255, np.uint8)
+    poses = _find_all(camera, body, photos, light, bench, known, progress)
+    found = [i for i, p in enumerate(poses) if p is not None]
+    if len(found) < 3:
+        raise CalibrationError(
+            f"touch photographs: the nozzle was found in {len(found)} of {len(photos)}, need 3; "
+            "check the nozzle's measures and the heights, and take them with the whole tool in view"
+        )
+    bias = dict(DEFAULT_BIAS)
+    for _ in range(2):
+        wide = {k: EdgeBias(bias[k].offset_px, _LEARN_SIGMA_PX[k[1]]) for k in bias}
+        fits = [_fit_at_height(camera, body, photos[i], light[i], bench, known, poses[i], wide) for i in found]
+        bias = _learn(fits)
+        poses = _replace(poses, found, fits)
+    errors, sigmas = [], []
+    for i in found:
+        fit = fit_pose(camera, body, Picture(light[i], bench, known, 0.02), poses[i], bias, spreads_px=(2.0, 1.0))
+        if fit is not None:
+            up = photos[i].cam_from_bench[:3, 2]
+            errors.append(_height(photos[i], fit.pose) - photos[i].height_mm)
+            sigmas.append(float(np.sqrt(up @ fit.cov[:3, :3] @ up)))
+    return TouchResult(bias, bench, tuple(photos[i].name for i in found), np.array(errors), np.array(sigmas))
+
+
+def _height(photo: TouchPhoto, pose: ToolPose) -> float:
+    r, t = photo.cam_from_bench[:3, :3], photo.cam_from_bench[:3, 3]
+    return float(r[:, 2] @ (pose.tip_mm - t)) - photo.surface_mm
+
+
+def _plane(photo: TouchPhoto) -> tuple[FloatArray, float, float]:
+    up, t = photo.cam_from_bench[:3, 2], photo.cam_from_bench[:3, 3]
+    return up, float(up @ t) + photo.surface_mm + photo.height_mm, 0.1
+
+
+def _find_all(camera, body, photos, light, bench, known, progress):
+    """A pose for each photograph; one found first helps to find its neighbours."""
+    poses: list[ToolPose | None] = [None] * len(photos)
+    for attempt in range(2):
+        for i, p in enumerate(photos):
+            if poses[i] is None:
+                starts = tuple(q for j, q in enumerate(poses) if q is not None and photos[j].surface_mm == p.surface_mm)
+                if attempt == 0 or starts:
+                    fit = find_tool(
+                        camera, body, Picture(light[i], bench, known, 0.02), p.cam_from_bench, p.surface_mm,
+                        tool_masks(light[i], bench, known), heights_mm=(p.height_mm,), starts=starts, plane=_plane(p),
+                    )
+                    poses[i] = fit.pose if fit is not None and fit_quality(fit) > 0.55 else None
+            progress(attempt * len(photos) + i + 1, 2 * len(photos))
+    return poses
+
+
+def _fit_at_height(camera, body, photo, light, bench, known, pose, bias):
+    return fit_pose(camera, body, Picture(light, bench, known, 0.02), pose, bias, spreads_px=(2.0, 1.0), plane=_plane(photo))
+
+
+def _replace(poses, found, fits):
+    out = list(poses)
+    for i, fit in zip(found, fits):
+        if fit is not None:
+            out[i] = fit.pose
+    return out
+
+
+def _learn(fits) -> dict[tuple[str, bool], EdgeBias]:
+    """Per kind of edge: the middle of what the photographs show, and how much that varies between them."""
+    seen: dict[tuple[str, bool], list[tuple[float, int]]] = {}
+    for fit in fits:
+        if fit is None:
+            continue
+        for (kind, _, _, lighter), (_, raw, n) in fit.groups.items():
+            if n >= 6:
+                seen.setdefault((kind, lighter), []).append((raw, n))
+    out = {}
+    for key, default in DEFAULT_BIAS.items():
+        rows = np.array(seen.get(key, []), float).reshape(-1, 2)
+        if len(rows) < 3:
+            out[key] = default
+            continue
+        middle = float(np.median(rows[:, 0]))
+        spread = 1.4826 * float(np.median(np.abs(rows[:, 0] - middle)))
+        out[key] = EdgeBias(middle, float(np.hypot(np.hypot(spread, _FLOOR_PX[key[1]]), default.sigma_px / len(rows))))
+    return out
