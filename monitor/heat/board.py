@@ -96,6 +96,13 @@ class BoardModel:
         """Advance by dt_s under a film coefficient and an arrival temperature, each (ny, nx, n_members)."""
         advance(self.shape, self.layers, self.exchange, self.work, jet_h_w_m2k, jet_c, float(dt_s))
 
+    def set_start(self, start_c: float) -> None:
+        """Begin again with everything at one temperature [C]."""
+        self._start_c = start_c
+        for array in (self.work.temp_c, self.work.top_c, self.work.bottom_c):
+            array[:] = start_c
+        self.work.liquid[:] = float(start_c > self.layers.melt_c[1])
+
     def add_heat(self, x_m: float, y_m: float, energy_j: float) -> None:
         """Put heat into the board's column at a place, evenly through its thickness [J]."""
         j, i = self._column(x_m, y_m)

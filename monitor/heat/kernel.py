@@ -107,11 +107,15 @@ def _span(shape, k):
 
 
 @njit(cache=True, fastmath=True, inline="always")
-def _loss(law, face_c, ambient_c):
-    """Loss coefficient of a face [W/m2/K] at its last temperature."""
-    rise = abs(face_c - ambient_c)
+def _loss(law, face_c, ambient_c, forced_w_m2k):
+    """Loss coefficient of a face [W/m2/K] at its last temperature.
+
+    Natural convection gives way to the forced kind: what is left of it is n / (1 + (f/n)^2).
+    """
+    natural = law[1] * np.sqrt(np.sqrt(abs(face_c - ambient_c)))
+    natural *= natural * natural / (natural * natural + forced_w_m2k * forced_w_m2k + 1e-12)
     hot, cold = face_c + _ZERO_C_K, ambient_c + _ZERO_C_K
-    return law[0] + law[1] * np.sqrt(np.sqrt(rise)) + law[2] * STEFAN_BOLTZMANN * (hot * hot + cold * cold) * (hot + cold)
+    return law[0] + natural + law[2] * STEFAN_BOLTZMANN * (hot * hot + cold * cold) * (hot + cold)
 
 
 @njit(cache=True, fastmath=True)
@@ -124,12 +128,13 @@ def _faces(shape, layers, exchange, work, jet_h, jet_c):
             cover, share = exchange.cover_m2k_w[j, i], exchange.bottom_share[j, i]
             fixed, touch = exchange.bottom_fixed_w_m2k[j, i], exchange.touch_w_m2k[j, i]
             for m in range(n):
-                loss = exchange.loss_scale[m] * _loss(exchange.top_loss, work.top_c[j, i, m], exchange.ambient_c)
+                loss = exchange.loss_scale[m] * _loss(
+                    exchange.top_loss, work.top_c[j, i, m], exchange.ambient_c, jet_h[j, i, m])
                 h = jet_h[j, i, m] + loss
                 work.coupling[0, j, i, m] = h / (1.0 + h * (cover + 1.0 / layers.half_w_m2k[top, m]))
                 work.drive[0, j, i, m] = (jet_h[j, i, m] * jet_c[j, i, m] + loss * exchange.ambient_c) / (h + 1e-30)
                 loss = exchange.loss_scale[m] * (
-                    share * _loss(exchange.bottom_loss, work.bottom_c[j, i, m], exchange.ambient_c) + fixed)
+                    share * _loss(exchange.bottom_loss, work.bottom_c[j, i, m], exchange.ambient_c, 0.0) + fixed)
                 h = touch + loss
                 work.coupling[1, j, i, m] = h / (1.0 + h / layers.half_w_m2k[0, m])
                 work.drive[1, j, i, m] = (touch * exchange.touch_c[j, i, m] + loss * exchange.ambient_c) / (h + 1e-30)
@@ -286,7 +291,7 @@ def _update(shape, layers, work):
 def _settle(shape, layers, exchange, work, jet_h, jet_c, dt_s):
     """Face temperatures, fluxes and the energy account after the step.
 
-    The account uses the temperatures before melting took its share: those are what the implicit flux saw.
+    Melting has moved only the joints, which are inside, so both faces are still as the implicit flux saw them.
     """
     t = work.temp_c
     n_levels, ny, nx, n = t.shape

@@ -127,6 +127,7 @@ class HeatInput:
     azimuth_rad: float
     setpoint_c: float | None = None  # None: as in the setup
     airflow_m3_s: float | None = None
+    on: bool = True
 
 
 class JointState(enum.Enum):

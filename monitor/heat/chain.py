@@ -1,0 +1,289 @@
+"""From station to joint in one step: the jet's laws put onto the board model, for many members at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import shapely
+from numpy.typing import ArrayLike, NDArray
+
+from monitor.errors import InputError
+from monitor.heat import jet, material
+from monitor.heat.alloy import find_alloy
+from monitor.heat.board import BoardModel, Footprint, Losses, Slab
+from monitor.heat.grid import graded_edges
+from monitor.heat.part import joint_heat_j_m3k, joint_latent_j_m2, package_heat_j_m3k, package_kind, part_shape
+from monitor.heat.protect import Body, apply_protection, preheated_start_c
+from monitor.heat.types import HeatSetup, Point
+from monitor.heat.uncertainty import Parameters
+
+__all__ = ["Blow", "Chain", "Fineness", "Sites"]
+
+FloatArray = NDArray[np.float64]
+
+UNKNOWN_MARGIN_M = 0.045  # board assumed to reach this far beyond every region: about two decay lengths
+NEIGHBOUR_J_M3K, NEIGHBOUR_W_MK = 1.9e6, 1.0  # a neighbour's own body, moulded part; practice, no source
+MAX_ALIGNED_RAD = np.radians(10.0)
+
+
+@dataclass(frozen=True)
+class Fineness:
+    """Cells of the live grid; smaller cell sizes for a reference."""
+
+    part_cells: float = 8.0  # the part's size over the cell at its edge
+    smallest_m: float = 0.2e-3
+    coarsest_m: float = 8e-3
+    neighbour_m: float = 2.5e-3
+    growth: float = 0.5
+    board_levels: int = 3
+    package_levels: int = 2
+
+
+class Blow(NamedTuple):
+    """The jet at one moment; every field a scalar or one value per member. aim in the bench frame."""
+
+    setpoint_c: ArrayLike
+    airflow_m3_s: ArrayLike
+    height_m: ArrayLike
+    aim_x_m: ArrayLike
+    aim_y_m: ArrayLike
+    tilt_rad: float = 0.0
+    azimuth_rad: float = 0.0
+    duty: ArrayLike = 1.0
+
+
+class Sites(NamedTuple):
+    """Temperatures per site, each shape (members,) [C]; neighbours (n, members)."""
+
+    package_top: FloatArray
+    joint_centre: FloatArray
+    joint_corner: FloatArray
+    board_top: FloatArray
+    underside: FloatArray
+    neighbours: FloatArray
+
+
+class Chain:
+    """A job's board, part, protections and jet, with one set of parameters per member."""
+
+    def __init__(self, setup: HeatSetup, values: Parameters, fineness: Fineness | None = None) -> None:
+        self.setup, self.values = setup, values
+        self.n_members = values.decay.size
+        self.shape = part_shape(setup.part)
+        self.alloy = find_alloy(setup.part.alloy)
+        self.notes: tuple[str, ...] = ()
+        self._place_board()
+        self.model, self._bodies = self._build(fineness or Fineness())
+        grid = (self.model.y_m.size, self.model.x_m.size, self.n_members)
+        self._film, self._arrival = np.zeros(grid), np.full(grid, setup.station.ambient_c)
+        self._cool = self._film.copy()
+        regions = [setup.part.region, *setup.neighbours]
+        self._weights = np.array([self._share(r.polygon_m) * self.model.area_m2 for r in regions])
+        self._weights[0] = self.model.covered * self.model.area_m2
+        self._neighbour_c = np.full((len(setup.neighbours), self.n_members), self.start_c)
+        self.energy_j = np.zeros((len(regions), self.n_members))
+        self._exit: tuple[tuple[float, ...], jet.JetExit] | None = None
+
+    def blow(self, blow: Blow, dt_s: float) -> jet.JetExit:
+        """Advance by dt_s under a jet; returns the outlet's state."""
+        exit_ = self._jet(blow)
+        self._advance(self._film, self._arrival, dt_s)
+        return exit_
+
+    def rest(self, dt_s: float) -> None:
+        """Advance by dt_s without a jet."""
+        self._advance(self._cool, self._arrival, dt_s)
+
+    def power_w(self) -> FloatArray:
+        """Heat from the jet into the target's package and each neighbour's footprint, (regions, members) [W]."""
+        return np.einsum("rji,jim->rm", self._weights, self.model.work.jet_w_m2)
+
+    def sites(self) -> Sites:
+        """Temperatures now: hottest point of each face, coldest and central joint."""
+        work, s = self.model.work, self.model.shape
+        joints = self.model.joint_c()
+        nj, ni = joints.shape[:2]
+        centre = joints[(nj - 1) // 2:nj // 2 + 1, (ni - 1) // 2:ni // 2 + 1].mean(axis=(0, 1))
+        top = work.top_c.reshape(-1, self.n_members)
+        hottest = [np.maximum(top[mask].max(axis=0), lump)
+                   for mask, lump in zip(self._neighbour_masks, self._neighbour_c, strict=True)]
+        return Sites(work.top_c[s.ja:s.jb, s.ia:s.ib].max(axis=(0, 1)), centre, joints.min(axis=(0, 1)),
+                     top[self._bare].max(axis=0), work.bottom_c.reshape(-1, self.n_members).max(axis=0),
+                     np.array(hottest).reshape(len(hottest), self.n_members))
+
+    def state(self) -> tuple[FloatArray, ...]:
+        """A copy of everything that changes in time."""
+        return tuple(a.copy() for a in self._moving())
+
+    def restore(self, state: tuple[FloatArray, ...]) -> None:
+        """Go back to a copied state."""
+        for array, saved in zip(self._moving(), state, strict=True):
+            array[:] = saved
+
+    def to_grid(self, x_m: ArrayLike, y_m: ArrayLike) -> tuple[FloatArray, FloatArray]:
+        """Bench coordinates in the grid's frame [m]."""
+        dx, dy = np.asarray(x_m) - self._origin[0], np.asarray(y_m) - self._origin[1]
+        c, s = np.cos(self._angle), np.sin(self._angle)
+        return c * dx + s * dy, -s * dx + c * dy
+
+    @property
+    def angle_rad(self) -> float:
+        """Angle of the grid's x axis in the bench frame."""
+        return self._angle
+
+    @property
+    def origin_m(self) -> Point:
+        """The grid's origin in the bench frame."""
+        return self._origin
+
+    def _moving(self) -> list[FloatArray]:
+        work = self.model.work
+        return [work.temp_c, work.top_c, work.bottom_c, work.liquid, work.jet_w_m2, work.touch_w_m2, work.lost_j,
+                work.gained_j, work.touched_j, self.model.exchange.touch_c, self._neighbour_c, self.energy_j,
+                *(body.temp_c for body in self._bodies)]
+
+    def _advance(self, film: FloatArray, arrival: FloatArray, dt_s: float) -> None:
+        self.model.step(film, arrival, dt_s)
+        for body in self._bodies:
+            body.follow(self.model, dt_s, self.setup.station.ambient_c)
+        self._follow_neighbours(film, arrival, dt_s)
+        self.energy_j += dt_s * self.power_w()
+
+    def _jet(self, blow: Blow) -> jet.JetExit:
+        """Fill the film coefficient and arrival temperature of the grid."""
+        station, values, n = self.setup.station, self.values, self.n_members
+        exit_ = self._outlet(blow)
+        path = np.broadcast_to(np.asarray(blow.height_m, float), (n,)) / np.cos(blow.tilt_rad)
+        d_eff = jet.effective_diameter_m(station.bore_m, exit_.temp_c, station.ambient_c)
+        rise = jet.decay_share(path, d_eff, values.decay) * (exit_.temp_c - station.ambient_c)
+        scale, bend = jet.film_profile(exit_, station.bore_m, path)
+        scale = scale * values.film_gain(exit_.reynolds) * np.asarray(blow.duty, float)
+        lean = blow.azimuth_rad - self._angle
+        shift = min(0.02 * np.degrees(blow.tilt_rad), 0.5) * station.bore_m  # uphill, practice
+        x, y = self.to_grid(np.broadcast_to(blow.aim_x_m, (n,)), np.broadcast_to(blow.aim_y_m, (n,)))
+        jet.spread_over(self.model.x_m, self.model.y_m, x - shift * np.cos(lean), y - shift * np.sin(lean),
+                        np.full(n, np.cos(lean)), np.full(n, np.sin(lean)), np.full(n, 1 / np.cos(blow.tilt_rad)),
+                        station.bore_m, scale, bend, jet.arrival_radius_m(station.bore_m, path, values.spread), rise,
+                        station.ambient_c, self._film, self._arrival)
+        return exit_
+
+    def _outlet(self, blow: Blow) -> jet.JetExit:
+        """Outlet state, kept while setpoint and airflow stay."""
+        station = self.setup.station
+        key = (*np.ravel(blow.setpoint_c), *np.ravel(blow.airflow_m3_s))
+        if self._exit is None or self._exit[0] != key:
+            exit_ = jet.exit_state(
+                np.broadcast_to(blow.setpoint_c, (self.n_members,)), blow.airflow_m3_s * self.values.airflow,
+                station.bore_m, ambient_c=station.ambient_c, reference_c=station.airflow_reference_c,
+                exit_factor=self.values.exit_factor)
+            self._exit = key, exit_
+        return self._exit[1]
+
+    def _follow_neighbours(self, film: FloatArray, arrival: FloatArray, dt_s: float) -> None:
+        """Each neighbour's own body: heated by the jet from above, tied to the board under it."""
+        flat = self.model.area_m2.size, self.n_members
+        for n, (weight, region) in enumerate(zip(self._weights[1:], self.setup.neighbours, strict=True)):
+            cells = np.flatnonzero(weight)
+            w = weight.ravel()[cells] / weight.sum()
+            h = w @ film.reshape(flat)[cells]
+            driven = w @ (film.reshape(flat)[cells] * arrival.reshape(flat)[cells])
+            under = w @ self.model.work.top_c.reshape(flat)[cells]
+            tie = NEIGHBOUR_W_MK / max(region.height_m, 1e-4)
+            rate = dt_s / (NEIGHBOUR_J_M3K * max(region.height_m, 1e-4))
+            self._neighbour_c[n] = (self._neighbour_c[n] + rate * (driven + tie * under)) / (1 + rate * (h + tie))
+
+    def _place_board(self) -> None:
+        """Choose the grid's frame and the board's outline in it."""
+        board, shape = self.setup.board, self.shape
+        if board.size_m is not None:
+            self._angle = 0.0
+            self._origin = board.outline_centre_m or shape.centre_m
+            half = np.array(board.size_m) / 2
+            self._outline = (-half, half)
+            if abs(shape.angle_rad) > MAX_ALIGNED_RAD:
+                self.notes += (f"the part is turned {np.degrees(shape.angle_rad):.0f} degrees against the board; "
+                               "its joints are modelled as if it were not",)
+        else:
+            self._angle, self._origin = shape.angle_rad, shape.centre_m
+            points = np.concatenate([np.array(r.polygon_m) for r in (self.setup.part.region, *self.setup.neighbours)])
+            grid = np.array(self.to_grid(points[:, 0], points[:, 1]))
+            self._outline = grid.min(axis=1) - UNKNOWN_MARGIN_M, grid.max(axis=1) + UNKNOWN_MARGIN_M
+            size = 1e3 * (self._outline[1] - self._outline[0])
+            self.notes += (f"board size not given: taken as {size[0]:.0f} x {size[1]:.0f} mm",)
+        if not self.setup.board.layers:
+            self.notes += ("copper layers not given: taken as 2 x 35 um at 20 and 80 %",)
+
+    def _build(self, fine: Fineness) -> tuple[BoardModel, list[Body]]:
+        setup, shape = self.setup, self.shape
+        centre = np.array(self.to_grid(*shape.centre_m))
+        half = np.array([shape.length_m, shape.width_m]) / 2
+        low, high = centre - half, centre + half
+        if (low < self._outline[0] - 1e-6).any() or (high > self._outline[1] + 1e-6).any():
+            raise InputError(f"region {setup.part.region.name!r} reaches beyond the board's outline; "
+                             "check the board's size and place")
+        edges = [self._axis(axis, low[axis], high[axis], fine) for axis in (0, 1)]
+        size = self._outline[1] - self._outline[0]
+        length = max(float(size.prod() / (2 * size.sum())), 8e-3)
+        losses = Losses((0.0, material.natural_convection(length, True), material.BOARD_EMISSIVITY),
+                        (0.0, material.natural_convection(length, False), material.BOARD_EMISSIVITY), 10.0,
+                        self.values.loss)
+        kind = package_kind(setup.part.kind)
+        model = BoardModel(
+            *edges, self._board_slab(fine), self._part_slabs(fine),
+            Footprint(low[0], high[0], low[1], high[1]), losses=losses, ambient_c=setup.station.ambient_c,
+            start_c=setup.station.ambient_c, n_members=self.n_members,
+            latent_j_m2=joint_latent_j_m2(kind, self.alloy), melt_c=(self.alloy.solidus_c, self.alloy.liquidus_c))
+        self.model = model
+        self._bare = ~model.covered.ravel()
+        shares = [self._share(r.polygon_m).ravel() for r in setup.neighbours]
+        self._neighbour_masks = [s >= min(0.3, s.max()) if s.max() > 0 else s >= 0 for s in shares]
+        bodies = [body for p in setup.protections if (body := self._protect(p)) is not None]
+        start = setup.board.start_c
+        self.start_c = preheated_start_c(model, setup.protections, setup.station.ambient_c) if start is None else start
+        model.set_start(self.start_c)
+        for body in bodies:
+            body.follow(model, 0.0, setup.station.ambient_c)
+        return model, bodies
+
+    def _protect(self, protection) -> Body | None:
+        whole = np.ones((self.model.y_m.size, self.model.x_m.size))
+        share = whole if protection.polygon_m is None else self._share(protection.polygon_m)
+        return apply_protection(self.model, protection, share, self.setup.station.ambient_c)
+
+    def _axis(self, axis: int, low: float, high: float, fine: Fineness) -> FloatArray:
+        """Cell edges along one axis of the grid."""
+        rim = max((high - low) / fine.part_cells, fine.smallest_m)
+        wanted = [(low, low, rim), (high, high, rim)]
+        for region in self.setup.neighbours:
+            points = np.array(region.polygon_m)
+            along = self.to_grid(points[:, 0], points[:, 1])[axis]
+            wanted.append((float(along.min()), float(along.max()), fine.neighbour_m))
+        return graded_edges([self._outline[0][axis], low, high, self._outline[1][axis]], wanted,
+                            coarsest_m=fine.coarsest_m, growth=fine.growth)
+
+    def _board_slab(self, fine: Fineness) -> Slab:
+        board = self.setup.board
+        layers = material.board_layers(board)
+        return Slab(board.thickness_m, fine.board_levels,
+                    material.stack_in_plane_w_mk(board.thickness_m, layers) * self.values.board_k,
+                    material.stack_through_w_mk(board.thickness_m, layers) * np.sqrt(self.values.board_k),
+                    material.stack_heat_capacity_j_m3k(board.thickness_m, layers) * self.values.capacity)
+
+    def _part_slabs(self, fine: Fineness) -> tuple[Slab, Slab]:
+        kind, shape = package_kind(self.setup.part.kind), self.shape
+        heat = package_heat_j_m3k(kind, self.setup.part, shape)
+        return (Slab(kind.joint_m, 1, kind.joint_k_xy_w_mk, kind.joint_k_z_w_mk, joint_heat_j_m3k(kind)),
+                Slab(shape.height_m, fine.package_levels, kind.package_k_xy_w_mk, kind.package_k_z_w_mk,
+                     heat * self.values.capacity))
+
+    def _share(self, polygon_m: tuple[Point, ...]) -> FloatArray:
+        """Share of each column that a bench-frame polygon covers, shape (ny, nx)."""
+        points = np.array(polygon_m)
+        polygon = shapely.Polygon(np.stack(self.to_grid(points[:, 0], points[:, 1]), axis=1))
+        x, y = self.model.x_edges_m, self.model.y_edges_m
+        boxes = shapely.box(x[None, :-1], y[:-1, None], x[None, 1:], y[1:, None])
+        return shapely.area(shapely.intersection(boxes, polygon)) / self.model.area_m2
+
+

@@ -1,0 +1,277 @@
+"""The live heat estimate: steps the chain under each measured input and puts a band on every number."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import RegularGridInterpolator
+
+from monitor.heat import jet
+from monitor.heat.chain import Blow, Chain, Fineness, Sites
+from monitor.heat.limits import TARGET_MARGIN_K, site_limits
+from monitor.heat.types import Band, HeatInput, HeatReading, HeatSetup, JointState
+from monitor.heat.uncertainty import PARAMETERS, Knowledge, band, draw_scores, parameters, prior
+
+if TYPE_CHECKING:
+    from monitor.heat.fit import Calibration
+
+__all__ = ["HeatEstimator", "SITES", "joint_state"]
+
+FloatArray = NDArray[np.float64]
+
+SITES = ("package top", "joint centre", "joint corner", "board top", "underside")
+N_MEMBERS = 33
+LONGEST_STEP_S = 0.1
+FORECAST_STEPS_S = (0.5, 0.5, 1, 1, 2, 2, 3, 3, 4, 4, 5, 5, 7, 7, 7, 8)  # one minute ahead
+FORECAST_EVERY_S = 2.0
+HOLD_S = 3.0  # the coldest joint's lower bound must stay above its mark this long
+FORGET_S = 0.7  # how fast an unseen nozzle stops being where it was; practice, no source
+_LEAST_HEIGHT_SIGMA_M, _LEAST_AIM_SIGMA_M = 0.5e-3, 0.5e-3
+_HEIGHT, _AIM_X, _AIM_Y = range(3)
+_STAYED, _LEFT, _TO_REGION = 0, 1, 2  # what an unseen nozzle may do; one more for every region it may go to
+
+
+class HeatEstimator:
+    """Heat into the part and its surroundings while a nozzle moves, each number with a 90 % band.
+
+    Parameters
+    ----------
+    setup : HeatSetup
+    calibration : Calibration or None
+        A thermocouple run's result; used when it was made for this kind of board, nozzle and airflow.
+    n_members : int
+        Members that carry the spread, odd; the first is the estimate itself.
+
+    Raises
+    ------
+    InputError
+        If the setup cannot be modelled; the text names what and why.
+    """
+
+    def __init__(self, setup: HeatSetup, calibration: Calibration | None = None, *, n_members: int = N_MEMBERS,
+                 fineness: Fineness | None = None) -> None:
+        self.setup = setup
+        self.knowledge = _knowledge(setup, calibration)
+        self._n_members, self._regions_m = n_members, _centres(setup)
+        scores = draw_scores(len(PARAMETERS) + 3, n_members)
+        scores = np.pad(scores, ((0, 0), (0, _TO_REGION + len(self._regions_m))))
+        root = np.linalg.cholesky(self.knowledge.cov + 1e-12 * np.eye(len(PARAMETERS)))
+        self._input_scores = scores[len(PARAMETERS):]
+        self.chain = Chain(setup, parameters(self.knowledge.mean[:, None] + root @ scores[:len(PARAMETERS)]), fineness)
+        self.limits = site_limits(setup)
+        self._last: HeatInput | None = None
+        self._unseen_s = self._held_s = self._liquid_s = self._since_forecast_s = 0.0
+        self._forecast: dict[str, Band | None] | None = None
+        self._joint_before = np.full(self.chain.n_members, self.chain.start_c)
+        self._range_flags: tuple[str, ...] = ()
+
+    def step(self, inp: HeatInput) -> HeatReading:
+        """Advance to inp.t_s and read the estimate."""
+        self._unseen_s = 0.0 if inp.observed else self._unseen_s + inp.dt_s
+        if inp.observed and math.isfinite(inp.height_m):
+            self._last = inp
+        blow = self._blow(inp)
+        self._advance(blow, inp.dt_s)
+        sites = self.chain.sites()
+        self._note_range(blow)
+        temps = self._bands(sites)
+        ramp = self._ramp(sites.joint_centre, inp.dt_s)
+        state, reason = self._joint(temps, inp.dt_s)
+        if temps["joint centre"].mid > self.chain.alloy.liquidus_c:
+            self._liquid_s += inp.dt_s
+        power, energy = self._regions(self.chain.power_w()), self._regions(self.chain.energy_j)
+        return HeatReading(inp.t_s, inp.observed, power, energy, temps, ramp, self._liquid_s,
+                           self._time_left(blow, sites, inp.dt_s), state, reason, self._flags())
+
+    def field(self, step_m: float = 1e-3) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Board-top temperature for a map: x centres, y centres in the bench frame [m], (ny, nx) [C], nan off the board."""
+        chain, model = self.chain, self.chain.model
+        lows, highs = zip(*((e[0], e[-1]) for e in (model.x_edges_m, model.y_edges_m)), strict=True)
+        c, s = math.cos(chain.angle_rad), math.sin(chain.angle_rad)
+        corners = np.array([(c * x - s * y, s * x + c * y) for x in (lows[0], highs[0]) for y in (lows[1], highs[1])])
+        corners += np.array(chain.origin_m)
+        x, y = (np.arange(corners[:, a].min() + step_m / 2, corners[:, a].max(), step_m) for a in (0, 1))
+        gx, gy = chain.to_grid(*np.meshgrid(x, y))
+        read = RegularGridInterpolator((model.y_m, model.x_m), model.board_top_c()[..., 0], bounds_error=False,
+                                       fill_value=None)
+        temp = read(np.stack([np.clip(gy, model.y_m[0], model.y_m[-1]), np.clip(gx, model.x_m[0], model.x_m[-1])], -1))
+        outside = (gx < lows[0]) | (gx > highs[0]) | (gy < lows[1]) | (gy > highs[1])
+        return x, y, np.where(outside, np.nan, temp)
+
+    def _blow(self, inp: HeatInput) -> Blow | None:
+        """The jet of every member: the measured one with each member's own error; None when there is none."""
+        seen = inp if inp.observed else self._last
+        if seen is None or not inp.on or not math.isfinite(seen.height_m):
+            return None
+        station, z = self.setup.station, self._input_scores
+        height_sigma = max(seen.height_sigma_m, _LEAST_HEIGHT_SIGMA_M)
+        aim_sigma = max(seen.aim_sigma_m, _LEAST_AIM_SIGMA_M)
+        aim = np.array(seen.aim_m)[:, None] + aim_sigma * z[[_AIM_X, _AIM_Y]]
+        aim, duty = self._unseen(aim)
+        return Blow(
+            station.setpoint_c if inp.setpoint_c is None else inp.setpoint_c,
+            station.airflow_m3_s if inp.airflow_m3_s is None else inp.airflow_m3_s,
+            np.maximum(seen.height_m + height_sigma * z[_HEIGHT], 0.2e-3), aim[0], aim[1],
+            seen.tilt_rad, seen.azimuth_rad, duty)
+
+    def _unseen(self, aim_m: FloatArray) -> tuple[FloatArray, FloatArray | float]:
+        """Aim and share of the jet of every member while the nozzle is not seen.
+
+        The estimate itself takes half a jet where it was; the last members take what else may have happened:
+        it stayed, it left, or it went to one of the regions. The band must reach all of them.
+        """
+        if self._unseen_s == 0:
+            return aim_m, 1.0
+        gone = -math.expm1(-self._unseen_s / FORGET_S)
+        duty = np.full(aim_m.shape[1], 1 - 0.5 * gone)
+        first = self._n_members
+        duty[first + _STAYED], duty[first + _LEFT], duty[first + _TO_REGION:] = 1.0, 1 - gone, 1.0
+        aim_m = aim_m.copy()
+        aim_m[:, first + _TO_REGION:] += gone * (self._regions_m.T - aim_m[:, first + _TO_REGION:])
+        return aim_m, duty
+
+    def _advance(self, blow: Blow | None, dt_s: float) -> None:
+        n_steps = max(1, math.ceil(dt_s / LONGEST_STEP_S))
+        for _ in range(n_steps):
+            self._push(blow, dt_s / n_steps)
+
+    def _push(self, blow: Blow | None, dt_s: float) -> None:
+        if blow is None or np.ravel(blow.airflow_m3_s)[0] <= 0:
+            self.chain.rest(dt_s)
+        else:
+            self._exit = self.chain.blow(blow, dt_s)
+
+    def _bands(self, sites: Sites) -> dict[str, Band]:
+        named = dict(zip(SITES, sites[:5], strict=True))
+        named.update(zip((n.name for n in self.setup.neighbours), sites.neighbours, strict=True))
+        start = self.chain.start_c
+        lowest = min(start, self.setup.station.ambient_c)
+        return {name: self._band(t, self.knowledge.form_share * abs(float(t[0]) - start), lowest)
+                for name, t in named.items()}
+
+    def _band(self, values: FloatArray, extra_sigma: float = 0.0, lowest: float = -np.inf) -> Band:
+        """Band of a quantity, reaching out to whatever an unseen nozzle may have done."""
+        known, unseen = values[:self._n_members], values[self._n_members:]
+        plain = band(known, extra_sigma, lowest)
+        down, up = min(0.0, float(unseen.min()) - plain.mid), max(0.0, float(unseen.max()) - plain.mid)
+        return Band(max(plain.low + down, min(plain.mid, lowest)), plain.mid, plain.high + up)
+
+    def _regions(self, values: FloatArray) -> dict[str, Band]:
+        names = [self.setup.part.region.name, *(n.name for n in self.setup.neighbours)]
+        return {name: self._band(v) for name, v in zip(names, values, strict=True)}
+
+    def _ramp(self, joint_c: FloatArray, dt_s: float) -> Band:
+        rate = (joint_c - self._joint_before) / dt_s if dt_s > 0 else np.full_like(joint_c, np.nan)
+        self._joint_before = joint_c.copy()
+        return self._band(rate)
+
+    def _joint(self, temps: dict[str, Band], dt_s: float) -> tuple[JointState, str]:
+        mark = self.chain.alloy.liquidus_c + TARGET_MARGIN_K
+        self._held_s = self._held_s + dt_s if temps["joint corner"].low > mark else 0.0
+        return joint_state(temps, self.chain.alloy.solidus_c, mark, self._held_s, self.knowledge,
+                           unseen=self._unseen_s > 0)
+
+    def _time_left(self, blow: Blow | None, sites: Sites, dt_s: float) -> dict[str, Band | None]:
+        """Time to each limit at the present input; looked ahead every two seconds, counted down between."""
+        self._since_forecast_s += dt_s
+        if self._forecast is None or self._since_forecast_s >= FORECAST_EVERY_S:
+            self._forecast, self._since_forecast_s = self._look_ahead(blow, sites), 0.0
+        past = self._since_forecast_s
+        return {name: b and Band(max(b.low - past, 0), max(b.mid - past, 0), max(b.high - past, 0))
+                for name, b in self._forecast.items()}
+
+    def _look_ahead(self, blow: Blow | None, sites: Sites) -> dict[str, Band | None]:
+        rows = [_limited(sites)]
+        if blow is not None:
+            saved = self.chain.state()
+            for step_s in FORECAST_STEPS_S:
+                self._push(blow, step_s)
+                rows.append(_limited(self.chain.sites()))
+            self.chain.restore(saved)
+        history = np.array(rows)  # (times, sites, members)
+        names = ["package top", "board top", "underside", *(n.name for n in self.setup.neighbours)]
+        return {name: _crossing(history[:, i], self.limits[name].value_c) for i, name in enumerate(names)}
+
+    def _note_range(self, blow: Blow | None) -> None:
+        if blow is None or not hasattr(self, "_exit"):
+            self._range_flags = ()
+        else:
+            path = float(np.ravel(blow.height_m)[0]) / math.cos(blow.tilt_rad)
+            self._range_flags = jet.range_flags(self._exit, self.setup.station.bore_m, path)
+
+    def _flags(self) -> tuple[str, ...]:
+        flags = (*self.chain.notes, *self._range_flags)
+        if self._last is None:
+            flags += ("nozzle not seen yet: heat before the first sight is not counted",)
+        elif self._unseen_s > 0:
+            flags += (f"nozzle not seen for {self._unseen_s:.1f} s: the heat of that time is unknown, band widened",)
+        return flags
+
+
+def joint_state(temps: dict[str, Band], solidus_c: float, mark_c: float, held_s: float, knowledge: Knowledge, *,
+                unseen: bool) -> tuple[JointState, str]:
+    """What may be said about the joints, and why.
+
+    Parameters
+    ----------
+    temps : bands of "joint centre" and "joint corner" at least.
+    solidus_c, mark_c : float
+        Below the first nothing melts; above the second (liquidus and margin) all has [C].
+    held_s : float
+        How long the coldest joint's lower bound has been above mark_c.
+    """
+    centre, corner = temps["joint centre"], temps["joint corner"]
+    if max(centre.high, corner.high) < solidus_c:
+        return JointState.SURELY_SOLID, f"even the upper bound of the hottest joint is below {solidus_c:.0f} C"
+    if not knowledge.is_calibrated:
+        why = f"the band is {corner.low:.0f} to {corner.high:.0f} C and {knowledge.note}"
+    elif unseen:
+        why = "the nozzle is not seen"
+    elif held_s >= HOLD_S:
+        return JointState.LIKELY_MOLTEN, (f"the coldest joint's lower bound has been above {mark_c:.0f} C for "
+                                          f"{held_s:.0f} s; try with a light nudge, never pull")
+    else:
+        why = f"the coldest joint may still be at {corner.low:.0f} C, below {mark_c:.0f} C"
+    return JointState.CANNOT_TELL, why + "; a part lifted while some joints are solid tears its pads"
+
+
+def _knowledge(setup: HeatSetup, calibration: Calibration | None) -> Knowledge:
+    if calibration is None:
+        return prior()
+    reason = calibration.mismatch(setup)
+    if reason is None:
+        return calibration.knowledge
+    plain = prior()
+    return Knowledge(plain.mean, plain.cov, note=f"the heat calibration does not apply: {reason}")
+
+
+def _centres(setup: HeatSetup) -> FloatArray:
+    """Middle of the target and of every neighbour, (regions, 2) [m]."""
+    regions = (setup.part.region, *setup.neighbours)
+    return np.array([np.mean(r.polygon_m, axis=0) for r in regions])
+
+
+def _limited(sites: Sites) -> FloatArray:
+    """Sites that have limits, (sites, members)."""
+    return np.concatenate([[sites.package_top, sites.board_top, sites.underside], sites.neighbours])
+
+
+def _crossing(history: FloatArray, limit_c: float) -> Band | None:
+    """Time at which (times, members) first reach a limit; None when the estimate does not within the look-ahead.
+
+    Members that do not reach it count as the end of the look-ahead.
+    """
+    above = history >= limit_c
+    if not above[:, 0].any():
+        return None
+    times = np.concatenate([[0.0], np.cumsum(FORECAST_STEPS_S)])[:len(history)]
+    reached = np.full(history.shape[1], times[-1])
+    for m in np.flatnonzero(above.any(axis=0)):
+        k = int(above[:, m].argmax())
+        reached[m] = 0.0 if k == 0 else np.interp(limit_c, history[k - 1:k + 1, m], times[k - 1:k + 1])
+    low, high = np.quantile(reached, [0.05, 0.95])
+    mid = float(reached[0])
+    return Band(min(float(low), mid), mid, max(float(high), mid))

@@ -1,0 +1,87 @@
+"""Temperatures and rates that must not be passed, each with where it comes from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from monitor.heat.alloy import find_alloy
+from monitor.heat.part import part_shape
+from monitor.heat.types import HeatSetup
+
+__all__ = ["Limit", "package_class_c", "site_limits", "ramp_limits_k_s", "time_above_s", "time_to_peak_s",
+           "seconds_near_class", "plastic_limit_c", "SILICON_RISK_C", "TARGET_MARGIN_K"]
+
+SILICON_RISK_C = 400.0  # silicon at risk; common practice, no source
+LAMINATE_TOP_C = 260.0  # top laminate under 260-280 C; common practice, no source
+TARGET_MARGIN_K = 15.0  # joint target liquidus + 15 to 30 K; common practice, no source
+# J-STD-020 lead-free classification (rev C table 4-2 as reproduced in public makers' reflow sheets)
+_LEAD_FREE_C = ((1.6, (260.0, 260.0, 260.0)), (2.5, (260.0, 250.0, 245.0)), (float("inf"), (250.0, 245.0, 245.0)))
+# J-STD-020D.1 and later table 4-1, from memory: thickness under 2.5 mm and above, volume under 350 mm3 and above
+_LEADED_C = ((2.5, (235.0, 220.0)), (float("inf"), (220.0, 220.0)))
+# Plastics, continuous or short-time; handbooks and practice, from memory
+_PLASTICS_C = {"PA66": 260.0, "PBT": 223.0, "PET": 250.0, "PPS": 280.0, "LCP": 280.0, "polyester film": 150.0,
+               "electrolytic": 150.0, "battery": 60.0}
+
+
+@dataclass(frozen=True)
+class Limit:
+    """A temperature not to be passed, and its provenance in words."""
+
+    value_c: float
+    source: str
+
+
+def package_class_c(thickness_mm: float, volume_mm3: float, lead_free: bool) -> float:
+    """J-STD-020 classification temperature of a package [C].
+
+    The 1.6-2.5 mm row takes both of its ends; sources differ on 2.5 mm exactly.
+    """
+    if lead_free:
+        column = 0 if volume_mm3 < 350 else 1 if volume_mm3 <= 2000 else 2
+        row = 0 if thickness_mm < 1.6 else 1 if thickness_mm <= 2.5 else 2
+        return _LEAD_FREE_C[row][1][column]
+    column = 0 if volume_mm3 < 350 else 1
+    return _LEADED_C[0 if thickness_mm < 2.5 else 1][1][column]
+
+
+def ramp_limits_k_s() -> tuple[float, float]:
+    """Largest mean ramp up and down of the J-STD-020 profile [K/s] (public makers' reflow sheets)."""
+    return 3.0, 6.0
+
+
+def time_above_s() -> tuple[float, float]:
+    """Time above liquidus of the J-STD-020 profile [s]: for classifying parts, no target for local hot air."""
+    return 60.0, 150.0
+
+
+def time_to_peak_s(lead_free: bool) -> float:
+    """Longest time from 25 C to the peak of the J-STD-020 profile [s]."""
+    return 480.0 if lead_free else 360.0
+
+
+def seconds_near_class() -> tuple[float, float]:
+    """J-STD-020 user rule: at most this many seconds [s] within this many kelvin [K] under the class temperature."""
+    return 30.0, 5.0
+
+
+def plastic_limit_c(name: str) -> float | None:
+    """Temperature at which a plastic or part begins to suffer [C]; None when unknown."""
+    return _PLASTICS_C.get(name)
+
+
+def site_limits(setup: HeatSetup) -> dict[str, Limit]:
+    """The limit of every site of a job; what the job does not say is filled in with its provenance."""
+    alloy, shape = find_alloy(setup.part.alloy), part_shape(setup.part)
+    region = setup.part.region
+    if region.limit_c is not None:
+        package = Limit(region.limit_c, region.limit_source or "job file")
+    else:
+        package = Limit(package_class_c(shape.height_m * 1e3, shape.volume_m3 * 1e9, alloy.lead_free),
+                        "J-STD-020 class by thickness and volume; the part's datasheet comes first")
+    limits = {"package top": package, "board top": Limit(LAMINATE_TOP_C, "common practice for FR-4, no source"),
+              "underside": Limit(LAMINATE_TOP_C, "common practice for FR-4, no source")}
+    for neighbour in setup.neighbours:
+        limits[neighbour.name] = (
+            Limit(neighbour.limit_c, neighbour.limit_source or "job file") if neighbour.limit_c is not None
+            else Limit(alloy.solidus_c, f"its own joints begin to melt ({alloy.name}); plastics may need less"))
+    return limits

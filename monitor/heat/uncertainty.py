@@ -1,0 +1,95 @@
+"""What is not known about the chain: priors, members drawn from them, and bands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import norm, qmc
+
+from monitor.heat.types import Band
+
+__all__ = ["PARAMETERS", "Knowledge", "prior", "Parameters", "parameters", "draw_scores", "band", "COVERAGE_Z"]
+
+FloatArray = NDArray[np.float64]
+
+# Order of the scores. Each parameter is a standard normal score, turned into a value by `parameters`.
+PARAMETERS = ("exit_factor", "film_gain", "decay", "spread", "board_k", "loss", "capacity", "airflow")
+COVERAGE_Z = 1.6449  # two-sided 90 % of a normal law
+MODEL_FORM_SHARE = 0.025  # 1 sigma, share of the rise: what the chain itself leaves out (about 5 K at 200 K)
+_EXIT_FACTOR, _EXIT_SIGMA = 0.93, 0.06  # outlet rise over set rise: 0.85-1.0 in practice
+_DECAY, _DECAY_SIGMA = 5.0, (0.20, 0.10)  # below, above: low Reynolds numbers decay faster
+_GAIN_SIGMA, _GAIN_SIGMA_LOW_RE = 0.20, 0.28  # film coefficient; under Re 5000 few data exist
+_SIGMAS = {"spread": 0.20, "board_k": 0.30, "loss": 0.30, "capacity": 0.10, "airflow": 0.20}
+
+
+@dataclass(frozen=True)
+class Knowledge:
+    """Normal law of the scores: mean, shape (n,), covariance, shape (n, n); calibrated by a thermocouple or not."""
+
+    mean: FloatArray
+    cov: FloatArray
+    is_calibrated: bool = False
+    note: str = "no thermocouple run has been used"
+    form_share: float = MODEL_FORM_SHARE
+
+
+@dataclass(frozen=True)
+class Parameters:
+    """Values per member, each shape (members,)."""
+
+    exit_factor: FloatArray
+    film_gain_score: FloatArray
+    decay: FloatArray
+    spread: FloatArray
+    board_k: FloatArray
+    loss: FloatArray
+    capacity: FloatArray
+    airflow: FloatArray
+
+    def film_gain(self, reynolds: FloatArray) -> FloatArray:
+        """Factor on the film coefficient [-]; wider below a Reynolds number of 5000."""
+        low = np.clip((5000.0 - reynolds) / 3000.0, 0.0, 1.0)
+        return np.exp(self.film_gain_score * (_GAIN_SIGMA + (_GAIN_SIGMA_LOW_RE - _GAIN_SIGMA) * low))
+
+
+def prior() -> Knowledge:
+    """What is known without a thermocouple."""
+    n = len(PARAMETERS)
+    return Knowledge(np.zeros(n), np.eye(n))
+
+
+def parameters(scores: FloatArray) -> Parameters:
+    """Values from scores, shape (n parameters, members)."""
+    by_name = dict(zip(PARAMETERS, np.asarray(scores, float), strict=True))
+    z = by_name["decay"]
+    decay = _DECAY * np.maximum(1 + z * np.where(z < 0, _DECAY_SIGMA[0], _DECAY_SIGMA[1]), 0.2)
+    factors = {name: np.exp(sigma * by_name[name]) for name, sigma in _SIGMAS.items()}
+    return Parameters(exit_factor=np.minimum(_EXIT_FACTOR * np.exp(_EXIT_SIGMA * by_name["exit_factor"]), 1.1),
+                      film_gain_score=by_name["film_gain"], decay=decay, **factors)
+
+
+def draw_scores(n_dimensions: int, n_members: int, seed: int = 7) -> FloatArray:
+    """Standard normal scores, shape (n_dimensions, n_members), first member zero.
+
+    Members come in opposite pairs and are whitened, so that mean and covariance of all but the first are exact;
+    a response linear in the scores then has its exact variance with few members.
+    """
+    n_pairs = (n_members - 1) // 2
+    if n_pairs < n_dimensions or n_members % 2 == 0:
+        raise ValueError(f"need an odd number of members above {2 * n_dimensions}, got {n_members}")
+    raw = norm.ppf(qmc.Sobol(n_dimensions, seed=seed).random_base2(int(np.ceil(np.log2(n_pairs)))))[:n_pairs].T
+    white = np.linalg.solve(np.linalg.cholesky(raw @ raw.T / n_pairs), raw)
+    return np.concatenate([np.zeros((n_dimensions, 1)), white, -white], axis=1)
+
+
+def band(members: FloatArray, extra_sigma: float = 0.0, lowest: float = -np.inf) -> Band:
+    """90 % band of a quantity from its members, the first of which is the estimate itself.
+
+    extra_sigma is a further independent spread; lowest a bound that the quantity cannot pass.
+    """
+    mid, rest = float(members[0]), members[1:]
+    half = COVERAGE_Z * float(np.hypot(rest.std(), extra_sigma))
+    centre = float(rest.mean())
+    return Band(max(min(mid, centre - half), min(mid, lowest)), mid, max(mid, centre + half))

@@ -1,0 +1,248 @@
+"""The live estimate: its bands, its states and what it refuses to know."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from monitor.errors import InputError
+from monitor.heat.estimate import HeatEstimator, joint_state
+from monitor.heat.types import Band, BoardSetup, JointState, PartSetup, Protection, RegionSetup
+from monitor.heat.uncertainty import Knowledge, draw_scores, prior
+from tests.heat.cases import hold, jet_at, job, rectangle
+
+LIQUIDUS_C = 220.0  # SAC305, public alloy tables
+CALIBRATED = Knowledge(prior().mean, prior().cov, True, "calibrated")
+
+
+def warm(seconds=6.0, setup=None, **jet):
+    return hold(HeatEstimator(setup or job()), seconds, **jet)
+
+
+def test_every_estimate_lies_in_its_band():
+    reading = warm()
+
+    for bands in (reading.temp_c, reading.power_w, reading.energy_j):
+        assert all(b.low <= b.mid <= b.high for b in bands.values())
+
+
+def test_all_promised_sites_are_there():
+    assert set(warm(0.3).temp_c) == {"package top", "joint centre", "joint corner", "board top", "underside", "J1"}
+
+
+def test_package_top_is_hotter_than_the_joints_under_it():
+    temps = warm().temp_c
+
+    assert temps["package top"].mid > temps["joint centre"].mid >= temps["joint corner"].mid > temps["underside"].mid
+
+
+def test_lower_nozzle_heats_more():
+    assert warm(height_mm=12.0).temp_c["joint centre"].mid > warm(height_mm=40.0).temp_c["joint centre"].mid
+
+
+def test_band_grows_with_the_error_of_the_height():
+    sure, unsure = (warm(height_mm=30.0, height_sigma_mm=s).temp_c["joint centre"] for s in (0.5, 6.0))
+
+    assert unsure.high - unsure.low > sure.high - sure.low
+
+
+def test_uncalibrated_band_is_about_as_wide_as_the_sensitivities_say():
+    joint = warm(60.0, height_sigma_mm=2.0, aim_sigma_mm=1.5).temp_c["joint centre"]
+
+    sigma = (joint.high - joint.low) / 2 / 1.645
+    assert 18 < sigma < 36  # 26-30 K with 2 mm height and 1-2 mm aim error, from one-at-a-time sensitivities
+
+
+def test_off_jet_heats_nothing():
+    reading = warm(on=False)
+
+    assert reading.temp_c["joint centre"].mid == pytest.approx(23.0, abs=1e-6)
+
+
+def test_setpoint_at_ambient_heats_nothing():
+    reading = warm(setpoint_c=23.0)
+
+    assert reading.temp_c["package top"].high == pytest.approx(23.0, abs=0.1)
+
+
+def test_energy_is_the_sum_of_power():
+    estimator, total = HeatEstimator(job()), 0.0
+    for n in range(40):
+        reading = estimator.step(jet_at(n / 10, dt_s=0.1))
+        total += 0.1 * reading.power_w["U7"].mid
+
+    assert reading.energy_j["U7"].mid == pytest.approx(total, rel=1e-6)
+
+
+def test_part_takes_no_more_than_the_jet_carries():
+    assert 0 < warm().power_w["U7"].high < 268 * 0.75  # 268 W at 40 L/min, 350 C (CoolProp); here 30 L/min
+
+
+def test_band_grows_while_the_nozzle_is_not_seen():
+    estimator = HeatEstimator(job())
+    before = hold(estimator, 8.0).temp_c["joint centre"]
+    after = hold(estimator, 4.0, observed=False).temp_c["joint centre"]
+
+    assert after.high - after.low > 1.15 * (before.high - before.low)
+
+
+def test_unseen_nozzle_may_have_stayed_or_left():
+    stayed, left, unseen = (HeatEstimator(job()) for _ in range(3))
+    for estimator in (stayed, left, unseen):
+        hold(estimator, 8.0)
+    hot = hold(stayed, 4.0).temp_c["joint centre"].mid
+    cold = hold(left, 4.0, on=False).temp_c["joint centre"].mid
+
+    joint = hold(unseen, 4.0, observed=False).temp_c["joint centre"]
+
+    assert joint.low < cold and joint.high > hot
+
+
+def test_unseen_nozzle_is_said_to_be_unknown():
+    estimator = HeatEstimator(job())
+    hold(estimator, 1.0)
+
+    reading = hold(estimator, 1.0, observed=False)
+
+    assert not reading.observed and any("not seen" in f for f in reading.flags)
+
+
+def test_nozzle_never_seen_gives_ambient_and_says_so():
+    reading = HeatEstimator(job()).step(replace(jet_at(observed=False), height_m=math.nan, aim_m=(math.nan, math.nan)))
+
+    assert reading.temp_c["joint centre"].mid == pytest.approx(23.0)
+    assert any("not seen yet" in f for f in reading.flags)
+
+
+def test_cold_joints_are_surely_solid():
+    assert warm(0.5).joint is JointState.SURELY_SOLID
+
+
+def test_without_a_thermocouple_nothing_is_called_molten():
+    reading = warm(60.0, height_mm=8.0, setpoint_c=480.0)
+
+    assert reading.temp_c["joint corner"].mid > LIQUIDUS_C + 15
+    assert reading.joint is JointState.CANNOT_TELL
+    assert "thermocouple" in reading.joint_reason and "tears" in reading.joint_reason
+
+
+def bands(corner, centre=None):
+    return {"joint corner": Band(*corner), "joint centre": Band(*(centre or corner))}
+
+
+def test_calibrated_joints_are_likely_molten_after_the_set_time():
+    state, reason = joint_state(bands((240, 250, 260)), 217, 235, 3.5, CALIBRATED, unseen=False)
+
+    assert state is JointState.LIKELY_MOLTEN and "never pull" in reason
+
+
+def test_calibrated_joints_are_not_called_molten_at_once():
+    assert joint_state(bands((240, 250, 260)), 217, 235, 0.5, CALIBRATED, unseen=False)[0] is JointState.CANNOT_TELL
+
+
+def test_unseen_nozzle_takes_the_molten_state_away():
+    assert joint_state(bands((240, 250, 260)), 217, 235, 9.0, CALIBRATED, unseen=True)[0] is JointState.CANNOT_TELL
+
+
+def test_upper_bound_decides_about_solid():
+    state, _ = joint_state(bands((150, 190, 216), (160, 200, 218)), 217, 235, 0.0, CALIBRATED, unseen=False)
+
+    assert state is JointState.CANNOT_TELL
+
+
+def test_forecast_comes_true():
+    estimator = HeatEstimator(job())
+    hold(estimator, 2.0, height_mm=8.0, setpoint_c=450.0)
+    told = hold(estimator, 0.1, height_mm=8.0, setpoint_c=450.0).limit_in_s["package top"]
+    waited = 0.0
+    while True:
+        reading = hold(estimator, 0.1, height_mm=8.0, setpoint_c=450.0)
+        waited += 0.1
+        if reading.temp_c["package top"].mid > 260.0 or waited > 60:  # J-STD-020 class of this package
+            break
+
+    assert told is not None and told.low <= told.mid <= told.high
+    assert told.mid == pytest.approx(waited, abs=0.3 + 0.1 * waited)
+
+
+def test_far_nozzle_never_reaches_a_limit():
+    assert set(warm(1.0, height_mm=80.0).limit_in_s.values()) == {None}
+
+
+def test_limit_already_passed_is_due_now():
+    reading = warm(40.0, height_mm=8.0, setpoint_c=480.0)
+
+    assert reading.temp_c["package top"].mid > 260 and reading.limit_in_s["package top"].mid == 0
+
+
+def test_ramp_is_the_rise_per_second():
+    estimator = HeatEstimator(job())
+    first = hold(estimator, 2.0).temp_c["joint centre"].mid
+    second = estimator.step(jet_at(2.1, dt_s=0.1))
+
+    assert second.ramp_k_s.mid == pytest.approx((second.temp_c["joint centre"].mid - first) / 0.1, rel=1e-6)
+
+
+def test_time_above_liquidus_counts_only_above():
+    estimator = HeatEstimator(job())
+    assert hold(estimator, 1.0).above_liquidus_s == 0
+    hold(estimator, 60.0, height_mm=8.0, setpoint_c=480.0)
+    assert estimator.step(jet_at(62.0)).above_liquidus_s > 1.0
+
+
+@pytest.mark.parametrize("angle_deg", [0, 20, 45, 80])
+def test_turning_the_bench_changes_nothing(angle_deg):
+    c, s = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
+    turn = lambda p: (c * p[0] - s * p[1], s * p[0] + c * p[1])  # noqa: E731
+    region = lambda name, *r: RegionSetup(name, tuple(turn(p) for p in rectangle(*r)), 0.9e-3)  # noqa: E731
+    setup = job(board=BoardSetup(1.6e-3), part=PartSetup(region("U7", 0, 0, 9, 9)),
+                neighbours=(region("J1", 15, 0, 5, 8),))
+
+    temps = warm(3.0, setup, aim_mm=turn((3.0, 0.0)), tilt_rad=0.3, azimuth_rad=math.radians(angle_deg)).temp_c
+
+    expected = warm(3.0, job(board=BoardSetup(1.6e-3), part=PartSetup(RegionSetup("U7", rectangle(0, 0, 9, 9), 0.9e-3)),
+                             neighbours=(RegionSetup("J1", rectangle(15, 0, 5, 8), 0.9e-3),)),
+                    aim_mm=(3.0, 0.0), tilt_rad=0.3).temp_c
+    for name, b in expected.items():
+        assert temps[name].mid == pytest.approx(b.mid, abs=2.0)
+
+
+def test_map_is_hottest_at_the_aim():
+    estimator = HeatEstimator(job())
+    hold(estimator, 4.0, aim_mm=(-12.0, 8.0))
+
+    x, y, temp = estimator.field()
+
+    j, i = np.unravel_index(np.nanargmax(temp), temp.shape)
+    assert (1e3 * x[i], 1e3 * y[j]) == pytest.approx((-12.0, 8.0), abs=3.0)
+
+
+def test_map_knows_where_the_board_ends():
+    x, y, temp = HeatEstimator(job()).field()
+
+    assert temp.shape == (y.size, x.size)
+    assert (x[0], x[-1], y[0], y[-1]) == pytest.approx((-40e-3, 40e-3, -30e-3, 30e-3), abs=1.1e-3)
+
+
+def test_unknown_board_size_is_flagged():
+    assert any("board size not given" in f for f in warm(0.2, job(board=BoardSetup(1.6e-3))).flags)
+
+
+def test_part_off_the_board_is_refused():
+    with pytest.raises(InputError, match="U7"):
+        HeatEstimator(job(part=PartSetup(RegionSetup("U7", rectangle(39, 0, 9, 9)))))
+
+
+def test_unknown_protection_is_refused():
+    with pytest.raises(InputError, match="blanket"):
+        HeatEstimator(job(protections=(Protection("blanket"),)))
+
+
+def test_members_have_exact_mean_and_covariance():
+    scores = draw_scores(12, 33)[:, 1:]
+
+    np.testing.assert_allclose(scores.mean(axis=1), 0, atol=1e-9)
+    np.testing.assert_allclose(scores @ scores.T / 32, np.eye(12), atol=1e-9)

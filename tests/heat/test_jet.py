@@ -1,0 +1,193 @@
+"""The jet's laws against the table of check values and their own bounds."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.integrate import quad
+
+from monitor.errors import InputError
+from monitor.heat import air, jet
+from tests.heat.checks import CHECKS, agrees, inputs, with_prefix
+
+L_MIN = 1 / 60000  # m3/s
+
+
+def exit_of(q_l_min=40.0, d_mm=5.0, t_c=350.0, **more):
+    return jet.exit_state(t_c, q_l_min * L_MIN, d_mm * 1e-3, **more)
+
+
+def field(height_mm=15.0, bore_mm=5.0, tilt_deg=0.0, *, x_mm):
+    """Film coefficient and arrival temperature along the line y = 0 of a jet leaning towards +x."""
+    e, bore, path = exit_of(d_mm=bore_mm), bore_mm * 1e-3, height_mm * 1e-3
+    scale, bend = jet.film_profile(e, bore, path)
+    h, t = np.zeros((1, len(x_mm), 1)), np.zeros((1, len(x_mm), 1))
+    one = np.ones(1)
+    jet.spread_over(np.array(x_mm) * 1e-3, np.zeros(1), 0 * one, 0 * one, one, 0 * one,
+                    one / np.cos(np.radians(tilt_deg)), bore, scale * one, bend * one,
+                    jet.arrival_radius_m(bore, path) * one, 200.0 * one, 25.0, h, t)
+    return h[0, :, 0], t[0, :, 0]
+
+
+def test_mass_flow_of_forty_litres_a_minute():
+    agrees("mdot-40", jet.mass_flow_kg_s(40 * L_MIN, 20.0))
+
+
+def test_litres_at_zero_celsius_carry_more_air():
+    agrees("mdot-ratio-0-20", jet.mass_flow_kg_s(1.0, 0.0) / jet.mass_flow_kg_s(1.0, 20.0))
+
+
+@pytest.mark.parametrize("check_id", with_prefix("Re-"))
+def test_exit_reynolds_number(check_id):
+    i = inputs(check_id)
+
+    agrees(check_id, exit_of(i["Q_std_L_min"], i["d_mm"], i["T_exit_C"]).reynolds)
+
+
+@pytest.mark.parametrize("check_id", with_prefix("Vexit-"))
+def test_exit_velocity(check_id):
+    i = inputs(check_id)
+
+    agrees(check_id, exit_of(i["Q_std_L_min"], i["d_mm"], i["T_exit_C"]).velocity_m_s)
+
+
+def test_jet_power_above_ambient():
+    agrees("jet-enthalpy-flow", exit_of().mass_flow_kg_s * air.enthalpy_j_kg(350, 25))
+
+
+@pytest.mark.parametrize("check_id", ["martin-10000-6-4", "martin-6476-4-3", "martin-2500-2-5", "martin-20000-10-7"])
+def test_mean_nusselt_number(check_id):
+    i = inputs(check_id)
+
+    agrees(check_id, jet.mean_nusselt(i["Re"], i["Pr"], i["H_over_d"], i["r_over_d"]))
+
+
+def test_film_coefficient_falls_weakly_with_height():
+    i = inputs("martin-sens-Hd")
+    far, near = (jet.mean_nusselt(i["Re"], i["Pr"], h, i["r_over_d"]) for h in (12, 6))
+
+    agrees("martin-sens-Hd", far / near)
+
+
+@pytest.mark.parametrize("check_id", with_prefix("deff-"))
+def test_momentum_equivalent_diameter(check_id):
+    i = inputs(check_id)
+
+    agrees(check_id, 1e3 * jet.effective_diameter_m(i["d_mm"] * 1e-3, i["T_jet_C"], i["T_amb_C"]))
+
+
+def test_velocity_far_down_the_jet():
+    d_eff = jet.effective_diameter_m(5e-3, 350.0, 25.0)
+
+    agrees("jet-Uc-40", jet.velocity_share(40e-3, d_eff))
+
+
+def test_temperature_far_down_the_jet():
+    d_eff = jet.effective_diameter_m(5e-3, 350.0, 25.0)
+
+    agrees("jet-theta-40", jet.decay_share(40e-3, d_eff))  # the smooth cap costs 1 % here, within the tolerance of 2 %
+
+
+def test_axis_temperature_far_down_the_jet():
+    share = jet.decay_share(40e-3, jet.effective_diameter_m(5e-3, 350.0, 25.0))
+
+    agrees("jet-Tc-40", 25 + share * 325)
+
+
+def test_core_ends_where_the_far_law_reaches_one():
+    core_mm = 5.0 * 1e3 * jet.effective_diameter_m(5e-3, 350.0, 25.0)
+
+    agrees("jet-core-5-350", core_mm)
+    np.testing.assert_allclose(jet.decay_share(core_mm * 1e-3, core_mm * 1e-3 / 5), 2**-0.25)  # the blend's middle
+
+
+def test_film_profile_keeps_the_mean_over_the_disc():
+    e = exit_of()
+    x = np.linspace(0, 12.5, 4001)  # to r = 2.5 d
+    h, _ = field(15.0, x_mm=x)
+    mean = np.trapezoid(h * x, x) / np.trapezoid(x, x)
+
+    expected = jet.mean_nusselt(e.reynolds, air.prandtl(350.0), 3.0, 2.5) * air.conductivity_w_mk(350.0) / 5e-3
+
+    np.testing.assert_allclose(mean, expected, rtol=1e-3)
+
+
+def test_film_profile_outside_integrates_to_the_mean_over_a_larger_disc():
+    e = exit_of()
+
+    def ring(x_mm):
+        return field(20.0, x_mm=[x_mm])[0][0] * 2 * x_mm
+
+    total = quad(ring, 0, 12.5)[0] + quad(ring, 12.5, 30.0)[0]
+    expected = jet.mean_nusselt(e.reynolds, air.prandtl(350.0), 4.0, 6.0) * air.conductivity_w_mk(350.0) / 5e-3
+    np.testing.assert_allclose(total / 30.0**2, expected, rtol=1e-3)
+
+
+def test_film_profile_has_no_step_where_the_laws_meet():
+    h, _ = field(15.0, x_mm=[12.4999, 12.5001])
+
+    np.testing.assert_allclose(h[0], h[1], rtol=1e-4)
+
+
+def test_stagnation_film_coefficient_is_above_the_laminar_bound():
+    laminar = CHECKS["stag-homann-0.7"]["expected"]
+    e = exit_of(20, 8, 350)  # Re 2020
+
+    nusselt = field(24.0, 8.0, x_mm=[0.0])[0][0] * 8e-3 / air.conductivity_w_mk(350.0)
+
+    assert nusselt > laminar * np.sqrt(e.reynolds)
+
+
+def test_typical_film_coefficient_of_a_five_millimetre_nozzle():
+    h, _ = field(10.0, x_mm=[0.0])
+
+    np.testing.assert_allclose(h[0], 450, rtol=0.25)  # flat Martin mean at 2.5 d is 450; the centre is above the mean
+
+
+def test_below_two_bores_the_film_coefficient_is_held():
+    near, limit = (field(h, x_mm=[4.0])[0] for h in (6.0, 10.0))
+
+    np.testing.assert_allclose(near, limit)
+
+
+def test_tilted_jet_falls_faster_uphill():
+    h, _ = field(tilt_deg=30, x_mm=[-14.0, 14.0])
+
+    assert h[0] < h[1]
+
+
+def test_arrival_temperature_falls_away_from_the_axis():
+    _, t = field(x_mm=[0.0, 5.0, 10.0, 20.0])
+
+    assert np.all(np.diff(t) < 0) and t[-1] > 25.0
+
+
+@given(st.floats(0, 0.2), st.floats(1e-3, 12e-3))
+def test_decay_never_heats_the_jet(path_m, d_eff_m):
+    assert 0 < jet.decay_share(path_m, d_eff_m) <= 1.0
+
+
+@given(st.floats(2e-3, 0.1), st.floats(1.05, 3))
+def test_jet_is_cooler_further_down(path_m, further):
+    assert jet.decay_share(path_m * further, 4e-3) < jet.decay_share(path_m, 4e-3)
+
+
+def test_supersonic_airflow_is_refused():
+    with pytest.raises(InputError, match="airflow"):
+        exit_of(100, 3, 350)  # 100 L/min through 3 mm: impossible
+
+
+def test_fast_exit_is_flagged():
+    flags = jet.range_flags(exit_of(60, 3, 350), 3e-3, 15e-3)  # Mach 0.60 in the table of exit states
+
+    assert any("Mach 0.6" in f for f in flags)
+
+
+def test_low_reynolds_number_is_flagged():
+    flags = jet.range_flags(exit_of(20, 8, 350), 8e-3, 24e-3)
+
+    assert any("Reynolds number 20" in f for f in flags)
+
+
+def test_everything_in_range_raises_no_flag():
+    assert jet.range_flags(exit_of(40, 5, 350), 5e-3, 20e-3) == ()
