@@ -1,0 +1,52 @@
+"""Files of vision that appear whole or not at all, and TOML read with its faults named."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+import tomllib
+from pathlib import Path
+
+from vision.errors import CalibrationError
+
+__all__ = ["write_text_whole", "read_toml", "check_keys"]
+
+
+def write_text_whole(path: Path, text: str) -> None:
+    """Write UTF-8 text under its final name in one step; an interruption leaves the old file or none."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        os.chmod(name, 0o644)
+        os.replace(name, path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+
+
+def read_toml(path: Path, what: str) -> dict:
+    """Keys of a TOML file.
+
+    Raises
+    ------
+    CalibrationError
+        When it is missing, unreadable or not TOML; the text names the file, and `what` it should have been.
+    """
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise CalibrationError(f"{path}: cannot read the {what}: {error.strerror or error}") from error
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise CalibrationError(f"{path}: not a {what} (TOML expected): {error}") from error
+
+
+def check_keys(path: Path, found: dict, needed: set[str], optional: set[str] = frozenset()) -> None:
+    """Refuse missing and unknown keys, all of them named in one line."""
+    missing, unknown = sorted(needed - found.keys()), sorted(found.keys() - needed - optional)
+    faults = [f"missing {', '.join(missing)}"] * bool(missing) + [f"unknown {', '.join(unknown)}"] * bool(unknown)
+    if faults:
+        raise CalibrationError(f"{path}: keys: {'; '.join(faults)}")
