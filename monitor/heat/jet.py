@@ -149,7 +149,7 @@ def range_flags(exit_: JetExit, bore_m: float, path_m: float) -> tuple[str, ...]
     return tuple(flags)
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, fastmath=True, error_model="numpy")
 def spread_over(x_m, y_m, centre_x_m, centre_y_m, lean_x, lean_y, stretch, bore_m, scale, shape, radius_m, rise_k,
                 ambient_c, coefficient, arrival_c):
     """Fill the film coefficient [W/m2/K] and arrival temperature [C] on a grid, each (ny, nx, members).
@@ -157,27 +157,30 @@ def spread_over(x_m, y_m, centre_x_m, centre_y_m, lean_x, lean_y, stretch, bore_
     Per member: centre of impingement [m], unit vector of the lean on the board, stretch (1 / cos tilt) of the
     downhill side, scale and shape of the film coefficient, arrival radius [m], arrival rise on the axis [K].
     """
-    for m in range(scale.size):
-        a = shape[m]
-        edge = STAGNATION_RADIUS_D
-        mean = (edge - 1.1) / (edge * (edge + a)) * 1.0
-        local = ((2 * edge - 1.1) * (edge + a) - edge * (edge - 1.1)) / ((edge + a) ** 2 * 2 * edge)
-        dip = 1.0 - local / mean
-        for j in range(y_m.size):
-            for i in range(x_m.size):
+    n, edge = scale.size, STAGNATION_RADIUS_D
+    mean, dip, inverse = np.empty(n), np.empty(n), 1.0 / (bore_m * bore_m)
+    for m in range(n):
+        mean[m] = (edge - 1.1) / (edge * (edge + shape[m]))
+        dip[m] = 1.0 - _local(edge, shape[m]) / mean[m]
+    for j in range(y_m.size):
+        for i in range(x_m.size):
+            for m in range(n):
                 dx, dy = x_m[i] - centre_x_m[m], y_m[j] - centre_y_m[m]
                 along = dx * lean_x[m] + dy * lean_y[m]
                 across2 = max(dx * dx + dy * dy - along * along, 0.0)
                 along *= 1.0 / stretch[m] if along > 0 else stretch[m]
                 r2 = along * along + across2
-                rho2 = r2 / (bore_m * bore_m)
-                if rho2 < edge * edge:
-                    value = mean * (1.0 + dip * (1.0 - 2.0 * rho2 / (edge * edge)))
-                else:
-                    rho = np.sqrt(rho2)
-                    value = ((2 * rho - 1.1) * (rho + a) - rho * (rho - 1.1)) / ((rho + a) * (rho + a) * 2 * rho)
-                coefficient[j, i, m] = scale[m] * value
+                rho2 = r2 * inverse
+                inside = mean[m] * (1.0 + dip[m] * (1.0 - 2.0 * rho2 / (edge * edge)))
+                outside = _local(max(np.sqrt(rho2), edge), shape[m])
+                coefficient[j, i, m] = scale[m] * (inside if rho2 < edge * edge else outside)
                 arrival_c[j, i, m] = ambient_c + rise_k[m] / np.sqrt(1.0 + r2 / (radius_m[m] * radius_m[m]))
+
+
+@njit(cache=True, fastmath=True, error_model="numpy", inline="always")
+def _local(rho, a):
+    """Martin's local value: d(r^2 mean)/dr / 2r, with rho = r/d and a = 0.1 (H/d - 6)."""
+    return ((2 * rho - 1.1) * (rho + a) - rho * (rho - 1.1)) / ((rho + a) * (rho + a) * 2 * rho)
 
 
 def _nusselt_scale(reynolds: ArrayLike, prandtl: ArrayLike) -> FloatArray:

@@ -19,6 +19,10 @@ FloatArray = NDArray[np.float64]
 STEFAN_BOLTZMANN = 5.670374419e-8  # W/m2/K4, CODATA 2018
 _ZERO_C_K = 273.15
 
+# Without Python's check for a zero divisor the inner loops run several members per instruction.
+_compiled = njit(cache=True, fastmath=True, error_model="numpy")
+_compiled_inline = njit(cache=True, fastmath=True, error_model="numpy", inline="always")
+
 
 class Shape(NamedTuple):
     """Grid spacing and the part's place in it: columns ja:jb, ia:ib carry the levels from n_board on."""
@@ -70,13 +74,13 @@ class Work(NamedTuple):
     jet_w_m2: FloatArray  # (ny, nx, members) flux from the jet in the last step
     touch_w_m2: FloatArray  # flux from the touching body
     coupling: FloatArray  # (2, ny, nx, members) top and bottom conductance of the step
-    drive: FloatArray  # (2, ny, nx, members) and the temperature behind it
+    source_w_m2: FloatArray  # (2, ny, nx, members) coupling times the temperature behind it
     lost_j: FloatArray  # (members,) to ambient since the start
     gained_j: FloatArray  # (members,) from the jet since the start
     touched_j: FloatArray  # (members,) from touching bodies since the start
 
 
-@njit(cache=True, fastmath=True)
+@_compiled
 def advance(shape: Shape, layers: Layers, exchange: Exchange, work: Work, jet_h: FloatArray, jet_c: FloatArray,
             dt_s: float) -> None:
     """Advance every member by one step, in place.
@@ -92,13 +96,13 @@ def advance(shape: Shape, layers: Layers, exchange: Exchange, work: Work, jet_h:
     _settle(shape, layers, exchange, work, jet_h, jet_c, dt_s)
 
 
-@njit(cache=True, fastmath=True, inline="always")
+@_compiled_inline
 def _top_level(shape, n_levels, j, i):
     inside = shape.ja <= j < shape.jb and shape.ia <= i < shape.ib
     return n_levels - 1 if inside else shape.n_board - 1
 
 
-@njit(cache=True, fastmath=True, inline="always")
+@_compiled_inline
 def _span(shape, k):
     """Columns that have level k: j from, j to, i from, i to."""
     if k < shape.n_board:
@@ -106,7 +110,7 @@ def _span(shape, k):
     return shape.ja, shape.jb, shape.ia, shape.ib
 
 
-@njit(cache=True, fastmath=True, inline="always")
+@_compiled_inline
 def _loss(law, face_c, ambient_c, forced_w_m2k):
     """Loss coefficient of a face [W/m2/K] at its last temperature.
 
@@ -118,29 +122,31 @@ def _loss(law, face_c, ambient_c, forced_w_m2k):
     return law[0] + natural + law[2] * STEFAN_BOLTZMANN * (hot * hot + cold * cold) * (hot + cold)
 
 
-@njit(cache=True, fastmath=True)
+@_compiled
 def _faces(shape, layers, exchange, work, jet_h, jet_c):
     """Coupling and driving temperature of both faces of each column."""
     n_levels, ny, nx, n = work.temp_c.shape
     for j in range(ny):
         for i in range(nx):
             top = _top_level(shape, n_levels, j, i)
-            cover, share = exchange.cover_m2k_w[j, i], exchange.bottom_share[j, i]
+            cover, open_below = exchange.cover_m2k_w[j, i], exchange.bottom_share[j, i]
             fixed, touch = exchange.bottom_fixed_w_m2k[j, i], exchange.touch_w_m2k[j, i]
             for m in range(n):
                 loss = exchange.loss_scale[m] * _loss(
                     exchange.top_loss, work.top_c[j, i, m], exchange.ambient_c, jet_h[j, i, m])
                 h = jet_h[j, i, m] + loss
-                work.coupling[0, j, i, m] = h / (1.0 + h * (cover + 1.0 / layers.half_w_m2k[top, m]))
-                work.drive[0, j, i, m] = (jet_h[j, i, m] * jet_c[j, i, m] + loss * exchange.ambient_c) / (h + 1e-30)
+                share = 1.0 / (1.0 + h * (cover + 1.0 / layers.half_w_m2k[top, m]))
+                work.coupling[0, j, i, m] = h * share
+                work.source_w_m2[0, j, i, m] = share * (jet_h[j, i, m] * jet_c[j, i, m] + loss * exchange.ambient_c)
                 loss = exchange.loss_scale[m] * (
-                    share * _loss(exchange.bottom_loss, work.bottom_c[j, i, m], exchange.ambient_c, 0.0) + fixed)
+                    open_below * _loss(exchange.bottom_loss, work.bottom_c[j, i, m], exchange.ambient_c, 0.0) + fixed)
                 h = touch + loss
-                work.coupling[1, j, i, m] = h / (1.0 + h / layers.half_w_m2k[0, m])
-                work.drive[1, j, i, m] = (touch * exchange.touch_c[j, i, m] + loss * exchange.ambient_c) / (h + 1e-30)
+                share = 1.0 / (1.0 + h / layers.half_w_m2k[0, m])
+                work.coupling[1, j, i, m] = h * share
+                work.source_w_m2[1, j, i, m] = share * (touch * exchange.touch_c[j, i, m] + loss * exchange.ambient_c)
 
 
-@njit(cache=True, fastmath=True)
+@_compiled
 def _residual(shape, layers, exchange, work, dt_s):
     """dt * net flux into each cell over its capacity, from the present temperatures."""
     t, d = work.temp_c, work.delta_k
@@ -168,17 +174,17 @@ def _residual(shape, layers, exchange, work, dt_s):
                     if k > 0:
                         flux += layers.up_w_m2k[k - 1, m] * (t[k - 1, j, i, m] - here)
                     else:
-                        flux += work.coupling[1, j, i, m] * (work.drive[1, j, i, m] - here)
+                        flux += work.source_w_m2[1, j, i, m] - work.coupling[1, j, i, m] * here
                     if k < top:
                         flux += layers.up_w_m2k[k, m] * (t[k + 1, j, i, m] - here)
                     else:
-                        flux += work.coupling[0, j, i, m] * (work.drive[0, j, i, m] - here)
+                        flux += work.source_w_m2[0, j, i, m] - work.coupling[0, j, i, m] * here
                     d[k, j, i, m] = dt_s * flux / layers.capacity_j_m2k[k, m]
                     work.lost_j[m] += (dt_s * dx[i] * dy[j] * exchange.loss_scale[m] * side
                                        * (here - exchange.ambient_c))
 
 
-@njit(cache=True, fastmath=True)
+@_compiled
 def _factor(width, rate):
     """Thomas factors of (1 + dt*A) along one line: lower, inverse pivot, upper, each (cells, members)."""
     cells, n = width.size, rate.size
@@ -196,7 +202,7 @@ def _factor(width, rate):
     return lower, pivot, upper
 
 
-@njit(cache=True, fastmath=True)
+@_compiled
 def _sweep_x(shape, layers, work, dt_s):
     d = work.delta_k
     n_levels, ny, nx, n = d.shape
@@ -214,7 +220,7 @@ def _sweep_x(shape, layers, work, dt_s):
                     d[k, j, i, m] += upper[i - i0, m] * d[k, j, i + 1, m]
 
 
-@njit(cache=True, fastmath=True)
+@_compiled
 def _sweep_y(shape, layers, work, dt_s):
     d = work.delta_k
     n_levels, ny, nx, n = d.shape
@@ -234,7 +240,7 @@ def _sweep_y(shape, layers, work, dt_s):
                     d[k, j, i, m] += upper[j - j0, m] * d[k, j + 1, i, m]
 
 
-@njit(cache=True, fastmath=True)
+@_compiled
 def _sweep_z(shape, layers, work, dt_s):
     """Last of the three, so that the faces' implicit flux is exactly the energy stored."""
     d = work.delta_k
@@ -261,7 +267,7 @@ def _sweep_z(shape, layers, work, dt_s):
                     d[k, j, i, m] += upper[k, m] * d[k + 1, j, i, m]
 
 
-@njit(cache=True, fastmath=True)
+@_compiled
 def _update(shape, layers, work):
     """Add the step; heat that would carry the joints across their melting range goes into melting first."""
     t, d = work.temp_c, work.delta_k
@@ -287,7 +293,7 @@ def _update(shape, layers, work):
                 work.liquid[j, i, m] = melted
 
 
-@njit(cache=True, fastmath=True)
+@_compiled
 def _settle(shape, layers, exchange, work, jet_h, jet_c, dt_s):
     """Face temperatures, fluxes and the energy account after the step.
 
@@ -301,14 +307,14 @@ def _settle(shape, layers, exchange, work, jet_h, jet_c, dt_s):
             area = shape.dx_m[i] * shape.dy_m[j]
             cover, touch = exchange.cover_m2k_w[j, i], exchange.touch_w_m2k[j, i]
             for m in range(n):
-                into = work.coupling[0, j, i, m] * (work.drive[0, j, i, m] - t[top, j, i, m])
+                into = work.source_w_m2[0, j, i, m] - work.coupling[0, j, i, m] * t[top, j, i, m]
                 face = t[top, j, i, m] + into / layers.half_w_m2k[top, m]
                 outer = face + into * cover
                 work.top_c[j, i, m] = face
                 work.jet_w_m2[j, i, m] = jet_h[j, i, m] * (jet_c[j, i, m] - outer)
                 work.gained_j[m] += dt_s * area * work.jet_w_m2[j, i, m]
                 work.lost_j[m] += dt_s * area * (work.jet_w_m2[j, i, m] - into)
-                into = work.coupling[1, j, i, m] * (work.drive[1, j, i, m] - t[0, j, i, m])
+                into = work.source_w_m2[1, j, i, m] - work.coupling[1, j, i, m] * t[0, j, i, m]
                 face = t[0, j, i, m] + into / layers.half_w_m2k[0, m]
                 work.bottom_c[j, i, m] = face
                 work.touch_w_m2[j, i, m] = touch * (exchange.touch_c[j, i, m] - face)

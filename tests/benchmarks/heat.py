@@ -27,7 +27,7 @@ def build(scenario: dict[str, Any], fineness: float = 1.0) -> BoardModel:
     spans = [(c - h, c + h) for c, h in zip(part["centre_mm"], half, strict=True)]
     edges = [_axis(length, span, scenario["jet"]["b_mm"], fineness)
              for length, span in zip(board["size_mm"], spans, strict=True)]
-    slabs = [_slab(board, board["thickness_mm"], max(6, round(8 / fineness))),
+    slabs = [_slab(board, board["thickness_mm"], max(6, round(16 / fineness))),
              _slab(joint, joint["thickness_mm"], 2), _slab(part, part["size_mm"][2], max(4, round(5 / fineness)))]
     (x1, x2), (y1, y2) = spans
     model = BoardModel(
@@ -78,7 +78,7 @@ def main(arguments: list[str]) -> int:
 def _axis(length_mm: float, span: tuple[float, float], spot_mm: float, fineness: float) -> FloatArray:
     """Edges along one axis: finest at the part's edges."""
     size = span[1] - span[0]
-    rim = min(0.25, size / 24) * fineness
+    rim = min(0.15, size / 24) * fineness
     fine = [(span[0], span[0], rim), (span[1], span[1], rim)]
     return graded_edges([0.0, *(s for s in span if 0 < s < length_mm), length_mm], fine,
                         coarsest_m=min(1.2, spot_mm / 6) * fineness, growth=0.15)
