@@ -30,12 +30,15 @@ class Frame:
         BGR picture as it came, still distorted.
     source : str
         Where it came from, for messages.
+    luma : array, shape (height, width), uint8, or None
+        Brightness, where the source has it without computing; 0 to 255.
     """
 
     index: int
     t_s: float
     image: NDArray[np.uint8]
     source: str = ""
+    luma: NDArray[np.uint8] | None = None
 
 
 @dataclass(frozen=True)
