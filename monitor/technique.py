@@ -107,18 +107,25 @@ class PassSummary:
 
 
 @dataclass
-class _OpenPass:
-    """A pass under way; everything since its first entry, cut back to the last leaving when it ends."""
+class _Span:
+    """A pass under way, or one that may become one: everything since its first entry."""
 
     t_start_s: float
     t_inside_s: float  # last moment inside
-    rows: list[tuple[float, float, float, float, float]] = field(default_factory=list)  # dt, height, sigma, tilt, t
+    rows: list[tuple[float, float, float, float]] = field(default_factory=list)  # dt, height, sigma, tilt
+    confirmed: bool = False
     unseen_s: float = 0.0
-    pending_unseen_s: float = 0.0
-    swept_s: FloatArray | None = None
+    pending_unseen_s: float = 0.0  # since the last moment inside
     lifted_s: float = 0.0
+    swept_s: FloatArray | None = None
     energy_start: Band | None = None
     energy_inside: Band | None = None
+
+    def take(self, now: Exposure, dt: float, energy: Band | None) -> None:
+        """Add a frame whose aim lies inside."""
+        self.t_inside_s, self.energy_inside = now.t_s, energy
+        self.unseen_s, self.pending_unseen_s = self.unseen_s + self.pending_unseen_s, 0.0
+        self.rows.append((dt, now.height_mm, now.height_sigma_mm, now.tilt_rad))
 
 
 class Technique:
@@ -141,20 +148,22 @@ class Technique:
         self._regions |= {n: Polygon(r.outline_mm) for n, r in zip(job.neighbour_names, job.neighbour)}
         self._wide = Polygon(job.target.outline_mm).buffer(rules.edge_mm)
         self.dwell_s = dict.fromkeys(self._regions, 0.0)
-        self.visit_s = dict.fromkeys(self._regions, 0.0)  # of the visit under way
         self.passes: list[PassSummary] = []
         self._target, self._rules = job.target.name, rules
         self._low, self._high = job.limits.height_mm
         self._bore_radius_mm = job.nozzle.bore_diameter_mm / 2
         self._mesh = self.grid.mesh()
         self._target_cells = shapely.contains_xy(self._regions[self._target], *self._mesh)
-        self._candidate: tuple[float, Band | None] | None = None
-        self._open: _OpenPass | None = None
+        self._span: _Span | None = None
 
     @property
     def pass_open(self) -> bool:
         """Whether a pass is under way."""
-        return self._open is not None
+        return self._span is not None and self._span.confirmed
+
+    def pass_time_s(self, t_s: float) -> float:
+        """How long the pass under way has lasted; 0 between passes."""
+        return t_s - self._span.t_start_s if self.pass_open else 0.0
 
     def step(self, now: Exposure, energy: Band | None = None) -> PassSummary | None:
         """Take one frame in; give back the pass that this frame showed to be over, if any.
@@ -171,17 +180,14 @@ class Technique:
         footprint = self._sweep(now, dt) if low_enough else None
         return self._follow_pass(now, dt, low_enough, footprint, energy)
 
-    def finish(self, t_s: float) -> PassSummary | None:
+    def finish(self) -> PassSummary | None:
         """End the pass that is still under way when the recording ends, if there is one."""
-        return self._close() if self._open is not None else None
+        return self._close() if self.pass_open else None
 
     def _add_dwell(self, now: Exposure, dt: float, low_enough: bool) -> None:
         for name, shape in self._regions.items():
             if low_enough and shapely.contains_xy(shape, *now.aim_board_mm):
                 self.dwell_s[name] += dt
-                self.visit_s[name] += dt
-            elif now.observed:
-                self.visit_s[name] = 0.0
 
     def _sweep(self, now: Exposure, dt: float) -> FloatArray:
         """Add the jet's footprint to the map; cells under it now."""
@@ -194,43 +200,32 @@ class Technique:
 
     def _follow_pass(self, now: Exposure, dt: float, low_enough: bool, footprint: FloatArray | None,
                      energy: Band | None) -> PassSummary | None:
-        shape = self._wide if self._open or self._candidate else self._regions[self._target]
+        shape = self._wide if self._span else self._regions[self._target]
         inside = low_enough and bool(shapely.contains_xy(shape, *now.aim_board_mm))
-        if self._open is None:
-            self._watch_for_start(now, inside, energy)
-            if self._open is None:
+        if self._span is None:
+            if not inside:
                 return None
-        current = self._open
+            self._span = _Span(now.t_s, now.t_s, swept_s=np.zeros(self.dwell_map_s.shape), energy_start=energy)
+        span = self._span
         if footprint is not None:
-            current.swept_s[footprint] += dt
+            span.swept_s[footprint] += dt
         if inside:
-            current.t_inside_s, current.energy_inside = now.t_s, energy
-            current.unseen_s, current.pending_unseen_s = current.unseen_s + current.pending_unseen_s, 0.0
-            current.rows.append((dt, now.height_mm, now.height_sigma_mm, now.tilt_rad, now.t_s))
+            span.take(now, dt, energy)
         elif not now.observed:
-            current.pending_unseen_s += dt
-        current.lifted_s = current.lifted_s + dt if now.observed and now.height_mm > self._high else 0.0
-        is_over = now.t_s - current.t_inside_s > self._rules.away_s or current.lifted_s > self._rules.lifted_s
+            span.pending_unseen_s += dt
+        elif not span.confirmed:
+            self._span = None
+            return None
+        span.confirmed |= now.t_s - span.t_start_s >= self._rules.confirm_s
+        span.lifted_s = span.lifted_s + dt if now.observed and now.height_mm > self._high else 0.0
+        is_over = now.t_s - span.t_inside_s > self._rules.away_s or span.lifted_s > self._rules.lifted_s
         return self._close() if is_over else None
 
-    def _watch_for_start(self, now: Exposure, inside: bool, energy: Band | None) -> None:
-        if not inside:
-            if now.observed:
-                self._candidate = None
-            return
-        if self._candidate is None:
-            self._candidate = (now.t_s, energy)
-        if now.t_s - self._candidate[0] >= self._rules.confirm_s:
-            start, energy_start = self._candidate
-            self._open = _OpenPass(start, now.t_s, swept_s=np.zeros(self.dwell_map_s.shape),
-                                   energy_start=energy_start)
-            self._candidate = None
-
     def _close(self) -> PassSummary | None:
-        current, self._open = self._open, None
-        if not current.rows or current.t_inside_s - current.t_start_s < self._rules.shortest_s:
+        current, self._span = self._span, None
+        if current.t_inside_s - current.t_start_s < self._rules.shortest_s:
             return None
-        dt, height, sigma, tilt, _ = np.array(current.rows).T
+        dt, height, sigma, tilt = np.array(current.rows).T
         weight = np.maximum(dt, 1e-6)
         mean = float(np.average(height, weights=weight))
         swept = current.swept_s[self._target_cells]
