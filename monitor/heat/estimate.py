@@ -18,7 +18,7 @@ from monitor.heat.uncertainty import PARAMETERS, Knowledge, band, draw_scores, p
 if TYPE_CHECKING:
     from monitor.heat.fit import Calibration
 
-__all__ = ["HeatEstimator", "SITES", "joint_state"]
+__all__ = ["HeatEstimator", "SITES", "joint_state", "member_blow"]
 
 FloatArray = NDArray[np.float64]
 
@@ -106,16 +106,9 @@ class HeatEstimator:
         seen = inp if inp.observed else self._last
         if seen is None or not inp.on or not math.isfinite(seen.height_m):
             return None
-        station, z = self.setup.station, self._input_scores
-        height_sigma = max(seen.height_sigma_m, _LEAST_HEIGHT_SIGMA_M)
-        aim_sigma = max(seen.aim_sigma_m, _LEAST_AIM_SIGMA_M)
-        aim = np.array(seen.aim_m)[:, None] + aim_sigma * z[[_AIM_X, _AIM_Y]]
-        aim, duty = self._unseen(aim)
-        return Blow(
-            station.setpoint_c if inp.setpoint_c is None else inp.setpoint_c,
-            station.airflow_m3_s if inp.airflow_m3_s is None else inp.airflow_m3_s,
-            np.maximum(seen.height_m + height_sigma * z[_HEIGHT], 0.2e-3), aim[0], aim[1],
-            seen.tilt_rad, seen.azimuth_rad, duty)
+        blow = member_blow(seen, self.setup, self._input_scores)
+        aim, duty = self._unseen(np.array([blow.aim_x_m, blow.aim_y_m]))
+        return blow._replace(aim_x_m=aim[0], aim_y_m=aim[1], duty=duty)
 
     def _unseen(self, aim_m: FloatArray) -> tuple[FloatArray, FloatArray | float]:
         """Aim and share of the jet of every member while the nozzle is not seen.
@@ -209,6 +202,19 @@ class HeatEstimator:
         elif self._unseen_s > 0:
             flags += (f"nozzle not seen for {self._unseen_s:.1f} s: the heat of that time is unknown, band widened",)
         return flags
+
+
+def member_blow(inp: HeatInput, setup: HeatSetup, scores: FloatArray) -> Blow:
+    """The measured jet with each member's own error of height and aim, scores shape (3, members) [-]."""
+    station = setup.station
+    height_sigma = max(inp.height_sigma_m, _LEAST_HEIGHT_SIGMA_M)
+    aim_sigma = max(inp.aim_sigma_m, _LEAST_AIM_SIGMA_M)
+    return Blow(
+        station.setpoint_c if inp.setpoint_c is None else inp.setpoint_c,
+        station.airflow_m3_s if inp.airflow_m3_s is None else inp.airflow_m3_s,
+        np.maximum(inp.height_m + height_sigma * scores[_HEIGHT], 0.2e-3),
+        inp.aim_m[0] + aim_sigma * scores[_AIM_X], inp.aim_m[1] + aim_sigma * scores[_AIM_Y],
+        inp.tilt_rad, inp.azimuth_rad)
 
 
 def joint_state(temps: dict[str, Band], solidus_c: float, mark_c: float, held_s: float, knowledge: Knowledge, *,

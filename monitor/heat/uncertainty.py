@@ -10,7 +10,7 @@ from scipy.stats import norm, qmc
 
 from monitor.heat.types import Band
 
-__all__ = ["PARAMETERS", "Knowledge", "prior", "Parameters", "parameters", "draw_scores", "band", "COVERAGE_Z"]
+__all__ = ["PARAMETERS", "Knowledge", "prior", "Parameters", "parameters", "draw_scores", "band", "COVERAGE_Z", "CALIBRATED_FORM_SHARE"]
 
 FloatArray = NDArray[np.float64]
 
@@ -18,6 +18,7 @@ FloatArray = NDArray[np.float64]
 PARAMETERS = ("exit_factor", "film_gain", "decay", "spread", "board_k", "loss", "capacity", "airflow")
 COVERAGE_Z = 1.6449  # two-sided 90 % of a normal law
 MODEL_FORM_SHARE = 0.025  # 1 sigma, share of the rise: what the chain itself leaves out (about 5 K at 200 K)
+CALIBRATED_FORM_SHARE = 0.025  # the same after a thermocouple run: bead, board and part vary by about 5 K
 _EXIT_FACTOR, _EXIT_SIGMA = 0.93, 0.06  # outlet rise over set rise: 0.85-1.0 in practice
 _DECAY, _DECAY_SIGMA = 5.0, (0.20, 0.10)  # below, above: low Reynolds numbers decay faster
 _GAIN_SIGMA, _GAIN_SIGMA_LOW_RE = 0.20, 0.28  # film coefficient; under Re 5000 few data exist

@@ -1,0 +1,327 @@
+"""Sharpens the heat chain with one thermocouple run: Bayesian least squares with the chain's own priors."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import tomli_w
+from numpy.typing import ArrayLike, NDArray
+
+from monitor.errors import EnvironmentFault, InputError
+from monitor.heat.chain import Chain
+from monitor.heat.estimate import SITES, member_blow
+from monitor.heat.types import HeatInput, HeatSetup
+from monitor.heat.uncertainty import CALIBRATED_FORM_SHARE, PARAMETERS, Knowledge, parameters
+
+__all__ = ["Calibration", "FitResult", "fit_thermocouple", "save_calibration", "load_calibration"]
+
+FloatArray = NDArray[np.float64]
+
+INPUT_ERRORS = ("height", "aim x", "aim y")  # fitted along, so that they do not pass for physics; not kept
+BIN_S, BIN_SIGMA_K = 5.0, 5.0  # bead, contact and place: one independent reading per bin
+STEP_S = 0.25
+OFFSET_RANGE_S, OFFSET_STEP_S = 60.0, 0.5
+LEAST_RISE_K, LEAST_BINS = 40.0, 6
+LARGEST_RMS_K = 15.0
+LARGEST_UNSEEN_SHARE = 0.2
+IDENTIFIED = 1.0  # a combination is identified when the run halves its variance
+_NUDGE = 0.25  # score step of the numerical derivative
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """What a thermocouple run taught, and the board, nozzle and airflow it holds for."""
+
+    knowledge: Knowledge
+    thickness_m: float
+    layers: tuple[tuple[float, float], ...]
+    bore_m: float
+    airflow_m3_s: float
+    height_range_m: tuple[float, float]
+    rms_k: float
+    identified: tuple[str, ...]
+
+    def mismatch(self, setup: HeatSetup) -> str | None:
+        """Why it does not hold for a job, in words; None when it does."""
+        board, station = setup.board, setup.station
+        layers = tuple((layer.thickness_m, layer.coverage) for layer in board.layers)
+        if abs(board.thickness_m / self.thickness_m - 1) > 0.1:
+            return f"made for a board of {self.thickness_m * 1e3:.2f} mm"
+        if layers != self.layers:
+            return "made for other copper layers"
+        if abs(station.bore_m / self.bore_m - 1) > 0.05:
+            return f"made for a bore of {self.bore_m * 1e3:.1f} mm"
+        if abs(station.airflow_m3_s / self.airflow_m3_s - 1) > 0.1:
+            return f"made for {self.airflow_m3_s * 60000:.0f} L/min"
+        return None
+
+
+@dataclass(frozen=True)
+class FitResult:
+    """A calibration and how the run supports it; times on the recording's clock [s], temperatures [C]."""
+
+    calibration: Calibration
+    offset_s: float
+    offset_sigma_s: float
+    t_s: FloatArray
+    measured_c: FloatArray
+    predicted_c: FloatArray
+    singular_values: FloatArray
+    report: tuple[str, ...]
+
+
+def fit_thermocouple(setup: HeatSetup, inputs: Sequence[HeatInput], log_t_s: ArrayLike, log_c: ArrayLike, *,
+                     site: str = "joint centre") -> FitResult:
+    """Fit the chain to a logged temperature.
+
+    Parameters
+    ----------
+    setup : HeatSetup
+        The job of the run, with the part that carried the bead.
+    inputs : sequence of HeatInput
+        The recording's jet, in order of time.
+    log_t_s, log_c : array, shape (n,)
+        The log; its clock may differ from the recording's by a constant, which is found.
+    site : str
+        Where the bead sat: one of the estimate's sites, or a neighbour's name.
+
+    Raises
+    ------
+    InputError
+        If the run cannot teach anything: too short, too cold, too often unseen, clocks that cannot be matched,
+        or readings that the chain cannot follow.
+    """
+    t_log, log = _checked(setup, inputs, log_t_s, log_c, site)
+    steps = _steps(inputs)
+    n = len(PARAMETERS) + len(INPUT_ERRORS)
+    scores = np.zeros(n)
+    offset, offset_sigma = 0.0, OFFSET_RANGE_S
+    for iteration in range(6):
+        times, temps, slopes = _simulate(setup, steps, scores, site)
+        if iteration == 0:
+            offset = _find_offset(times, temps, slopes, t_log, log)
+        scores, offset, posterior, whitened, offset_sigma, change = _improve(
+            times, temps, slopes, scores, offset, t_log, log)
+        if change < 0.02:
+            break
+    times, temps, _ = _simulate(setup, steps, scores, site, derivative=False)
+    bin_t, bin_c = _bins(t_log + offset, log, times)
+    predicted = np.interp(bin_t, times, temps)
+    rms = float(np.sqrt(np.mean((bin_c - predicted) ** 2)))
+    singular, directions = np.linalg.svd(whitened)[1:]
+    _refuse(rms, singular, offset_sigma)
+    return _result(setup, inputs, scores, posterior, singular, directions, (bin_t, bin_c, predicted),
+                   offset, offset_sigma, rms)
+
+
+def save_calibration(calibration: Calibration, path: Path) -> None:
+    """Write a calibration as TOML; nothing half-written keeps the final name."""
+    k = calibration.knowledge
+    data = {
+        "kind": "heat calibration", "version": 1, "note": k.note, "rms_k": calibration.rms_k,
+        "identified": list(calibration.identified), "form_share": k.form_share,
+        "board": {"thickness_m": calibration.thickness_m, "layers": [list(x) for x in calibration.layers]},
+        "nozzle": {"bore_m": calibration.bore_m, "airflow_m3_s": calibration.airflow_m3_s,
+                   "height_range_m": list(calibration.height_range_m)},
+        "scores": {"names": list(PARAMETERS), "mean": k.mean.tolist(), "cov": k.cov.tolist()}}
+    temporary = path.with_name(path.name + ".part")
+    try:
+        temporary.write_text(tomli_w.dumps(data), encoding="utf-8")
+        os.replace(temporary, path)
+    except OSError as fault:
+        raise EnvironmentFault(f"{path}: cannot write the calibration ({fault.strerror})") from fault
+
+
+def load_calibration(path: Path) -> Calibration:
+    """Read a calibration; InputError names the file and the key at fault."""
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as fault:
+        raise InputError(f"{path}: cannot be read ({fault.strerror})") from fault
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
+        raise InputError(f"{path}: not a TOML file ({fault})") from fault
+    if data.get("kind") != "heat calibration":
+        raise InputError(f"{path}: kind: expected 'heat calibration'; make one with a thermocouple run")
+    try:
+        return _from_data(data)
+    except KeyError as fault:
+        raise InputError(f"{path}: key {fault} is missing; make the calibration again") from fault
+    except (TypeError, ValueError) as fault:
+        raise InputError(f"{path}: {fault}; make the calibration again") from fault
+
+
+def _from_data(data: dict) -> Calibration:
+    scores, board, nozzle = data["scores"], data["board"], data["nozzle"]
+    if tuple(scores["names"]) != PARAMETERS:
+        raise ValueError("scores.names: made for another version of the heat chain")
+    mean, cov = np.array(scores["mean"], float), np.array(scores["cov"], float)
+    n = len(PARAMETERS)
+    if mean.shape != (n,) or cov.shape != (n, n) or not np.isfinite(cov).all() or not np.isfinite(mean).all():
+        raise ValueError(f"scores: expected {n} finite means and a {n} x {n} covariance")
+    if np.linalg.eigvalsh(0.5 * (cov + cov.T)).min() <= 0:
+        raise ValueError("scores.cov: not a covariance (an eigenvalue is not positive)")
+    knowledge = Knowledge(mean, cov, True, str(data["note"]), float(data["form_share"]))
+    return Calibration(knowledge, float(board["thickness_m"]), tuple((float(t), float(c)) for t, c in board["layers"]),
+                       float(nozzle["bore_m"]), float(nozzle["airflow_m3_s"]), tuple(nozzle["height_range_m"]),
+                       float(data["rms_k"]), tuple(data["identified"]))
+
+
+def _checked(setup: HeatSetup, inputs: Sequence[HeatInput], log_t_s: ArrayLike, log_c: ArrayLike,
+             site: str) -> tuple[FloatArray, FloatArray]:
+    t, temp = np.asarray(log_t_s, float), np.asarray(log_c, float)
+    known = (*SITES, *(n.name for n in setup.neighbours))
+    if site not in known:
+        raise InputError(f"site: {site!r} is not one of {', '.join(known)}")
+    if t.shape != temp.shape or t.ndim != 1 or t.size < 2 or not np.isfinite(t).all() or not np.isfinite(temp).all():
+        raise InputError("thermocouple log: expected two columns of equal length with finite numbers")
+    if (np.diff(t) <= 0).any():
+        raise InputError(f"thermocouple log: time does not grow at row {int(np.argmax(np.diff(t) <= 0)) + 2}")
+    if temp.max() - temp.min() < LEAST_RISE_K:
+        raise InputError(f"thermocouple log: rises only {temp.max() - temp.min():.0f} K; heat for longer or from "
+                         f"lower, at least {LEAST_RISE_K:.0f} K")
+    if t[-1] - t[0] < LEAST_BINS * BIN_S or (inputs and inputs[-1].t_s - inputs[0].t_s < LEAST_BINS * BIN_S):
+        raise InputError(f"thermocouple run: shorter than {LEAST_BINS * BIN_S:.0f} s")
+    if not inputs or not any(i.observed for i in inputs):
+        raise InputError("thermocouple run: the nozzle is never seen in the recording")
+    unseen = sum(i.dt_s for i in inputs if not i.observed) / sum(i.dt_s for i in inputs)
+    if unseen > LARGEST_UNSEEN_SHARE:
+        raise InputError(f"thermocouple run: the nozzle is unseen for {100 * unseen:.0f} % of the time")
+    return t, temp
+
+
+def _steps(inputs: Sequence[HeatInput]) -> list[HeatInput]:
+    """The recording's inputs joined into longer steps; short unseen spells keep the last sight."""
+    steps: list[HeatInput] = []
+    group: list[HeatInput] = []
+    last: HeatInput | None = None
+    for item in inputs:
+        if item.observed:
+            last = item
+        known = item if item.observed else replace(last, t_s=item.t_s, dt_s=item.dt_s) if last else replace(item, on=False)
+        if group and (known.on != group[0].on or sum(g.dt_s for g in group) + known.dt_s > STEP_S):
+            steps.append(_joined(group))
+            group = []
+        group.append(known)
+    return [*steps, _joined(group)]
+
+
+def _joined(group: list[HeatInput]) -> HeatInput:
+    """One input for several, weighted by their durations."""
+    if len(group) == 1 or not group[0].on:
+        return replace(group[-1], dt_s=sum(g.dt_s for g in group))
+    weight = np.array([g.dt_s for g in group])
+    mean = lambda values: float(weight @ np.array(values) / weight.sum())  # noqa: E731
+    aim = mean([g.aim_m[0] for g in group]), mean([g.aim_m[1] for g in group])
+    return replace(group[-1], dt_s=float(weight.sum()), height_m=mean([g.height_m for g in group]), aim_m=aim)
+
+
+def _simulate(setup: HeatSetup, steps: list[HeatInput], scores: FloatArray, site: str, *,
+              derivative: bool = True) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Times, the site's temperature at the scores, and its derivative to each score, (times, n)."""
+    n = scores.size if derivative else 0
+    members = np.tile(scores[:, None], (1, 1 + 2 * n))
+    for i in range(n):
+        members[i, 1 + i] += _NUDGE
+        members[i, 1 + n + i] -= _NUDGE
+    chain = Chain(setup, parameters(members[:len(PARAMETERS)]))
+    names = [n.name for n in setup.neighbours]
+    rows, times = [np.full(1 + 2 * n, chain.start_c)], [steps[0].t_s - steps[0].dt_s]
+    for step in steps:
+        if step.on:
+            chain.blow(member_blow(step, setup, members[len(PARAMETERS):]), step.dt_s)
+        else:
+            chain.rest(step.dt_s)
+        sites = chain.sites()
+        rows.append(sites[SITES.index(site)] if site in SITES else sites.neighbours[names.index(site)])
+        times.append(step.t_s)
+    temps = np.array(rows)
+    return np.array(times), temps[:, 0], (temps[:, 1:1 + n] - temps[:, 1 + n:]) / (2 * _NUDGE)
+
+
+def _bins(t_s: FloatArray, temp_c: FloatArray, times: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Means of the readings in bins that lie within the recording."""
+    inside = (t_s >= times[0]) & (t_s <= times[-1])
+    index = np.floor((t_s[inside] - times[0]) / BIN_S).astype(int)
+    used = np.unique(index)
+    t = np.array([t_s[inside][index == b].mean() for b in used])
+    return t, np.array([temp_c[inside][index == b].mean() for b in used])
+
+
+def _find_offset(times: FloatArray, temps: FloatArray, slopes: FloatArray, t_log: FloatArray,
+                 log: FloatArray) -> float:
+    """Offset whose best linearised fit is best, scanned over the range."""
+    best = (np.inf, 0.0)
+    for offset in np.arange(-OFFSET_RANGE_S, OFFSET_RANGE_S + 1e-9, OFFSET_STEP_S):
+        bin_t, bin_c = _bins(t_log + offset, log, times)
+        if bin_t.size < LEAST_BINS:
+            continue
+        residual = (bin_c - np.interp(bin_t, times, temps)) / BIN_SIGMA_K
+        j = _at(bin_t, times, slopes) / BIN_SIGMA_K
+        gram = np.eye(bin_t.size) + j @ j.T
+        cost = float(residual @ np.linalg.solve(gram, residual)) / bin_t.size
+        best = min(best, (cost, float(offset)))
+    if not np.isfinite(best[0]):
+        raise InputError("thermocouple log: does not overlap the recording; check that they belong together")
+    return best[1]
+
+
+def _improve(times: FloatArray, temps: FloatArray, slopes: FloatArray, scores: FloatArray, offset: float,
+             t_log: FloatArray, log: FloatArray):
+    """One Gauss-Newton step on the scores and the offset together."""
+    bin_t, bin_c = _bins(t_log + offset, log, times)
+    whitened = _at(bin_t, times, slopes) / BIN_SIGMA_K
+    drift = np.interp(bin_t, times, np.gradient(temps, times)) / BIN_SIGMA_K
+    j = np.column_stack([whitened, drift])
+    residual = (bin_c - np.interp(bin_t, times, temps)) / BIN_SIGMA_K
+    information = j.T @ j + np.diag([*np.ones(scores.size), 1.0 / OFFSET_RANGE_S**2])
+    step = np.linalg.solve(information, j.T @ residual - np.r_[scores, 0.0])
+    step[:-1] = np.clip(step[:-1], -1.0, 1.0)
+    posterior = np.linalg.inv(information)
+    return (scores + step[:-1], offset + float(np.clip(step[-1], -3, 3)), posterior[:-1, :-1], whitened,
+            float(np.sqrt(posterior[-1, -1])), float(np.abs(step).max()))
+
+
+def _at(bin_t: FloatArray, times: FloatArray, columns: FloatArray) -> FloatArray:
+    return np.column_stack([np.interp(bin_t, times, c) for c in columns.T])
+
+
+def _refuse(rms: float, singular: FloatArray, offset_sigma: float) -> None:
+    if rms > LARGEST_RMS_K:
+        raise InputError(f"thermocouple run: the chain misses the log by {rms:.0f} K rms; check the bead's place, the "
+                         "job's board and part, and that log and recording belong together")
+    if singular[0] < IDENTIFIED:
+        raise InputError("thermocouple run: identifies no combination of parameters; heat for longer, at two heights")
+    if offset_sigma > 5.0:
+        raise InputError("thermocouple run: the clocks cannot be matched; begin with a quick lift and return")
+
+
+def _result(setup, inputs, scores, posterior, singular, directions, series, offset, offset_sigma, rms) -> FitResult:
+    n = len(PARAMETERS)
+    heights = [i.height_m for i in inputs if i.observed and i.on]
+    combos = tuple(_in_words(v) for s, v in zip(singular, directions, strict=False) if s > IDENTIFIED)
+    sigma = np.sqrt(np.diag(posterior))[:n]
+    kept = [name for name, s in zip(PARAMETERS, sigma, strict=True) if s > 0.9]
+    note = f"calibrated by a thermocouple run ({rms:.0f} K rms, {len(combos)} combinations identified)"
+    knowledge = Knowledge(scores[:n].copy(), posterior[:n, :n].copy(), True, note, CALIBRATED_FORM_SHARE)
+    layers = tuple((layer.thickness_m, layer.coverage) for layer in setup.board.layers)
+    calibration = Calibration(knowledge, setup.board.thickness_m, layers, setup.station.bore_m,
+                              setup.station.airflow_m3_s, (min(heights), max(heights)), rms, combos)
+    report = [f"time offset {offset:+.2f} s (1 sigma {offset_sigma:.2f} s)", f"residual {rms:.1f} K rms",
+              *(f"identified: {c}" for c in combos),
+              f"not identified, kept near the prior: {', '.join(kept) or 'none'}"]
+    if max(heights) < 1.5 * min(heights):
+        report.append("one height only: the decay constant is not seen well; repeat at about twice the height")
+    return FitResult(calibration, offset, offset_sigma, *series, singular, tuple(report))
+
+
+def _in_words(direction: FloatArray) -> str:
+    """The largest parts of a combination, as text."""
+    names = (*PARAMETERS, *INPUT_ERRORS)
+    order = np.argsort(-np.abs(direction))[:3]
+    sign = np.sign(direction[order[0]])
+    return ", ".join(f"{sign * direction[i]:+.2f} {names[i]}" for i in order if abs(direction[i]) > 0.2)
