@@ -1,0 +1,162 @@
+"""Takes a recorded clip through the pipeline into a recording on disk."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from monitor.errors import InputError
+from monitor.exposure import heat_setup
+from monitor.heat.estimate import HeatEstimator
+from monitor.job import Job, parse_job
+from monitor.pipeline import FrameResult, Pipeline
+from monitor.recording import Origin, Recorder, Recording, open_recording
+from monitor.straighten import board_picture, straighten
+from monitor.technique import GRID_STEP_MM, work_grid
+from monitor.tracking import make_tracker
+from vision.camera import CameraModel, load_camera
+from vision.sources import Video, open_video
+from vision.types import BenchPose, Frame
+
+__all__ = ["Inputs", "read_inputs", "analyse"]
+
+N_VIEWS = 15
+Progress = Callable[[float, float], None]
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """The files that an analysis rests on, read and checked, with their exact text."""
+
+    clip: Path
+    job: Job
+    job_text: str
+    camera: CameraModel
+    camera_text: str
+    nozzle_path: Path
+    nozzle_text: str
+
+
+def read_inputs(clip: str | Path, job: str | Path, camera: str | Path, nozzle: str | Path) -> Inputs:
+    """Read all inputs before anything is written.
+
+    Raises
+    ------
+    InputError, VisionError
+        One line, naming the file and the key.
+    """
+    texts = [_text(Path(path), what) for path, what in ((job, "job"), (camera, "camera calibration"),
+                                                        (nozzle, "nozzle calibration"))]
+    return Inputs(Path(clip), parse_job(texts[0], str(job)), texts[0], load_camera(camera), texts[1], Path(nozzle),
+                  texts[2])
+
+
+def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video: bool = False, operator: str = "",
+            progress: Progress = lambda done_s, whole_s: None) -> Recording:
+    """Measure and judge every frame of a clip; the recording appears under its name when it is whole.
+
+    Raises
+    ------
+    InputError, VisionError
+        When an input cannot be used, the mat is never in view, or the nozzle is never seen.
+    EnvironmentFault, OSError
+        When the disk refuses.
+    """
+    job = inputs.job
+    with open_video(inputs.clip) as video:
+        inputs.camera.check_picture(*video.size_px, str(inputs.clip))
+        heat = HeatEstimator(heat_setup(job))
+        pipeline = Pipeline(job, make_tracker(inputs.camera, inputs.nozzle_path, job), heat)
+        origin = Origin(inputs.job_text, inputs.camera_text, inputs.nozzle_text, inputs.clip, copy_video, operator)
+        with Recorder(out, origin, force=force) as recorder:
+            views = _Views(inputs.camera, job, video.duration_s)
+            counts = _Counts()
+            for frame in video:
+                result = pipeline.step(frame)
+                recorder.add(result)
+                views.offer(frame, result)
+                counts.take(result)
+                progress(frame.t_s, video.duration_s)
+            counts.check(inputs.clip)
+            _finish(recorder, pipeline, heat, views, video)
+    return open_recording(out)
+
+
+class _Counts:
+    """Whether there was anything to measure."""
+
+    def __init__(self) -> None:
+        self.n_frames = self.n_mat = self.n_seen = 0
+        self.reasons: dict[str, int] = {}
+
+    def take(self, result: FrameResult) -> None:
+        self.n_frames += 1
+        self.n_mat += isinstance(result.vision.bench, BenchPose)
+        self.n_seen += result.exposure.observed
+        if not result.exposure.observed:
+            reason = result.exposure.reason
+            self.reasons[reason] = self.reasons.get(reason, 0) + 1
+
+    def check(self, clip: Path) -> None:
+        if self.n_mat == 0:
+            raise InputError(f"{clip}: the bench mat is in view in none of the {self.n_frames} frames; print it with "
+                             "`plumeline calibrate mat --print`, lay it under the board and keep its markers in view")
+        if self.n_seen == 0:
+            often = max(self.reasons, key=self.reasons.__getitem__)
+            raise InputError(f"{clip}: the nozzle was never measured in {self.n_frames} frames (mostly: {often}); check "
+                             "that the job's [nozzle] is the one in the picture, and that its calibration is this one's")
+
+
+class _Views:
+    """Straightened pictures of the board, spread over the recording."""
+
+    def __init__(self, camera: CameraModel, job: Job, duration_s: float) -> None:
+        self._camera, self._top_mm = camera, job.board.top_height_mm
+        self.extent_mm = work_grid(job).extent_mm
+        self._every_s = duration_s / N_VIEWS if math.isfinite(duration_s) and duration_s > 0 else 1.0
+        self._next_s = 0.0
+        self.pictures: list[np.ndarray] = []
+
+    def offer(self, frame: Frame, result: FrameResult) -> None:
+        bench = result.vision.bench
+        if frame.t_s < self._next_s or not isinstance(bench, BenchPose) or len(self.pictures) >= 2 * N_VIEWS:
+            return
+        self._next_s = frame.t_s + self._every_s
+        self.pictures.append(straighten(frame.image, self._camera, bench, self._top_mm, self.extent_mm,
+                                        result.vision.board_shift))
+
+
+def _finish(recorder: Recorder, pipeline: Pipeline, heat: HeatEstimator, views: _Views, video: Video) -> None:
+    """What can only be said at the end."""
+    last_pass = pipeline.finish()
+    if last_pass is not None:
+        recorder.add_pass(last_pass)
+    for warning in pipeline.judge.alerts.standing:
+        recorder.add_warning(warning)
+    technique = pipeline.judge.technique
+    left, _, bottom, _ = technique.grid.extent_mm
+    recorder.add_map("dwell", "s", left, bottom, GRID_STEP_MM, technique.dwell_map_s)
+    x_m, y_m, temp_c = heat.field(1e-3)
+    recorder.add_map("board_top", "C", (x_m[0] - 0.5e-3) * 1e3, (y_m[0] - 0.5e-3) * 1e3, 1.0, temp_c)
+    if views.pictures:
+        done, data = cv2.imencode(".png", board_picture(views.pictures))
+        if done:
+            recorder.add_picture(data.tobytes(), views.extent_mm)
+    for sentence in video.report.sentences():
+        recorder.add_event(0.0, "video", sentence)
+
+
+def _text(path: Path, what: str) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except UnicodeDecodeError:
+        raise InputError(f"{path}: not text in UTF-8; expected a {what} (TOML)") from None
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such file; expected a {what} (TOML)") from None
+    except OSError as fault:
+        raise InputError(f"{path}: cannot be read as a {what}: {fault.strerror}") from None

@@ -1,0 +1,419 @@
+"""A recording on disk: one folder with the trace, the exact job and calibrations, and the video or a link to it.
+
+It is written under NAME.part and gets its own name when it is whole, so nothing half-written stands under a final
+name. The trace is SQLite: write-ahead log while recording, one plain file after closing.
+"""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import json
+import math
+import os
+import shutil
+import sqlite3
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from monitor import schema
+from monitor.alerts import TechniqueWarning
+from monitor.errors import EnvironmentFault, InputError
+from monitor.files import write_bytes_whole, write_text_whole
+from monitor.heat.types import Band, HeatReading
+from monitor.pipeline import FrameResult
+from monitor.technique import PassSummary
+from monitor.version import code_version
+from vision.types import BenchPose, FloatArray, NozzleObservation
+
+__all__ = ["Recorder", "Recording", "Origin", "open_recording", "claim_folder", "TRACE", "JOB", "CAMERA", "NOZZLE",
+           "META", "PICTURE"]
+
+TRACE, JOB, CAMERA, NOZZLE, META, PICTURE = (
+    "trace.sqlite", "job.toml", "camera.toml", "nozzle.toml", "meta.json", "board.png")
+COMMIT_EVERY_S = 0.5
+_FRAME_SQL = "INSERT INTO frames ({}) VALUES ({})".format(
+    ", ".join(n for n, _ in schema.FRAME_COLUMNS), ", ".join(f":{n}" for n, _ in schema.FRAME_COLUMNS))
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Where a recording comes from: the files whose exact copies it keeps.
+
+    Attributes
+    ----------
+    job_text, camera_text, nozzle_text : str
+    video : Path or None
+        The clip; None for a rerun without one.
+    copy_video : bool
+        Copy it into the folder instead of linking to it.
+    operator : str
+        A code, never a name.
+    """
+
+    job_text: str
+    camera_text: str
+    nozzle_text: str
+    video: Path | None = None
+    copy_video: bool = False
+    operator: str = ""
+
+
+def claim_folder(folder: str | Path, force: bool = False) -> Path:
+    """Check that a recording may be written there, and give the temporary folder to write into.
+
+    Raises
+    ------
+    InputError
+        If something that must not be lost is there already.
+    """
+    folder = Path(folder)
+    if folder.exists() and not folder.is_dir():
+        raise InputError(f"{folder}: is a file; --out needs the name of a folder")
+    if folder.is_dir() and any(folder.iterdir()):
+        if not (folder / TRACE).exists():
+            raise InputError(f"{folder}: not empty and no recording; name another folder for --out")
+        if not force:
+            raise InputError(f"{folder}: holds a recording already; name another folder, or --force to replace it")
+    part = folder.with_name(folder.name + ".part")
+    if part.exists():
+        shutil.rmtree(part)
+    part.mkdir(parents=True, mode=0o700)
+    return part
+
+
+class Recorder:
+    """Writes a recording; use as a context manager. On a fault the unfinished folder is removed.
+
+    Parameters
+    ----------
+    folder : path
+        Final name.
+    origin : Origin
+    force : bool
+        Replace a recording that is there.
+    """
+
+    def __init__(self, folder: str | Path, origin: Origin, *, force: bool = False) -> None:
+        self.folder, self._origin = Path(folder), origin
+        self.part = claim_folder(folder, force)
+        self._n_frames, self._n_seen, self._t_first_s, self._t_last_s = 0, 0, math.nan, math.nan
+        for name, text in ((JOB, origin.job_text), (CAMERA, origin.camera_text), (NOZZLE, origin.nozzle_text)):
+            (self.part / name).write_text(text, encoding="utf-8")
+        self._video = _bring_video(origin, self.part)
+        self._db = sqlite3.connect(self.part / TRACE, isolation_level=None)
+        self._db.execute("PRAGMA journal_mode = WAL")
+        self._db.execute("PRAGMA synchronous = NORMAL")
+        schema.create(self._db)
+        self._started = datetime.datetime.now(datetime.UTC)
+        self._write_meta("recording")
+        self._db.execute("BEGIN")
+        self._t_commit_s = -math.inf
+
+    def __enter__(self) -> Recorder:
+        return self
+
+    def __exit__(self, kind: object, fault: object, trace: object) -> None:
+        if kind is None:
+            self.close()
+        else:
+            self.abandon()
+
+    def add(self, result: FrameResult) -> None:
+        """Append one frame with all that it started, ended and concluded."""
+        self._db.execute(_FRAME_SQL, _frame_row(result))
+        if result.heat is not None:
+            self._db.execute(f"INSERT INTO heat VALUES ({','.join('?' * 13)})",
+                             _heat_row(result.frame_index, result.heat))
+        for warning in (*result.started, *result.ended):
+            self.add_warning(warning)
+        if result.pass_ended is not None:
+            self.add_pass(result.pass_ended)
+        for event in result.events:
+            self.add_event(event.t_s, event.kind, event.detail)
+        self._n_frames += 1
+        self._n_seen += result.exposure.observed
+        self._t_first_s = result.t_s if self._n_frames == 1 else self._t_first_s
+        self._t_last_s = result.t_s
+        if result.t_s - self._t_commit_s >= COMMIT_EVERY_S:
+            self.commit()
+            self._t_commit_s = result.t_s
+
+    def add_warning(self, warning: TechniqueWarning) -> None:
+        """Store a warning, or its later state."""
+        low, high = warning.band or (None, None)
+        self._db.execute(f"INSERT OR REPLACE INTO warnings VALUES ({','.join('?' * 15)})", (
+            warning.number, warning.kind, warning.region, warning.priority.name.lower(), warning.action,
+            _num(warning.t_first_s), _num(warning.t_start_s), _num(warning.t_end_s), _num(warning.past_s),
+            _num(warning.value), _num(warning.limit), warning.unit, _num(low), _num(high), warning.text))
+
+    def add_pass(self, done: PassSummary) -> None:
+        """Store a finished pass."""
+        energy = done.energy_j or Band(math.nan, math.nan, math.nan)
+        self._db.execute(f"INSERT INTO passes VALUES ({','.join('?' * 17)})", [_num(v) for v in (
+            done.number, done.t_start_s, done.t_end_s, done.dwell_s, done.unseen_s, done.height_mean_mm,
+            done.height_sd_mm, done.height_low_mm, done.height_high_mm, done.height_sigma_mm, done.tilt_mean_rad,
+            done.in_limits, done.coverage, done.evenness, energy.low, energy.mid, energy.high)])
+
+    def add_event(self, t_s: float, kind: str, detail: str) -> None:
+        """Note something that happened beside the nozzle."""
+        self._db.execute("INSERT INTO events (t_s, kind, detail) VALUES (?, ?, ?)", (t_s, kind, detail))
+
+    def add_drop(self, t_s: float, count: int, reason: str) -> None:
+        """Note frames that were not analysed."""
+        self._db.execute("INSERT INTO drops (t_s, count, reason) VALUES (?, ?, ?)", (t_s, count, reason))
+
+    def add_smoothed(self, frame: int, tip_mm: FloatArray, axis: FloatArray, cov: FloatArray) -> None:
+        """Store the two-sided estimate of one frame beside the live one."""
+        names = [f"smooth_tip_{a}_mm" for a in "xyz"] + [f"smooth_axis_{a}" for a in "xyz"] + ["smooth_cov"]
+        self._db.execute(f"UPDATE frames SET {', '.join(f'{n} = ?' for n in names)} WHERE frame = ?",
+                         (*map(_num, tip_mm), *map(_num, axis), _blob(cov), frame))
+
+    def add_map(self, name: str, unit: str, left_mm: float, bottom_mm: float, step_mm: float,
+                cells: FloatArray) -> None:
+        """Store a map over the board, rows from the bottom."""
+        cells = np.ascontiguousarray(cells, dtype="<f8")
+        self._db.execute("INSERT OR REPLACE INTO maps VALUES (?, ?, ?, ?, ?, ?, ?, ?)", (
+            name, unit, float(left_mm), float(bottom_mm), float(step_mm), *cells.shape, cells.tobytes()))
+
+    def add_picture(self, png: bytes, extent_mm: tuple[float, float, float, float]) -> None:
+        """Store the straightened picture of the board; extent is left, right, bottom, top."""
+        write_bytes_whole(self.part / PICTURE, png)
+        self._set("picture_extent_mm", json.dumps([float(v) for v in extent_mm]))
+
+    def commit(self) -> None:
+        """Make what was added so far safe."""
+        self._db.execute("COMMIT")
+        self._db.execute("BEGIN")
+
+    def close(self) -> None:
+        """Finish the trace as one plain file and give the folder its final name."""
+        self._db.execute("COMMIT")
+        self._write_meta("closed")
+        self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        self._db.execute("PRAGMA journal_mode = DELETE")
+        self._db.close()
+        old = self.folder.with_name(self.folder.name + ".old")
+        if self.folder.exists():
+            shutil.rmtree(old, ignore_errors=True)
+            os.replace(self.folder, old)
+        os.replace(self.part, self.folder)
+        shutil.rmtree(old, ignore_errors=True)
+
+    def abandon(self) -> None:
+        """Throw the unfinished recording away."""
+        self._db.close()
+        shutil.rmtree(self.part, ignore_errors=True)
+
+    def _set(self, key: str, value: str) -> None:
+        self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))
+
+    def _write_meta(self, state: str) -> None:
+        texts = self._origin
+        meta = {
+            "state": state, "started_utc": self._started.isoformat(timespec="seconds"), "operator": texts.operator,
+            "code_version": code_version(), "video": self._video,
+            "hashes": {name: hashlib.sha256(text.encode()).hexdigest() for name, text in (
+                (JOB, texts.job_text), (CAMERA, texts.camera_text), (NOZZLE, texts.nozzle_text))},
+            "frames": self._n_frames, "frames_seen": self._n_seen,
+            "duration_s": self._t_last_s - self._t_first_s if self._n_frames else 0.0,
+        }
+        for key, value in meta.items():
+            self._set(key, value if isinstance(value, str) else json.dumps(value))
+        write_text_whole(self.part / META, json.dumps(meta, indent=1) + "\n")
+
+
+@dataclass(frozen=True)
+class Recording:
+    """A recording read back.
+
+    Attributes
+    ----------
+    folder : Path
+    meta : dict
+    job_text : str
+    frames : dict of column name to array
+        One entry a frame; nan where not known. Text columns hold str.
+    heat : list of dict
+        One a frame with an estimate, JSON columns decoded.
+    warnings, passes, events, drops : list of dict
+    """
+
+    folder: Path
+    meta: dict[str, Any]
+    job_text: str
+    frames: dict[str, np.ndarray]
+    heat: list[dict[str, Any]]
+    warnings: list[dict[str, Any]]
+    passes: list[dict[str, Any]]
+    events: list[dict[str, Any]]
+    drops: list[dict[str, Any]]
+    maps: dict[str, dict[str, Any]]
+    picture_extent_mm: tuple[float, float, float, float] | None
+
+    @property
+    def video(self) -> Path | None:
+        """The clip, in the folder or where it was linked from; None when it is gone."""
+        name = self.meta.get("video") or ""
+        path = self.folder / name if name else None
+        return path if path is not None and path.exists() else None
+
+
+def open_recording(folder: str | Path) -> Recording:
+    """Read a recording; one that was cut off is recovered first.
+
+    Raises
+    ------
+    InputError
+        If the folder is no recording, or its trace is damaged.
+    """
+    folder = Path(folder)
+    path = folder / TRACE
+    if not path.is_file():
+        hint = " (a folder is expected, not a file in it)" if folder.is_file() else ""
+        raise InputError(f"{folder}: no recording there{hint}; name a folder that `plumeline analyse` wrote")
+    try:
+        db = sqlite3.connect(path, isolation_level=None)
+        try:
+            db.row_factory = sqlite3.Row
+            schema.check_and_migrate(db, str(path))
+            _recover(db, folder)
+            return _read(db, folder)
+        finally:
+            db.close()
+    except sqlite3.DatabaseError as fault:
+        raise InputError(f"{path}: damaged or not a trace ({fault}); analyse the clip again") from None
+
+
+def _read(db: sqlite3.Connection, folder: Path) -> Recording:
+    rows = db.execute("SELECT * FROM frames ORDER BY frame").fetchall()
+    columns = {name: _array([row[name] for row in rows], kind) for name, kind in schema.FRAME_COLUMNS}
+    tables = {t: [dict(r) for r in db.execute(f"SELECT * FROM {t}")]
+              for t in ("heat", "warnings", "passes", "events", "drops", "maps")}
+    for row in tables["heat"]:
+        for key in ("power_w", "energy_j", "temp_c", "limit_in_s", "flags"):
+            row[key] = json.loads(row[key])
+    maps = {row["name"]: {**row, "cells": np.frombuffer(row["cells"], "<f8").reshape(row["ny"], row["nx"])}
+            for row in tables.pop("maps")}
+    extent = _meta_texts(db).get("picture_extent_mm")
+    return Recording(folder, _meta_of(db), (folder / JOB).read_text(encoding="utf-8"), columns, maps=maps,
+                     picture_extent_mm=tuple(json.loads(extent)) if extent else None, **tables)
+
+
+def _meta_texts(db: sqlite3.Connection) -> dict[str, str]:
+    """The meta table as it stands."""
+    return {row[0]: row[1] for row in db.execute("SELECT key, value FROM meta")}
+
+
+def _meta_of(db: sqlite3.Connection) -> dict[str, Any]:
+    texts = {"state", "started_utc", "operator", "code_version", "video"}
+    return {k: v if k in texts else json.loads(v) for k, v in _meta_texts(db).items()}
+
+
+def _recover(db: sqlite3.Connection, folder: Path) -> None:
+    """A trace still marked "recording" was cut off: count what is there and close it."""
+    if _meta_texts(db).get("state") != "recording":
+        return
+    n, seen, first, last = db.execute("SELECT COUNT(*), SUM(seen), MIN(t_s), MAX(t_s) FROM frames").fetchone()
+    for key, value in (("state", "recovered"), ("frames", str(n)), ("frames_seen", str(seen or 0)),
+                       ("duration_s", str((last or 0.0) - (first or 0.0)))):
+        db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))
+    db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    db.execute("PRAGMA journal_mode = DELETE")
+    write_text_whole(folder / META, json.dumps(_meta_of(db), indent=1) + "\n")
+
+
+def _bring_video(origin: Origin, part: Path) -> str:
+    """Copy the clip or link to it; gives its name in the folder."""
+    if origin.video is None:
+        return ""
+    name = "video" + origin.video.suffix.lower()
+    target = part / name
+    if not origin.copy_video:
+        try:
+            target.symlink_to(origin.video.resolve())
+            return name
+        except OSError:
+            pass  # a file system without links: copy instead
+    try:
+        shutil.copyfile(origin.video, target)
+    except OSError as fault:
+        raise EnvironmentFault(f"{target}: cannot copy the video: {fault.strerror}") from None
+    return name
+
+
+def _frame_row(result: FrameResult) -> dict[str, Any]:
+    seen, now = result.vision, result.exposure
+    track = seen.track
+    row: dict[str, Any] = dict.fromkeys(name for name, _ in schema.FRAME_COLUMNS)
+    row |= {"frame": result.frame_index, "t_s": float(result.t_s), "dt_s": float(now.dt_s),
+            "status": track.status.value, "t_seen_s": _num(track.t_seen_s), "track_reason": track.reason,
+            "track_cov": _blob(track.cov), "seen": int(now.observed), "state": result.state.value,
+            "in_pass": int(result.in_pass), "aim_sigma_mm": _num(now.aim_sigma_mm)}
+    row |= dict(zip(("board_dx_mm", "board_dy_mm", "board_turn_rad"), map(float, seen.board_shift), strict=True))
+    row |= _bench_row(seen.bench) | _observation_row(seen.observation)
+    for axis, tip, speed, direction in zip("xyz", track.tip_mm, track.velocity_mm_s, track.axis, strict=True):
+        row |= {f"tip_{axis}_mm": _num(tip), f"velocity_{axis}_mm_s": _num(speed), f"axis_{axis}": _num(direction)}
+    for name in ("age_s", "height_mm", "height_sigma_mm", "standoff_mm", "standoff_sigma_mm", "tilt_rad",
+                 "tilt_sigma_rad", "azimuth_rad", "speed_mm_s"):
+        row[name] = _num(getattr(now, name))
+    for i, axis in enumerate("xy"):
+        row |= {f"aim_{axis}_mm": _num(now.aim_mm[i]), f"aim_board_{axis}_mm": _num(now.aim_board_mm[i])}
+    return row
+
+
+def _bench_row(bench: object) -> dict[str, Any]:
+    if not isinstance(bench, BenchPose):
+        return {"bench_reason": bench.reason}
+    import cv2
+
+    turn = np.ravel(cv2.Rodrigues(bench.cam_from_bench[:3, :3])[0])
+    row = {"bench_n_markers": int(bench.n_markers), "bench_rms_px": _num(bench.rms_px), "bench_cov": _blob(bench.cov)}
+    for i, axis in enumerate("xyz"):
+        row |= {f"bench_r{axis}_rad": float(turn[i]), f"bench_t{axis}_mm": float(bench.cam_from_bench[i, 3])}
+    return row
+
+
+def _observation_row(seen: object) -> dict[str, Any]:
+    if not isinstance(seen, NozzleObservation):
+        return {"obs_reason": seen.reason}
+    row: dict[str, Any] = {"obs_cov": _blob(seen.cov), "obs_chi2_dof": _num(seen.chi2_dof)}
+    for i, axis in enumerate("xyz"):
+        row |= {f"obs_tip_{axis}_mm": _num(seen.tip_bench_mm[i]), f"obs_axis_{axis}": _num(seen.axis_bench[i])}
+    return row
+
+
+def _heat_row(frame: int, heat: HeatReading) -> tuple[Any, ...]:
+    return (frame, int(heat.observed), _num(heat.ramp_k_s.low), _num(heat.ramp_k_s.mid), _num(heat.ramp_k_s.high),
+            _num(heat.above_liquidus_s), heat.joint.value, heat.joint_reason, _bands(heat.power_w),
+            _bands(heat.energy_j), _bands(heat.temp_c), _bands(heat.limit_in_s), json.dumps(list(heat.flags)))
+
+
+def _bands(named: Any) -> str:
+    rounded = {name: None if band is None else [_short(band.low), _short(band.mid), _short(band.high)]
+               for name, band in named.items()}
+    return json.dumps(rounded)
+
+
+def _short(value: float) -> float | None:
+    return float(f"{value:.6g}") if math.isfinite(value) else None
+
+
+def _num(value: Any) -> Any:
+    """A number for SQLite; NULL where not known."""
+    if value is None or not math.isfinite(value):
+        return None
+    return int(value) if isinstance(value, (int, np.integer)) else float(value)
+
+
+def _blob(cov: FloatArray) -> bytes:
+    return np.ascontiguousarray(cov, dtype="<f8").tobytes()
+
+
+def _array(values: list[Any], kind: str) -> np.ndarray:
+    if kind.startswith(("TEXT", "BLOB")):
+        return np.array([("" if kind.startswith("TEXT") else b"") if v is None else v for v in values], dtype=object)
+    return np.array([np.nan if v is None else v for v in values], dtype=float)

@@ -1,0 +1,89 @@
+"""The tables of trace.sqlite and the steps from older versions to this one."""
+
+from __future__ import annotations
+
+import sqlite3
+
+from monitor.errors import InputError
+
+__all__ = ["APPLICATION_ID", "VERSION", "FRAME_COLUMNS", "create", "check_and_migrate"]
+
+APPLICATION_ID = 0x504C554D  # "PLUM"
+VERSION = 1
+
+# one row a frame: what was measured, then what was concluded; mm, rad, s; NULL means not known
+FRAME_COLUMNS: tuple[tuple[str, str], ...] = (
+    ("frame", "INTEGER PRIMARY KEY"), ("t_s", "REAL NOT NULL"), ("dt_s", "REAL NOT NULL"),
+    # bench pose: cam_from_bench as rotation vector and translation; cov as 36 doubles
+    ("bench_reason", "TEXT"), ("bench_n_markers", "INTEGER"), ("bench_rms_px", "REAL"),
+    *((f"bench_r{a}_rad", "REAL") for a in "xyz"), *((f"bench_t{a}_mm", "REAL") for a in "xyz"),
+    ("bench_cov", "BLOB"),
+    # the nozzle from this frame alone
+    ("obs_reason", "TEXT"), *((f"obs_tip_{a}_mm", "REAL") for a in "xyz"), *((f"obs_axis_{a}", "REAL") for a in "xyz"),
+    ("obs_cov", "BLOB"), ("obs_chi2_dof", "REAL"),
+    # the live track
+    ("status", "TEXT NOT NULL"), *((f"tip_{a}_mm", "REAL") for a in "xyz"),
+    *((f"velocity_{a}_mm_s", "REAL") for a in "xyz"), *((f"axis_{a}", "REAL") for a in "xyz"), ("track_cov", "BLOB"),
+    ("t_seen_s", "REAL"), ("track_reason", "TEXT"),
+    # the track smoothed over the whole recording, where it was made
+    *((f"smooth_tip_{a}_mm", "REAL") for a in "xyz"), *((f"smooth_axis_{a}", "REAL") for a in "xyz"),
+    ("smooth_cov", "BLOB"),
+    ("board_dx_mm", "REAL NOT NULL"), ("board_dy_mm", "REAL NOT NULL"), ("board_turn_rad", "REAL NOT NULL"),
+    # what it means for the board
+    ("seen", "INTEGER NOT NULL"), ("age_s", "REAL"), ("height_mm", "REAL"), ("height_sigma_mm", "REAL"),
+    ("standoff_mm", "REAL"), ("standoff_sigma_mm", "REAL"), ("tilt_rad", "REAL"), ("tilt_sigma_rad", "REAL"),
+    ("azimuth_rad", "REAL"), ("aim_x_mm", "REAL"), ("aim_y_mm", "REAL"), ("aim_sigma_mm", "REAL"),
+    ("aim_board_x_mm", "REAL"), ("aim_board_y_mm", "REAL"), ("speed_mm_s", "REAL"), ("state", "TEXT NOT NULL"),
+    ("in_pass", "INTEGER NOT NULL"),
+)
+
+_OTHERS = """
+CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE TABLE heat (
+    frame INTEGER PRIMARY KEY, observed INTEGER NOT NULL, ramp_low_k_s REAL, ramp_k_s REAL, ramp_high_k_s REAL,
+    above_liquidus_s REAL, joint TEXT, joint_reason TEXT,
+    power_w TEXT, energy_j TEXT, temp_c TEXT, limit_in_s TEXT, flags TEXT);  -- JSON: name -> [low, mid, high]
+CREATE TABLE warnings (
+    number INTEGER PRIMARY KEY, kind TEXT NOT NULL, region TEXT NOT NULL, priority TEXT NOT NULL,
+    action TEXT NOT NULL, t_first_s REAL, t_start_s REAL NOT NULL, t_end_s REAL, past_s REAL, value REAL, limit_ REAL,
+    unit TEXT, low REAL, high REAL, text TEXT);
+CREATE TABLE passes (
+    number INTEGER PRIMARY KEY, t_start_s REAL, t_end_s REAL, dwell_s REAL, unseen_s REAL, height_mean_mm REAL,
+    height_sd_mm REAL, height_low_mm REAL, height_high_mm REAL, height_sigma_mm REAL, tilt_mean_rad REAL,
+    in_limits REAL, coverage REAL, evenness REAL, energy_low_j REAL, energy_j REAL, energy_high_j REAL);
+CREATE TABLE events (id INTEGER PRIMARY KEY, t_s REAL NOT NULL, kind TEXT NOT NULL, detail TEXT NOT NULL);
+CREATE TABLE drops (id INTEGER PRIMARY KEY, t_s REAL NOT NULL, count INTEGER NOT NULL, reason TEXT NOT NULL);
+CREATE TABLE maps (
+    name TEXT PRIMARY KEY, unit TEXT NOT NULL, left_mm REAL, bottom_mm REAL, step_mm REAL, ny INTEGER, nx INTEGER,
+    cells BLOB NOT NULL);  -- doubles, row by row from the bottom
+CREATE INDEX frames_t ON frames (t_s);
+"""
+
+
+def create(db: sqlite3.Connection) -> None:
+    """Lay out an empty trace."""
+    columns = ", ".join(f"{name} {kind}" for name, kind in FRAME_COLUMNS)
+    db.executescript(f"CREATE TABLE frames ({columns});{_OTHERS}")
+    db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    db.execute(f"PRAGMA user_version = {VERSION}")
+
+
+def check_and_migrate(db: sqlite3.Connection, path: str) -> None:
+    """Make sure that a trace is ours and of a version that this program reads.
+
+    Raises
+    ------
+    InputError
+        If it is something else, or newer than this program.
+    """
+    if db.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
+        raise InputError(f"{path}: not a trace of this program; name a folder that `plumeline analyse` wrote")
+    version = db.execute("PRAGMA user_version").fetchone()[0]
+    if version > VERSION:
+        raise InputError(f"{path}: written by a newer program (trace version {version}, this one reads {VERSION}); "
+                         "update plumeline")
+    for step in _MIGRATIONS[version - 1:]:
+        step(db)
+
+
+_MIGRATIONS: tuple = ()  # _MIGRATIONS[0] takes version 1 to 2, and so on
