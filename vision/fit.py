@@ -66,6 +66,8 @@ class PoseFit:
     pose : ToolPose
     cov : array, shape (6, 6)
         Of Outline.jacobian's six steps, edge bias included.
+    cov_noise : array, shape (6, 6)
+        The part of it that is new in every frame.
     chi2_dof : float
     support : dict
         Share of the cuts of each (part, side) that agree with the fit.
@@ -73,6 +75,7 @@ class PoseFit:
 
     pose: ToolPose
     cov: FloatArray
+    cov_noise: FloatArray
     chi2_dof: float
     support: dict = field(default_factory=dict)
     n_edges: int = 0
@@ -118,6 +121,7 @@ def fit_pose(camera, body: NozzleBody, picture: Picture, start: ToolPose, bias=D
 class _State:
     step: FloatArray
     cov: FloatArray
+    cov_noise: FloatArray
     chi2: float
     dof: float
     good: np.ndarray
@@ -196,12 +200,14 @@ def _solve(out, edges, group, centre, sigma, spread, pose, plane) -> _State | No
     dof = max(1.0, good.sum() - n_bent)
     chi2 = float(np.sum((r[good] * _CORRELATION / s[good]) ** 2))
     w = np.where(good, s ** -2.0, 0.0)
-    cov = np.linalg.inv(design.T @ (w[:, None] * design) + np.diag(prior) + known) * max(1.0, chi2 / dof)
-    full = np.zeros((6, 6))
-    full[:n_bent, :n_bent] = cov[:n_bent, :n_bent]
+    information = design.T @ (w[:, None] * design) + np.diag(prior) + known
+    worse = max(1.0, chi2 / dof)
+    full, noise = np.zeros((6, 6)), np.zeros((6, 6))
+    full[:n_bent, :n_bent] = worse * np.linalg.inv(information)[:n_bent, :n_bent]
+    noise[:n_bent, :n_bent] = worse * np.linalg.inv(information[:n_bent, :n_bent])
     step = np.zeros(6)
     step[:n_bent] = x[:n_bent]
-    return _State(step, full, chi2, dof, good, edges.offset_px, x[n_bent:], edges.offset_px - design[:, :n_bent] @ x[:n_bent])
+    return _State(step, full, noise, chi2, dof, good, edges.offset_px, x[n_bent:], edges.offset_px - design[:, :n_bent] @ x[:n_bent])
 
 
 def _result(body, pose, out, state, group, lighter) -> PoseFit:
@@ -216,4 +222,4 @@ def _result(body, pose, out, state, group, lighter) -> PoseFit:
             i = np.flatnonzero(k)[0]
             kind = "rim" if out.part[i] < 0 else body.frusta[out.part[i]].kind
             groups[(kind, int(out.part[i]), int(out.side[i]), bool(lighter[i]))] = (float(state.bias[g]), float(np.median(state.edge[k])), int(k.sum()))
-    return PoseFit(pose, state.cov, state.chi2 / state.dof, support, int(state.good.sum()), groups)
+    return PoseFit(pose, state.cov, state.cov_noise, state.chi2 / state.dof, support, int(state.good.sum()), groups)

@@ -9,7 +9,7 @@ import numpy as np
 from vision.nozzle import NozzleBody, ToolPose, axis_frame
 from vision.types import FloatArray
 
-__all__ = ["Outline", "outline", "turned", "moved_pose"]
+__all__ = ["Outline", "outline", "turned", "moved_pose", "tool_hull"]
 
 _RING = 24  # points by which a circle's picture is judged for hiding
 _RING_ANGLES = np.linspace(0, 2 * np.pi, _RING, endpoint=False)
@@ -127,6 +127,19 @@ def turned(vector: FloatArray, rotation: FloatArray) -> FloatArray:
         return vector + np.cross(rotation, vector)
     k = rotation / angle
     return vector * np.cos(angle) + np.cross(k, vector) * np.sin(angle) + k * (k @ vector) * (1 - np.cos(angle))
+
+
+def tool_hull(camera, body: NozzleBody, pose: ToolPose) -> list[FloatArray]:
+    """The picture of each slice: convex polygons, arrays (n, 2) [px]."""
+    up, start = _axes(body, pose)
+    out = []
+    for i, f in enumerate(body.frusta):
+        u, origin = up(i), start(i)
+        a, b = axis_frame(u)
+        circle = np.cos(_RING_ANGLES)[:, None] * a + np.sin(_RING_ANGLES)[:, None] * b
+        ring = np.concatenate([origin + s * u + r * circle for s, r in ((f.start_mm, f.start_radius_mm), (f.end_mm, f.end_radius_mm))])
+        out.append(_hull(camera.project(ring)))
+    return out
 
 
 def bend_direction(body: NozzleBody, pose: ToolPose) -> FloatArray:
