@@ -1,0 +1,182 @@
+"""The command line: reads arguments, calls the work, turns faults into one line and an exit code."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import traceback
+from collections.abc import Callable, Sequence
+
+from monitor.errors import MonitorError
+from vision.errors import VisionError
+
+__all__ = ["main", "build_parser"]
+
+DONE, LIMITS_PASSED, USAGE, BAD_INPUT, ENVIRONMENT, INTERNAL, INTERRUPTED = 0, 1, 2, 3, 4, 5, 130
+
+EXAMPLES = """examples:
+  plumeline demo
+  plumeline calibrate mat --print --out mat.pdf
+  plumeline calibrate camera photos/*.jpg --squares 9x6 --square-mm 25 --marker-mm 18 --dictionary DICT_5X5_100 --out camera.toml
+  plumeline calibrate nozzle --touch touch/ --job job.toml --camera camera.toml --out nozzle.toml
+  plumeline analyse clip.mp4 --job job.toml --camera camera.toml --nozzle nozzle.toml --out recordings/today
+  plumeline report recordings/today
+
+exit codes: 0 done, 1 done but limits were passed, 2 wrong use, 3 input that cannot be used, 4 the machine (disk,
+permission, camera), 5 a fault in the program, 130 interrupted"""
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and give its exit code; never raises for a fault of input or machine."""
+    parser = build_parser()
+    args = parser.parse_args(argv)
+    if getattr(args, "run", None) is None:
+        parser.print_help(sys.stderr or sys.stdout)
+        return USAGE
+    try:
+        return args.run(args)
+    except KeyboardInterrupt:
+        return _say("interrupted; nothing half-written was left under a final name", INTERRUPTED)
+    except MonitorError as fault:
+        return _fail(args, fault, str(fault), fault.exit_code)
+    except VisionError as fault:
+        return _fail(args, fault, str(fault), BAD_INPUT)
+    except BrokenPipeError:
+        return DONE  # the reader of our output went away, as `head` does
+    except OSError as fault:
+        where = f"{fault.filename}: " if fault.filename else ""
+        return _fail(args, fault, f"{where}{fault.strerror or fault}", ENVIRONMENT)
+    except Exception as fault:  # the one place that catches everything: a user gets a line, not a traceback
+        return _fail(args, fault, f"a fault in plumeline itself ({type(fault).__name__}: {fault}); "
+                                  "run again with --debug and send what it prints", INTERNAL)
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """All commands and their arguments."""
+    parser = argparse.ArgumentParser(
+        prog="plumeline", epilog=EXAMPLES, formatter_class=argparse.RawDescriptionHelpFormatter,
+        description="Measures a hot-air nozzle over a circuit board by webcam, estimates the heat, warns and records.")
+    parser.add_argument("--version", action=_Version, nargs=0, help="print the version and exit")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND")
+    for add in (_add_demo, _add_analyse, _add_export, _add_report, _add_overlay, _add_calibrate, _add_rerun, _add_plan):
+        add(commands)
+    return parser
+
+
+def _command(commands: argparse._SubParsersAction, name: str, work: str, text: str) -> argparse.ArgumentParser:
+    """A command whose work is imported only when it runs."""
+    parser = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".")
+    parser.add_argument("--debug", action="store_true", help="show where a fault came from")
+    parser.set_defaults(run=_late(work))
+    return parser
+
+
+def _late(work: str) -> Callable[[argparse.Namespace], int]:
+    def run(args: argparse.Namespace) -> int:
+        from importlib import import_module
+
+        module, function = work.split(":")
+        return getattr(import_module(module), function)(args)
+    return run
+
+
+def _add_demo(commands: argparse._SubParsersAction) -> None:
+    parser = _command(commands, "demo", "monitor.demo:run_demo", "analyse the sample recording and show what comes out")
+    parser.add_argument("--out", metavar="DIR", help="where the recording goes (default: plumeline_demo here)")
+
+
+def _add_analyse(commands: argparse._SubParsersAction) -> None:
+    parser = _command(commands, "analyse", "monitor.commands:run_analyse", "measure a recorded clip into a recording")
+    parser.add_argument("clip", metavar="CLIP", help="video of the work")
+    parser.add_argument("--job", required=True, metavar="FILE", help="job file (TOML)")
+    parser.add_argument("--camera", required=True, metavar="FILE", help="camera calibration (TOML)")
+    parser.add_argument("--nozzle", required=True, metavar="FILE", help="nozzle calibration (TOML)")
+    parser.add_argument("--out", required=True, metavar="DIR", help="folder to write; must not hold anything else")
+    parser.add_argument("--operator", default="", metavar="CODE", help="operator code, not a name")
+    parser.add_argument("--copy-video", action="store_true", help="copy the clip into the recording instead of linking")
+    parser.add_argument("--force", action="store_true", help="replace a recording that is there")
+    parser.add_argument("--json", action="store_true", help="print the summary as JSON")
+
+
+def _add_export(commands: argparse._SubParsersAction) -> None:
+    parser = _command(commands, "export", "monitor.commands:run_export", "write track, warnings and passes as CSV")
+    parser.add_argument("recording", metavar="DIR")
+    parser.add_argument("--out", metavar="DIR", help="where the files go (default: into the recording)")
+
+
+def _add_report(commands: argparse._SubParsersAction) -> None:
+    parser = _command(commands, "report", "monitor.commands:run_report", "write the report as one HTML file")
+    parser.add_argument("recording", metavar="DIR")
+    parser.add_argument("--out", metavar="FILE", help="default: report.html in the recording")
+
+
+def _add_overlay(commands: argparse._SubParsersAction) -> None:
+    parser = _command(commands, "overlay", "monitor.commands:run_overlay", "draw the measurement over the video")
+    parser.add_argument("recording", metavar="DIR")
+    parser.add_argument("--out", metavar="FILE", help="default: overlay.mp4 in the recording")
+
+
+def _add_rerun(commands: argparse._SubParsersAction) -> None:
+    parser = _command(commands, "rerun", "monitor.rerun:run_rerun",
+                      "judge a recording again under another job, without its video")
+    parser.add_argument("recording", metavar="DIR")
+    parser.add_argument("--job", required=True, metavar="FILE", help="the other job file")
+    parser.add_argument("--out", required=True, metavar="DIR", help="folder for the new recording")
+    parser.add_argument("--force", action="store_true", help="replace a recording that is there")
+    parser.add_argument("--json", action="store_true", help="print the summary as JSON")
+
+
+def _add_plan(commands: argparse._SubParsersAction) -> None:
+    parser = _command(commands, "plan", "monitor.plan_command:run_plan", "find a starting window for a job")
+    parser.add_argument("job", metavar="JOB", help="job file (TOML)")
+    parser.add_argument("--out", metavar="FILE", help="picture of the window (default: none)")
+    parser.add_argument("--json", action="store_true", help="print the plan as JSON")
+
+
+def _add_calibrate(commands: argparse._SubParsersAction) -> None:
+    parser = commands.add_parser("calibrate", help="make the mat, and calibrate camera and nozzle")
+    parser.set_defaults(run=None)
+    kinds = parser.add_subparsers(title="what", metavar="WHAT", required=True)
+    mat = _command(kinds, "mat", "monitor.calibrate_commands:run_mat", "write the bench mat as a true-size PDF")
+    mat.add_argument("--print", action="store_true", required=True, dest="print_it", help="write the print-out")
+    mat.add_argument("--out", default="plumeline_mat.pdf", metavar="FILE.pdf")
+    camera = _command(kinds, "camera", "monitor.calibrate_commands:run_camera",
+                      "calibrate a camera from photographs of a ChArUco board")
+    camera.add_argument("photos", nargs="+", metavar="PHOTO")
+    camera.add_argument("--squares", required=True, metavar="9x6", help="squares across and down")
+    camera.add_argument("--square-mm", required=True, type=float, metavar="MM")
+    camera.add_argument("--marker-mm", required=True, type=float, metavar="MM")
+    camera.add_argument("--dictionary", required=True, metavar="NAME", help="such as DICT_5X5_100")
+    camera.add_argument("--out", required=True, metavar="FILE", help="camera calibration to write (TOML)")
+    nozzle = _command(kinds, "nozzle", "monitor.calibrate_commands:run_nozzle",
+                      "learn where a nozzle's edges appear, from photographs at known heights")
+    nozzle.add_argument("--touch", required=True, metavar="DIR", help="photographs with heights.csv")
+    nozzle.add_argument("--job", required=True, metavar="FILE", help="job file with the nozzle's measures")
+    nozzle.add_argument("--camera", required=True, metavar="FILE", help="camera calibration (TOML)")
+    nozzle.add_argument("--out", required=True, metavar="FILE", help="nozzle calibration to write (TOML)")
+
+
+class _Version(argparse.Action):
+    """Look the version up only when it is asked for."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        from monitor.version import code_version
+
+        print(f"plumeline {code_version()}")
+        parser.exit()
+
+
+def _fail(args: argparse.Namespace, fault: BaseException, line: str, code: int) -> int:
+    if getattr(args, "debug", False) and sys.stderr is not None:
+        traceback.print_exception(fault, file=sys.stderr)
+    return _say(" ".join(line.split()), code)
+
+
+def _say(line: str, code: int) -> int:
+    if sys.stderr is not None:
+        print(f"plumeline: {line}", file=sys.stderr)
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())
