@@ -27,6 +27,7 @@ SWEEP_PERIOD_S = 2.0
 HEIGHT_SIGMA_M, AIM_SIGMA_M = 2e-3, 1.5e-3  # how well a hand holds what the plan says; practice, no source
 N_MEMBERS = 33
 LIVE = Fineness()
+DWELL_COST_K_S = 0.1  # a second saved is worth this many kelvin of margin; a choice
 
 
 @dataclass(frozen=True)
@@ -64,11 +65,15 @@ class Change:
 
 @dataclass(frozen=True)
 class Opener:
-    """A measure tried because there is no window, or a narrow one: whether it opens one, and the margin then [K]."""
+    """A measure tried because there is no window: whether it opens one, what binds then, and by how much [K].
+
+    margin_k is the distance to the first limit, or from the coldest joint to its mark when binding is "heat".
+    """
 
     what: str
     opens: bool
     margin_k: float
+    binding: str
 
 
 @dataclass(frozen=True)
@@ -115,7 +120,7 @@ class Plan:
             "setpoints_c", "heights_m", "sweeps_m", "need_s", "limit_s", "margin_k")}
         return {"is_open": self.is_open, "is_sure": self.is_sure, **starts, "binding": self.binding,
                 "reason": self.reason, "mark_c": self.mark_c, "changes": [asdict(c) for c in self.changes],
-                "openers": [{**asdict(o), "margin_k": _plain(o.margin_k)} for o in self.openers],
+                "openers": [asdict(o) for o in self.openers],
                 "limits": {k: asdict(v) for k, v in self.limits.items()}, "cautions": list(self.cautions), **grids}
 
     def table(self) -> str:
@@ -135,7 +140,8 @@ class Plan:
         for change in self.changes:
             lines.append(f"{change.what}: " + ", ".join(f"{n} {k:+.0f} K" for n, k in change.rise_k.items()))
         lines += [f"{o.what}: " + (f"opens a window, {o.margin_k:.0f} K to spare" if o.opens else
-                                   "does not open one" + ("" if np.isnan(o.margin_k) else f", {-o.margin_k:.0f} K short"))
+                                   f"does not open one, {-o.margin_k:.0f} K " + (
+                                       "short at the joints" if o.binding == "heat" else f"over at {o.binding}"))
                   for o in self.openers]
         return "\n".join([*lines, *self.cautions])
 
@@ -163,15 +169,15 @@ def make_plan(setup: HeatSetup, limits: PlanLimits | None = None, *, calibration
     knowledge = _knowledge(setup, calibration)
     grid = _Grid.over(setup, limits, (9, 8, 3))
     search = _search(setup, limits, knowledge, grid, lambda s: told(0.6 * s))
-    best = _best(search)
-    start = _start(setup, limits, knowledge, search, best)
+    best, dwell_s = _best(search)
+    start = _start(setup, knowledge, search, best, dwell_s)
     told(0.75)
     is_open = bool(search.margin_k[best] > 0)
     changes = _changes(setup, limits, knowledge, start)
     told(0.8)
     openers = _openers(setup, limits, knowledge, lambda s: told(0.8 + 0.2 * s)) if not is_open else ()
     told(1.0)
-    binding, reason = _say(search, best, start, is_open, limits, setup)
+    binding, reason = _say(search, best, start, limits, setup)
     cautions = _cautions(setup, start, knowledge, search.notes)
     is_sure = is_open and all(start.temp_c[n].high < limit.value_c for n, limit in search.limits.items()) and (
         start.temp_c["joint corner"].low > search.mark_c)
@@ -272,21 +278,31 @@ def _judge(times: FloatArray, history: FloatArray, limit_c: FloatArray, mark_c: 
     return need, first.min(axis=0), margin
 
 
-def _best(search: _Search) -> tuple[int, int, int]:
-    """The setting with the largest smallest margin; where no joint melts, the one with the hottest joints."""
-    if np.isfinite(search.margin_k).any():
-        return np.unravel_index(int(np.nanargmax(search.margin_k)), search.margin_k.shape)
-    peak = search.history[:, 0].max(axis=0)
-    return np.unravel_index(int(peak.argmax()), peak.shape)
+def _best(search: _Search) -> tuple[tuple[int, int, int], float]:
+    """The setting and dwell to begin with.
+
+    In a window: where the joints' distance above their mark and the sites' distance below their limits are as
+    large as they can be together, shorter dwells preferred. Else the setting that comes closest.
+    """
+    margin, history = search.margin_k, search.history
+    if not np.isfinite(margin).any():
+        peak = history[:, 0].max(axis=0)
+        return np.unravel_index(int(peak.argmax()), peak.shape), float(search.times[-1])
+    if np.nanmax(margin) <= 0:
+        best = np.unravel_index(int(np.nanargmax(margin)), margin.shape)
+        return best, float(search.need_s[best])
+    limit_c = np.array([b.value_c for b in search.limits.values()])[:, None, None, None]
+    spare = (limit_c - np.maximum.accumulate(history[:, 1:], axis=0)).min(axis=1)
+    held = np.where(search.times[:, None, None, None] >= search.need_s, history[:, 0] - search.mark_c, -np.inf)
+    score = np.minimum(spare, held) - DWELL_COST_K_S * search.times[:, None, None, None]
+    at = np.unravel_index(int(score.argmax()), score.shape)
+    return at[1:], float(search.times[at[0]])
 
 
-def _start(setup: HeatSetup, limits: PlanLimits, knowledge: Knowledge, search: _Search,
-           at: tuple[int, int, int]) -> Start:
+def _start(setup: HeatSetup, knowledge: Knowledge, search: _Search, at: tuple[int, int, int], dwell: float) -> Start:
     """Run one setting with its spread."""
     i, j, k = at
     grid = search.grid
-    need = search.need_s[at]
-    dwell = float(limits.dwell_s if np.isnan(need) else need)
     scores = draw_scores(len(PARAMETERS) + 3, N_MEMBERS)
     root = np.linalg.cholesky(knowledge.cov + 1e-12 * np.eye(len(PARAMETERS)))
     chain = Chain(setup, parameters(knowledge.mean[:, None] + root @ scores[:-3]), LIVE)
@@ -344,13 +360,20 @@ def _openers(setup: HeatSetup, limits: PlanLimits, knowledge: Knowledge, told: P
     found = []
     for n, (what, changed) in enumerate(tried):
         search = _search(changed, limits, knowledge, _Grid.over(changed, limits, (6, 4, 2)), lambda s: None)
-        margin = float(np.nanmax(search.margin_k)) if np.isfinite(search.margin_k).any() else float("nan")
-        found.append(Opener(what, margin > 0, margin))
+        found.append(_opener(what, search))
         told((n + 1) / len(tried))
     return tuple(found)
 
 
-def _say(search: _Search, best: tuple[int, int, int], start: Start, is_open: bool, limits: PlanLimits,
+def _opener(what: str, search: _Search) -> Opener:
+    if not np.isfinite(search.margin_k).any():
+        return Opener(what, False, float(search.history[:, 0].max() - search.mark_c), "heat")
+    best = np.unravel_index(int(np.nanargmax(search.margin_k)), search.margin_k.shape)
+    margin = float(search.margin_k[best])
+    return Opener(what, margin > 0, margin, tuple(search.limits)[int(np.argmin(search.site_margin_k[(slice(None), *best)]))])
+
+
+def _say(search: _Search, best: tuple[int, int, int], start: Start, limits: PlanLimits,
          setup: HeatSetup) -> tuple[str, str]:
     """What binds first, and the plan's sentence."""
     if np.isnan(search.margin_k[best]):
@@ -358,14 +381,18 @@ def _say(search: _Search, best: tuple[int, int, int], start: Start, is_open: boo
         return "heat", (f"no window: the coldest joint of {setup.part.region.name} comes to {peak:.0f} C at most, "
                         f"{search.mark_c - peak:.0f} K short of {search.mark_c:.0f} C within {limits.dwell_s:.0f} s: "
                         "too little heat")
-    site = tuple(search.limits)[int(np.argmin(search.site_margin_k[(slice(None), *best)]))]
-    limit, margin = search.limits[site], search.margin_k[best]
-    if not is_open:
+    until = search.times <= start.dwell_s
+    spare = {name: limit.value_c - float(search.history[(until, i + 1, *best)].max())
+             for i, (name, limit) in enumerate(search.limits.items())}
+    site = min(spare, key=spare.__getitem__)
+    limit = search.limits[site]
+    if spare[site] <= 0:
         return site, (f"no window: by the time the coldest joint of {setup.part.region.name} is at {search.mark_c:.0f} C, "
-                      f"{site} is {-margin:.0f} K over its limit of {limit.value_c:.0f} C ({limit.source})")
+                      f"{site} is {-spare[site]:.0f} K over its limit of {limit.value_c:.0f} C ({limit.source})")
     share = float(np.mean(np.nan_to_num(search.margin_k, nan=-1) > 0))
     return site, (f"window: {share:.0%} of the settings tried; {start.setpoint_c:.0f} C at {start.height_m * 1e3:.0f} mm "
-                  f"for {start.dwell_s:.0f} s leaves {margin:.0f} K to the first limit ({site}, {limit.value_c:.0f} C)")
+                  f"for {start.dwell_s:.0f} s leaves {spare[site]:.0f} K to the first limit ({site}, "
+                  f"{limit.value_c:.0f} C)")
 
 
 def _cautions(setup: HeatSetup, start: Start, knowledge: Knowledge, notes: tuple[str, ...]) -> tuple[str, ...]:
