@@ -1,0 +1,112 @@
+"""The work behind `plumeline calibrate`: the mat's print-out, the camera, the nozzle."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import math
+from pathlib import Path
+
+import numpy as np
+
+from monitor.commands import progress_bar, say
+from monitor.errors import InputError
+from monitor.files import write_bytes_whole
+from monitor.job import Job, load_job
+from monitor.tracking import nozzle_body
+from vision.camera import CameraModel, load_camera
+from vision.mat import standard_mat
+from vision.nozzle_file import NozzleCalibration, save_nozzle
+from vision.types import PoseMiss
+
+__all__ = ["run_mat", "run_camera", "run_nozzle", "calibrate_nozzle"]
+
+HEIGHTS = "heights.csv"
+
+
+def run_mat(args: argparse.Namespace) -> int:
+    """plumeline calibrate mat --print"""
+    from monitor.print_mat import mat_pdf
+
+    write_bytes_whole(Path(args.out), mat_pdf(standard_mat()))
+    say(f"{args.out}: print at 100 % on A4 and check the 100 mm line with a ruler")
+    return 0
+
+
+def run_nozzle(args: argparse.Namespace) -> int:
+    """plumeline calibrate nozzle"""
+    job, camera = load_job(args.job), load_camera(args.camera)
+    with progress_bar("fitting") as progress:
+        found = calibrate_nozzle(Path(args.touch), job, camera, progress)
+    save_nozzle(args.out, found)
+    say(f"{args.out}: nozzle found in {found.n_photos} photographs; their heights are met within "
+        f"{found.height_error_rms_mm:.2f} mm (rms)")
+    return 0
+
+
+def calibrate_nozzle(folder: Path, job: Job, camera: CameraModel, progress=lambda done, whole: None) -> NozzleCalibration:
+    """Learn a nozzle's edges from touch photographs.
+
+    Parameters
+    ----------
+    folder : Path
+        Photographs and heights.csv with columns file, over ("board" or "mat"), height_above_it_mm.
+
+    Raises
+    ------
+    InputError, VisionError
+        One line naming the file, and the row or photograph.
+    """
+    from vision.touch import calibrate_edges
+
+    photos = [_photo(folder, row, i, job, camera) for i, row in enumerate(_rows(folder / HEIGHTS), 2)]
+    result = calibrate_edges(camera, nozzle_body(job), photos, progress)
+    # linear light back to the picture's grey levels (IEC 61966-2-1), so that the file opens as a photograph
+    light = np.clip(result.bench, 0.0, 1.0)
+    grey = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    errors = result.height_error_mm
+    return NozzleCalibration(
+        camera.calibration_id, job.nozzle.outer_diameter_mm, job.nozzle.bend_deg, result.bias,
+        float(np.sqrt(np.mean(errors**2))) if len(errors) else math.nan, len(result.used),
+        np.round(grey * 255).astype(np.uint8))
+
+
+def _rows(path: Path) -> list[dict[str, str]]:
+    try:
+        with path.open(newline="", encoding="utf-8") as handle:
+            rows = list(csv.DictReader(handle))
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such file; list the photographs in it with columns file, over, "
+                         "height_above_it_mm") from None
+    except UnicodeDecodeError:
+        raise InputError(f"{path}: not text in UTF-8") from None
+    if not rows:
+        raise InputError(f"{path}: lists no photographs")
+    if missing := {"file", "over", "height_above_it_mm"} - set(rows[0]):
+        raise InputError(f"{path}: column {', '.join(sorted(missing))} is missing")
+    return rows
+
+
+def _photo(folder: Path, row: dict[str, str], line: int, job: Job, camera: CameraModel):
+    from vision.bench import bench_pose
+    from vision.sources import brightness, read_photo
+    from vision.touch import TouchPhoto
+    from vision.types import Frame
+
+    where = f"{folder / HEIGHTS}: line {line}"
+    if row["over"] not in ("board", "mat"):
+        raise InputError(f"{where}: over must be board or mat, got {row['over']!r}")
+    try:
+        height = float(row["height_above_it_mm"])
+    except (TypeError, ValueError):
+        height = math.nan
+    if not 0 <= height <= 200:
+        raise InputError(f"{where}: height_above_it_mm must be a number from 0 to 200, got {row['height_above_it_mm']!r}")
+    path = folder / row["file"]
+    image = read_photo(path)
+    camera.check_picture(image.shape[1], image.shape[0], str(path))
+    pose = bench_pose(camera, standard_mat(), brightness(Frame(0, 0.0, image)))
+    if isinstance(pose, PoseMiss):
+        raise InputError(f"{path}: the bench mat is not seen ({pose.reason}); take it again with the markers in view")
+    surface = job.board.top_height_mm if row["over"] == "board" else 0.0
+    return TouchPhoto(image, pose.cam_from_bench, surface, height, row["file"])

@@ -1,0 +1,44 @@
+"""Builds the tracker for a job from its calibrations, and refuses ones that do not belong together."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from monitor.errors import InputError
+from monitor.job import Job
+from vision.bench import BenchFollower
+from vision.camera import CameraModel
+from vision.mat import standard_mat
+from vision.nozzle import NozzleBody, body_from_measures
+from vision.nozzle_file import load_nozzle
+from vision.tracker import NozzleModel, Tracker
+
+__all__ = ["make_tracker", "nozzle_body"]
+
+
+def make_tracker(camera: CameraModel, nozzle: str | Path, job: Job) -> Tracker:
+    """A tracker for one camera and the job's nozzle.
+
+    Raises
+    ------
+    InputError
+        When the nozzle calibration is of another camera or nozzle.
+    """
+    found = load_nozzle(nozzle)
+    if found.camera_id != camera.calibration_id:
+        raise InputError(f"{nozzle}: camera_id: made with another camera calibration ({found.camera_id}, this one is "
+                         f"{camera.calibration_id}); calibrate the nozzle again with this camera")
+    measures = job.nozzle
+    if abs(found.outer_diameter_mm - measures.outer_diameter_mm) > 0.02 * measures.outer_diameter_mm + 0.05 \
+            or abs(found.bend_deg - measures.bend_deg) > 1.0:
+        raise InputError(f"{nozzle}: outer_diameter_mm, bend_deg: calibrated for a nozzle of {found.outer_diameter_mm:g} mm "
+                         f"and {found.bend_deg:g} degrees, but the job's is {measures.outer_diameter_mm:g} mm and "
+                         f"{measures.bend_deg:g} degrees")
+    model = NozzleModel(nozzle_body(job), found.bias, found.bench_light())
+    return Tracker(camera, BenchFollower(camera, standard_mat()), model, job.board.top_height_mm)
+
+
+def nozzle_body(job: Job) -> NozzleBody:
+    """The job's calliper measures as a body."""
+    n = job.nozzle
+    return body_from_measures(list(n.profile_mm), list(n.handle_mm), n.bend_deg, n.tube_length_mm)

@@ -1,0 +1,121 @@
+"""The nozzle calibration on disk: a small readable file, and the picture of the bench that goes with it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from vision.errors import CalibrationError
+from vision.files import check_keys, read_toml, write_text_whole
+from vision.fit import DEFAULT_BIAS, EdgeBias
+from vision.edges import linear_light
+
+__all__ = ["NozzleCalibration", "save_nozzle", "load_nozzle"]
+
+_NEEDED = {"camera_id", "outer_diameter_mm", "bend_deg", "height_error_rms_mm", "n_photos", "edge"}
+
+
+@dataclass(frozen=True)
+class NozzleCalibration:
+    """What touch photographs taught about one nozzle before one camera.
+
+    Attributes
+    ----------
+    camera_id : str
+        Of the camera calibration that it was made with.
+    outer_diameter_mm, bend_deg : float
+        Of the nozzle, to notice a mix-up.
+    bias : dict
+        (kind of edge, whether the scene outside is lighter) -> EdgeBias.
+    height_error_rms_mm : float
+        How far the heights of the photographs were missed with these offsets.
+    n_photos : int
+        In which the nozzle was found.
+    bench : array, shape (h, w, 3), uint8, or None
+        BGR picture of the bench without the tool.
+    """
+
+    camera_id: str
+    outer_diameter_mm: float
+    bend_deg: float
+    bias: dict[tuple[str, bool], EdgeBias]
+    height_error_rms_mm: float
+    n_photos: int
+    bench: np.ndarray | None = None
+
+    def bench_light(self) -> np.ndarray | None:
+        """The bench picture in linear light, float32."""
+        return None if self.bench is None else linear_light(self.bench)
+
+
+def save_nozzle(path: Path | str, calibration: NozzleCalibration) -> None:
+    """Write the calibration, and its bench picture beside it as NAME.bench.jpg."""
+    path = Path(path)
+    lines = [f'camera_id = "{calibration.camera_id}"', f"outer_diameter_mm = {calibration.outer_diameter_mm!r}",
+             f"bend_deg = {calibration.bend_deg!r}", f"height_error_rms_mm = {calibration.height_error_rms_mm:.4f}",
+             f"n_photos = {calibration.n_photos}"]
+    for (kind, lighter), bias in calibration.bias.items():
+        lines += ["", "[[edge]]", f'kind = "{kind}"', f"lighter_outside = {str(lighter).lower()}",
+                  f"offset_px = {bias.offset_px:.4f}", f"sigma_px = {bias.sigma_px:.4f}"]
+    if calibration.bench is not None:
+        done, data = cv2.imencode(".jpg", calibration.bench, [cv2.IMWRITE_JPEG_QUALITY, 93])
+        if not done:
+            raise CalibrationError(f"{_picture_path(path)}: the bench picture cannot be encoded")
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part = _picture_path(path).with_suffix(".part")
+        part.write_bytes(data.tobytes())
+        part.replace(_picture_path(path))
+    write_text_whole(path, "\n".join(lines) + "\n")
+
+
+def load_nozzle(path: Path | str) -> NozzleCalibration:
+    """Read what `save_nozzle` wrote; the picture may be missing.
+
+    Raises
+    ------
+    CalibrationError
+        One line naming the file and the key that is wrong.
+    """
+    path = Path(path)
+    found = read_toml(path, "nozzle calibration")
+    check_keys(path, found, _NEEDED)
+    numbers = {key: _number(path, key, found[key]) for key in
+               ("outer_diameter_mm", "bend_deg", "height_error_rms_mm", "n_photos")}
+    if not isinstance(found["camera_id"], str) or not isinstance(found["edge"], list):
+        raise CalibrationError(f"{path}: camera_id must be text, edge a list of tables")
+    bias = dict(DEFAULT_BIAS)
+    for i, row in enumerate(found["edge"], 1):
+        key, value = _edge(path, i, row)
+        bias[key] = value
+    picture = _picture_path(path)
+    bench = cv2.imread(str(picture), cv2.IMREAD_COLOR) if picture.is_file() else None
+    return NozzleCalibration(found["camera_id"], numbers["outer_diameter_mm"], numbers["bend_deg"], bias,
+                             numbers["height_error_rms_mm"], int(numbers["n_photos"]), bench)
+
+
+def _edge(path: Path, i: int, row: object) -> tuple[tuple[str, bool], EdgeBias]:
+    where = f"edge[{i}]"
+    if not isinstance(row, dict) or set(row) != {"kind", "lighter_outside", "offset_px", "sigma_px"}:
+        raise CalibrationError(f"{path}: {where}: needs exactly kind, lighter_outside, offset_px, sigma_px")
+    key = (row["kind"], row["lighter_outside"])
+    if key not in DEFAULT_BIAS:
+        raise CalibrationError(f"{path}: {where}: kind {row['kind']!r} is not one of "
+                               f"{', '.join(sorted({k for k, _ in DEFAULT_BIAS}))}")
+    offset, sigma = (_number(path, f"{where}.{n}", row[n]) for n in ("offset_px", "sigma_px"))
+    if sigma <= 0:
+        raise CalibrationError(f"{path}: {where}.sigma_px: must be above 0, got {sigma:g}")
+    return key, EdgeBias(offset, sigma)
+
+
+def _number(path: Path, key: str, value: object) -> float:
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        raise CalibrationError(f"{path}: {key}: must be a finite number, got {value!r}")
+    return float(value)
+
+
+def _picture_path(path: Path) -> Path:
+    return path.with_suffix(".bench.jpg")
