@@ -22,6 +22,7 @@ _CUT_SIGMA_PX = 0.12  # scatter of one cut about a straight edge, measured on re
 _SIDE_SIGMA_PX = 0.06  # what all cuts of one side share and time does not average: codec blocks, print, lens model
 _AVERAGE_S = 1.0  # memory of the average while the camera stands still
 _MOVED_PX = 0.30  # mean shift of the mat in the picture that counts as a move
+_CONFIRM = 3  # frames that must agree with a move
 _STILL_S = 0.5  # without a further move, the next one is a new event
 _RETRY_S = 0.25  # between two full searches for a mat that is not seen
 _MIN_MARKERS = 3
@@ -91,6 +92,7 @@ class BenchFollower:
         self._info = np.zeros((6, 6))
         self._t_s = self._t_moved_s = self._t_searched_s = -np.inf
         self._before_jump: tuple[FloatArray, FloatArray] | None = None
+        self._n_agreeing = 0
         self._is_lost: bool | None = None
 
     def step(self, frame: Frame) -> tuple[BenchPose | PoseMiss, tuple[BenchEvent, ...]]:
@@ -116,9 +118,11 @@ class BenchFollower:
                 return fit
         if t_s - self._t_searched_s < _RETRY_S:
             return "the mat is hidden or out of view"
-        self._t_searched_s = t_s
         start = _search(self._camera, self._mat, grey)
-        return start if isinstance(start, str) else _fit(self._camera, self._sides, grey, start, rounds=4)
+        fit = start if isinstance(start, str) else _fit(self._camera, self._sides, grey, start, rounds=4)
+        if isinstance(fit, str):
+            self._t_searched_s = t_s  # a search in vain is costly: not again at once
+        return fit
 
     def _average(self, fit: _Fit, t_s: float) -> list[BenchEvent]:
         """Take a measured pose into the average, or begin a new one after a move."""
@@ -134,7 +138,7 @@ class BenchFollower:
                 (self._pose, self._info), self._before_jump = self._before_jump, None
                 return []
             self._before_jump = self._before_jump or (self._pose, self._info)
-            self._pose, self._info = fit.pose, info
+            self._pose, self._info, self._n_agreeing = fit.pose, info, 0
             return []
         events = self._confirm_jump(t_s)
         kept = np.exp(-min(dt_s, 10.0) / _AVERAGE_S) * self._info
@@ -143,10 +147,13 @@ class BenchFollower:
         return events
 
     def _confirm_jump(self, t_s: float) -> list[BenchEvent]:
-        """Report a jump once a second frame agrees with it."""
-        if self._before_jump is None:
+        """Report a jump once some frames agree with it: a hand passing over the mat deceives one or two."""
+        self._n_agreeing += 1
+        if self._before_jump is None or self._n_agreeing < _CONFIRM:
             return []
         (old, _), self._before_jump = self._before_jump, None
+        if self._shift_px(self._pose, old) < _MOVED_PX:
+            return []
         is_new = t_s - self._t_moved_s > _STILL_S
         self._t_moved_s = t_s
         return [BenchEvent(t_s, "camera_moved", self._describe(old))] if is_new else []
@@ -209,7 +216,8 @@ def _search(camera: CameraModel, mat: Mat, grey: np.ndarray) -> FloatArray | str
     if fits.sum() < 4 * _MIN_MARKERS - 2:
         return "the markers in view do not lie as on the mat; is it another print, or bent?"
     n, turns, shifts, _ = cv2.solvePnPGeneric(world[fits], rays[fits], np.eye(3), None, flags=cv2.SOLVEPNP_IPPE)
-    return rigid.transform(cv2.Rodrigues(turns[0])[0], shifts[0])  # the better of the two comes first
+    turn, shift = cv2.solvePnPRefineLM(world[fits], rays[fits], np.eye(3), None, turns[0], shifts[0])  # the better of two
+    return rigid.transform(cv2.Rodrigues(turn)[0], shift)
 
 
 def _fit(camera: CameraModel, sides: _Sides, grey: np.ndarray, pose: FloatArray, rounds: int) -> _Fit | str:
@@ -222,7 +230,7 @@ def _fit(camera: CameraModel, sides: _Sides, grey: np.ndarray, pose: FloatArray,
         step, result = solved
         pose = rigid.moved(pose, step[:6])
         if np.abs(rows[seen, :6] @ step[:6]).mean() < 0.2:
-            return _Fit(pose, *result)
+            return _Fit(pose, *result) if result else "the mat is covered, moved or bent: its markers are not where they were printed"
     return "the mat moves too fast to be measured"
 
 
@@ -287,7 +295,7 @@ def _solve(rows: FloatArray, offset: FloatArray, seen: np.ndarray):
         weight = 1.0 / (1.0 + (rest / (2.5 * scale)) ** 2) ** 2
     good = np.abs(rest) < 3.0 * scale
     if good.mean() < 0.6 or scale > 0.6:
-        return None
+        return step, None
     noise = max(scale, _CUT_SIGMA_PX)
     inverse = np.linalg.inv(normal)
     side = np.flatnonzero(use) // _CUTS
@@ -295,7 +303,7 @@ def _solve(rows: FloatArray, offset: FloatArray, seen: np.ndarray):
     np.add.at(sums, side, weight[:, None] * a)
     shared = inverse @ (sums.T @ sums) @ inverse * _SIDE_SIGMA_PX**2
     cov = inverse * noise**2
-    fitted = a[:, :6] @ cov[:6, :6]
-    sigma_px = float(np.sqrt(np.mean(np.sum(fitted * a[:, :6], 1))))
+    everywhere = rows[:, :6]  # hidden sides too: a pose from one corner of the mat says little about the others
+    sigma_px = float(np.sqrt(max(0.0, np.mean(np.sum((everywhere @ (cov + shared)[:6, :6]) * everywhere, 1)))))
     rms = float(np.sqrt(np.mean(rest[good] ** 2)))
     return step, (cov[:6, :6], shared[:6, :6], int(by_marker.sum()), rms, float(step[6]), sigma_px)
