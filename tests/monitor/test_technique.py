@@ -1,0 +1,95 @@
+"""Dwell, sweep and passes of hand-made movements."""
+
+import math
+
+import pytest
+
+from monitor.pipeline import Judge
+from tests.monitor.make import hover, job
+
+AWAY = (60.0, 0.0, 40.0)
+
+
+def summaries(results, judge):
+    last = judge.finish()
+    return [r.pass_ended for r in results if r.pass_ended] + ([last] if last else [])
+
+
+def test_dwell_counts_only_time_over_the_region():
+    judge = Judge(job())
+    hover(judge, (4.0, lambda t: (0, 0, 12) if t < 1.5 else (13, 0, 12) if t < 2.5 else AWAY))
+
+    assert judge.technique.dwell_s["U7"] == pytest.approx(1.5, abs=0.07)
+    assert judge.technique.dwell_s["connector"] == pytest.approx(1.0, abs=0.07)
+
+
+def test_a_tool_above_the_limit_does_not_dwell():
+    judge = Judge(job())
+    hover(judge, (1.0, lambda t: (0, 0, 30)))
+
+    assert judge.technique.dwell_s["U7"] == 0
+
+
+def test_a_pass_starts_and_ends_with_the_aim():
+    judge = Judge(job())
+    found = summaries(hover(judge, (6.0, lambda t: (0, 0, 12) if 1.0 <= t < 3.0 else AWAY)), judge)
+
+    assert len(found) == 1
+    assert (found[0].t_start_s, found[0].t_end_s) == pytest.approx((1.0, 3.0), abs=0.05)
+
+
+def test_three_visits_are_three_passes():
+    judge = Judge(job())
+    found = summaries(hover(judge, (12.0, lambda t: (0, 0, 12) if t % 4 < 2 else AWAY)), judge)
+
+    assert [p.number for p in found] == [1, 2, 3]
+
+
+def test_leaving_for_a_moment_does_not_end_a_pass():
+    judge = Judge(job())
+    found = summaries(hover(judge, (6.0, lambda t: (8, 0, 12) if 1.5 < t < 2.2 else (0, 0, 12) if t < 4 else AWAY)), judge)
+
+    assert len(found) == 1 and found[0].dwell_s == pytest.approx(3.3, abs=0.1)
+
+
+def test_lifting_off_ends_a_pass():
+    judge = Judge(job())
+    found = summaries(hover(judge, (4.0, lambda t: (0, 0, 40) if 1.5 <= t < 2.5 else (0, 0, 12))), judge)
+
+    assert len(found) == 2
+
+
+def test_brushing_over_the_target_is_no_pass():
+    judge = Judge(job())
+
+    assert summaries(hover(judge, (3.0, lambda t: (0, 0, 12) if 1.0 < t < 1.2 else AWAY)), judge) == []
+
+
+def test_a_pass_hidden_for_a_while_tells_how_long():
+    judge = Judge(job())
+    found = summaries(hover(judge, (5.0, lambda t: None if 1.0 <= t < 2.0 else (0, 0, 12) if t < 3 else AWAY)), judge)
+
+    assert len(found) == 1 and found[0].unseen_s == pytest.approx(1.0, abs=0.07)
+
+
+def test_height_of_a_pass_is_the_mean_and_its_spread():
+    judge = Judge(job())
+    wave = summaries(hover(judge, (4.0, lambda t: (0, 0, 12 + 2 * math.sin(2 * math.pi * t)))), judge)[0]
+
+    assert wave.height_mean_mm == pytest.approx(12, abs=0.05)
+    assert wave.height_sd_mm == pytest.approx(2 / math.sqrt(2), abs=0.05)  # of a sine of amplitude 2
+
+
+def test_standing_still_sweeps_the_jets_own_area():
+    judge = Judge(job())
+    still = summaries(hover(judge, (2.0, lambda t: (0, 0, 12))), judge)[0]
+
+    assert still.coverage == pytest.approx(math.pi * 3.4**2 / 100, abs=0.03)  # bore 6.8 mm on a 10 mm square
+
+
+def test_a_serpentine_sweeps_everything():
+    judge = Judge(job())
+    path = lambda t: (4.8 * math.sin(6 * t), -4.8 + 9.6 * t / 8, 12)
+    whole = summaries(hover(judge, (8.0, path)), judge)[0]
+
+    assert whole.coverage > 0.99
