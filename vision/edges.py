@@ -13,8 +13,8 @@ from vision.types import FloatArray
 __all__ = ["CutGrid", "linear_light", "sample_cuts", "edge_gain", "pick_edges", "refine_edges", "EdgeCurves", "EdgeSet"]
 
 _INNER_PX, _OUTER_PX = 2.5, 2.5  # a short look inside, where highlights begin; a longer one at what lies outside
-_BACK_PX, _FORE_PX = 3.5, 5.5
-_TRY_IN_PX, _TRY_OUT_PX, _TRY_STEP_PX = 1.5, 3.0, 0.25
+_BACK_PX, _FORE_PX = 4.5, 6.5
+_TRY_IN_PX, _TRY_OUT_PX, _TRY_STEP_PX = 2.5, 4.0, 0.5
 _SLOPE_RIDGE = 0.0
 _SHADE_LOW, _SHADE_HIGH = 0.3, 1.2  # a shadow may darken the bench this far; anything darker is another thing
 _NOISE_FLOOR, _NOISE_SHARE = 0.006, 0.045  # sigma of a pixel in linear light: floor, and at value 1 (about 5 of 255 levels)
@@ -210,7 +210,7 @@ def _refine(cuts, background, offsets, first, start, blur, shift, sigma, contras
     n_try = int(round((_TRY_IN_PX + _TRY_OUT_PX) / _TRY_STEP_PX)) + 1
     sse = np.empty(n_try)
     shade = np.empty(n_try)
-    weight = np.empty(width)
+    weight, inside, ramp = np.empty(width), np.empty(width), np.empty(width)
     for i in range(n):
         lo = first[i]
         hi = min(lo + width, m)
@@ -221,14 +221,17 @@ def _refine(cuts, background, offsets, first, start, blur, shift, sigma, contras
             weight[j - lo] = step / (_NOISE_FLOOR ** 2 + (_NOISE_SHARE ** 2) * max(v / channels, 0.0) ** 1.17)
         for t in range(n_try):
             e = start[i] - _TRY_IN_PX + t * _TRY_STEP_PX
+            for j in range(lo, hi):
+                x = offsets[j] - e
+                inside[j - lo] = 0.5 - 0.5 * _erf(x / (blur * 1.4142135623730951))
+                ramp[j - lo] = -x * inside[j - lo] + blur * 0.3989422804014327 * np.exp(-0.5 * (x / blur) ** 2)
             a = y = explained = total = 0.0
             for c in range(channels):
                 pp = pq = pr = qq = qr = rr = pi = qi = ri = 0.0
                 for j in range(lo, hi):
                     w = weight[j - lo]
-                    x = offsets[j] - e
-                    q = 0.5 - 0.5 * _erf(x / (blur * 1.4142135623730951))
-                    r = -x * q + blur * 0.3989422804014327 * np.exp(-0.5 * (x / blur) ** 2)
+                    q = inside[j - lo]
+                    r = ramp[j - lo]
                     v = cuts[i, j, c]
                     p = background[i, j, c] * (1.0 - q)
                     pp += w * p * p

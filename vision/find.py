@@ -5,14 +5,17 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from vision.fit import DEFAULT_BIAS, Picture, PoseFit, fit_pose, inside_picture
+from vision.edges import CutGrid, edge_gain, pick_edges
+from vision.fit import DEFAULT_BIAS, Picture, PoseFit, fit_pose, inside_picture, picture_cuts
 from vision.nozzle import NozzleBody, ToolPose
 from vision.silhouette import moved_pose, outline
 from vision.types import FloatArray
 
-__all__ = ["tool_masks", "tip_candidates", "find_tool", "fit_quality", "distance_field", "settle_on_mask"]
+__all__ = ["tool_masks", "tip_candidates", "find_tool", "fit_quality", "distance_field", "settle_on_mask", "search_near"]
 
 _TRIES = 8
+_HIGHEST_MM = 90.0  # a tool held higher is not at work; it is found when it comes down
+_LEAST_EDGES = 36
 _SPECK = 25  # quarter-size pixels below which a piece of the mask is noise
 _SCALE = 4  # masks are judged at a quarter of the size
 _HEIGHTS_MM = (4.0, 22.0, 45.0)
@@ -126,7 +129,7 @@ def find_tool(
         if not _plausible(fit.pose, cam_from_bench, board_top_mm):
             continue
         quality = fit_quality(fit)
-        if quality > best_quality:
+        if quality > best_quality and fit.n_edges >= _LEAST_EDGES:
             best, best_quality = fit, quality
         if quality > 0.8:
             break
@@ -137,7 +140,7 @@ def distance_field(mask: np.ndarray) -> np.ndarray:
     """Signed distance to the mask's border, quarter-size pixels scaled to full-size ones, positive outside."""
     outside = cv2.distanceTransform(255 - mask, cv2.DIST_L2, 3)
     inside = cv2.distanceTransform(mask, cv2.DIST_L2, 3)
-    return (_SCALE * (outside - inside + np.where(mask > 0, 0.5, -0.5))).astype(np.float32)
+    return np.clip(_SCALE * (outside - inside + np.where(mask > 0, 0.5, -0.5)), -1e4, 1e4).astype(np.float32)
 
 
 def settle_on_mask(camera, body: NozzleBody, field: np.ndarray, pose: ToolPose, rounds: int = 7):
@@ -145,7 +148,7 @@ def settle_on_mask(camera, body: NozzleBody, field: np.ndarray, pose: ToolPose, 
     shape = (field.shape[0] * _SCALE, field.shape[1] * _SCALE)
     cost = np.inf
     for _ in range(rounds):
-        out = inside_picture(outline(camera, body, pose, step_mm=2.5, rim_points=5), shape)
+        out = inside_picture(outline(camera, body, pose, step_mm=2.5), shape)
         if len(out.px) < 12:
             return None
         at = ((out.px + 0.5) / _SCALE - 0.5).astype(np.float32)
@@ -164,12 +167,43 @@ def settle_on_mask(camera, body: NozzleBody, field: np.ndarray, pose: ToolPose, 
     return cost, pose
 
 
+def search_near(camera, body: NozzleBody, picture: Picture, start: ToolPose, spread: FloatArray, n: int = 40, keep: int = 3):
+    """The most promising of n poses drawn around start: those whose coarse outline meets most edges.
+
+    Parameters
+    ----------
+    spread : array, shape (6,)
+        Sigma of each of the six steps of `moved_pose`.
+
+    Returns
+    -------
+    list of ToolPose
+        Best first, at most `keep`.
+    """
+    rng = np.random.default_rng(1)  # the same picture must always give the same answer
+    poses = [start] + [moved_pose(start, step) for step in rng.normal(0.0, spread, (n, 6))]
+    scored = [(_edge_score(camera, body, picture, pose), k) for k, pose in enumerate(poses)]
+    scored.sort(key=lambda s: (-s[0], s[1]))
+    return [poses[k] for _, k in scored[:keep]]
+
+
+def _edge_score(camera, body, picture, pose) -> float:
+    out = inside_picture(outline(camera, body, pose, step_mm=3.0), picture.light.shape)
+    if len(out.px) < 8:
+        return -1.0
+    grid = CutGrid(5.0)
+    cuts, back = picture_cuts(picture, out, grid)
+    edges = pick_edges(edge_gain(cuts, back, grid.offsets_px, 1.2), np.full(len(out.px), -0.4), 1.2)
+    near = np.isfinite(edges.offset_px) & (np.abs(edges.offset_px + 0.4) < 2.0)
+    return float(np.sum(near * np.log1p(np.minimum(edges.gain, 200.0))))
+
+
 def _plausible(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) -> bool:
     """Above the board or barely into it, below the camera's half way, and pointing down."""
     r, t = cam_from_bench[:3, :3], cam_from_bench[:3, 3]
     height = float(r[:, 2] @ (pose.tip_mm - t)) - board_top_mm
     camera_height = float(-r[:, 2] @ t) - board_top_mm
-    return -15.0 < height < 0.6 * camera_height and float(r[:, 2] @ pose.axis) < -0.25
+    return -15.0 < height < min(_HIGHEST_MM, 0.5 * camera_height) and float(r[:, 2] @ pose.axis) < -0.25
 
 
 def _alike(a: ToolPose, b: ToolPose) -> bool:
@@ -180,7 +214,7 @@ def fit_quality(fit: PoseFit) -> float:
     """How much of the visible outline agrees with the pose, 0 to 1; the tube's own edges count double."""
     if not fit.support:
         return 0.0
-    weight = {key: (2.0 if key[0] <= 0 else 0.7) for key in fit.support}
+    weight = {key: fit.weights[key] for key in fit.support}
     total = sum(weight.values())
     return sum(w * fit.support[k] for k, w in weight.items()) / total / max(1.0, np.sqrt(fit.chi2_dof / 1.5))
 

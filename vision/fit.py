@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from vision.edges import CutGrid, edge_gain, pick_edges, refine_edges, sample_cuts
-from vision.nozzle import NozzleBody, ToolPose
+from vision.nozzle import NozzleBody, ToolPose, axis_frame
 from vision.silhouette import Outline, moved_pose, outline
 from vision.types import FloatArray
 
@@ -69,8 +69,8 @@ class PoseFit:
     cov_noise : array, shape (6, 6)
         The part of it that is new in every frame.
     chi2_dof : float
-    support : dict
-        Share of the cuts of each (part, side) that agree with the fit.
+    support, weights : dict
+        Share of the cuts of each (part, side) that agree with the fit, and what that share is worth.
     """
 
     pose: ToolPose
@@ -78,19 +78,23 @@ class PoseFit:
     cov_noise: FloatArray
     chi2_dof: float
     support: dict = field(default_factory=dict)
+    weights: dict = field(default_factory=dict)
     n_edges: int = 0
     groups: dict = field(default_factory=dict)
 
 
 def fit_pose(camera, body: NozzleBody, picture: Picture, start: ToolPose, bias=DEFAULT_BIAS, *, reach_px=10.0,
              spreads_px=(4.0, 2.0, 1.0), step_mm=0.6,
-             plane: tuple[FloatArray, float, float] | None = None) -> PoseFit | None:
+             plane: tuple[FloatArray, float, float] | None = None,
+             prior_cov: FloatArray | None = None, blur_px: float = _BLUR_PX) -> PoseFit | None:
     """Fit the pose to the picture's edges, starting near it.
 
     Parameters
     ----------
     plane : (normal (3,) in the camera frame, distance, sigma) or None
         What else is known: normal . tip = distance [mm], as when the outlet stands on a gauge block.
+    prior_cov : array, shape (6, 6), or None
+        How far the pose may be from `start`, in Outline.jacobian's steps; guides the fit, is not counted in `cov`.
 
     Returns
     -------
@@ -100,16 +104,16 @@ def fit_pose(camera, body: NozzleBody, picture: Picture, start: ToolPose, bias=D
     grid = CutGrid(reach_px)
     pose, state = start, None
     for spread in spreads_px:
-        out = outline(camera, body, pose, step_mm=step_mm)
+        out = outline(camera, body, pose, step_mm=step_mm if spread == spreads_px[-1] else 2 * step_mm)
         out = inside_picture(out, picture.light.shape)
-        if len(out.px) < 20:
+        if len(out.px) < 12:
             return None
         cuts, back = picture_cuts(picture, out, grid)
-        curves = edge_gain(cuts, back, grid.offsets_px, _BLUR_PX)
+        curves = edge_gain(cuts, back, grid.offsets_px, blur_px)
         edges = pick_edges(curves, np.zeros(len(out.px)), spread)
-        edges = refine_edges(cuts, back, grid.offsets_px, edges, _BLUR_PX)
+        edges = refine_edges(cuts, back, grid.offsets_px, edges, blur_px)
         group, centre, sigma = _groups(body, out, edges.lighter, bias)
-        state = _solve(out, edges, group, centre, sigma, spread, pose, plane)
+        state = _solve(out, edges, group, centre, sigma, spread, start, pose, plane, prior_cov)
         lighter = edges.lighter
         if state is None:
             return None
@@ -159,7 +163,7 @@ def _groups(body: NozzleBody, out: Outline, lighter, bias):
     return group, centre, sigma
 
 
-def _solve(out, edges, group, centre, sigma, spread, pose, plane) -> _State | None:
+def _solve(out, edges, group, centre, sigma, spread, start, pose, plane, prior_cov) -> _State | None:
     """Re-weighted least squares for the six steps of the pose and one offset a group."""
     n_bent = 6 if np.any(out.jacobian[:, 5]) else 5
     m = len(centre)
@@ -173,6 +177,11 @@ def _solve(out, edges, group, centre, sigma, spread, pose, plane) -> _State | No
     lam = np.array([1 / 30.0**2] * 3 + [1 / 0.3**2] * (n_bent - 3))  # keeps one step within what tracking can have missed
     prior[:n_bent] += lam
     target = x.copy()
+    if prior_cov is not None:
+        prior[:n_bent] = 1.0 / np.diag(prior_cov)[:n_bent]
+        a, b = axis_frame(pose.axis)
+        away = np.concatenate([start.tip_mm - pose.tip_mm, [start.axis @ np.cross(a, pose.axis), start.axis @ np.cross(b, pose.axis)]])
+        target[:5] = away
     known = np.zeros((n_bent + m, n_bent + m))
     pull = np.zeros(n_bent + m)
     if plane is not None:
@@ -185,7 +194,7 @@ def _solve(out, edges, group, centre, sigma, spread, pose, plane) -> _State | No
         s = np.hypot(np.minimum(edges.sigma_px, 5.0), _CUT_SIGMA_PX) * _CORRELATION
         r = edges.offset_px - design @ x
         usable = np.isfinite(r) & (edges.gain > 12)
-        if usable.sum() < 16:
+        if usable.sum() < 8:
             return None
         r = np.where(usable, r, 0.0)
         c = np.maximum(2.0 * s / _CORRELATION, 0.5 * spread)
@@ -200,6 +209,7 @@ def _solve(out, edges, group, centre, sigma, spread, pose, plane) -> _State | No
     dof = max(1.0, good.sum() - n_bent)
     chi2 = float(np.sum((r[good] * _CORRELATION / s[good]) ** 2))
     w = np.where(good, s ** -2.0, 0.0)
+    prior[:n_bent] = lam
     information = design.T @ (w[:, None] * design) + np.diag(prior) + known
     worse = max(1.0, chi2 / dof)
     full, noise = np.zeros((6, 6)), np.zeros((6, 6))
@@ -211,15 +221,19 @@ def _solve(out, edges, group, centre, sigma, spread, pose, plane) -> _State | No
 
 
 def _result(body, pose, out, state, group, lighter) -> PoseFit:
-    support, groups = {}, {}
+    support, weights, groups = {}, {}, {}
     for part in np.unique(out.part):
         for side in np.unique(out.side[out.part == part]):
             k = (out.part == part) & (out.side == side)
-            support[(int(part), int(side))] = float(state.good[k].mean())
+            key = (int(part), int(side))
+            support[key] = float(state.good[k].mean())
+            kind = "rim" if part < 0 else body.frusta[part].kind
+            # a hand hides the handle without making the pose doubtful; the tube and its end must be seen
+            weights[key] = float(k.sum()) * {"tube": 3.0, "rim": 3.0, "handle": 0.3}.get(kind, 1.0)
     for g in np.unique(group):
         k = (group == g) & state.good
         if k.sum() > 3:
             i = np.flatnonzero(k)[0]
             kind = "rim" if out.part[i] < 0 else body.frusta[out.part[i]].kind
             groups[(kind, int(out.part[i]), int(out.side[i]), bool(lighter[i]))] = (float(state.bias[g]), float(np.median(state.edge[k])), int(k.sum()))
-    return PoseFit(pose, state.cov, state.cov_noise, state.chi2 / state.dof, support, int(state.good.sum()), groups)
+    return PoseFit(pose, state.cov, state.cov_noise, state.chi2 / state.dof, support, weights, int(state.good.sum()), groups)

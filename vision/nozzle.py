@@ -34,11 +34,16 @@ class Frustum:
 
 @dataclass(frozen=True)
 class NozzleBody:
-    """All slices from the outlet up; past bend_at_mm the axis is turned by bend_rad."""
+    """All slices from the outlet up; the metal part is straight, a handle leaves at bend_at_mm, turned by bend_rad."""
 
     frusta: tuple[Frustum, ...]
     bend_at_mm: float
     bend_rad: float
+
+    @property
+    def metal(self) -> NozzleBody:
+        """The same tool without its handle: straight, so its turn about the jet does not matter."""
+        return NozzleBody(tuple(f for f in self.frusta if f.kind != "handle"), self.bend_at_mm, 0.0)
 
     @property
     def is_bent(self) -> bool:

@@ -51,7 +51,7 @@ class Outline:
     jacobian: FloatArray
 
 
-def outline(camera, body: NozzleBody, pose: ToolPose, step_mm: float = 0.5, rim_points: int = 9) -> Outline:
+def outline(camera, body: NozzleBody, pose: ToolPose, step_mm: float = 0.5) -> Outline:
     """Visible outline of the body, sampled every step_mm along its edges.
 
     A smooth surface's outline lies where its normal is at right angles to the line of sight; on a frustum those
@@ -91,19 +91,21 @@ def outline(camera, body: NozzleBody, pose: ToolPose, step_mm: float = 0.5, rim_
             normals.append(np.broadcast_to((radial - slope * u) / np.hypot(1, slope), (n, 3)))
             part.append(np.full(n, i)), side.append(np.full(n, sign)), along.append(s)
             weight.append(np.full(n, (f.end_mm - f.start_mm) / n))
-        if i == 0:
-            arc = _rim_arc(angles, base, f.start_radius_mm, u, a, b, rim_points)
-            if arc is not None:
-                points.append(arc[0]), tangents.append(arc[1]), normals.append(arc[2])
-                m = len(arc[0])
-                part.append(np.full(m, -1)), side.append(np.zeros(m, int)), along.append(np.zeros(m))
-                weight.append(np.full(m, arc[3]))
+        for s_end, radius, away in ((f.start_mm, f.start_radius_mm, u), (f.end_mm, f.end_radius_mm, -u)):
+            if away is not u and i == len(body.frusta) - 1 and f.kind == "handle":
+                continue  # only the handle's front was measured: it goes on
+            x, tangent, normal, length = _rim_arc(angles, origin + s_end * u, radius, away, a, b, step_mm)
+            n = len(x)
+            points.append(x), tangents.append(tangent), normals.append(normal)
+            is_outlet = i == 0 and away is u
+            part.append(np.full(n, -1 if is_outlet else i)), side.append(np.zeros(n, int)), along.append(np.full(n, s_end))
+            weight.append(np.full(n, length / n))
     if not points:
         return _empty()
     x, t, n3 = (np.concatenate(v) for v in (points, tangents, normals))
     labels = [np.concatenate(v) for v in (part, side, along, weight)]
     px, jac = _project_with_jacobian(camera, x)
-    keep = _uncovered(camera, px, labels[0], rings)
+    keep = _uncovered(camera, px, labels[0], labels[1], rings)
     return _build(x[keep], t[keep], n3[keep], px[keep], jac[keep], [v[keep] for v in labels], body, pose)
 
 
@@ -159,7 +161,7 @@ def _axes(body: NozzleBody, pose: ToolPose):
     knee = pose.tip_mm + body.bend_at_mm * straight
 
     def is_after(i: int) -> bool:
-        return body.is_bent and body.frusta[i].start_mm >= body.bend_at_mm - 1e-6
+        return body.is_bent and body.frusta[i].kind == "handle"
 
     return (lambda i: after if is_after(i) else straight), (
         lambda i: knee - body.bend_at_mm * after if is_after(i) else pose.tip_mm
@@ -178,13 +180,12 @@ def _contour_angles(f, u, origin, a, b):
     return mid - half, mid + half
 
 
-def _rim_arc(angles, centre, radius, u, a, b, n):
-    """Points of the outlet's circle that bound the silhouette: the arc on the side away from the body."""
-    lo, hi = angles  # between lo and hi through mid lies the side turned away from the camera
-    spans = [(lo, hi), (hi, lo + 2 * np.pi)]
-    # The arc seen beyond the body's end is the far one when the outlet is turned away, the near one when it faces us.
-    faces_us = float(u @ centre) > 0
-    start, end = spans[0] if faces_us else spans[1]
+def _rim_arc(angles, centre, radius, u, a, b, step_mm):
+    """Points of an end circle that bound the silhouette; u points from this end into the body."""
+    lo, hi = angles  # between lo and hi lies the side turned away from the camera
+    # An end that faces us shows its whole circle, and the far arc bounds the picture; one turned away only its near arc.
+    start, end = (lo, hi) if float(u @ centre) > 0 else (hi, lo + 2 * np.pi)
+    n = int(np.clip(round((end - start) * radius / step_mm), 5, 40))
     th = start + (np.arange(n) + 0.5) * (end - start) / n
     radial = np.cos(th)[:, None] * a + np.sin(th)[:, None] * b
     x = centre + radius * radial
@@ -193,7 +194,7 @@ def _rim_arc(angles, centre, radius, u, a, b, n):
     normal = np.cross(tangent, ray)
     normal *= np.sign(np.einsum("ij,j->i", normal, -u))[:, None]
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
-    return x, tangent, normal, abs(end - start) * radius / n
+    return x, tangent, normal, abs(end - start) * radius
 
 
 def _project_with_jacobian(camera, x: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -205,7 +206,7 @@ def _project_with_jacobian(camera, x: FloatArray) -> tuple[FloatArray, FloatArra
     return px[0], jac
 
 
-def _uncovered(camera, px, part, rings) -> np.ndarray:
+def _uncovered(camera, px, part, side, rings) -> np.ndarray:
     """Which points no other slice's picture covers (each slice's picture is the hull of its two circles)."""
     keep = np.ones(len(px), bool)
     ring_px = camera.project(np.concatenate(rings)).reshape(len(rings), -1, 2)
@@ -216,7 +217,7 @@ def _uncovered(camera, px, part, rings) -> np.ndarray:
         outward /= np.linalg.norm(outward, axis=1, keepdims=True) + 1e-12
         depth = ((px[:, None, :] - hull[None]) * outward[None]).sum(2).max(1)
         owner = np.where(part < 0, 0, part)
-        keep &= (owner == i) | (depth > -0.3)
+        keep &= (owner == i) | (depth > np.where(side == 0, 0.5, -0.3))
     return keep
 
 
@@ -241,7 +242,7 @@ def _build(x, t, n3, px, jac, labels, body, pose) -> Outline:
     turns = [np.einsum("nj,nj->n", row, np.cross(w, arm)) for w in (a, b)]
     roll = np.zeros(len(x))
     if body.is_bent:
-        after = labels[2] >= body.bend_at_mm - 1e-6
+        after = np.array([p >= 0 and body.frusta[p].kind == "handle" for p in labels[0]])
         roll = np.where(after, np.einsum("nj,nj->n", row, np.cross(pose.axis, arm)), 0.0)
     jacobian = np.column_stack([row, *turns, roll])
     part, side, along, weight = labels

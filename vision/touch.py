@@ -73,6 +73,7 @@ def calibrate_edges(camera, body: NozzleBody, photos: list[TouchPhoto], progress
     CalibrationError
         When fewer than three photographs show the nozzle, or none of two different places.
     """
+    body = body.metal if body.is_bent else body
     groups: dict[float, list[np.ndarray]] = {}
     light = [linear_light(p.image) for p in photos]
     for p, im in zip(photos, light):

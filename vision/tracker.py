@@ -9,10 +9,10 @@ import numpy as np
 
 from vision.background import BenchView
 from vision.edges import linear_light
-from vision.find import distance_field, find_tool, fit_quality, settle_on_mask, tool_masks
+from vision.find import distance_field, find_tool, fit_quality, search_near, settle_on_mask, tool_masks
 from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, PoseFit, fit_pose
 from vision.kalman import ToolState, gate, predict, start_state, update
-from vision.nozzle import NozzleBody, ToolPose
+from vision.nozzle import NozzleBody, ToolPose, axis_frame
 from vision.silhouette import tool_hull
 from vision.types import (
     BenchPose, FloatArray, Frame, NozzleMiss, NozzleObservation, NozzleTrack, PoseMiss, TrackStatus, VisionResult,
@@ -20,8 +20,10 @@ from vision.types import (
 
 __all__ = ["NozzleModel", "Tracker"]
 
-_FOLLOW_QUALITY = 0.42
-_GATE = 30.0  # chi-square of 5 degrees of freedom far beyond 99.9 %: jumps are judged by the picture, not by the filter
+_FOLLOW_QUALITY, _SURE_QUALITY, _FIND_QUALITY = 0.25, 0.5, 0.45  # share of the outline that must agree
+_DOUBT_QUALITY, _DOUBT_S = 0.35, 0.5
+_GATE = 25.0  # chi-square of 5 degrees of freedom, 99.99 %
+_JUMPS = 5  # so many jumps in a row mean that the track was wrong, not the picture
 _COAST_S = 0.2
 _LOST_S = 0.4
 _FIND_EVERY_S = 0.15
@@ -42,13 +44,14 @@ class Tracker:
     def __init__(self, camera, bench_follower, nozzle: NozzleModel, board_top_mm: float):
         cv2.setNumThreads(1)
         self._camera, self._bench, self._nozzle, self._board_top_mm = camera, bench_follower, nozzle, board_top_mm
+        self._body = nozzle.body.metal if nozzle.body.is_bent else nozzle.body
         self._view: BenchView | None = None
         self._state: ToolState | None = None
         self._roll_rad = 0.0
         self._bias_cov = np.zeros((5, 5))
         self._t_seen_s = np.nan
-        self._t_find_s = -np.inf
-        self._misses_in_row = 0
+        self._t_find_s = self._t_sure_s = -np.inf
+        self._jumps = 0
 
     def step(self, frame: Frame) -> VisionResult:
         """Measure one frame and bring the track up to its time."""
@@ -71,54 +74,93 @@ class Tracker:
         return VisionResult(frame.index, frame.t_s, bench, observation, track, events=events)
 
     def _measure(self, picture: Picture, bench: BenchPose, t_s: float) -> PoseFit | None:
-        camera, body, bias = self._camera, self._nozzle.body, self._nozzle.bias
-        ahead = None
+        """The best pose for this picture: followed if possible, else caught up with on the mask, else found anew."""
+        ahead, masks = None, None
         if self._state is not None and t_s - self._t_seen_s < _LOST_S:
             ahead = self._pose_in_camera(predict(self._state, t_s), bench)
-            fit = fit_pose(camera, body, picture, ahead, bias, spreads_px=(3.0, 1.5, 1.0))
-            if self._is_good(fit, bench):
+            fit = self._follow(picture, bench, t_s, ahead, 1.0)
+            if fit is not None and fit_quality(fit) > _DOUBT_QUALITY:
                 return fit
-        if t_s - self._t_find_s < _FIND_EVERY_S and ahead is None:
-            return None
-        masks = tool_masks(picture.light, picture.background, picture.known)
-        if ahead is not None:
-            for mask in masks:
-                settled = settle_on_mask(camera, body, distance_field(mask), ahead)
-                fit = settled and fit_pose(camera, body, picture, settled[1], bias, spreads_px=(4.0, 2.0, 1.0))
-                if self._is_good(fit, bench, 0.1):
-                    return fit
+            masks = tool_masks(picture.light, picture.background, picture.known)
+            spread = np.sqrt(np.diag(self._prior(t_s, bench)))
+            near = search_near(self._camera, self._body, picture, ahead, spread * [1, 1, 1, 1, 1, 0])
+            settled = [settle_on_mask(self._camera, self._body, distance_field(mask), ahead) for mask in masks]
+            for start in near[:2] + [s[1] for s in settled if s is not None]:
+                other = self._follow(picture, bench, t_s, start, 4.0)
+                if other and (fit is None or _merit(other) > _merit(fit)):
+                    fit = other
+            if fit is not None and not self._is_stale(fit, t_s):
+                return fit
         if t_s - self._t_find_s < _FIND_EVERY_S:
-            return None
+            return fit if ahead is not None else None
         self._t_find_s = t_s
-        starts = (ahead,) if ahead is not None else ()
-        fit = find_tool(camera, body, picture, bench.cam_from_bench, self._board_top_mm, masks, bias, 0.55, starts=starts)
-        return fit if self._is_good(fit, bench) else None
+        masks = masks or tool_masks(picture.light, picture.background, picture.known)
+        found = find_tool(
+            self._camera, self._body, picture, bench.cam_from_bench, self._board_top_mm, masks, self._nozzle.bias,
+            _FIND_QUALITY, starts=(ahead,) if ahead is not None else (),
+        )
+        if ahead is not None and fit is not None and (found is None or _merit(found) < 1.3 * _merit(fit)):
+            return fit
+        return found if found is not None and self._is_possible(found, bench) else None
 
-    def _is_good(self, fit: PoseFit | None, bench: BenchPose, more: float = 0.0) -> bool:
-        if fit is None or fit_quality(fit) < _FOLLOW_QUALITY + more:
-            return False
+    def _follow(self, picture: Picture, bench: BenchPose, t_s: float, start: ToolPose, slack: float) -> PoseFit | None:
+        """Fit from a start near the track, sharp first and then as blurred by motion; None when neither agrees with it."""
+        best = None
+        prior = slack * self._prior(t_s, bench)
+        for blur_px in (0.8, 2.2):
+            fit = fit_pose(
+                self._camera, self._body, picture, start, self._nozzle.bias, spreads_px=(3.0, 1.5, 1.0), prior_cov=prior,
+                blur_px=blur_px,
+            )
+            if fit is not None and fit_quality(fit) > _FOLLOW_QUALITY and self._is_possible(fit, bench):
+                if best is None or _merit(fit) > 1.1 * _merit(best):
+                    best = fit
+            if best is not None and fit_quality(best) > _SURE_QUALITY:
+                break
+        return best
+
+    def _is_stale(self, fit: PoseFit, t_s: float) -> bool:
+        """Whether the fit has been so doubtful for so long that looking elsewhere is worth the time."""
+        if fit_quality(fit) > _DOUBT_QUALITY:
+            self._t_sure_s = t_s
+        return t_s - self._t_sure_s > _DOUBT_S
+
+    def _is_possible(self, fit: PoseFit, bench: BenchPose) -> bool:
         up = bench.cam_from_bench[:3, 2]
         height = float(up @ (fit.pose.tip_mm - bench.cam_from_bench[:3, 3])) - self._board_top_mm
         sigma = float(np.sqrt(up @ fit.cov[:3, :3] @ up))
-        return height > -6.0 - 2 * sigma and sigma < 12.0 and float(up @ fit.pose.axis) < -0.25
+        return -6.0 - 2 * sigma < height < 120.0 and sigma < 25.0 and float(up @ fit.pose.axis) < -0.25
+
+    def _prior(self, t_s: float, bench: BenchPose) -> FloatArray:
+        """How far the pose can be from the prediction: the filter's spread, widened, and never too narrow to catch up."""
+        cov5 = predict(self._state, t_s).cov[:5, :5]
+        r = bench.cam_from_bench[:3, :3]
+        tip = np.diag(r @ cov5[:3, :3] @ r.T)
+        return np.diag([*(2 * tip + 2.0**2), *np.full(2, 2 * cov5[3:, 3:].trace() + 0.03**2), 0.1])
 
     def _advance(self, fit: PoseFit, seen: NozzleObservation, bench: BenchPose, t_s: float) -> NozzleTrack:
         measured = np.concatenate([seen.tip_bench_mm, seen.axis_bench[:2]])
         noise = _bench_cov(fit.cov_noise, fit, bench)
-        self._bias_cov = np.maximum(0, 1) * (_bench_cov(fit.cov, fit, bench) - noise) + np.diag([0.05**2, 0.05**2, 0.15**2, 1e-6, 1e-6])
-        fresh = self._state is None or t_s - self._t_seen_s > _LOST_S
-        if not fresh:
+        shared = _bench_cov(fit.cov, fit, bench) - noise
+        # edge offsets change slowly: part of them is new in every frame, part never averages out
+        noise = noise + 0.3 * shared
+        known = self._state is not None and t_s - self._t_seen_s < _LOST_S
+        if known:
             ahead = predict(self._state, t_s)
-            fresh = gate(ahead, measured, noise + self._bias_cov) > _GATE * (1 + self._misses_in_row)
-            self._state = start_state(t_s, measured, noise) if fresh else update(ahead, measured, noise)
-        else:
-            self._state = start_state(t_s, measured, noise)
+            if gate(ahead, measured, noise + shared) > _GATE and self._jumps < _JUMPS:
+                self._jumps += 1
+                return self._coast(t_s, "nozzle seems to jump")
+            known = self._jumps < _JUMPS
+        self._state = update(ahead, measured, noise) if known else start_state(t_s, measured, noise)
+        self._bias_cov = 0.8 * shared + np.diag([0.05**2, 0.05**2, 0.15**2, 1e-6, 1e-6])
+        self._jumps = 0
         self._roll_rad = fit.pose.roll_rad
-        self._t_seen_s, self._misses_in_row = t_s, 0
+        self._t_seen_s = t_s
+        if fit_quality(fit) > _DOUBT_QUALITY:
+            self._t_sure_s = t_s
         return self._track(TrackStatus.TRACKING, "")
 
     def _coast(self, t_s: float, reason: str) -> NozzleTrack:
-        self._misses_in_row += 1
         if self._state is None or t_s - self._t_seen_s > _COAST_S:
             nan3 = np.full(3, np.nan)
             if self._state is not None and t_s - self._t_seen_s > _LOST_S:
@@ -151,6 +193,10 @@ class Tracker:
         return cv2.dilate(mask, np.ones((9, 9), np.uint8))
 
 
+def _merit(fit: PoseFit) -> float:
+    return fit_quality(fit) * np.sqrt(fit.n_edges)
+
+
 def _to_bench(fit: PoseFit, bench: BenchPose, t_s: float) -> NozzleObservation:
     r, t = bench.cam_from_bench[:3, :3], bench.cam_from_bench[:3, 3]
     axis = r.T @ fit.pose.axis
@@ -163,8 +209,6 @@ def _to_bench(fit: PoseFit, bench: BenchPose, t_s: float) -> NozzleObservation:
 
 def _bench_cov(cov: FloatArray, fit: PoseFit, bench: BenchPose) -> FloatArray:
     """Covariance (5, 5) of (tip, axis x and y) in the bench frame from that of the fit's steps."""
-    from vision.nozzle import axis_frame
-
     r = bench.cam_from_bench[:3, :3]
     a, b = axis_frame(fit.pose.axis)
     j = np.zeros((5, 6))
