@@ -16,13 +16,17 @@ FloatArray = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Slab:
-    """One homogeneous layer, cut into n_cells through its thickness; scalars or one value per member."""
+    """One homogeneous layer, cut into n_cells through its thickness; scalars or one value per member.
+
+    graded makes the cells at both faces about half as thick as those in the middle.
+    """
 
     thickness_m: float
     n_cells: int
     k_xy_w_mk: ArrayLike
     k_z_w_mk: ArrayLike
     heat_capacity_j_m3k: ArrayLike
+    graded: bool = False
 
 
 @dataclass(frozen=True)
@@ -73,7 +77,7 @@ class BoardModel:
         self.y_m = 0.5 * (self.y_edges_m[1:] + self.y_edges_m[:-1])
         self.n_members = n_members
         self._slabs = (board, *(part or ()))
-        self._thickness_m = np.concatenate([np.full(s.n_cells, s.thickness_m / s.n_cells) for s in self._slabs])
+        self._thickness_m = np.concatenate([_cells(s) for s in self._slabs])
         self.shape = _shape(self.x_edges_m, self.y_edges_m, board.n_cells, footprint)
         self.layers = _layers(self._slabs, self._thickness_m, n_members, latent_j_m2, melt_c)
         self.exchange = _exchange(losses or Losses(), self.y_m.size, self.x_m.size, ambient_c, n_members)
@@ -188,6 +192,13 @@ class BoardModel:
         j = int(np.clip(np.searchsorted(self.y_edges_m, y_m) - 1, 0, self.y_m.size - 1))
         i = int(np.clip(np.searchsorted(self.x_edges_m, x_m) - 1, 0, self.x_m.size - 1))
         return j, i
+
+
+def _cells(slab: Slab) -> FloatArray:
+    """Thickness of each cell of a layer [m]."""
+    even = np.linspace(0.0, 1.0, slab.n_cells + 1)
+    edges = 0.5 * (even + 0.5 * (1 - np.cos(np.pi * even))) if slab.graded else even
+    return slab.thickness_m * np.diff(edges)
 
 
 def _shape(x_edges_m: FloatArray, y_edges_m: FloatArray, n_board: int, footprint: Footprint | None) -> Shape:

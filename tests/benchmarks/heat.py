@@ -27,8 +27,8 @@ def build(scenario: dict[str, Any], fineness: float = 1.0) -> BoardModel:
     spans = [(c - h, c + h) for c, h in zip(part["centre_mm"], half, strict=True)]
     edges = [_axis(length, span, scenario["jet"]["b_mm"], fineness)
              for length, span in zip(board["size_mm"], spans, strict=True)]
-    slabs = [_slab(board, board["thickness_mm"], max(6, round(16 / fineness))),
-             _slab(joint, joint["thickness_mm"], 2), _slab(part, part["size_mm"][2], max(4, round(5 / fineness)))]
+    slabs = [_slab(board, board["thickness_mm"], max(6, round(22 / fineness))),
+             _slab(joint, joint["thickness_mm"], 2), _slab(part, part["size_mm"][2], max(4, round(10 / fineness)))]
     (x1, x2), (y1, y2) = spans
     model = BoardModel(
         edges[0] * MM, edges[1] * MM, slabs[0], (slabs[1], slabs[2]), Footprint(x1 * MM, x2 * MM, y1 * MM, y2 * MM),
@@ -78,7 +78,7 @@ def main(arguments: list[str]) -> int:
 def _axis(length_mm: float, span: tuple[float, float], spot_mm: float, fineness: float) -> FloatArray:
     """Edges along one axis: finest at the part's edges."""
     size = span[1] - span[0]
-    rim = min(0.15, size / 24) * fineness
+    rim = min(0.2, size / 24) * fineness
     fine = [(span[0], span[0], rim), (span[1], span[1], rim)]
     return graded_edges([0.0, *(s for s in span if 0 < s < length_mm), length_mm], fine,
                         coarsest_m=min(1.2, spot_mm / 6) * fineness, growth=0.15)
@@ -86,7 +86,7 @@ def _axis(length_mm: float, span: tuple[float, float], spot_mm: float, fineness:
 
 def _slab(layer: dict[str, Any], thickness_mm: float, n_cells: int) -> Slab:
     return Slab(thickness_mm * MM, n_cells, layer["k_xy_W_mK"], layer["k_z_W_mK"],
-                layer["rho_kg_m3"] * layer["cp_J_kgK"])
+                layer["rho_kg_m3"] * layer["cp_J_kgK"], graded=True)
 
 
 def _patch(model: BoardModel, patch: dict[str, Any], elsewhere_w_m2k: float) -> None:
