@@ -17,10 +17,11 @@ from monitor.job import Job, parse_job
 from monitor.pipeline import FrameResult, Pipeline
 from monitor.recording import Origin, Recorder, Recording, open_recording
 from monitor.straighten import board_picture, straighten
-from monitor.technique import GRID_STEP_MM, work_grid
+from monitor.rerun import finish_recording
+from monitor.technique import work_grid
 from monitor.tracking import make_tracker
 from vision.camera import CameraModel, load_camera
-from vision.sources import Video, open_video
+from vision.sources import open_video
 from vision.types import BenchPose, Frame
 
 __all__ = ["Inputs", "read_inputs", "analyse"]
@@ -72,7 +73,9 @@ def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video:
         inputs.camera.check_picture(*video.size_px, str(inputs.clip))
         heat = HeatEstimator(heat_setup(job))
         pipeline = Pipeline(job, make_tracker(inputs.camera, inputs.nozzle_path, job), heat)
-        origin = Origin(inputs.job_text, inputs.camera_text, inputs.nozzle_text, inputs.clip, copy_video, operator)
+        bench = inputs.nozzle_path.with_suffix(".bench.jpg")
+        origin = Origin(inputs.job_text, inputs.camera_text, inputs.nozzle_text, inputs.clip, copy_video, operator,
+                        bench if bench.is_file() else None)
         with Recorder(out, origin, force=force) as recorder:
             views = _Views(inputs.camera, job, video.duration_s)
             counts = _Counts()
@@ -83,7 +86,10 @@ def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video:
                 counts.take(result)
                 progress(frame.t_s, video.duration_s)
             counts.check(inputs.clip)
-            _finish(recorder, pipeline, heat, views, video)
+            finish_recording(recorder, pipeline.judge, heat)
+            _add_views(recorder, views)
+            for sentence in video.report.sentences():
+                recorder.add_event(0.0, "video", sentence)
     return open_recording(out)
 
 
@@ -131,24 +137,12 @@ class _Views:
                                         result.vision.board_shift))
 
 
-def _finish(recorder: Recorder, pipeline: Pipeline, heat: HeatEstimator, views: _Views, video: Video) -> None:
-    """What can only be said at the end."""
-    last_pass = pipeline.finish()
-    if last_pass is not None:
-        recorder.add_pass(last_pass)
-    for warning in pipeline.judge.alerts.standing:
-        recorder.add_warning(warning)
-    technique = pipeline.judge.technique
-    left, _, bottom, _ = technique.grid.extent_mm
-    recorder.add_map("dwell", "s", left, bottom, GRID_STEP_MM, technique.dwell_map_s)
-    x_m, y_m, temp_c = heat.field(1e-3)
-    recorder.add_map("board_top", "C", (x_m[0] - 0.5e-3) * 1e3, (y_m[0] - 0.5e-3) * 1e3, 1.0, temp_c)
+def _add_views(recorder: Recorder, views: _Views) -> None:
+    """Store the board's straightened picture, where the mat was seen."""
     if views.pictures:
         done, data = cv2.imencode(".png", board_picture(views.pictures))
         if done:
             recorder.add_picture(data.tobytes(), views.extent_mm)
-    for sentence in video.report.sentences():
-        recorder.add_event(0.0, "video", sentence)
 
 
 def _text(path: Path, what: str) -> str:

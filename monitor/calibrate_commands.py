@@ -110,3 +110,25 @@ def _photo(folder: Path, row: dict[str, str], line: int, job: Job, camera: Camer
         raise InputError(f"{path}: the bench mat is not seen ({pose.reason}); take it again with the markers in view")
     surface = job.board.top_height_mm if row["over"] == "board" else 0.0
     return TouchPhoto(image, pose.cam_from_bench, surface, height, row["file"])
+
+
+def run_camera(args: argparse.Namespace) -> int:
+    """plumeline calibrate camera"""
+    from vision.calibrate import CharucoTarget, calibrate_camera
+    from vision.camera import save_camera
+
+    target = CharucoTarget(_squares(args.squares), args.square_mm, args.marker_mm, args.dictionary)
+    with progress_bar("reading") as progress:
+        found = calibrate_camera([Path(p) for p in args.photos], target, progress=progress)
+    save_camera(args.out, found.camera)
+    say(f"{args.out}: {found.verdict.sentence()}")
+    for name, reason in found.left_out.items():
+        say(f"  left out {name}: {reason}")
+    return 0
+
+
+def _squares(text: str) -> tuple[int, int]:
+    parts = text.lower().split("x")
+    if len(parts) != 2 or not all(p.isdigit() for p in parts):
+        raise InputError(f"--squares: expected two whole numbers such as 9x6, got {text!r}")
+    return int(parts[0]), int(parts[1])

@@ -82,7 +82,7 @@ def _late(work: str) -> Callable[[argparse.Namespace], int]:
 
 def _add_demo(commands: argparse._SubParsersAction) -> None:
     parser = _command(commands, "demo", "monitor.demo:run_demo", "analyse the sample recording and show what comes out")
-    parser.add_argument("--out", metavar="DIR", help="where the recording goes (default: plumeline_demo here)")
+    parser.add_argument("--out", metavar="DIR", help="where the recording goes (default: demo_out here)")
 
 
 def _add_analyse(commands: argparse._SubParsersAction) -> None:

@@ -126,7 +126,7 @@ def _draw_regions(image: np.ndarray, camera: CameraModel, job: Job, marks: Frame
         px = _project(camera, marks, np.column_stack([flat, np.full(len(flat), job.board.top_height_mm)]))
         _line(image, np.vstack([px, px[:1]]), colour)
         if np.isfinite(px).all():
-            _text(image, name, (int(px[:, 0].max()) + 6, int(px[:, 1].mean())), 0.45, colour)
+            _text(image, name, (int(px[:, 0].min()), int(px[:, 1].min()) - 6), 0.45, colour)
 
 
 def _draw_nozzle(image: np.ndarray, camera: CameraModel, job: Job, marks: FrameMarks) -> None:

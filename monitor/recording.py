@@ -34,6 +34,7 @@ __all__ = ["Recorder", "Recording", "Origin", "open_recording", "claim_folder", 
 
 TRACE, JOB, CAMERA, NOZZLE, META, PICTURE = (
     "trace.sqlite", "job.toml", "camera.toml", "nozzle.toml", "meta.json", "board.png")
+BENCH_PICTURE = "nozzle.bench.jpg"
 COMMIT_EVERY_S = 0.5
 _FRAME_SQL = "INSERT INTO frames ({}) VALUES ({})".format(
     ", ".join(n for n, _ in schema.FRAME_COLUMNS), ", ".join(f":{n}" for n, _ in schema.FRAME_COLUMNS))
@@ -52,6 +53,8 @@ class Origin:
         Copy it into the folder instead of linking to it.
     operator : str
         A code, never a name.
+    bench_picture : Path or None
+        The picture that goes with the nozzle calibration.
     """
 
     job_text: str
@@ -60,6 +63,7 @@ class Origin:
     video: Path | None = None
     copy_video: bool = False
     operator: str = ""
+    bench_picture: Path | None = None
 
 
 def claim_folder(folder: str | Path, force: bool = False) -> Path:
@@ -103,6 +107,8 @@ class Recorder:
         self._n_frames, self._n_seen, self._t_first_s, self._t_last_s = 0, 0, math.nan, math.nan
         for name, text in ((JOB, origin.job_text), (CAMERA, origin.camera_text), (NOZZLE, origin.nozzle_text)):
             (self.part / name).write_text(text, encoding="utf-8")
+        if origin.bench_picture is not None:
+            shutil.copyfile(origin.bench_picture, self.part / BENCH_PICTURE)
         self._video = _bring_video(origin, self.part)
         self._db = sqlite3.connect(self.part / TRACE, isolation_level=None)
         self._db.execute("PRAGMA journal_mode = WAL")
