@@ -28,7 +28,7 @@ def path(t):
 
 
 def record(folder, *, heat=False, duration_s=4.5, **options):
-    judge = Judge(job(), HeatEstimator(heat_setup(job()), n_members=5) if heat else None)
+    judge = Judge(job(), HeatEstimator(heat_setup(job())) if heat else None)
     with Recorder(folder, ORIGIN, **options) as recorder:
         for result in hover(judge, (duration_s, path), rate_hz=20):
             recorder.add(result)
