@@ -17,7 +17,7 @@ from monitor.heat.types import Band, HeatSetup, Protection
 from monitor.heat.uncertainty import PARAMETERS, Knowledge, band, draw_scores, parameters, prior
 from monitor.plan_chart import draw_plan
 
-__all__ = ["PlanLimits", "Start", "Change", "Opener", "Plan", "make_plan", "draw_plan"]
+__all__ = ["Change", "Opener", "Plan", "PlanLimits", "Start", "draw_plan", "make_plan"]
 
 FloatArray = NDArray[np.float64]
 Progress = Callable[[float], None]
@@ -126,9 +126,9 @@ class Plan:
     def table(self) -> str:
         """The plan as text: start, sites against limits, what changes buy, what would open a window."""
         s = self.closest
-        lines = [self.reason, "",
-                 f"{'start' if self.is_open else 'closest'}: {s.setpoint_c:.0f} C, {s.height_m * 1e3:.0f} mm high, sweep "
-                 f"radius {s.sweep_m * 1e3:.1f} mm, {s.dwell_s:.0f} s",
+        word = "start" if self.is_open else "closest"
+        lines = [self.reason, "", f"{word}: {s.setpoint_c:.0f} C, {s.height_m * 1e3:.0f} mm high, sweep radius "
+                                  f"{s.sweep_m * 1e3:.1f} mm, {s.dwell_s:.0f} s",
                  f"{'site':<16}{'low':>6}{'mid':>6}{'high':>6}{'limit':>7}  source"]
         for name, b in s.temp_c.items():
             limit = self.limits.get(name)
@@ -307,7 +307,7 @@ def _start(setup: HeatSetup, knowledge: Knowledge, search: _Search, at: tuple[in
     root = np.linalg.cholesky(knowledge.cov + 1e-12 * np.eye(len(PARAMETERS)))
     chain = Chain(setup, parameters(knowledge.mean[:, None] + root @ scores[:-3]), LIVE)
     n = np.ones(N_MEMBERS)
-    times, rows = _run(chain, grid.setpoints_c[i] * n, np.maximum(grid.heights_m[j] + HEIGHT_SIGMA_M * scores[-3], 1e-3),
+    _, rows = _run(chain, grid.setpoints_c[i] * n, np.maximum(grid.heights_m[j] + HEIGHT_SIGMA_M * scores[-3], 1e-3),
                        grid.sweeps_m[k] * n, dwell, lambda s: None, AIM_SIGMA_M * scores[-2:])
     last, start_c = chain.sites(), chain.start_c
     named = dict(zip(SITES, last[:5], strict=True)) | {
@@ -332,7 +332,7 @@ def _changes(setup: HeatSetup, limits: PlanLimits, knowledge: Knowledge, start: 
         (1, start.setpoint_c), (2, start.height_m), (3, start.sweep_m)))
     chain = Chain(setup, parameters(np.tile(knowledge.mean[:, None], (1, len(tried)))), LIVE)
     longer = 10.0
-    times, rows = _run(chain, setpoint, np.maximum(height, 1e-3), sweep, start.dwell_s + longer, lambda s: None)
+    _, rows = _run(chain, setpoint, np.maximum(height, 1e-3), sweep, start.dwell_s + longer, lambda s: None)
     at = round(start.dwell_s / STEP_S)
     names = ["joint corner", *site_limits(setup)]
     changes = [Change(t[0], _by_name(names, rows[at, :, m] - rows[at, :, 0])) for m, t in enumerate(tried) if m]

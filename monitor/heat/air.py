@@ -5,8 +5,16 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["GAS_CONSTANT_J_KGK", "density_kg_m3", "viscosity_pa_s", "conductivity_w_mk", "heat_capacity_j_kgk",
-           "prandtl", "enthalpy_j_kg", "sound_speed_m_s"]
+__all__ = [
+    "GAS_CONSTANT_J_KGK",
+    "conductivity_w_mk",
+    "density_kg_m3",
+    "enthalpy_j_kg",
+    "heat_capacity_j_kgk",
+    "prandtl",
+    "sound_speed_m_s",
+    "viscosity_pa_s",
+]
 
 FloatArray = NDArray[np.float64]
 

@@ -9,7 +9,7 @@ from importlib import resources
 
 from monitor.errors import InputError
 
-__all__ = ["Alloy", "find_alloy", "alloy_names", "mixing_warning"]
+__all__ = ["Alloy", "alloy_names", "find_alloy", "mixing_warning"]
 
 MIXED_MELT_C = 96.0  # Bi46Sn34Pb20 eutectic, public alloy table
 

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from monitor.heat.kernel import Exchange, Layers, Shape, Work, advance
 
-__all__ = ["Slab", "Footprint", "Losses", "BoardModel"]
+__all__ = ["BoardModel", "Footprint", "Losses", "Slab"]
 
 FloatArray = NDArray[np.float64]
 

@@ -37,7 +37,7 @@ class Fineness:
     coarsest_m: float = 8e-3
     neighbour_m: float = 2.5e-3
     growth: float = 0.5
-    board_levels: int = 3
+    board_levels: int = 4
     package_levels: int = 2
 
 
@@ -203,8 +203,8 @@ class Chain:
             half = np.array(board.size_m) / 2
             self._outline = (-half, half)
             if abs(shape.angle_rad) > MAX_ALIGNED_RAD:
-                self.notes += (f"the part is turned {np.degrees(shape.angle_rad):.0f} degrees against the board; "
-                               "its joints are modelled as if it were not",)
+                turned = np.degrees(shape.angle_rad)
+                self.notes += (f"the part is turned {turned:.0f} degrees against the board: modelled as if it were not",)
         else:
             self._angle, self._origin = shape.angle_rad, shape.centre_m
             points = np.concatenate([np.array(r.polygon_m) for r in (self.setup.part.region, *self.setup.neighbours)])
@@ -269,7 +269,7 @@ class Chain:
         return Slab(board.thickness_m, fine.board_levels,
                     material.stack_in_plane_w_mk(board.thickness_m, layers) * self.values.board_k,
                     material.stack_through_w_mk(board.thickness_m, layers) * np.sqrt(self.values.board_k),
-                    material.stack_heat_capacity_j_m3k(board.thickness_m, layers) * self.values.capacity)
+                    material.stack_heat_capacity_j_m3k(board.thickness_m, layers) * self.values.capacity, graded=True)
 
     def _part_slabs(self, fine: Fineness) -> tuple[Slab, Slab]:
         kind, shape = package_kind(self.setup.part.kind), self.shape

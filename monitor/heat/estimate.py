@@ -18,7 +18,7 @@ from monitor.heat.uncertainty import PARAMETERS, Knowledge, band, draw_scores, p
 if TYPE_CHECKING:
     from monitor.heat.fit import Calibration
 
-__all__ = ["HeatEstimator", "SITES", "joint_state", "member_blow"]
+__all__ = ["SITES", "HeatEstimator", "joint_state", "member_blow"]
 
 FloatArray = NDArray[np.float64]
 

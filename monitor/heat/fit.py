@@ -18,7 +18,7 @@ from monitor.heat.estimate import SITES, member_blow
 from monitor.heat.types import HeatInput, HeatSetup
 from monitor.heat.uncertainty import CALIBRATED_FORM_SHARE, PARAMETERS, Knowledge, parameters
 
-__all__ = ["Calibration", "FitResult", "fit_thermocouple", "save_calibration", "load_calibration"]
+__all__ = ["Calibration", "FitResult", "fit_thermocouple", "load_calibration", "save_calibration"]
 
 FloatArray = NDArray[np.float64]
 
@@ -232,7 +232,7 @@ def _joined(group: list[HeatInput]) -> HeatInput:
     if len(group) == 1 or not group[0].on:
         return replace(group[-1], dt_s=sum(g.dt_s for g in group))
     weight = np.array([g.dt_s for g in group])
-    mean = lambda values: float(weight @ np.array(values) / weight.sum())  # noqa: E731
+    mean = lambda values: float(weight @ np.array(values) / weight.sum())
     aim = mean([g.aim_m[0] for g in group]), mean([g.aim_m[1] for g in group])
     return replace(group[-1], dt_s=float(weight.sum()), height_m=mean([g.height_m for g in group]), aim_m=aim)
 

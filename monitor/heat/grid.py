@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +30,7 @@ def graded_edges(fixed_m: Sequence[float], fine_m: Sequence[tuple[float, float, 
     """
     bounds = np.unique(np.asarray(fixed_m, dtype=float))
     pieces = [bounds[:1]]
-    for lo, hi in zip(bounds[:-1], bounds[1:], strict=True):
+    for lo, hi in pairwise(bounds):
         pieces.append(_piece(lo, hi, fine_m, coarsest_m, growth))
     return np.concatenate(pieces)
 

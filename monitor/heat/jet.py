@@ -20,8 +20,19 @@ from numpy.typing import ArrayLike, NDArray
 from monitor.errors import InputError
 from monitor.heat import air
 
-__all__ = ["JetExit", "exit_state", "mass_flow_kg_s", "effective_diameter_m", "decay_share", "velocity_share",
-           "mean_nusselt", "film_profile", "arrival_radius_m", "spread_over", "range_flags"]
+__all__ = [
+    "JetExit",
+    "arrival_radius_m",
+    "decay_share",
+    "effective_diameter_m",
+    "exit_state",
+    "film_profile",
+    "mass_flow_kg_s",
+    "mean_nusselt",
+    "range_flags",
+    "spread_over",
+    "velocity_share",
+]
 
 FloatArray = NDArray[np.float64]
 

@@ -13,7 +13,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-__all__ = ["Shape", "Layers", "Exchange", "Work", "advance"]
+__all__ = ["Exchange", "Layers", "Shape", "Work", "advance"]
 
 FloatArray = NDArray[np.float64]
 STEFAN_BOLTZMANN = 5.670374419e-8  # W/m2/K4, CODATA 2018
@@ -92,7 +92,7 @@ def advance(shape: Shape, layers: Layers, exchange: Exchange, work: Work, jet_h:
     _sweep_x(shape, layers, work, dt_s)
     _sweep_y(shape, layers, work, dt_s)
     _sweep_z(shape, layers, work, dt_s)
-    _update(shape, layers, work)
+    _update(shape, work)
     _settle(shape, layers, exchange, work, jet_h, jet_c, dt_s)
 
 
@@ -205,7 +205,7 @@ def _factor(width, rate):
 @_compiled
 def _sweep_x(shape, layers, work, dt_s):
     d = work.delta_k
-    n_levels, ny, nx, n = d.shape
+    n_levels, _, _, n = d.shape
     for k in range(n_levels):
         j0, j1, i0, i1 = _span(shape, k)
         lower, pivot, upper = _factor(shape.dx_m[i0:i1], dt_s * layers.spread_w_k[k] / layers.capacity_j_m2k[k])
@@ -223,7 +223,7 @@ def _sweep_x(shape, layers, work, dt_s):
 @_compiled
 def _sweep_y(shape, layers, work, dt_s):
     d = work.delta_k
-    n_levels, ny, nx, n = d.shape
+    n_levels, _, _, n = d.shape
     for k in range(n_levels):
         j0, j1, i0, i1 = _span(shape, k)
         lower, pivot, upper = _factor(shape.dy_m[j0:j1], dt_s * layers.spread_w_k[k] / layers.capacity_j_m2k[k])
@@ -245,7 +245,7 @@ def _sweep_z(shape, layers, work, dt_s):
     """Last of the three, so that the faces' implicit flux is exactly the energy stored."""
     d = work.delta_k
     n_levels, ny, nx, n = d.shape
-    upper = np.zeros((n_levels, n))
+    upper, pivot, lower = np.zeros((n_levels, n)), np.zeros((n_levels, n)), np.zeros((n_levels, n))
     for j in range(ny):
         for i in range(nx):
             top = _top_level(shape, n_levels, j, i)
@@ -256,49 +256,69 @@ def _sweep_z(shape, layers, work, dt_s):
                     above = layers.up_w_m2k[k, m] if k < top else work.coupling[0, j, i, m]
                     value = 1.0 + rate * (below + above)
                     if k > 0:
-                        pivot = 1.0 / (value - rate * below * upper[k - 1, m])
-                        d[k, j, i, m] = (d[k, j, i, m] + rate * below * d[k - 1, j, i, m]) * pivot
+                        lower[k, m] = rate * below
+                        pivot[k, m] = 1.0 / (value - lower[k, m] * upper[k - 1, m])
+                        d[k, j, i, m] = (d[k, j, i, m] + lower[k, m] * d[k - 1, j, i, m]) * pivot[k, m]
                     else:
-                        pivot = 1.0 / value
-                        d[k, j, i, m] *= pivot
-                    upper[k, m] = rate * above * pivot
+                        pivot[k, m] = 1.0 / value
+                        d[k, j, i, m] *= pivot[k, m]
+                    upper[k, m] = rate * above * pivot[k, m]
             for k in range(top - 1, -1, -1):
                 for m in range(n):
                     d[k, j, i, m] += upper[k, m] * d[k + 1, j, i, m]
+            if top >= shape.n_board:
+                _melt(shape, layers, work, j, i, top, lower, pivot, upper)
 
 
 @_compiled
-def _update(shape, layers, work):
-    """Add the step; heat that would carry the joints across their melting range goes into melting first."""
+def _melt(shape, layers, work, j, i, top, lower, pivot, upper):
+    """Let the joint of one column melt or freeze within the implicit step.
+
+    The column answers linearly to heat drawn at its joint, and the molten share is piecewise linear in the joint's
+    temperature, so the balance has a closed form: no iteration, no dependence on the length of the step.
+    """
+    if layers.latent_j_m2[0] <= 0.0:
+        return
+    t, d, joint = work.temp_c, work.delta_k, shape.n_board
+    solidus, width = layers.melt_c[0], max(layers.melt_c[1] - layers.melt_c[0], 0.1)
+    answer = np.empty(top + 1)  # fall of each level per unit of heat drawn at the joint [K m2/J]
+    for m in range(t.shape[3]):
+        old = work.liquid[j - shape.ja, i - shape.ia, m]
+        plain = t[joint, j, i, m] + d[joint, j, i, m]
+        if (old == 0.0 and plain <= solidus) or (old == 1.0 and plain >= solidus + width):
+            continue
+        for k in range(joint):
+            answer[k] = 0.0
+        answer[joint] = pivot[joint, m] / layers.capacity_j_m2k[joint, m]
+        for k in range(joint + 1, top + 1):
+            answer[k] = lower[k, m] * answer[k - 1] * pivot[k, m]
+        for k in range(top - 1, -1, -1):
+            answer[k] += upper[k, m] * answer[k + 1]
+        reach = answer[joint] * layers.latent_j_m2[m]  # fall if all of it melted at once
+        melted = (plain + reach * old - solidus) / (width + reach)
+        melted = min(max(melted, 0.0), 1.0)
+        drawn = layers.latent_j_m2[m] * (melted - old)
+        for k in range(top + 1):
+            d[k, j, i, m] -= drawn * answer[k]
+        work.liquid[j - shape.ja, i - shape.ia, m] = melted
+
+
+@_compiled
+def _update(shape, work):
+    """Add the step to the temperatures."""
     t, d = work.temp_c, work.delta_k
-    n_levels, ny, nx, n = t.shape
+    n_levels, _, _, n = t.shape
     for k in range(n_levels):
         j0, j1, i0, i1 = _span(shape, k)
         for j in range(j0, j1):
             for i in range(i0, i1):
                 for m in range(n):
                     t[k, j, i, m] += d[k, j, i, m]
-    if n_levels == shape.n_board or layers.latent_j_m2[0] <= 0.0:
-        return
-    k, solidus, width = shape.n_board, layers.melt_c[0], max(layers.melt_c[1] - layers.melt_c[0], 0.01)
-    for j in range(shape.jb - shape.ja):
-        for i in range(shape.ib - shape.ia):
-            for m in range(n):
-                stored = layers.capacity_j_m2k[k, m] * width
-                excess = (t[k, j + shape.ja, i + shape.ia, m] - solidus) / width
-                total = excess * stored + work.liquid[j, i, m] * layers.latent_j_m2[m]
-                melted = min(max(total / (stored + layers.latent_j_m2[m]), 0.0), 1.0)
-                t[k, j + shape.ja, i + shape.ia, m] += (
-                    (work.liquid[j, i, m] - melted) * layers.latent_j_m2[m] / layers.capacity_j_m2k[k, m])
-                work.liquid[j, i, m] = melted
 
 
 @_compiled
 def _settle(shape, layers, exchange, work, jet_h, jet_c, dt_s):
-    """Face temperatures, fluxes and the energy account after the step.
-
-    Melting has moved only the joints, which are inside, so both faces are still as the implicit flux saw them.
-    """
+    """Face temperatures, fluxes and the energy account after the step."""
     t = work.temp_c
     n_levels, ny, nx, n = t.shape
     for j in range(ny):

@@ -8,8 +8,18 @@ from monitor.heat.alloy import find_alloy
 from monitor.heat.part import part_shape
 from monitor.heat.types import HeatSetup
 
-__all__ = ["Limit", "package_class_c", "site_limits", "ramp_limits_k_s", "time_above_s", "time_to_peak_s",
-           "seconds_near_class", "plastic_limit_c", "SILICON_RISK_C", "TARGET_MARGIN_K"]
+__all__ = [
+    "SILICON_RISK_C",
+    "TARGET_MARGIN_K",
+    "Limit",
+    "package_class_c",
+    "plastic_limit_c",
+    "ramp_limits_k_s",
+    "seconds_near_class",
+    "site_limits",
+    "time_above_s",
+    "time_to_peak_s",
+]
 
 SILICON_RISK_C = 400.0  # silicon at risk; common practice, no source
 LAMINATE_TOP_C = 260.0  # top laminate under 260-280 C; common practice, no source

@@ -8,9 +8,20 @@ from numpy.typing import ArrayLike
 from monitor.heat import air
 from monitor.heat.types import BoardSetup
 
-__all__ = ["COPPER_W_MK", "LAMINATE_W_MK", "stack_in_plane_w_mk", "stack_through_w_mk", "stack_heat_capacity_j_m3k",
-           "via_conductance_w_k", "radiation_w_m2k", "air_gap_w_m2k", "series_w_m2k", "tape_w_m2k",
-           "natural_convection", "board_layers"]
+__all__ = [
+    "COPPER_W_MK",
+    "LAMINATE_W_MK",
+    "air_gap_w_m2k",
+    "board_layers",
+    "natural_convection",
+    "radiation_w_m2k",
+    "series_w_m2k",
+    "stack_heat_capacity_j_m3k",
+    "stack_in_plane_w_mk",
+    "stack_through_w_mk",
+    "tape_w_m2k",
+    "via_conductance_w_k",
+]
 
 COPPER_W_MK, COPPER_J_M3K = 390.0, 8930.0 * 393.0  # public board-conduction calculator page
 LAMINATE_W_MK, LAMINATE_J_M3K = 0.3, 1900.0 * 1150.0  # FR-4: public values 0.2-0.5 W/m/K; capacity 1150-1200 J/kg/K

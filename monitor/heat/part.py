@@ -11,7 +11,7 @@ from monitor.errors import InputError
 from monitor.heat.alloy import Alloy
 from monitor.heat.types import PartSetup, Point
 
-__all__ = ["PackageKind", "PartShape", "package_kind", "part_shape", "joint_latent_j_m2", "package_heat_j_m3k", "KINDS"]
+__all__ = ["KINDS", "PackageKind", "PartShape", "joint_latent_j_m2", "package_heat_j_m3k", "package_kind", "part_shape"]
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from monitor.heat import material
 from monitor.heat.board import BoardModel
 from monitor.heat.types import Protection
 
-__all__ = ["Body", "apply_protection", "preheated_start_c", "TAPE_COVER_M2K_W", "PROTECTIONS"]
+__all__ = ["PROTECTIONS", "TAPE_COVER_M2K_W", "Body", "apply_protection", "preheated_start_c"]
 
 FloatArray = NDArray[np.float64]
 

@@ -7,8 +7,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 __all__ = [
-    "Band", "Layer", "BoardSetup", "PartSetup", "RegionSetup", "StationSetup", "Protection",
-    "HeatSetup", "HeatInput", "JointState", "HeatReading",
+    "Band",
+    "BoardSetup",
+    "HeatInput",
+    "HeatReading",
+    "HeatSetup",
+    "JointState",
+    "Layer",
+    "PartSetup",
+    "Protection",
+    "RegionSetup",
+    "StationSetup",
 ]
 
 Point = tuple[float, float]

@@ -10,7 +10,7 @@ from scipy.stats import norm, qmc
 
 from monitor.heat.types import Band
 
-__all__ = ["PARAMETERS", "Knowledge", "prior", "Parameters", "parameters", "draw_scores", "band", "COVERAGE_Z", "CALIBRATED_FORM_SHARE"]
+__all__ = ["CALIBRATED_FORM_SHARE", "COVERAGE_Z", "PARAMETERS", "Knowledge", "Parameters", "band", "draw_scores", "parameters", "prior"]
 
 FloatArray = NDArray[np.float64]
 

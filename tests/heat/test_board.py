@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.sparse.linalg import splu
 from skfem import Basis, BilinearForm, ElementHex1, FacetBasis, MeshHex
 from skfem.helpers import dot, grad
-from scipy.sparse.linalg import splu
 
 from monitor.heat.board import BoardModel, Footprint, Losses, Slab
 from monitor.heat.grid import graded_edges, overlap_share

@@ -196,8 +196,8 @@ def test_time_above_liquidus_counts_only_above():
 @pytest.mark.parametrize("angle_deg", [0, 20, 45, 80])
 def test_turning_the_bench_changes_nothing(angle_deg):
     c, s = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
-    turn = lambda p: (c * p[0] - s * p[1], s * p[0] + c * p[1])  # noqa: E731
-    region = lambda name, *r: RegionSetup(name, tuple(turn(p) for p in rectangle(*r)), 0.9e-3)  # noqa: E731
+    turn = lambda p: (c * p[0] - s * p[1], s * p[0] + c * p[1])
+    region = lambda name, *r: RegionSetup(name, tuple(turn(p) for p in rectangle(*r)), 0.9e-3)
     setup = job(board=BoardSetup(1.6e-3), part=PartSetup(region("U7", 0, 0, 9, 9)),
                 neighbours=(region("J1", 15, 0, 5, 8),))
 

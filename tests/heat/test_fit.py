@@ -12,7 +12,7 @@ from monitor.errors import EnvironmentFault, InputError
 from monitor.heat.chain import Chain
 from monitor.heat.estimate import HeatEstimator, member_blow
 from monitor.heat.fit import fit_thermocouple, load_calibration, save_calibration
-from monitor.heat.types import BoardSetup, JointState, Layer, StationSetup
+from monitor.heat.types import JointState, Layer, StationSetup
 from monitor.heat.uncertainty import PARAMETERS, parameters
 from tests.heat.cases import hold, jet_at, job
 
