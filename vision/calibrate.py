@@ -23,6 +23,7 @@ _MAX_SIGMA_SHARE = 0.003  # of the focal length: beyond it heights cannot be tru
 _LEAST_CORNERS = 8  # in one photograph
 _LEAST_VIEWS, _GOOD_VIEWS = 6, 12
 _TILT = np.sin(np.radians(15.0))  # of the target's normal, to count as tilted
+_LEAST_TILTED = 3
 _REJECT = 4.0  # robust sigmas
 
 
@@ -96,7 +97,7 @@ class CalibrationVerdict:
     Attributes
     ----------
     is_usable : bool
-        The focal length is known to 0.3 % or better.
+        The focal length is known to 0.3 % or better, and some views are tilted: without them that figure means little.
     focal_sigma_share : float
         Standard deviation of the focal length, as a share of it [-].
     n_views, n_corners, n_rejected : int
@@ -114,7 +115,7 @@ class CalibrationVerdict:
     def sentence(self) -> str:
         """The verdict in one line."""
         head = (f"focal length known to {100 * self.focal_sigma_share:.2f} % from {self.n_views} photographs"
-                f"{'' if self.is_usable else ' (0.3 % is needed)'}")
+                f"{'' if self.is_usable else ' (0.3 %, and tilted views, are needed)'}")
         return head + ("; " + "; ".join(self.missing) if self.missing else "; views complete")
 
 
@@ -162,7 +163,8 @@ def calibrate_camera(photos: Sequence[Path | str], target: CharucoTarget | Chess
     share = camera.focal_sigma_px / camera.focal_px
     n = sum(len(v.points_px) for v in views)
     missing = _missing_views(views, solved, size)
-    verdict = CalibrationVerdict(bool(share <= _MAX_SIGMA_SHARE), share, len(views), n, n_all - n, missing)
+    usable = bool(share <= _MAX_SIGMA_SHARE) and _n_tilted(solved) >= _LEAST_TILTED
+    verdict = CalibrationVerdict(usable, share, len(views), n, n_all - n, missing)
     if not verdict.is_usable:
         advice = "" if missing else "; take more photographs, nearer and at 30 to 45 degrees, with the target glued flat"
         raise CalibrationError(f"camera calibration refused: {verdict.sentence()}{advice}")
@@ -293,7 +295,10 @@ def _camera_with_sigma(views: list[View], solved: _Solved, size) -> CameraModel:
         information += inner.T @ inner
         scores.append(inner.T @ rest)
         square, count = square + rest @ rest, count + len(rest) - 6
-    inverse = np.linalg.pinv(information, hermitian=True)
+    unit = 1.0 / np.sqrt(np.diag(information))  # even out f and k3, or the unknown hides in rounding
+    values, vectors = np.linalg.eigh(information * unit[:, None] * unit)
+    half = unit[:, None] * vectors / np.sqrt(np.maximum(values, 1e-14))
+    inverse = half @ half.T
     cov = inverse * square / max(count - 8, 1)
     n = len(views)
     by_view = inverse @ sum(np.outer(s, s) for s in scores) @ inverse * n / max(n - 4, 1)
@@ -315,6 +320,10 @@ def _parameter_rows(camera: CameraModel, cam: FloatArray) -> FloatArray:
     rows[:, 0, 5] = rows[:, 1, 6] = 2 * f * x * y
     rows[:, 1, 5], rows[:, 0, 6] = f * (r2 + 2 * y * y), f * (r2 + 2 * x * x)
     return rows.reshape(-1, 8)
+
+
+def _n_tilted(solved: _Solved) -> int:
+    return sum(float(np.hypot(*p[:2, 2])) > _TILT for p in solved.poses)
 
 
 def _missing_views(views: list[View], solved: _Solved, size) -> tuple[str, ...]:
