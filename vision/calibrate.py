@@ -114,7 +114,8 @@ class CalibrationVerdict:
 
     def sentence(self) -> str:
         """The verdict in one line."""
-        head = (f"focal length known to {100 * self.focal_sigma_share:.2f} % from {self.n_views} photographs"
+        known = f"known to {100 * self.focal_sigma_share:.2f} %" if self.focal_sigma_share < 0.1 else "not known"
+        head = (f"focal length {known} from {self.n_views} photographs"
                 f"{'' if self.is_usable else ' (0.3 %, and tilted views, are needed)'}")
         return head + ("; " + "; ".join(self.missing) if self.missing else "; views complete")
 
@@ -163,7 +164,7 @@ def calibrate_camera(photos: Sequence[Path | str], target: CharucoTarget | Chess
     share = camera.focal_sigma_px / camera.focal_px
     n = sum(len(v.points_px) for v in views)
     missing = _missing_views(views, solved, size)
-    usable = bool(share <= _MAX_SIGMA_SHARE) and _n_tilted(solved) >= _LEAST_TILTED
+    usable = bool(share <= _MAX_SIGMA_SHARE and _n_tilted(solved) >= _LEAST_TILTED)
     verdict = CalibrationVerdict(usable, share, len(views), n, n_all - n, missing)
     if not verdict.is_usable:
         advice = "" if missing else "; take more photographs, nearer and at 30 to 45 degrees, with the target glued flat"
