@@ -45,7 +45,7 @@ def run(scenario: dict[str, Any], step_s: float = STEP_S, fineness: float = 1.0)
     every = scenario["output_every_s"]
     n_sub = max(1, int(np.ceil(every / step_s - 1e-9)))
     points = [np.array(p["xyz_mm"]) * MM for p in scenario["probes"]]
-    read = lambda t: [t, *(float(model.probe(*p)[0]) for p in points)]  # noqa: E731
+    read = lambda t: [t, *(float(model.probe(*p)[0]) for p in points)]
     rows, arrival = [read(0.0)], np.full((model.y_m.size, model.x_m.size, 1), float(scenario["jet"]["T_jet_C"]))
     for n in range(round(scenario["t_end_s"] / every)):
         for k in range(n_sub):
@@ -60,9 +60,16 @@ def main(arguments: list[str]) -> int:
     if len(arguments) != 2:
         print(__doc__, file=sys.stderr)
         return 2
-    scenario = json.loads(Path(arguments[0]).read_text(encoding="utf-8"))
     began = time.perf_counter()
-    rows, model = run(scenario)
+    try:
+        scenario = json.loads(Path(arguments[0]).read_text(encoding="utf-8"))
+        rows, model = run(scenario)
+    except KeyError as fault:
+        print(f"{arguments[0]}: key {fault} is missing", file=sys.stderr)
+        return 3
+    except (OSError, ValueError) as fault:
+        print(f"{arguments[0]}: not a scenario ({fault})", file=sys.stderr)
+        return 3
     names = [f"{p['id']}_C" for p in scenario["probes"]]
     temporary = Path(arguments[1] + ".part")
     np.savetxt(temporary, rows, delimiter=",", fmt=["%.2f"] + ["%.3f"] * len(names),

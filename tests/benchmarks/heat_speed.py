@@ -34,9 +34,9 @@ def spot(x_m: FloatArray, y_m: FloatArray, t_s: float) -> FloatArray:
 
 
 def live(n_members: int = 1) -> BoardModel:
-    """A bare board on a grid like the live one: three levels, 2 mm where the work is."""
+    """A bare board on a grid like the live one: four levels, 2 mm where the work is."""
     edges = [graded_edges([0, s], [(0.2 * s, 0.8 * s, 2.2e-3)], coarsest_m=6e-3) for s in SIZE_M]
-    return BoardModel(*edges, Slab(THICK_M, 3, K_XY, K_Z, HEAT_J_M3K), ambient_c=0.0, start_c=0.0,
+    return BoardModel(*edges, Slab(THICK_M, 4, K_XY, K_Z, HEAT_J_M3K, graded=True), ambient_c=0.0, start_c=0.0,
                       losses=Losses((LOSS_W_M2K, 0, 0), (LOSS_W_M2K, 0, 0), LOSS_W_M2K), n_members=n_members)
 
 

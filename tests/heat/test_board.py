@@ -300,3 +300,29 @@ def test_conduction_agrees_with_finite_elements():
     expected = finite_elements(size, thick, 12.0, 0.4, 11.0, 280.0, width, 0.05, 200, points)  # scikit-fem
     got = [float(model.probe(*p)[0]) for p in points]
     np.testing.assert_allclose(got, expected, atol=0.01 * expected.max())
+
+
+def test_pause_of_melting_joints_does_not_depend_on_the_step():
+    reached = []
+    for dt_s in (0.25, 0.02):
+        model, t = small_board(), 0.0
+        model.layers.latent_j_m2[:] = 13000.0
+        while model.joint_c().min() < 222.0:
+            model.step(700.0 * model.covered[:, :, None], np.full(model.work.jet_w_m2.shape, 330.0), dt_s)
+            t += dt_s
+        reached.append(t)
+
+    assert reached[0] == pytest.approx(reached[1], rel=0.04)
+
+
+def test_joints_give_their_heat_of_fusion_back_when_they_freeze():
+    model = small_board(top=(40.0, 0, 0), bottom=(40.0, 0, 0))
+    model.layers.latent_j_m2[:] = 13000.0
+    hot, cold = np.full(model.work.jet_w_m2.shape, 700.0), np.zeros(model.work.jet_w_m2.shape)
+    for _ in range(200):
+        model.step(hot, np.full(hot.shape, 330.0), 0.05)
+    for _ in range(800):
+        model.step(cold, cold, 0.1)
+
+    assert model.work.liquid.max() == 0.0
+    np.testing.assert_allclose(model.work.gained_j - model.work.lost_j, model.stored_j(), atol=1e-4)

@@ -1,0 +1,61 @@
+"""The board model against a finite-element reference run, through the scenario runner."""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.benchmarks.heat import main, run
+
+REFERENCE = Path(__file__).parents[1] / "data" / "heat" / "reference_a"
+
+
+@cache
+def errors():
+    """Largest miss of each probe over its peak rise, on a grid coarser than the runner's own."""
+    scenario = json.loads((REFERENCE / "scenario.json").read_text())
+    expected = np.loadtxt(REFERENCE / "probes.csv", delimiter=",", skiprows=1)
+    rows, model = run(scenario, step_s=0.1, fineness=1.7)
+    rise = expected[:, 1:].max(axis=0) - scenario["T_init_C"]
+    missed = abs(rows[:, 1:] - expected[:, 1:]).max(axis=0) / rise
+    return dict(zip([p["id"] for p in scenario["probes"]], missed, strict=True)), model
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("probe", ["joint_centre", "neighbour_8mm_top", "underside_centre", "component_top_centre"])
+def test_probe_follows_the_finite_elements(probe):
+    assert errors()[0][probe] < 0.015
+
+
+@pytest.mark.slow
+def test_corner_joint_follows_the_finite_elements():
+    assert errors()[0]["joint_corner"] < 0.025
+
+
+@pytest.mark.slow
+def test_energy_in_is_stored_or_lost_over_the_run():
+    work, model = errors()[1].work, errors()[1]
+
+    assert abs(work.gained_j - work.lost_j - model.stored_j())[0] < 1e-3 * work.gained_j[0]
+
+
+def test_runner_writes_the_columns_of_the_reference(tmp_path):
+    scenario = json.loads((REFERENCE / "scenario.json").read_text()) | {"t_end_s": 1.0}
+    (tmp_path / "short.json").write_text(json.dumps(scenario))
+
+    assert main([str(tmp_path / "short.json"), str(tmp_path / "out.csv")]) == 0
+
+    header = (REFERENCE / "probes.csv").read_text().splitlines()[0]
+    lines = (tmp_path / "out.csv").read_text().splitlines()
+    assert lines[0] == header and len(lines) == 4
+
+
+def test_runner_names_what_a_scenario_lacks(tmp_path, capsys):
+    (tmp_path / "bad.json").write_text('{"board": {}}')
+
+    assert main([str(tmp_path / "bad.json"), str(tmp_path / "out.csv")]) == 3
+    assert "bad.json" in capsys.readouterr().err and not (tmp_path / "out.csv").exists()
