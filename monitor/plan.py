@@ -127,8 +127,8 @@ class Plan:
         """The plan as text: start, sites against limits, what changes buy, what would open a window."""
         s = self.closest
         word = "start" if self.is_open else "closest"
-        lines = [self.reason, "", f"{word}: {s.setpoint_c:.0f} C, {s.height_m * 1e3:.0f} mm high, sweep radius "
-                                  f"{s.sweep_m * 1e3:.1f} mm, {s.dwell_s:.0f} s",
+        setting = f"{s.setpoint_c:.0f} C, {s.height_m * 1e3:.0f} mm high, sweep radius {s.sweep_m * 1e3:.1f} mm"
+        lines = [self.reason, "", f"{word}: {setting}, {s.dwell_s:.0f} s",
                  f"{'site':<16}{'low':>6}{'mid':>6}{'high':>6}{'limit':>7}  source"]
         for name, b in s.temp_c.items():
             limit = self.limits.get(name)

@@ -29,7 +29,7 @@ FORECAST_STEPS_S = (0.5, 0.5, 1, 1, 2, 2, 3, 3, 4, 4, 5, 5, 7, 7, 7, 8)  # one m
 FORECAST_EVERY_S = 2.0
 HOLD_S = 3.0  # the coldest joint's lower bound must stay above its mark this long
 FORGET_S = 0.7  # how fast an unseen nozzle stops being where it was; practice, no source
-_LEAST_HEIGHT_SIGMA_M, _LEAST_AIM_SIGMA_M = 0.5e-3, 0.5e-3
+_LEAST_HEIGHT_SIGMA_M, _LEAST_AIM_SIGMA_M, _UNKNOWN_SIGMA_M = 0.5e-3, 0.5e-3, 5e-3
 _HEIGHT, _AIM_X, _AIM_Y = range(3)
 _STAYED, _LEFT, _TO_REGION = 0, 1, 2  # what an unseen nozzle may do; one more for every region it may go to
 
@@ -71,7 +71,7 @@ class HeatEstimator:
     def step(self, inp: HeatInput) -> HeatReading:
         """Advance to inp.t_s and read the estimate."""
         self._unseen_s = 0.0 if inp.observed else self._unseen_s + inp.dt_s
-        if inp.observed and math.isfinite(inp.height_m):
+        if inp.observed and _meets_board(inp):
             self._last = inp
         blow = self._blow(inp)
         self._advance(blow, inp.dt_s)
@@ -104,7 +104,7 @@ class HeatEstimator:
     def _blow(self, inp: HeatInput) -> Blow | None:
         """The jet of every member: the measured one with each member's own error; None when there is none."""
         seen = inp if inp.observed else self._last
-        if seen is None or not inp.on or not math.isfinite(seen.height_m):
+        if seen is None or not inp.on or not _meets_board(seen):
             return None
         blow = member_blow(seen, self.setup, self._input_scores)
         aim, duty = self._unseen(np.array([blow.aim_x_m, blow.aim_y_m]))
@@ -207,8 +207,8 @@ class HeatEstimator:
 def member_blow(inp: HeatInput, setup: HeatSetup, scores: FloatArray) -> Blow:
     """The measured jet with each member's own error of height and aim, scores shape (3, members) [-]."""
     station = setup.station
-    height_sigma = max(inp.height_sigma_m, _LEAST_HEIGHT_SIGMA_M)
-    aim_sigma = max(inp.aim_sigma_m, _LEAST_AIM_SIGMA_M)
+    height_sigma = _sigma(inp.height_sigma_m, _LEAST_HEIGHT_SIGMA_M)
+    aim_sigma = _sigma(inp.aim_sigma_m, _LEAST_AIM_SIGMA_M)
     return Blow(
         station.setpoint_c if inp.setpoint_c is None else inp.setpoint_c,
         station.airflow_m3_s if inp.airflow_m3_s is None else inp.airflow_m3_s,
@@ -252,6 +252,16 @@ def _knowledge(setup: HeatSetup, calibration: Calibration | None) -> Knowledge:
         return calibration.knowledge
     plain = prior()
     return Knowledge(plain.mean, plain.cov, note=f"the heat calibration does not apply: {reason}")
+
+
+def _meets_board(inp: HeatInput) -> bool:
+    """Whether the axis meets the board at a known place."""
+    return all(math.isfinite(v) for v in (inp.height_m, *inp.aim_m, inp.tilt_rad, inp.azimuth_rad))
+
+
+def _sigma(given_m: float, least_m: float) -> float:
+    """A given spread, never below what a camera can do; a generous one where none is known."""
+    return max(given_m, least_m) if math.isfinite(given_m) else _UNKNOWN_SIGMA_M
 
 
 def _centres(setup: HeatSetup) -> FloatArray:

@@ -246,3 +246,32 @@ def test_members_have_exact_mean_and_covariance():
 
     np.testing.assert_allclose(scores.mean(axis=1), 0, atol=1e-9)
     np.testing.assert_allclose(scores @ scores.T / 32, np.eye(12), atol=1e-9)
+
+
+@pytest.mark.parametrize("change", [{"aim_m": (math.nan, math.nan)}, {"height_m": math.nan}, {"tilt_rad": math.nan}])
+def test_jet_that_does_not_meet_the_board_heats_nothing(change):
+    reading = HeatEstimator(job()).step(replace(jet_at(dt_s=0.1), **change))
+
+    assert reading.temp_c["joint centre"].mid == pytest.approx(23.0)
+
+
+def test_unknown_spread_of_the_height_is_taken_as_large():
+    known, unknown = (warm(2.0, height_mm=30.0, height_sigma_mm=s).temp_c["joint centre"] for s in (1.0, math.nan))
+
+    assert unknown.high - unknown.low > known.high - known.low
+
+
+def test_first_frame_without_duration_is_harmless():
+    reading = HeatEstimator(job()).step(jet_at(dt_s=0.0))
+
+    assert reading.temp_c["joint centre"].mid == pytest.approx(23.0)
+    assert math.isnan(reading.ramp_k_s.mid)
+
+
+def test_long_pause_is_stepped_through():
+    estimator = HeatEstimator(job())
+    hold(estimator, 5.0)
+
+    reading = estimator.step(jet_at(120.0, dt_s=60.0, on=False))
+
+    assert 23.0 < reading.temp_c["joint centre"].mid < 90.0
