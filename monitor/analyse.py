@@ -13,6 +13,7 @@ import numpy as np
 from monitor.errors import InputError
 from monitor.exposure import heat_setup
 from monitor.heat.estimate import HeatEstimator
+from monitor.heat.fit import Calibration
 from monitor.job import Job, parse_job
 from monitor.pipeline import FrameResult, Pipeline
 from monitor.recording import Origin, Recorder, Recording, open_recording
@@ -58,7 +59,7 @@ def read_inputs(clip: str | Path, job: str | Path, camera: str | Path, nozzle: s
 
 
 def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video: bool = False, operator: str = "",
-            progress: Progress = lambda done_s, whole_s: None) -> Recording:
+            calibration: Calibration | None = None, progress: Progress = lambda done_s, whole_s: None) -> Recording:
     """Measure and judge every frame of a clip; the recording appears under its name when it is whole.
 
     Raises
@@ -71,7 +72,7 @@ def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video:
     job = inputs.job
     with open_video(inputs.clip) as video:
         inputs.camera.check_picture(*video.size_px, str(inputs.clip))
-        heat = HeatEstimator(heat_setup(job))
+        heat = HeatEstimator(heat_setup(job), calibration)
         pipeline = Pipeline(job, make_tracker(inputs.camera, inputs.nozzle_path, job), heat)
         bench = inputs.nozzle_path.with_suffix(".bench.jpg")
         origin = Origin(inputs.job_text, inputs.camera_text, inputs.nozzle_text, inputs.clip, copy_video, operator,

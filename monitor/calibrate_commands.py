@@ -19,7 +19,7 @@ from vision.mat import standard_mat
 from vision.nozzle_file import NozzleCalibration, save_nozzle
 from vision.types import PoseMiss
 
-__all__ = ["run_mat", "run_camera", "run_nozzle", "calibrate_nozzle"]
+__all__ = ["run_mat", "run_camera", "run_nozzle", "run_heat", "calibrate_nozzle"]
 
 HEIGHTS = "heights.csv"
 
@@ -132,3 +132,36 @@ def _squares(text: str) -> tuple[int, int]:
     if len(parts) != 2 or not all(p.isdigit() for p in parts):
         raise InputError(f"--squares: expected two whole numbers such as 9x6, got {text!r}")
     return int(parts[0]), int(parts[1])
+
+
+def run_heat(args: argparse.Namespace) -> int:
+    """plumeline calibrate heat"""
+    from monitor.exposure import heat_setup
+    from monitor.heat.fit import fit_thermocouple, save_calibration
+    from monitor.job import parse_job
+    from monitor.recording import JOB, open_recording
+    from monitor.rerun import stored_inputs
+
+    recording = open_recording(args.recording)
+    job = parse_job(recording.job_text, str(recording.folder / JOB))
+    times, temps = _log(Path(args.log))
+    found = fit_thermocouple(heat_setup(job), stored_inputs(recording, job), times, temps, site=args.site)
+    save_calibration(found.calibration, Path(args.out))
+    for line in found.report:
+        say(line)
+    say(f"{args.out}: use it with --heat")
+    return 0
+
+
+def _log(path: Path) -> tuple[np.ndarray, np.ndarray]:
+    """Times and temperatures of a logger's file with columns t_s and temp_c."""
+    try:
+        with path.open(newline="", encoding="utf-8-sig") as handle:
+            rows = list(csv.DictReader(handle))
+        return tuple(np.array([float(row[name]) for row in rows]) for name in ("t_s", "temp_c"))
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such file; expected a table (CSV) with columns t_s and temp_c") from None
+    except KeyError as fault:
+        raise InputError(f"{path}: column {fault} is missing; it needs t_s and temp_c") from None
+    except (TypeError, ValueError) as fault:
+        raise InputError(f"{path}: a value is not a number ({fault})") from None

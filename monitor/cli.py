@@ -92,6 +92,7 @@ def _add_analyse(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--camera", required=True, metavar="FILE", help="camera calibration (TOML)")
     parser.add_argument("--nozzle", required=True, metavar="FILE", help="nozzle calibration (TOML)")
     parser.add_argument("--out", required=True, metavar="DIR", help="folder to write; must not hold anything else")
+    parser.add_argument("--heat", metavar="FILE", help="heat calibration from `calibrate heat` (TOML)")
     parser.add_argument("--operator", default="", metavar="CODE", help="operator code, not a name")
     parser.add_argument("--copy-video", action="store_true", help="copy the clip into the recording instead of linking")
     parser.add_argument("--force", action="store_true", help="replace a recording that is there")
@@ -121,6 +122,7 @@ def _add_rerun(commands: argparse._SubParsersAction) -> None:
                       "judge a recording again under another job, without its video")
     parser.add_argument("recording", metavar="DIR")
     parser.add_argument("--job", required=True, metavar="FILE", help="the other job file")
+    parser.add_argument("--heat", metavar="FILE", help="heat calibration from `calibrate heat` (TOML)")
     parser.add_argument("--out", required=True, metavar="DIR", help="folder for the new recording")
     parser.add_argument("--force", action="store_true", help="replace a recording that is there")
     parser.add_argument("--json", action="store_true", help="print the summary as JSON")
@@ -129,6 +131,7 @@ def _add_rerun(commands: argparse._SubParsersAction) -> None:
 def _add_plan(commands: argparse._SubParsersAction) -> None:
     parser = _command(commands, "plan", "monitor.plan_command:run_plan", "find a starting window for a job")
     parser.add_argument("job", metavar="JOB", help="job file (TOML)")
+    parser.add_argument("--heat", metavar="FILE", help="heat calibration from `calibrate heat` (TOML)")
     parser.add_argument("--out", metavar="FILE", help="picture of the window (default: none)")
     parser.add_argument("--json", action="store_true", help="print the plan as JSON")
 
@@ -154,6 +157,12 @@ def _add_calibrate(commands: argparse._SubParsersAction) -> None:
     nozzle.add_argument("--job", required=True, metavar="FILE", help="job file with the nozzle's measures")
     nozzle.add_argument("--camera", required=True, metavar="FILE", help="camera calibration (TOML)")
     nozzle.add_argument("--out", required=True, metavar="FILE", help="nozzle calibration to write (TOML)")
+    heat = _command(kinds, "heat", "monitor.calibrate_commands:run_heat",
+                    "sharpen the heat estimate with one thermocouple run")
+    heat.add_argument("recording", metavar="RECORDING", help="recording of the run")
+    heat.add_argument("--log", required=True, metavar="FILE", help="logged temperatures (CSV with t_s, temp_c)")
+    heat.add_argument("--site", default="joint centre", help="where the bead sat (default: joint centre)")
+    heat.add_argument("--out", required=True, metavar="FILE", help="heat calibration to write (TOML)")
 
 
 class _Version(argparse.Action):

@@ -13,31 +13,34 @@ import numpy as np
 from monitor.commands import exit_code, tell
 from monitor.exposure import heat_setup
 from monitor.heat.estimate import HeatEstimator
+from monitor.heat.fit import Calibration, load_calibration
+from monitor.heat.types import HeatInput
 from monitor.job import Job, load_job
 from monitor.pipeline import Judge
 from monitor.recording import CAMERA, NOZZLE, PICTURE, Origin, Recorder, Recording, open_recording
 from monitor.technique import GRID_STEP_MM
 from vision.types import BenchEvent, BenchPose, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
 
-__all__ = ["run_rerun", "rerun", "stored_results"]
+__all__ = ["run_rerun", "rerun", "stored_results", "stored_inputs", "finish_recording", "heat_calibration"]
 
 
 def run_rerun(args: argparse.Namespace) -> int:
     """plumeline rerun"""
     job = load_job(args.job)
     again = rerun(open_recording(args.recording), job, Path(args.job).read_text(encoding="utf-8"), args.out,
-                  force=args.force)
+                  force=args.force, calibration=heat_calibration(args.heat))
     tell(again, job, args.json)
     return exit_code(again)
 
 
-def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, force: bool = False) -> Recording:
+def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, force: bool = False,
+          calibration: Calibration | None = None) -> Recording:
     """Recompute exposure, heat, passes and warnings of a recording under another job.
 
     The nozzle's track stays as measured; a job with another nozzle needs the clip analysed again.
     """
     texts = [(recording.folder / name).read_text(encoding="utf-8") for name in (CAMERA, NOZZLE)]
-    heat = HeatEstimator(heat_setup(job))
+    heat = HeatEstimator(heat_setup(job), calibration)
     judge = Judge(job, heat)
     with Recorder(out, Origin(job_text, *texts, video=recording.video), force=force) as recorder:
         for seen in stored_results(recording):
@@ -47,6 +50,11 @@ def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, for
         if picture.is_file() and recording.picture_extent_mm is not None:
             recorder.add_picture(picture.read_bytes(), recording.picture_extent_mm)
     return open_recording(out)
+
+
+def heat_calibration(path: str | None) -> Calibration | None:
+    """The heat calibration that --heat names; None without one."""
+    return None if path is None else load_calibration(Path(path))
 
 
 def finish_recording(recorder: Recorder, judge: Judge, heat: HeatEstimator) -> None:
@@ -72,6 +80,27 @@ def stored_results(recording: Recording) -> Iterator[VisionResult]:
         shift = np.array([f["board_dx_mm"][i], f["board_dy_mm"][i], f["board_turn_rad"][i]])
         yield VisionResult(int(f["frame"][i]), float(t_s), _bench(f, i), NozzleMiss(float(t_s), "not kept for a rerun"),
                            _track(f, i), shift, tuple(BenchEvent(e["t_s"], e["kind"], e["detail"]) for e in due))
+
+
+def stored_inputs(recording: Recording, job: Job) -> list[HeatInput]:
+    """What the heat model was given, frame by frame."""
+    caught = _Catcher()
+    judge = Judge(job, caught)
+    for seen in stored_results(recording):
+        judge.step(seen)
+    return caught.inputs
+
+
+class _Catcher:
+    """Stands where the heat model stands and keeps what it is given."""
+
+    limits: dict = {}
+
+    def __init__(self) -> None:
+        self.inputs: list[HeatInput] = []
+
+    def step(self, inp: HeatInput) -> None:
+        self.inputs.append(inp)
 
 
 def _bench(f: dict[str, np.ndarray], i: int) -> BenchPose | PoseMiss:

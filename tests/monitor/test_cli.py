@@ -160,3 +160,21 @@ def test_the_mat_is_printed_true_to_size(tmp_path):
     box = (tmp_path / "mat.pdf").read_bytes().split(b"/MediaBox [ ")[1].split(b" ]")[0].split()
 
     assert [float(v) * 25.4 / 72 for v in box] == pytest.approx([0, 0, 297, 210], abs=0.05)
+
+
+def test_a_thermocouple_log_without_its_columns_is_refused(capsys, tmp_path):
+    (tmp_path / "log.csv").write_text("time,temp\n0,20\n")
+    from tests.monitor.test_recording import record
+
+    record(tmp_path / "r", duration_s=0.5)
+    code = main(["calibrate", "heat", str(tmp_path / "r"), "--log", str(tmp_path / "log.csv"), "--out", str(tmp_path / "h.toml")])
+
+    assert code == 3 and "t_s" in capsys.readouterr().err and not (tmp_path / "h.toml").exists()
+
+
+def test_a_plan_says_why_and_how_sure(capsys):
+    """The example job is small and hot enough to be planned, or the reason why not is given; either way in words."""
+    code = main(["plan", str(ROOT / "calibration" / "job_example.toml")])
+    said = capsys.readouterr().out
+
+    assert code in (0, 1) and "chance that all joints pass" in said
