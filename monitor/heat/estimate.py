@@ -11,7 +11,7 @@ from scipy.interpolate import RegularGridInterpolator
 
 from monitor.heat import jet
 from monitor.heat.chain import Blow, Chain, Fineness, Sites
-from monitor.heat.limits import TARGET_MARGIN_K, site_limits
+from monitor.heat.limits import SILICON_RISK_C, TARGET_MARGIN_K, site_limits
 from monitor.heat.types import Band, HeatInput, HeatReading, HeatSetup, JointState
 from monitor.heat.uncertainty import PARAMETERS, Knowledge, band, draw_scores, parameters, prior
 
@@ -84,7 +84,7 @@ class HeatEstimator:
             self._liquid_s += inp.dt_s
         power, energy = self._regions(self.chain.power_w()), self._regions(self.chain.energy_j)
         return HeatReading(inp.t_s, inp.observed, power, energy, temps, ramp, self._liquid_s,
-                           self._time_left(blow, sites, inp.dt_s), state, reason, self._flags())
+                           self._time_left(blow, sites, inp.dt_s), state, reason, self._flags(temps))
 
     def field(self, step_m: float = 1e-3) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Board-top temperature for a map: x centres, y centres in the bench frame [m], (ny, nx) [C], nan off the board."""
@@ -195,8 +195,10 @@ class HeatEstimator:
             path = float(np.ravel(blow.height_m)[0]) / math.cos(blow.tilt_rad)
             self._range_flags = jet.range_flags(self._exit, self.setup.station.bore_m, path)
 
-    def _flags(self) -> tuple[str, ...]:
+    def _flags(self, temps: dict[str, Band]) -> tuple[str, ...]:
         flags = (*self.chain.notes, *self._range_flags)
+        if temps["package top"].high > SILICON_RISK_C:
+            flags += (f"package top may pass {SILICON_RISK_C:.0f} C, where silicon is at risk (common practice)",)
         if self._last is None:
             flags += ("nozzle not seen yet: heat before the first sight is not counted",)
         elif self._unseen_s > 0:

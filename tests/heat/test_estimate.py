@@ -275,3 +275,10 @@ def test_long_pause_is_stepped_through():
     reading = estimator.step(jet_at(120.0, dt_s=60.0, on=False))
 
     assert 23.0 < reading.temp_c["joint centre"].mid < 90.0
+
+
+def test_silicon_at_risk_is_flagged():
+    reading = warm(60.0, height_mm=8.0, setpoint_c=600.0)
+
+    assert reading.temp_c["package top"].high > 400  # silicon at risk near 400 C: common practice, no source
+    assert any("silicon" in f for f in reading.flags)
