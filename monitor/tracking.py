@@ -34,7 +34,7 @@ def make_tracker(camera: CameraModel, nozzle: str | Path, job: Job) -> Tracker:
         raise InputError(f"{nozzle}: outer_diameter_mm, bend_deg: calibrated for a nozzle of {found.outer_diameter_mm:g} mm "
                          f"and {found.bend_deg:g} degrees, but the job's is {measures.outer_diameter_mm:g} mm and "
                          f"{measures.bend_deg:g} degrees")
-    model = NozzleModel(nozzle_body(job), found.bias, found.bench_light())
+    model = NozzleModel(nozzle_body(job), found.bias, found.bench_light(), found.holds)
     return Tracker(camera, BenchFollower(camera, standard_mat()), model, job.board.top_height_mm)
 
 

@@ -7,14 +7,14 @@ import numpy as np
 
 from vision.edges import CutGrid, edge_gain, pick_edges
 from vision.fit import DEFAULT_BIAS, Picture, PoseFit, fit_pose, inside_picture, picture_cuts
-from vision.nozzle import NozzleBody, ToolPose
+from vision.nozzle import Hold, NozzleBody, ToolPose
 from vision.silhouette import moved_pose, outline
 from vision.types import FloatArray
 
 __all__ = ["tool_masks", "tip_candidates", "find_tool", "fit_quality", "distance_field", "settle_on_mask", "search_near"]
 
-_TRIES = 8
-_HIGHEST_MM = 90.0  # a tool held higher is not at work; it is found when it comes down
+_TRIES = 6
+_HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down
 _LEAST_EDGES = 36
 _SPECK = 25  # quarter-size pixels below which a piece of the mask is noise
 _SCALE = 4  # masks are judged at a quarter of the size
@@ -52,7 +52,7 @@ def _cleaned(mask: np.ndarray) -> np.ndarray:
     return np.where((stats[:, cv2.CC_STAT_AREA] >= _SPECK)[labels] & (labels > 0), 255, 0).astype(np.uint8)
 
 
-def tip_candidates(mask: np.ndarray, most: int = 4) -> list[tuple[FloatArray, FloatArray]]:
+def tip_candidates(mask: np.ndarray, most: int = 3) -> list[tuple[FloatArray, FloatArray]]:
     """Ends of thin limbs of the mask's larger pieces: (tip [px], unit direction in the picture towards the tip).
 
     Positions are in full-size pixels.
@@ -90,7 +90,7 @@ def tip_candidates(mask: np.ndarray, most: int = 4) -> list[tuple[FloatArray, Fl
 def find_tool(
     camera, body: NozzleBody, picture: Picture, cam_from_bench: FloatArray, board_top_mm: float,
     masks: tuple[np.ndarray, ...], bias=DEFAULT_BIAS, least_quality: float = 0.5, *,
-    heights_mm: tuple[float, ...] = _HEIGHTS_MM, starts: tuple[ToolPose, ...] = (), plane=None,
+    heights_mm: tuple[float, ...] = _HEIGHTS_MM, holds: tuple[Hold, ...] = (), starts: tuple[ToolPose, ...] = (), plane=None,
 ) -> PoseFit | None:
     """The best pose over all ends of the mask, heights and tilts, or None when none is convincing.
 
@@ -100,6 +100,8 @@ def find_tool(
         From `tool_masks`.
     heights_mm : tuple
         Heights over the board to start from.
+    holds : tuple of Hold
+        Ways in which this tool is known to be held; without any, all tilts and turns are tried.
     starts : tuple of ToolPose
         Poses to try besides, in the camera frame.
     plane
@@ -111,12 +113,12 @@ def find_tool(
         poses = [
             pose
             for tip, d in tip_candidates(mask)
-            for pose in _start_poses(camera, body, cam_from_bench, board_top_mm, tip, d, heights_mm)
+            for pose in _start_poses(camera, body, cam_from_bench, board_top_mm, tip, d, heights_mm, holds)
         ]
         trials += [settle_on_mask(camera, body, field, pose) for pose in [*poses, *starts]]
     trials = [t for t in trials if t is not None and _plausible(t[1], cam_from_bench, board_top_mm)]
     trials.sort(key=lambda t: t[0])
-    best, best_quality, tried = None, least_quality, []
+    best, best_merit, tried = None, 0.0, []
     for _, pose in trials:
         if any(_alike(pose, other) for other in tried):
             continue
@@ -129,8 +131,9 @@ def find_tool(
         if not _plausible(fit.pose, cam_from_bench, board_top_mm):
             continue
         quality = fit_quality(fit)
-        if quality > best_quality and fit.n_edges >= _LEAST_EDGES:
-            best, best_quality = fit, quality
+        merit = quality * np.sqrt(fit.n_edges)
+        if quality > least_quality and fit.n_edges >= _LEAST_EDGES and merit > best_merit:
+            best, best_merit = fit, merit
         if quality > 0.8:
             break
     return best
@@ -143,7 +146,7 @@ def distance_field(mask: np.ndarray) -> np.ndarray:
     return np.clip(_SCALE * (outside - inside + np.where(mask > 0, 0.5, -0.5)), -1e4, 1e4).astype(np.float32)
 
 
-def settle_on_mask(camera, body: NozzleBody, field: np.ndarray, pose: ToolPose, rounds: int = 7):
+def settle_on_mask(camera, body: NozzleBody, field: np.ndarray, pose: ToolPose, rounds: int = 5):
     """Move a pose so that its outline lies on the mask's border: (robust cost, pose), or None when it leaves the picture."""
     shape = (field.shape[0] * _SCALE, field.shape[1] * _SCALE)
     cost = np.inf
@@ -231,7 +234,7 @@ def _root(piece: np.ndarray) -> FloatArray:
     return np.array([float(x), float(y)])
 
 
-def _start_poses(camera, body, cam_from_bench, board_top_mm, tip_px, direction, heights_mm):
+def _start_poses(camera, body, cam_from_bench, board_top_mm, tip_px, direction, heights_mm, holds):
     """Poses whose outlet lies at tip_px and whose axis points along `direction` in the picture."""
     r, t = cam_from_bench[:3, :3], cam_from_bench[:3, 3]
     ray = camera.rays(tip_px[None])[0]
@@ -241,7 +244,12 @@ def _start_poses(camera, body, cam_from_bench, board_top_mm, tip_px, direction, 
     for height in heights_mm:
         scale = (board_top_mm + height - origin[2]) / ray_b[2]
         tip = r @ (origin + scale * ray_b) + t
-        for tilt in _TILTS_RAD:
+        for hold in holds:
+            pose = hold.pose_at(tip, cam_from_bench)
+            px = camera.project((tip - 20.0 * pose.axis)[None])[0] - tip_px
+            if -(px @ direction) > np.cos(np.deg2rad(60)) * np.linalg.norm(px):
+                yield pose
+        for tilt in () if holds else _TILTS_RAD:
             up_b = np.stack([np.sin(tilt) * np.cos(azimuth), np.sin(tilt) * np.sin(azimuth), np.full(36, np.cos(tilt))], 1)
             up = up_b @ r.T
             px = camera.project(tip + 20.0 * up) - tip_px

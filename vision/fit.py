@@ -80,6 +80,7 @@ class PoseFit:
     support: dict = field(default_factory=dict)
     weights: dict = field(default_factory=dict)
     n_edges: int = 0
+    n_cuts: int = 0
     groups: dict = field(default_factory=dict)
 
 
@@ -236,4 +237,4 @@ def _result(body, pose, out, state, group, lighter) -> PoseFit:
             i = np.flatnonzero(k)[0]
             kind = "rim" if out.part[i] < 0 else body.frusta[out.part[i]].kind
             groups[(kind, int(out.part[i]), int(out.side[i]), bool(lighter[i]))] = (float(state.bias[g]), float(np.median(state.edge[k])), int(k.sum()))
-    return PoseFit(pose, state.cov, state.cov_noise, state.chi2 / state.dof, support, weights, int(state.good.sum()), groups)
+    return PoseFit(pose, state.cov, state.cov_noise, state.chi2 / state.dof, support, weights, int(state.good.sum()), len(out.px), groups)

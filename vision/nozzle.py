@@ -9,7 +9,7 @@ import numpy as np
 from vision.errors import GeometryError
 from vision.types import FloatArray
 
-__all__ = ["Frustum", "NozzleBody", "ToolPose", "body_from_measures", "axis_frame"]
+__all__ = ["Frustum", "NozzleBody", "ToolPose", "Hold", "hold_of", "distinct_holds", "body_from_measures", "axis_frame"]
 
 
 @dataclass(frozen=True)
@@ -58,6 +58,37 @@ class ToolPose:
     tip_mm: FloatArray
     axis: FloatArray
     roll_rad: float = 0.0
+
+
+@dataclass(frozen=True)
+class Hold:
+    """How a hand held the tool once: jet direction and the direction in which a bent handle leaves, bench frame (3,) [-]."""
+
+    axis: FloatArray
+    sideways: FloatArray
+
+    def pose_at(self, tip_cam_mm: FloatArray, cam_from_bench: FloatArray) -> ToolPose:
+        """The tool held like this with its outlet at a point of the camera frame [mm]."""
+        r = cam_from_bench[:3, :3]
+        axis, sideways = r @ self.axis, r @ self.sideways
+        a, b = axis_frame(axis)
+        return ToolPose(tip_cam_mm, axis, float(np.arctan2(sideways @ b, sideways @ a)))
+
+
+def hold_of(pose: ToolPose, cam_from_bench: FloatArray) -> Hold:
+    """The hold of a pose given in the camera frame."""
+    r = cam_from_bench[:3, :3]
+    a, b = axis_frame(pose.axis)
+    return Hold(r.T @ pose.axis, r.T @ (np.cos(pose.roll_rad) * a + np.sin(pose.roll_rad) * b))
+
+
+def distinct_holds(holds: list[Hold]) -> tuple[Hold, ...]:
+    """The holds without those that differ from an earlier one by less than 12 degrees."""
+    kept: list[Hold] = []
+    for h in holds:
+        if all(h.axis @ k.axis < 0.978 or h.sideways @ k.sideways < 0.978 for k in kept):
+            kept.append(h)
+    return tuple(kept)
 
 
 def body_from_measures(

@@ -13,10 +13,11 @@ from vision.errors import CalibrationError
 from vision.files import check_keys, read_toml, write_text_whole
 from vision.fit import DEFAULT_BIAS, EdgeBias
 from vision.edges import linear_light
+from vision.nozzle import Hold
 
 __all__ = ["NozzleCalibration", "save_nozzle", "load_nozzle"]
 
-_NEEDED = {"camera_id", "outer_diameter_mm", "bend_deg", "height_error_rms_mm", "n_photos", "edge"}
+_NEEDED = {"camera_id", "outer_diameter_mm", "bend_deg", "height_error_rms_mm", "n_photos", "edge", "hold"}
 
 
 @dataclass(frozen=True)
@@ -37,6 +38,8 @@ class NozzleCalibration:
         In which the nozzle was found.
     bench : array, shape (h, w, 3), uint8, or None
         BGR picture of the bench without the tool.
+    holds : tuple of Hold
+        Ways in which the tool was held in the photographs: where to look first.
     """
 
     camera_id: str
@@ -46,6 +49,7 @@ class NozzleCalibration:
     height_error_rms_mm: float
     n_photos: int
     bench: np.ndarray | None = None
+    holds: tuple[Hold, ...] = ()
 
     def bench_light(self) -> np.ndarray | None:
         """The bench picture in linear light, float32."""
@@ -61,6 +65,10 @@ def save_nozzle(path: Path | str, calibration: NozzleCalibration) -> None:
     for (kind, lighter), bias in calibration.bias.items():
         lines += ["", "[[edge]]", f'kind = "{kind}"', f"lighter_outside = {str(lighter).lower()}",
                   f"offset_px = {bias.offset_px:.4f}", f"sigma_px = {bias.sigma_px:.4f}"]
+    for hold in calibration.holds:
+        lines += ["", "[[hold]]"] + [f"{name} = [{', '.join(f'{v:.6f}' for v in getattr(hold, name))}]" for name in ("axis", "sideways")]
+    if not calibration.holds:
+        lines.insert(0, "hold = []")
     if calibration.bench is not None:
         done, data = cv2.imencode(".jpg", calibration.bench, [cv2.IMWRITE_JPEG_QUALITY, 93])
         if not done:
@@ -94,7 +102,8 @@ def load_nozzle(path: Path | str) -> NozzleCalibration:
     picture = _picture_path(path)
     bench = cv2.imread(str(picture), cv2.IMREAD_COLOR) if picture.is_file() else None
     return NozzleCalibration(found["camera_id"], numbers["outer_diameter_mm"], numbers["bend_deg"], bias,
-                             numbers["height_error_rms_mm"], int(numbers["n_photos"]), bench)
+                             numbers["height_error_rms_mm"], int(numbers["n_photos"]), bench,
+                             tuple(_hold(path, i, row) for i, row in enumerate(found["hold"], 1)))
 
 
 def _edge(path: Path, i: int, row: object) -> tuple[tuple[str, bool], EdgeBias]:
@@ -109,6 +118,17 @@ def _edge(path: Path, i: int, row: object) -> tuple[tuple[str, bool], EdgeBias]:
     if sigma <= 0:
         raise CalibrationError(f"{path}: {where}.sigma_px: must be above 0, got {sigma:g}")
     return key, EdgeBias(offset, sigma)
+
+
+def _hold(path: Path, i: int, row: object) -> Hold:
+    if not isinstance(row, dict) or set(row) != {"axis", "sideways"} or not all(
+        isinstance(v, list) and len(v) == 3 for v in row.values()
+    ):
+        raise CalibrationError(f"{path}: hold[{i}]: needs exactly axis and sideways, three numbers each")
+    vectors = {k: np.array([_number(path, f"hold[{i}].{k}", x) for x in v]) for k, v in row.items()}
+    if any(abs(np.linalg.norm(v) - 1) > 1e-3 for v in vectors.values()):
+        raise CalibrationError(f"{path}: hold[{i}]: axis and sideways must have length 1")
+    return Hold(**{k: v / np.linalg.norm(v) for k, v in vectors.items()})
 
 
 def _number(path: Path, key: str, value: object) -> float:

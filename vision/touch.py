@@ -11,7 +11,7 @@ from vision.edges import linear_light
 from vision.errors import CalibrationError
 from vision.find import find_tool, fit_quality, tool_masks
 from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, fit_pose
-from vision.nozzle import NozzleBody, ToolPose
+from vision.nozzle import Hold, NozzleBody, ToolPose, distinct_holds, hold_of
 from vision.types import FloatArray
 
 __all__ = ["TouchPhoto", "TouchResult", "calibrate_edges"]
@@ -63,6 +63,7 @@ class TouchResult:
     used: tuple[str, ...]
     height_error_mm: FloatArray
     height_sigma_mm: FloatArray
+    holds: tuple[Hold, ...] = ()
 
 
 def calibrate_edges(camera, body: NozzleBody, photos: list[TouchPhoto], progress=lambda done, total: None) -> TouchResult:
@@ -73,7 +74,6 @@ def calibrate_edges(camera, body: NozzleBody, photos: list[TouchPhoto], progress
     CalibrationError
         When fewer than three photographs show the nozzle, or none of two different places.
     """
-    body = body.metal if body.is_bent else body
     groups: dict[float, list[np.ndarray]] = {}
     light = [linear_light(p.image) for p in photos]
     for p, im in zip(photos, light):
@@ -95,6 +95,7 @@ def calibrate_edges(camera, body: NozzleBody, photos: list[TouchPhoto], progress
         fits = [_fit_at_height(camera, body, photos[i], light[i], bench, known, poses[i], wide) for i in found]
         bias = _learn(fits)
         poses = _replace(poses, found, fits)
+    holds = distinct_holds([hold_of(poses[i], photos[i].cam_from_bench) for i in found])
     errors, sigmas = [], []
     for i in found:
         fit = fit_pose(camera, body, Picture(light[i], bench, known, 0.02), poses[i], bias, spreads_px=(2.0, 1.0))
@@ -102,7 +103,7 @@ def calibrate_edges(camera, body: NozzleBody, photos: list[TouchPhoto], progress
             up = photos[i].cam_from_bench[:3, 2]
             errors.append(_height(photos[i], fit.pose) - photos[i].height_mm)
             sigmas.append(float(np.sqrt(up @ fit.cov[:3, :3] @ up)))
-    return TouchResult(bias, bench, tuple(photos[i].name for i in found), np.array(errors), np.array(sigmas))
+    return TouchResult(bias, bench, tuple(photos[i].name for i in found), np.array(errors), np.array(sigmas), holds)
 
 
 def _height(photo: TouchPhoto, pose: ToolPose) -> float:

@@ -12,7 +12,7 @@ from vision.edges import linear_light
 from vision.find import distance_field, find_tool, fit_quality, search_near, settle_on_mask, tool_masks
 from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, PoseFit, fit_pose
 from vision.kalman import ToolState, gate, predict, start_state, update
-from vision.nozzle import NozzleBody, ToolPose, axis_frame
+from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame
 from vision.silhouette import tool_hull
 from vision.types import (
     BenchPose, FloatArray, Frame, NozzleMiss, NozzleObservation, NozzleTrack, PoseMiss, TrackStatus, VisionResult,
@@ -21,6 +21,7 @@ from vision.types import (
 __all__ = ["NozzleModel", "Tracker"]
 
 _FOLLOW_QUALITY, _SURE_QUALITY, _FIND_QUALITY = 0.25, 0.5, 0.45  # share of the outline that must agree
+_WHOLE_CUTS = 130
 _DOUBT_QUALITY, _DOUBT_S = 0.35, 0.5
 _GATE = 25.0  # chi-square of 5 degrees of freedom, 99.99 %
 _JUMPS = 5  # so many jumps in a row mean that the track was wrong, not the picture
@@ -36,6 +37,7 @@ class NozzleModel:
     body: NozzleBody
     bias: dict[tuple[str, bool], EdgeBias] = field(default_factory=lambda: dict(DEFAULT_BIAS))
     bench: np.ndarray | None = None
+    holds: tuple[Hold, ...] = ()
 
 
 class Tracker:
@@ -44,7 +46,7 @@ class Tracker:
     def __init__(self, camera, bench_follower, nozzle: NozzleModel, board_top_mm: float):
         cv2.setNumThreads(1)
         self._camera, self._bench, self._nozzle, self._board_top_mm = camera, bench_follower, nozzle, board_top_mm
-        self._body = nozzle.body.metal if nozzle.body.is_bent else nozzle.body
+        self._body = nozzle.body
         self._view: BenchView | None = None
         self._state: ToolState | None = None
         self._roll_rad = 0.0
@@ -97,7 +99,7 @@ class Tracker:
         masks = masks or tool_masks(picture.light, picture.background, picture.known)
         found = find_tool(
             self._camera, self._body, picture, bench.cam_from_bench, self._board_top_mm, masks, self._nozzle.bias,
-            _FIND_QUALITY, starts=(ahead,) if ahead is not None else (),
+            _FIND_QUALITY, holds=self._nozzle.holds, starts=(ahead,) if ahead is not None else (),
         )
         if ahead is not None and fit is not None and (found is None or _merit(found) < 1.3 * _merit(fit)):
             return fit
@@ -112,7 +114,9 @@ class Tracker:
                 self._camera, self._body, picture, start, self._nozzle.bias, spreads_px=(3.0, 1.5, 1.0), prior_cov=prior,
                 blur_px=blur_px,
             )
-            if fit is not None and fit_quality(fit) > _FOLLOW_QUALITY and self._is_possible(fit, bench):
+            # a tool mostly out of the picture shows few edges; the track then carries more of the answer
+            least = _FOLLOW_QUALITY if fit is not None and fit.n_cuts > _WHOLE_CUTS else 0.4 * _FOLLOW_QUALITY
+            if fit is not None and fit_quality(fit) > least and self._is_possible(fit, bench):
                 if best is None or _merit(fit) > 1.1 * _merit(best):
                     best = fit
             if best is not None and fit_quality(best) > _SURE_QUALITY:
