@@ -52,7 +52,7 @@ class BenchView:
     """
 
     _BANDS = 6
-    _PATIENCE = 3  # visits: about 0.6 s at 30 frames a second
+    _PATIENCE, _PATIENCE_GIVEN = 4, 50  # visits, 0.2 s apart at 30 frames a second: a hand held still must not become bench
 
     def __init__(self, first: np.ndarray, bench: np.ndarray | None = None):
         h, w = first.shape[:2]
@@ -93,7 +93,7 @@ class BenchView:
         blend = agree & (np.abs(now - old).max(2) < tolerance)
         old[blend] += 0.1 * (now[blend] - old[blend])
         age[:] = np.where(still & free & ~agree, np.minimum(age + 1, 250), 0)
-        ready = age >= self._PATIENCE
+        ready = age >= (self._PATIENCE_GIVEN if self.is_given else self._PATIENCE)
         old[ready] = candidate[ready]
         known[ready] = 255
         fresh = ~still

@@ -25,6 +25,8 @@ _WHOLE_CUTS = 130
 _DOUBT_QUALITY, _DOUBT_S = 0.35, 0.5
 _GATE = 25.0  # chi-square of 5 degrees of freedom, 99.99 %
 _JUMPS = 5  # so many jumps in a row mean that the track was wrong, not the picture
+_HOLD_COS = np.cos(np.deg2rad(25.0))  # a hand turns the tool no further than this from the ways it held it before
+_USEFUL_SIGMA_MM = 8.0
 _COAST_S = 0.2
 _LOST_S = 0.4
 _FIND_EVERY_S = 0.15
@@ -115,7 +117,7 @@ class Tracker:
                 blur_px=blur_px,
             )
             # a tool mostly out of the picture shows few edges; the track then carries more of the answer
-            least = _FOLLOW_QUALITY if fit is not None and fit.n_cuts > _WHOLE_CUTS else 0.4 * _FOLLOW_QUALITY
+            least = _FOLLOW_QUALITY if fit is not None and fit.n_cuts > _WHOLE_CUTS else 0.8 * _FOLLOW_QUALITY
             if fit is not None and fit_quality(fit) > least and self._is_possible(fit, bench):
                 if best is None or _merit(fit) > 1.1 * _merit(best):
                     best = fit
@@ -133,7 +135,9 @@ class Tracker:
         up = bench.cam_from_bench[:3, 2]
         height = float(up @ (fit.pose.tip_mm - bench.cam_from_bench[:3, 3])) - self._board_top_mm
         sigma = float(np.sqrt(up @ fit.cov[:3, :3] @ up))
-        return -6.0 - 2 * sigma < height < 120.0 and sigma < 25.0 and float(up @ fit.pose.axis) < -0.25
+        axis = bench.cam_from_bench[:3, :3].T @ fit.pose.axis
+        as_held = not self._nozzle.holds or max(float(axis @ h.axis) for h in self._nozzle.holds) > _HOLD_COS
+        return -6.0 - 2 * sigma < height < 100.0 and sigma < _USEFUL_SIGMA_MM and float(up @ fit.pose.axis) < -0.25 and as_held
 
     def _prior(self, t_s: float, bench: BenchPose) -> FloatArray:
         """How far the pose can be from the prediction: the filter's spread, widened, and never too narrow to catch up."""
