@@ -10,10 +10,10 @@ import numpy as np
 from vision.background import BenchView
 from vision.edges import linear_light
 from vision.find import distance_field, find_tool, fit_quality, search_near, settle_on_mask, tool_masks
-from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, PoseFit, fit_pose
+from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, PoseFit, fit_pose, inside_picture
 from vision.kalman import ToolState, gate, predict, start_state, update
 from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame
-from vision.silhouette import tool_hull
+from vision.silhouette import outline, tool_hull
 from vision.types import (
     BenchPose, FloatArray, Frame, NozzleMiss, NozzleObservation, NozzleTrack, PoseMiss, TrackStatus, VisionResult,
 )
@@ -105,19 +105,22 @@ class Tracker:
         )
         if ahead is not None and fit is not None and (found is None or _merit(found) < 1.3 * _merit(fit)):
             return fit
-        return found if found is not None and self._is_possible(found, bench) else None
+        return found if found is not None and found.n_cuts > _WHOLE_CUTS and self._is_possible(found, bench) else None
 
     def _follow(self, picture: Picture, bench: BenchPose, t_s: float, start: ToolPose, slack: float) -> PoseFit | None:
         """Fit from a start near the track, sharp first and then as blurred by motion; None when neither agrees with it."""
         best = None
         prior = slack * self._prior(t_s, bench)
+        if len(inside_picture(outline(self._camera, self._body, start, step_mm=0.6), picture.light.shape).px) < _WHOLE_CUTS:
+            # little of the tool is in the picture: its lean cannot be told from its height, and a hand keeps it a while
+            prior = np.minimum(prior, np.diag([9.0, 9.0, 36.0, 0.015**2, 0.015**2, 0.01]))
         for blur_px in (0.8, 2.2):
             fit = fit_pose(
                 self._camera, self._body, picture, start, self._nozzle.bias, spreads_px=(3.0, 1.5, 1.0), prior_cov=prior,
                 blur_px=blur_px,
             )
             # a tool mostly out of the picture shows few edges; the track then carries more of the answer
-            least = _FOLLOW_QUALITY if fit is not None and fit.n_cuts > _WHOLE_CUTS else 0.8 * _FOLLOW_QUALITY
+            least = _FOLLOW_QUALITY if fit is not None and fit.n_cuts > _WHOLE_CUTS else 0.4 * _FOLLOW_QUALITY
             if fit is not None and fit_quality(fit) > least and self._is_possible(fit, bench):
                 if best is None or _merit(fit) > 1.1 * _merit(best):
                     best = fit
