@@ -1,0 +1,142 @@
+"""The outline of a tube, a blurred edge, and the pose that both together give back."""
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from vision.camera import CameraModel
+from vision.edges import CutGrid, edge_gain, pick_edges, refine_edges
+from vision.fit import EdgeBias, Picture, fit_pose
+from vision.kalman import predict, smooth, start_state, update
+from vision.nozzle import ToolPose, body_from_measures
+from vision.silhouette import moved_pose, outline, tool_hull
+
+CAMERA = CameraModel(
+    camera_matrix_px=np.array([[900.0, 0, 640], [0, 900.0, 360], [0, 0, 1]]), distortion=np.zeros(5),
+    image_size_px=(1280, 720), rms_px=0.2, focal_sigma_px=0.5,
+)
+TUBE = body_from_measures([(4.0, 0.0), (4.0, 30.0)], [])
+TOOL = body_from_measures([(4.0, 0.0), (4.0, 28.0), (9.0, 36.0), (11.0, 37.0), (11.0, 50.0)], [(13.0, 50.0), (14.0, 70.0)])
+
+
+def _pose(x, y, z, lean, turn):
+    axis = np.array([np.sin(lean) * np.cos(turn), np.sin(lean) * np.sin(turn), np.cos(lean)])
+    return ToolPose(np.array([x, y, z]), axis)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.floats(-60, 60), st.floats(-40, 40), st.floats(250, 500), st.floats(0.6, 1.4), st.floats(0, 6.28))
+def test_two_edges_of_a_tube_give_back_its_axis_in_closed_form(x, y, z, lean, turn):
+    # A tube's two silhouette planes touch it: d ~ n1 x n2 and rho = 2 r / |n1 + n2| (plane geometry, derived by hand).
+    pose = _pose(x, y, z, lean, turn)
+    out = outline(CAMERA, TUBE, pose)
+    normals = []
+    for side in (-1, 1):
+        rays = CAMERA.rays(out.px[out.side == side])
+        normals.append(np.linalg.svd(rays)[2][-1])
+    middle = CAMERA.rays(CAMERA.project((pose.tip_mm - 15 * pose.axis)[None]))[0]
+    n1, n2 = (n * np.sign(n @ middle) for n in normals)
+
+    d = np.cross(n1, n2) / np.linalg.norm(np.cross(n1, n2))
+    rho = 2 * 4.0 / np.linalg.norm(n1 + n2)
+
+    assert abs(d @ pose.axis) == pytest.approx(1.0, abs=1e-6)
+    foot = pose.tip_mm - (pose.tip_mm @ pose.axis) * pose.axis
+    assert rho == pytest.approx(np.linalg.norm(foot), rel=1e-3)
+
+
+def test_outline_moves_with_the_pose_as_its_jacobian_says():
+    pose, step = _pose(5.0, 3.0, 350.0, 0.9, 1.0), np.array([0.05, -0.04, 0.2, 0.001, -0.0008, 0.0])
+    before, after = outline(CAMERA, TUBE, pose), outline(CAMERA, TUBE, moved_pose(pose, step))
+    long_edge = before.side != 0
+
+    moved = np.einsum("ni,ni->n", after.px[long_edge] - before.px[long_edge], before.normal_px[long_edge])
+
+    np.testing.assert_allclose(moved, before.jacobian[long_edge] @ step, atol=0.01)
+
+
+def _blurred_step(at_px, inside, outside, noise, rng):
+    off = CutGrid(9.0).offsets_px
+    from scipy.special import erf
+
+    share = 0.5 - 0.5 * erf((off - at_px) / (0.8 * np.sqrt(2)))
+    cut = (share * inside + (1 - share) * outside)[None, :, None] * np.ones((200, 1, 3))
+    return (cut + rng.normal(0, noise, cut.shape)).astype(np.float32), off
+
+
+@pytest.mark.parametrize("at_px", [-1.3, 0.0, 0.4, 2.1])
+@pytest.mark.parametrize(("inside", "outside"), [(0.1, 0.5), (0.2, 0.05)])
+def test_a_blurred_edge_is_found_where_it_was_put(at_px, inside, outside):
+    cuts, off = _blurred_step(at_px, inside, outside, 0.003, np.random.default_rng(2))
+    back = np.full_like(cuts, outside)
+
+    rough = pick_edges(edge_gain(cuts, back, off, 0.8), np.zeros(200), 3.0)
+    edges = refine_edges(cuts, back, off, rough, 0.8)
+
+    assert np.nanmedian(edges.offset_px) == pytest.approx(at_px, abs=0.06)
+    assert np.nanmean(edges.lighter == (outside > inside)) > 0.95
+
+
+def test_a_cut_over_bare_bench_shows_no_edge():
+    cuts, off = _blurred_step(-50.0, 0.1, 0.3, 0.01, np.random.default_rng(3))
+    curves = edge_gain(cuts, np.full_like(cuts, 0.3), off, 0.8)
+
+    assert np.median(curves.gain.max(1)) < 40  # a real edge of this contrast gains hundreds
+
+
+def _drawn(pose, rng, scale=4):
+    """A dark tool on a light bench, drawn four times too large and averaged down, with noise."""
+    shape = (720 * scale, 1280 * scale)
+    mask = np.zeros(shape, np.uint8)
+    for hull in tool_hull(CAMERA, TOOL, pose):
+        cv2.fillConvexPoly(mask, np.round(((hull + 0.5) * scale - 0.5) * 16).astype(np.int32), 255, shift=4)
+    cover = cv2.resize(mask, (1280, 720), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
+    cover = cv2.GaussianBlur(cover, (0, 0), 0.7)[..., None]
+    light = 0.45 * (1 - cover) + 0.08 * cover * np.ones(3, np.float32)
+    return (light + rng.normal(0, 0.01, light.shape)).astype(np.float32)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_pose_of_a_drawn_tool_comes_back_within_its_sigma(seed):
+    rng = np.random.default_rng(seed)
+    pose = _pose(*rng.uniform([-20, -20, 330], [20, 20, 380]), rng.uniform(0.6, 1.1), rng.uniform(-1.9, -1.2))
+    light = _drawn(pose, rng)
+    bench = np.full_like(light, 0.45)
+    sharp = {(k, b): EdgeBias(0.0, 0.05) for k in ("tube", "cone", "collar", "handle", "rim") for b in (True, False)}
+    start = moved_pose(pose, np.array([0.8, -0.8, 5.0, 0.03, -0.03, 0.0]))
+
+    fit = fit_pose(CAMERA, TOOL, Picture(light, bench, np.full((720, 1280), 255, np.uint8), 0.01), start, sharp)
+
+    error = fit.pose.tip_mm - pose.tip_mm
+    assert np.all(np.abs(error) < 4 * np.sqrt(np.diag(fit.cov)[:3]) + 0.05)
+    assert np.linalg.norm(error) < 3.5  # one per cent of the distance
+    assert fit.pose.axis @ pose.axis > np.cos(np.deg2rad(1.5))
+
+
+def test_no_pose_is_made_up_where_there_is_no_tool():
+    bench = np.full((720, 1280, 3), 0.45, np.float32)
+    light = bench + np.random.default_rng(0).normal(0, 0.01, bench.shape).astype(np.float32)
+
+    fit = fit_pose(CAMERA, TOOL, Picture(light, bench, np.full((720, 1280), 255, np.uint8), 0.01), _pose(0, 0, 350, 0.9, -1.5))
+
+    assert fit is None or fit.n_edges < 30
+
+
+def test_filter_over_a_gap_grows_less_certain():
+    state = start_state(0.0, np.array([0.0, 0, 20, 0, 0]), 0.25 * np.eye(5))
+    for k in range(1, 20):
+        state = update(predict(state, k / 30), np.array([0.0, 0, 20, 0, 0]), 0.25 * np.eye(5))
+
+    assert predict(state, state.t_s + 0.3).cov[2, 2] > 3 * state.cov[2, 2]
+
+
+def test_smoothing_backwards_is_never_less_certain_than_the_filter():
+    rng = np.random.default_rng(5)
+    states = [start_state(0.0, np.zeros(5), np.eye(5))]
+    for k in range(1, 30):
+        states.append(update(predict(states[-1], k / 30), rng.normal(0, 1, 5), np.eye(5)))
+
+    for live, later in zip(states, smooth(states)):
+        assert np.all(np.diag(later.cov)[:5] <= np.diag(live.cov)[:5] + 1e-9)
