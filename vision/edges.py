@@ -12,10 +12,9 @@ from vision.types import FloatArray
 
 __all__ = ["CutGrid", "linear_light", "sample_cuts", "edge_gain", "pick_edges", "refine_edges", "EdgeCurves", "EdgeSet"]
 
-_INNER_PX, _OUTER_PX = 2.5, 2.5  # a short look inside, where highlights begin; a longer one at what lies outside
-_BACK_PX, _FORE_PX = 4.5, 6.5
+_INNER_PX, _OUTER_PX = 2.5, 2.5  # alike on both sides: a lopsided window favours edges away from the truth
+_BACK_PX, _FORE_PX = 4.5, 6.5  # the window that stays put while the edge is tried within it
 _TRY_IN_PX, _TRY_OUT_PX, _TRY_STEP_PX = 2.5, 4.0, 0.5
-_SLOPE_RIDGE = 0.0
 _SHADE_LOW, _SHADE_HIGH = 0.3, 1.2  # a shadow may darken the bench this far; anything darker is another thing
 _NOISE_FLOOR, _NOISE_SHARE = 0.006, 0.045  # sigma of a pixel in linear light: floor, and at value 1 (about 5 of 255 levels)
 
@@ -244,7 +243,6 @@ def _refine(cuts, background, offsets, first, start, blur, shift, sigma, contras
                     qi += w * q * v
                     ri += w * r * v
                     total += w * v * v
-                rr += _SLOPE_RIDGE
                 rr2 = rr - qr * qr / qq
                 pr2 = pr - pq * qr / qq
                 ri2 = ri - qi * qr / qq

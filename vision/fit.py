@@ -47,14 +47,11 @@ class Picture:
     background : array, shape (h, w, 3), float32
     known : array, shape (h, w), uint8
         255 where the background is known.
-    noise : float
-        Sigma of one pixel [linear light].
     """
 
     light: np.ndarray
     background: np.ndarray
     known: np.ndarray
-    noise: float
 
 
 @dataclass(frozen=True)

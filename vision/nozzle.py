@@ -41,11 +41,6 @@ class NozzleBody:
     bend_rad: float
 
     @property
-    def metal(self) -> NozzleBody:
-        """The same tool without its handle: straight, so its turn about the jet does not matter."""
-        return NozzleBody(tuple(f for f in self.frusta if f.kind != "handle"), self.bend_at_mm, 0.0)
-
-    @property
     def is_bent(self) -> bool:
         """Whether the turn about the jet's axis can be seen."""
         return abs(self.bend_rad) > 1e-6

@@ -98,7 +98,7 @@ def calibrate_edges(camera, body: NozzleBody, photos: list[TouchPhoto], progress
     holds = distinct_holds([hold_of(poses[i], photos[i].cam_from_bench) for i in found])
     errors, sigmas = [], []
     for i in found:
-        fit = fit_pose(camera, body, Picture(light[i], bench, known, 0.02), poses[i], bias, spreads_px=(2.0, 1.0))
+        fit = fit_pose(camera, body, Picture(light[i], bench, known), poses[i], bias, spreads_px=(2.0, 1.0))
         if fit is not None:
             up = photos[i].cam_from_bench[:3, 2]
             errors.append(_height(photos[i], fit.pose) - photos[i].height_mm)
@@ -125,7 +125,7 @@ def _find_all(camera, body, photos, light, bench, known, progress):
                 starts = tuple(q for j, q in enumerate(poses) if q is not None and photos[j].surface_mm == p.surface_mm)
                 if attempt == 0 or starts:
                     fit = find_tool(
-                        camera, body, Picture(light[i], bench, known, 0.02), p.cam_from_bench, p.surface_mm,
+                        camera, body, Picture(light[i], bench, known), p.cam_from_bench, p.surface_mm,
                         tool_masks(light[i], bench, known), heights_mm=(p.height_mm,), starts=starts, plane=_plane(p),
                     )
                     poses[i] = fit.pose if fit is not None and fit_quality(fit) > 0.55 else None
@@ -134,7 +134,7 @@ def _find_all(camera, body, photos, light, bench, known, progress):
 
 
 def _fit_at_height(camera, body, photo, light, bench, known, pose, bias):
-    return fit_pose(camera, body, Picture(light, bench, known, 0.02), pose, bias, spreads_px=(2.0, 1.0), plane=_plane(photo))
+    return fit_pose(camera, body, Picture(light, bench, known), pose, bias, spreads_px=(2.0, 1.0), plane=_plane(photo))
 
 
 def _replace(poses, found, fits):

@@ -65,7 +65,7 @@ class Tracker:
         light = linear_light(frame.image)
         if self._view is None:
             self._view = BenchView(light, self._nozzle.bench)
-        picture = Picture(light, self._view.light, self._view.known, 0.02)
+        picture = Picture(light, self._view.light, self._view.known)
         fit = self._measure(picture, bench, frame.t_s)
         if fit is None:
             reason = "nozzle not recognised"

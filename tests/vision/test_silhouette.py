@@ -107,7 +107,7 @@ def test_the_pose_of_a_drawn_tool_comes_back_within_its_sigma(seed):
     sharp = {(k, b): EdgeBias(0.0, 0.05) for k in ("tube", "cone", "collar", "handle", "rim") for b in (True, False)}
     start = moved_pose(pose, np.array([0.8, -0.8, 5.0, 0.03, -0.03, 0.0]))
 
-    fit = fit_pose(CAMERA, TOOL, Picture(light, bench, np.full((720, 1280), 255, np.uint8), 0.01), start, sharp)
+    fit = fit_pose(CAMERA, TOOL, Picture(light, bench, np.full((720, 1280), 255, np.uint8)), start, sharp)
 
     error = fit.pose.tip_mm - pose.tip_mm
     assert np.all(np.abs(error) < 4 * np.sqrt(np.diag(fit.cov)[:3]) + 0.05)
@@ -119,7 +119,7 @@ def test_no_pose_is_made_up_where_there_is_no_tool():
     bench = np.full((720, 1280, 3), 0.45, np.float32)
     light = bench + np.random.default_rng(0).normal(0, 0.01, bench.shape).astype(np.float32)
 
-    fit = fit_pose(CAMERA, TOOL, Picture(light, bench, np.full((720, 1280), 255, np.uint8), 0.01), _pose(0, 0, 350, 0.9, -1.5))
+    fit = fit_pose(CAMERA, TOOL, Picture(light, bench, np.full((720, 1280), 255, np.uint8)), _pose(0, 0, 350, 0.9, -1.5))
 
     assert fit is None or fit.n_edges < 30
 
