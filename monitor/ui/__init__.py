@@ -1,0 +1,1 @@
+"""Windows; the only place that knows Qt's widgets."""

@@ -1,0 +1,57 @@
+"""Makes the one QApplication, safe beside OpenCV, with the look in place."""
+
+from __future__ import annotations
+
+import logging
+import os
+import sys
+import traceback
+from collections.abc import Sequence
+from types import TracebackType
+
+__all__ = ["application"]
+
+_CV2_VARIABLES = ("QT_QPA_PLATFORM_PLUGIN_PATH", "QT_QPA_FONTDIR")  # cv2 points these into its own Qt 5
+
+
+def application(argv: Sequence[str] = ("plumeline",), theme: str = "system"):
+    """The running QApplication, made when there is none.
+
+    Parameters
+    ----------
+    argv : sequence of str
+    theme : str
+        "system", "light" or "dark".
+
+    Notes
+    -----
+    OpenCV's import sets variables that send Qt 6 to OpenCV's Qt 5 plugins; they are dropped first. A fault in a slot
+    would abort the process, so it is logged and the program goes on: the recording must not die with a button.
+    """
+    import cv2  # noqa: F401  first, so that it cannot set the variables later
+
+    for name in _CV2_VARIABLES:
+        os.environ.pop(name, None)
+    from PyQt6.QtWidgets import QApplication
+
+    from monitor.ui.theme import looks
+
+    app = QApplication.instance()
+    if app is None:
+        app = QApplication(list(argv))
+        app.setApplicationName("plumeline")
+        app.setApplicationDisplayName("Plumeline")
+        app.setStyle("Fusion")
+        sys.excepthook = _log_fault
+    if looks().choice != theme:
+        looks().choose(theme)
+    return app
+
+
+def _log_fault(kind: type[BaseException], fault: BaseException, trace: TracebackType | None) -> None:
+    if issubclass(kind, KeyboardInterrupt):
+        sys.__excepthook__(kind, fault, trace)
+        return
+    logging.getLogger("plumeline").error("a fault in a window: %s", fault, exc_info=(kind, fault, trace))
+    if os.environ.get("PLUMELINE_DEBUG") and sys.stderr is not None:
+        traceback.print_exception(kind, fault, trace)
