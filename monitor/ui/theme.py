@@ -13,7 +13,7 @@ from PyQt6.QtCore import QObject, Qt, pyqtSignal
 from PyQt6.QtGui import QColor, QFont, QPalette
 from PyQt6.QtWidgets import QApplication
 
-__all__ = ["Standing", "Paint", "Look", "LIGHT", "DARK", "DASHES", "SIZES_PT", "Looks", "looks", "look", "font", "cap_height_px", "contrast"]
+__all__ = ["DARK", "DASHES", "LIGHT", "SIZES_PT", "Look", "Looks", "Paint", "Standing", "cap_height_px", "contrast", "font", "look", "looks"]
 
 MM_PER_INCH = 25.4
 CAP_SHARE = 0.72  # height of a capital over the type size, of common sans serif faces
@@ -92,7 +92,7 @@ DARK = Look(
     True, "#14181b", "#1d2327", "#0f1315", "#eef1f3", "#b3bcc4", "#7c8790", "#58aef0", "#58aef0", "#0c1114",
     {Standing.GOOD: Paint("#58aef0", "#0c1114"), Standing.HEED: Paint("#f5c542", "#0c1114"),
      Standing.ACT: Paint("#cc2a66", "#ffffff"), Standing.UNKNOWN: Paint("#9aa3ac", "#0c1114"),
-     Standing.IDLE: Paint("#2f363c", "#eef1f3")},
+     Standing.IDLE: Paint("#20262a", "#eef1f3")},
     ("#58aef0", "#f0a35e", "#c3a5f5", "#4fc9a8", "#f28bb4"))
 
 
