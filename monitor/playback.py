@@ -22,6 +22,7 @@ __all__ = ["Playback"]
 
 CACHE_BYTES = 200_000_000
 FEWEST_KEPT = 8
+NEAR = 20  # this many frames before the wanted one are decoded too, for steps back
 _NOWHERE = 2**62
 
 
@@ -76,6 +77,7 @@ class Playback:
         self._kept: OrderedDict[int, av.VideoFrame] = OrderedDict()
         self._to_bgr = VideoReformatter()
         self._coming = None  # decoded pictures that follow the last one, while reading on is possible
+        self._hurry_before = 0  # up to this stamp only pictures that others refer to are decoded
         self._reached = self._landed = -1  # stamp of the last picture decoded, and of the first since the last jump
 
     def __enter__(self) -> Playback:
@@ -123,6 +125,8 @@ class Playback:
     def _reach(self, pts: int) -> av.VideoFrame | None:
         """Decode on to a stamp; from where we are when no key frame lies between, else from a key frame before it."""
         at = bisect.bisect_right(self._index.keys, pts) - 1
+        place = bisect.bisect_left(self._index.pts, pts)
+        self._hurry_before = self._index.pts[max(0, place - min(NEAR, self._most_kept))]
         start = self._index.keys[max(at, 0)]
         if self._coming is not None and start <= self._reached < pts:
             found = self._read_to(pts, start)
@@ -148,7 +152,7 @@ class Playback:
             except av.error.FFmpegError:
                 self._coming = None
                 return
-        self._coming, self._landed = _pictures(self._container, self._stream), _NOWHERE
+        self._coming, self._landed = _pictures(self._container, self._stream, self), _NOWHERE
 
     def _read_to(self, pts: int, valid_from: int) -> av.VideoFrame | None:
         """Decode until the stamp comes out; pictures before `valid_from` may lack what they refer to, so are not kept."""
@@ -173,14 +177,17 @@ class Playback:
             self._kept.popitem(last=False)
 
 
-def _pictures(container: object, stream: object):
-    """Decoded pictures in order; what cannot be decoded is left out."""
+def _pictures(container: object, stream: object, playback: Playback | None = None):
+    """Decoded pictures in order; what cannot be decoded, or would only be passed in a hurry, is left out."""
     packets = container.demux(stream)
     while True:
         try:
             packet = next(packets)
         except (StopIteration, av.error.FFmpegError):
             return
+        if playback is not None:
+            is_far = packet.pts is not None and packet.pts < playback._hurry_before
+            stream.codec_context.skip_frame = "NONREF" if is_far else "DEFAULT"
         try:
             yield from packet.decode()
         except av.error.FFmpegError:
