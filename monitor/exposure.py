@@ -135,7 +135,7 @@ def heat_setup(job: Job) -> HeatSetup:
     cover = board.copper_cover or (1.0,) * len(board.copper_um)
     neighbours = tuple(
         RegionSetup(name, _metres(region.outline_mm), region.height_mm * 1e-3, region.limit_c,
-                    "the job file" if region.limit_c is not None else "")
+                    "the job file" if region.limit_c is not None else "", region.side == "below")
         for name, region in zip(job.neighbour_names, job.neighbour))
     return HeatSetup(
         board=BoardSetup(
@@ -146,7 +146,8 @@ def heat_setup(job: Job) -> HeatSetup:
         part=_part(job), neighbours=neighbours,
         station=StationSetup(station.setpoint_c, station.airflow_l_min / 6e4, station.airflow_reference_c,
                              job.nozzle.bore_diameter_mm * 1e-3, station.ambient_c),
-        protections=tuple(_protection(p) for p in job.protection))
+        protections=tuple(_protection(p) for p in job.protection),
+        underside_limit_c=job.limits.underside_c)
 
 
 def heat_input(now: Exposure, last_seen: Exposure | None, board_shift: FloatArray) -> HeatInput:
@@ -203,7 +204,8 @@ def _part(job: Job) -> PartSetup:
     limit = target.limit_c if target.limit_c is not None else job.limits.part_c
     region = RegionSetup(target.name, _metres(target.outline_mm), target.height_mm * 1e-3, limit,
                          "the job file" if limit is not None else "")
-    return PartSetup(region, target.kind, None if target.mass_g is None else target.mass_g * 1e-3, job.solder.alloy)
+    return PartSetup(region, target.kind, None if target.mass_g is None else target.mass_g * 1e-3, job.solder.alloy,
+                     job.solder.alloy_before)
 
 
 def _protection(measure: object) -> Protection:

@@ -16,8 +16,9 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from shapely.geometry import Polygon as Shape
 from shapely.validation import explain_validity
 
-from monitor.errors import JobError
+from monitor.errors import InputError, JobError
 from monitor.files import write_text_whole
+from monitor.heat.alloy import find_alloy
 
 __all__ = [
     "Job", "Board", "Region", "Target", "Solder", "Nozzle", "Station", "Limits", "ProtectionMeasure",
@@ -61,6 +62,15 @@ def _profile(rows: tuple[Point, ...]) -> tuple[Point, ...]:
     return rows
 
 
+def _alloy(name: str) -> str:
+    """Refuse an alloy that is not in the table."""
+    try:
+        find_alloy(name)
+    except InputError as fault:
+        raise ValueError(str(fault).removeprefix("alloy: ")) from None
+    return name
+
+
 def _between(low: float, high: float, unit: str) -> Any:
     def check(value: float) -> float:
         if not low <= value <= high:
@@ -74,6 +84,7 @@ Name = Annotated[str, Field(min_length=1, max_length=40)]
 Outline = Annotated[tuple[Point, ...], Field(min_length=3, max_length=200), AfterValidator(_outline)]
 Rising = Annotated[tuple[float, float], AfterValidator(_rising)]
 Profile = Annotated[tuple[Point, ...], Field(min_length=2, max_length=60), AfterValidator(_profile)]
+AlloyName = Annotated[Name, AfterValidator(_alloy)]
 PartKind = Literal["chip", "leaded", "leadless", "ball_grid", "connector"]
 ProtectionKind = Literal["tape", "shield_above", "gap_below", "metal_block", "preheater"]
 PROTECTION_NEEDS = {"tape": (), "shield_above": ("gap_mm",), "gap_below": ("gap_mm",),
@@ -109,6 +120,7 @@ class Region(_Part):
     outline_mm: Outline
     height_mm: _between(0, 60, "mm") = 1.0
     limit_c: _between(30, 400, "C") | None = None
+    side: Literal["top", "below"] = "top"
 
 
 class Target(_Part):
@@ -123,9 +135,10 @@ class Target(_Part):
 
 
 class Solder(_Part):
-    """[solder]: the alloy in the joints."""
+    """[solder]: the alloy in the joints, and the one that was on the pads before, where they differ."""
 
-    alloy: Name = "SAC305"
+    alloy: AlloyName = "SAC305"
+    alloy_before: AlloyName | None = None
 
 
 class Nozzle(_Part):

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from monitor.errors import InputError
 from monitor.heat import jet, material
-from monitor.heat.alloy import find_alloy
+from monitor.heat.alloy import find_alloy, joint_alloy, mixing_warning
 from monitor.heat.board import BoardModel, Footprint, Losses, Slab
 from monitor.heat.grid import graded_edges
 from monitor.heat.part import joint_heat_j_m3k, joint_latent_j_m2, package_heat_j_m3k, package_kind, part_shape
@@ -72,8 +72,8 @@ class Chain:
         self.setup, self.values = setup, values
         self.n_members = values.decay.size
         self.shape = part_shape(setup.part)
-        self.alloy = find_alloy(setup.part.alloy)
-        self.notes: tuple[str, ...] = ()
+        self.alloy = joint_alloy(setup.part.alloy, setup.part.alloy_before)
+        self.notes: tuple[str, ...] = _mixing(setup)
         self._place_board()
         self.model, self._bodies = self._build(fineness or Fineness())
         grid = (self.model.y_m.size, self.model.x_m.size, self.n_members)
@@ -82,6 +82,7 @@ class Chain:
         regions = [setup.part.region, *setup.neighbours]
         self._weights = np.array([self._share(r.polygon_m) * self.model.area_m2 for r in regions])
         self._weights[0] = self.model.covered * self.model.area_m2
+        self._drawn_w = np.zeros((len(setup.neighbours), self.n_members))
         self._neighbour_c = np.full((len(setup.neighbours), self.n_members), self.start_c)
         self.energy_j = np.zeros((len(regions), self.n_members))
         self._exit: tuple[tuple[float, ...], jet.JetExit] | None = None
@@ -97,8 +98,14 @@ class Chain:
         self._advance(self._cool, self._arrival, dt_s)
 
     def power_w(self) -> FloatArray:
-        """Heat from the jet into the target's package and each neighbour's footprint, (regions, members) [W]."""
-        return np.einsum("rji,jim->rm", self._weights, self.model.work.jet_w_m2)
+        """Heat into the target's package and each neighbour, (regions, members) [W].
+
+        From the jet into what stands on the top; from the board into a part on the underside.
+        """
+        power = np.einsum("rji,jim->rm", self._weights, self.model.work.jet_w_m2)
+        below = [n for n, region in enumerate(self.setup.neighbours) if region.is_below]
+        power[[n + 1 for n in below]] = self._drawn_w[below]
+        return power
 
     def sites(self) -> Sites:
         """Temperatures now: hottest point of each face, coldest and central joint."""
@@ -106,11 +113,11 @@ class Chain:
         joints = self.model.joint_c()
         nj, ni = joints.shape[:2]
         centre = joints[(nj - 1) // 2:nj // 2 + 1, (ni - 1) // 2:ni // 2 + 1].mean(axis=(0, 1))
-        top = work.top_c.reshape(-1, self.n_members)
-        hottest = [np.maximum(top[mask].max(axis=0), lump)
-                   for mask, lump in zip(self._neighbour_masks, self._neighbour_c, strict=True)]
+        top, bottom = (face.reshape(-1, self.n_members) for face in (work.top_c, work.bottom_c))
+        hottest = [np.maximum((bottom if region.is_below else top)[mask].max(axis=0), lump) for region, mask, lump
+                   in zip(self.setup.neighbours, self._neighbour_masks, self._neighbour_c, strict=True)]
         return Sites(work.top_c[s.ja:s.jb, s.ia:s.ib].max(axis=(0, 1)), centre, joints.min(axis=(0, 1)),
-                     top[self._bare].max(axis=0), work.bottom_c.reshape(-1, self.n_members).max(axis=0),
+                     top[self._bare].max(axis=0), bottom.max(axis=0),
                      np.array(hottest).reshape(len(hottest), self.n_members))
 
     def state(self) -> tuple[FloatArray, ...]:
@@ -141,8 +148,8 @@ class Chain:
     def _moving(self) -> list[FloatArray]:
         work = self.model.work
         return [work.temp_c, work.top_c, work.bottom_c, work.liquid, work.jet_w_m2, work.touch_w_m2, work.lost_j,
-                work.gained_j, work.touched_j, self.model.exchange.touch_c, self._neighbour_c, self.energy_j,
-                *(body.temp_c for body in self._bodies)]
+                work.gained_j, work.touched_j, self.model.exchange.touch_c, self._neighbour_c, self._drawn_w,
+                self.energy_j, *(body.temp_c for body in self._bodies)]
 
     def _advance(self, film: FloatArray, arrival: FloatArray, dt_s: float) -> None:
         self.model.step(film, arrival, dt_s)
@@ -182,17 +189,19 @@ class Chain:
         return self._exit[1]
 
     def _follow_neighbours(self, film: FloatArray, arrival: FloatArray, dt_s: float) -> None:
-        """Each neighbour's own body: heated by the jet from above, tied to the board under it."""
+        """Each neighbour's own body: tied to the face it stands on, and heated by the jet when that is the top."""
         flat = self.model.area_m2.size, self.n_members
         for n, (weight, region) in enumerate(zip(self._weights[1:], self.setup.neighbours, strict=True)):
             cells = np.flatnonzero(weight)
             w = weight.ravel()[cells] / weight.sum()
-            h = w @ film.reshape(flat)[cells]
-            driven = w @ (film.reshape(flat)[cells] * arrival.reshape(flat)[cells])
-            under = w @ self.model.work.top_c.reshape(flat)[cells]
+            h = 0.0 if region.is_below else w @ film.reshape(flat)[cells]
+            driven = 0.0 if region.is_below else w @ (film.reshape(flat)[cells] * arrival.reshape(flat)[cells])
+            face = self.model.work.bottom_c if region.is_below else self.model.work.top_c
+            under = w @ face.reshape(flat)[cells]
             tie = NEIGHBOUR_W_MK / max(region.height_m, 1e-4)
             rate = dt_s / (NEIGHBOUR_J_M3K * max(region.height_m, 1e-4))
             self._neighbour_c[n] = (self._neighbour_c[n] + rate * (driven + tie * under)) / (1 + rate * (h + tie))
+            self._drawn_w[n] = tie * weight.sum() * (under - self._neighbour_c[n])
 
     def _place_board(self) -> None:
         """Choose the grid's frame and the board's outline in it."""
@@ -287,3 +296,11 @@ class Chain:
         return shapely.area(shapely.intersection(boxes, polygon)) / self.model.area_m2
 
 
+
+
+def _mixing(setup: HeatSetup) -> tuple[str, ...]:
+    """What to say about the solder that was on the pads before."""
+    if setup.part.alloy_before is None:
+        return ()
+    told = mixing_warning(find_alloy(setup.part.alloy), find_alloy(setup.part.alloy_before))
+    return () if told is None else (told,)

@@ -28,6 +28,7 @@ LONGEST_STEP_S = 0.1
 FORECAST_STEPS_S = (0.5, 0.5, 1, 1, 2, 2, 3, 3, 4, 4, 5, 5, 7, 7, 7, 8)  # one minute ahead
 FORECAST_EVERY_S = 2.0
 HOLD_S = 3.0  # the coldest joint's lower bound must stay above its mark this long
+RAMP_S = 1.0  # time constant of the smoothed ramps: a sweep's swing is evened out, a real rise is not
 FORGET_S = 0.7  # how fast an unseen nozzle stops being where it was; practice, no source
 _LEAST_HEIGHT_SIGMA_M, _LEAST_AIM_SIGMA_M, _UNKNOWN_SIGMA_M = 0.5e-3, 0.5e-3, 5e-3
 _HEIGHT, _AIM_X, _AIM_Y = range(3)
@@ -65,7 +66,8 @@ class HeatEstimator:
         self._last: HeatInput | None = None
         self._unseen_s = self._held_s = self._liquid_s = self._since_forecast_s = 0.0
         self._forecast: dict[str, Band | None] | None = None
-        self._joint_before = np.full(self.chain.n_members, self.chain.start_c)
+        self._before: dict[str, FloatArray] = {}
+        self._rates: dict[str, FloatArray] = {}
         self._range_flags: tuple[str, ...] = ()
 
     def step(self, inp: HeatInput) -> HeatReading:
@@ -77,14 +79,16 @@ class HeatEstimator:
         self._advance(blow, inp.dt_s)
         sites = self.chain.sites()
         self._note_range(blow)
-        temps = self._bands(sites)
-        ramp = self._ramp(sites.joint_centre, inp.dt_s)
+        named = self._named(sites)
+        temps = self._bands(named)
+        ramp = self._ramps(named, inp.dt_s)
         state, reason = self._joint(temps, inp.dt_s)
         if temps["joint centre"].mid > self.chain.alloy.liquidus_c:
             self._liquid_s += inp.dt_s
         power, energy = self._regions(self.chain.power_w()), self._regions(self.chain.energy_j)
         return HeatReading(inp.t_s, inp.observed, power, energy, temps, ramp, self._liquid_s,
-                           self._time_left(blow, sites, inp.dt_s), state, reason, self._flags(temps))
+                           self._time_left(blow, sites, inp.dt_s), state, reason, self._flags(temps),
+                           {name: self._band(rate) for name, rate in self._rates.items()})
 
     def field(self, step_m: float = 1e-3) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Board-top temperature for a map: x centres, y centres in the bench frame [m], (ny, nx) [C], nan off the board."""
@@ -137,9 +141,12 @@ class HeatEstimator:
         else:
             self._exit = self.chain.blow(blow, dt_s)
 
-    def _bands(self, sites: Sites) -> dict[str, Band]:
-        named = dict(zip(SITES, sites[:5], strict=True))
-        named.update(zip((n.name for n in self.setup.neighbours), sites.neighbours, strict=True))
+    def _named(self, sites: Sites) -> dict[str, FloatArray]:
+        """Members of every site by its name."""
+        return dict(zip(SITES, sites[:5], strict=True)) | dict(
+            zip((n.name for n in self.setup.neighbours), sites.neighbours, strict=True))
+
+    def _bands(self, named: dict[str, FloatArray]) -> dict[str, Band]:
         start = self.chain.start_c
         lowest = min(start, self.setup.station.ambient_c)
         return {name: self._band(t, self.knowledge.form_share * abs(float(t[0]) - start), lowest)
@@ -156,10 +163,17 @@ class HeatEstimator:
         names = [self.setup.part.region.name, *(n.name for n in self.setup.neighbours)]
         return {name: self._band(v) for name, v in zip(names, values, strict=True)}
 
-    def _ramp(self, joint_c: FloatArray, dt_s: float) -> Band:
-        rate = (joint_c - self._joint_before) / dt_s if dt_s > 0 else np.full_like(joint_c, np.nan)
-        self._joint_before = joint_c.copy()
-        return self._band(rate)
+    def _ramps(self, named: dict[str, FloatArray], dt_s: float) -> Band:
+        """The joint's rate over this step; the smoothed rates of all sites are kept beside."""
+        start = np.full(self.chain.n_members, self.chain.start_c)
+        before = {name: self._before.get(name, start) for name in named}
+        self._before = {name: values.copy() for name, values in named.items()}
+        if dt_s <= 0:
+            return self._band(np.full_like(start, np.nan))
+        keep = math.exp(-dt_s / RAMP_S)
+        rates = {name: (values - before[name]) / dt_s for name, values in named.items()}
+        self._rates = {name: keep * self._rates.get(name, 0.0) + (1 - keep) * rate for name, rate in rates.items()}
+        return self._band(rates["joint centre"])
 
     def _joint(self, temps: dict[str, Band], dt_s: float) -> tuple[JointState, str]:
         mark = self.chain.alloy.liquidus_c + TARGET_MARGIN_K

@@ -88,10 +88,12 @@ def site_limits(setup: HeatSetup) -> dict[str, Limit]:
     else:
         package = Limit(package_class_c(shape.height_m * 1e3, shape.volume_m3 * 1e9, alloy.lead_free),
                         "J-STD-020 class by thickness and volume; the part's datasheet comes first")
-    limits = {"package top": package, "board top": Limit(LAMINATE_TOP_C, "common practice for FR-4, no source"),
-              "underside": Limit(LAMINATE_TOP_C, "common practice for FR-4, no source")}
+    laminate = Limit(LAMINATE_TOP_C, "common practice for FR-4, no source")
+    below = laminate if setup.underside_limit_c is None else Limit(setup.underside_limit_c, "job file")
+    limits = {"package top": package, "board top": laminate, "underside": below}
+    board_alloy = find_alloy(setup.part.alloy_before or setup.part.alloy)  # what the rest of the board is soldered with
     for neighbour in setup.neighbours:
         limits[neighbour.name] = (
             Limit(neighbour.limit_c, neighbour.limit_source or "job file") if neighbour.limit_c is not None
-            else Limit(alloy.solidus_c, f"its own joints begin to melt ({alloy.name}); plastics may need less"))
+            else Limit(board_alloy.solidus_c, f"its own joints begin to melt ({board_alloy.name}); plastics may need less"))
     return limits

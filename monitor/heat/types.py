@@ -53,23 +53,28 @@ class BoardSetup:
 
 @dataclass(frozen=True)
 class RegionSetup:
-    """A target or neighbour: polygon on the board's top in the bench frame [m], and its limit."""
+    """A target or neighbour: polygon in the bench frame [m], its limit, and whether it sits on the underside."""
 
     name: str
     polygon_m: tuple[Point, ...]
     height_m: float = 1e-3
     limit_c: float | None = None
     limit_source: str = ""
+    is_below: bool = False
 
 
 @dataclass(frozen=True)
 class PartSetup:
-    """The part to be worked on. kind: "chip", "leaded", "leadless", "ball_grid" or "connector"."""
+    """The part to be worked on. kind: "chip", "leaded", "leadless", "ball_grid" or "connector".
+
+    alloy_before is what was on the pads before, when that is known; the two mix in the joint.
+    """
 
     region: RegionSetup
     kind: str = "leadless"
     mass_kg: float | None = None
     alloy: str = "SAC305"
+    alloy_before: str | None = None
 
 
 @dataclass(frozen=True)
@@ -98,13 +103,14 @@ class Protection:
 
 @dataclass(frozen=True)
 class HeatSetup:
-    """Everything about a job that the heat estimate needs."""
+    """Everything about a job that the heat estimate needs; underside_limit_c None: the laminate's own limit."""
 
     board: BoardSetup
     part: PartSetup
     neighbours: tuple[RegionSetup, ...]
     station: StationSetup
     protections: tuple[Protection, ...] = ()
+    underside_limit_c: float | None = None
 
 
 @dataclass(frozen=True)
@@ -158,7 +164,9 @@ class HeatReading:
     temp_c : mapping of site name to Band
         Sites: "package top", "joint centre", "joint corner", "board top", "underside", and each neighbour's name.
     ramp_k_s : Band
-        Rate of rise at the joint centre.
+        Rate of rise at the joint centre over the last step.
+    ramps_k_s : mapping of site name to Band
+        Rate of rise of every site, smoothed over two seconds: what a limit on the ramp is compared with.
     above_liquidus_s : float
         Time for which the joint centre's estimate has been above liquidus.
     limit_in_s : mapping of site name to Band or None
@@ -181,3 +189,4 @@ class HeatReading:
     joint: JointState
     joint_reason: str
     flags: tuple[str, ...] = ()
+    ramps_k_s: Mapping[str, Band] = field(default_factory=dict)

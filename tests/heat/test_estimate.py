@@ -186,6 +186,59 @@ def test_ramp_is_the_rise_per_second():
     assert second.ramp_k_s.mid == pytest.approx((second.temp_c["joint centre"].mid - first) / 0.1, rel=1e-6)
 
 
+def test_every_site_has_a_smoothed_ramp():
+    estimator = HeatEstimator(job())
+    hold(estimator, 4.0)
+    early = hold(estimator, 0.1).temp_c
+    late = hold(estimator, 3.0)
+
+    assert set(late.ramps_k_s) == set(late.temp_c)
+    mean = (late.temp_c["board top"].mid - early["board top"].mid) / 3.0
+    assert 0.5 * mean < late.ramps_k_s["board top"].mid < mean  # a rise that slows down ends below its mean
+
+
+def test_smoothed_ramp_swings_less_than_a_sweep():
+    estimator, raw, smooth = HeatEstimator(job()), [], []
+    for n in range(400):
+        reading = estimator.step(jet_at(n / 20, aim_mm=(6 * math.sin(n / 3), 0.0), dt_s=0.05))
+        raw.append(reading.ramp_k_s.mid)
+        smooth.append(reading.ramps_k_s["joint centre"].mid)
+
+    assert np.ptp(smooth[360:]) < 0.5 * np.ptp(raw[360:])
+
+
+def on_old_solder(alloy, before):
+    part = job().part
+    return job(part=replace(part, alloy=alloy, alloy_before=before))
+
+
+def test_mixed_solder_is_warned_of_and_never_surely_solid_above_its_low_melt():
+    setup = on_old_solder("Sn42Bi58", "Sn63Pb37")
+
+    reading = warm(4.0, setup)
+
+    assert any("96 C" in flag for flag in reading.flags)  # Bi46Sn34Pb20, public alloy table
+    assert 96 < reading.temp_c["joint centre"].high and reading.joint is JointState.CANNOT_TELL
+
+
+def test_neighbours_are_soldered_with_what_was_there_before():
+    assert HeatEstimator(on_old_solder("SAC305", "Sn63Pb37")).limits["J1"].value_c == 183  # public alloy tables
+
+
+def test_limit_of_the_underside_is_the_jobs():
+    assert HeatEstimator(job(underside_limit_c=150.0)).limits["underside"].value_c == 150
+
+
+def test_part_on_the_underside_follows_the_underside():
+    under = RegionSetup("C3", rectangle(0, 0, 4, 4), 1e-3, 150.0, is_below=True)
+    over = RegionSetup("C4", rectangle(0, 8, 4, 4), 1e-3, 150.0)
+
+    temps = warm(20.0, job(neighbours=(under, over)))
+
+    assert temps.temp_c["C3"].mid == pytest.approx(temps.temp_c["underside"].mid, abs=3.0)
+    assert 0 < temps.power_w["C3"].mid < 0.5 * temps.power_w["C4"].mid
+
+
 def test_time_above_liquidus_counts_only_above():
     estimator = HeatEstimator(job())
     assert hold(estimator, 1.0).above_liquidus_s == 0

@@ -6,7 +6,7 @@ import pytest
 
 from monitor.errors import InputError
 from monitor.heat import limits, material
-from monitor.heat.alloy import alloy_names, find_alloy, mixing_warning
+from monitor.heat.alloy import alloy_names, find_alloy, joint_alloy, mixing_warning
 from tests.heat.checks import agrees, inputs, with_prefix
 
 
@@ -48,6 +48,24 @@ def test_bismuth_with_lead_warns_of_a_low_melt():
 
 def test_one_alloy_may_meet_itself():
     assert mixing_warning(find_alloy("SAC305"), find_alloy("SAC305")) is None
+
+
+def test_bismuth_on_leaded_pads_may_melt_near_96():
+    assert joint_alloy("Sn42Bi58", "Sn63Pb37").solidus_c == 96  # Bi46Sn34Pb20, public alloy table
+
+
+def test_leaded_residue_under_lead_free_melts_early_and_late():
+    mixed = joint_alloy("SAC305", "Sn63Pb37")
+
+    assert (mixed.solidus_c, mixed.liquidus_c) == (179, 220)  # Sn62Pb36Ag2 and SAC305, public alloy tables
+
+
+def test_the_same_alloy_before_changes_nothing():
+    assert joint_alloy("SAC305", "Sn96.5Ag3Cu0.5") == find_alloy("SAC305")
+
+
+def test_leaded_and_lead_free_are_warned_of():
+    assert "lead-free" in mixing_warning(find_alloy("SAC305"), find_alloy("63/37"))
 
 
 def test_unknown_alloy_names_the_known_ones():

@@ -77,6 +77,12 @@ def test_a_number_as_text_is_refused():
     assert "station.airflow_l_min: must be a number" in faults_of(JOB_TEXT.replace("min = 30", 'min = "30"'))
 
 
+def test_an_unknown_alloy_is_named_with_the_known_ones():
+    message = faults_of(JOB_TEXT + '[solder]\nalloy = "Unobtainium"\n')
+
+    assert "solder.alloy: 'Unobtainium' is not in the table" in message and "Sn63Pb37" in message
+
+
 def test_a_missing_section_is_named():
     assert "limits: missing" in faults_of(JOB_TEXT[:JOB_TEXT.index("[limits]")])
 
