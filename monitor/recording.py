@@ -1,19 +1,22 @@
 """A recording on disk: one folder with the trace, the exact job and calibrations, and the video or a link to it.
 
 It is written under NAME.part and gets its own name when it is whole, so nothing half-written stands under a final
-name. The trace is SQLite: write-ahead log while recording, one plain file after closing.
+name. The trace is SQLite: write-ahead log while recording, one plain file after closing. A live recording lives on when
+the disk refuses (rows wait in memory), and what a crash left as NAME.part is finished when it is next opened.
 """
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import hashlib
 import json
+import logging
 import math
 import os
 import shutil
 import sqlite3
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -24,18 +27,23 @@ from monitor.alerts import TechniqueWarning
 from monitor.errors import EnvironmentFault, InputError
 from monitor.files import write_bytes_whole, write_text_whole
 from monitor.heat.types import Band, HeatReading
+from monitor.folder_lock import FolderLock, is_locked
 from monitor.pipeline import FrameResult
 from monitor.technique import PassSummary
 from monitor.version import code_version
 from vision.types import BenchPose, FloatArray, NozzleObservation
 
-__all__ = ["Recorder", "Recording", "Origin", "open_recording", "claim_folder", "TRACE", "JOB", "CAMERA", "NOZZLE",
-           "META", "PICTURE"]
+__all__ = ["Recorder", "Recording", "Origin", "PassNote", "open_recording", "recover_leftovers", "claim_folder", "TRACE",
+           "JOB", "CAMERA", "NOZZLE", "META", "PICTURE"]
 
 TRACE, JOB, CAMERA, NOZZLE, META, PICTURE = (
     "trace.sqlite", "job.toml", "camera.toml", "nozzle.toml", "meta.json", "board.png")
 BENCH_PICTURE = "nozzle.bench.jpg"
-COMMIT_EVERY_S = 0.5
+RESERVE = "reserve.bin"
+COMMIT_EVERY_S = 0.4  # a crash loses at most this and one frame
+RESERVE_BYTES = 16 << 20  # more than a minute of trace, freed when the disk is full
+MOST_WAITING = 60_000  # statements kept in memory while the disk refuses: some ten minutes
+log = logging.getLogger("plumeline.recording")
 _FRAME_SQL = "INSERT INTO frames ({}) VALUES ({})".format(
     ", ".join(n for n, _ in schema.FRAME_COLUMNS), ", ".join(f":{n}" for n, _ in schema.FRAME_COLUMNS))
 
@@ -55,6 +63,8 @@ class Origin:
         A code, never a name.
     bench_picture : Path or None
         The picture that goes with the nozzle calibration.
+    video_name : str
+        Of a video that is written into the folder meanwhile.
     """
 
     job_text: str
@@ -64,6 +74,30 @@ class Origin:
     copy_video: bool = False
     operator: str = ""
     bench_picture: Path | None = None
+    video_name: str = ""
+
+
+@dataclass(frozen=True)
+class PassNote:
+    """How a pass was coached, kept with it so that ways of coaching can be compared.
+
+    Attributes
+    ----------
+    feedback : str
+        The mode's name.
+    band_share : float
+        Half width of the silent band as a share of the aimed-at height [-].
+    audible_share : float
+        Share of passes that are coached audibly at this level of fading [-].
+    coached, is_probe : bool
+        Whether this pass was; whether it was a muted probe.
+    """
+
+    feedback: str
+    band_share: float
+    audible_share: float
+    coached: bool
+    is_probe: bool
 
 
 def claim_folder(folder: str | Path, force: bool = False) -> Path:
@@ -84,13 +118,15 @@ def claim_folder(folder: str | Path, force: bool = False) -> Path:
             raise InputError(f"{folder}: holds a recording already; name another folder, or --force to replace it")
     part = folder.with_name(folder.name + ".part")
     if part.exists():
+        if is_locked(part):
+            raise InputError(f"{part}: is being written by another run at this moment; name another folder")
         shutil.rmtree(part)
     part.mkdir(parents=True, mode=0o700)
     return part
 
 
 class Recorder:
-    """Writes a recording; use as a context manager. On a fault the unfinished folder is removed.
+    """Writes a recording; use as a context manager. On a fault the unfinished folder is removed, unless it is live.
 
     Parameters
     ----------
@@ -99,45 +135,60 @@ class Recorder:
     origin : Origin
     force : bool
         Replace a recording that is there.
+    live : bool
+        Never lose what was measured: rows wait in memory while the disk refuses, and a fault leaves all there is.
+
+    Attributes
+    ----------
+    trouble : str
+        What the disk refuses at the moment; empty while all is well.
+    n_lost : int
+        Rows that could not even wait in memory.
     """
 
-    def __init__(self, folder: str | Path, origin: Origin, *, force: bool = False) -> None:
-        self.folder, self._origin = Path(folder), origin
+    def __init__(self, folder: str | Path, origin: Origin, *, force: bool = False, live: bool = False,
+                 reserve_bytes: int = RESERVE_BYTES) -> None:
+        self.folder, self._origin, self._live = Path(folder), origin, live
         self.part = claim_folder(folder, force)
+        self._lock = FolderLock(self.part)
         self._n_frames, self._n_seen, self._t_first_s, self._t_last_s = 0, 0, math.nan, math.nan
+        self._waiting: list[tuple[str, Any]] = []
+        self.trouble, self.n_lost = "", 0
         for name, text in ((JOB, origin.job_text), (CAMERA, origin.camera_text), (NOZZLE, origin.nozzle_text)):
             (self.part / name).write_text(text, encoding="utf-8")
         if origin.bench_picture is not None:
             shutil.copyfile(origin.bench_picture, self.part / BENCH_PICTURE)
         self._video = _bring_video(origin, self.part)
-        self._db = sqlite3.connect(self.part / TRACE, isolation_level=None)
+        # a live recording is begun by one thread and written by another, never by both at once
+        self._db = sqlite3.connect(self.part / TRACE, isolation_level=None, check_same_thread=not live, timeout=5.0)
         self._db.execute("PRAGMA journal_mode = WAL")
         self._db.execute("PRAGMA synchronous = NORMAL")
         schema.create(self._db)
         self._started = datetime.datetime.now(datetime.UTC)
         self._write_meta("recording")
-        self._db.execute("BEGIN")
+        if live:
+            _make_reserve(self.part / RESERVE, reserve_bytes)
         self._t_commit_s = -math.inf
 
     def __enter__(self) -> Recorder:
         return self
 
     def __exit__(self, kind: object, fault: object, trace: object) -> None:
-        if kind is None:
+        if kind is None or self._live:
             self.close()
         else:
             self.abandon()
 
-    def add(self, result: FrameResult) -> None:
-        """Append one frame with all that it started, ended and concluded."""
-        self._db.execute(_FRAME_SQL, _frame_row(result))
+    def add(self, result: FrameResult, note: PassNote | None = None) -> None:
+        """Append one frame with all that it started, ended and concluded; the note goes with a pass that ended."""
+        self._do(_FRAME_SQL, _frame_row(result))
         if result.heat is not None:
-            self._db.execute(f"INSERT INTO heat VALUES ({','.join('?' * 13)})",
+            self._do(f"INSERT INTO heat VALUES ({','.join('?' * 13)})",
                              _heat_row(result.frame_index, result.heat))
         for warning in (*result.started, *result.ended):
             self.add_warning(warning)
         if result.pass_ended is not None:
-            self.add_pass(result.pass_ended)
+            self.add_pass(result.pass_ended, note)
         for event in result.events:
             self.add_event(event.t_s, event.kind, event.detail)
         self._n_frames += 1
@@ -151,68 +202,147 @@ class Recorder:
     def add_warning(self, warning: TechniqueWarning) -> None:
         """Store a warning, or its later state."""
         low, high = warning.band or (None, None)
-        self._db.execute(f"INSERT OR REPLACE INTO warnings VALUES ({','.join('?' * 15)})", (
+        self._do(f"INSERT OR REPLACE INTO warnings VALUES ({','.join('?' * 15)})", (
             warning.number, warning.kind, warning.region, warning.priority.name.lower(), warning.action,
             _num(warning.t_first_s), _num(warning.t_start_s), _num(warning.t_end_s), _num(warning.past_s),
             _num(warning.value), _num(warning.limit), warning.unit, _num(low), _num(high), warning.text))
 
-    def add_pass(self, done: PassSummary) -> None:
+    def add_pass(self, done: PassSummary, note: PassNote | None = None) -> None:
         """Store a finished pass."""
         energy = done.energy_j or Band(math.nan, math.nan, math.nan)
-        self._db.execute(f"INSERT INTO passes VALUES ({','.join('?' * 17)})", [_num(v) for v in (
+        coaching = (None,) * 5 if note is None else (note.feedback, note.band_share, note.audible_share,
+                                                     int(note.coached), int(note.is_probe))
+        self._do(f"INSERT INTO passes VALUES ({','.join('?' * 22)})", [*(_num(v) for v in (
             done.number, done.t_start_s, done.t_end_s, done.dwell_s, done.unseen_s, done.height_mean_mm,
             done.height_sd_mm, done.height_low_mm, done.height_high_mm, done.height_sigma_mm, done.tilt_mean_rad,
-            done.in_limits, done.coverage, done.evenness, energy.low, energy.mid, energy.high)])
+            done.in_limits, done.coverage, done.evenness, energy.low, energy.mid, energy.high)), *coaching])
+
+    def add_station(self, t_s: float, setpoint_c: float | None, airflow_l_min: float | None) -> None:
+        """Note that the station's knobs were turned; None for the one that was not."""
+        self._do("INSERT INTO station (t_s, setpoint_c, airflow_l_min) VALUES (?, ?, ?)",
+                 (t_s, _num(setpoint_c), _num(airflow_l_min)))
 
     def add_event(self, t_s: float, kind: str, detail: str) -> None:
         """Note something that happened beside the nozzle."""
-        self._db.execute("INSERT INTO events (t_s, kind, detail) VALUES (?, ?, ?)", (t_s, kind, detail))
+        self._do("INSERT INTO events (t_s, kind, detail) VALUES (?, ?, ?)", (t_s, kind, detail))
 
     def add_drop(self, t_s: float, count: int, reason: str) -> None:
         """Note frames that were not analysed."""
-        self._db.execute("INSERT INTO drops (t_s, count, reason) VALUES (?, ?, ?)", (t_s, count, reason))
+        self._do("INSERT INTO drops (t_s, count, reason) VALUES (?, ?, ?)", (t_s, count, reason))
 
     def add_smoothed(self, frame: int, tip_mm: FloatArray, axis: FloatArray, cov: FloatArray) -> None:
         """Store the two-sided estimate of one frame beside the live one."""
         names = [f"smooth_tip_{a}_mm" for a in "xyz"] + [f"smooth_axis_{a}" for a in "xyz"] + ["smooth_cov"]
-        self._db.execute(f"UPDATE frames SET {', '.join(f'{n} = ?' for n in names)} WHERE frame = ?",
+        self._do(f"UPDATE frames SET {', '.join(f'{n} = ?' for n in names)} WHERE frame = ?",
                          (*map(_num, tip_mm), *map(_num, axis), _blob(cov), frame))
 
     def add_map(self, name: str, unit: str, left_mm: float, bottom_mm: float, step_mm: float,
                 cells: FloatArray) -> None:
         """Store a map over the board, rows from the bottom."""
         cells = np.ascontiguousarray(cells, dtype="<f8")
-        self._db.execute("INSERT OR REPLACE INTO maps VALUES (?, ?, ?, ?, ?, ?, ?, ?)", (
+        self._do("INSERT OR REPLACE INTO maps VALUES (?, ?, ?, ?, ?, ?, ?, ?)", (
             name, unit, float(left_mm), float(bottom_mm), float(step_mm), *cells.shape, cells.tobytes()))
 
     def add_picture(self, png: bytes, extent_mm: tuple[float, float, float, float]) -> None:
         """Store the straightened picture of the board; extent is left, right, bottom, top."""
         write_bytes_whole(self.part / PICTURE, png)
-        self._set("picture_extent_mm", json.dumps([float(v) for v in extent_mm]))
+        self._do("INSERT OR REPLACE INTO meta VALUES (?, ?)",
+                 ("picture_extent_mm", json.dumps([float(v) for v in extent_mm])))
 
-    def commit(self) -> None:
-        """Make what was added so far safe."""
-        self._db.execute("COMMIT")
-        self._db.execute("BEGIN")
+    def commit(self) -> bool:
+        """Make what was added so far safe; False when the disk refuses and the rows wait.
 
-    def close(self) -> None:
-        """Finish the trace as one plain file and give the folder its final name."""
-        self._db.execute("COMMIT")
-        self._write_meta("closed")
-        self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        self._db.execute("PRAGMA journal_mode = DELETE")
-        self._db.close()
+        Raises
+        ------
+        EnvironmentFault
+            When the disk refuses a recording that is not live.
+        """
+        try:
+            self._write_waiting()
+        except sqlite3.OperationalError as fault:
+            if not self._live:
+                raise EnvironmentFault(f"{self.part / TRACE}: cannot be written ({fault})") from None
+            if not self._try_with_reserve():
+                self._note_trouble(str(fault))
+                return False
+        if self.trouble:
+            log.warning("%s: written again", self.part)
+        self.trouble = ""
+        return True
+
+    def close(self) -> Path:
+        """Finish the trace as one plain file and give the folder its final name.
+
+        Returns
+        -------
+        Path
+            Where it is: still NAME.part when the disk refused; it is then finished when it is next opened.
+        """
+        (self.part / RESERVE).unlink(missing_ok=True)
+        try:
+            if not self.commit():
+                raise sqlite3.OperationalError(self.trouble)
+            self._write_meta("closed")
+            self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            self._db.execute("PRAGMA journal_mode = DELETE")
+            self._db.close()
+        except (sqlite3.OperationalError, OSError) as fault:
+            self._db.close()
+            self._lock.free()
+            if not self._live:
+                raise EnvironmentFault(f"{self.part}: cannot be finished ({fault})") from None
+            self._note_trouble(str(fault))
+            return self.part
+        self._lock.free()
         old = self.folder.with_name(self.folder.name + ".old")
         if self.folder.exists():
             shutil.rmtree(old, ignore_errors=True)
             os.replace(self.folder, old)
         os.replace(self.part, self.folder)
         shutil.rmtree(old, ignore_errors=True)
+        return self.folder
 
     def abandon(self) -> None:
         """Throw the unfinished recording away."""
         self._db.close()
+        self._lock.free()
         shutil.rmtree(self.part, ignore_errors=True)
+
+    def _do(self, sql: str, values: Any = ()) -> None:
+        if len(self._waiting) >= MOST_WAITING:
+            self.n_lost += 1
+            return
+        self._waiting.append((sql, values))
+
+    def _write_waiting(self) -> None:
+        """All waiting statements in one transaction, or none of them."""
+        self._db.execute("BEGIN")
+        try:
+            for sql, values in self._waiting:
+                self._db.execute(sql, values)
+            self._db.execute("COMMIT")
+        except sqlite3.Error:
+            if self._db.in_transaction:
+                self._db.execute("ROLLBACK")
+            raise
+        self._waiting.clear()
+
+    def _try_with_reserve(self) -> bool:
+        """Free the reserve and write once more."""
+        reserve = self.part / RESERVE
+        if not reserve.exists():
+            return False
+        reserve.unlink(missing_ok=True)
+        try:
+            self._write_waiting()
+        except sqlite3.OperationalError:
+            return False
+        return True
+
+    def _note_trouble(self, text: str) -> None:
+        if not self.trouble:
+            log.error("%s: cannot be written (%s); rows wait in memory", self.part, text)
+        self.trouble = text
 
     def _set(self, key: str, value: str) -> None:
         self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))
@@ -245,7 +375,8 @@ class Recording:
         One entry a frame; nan where not known. Text columns hold str.
     heat : list of dict
         One a frame with an estimate, JSON columns decoded.
-    warnings, passes, events, drops : list of dict
+    warnings, passes, events, drops, station : list of dict
+        station: when the station's knobs were turned, and to what.
     """
 
     folder: Path
@@ -257,8 +388,10 @@ class Recording:
     passes: list[dict[str, Any]]
     events: list[dict[str, Any]]
     drops: list[dict[str, Any]]
+    comments: list[dict[str, Any]]
     maps: dict[str, dict[str, Any]]
     picture_extent_mm: tuple[float, float, float, float] | None
+    station: list[dict[str, Any]] = field(default_factory=list)
 
     @property
     def video(self) -> Path | None:
@@ -274,15 +407,20 @@ def open_recording(folder: str | Path) -> Recording:
     Raises
     ------
     InputError
-        If the folder is no recording, or its trace is damaged.
+        If the folder is no recording, is being written at this moment, or its trace is damaged.
     """
     folder = Path(folder)
+    part = folder.with_name(folder.name + ".part")
+    if not folder.exists() and (part / TRACE).is_file():
+        folder = _finish_part(part)
+    if is_locked(folder):
+        raise InputError(f"{folder}: is being recorded at this moment; stop the recording first")
     path = folder / TRACE
     if not path.is_file():
         hint = " (a folder is expected, not a file in it)" if folder.is_file() else ""
         raise InputError(f"{folder}: no recording there{hint}; name a folder that `plumeline analyse` wrote")
     try:
-        db = sqlite3.connect(path, isolation_level=None)
+        db = _connect(path)
         try:
             db.row_factory = sqlite3.Row
             schema.check_and_migrate(db, str(path))
@@ -294,11 +432,85 @@ def open_recording(folder: str | Path) -> Recording:
         raise InputError(f"{path}: damaged or not a trace ({fault}); analyse the clip again") from None
 
 
+def recover_leftovers(parent: str | Path) -> list[Path]:
+    """Finish the recordings that a crash left as NAME.part in a folder; gives where they are now.
+
+    One that cannot be finished stays as it is.
+    """
+    found = []
+    for part in sorted(Path(parent).glob("*.part")):
+        if (part / TRACE).is_file() and not is_locked(part):
+            try:
+                found.append(_finish_part(part))
+            except (InputError, OSError) as fault:
+                log.error("%s: cannot be recovered: %s", part, fault)
+    return found
+
+
+def _finish_part(part: Path) -> Path:
+    """Recover a cut-off recording and give it its own name."""
+    if is_locked(part):
+        raise InputError(f"{part}: is being recorded at this moment; stop the recording first")
+    (part / RESERVE).unlink(missing_ok=True)
+    open_recording(part)
+    _index_video(part)
+    name = part.with_name(part.name.removesuffix(".part"))
+    if name.exists():
+        name = part.with_name(f"{name.name}-recovered-{os.getpid()}")
+    os.replace(part, name)
+    return name
+
+
+def _index_video(folder: Path) -> None:
+    """Copy the packets of a video that was cut off into a file with an index; the old one stays if that fails."""
+    import av
+
+    for video in folder.glob("video.mkv"):
+        whole = video.with_name(".video.part.mkv")
+        try:
+            with av.open(str(video)) as old, av.open(str(whole), "w", format="matroska") as new:
+                stream = new.add_stream_from_template(old.streams.video[0])
+                for packet in old.demux(video=0):
+                    if packet.dts is not None:
+                        packet.stream = stream
+                        new.mux(packet)
+            os.replace(whole, video)
+        except (OSError, av.error.FFmpegError, IndexError, ValueError) as fault:
+            log.warning("%s: left without an index (%s)", video, fault)
+            whole.unlink(missing_ok=True)
+
+
+def _make_reserve(path: Path, n_bytes: int) -> None:
+    """Claim space that is freed for the trace when the disk is full; a disk without it is full already."""
+    try:
+        with path.open("wb") as file:
+            if hasattr(os, "posix_fallocate"):
+                os.posix_fallocate(file.fileno(), 0, n_bytes)
+            else:
+                for _ in range(n_bytes >> 16):
+                    file.write(bytes(1 << 16))
+    except OSError as fault:
+        log.warning("%s: no reserve (%s)", path, fault.strerror or fault)
+        path.unlink(missing_ok=True)
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    """The trace itself, or a copy of it in memory where it may only be read and must be brought up to date."""
+    if os.access(path, os.W_OK) and os.access(path.parent, os.W_OK):
+        return sqlite3.connect(path, isolation_level=None)
+    is_plain = not path.with_name(path.name + "-wal").exists()
+    source = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if is_plain else ''}", uri=True)
+    copy = sqlite3.connect(":memory:", isolation_level=None)
+    with contextlib.closing(source):
+        source.backup(copy)
+    return copy
+
+
 def _read(db: sqlite3.Connection, folder: Path) -> Recording:
     rows = db.execute("SELECT * FROM frames ORDER BY frame").fetchall()
     columns = {name: _array([row[name] for row in rows], kind) for name, kind in schema.FRAME_COLUMNS}
     tables = {t: [dict(r) for r in db.execute(f"SELECT * FROM {t}")]
-              for t in ("heat", "warnings", "passes", "events", "drops", "maps")}
+              for t in ("heat", "warnings", "passes", "events", "drops", "station", "maps")}
     for row in tables["heat"]:
         for key in ("power_w", "energy_j", "temp_c", "limit_in_s", "flags"):
             row[key] = json.loads(row[key])
@@ -335,7 +547,7 @@ def _recover(db: sqlite3.Connection, folder: Path) -> None:
 def _bring_video(origin: Origin, part: Path) -> str:
     """Copy the clip or link to it; gives its name in the folder."""
     if origin.video is None:
-        return ""
+        return origin.video_name
     name = "video" + origin.video.suffix.lower()
     target = part / name
     if not origin.copy_video:

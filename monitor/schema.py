@@ -9,7 +9,7 @@ from monitor.errors import InputError
 __all__ = ["APPLICATION_ID", "VERSION", "FRAME_COLUMNS", "create", "check_and_migrate"]
 
 APPLICATION_ID = 0x504C554D  # "PLUM"
-VERSION = 1
+VERSION = 2
 
 # one row a frame: what was measured, then what was concluded; mm, rad, s; NULL means not known
 FRAME_COLUMNS: tuple[tuple[str, str], ...] = (
@@ -50,12 +50,17 @@ CREATE TABLE warnings (
 CREATE TABLE passes (
     number INTEGER PRIMARY KEY, t_start_s REAL, t_end_s REAL, dwell_s REAL, unseen_s REAL, height_mean_mm REAL,
     height_sd_mm REAL, height_low_mm REAL, height_high_mm REAL, height_sigma_mm REAL, tilt_mean_rad REAL,
-    in_limits REAL, coverage REAL, evenness REAL, energy_low_j REAL, energy_j REAL, energy_high_j REAL);
+    in_limits REAL, coverage REAL, evenness REAL, energy_low_j REAL, energy_j REAL, energy_high_j REAL,
+    feedback TEXT, band_share REAL, audible_share REAL, coached INTEGER, is_probe INTEGER);
 CREATE TABLE events (id INTEGER PRIMARY KEY, t_s REAL NOT NULL, kind TEXT NOT NULL, detail TEXT NOT NULL);
 CREATE TABLE drops (id INTEGER PRIMARY KEY, t_s REAL NOT NULL, count INTEGER NOT NULL, reason TEXT NOT NULL);
+CREATE TABLE station (id INTEGER PRIMARY KEY, t_s REAL NOT NULL, setpoint_c REAL, airflow_l_min REAL);
 CREATE TABLE maps (
     name TEXT PRIMARY KEY, unit TEXT NOT NULL, left_mm REAL, bottom_mm REAL, step_mm REAL, ny INTEGER, nx INTEGER,
     cells BLOB NOT NULL);  -- doubles, row by row from the bottom
+CREATE TABLE comments (
+    id INTEGER PRIMARY KEY, t_s REAL NOT NULL, t_end_s REAL, author TEXT NOT NULL, made_utc TEXT NOT NULL,
+    text TEXT NOT NULL);  -- t_end_s NULL: about one moment
 CREATE INDEX frames_t ON frames (t_s);
 """
 
@@ -82,8 +87,16 @@ def check_and_migrate(db: sqlite3.Connection, path: str) -> None:
     if version > VERSION:
         raise InputError(f"{path}: written by a newer program (trace version {version}, this one reads {VERSION}); "
                          "update plumeline")
-    for step in _MIGRATIONS[version - 1:]:
-        step(db)
+    for number, script in enumerate(_MIGRATIONS[version - 1:], version + 1):
+        db.executescript(f"BEGIN; {script} PRAGMA user_version = {number}; COMMIT;")
 
 
-_MIGRATIONS: tuple = ()  # _MIGRATIONS[0] takes version 1 to 2, and so on
+# _MIGRATIONS[0] takes version 1 to 2, and so on
+_MIGRATIONS: tuple[str, ...] = ("""
+CREATE TABLE station (id INTEGER PRIMARY KEY, t_s REAL NOT NULL, setpoint_c REAL, airflow_l_min REAL);
+ALTER TABLE passes ADD COLUMN feedback TEXT;
+ALTER TABLE passes ADD COLUMN band_share REAL;
+ALTER TABLE passes ADD COLUMN audible_share REAL;
+ALTER TABLE passes ADD COLUMN coached INTEGER;
+ALTER TABLE passes ADD COLUMN is_probe INTEGER;
+""",)
