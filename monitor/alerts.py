@@ -12,7 +12,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-__all__ = ["Priority", "Rule", "Reading", "TechniqueWarning", "AlertBook", "RULES", "STALE_S"]
+__all__ = ["Priority", "Rule", "Reading", "TechniqueWarning", "AlertBook", "RULES", "EQUIPMENT", "STALE_S"]
 
 STALE_S = 0.2  # nothing about height or heat may rest on older data
 LONGEST_STEP_S = 0.3
@@ -43,7 +43,7 @@ class Rule:
     says : str
         Sentence for the log with {region}, {value}, {limit}, {band}, {detail}.
     outlives_sight : bool
-        Whether it stays when the nozzle is not measured; only the warning about just that does.
+        Whether it stays when the nozzle is not measured; only warnings about the equipment do.
     """
 
     kind: str
@@ -136,9 +136,16 @@ RULES: dict[str, Rule] = {rule.kind: rule for rule in (
          "{region} about {value:.0f} C{band}, limit {limit:.0f} C (estimate)"),
     Rule("neighbour_limit", _HIGH, "Shield or lift off", 0.1, 2.0, "C",
          "{region} about {value:.0f} C{band}, limit {limit:.0f} C (estimate)"),
+    Rule("limit_soon", _MEDIUM, "Get ready to lift", 0.3, 2.0, "s",
+         "{region} at its limit in about {value:.0f} s{band} (forecast)"),
     Rule("underside_limit", _HIGH, "Lift off now", 0.1, 2.0, "C",
          "underside about {value:.0f} C{band}, limit {limit:.0f} C (estimate)"),
+    Rule("bench_moved", _LOW, "Check the marks", 0.0, 4.0, "", "the board moved, the marks with it: {detail}", True),
+    Rule("camera_moved", _MEDIUM, "Check camera and focus", 0.0, 4.0, "", "{detail}", True),
+    Rule("no_picture", _MEDIUM, "Check the camera", 0.0, 1.0, "s", "no picture for {value:.1f} s: {detail}", True),
+    Rule("no_sound", _LOW, "Watch the screen", 0.0, 1.0, "", "no sound: {detail}", True),
 )}
+EQUIPMENT = frozenset({"not_seen", "bench_moved", "camera_moved", "no_picture", "no_sound"})
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+from monitor.alerts import EQUIPMENT
 from monitor.job import Job, parse_job
 from monitor.recording import JOB, Recording, open_recording
 
@@ -60,8 +61,8 @@ def run_overlay(args: argparse.Namespace) -> int:
 
 
 def exit_code(recording: Recording) -> int:
-    """1 when a limit was passed; not being seen is no limit."""
-    return int(any(w["kind"] != "not_seen" for w in recording.warnings))
+    """1 when a limit was passed; what befell the equipment is no limit."""
+    return int(any(w["kind"] not in EQUIPMENT for w in recording.warnings))
 
 
 def tell(recording: Recording, job: Job | None, as_json: bool) -> None:

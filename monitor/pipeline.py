@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import enum
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Protocol
 
-
-from monitor.alerts import STALE_S, AlertBook, TechniqueWarning
+from monitor.alerts import STALE_S, AlertBook, Reading, TechniqueWarning
 from monitor.exposure import Exposure, expose, heat_input
 from monitor.heat.types import HeatInput, HeatReading
 from monitor.job import Job
@@ -103,8 +103,15 @@ class Judge:
         self._setpoint_c = setpoint_c if setpoint_c is not None else self._setpoint_c
         self._airflow_m3_s = airflow_l_min / 6e4 if airflow_l_min is not None else self._airflow_m3_s
 
-    def step(self, seen: VisionResult) -> FrameResult:
-        """Height, heat, technique and warnings of one frame."""
+    def step(self, seen: VisionResult, extra: Iterable[Reading] = ()) -> FrameResult:
+        """Height, heat, technique and warnings of one frame.
+
+        Parameters
+        ----------
+        seen : VisionResult
+        extra : iterable of Reading
+            What else the rules should look at: a live session's equipment.
+        """
         dt = max(0.0, seen.t_s - self._t_s) if math.isfinite(self._t_s) else 0.0
         self._t_s = seen.t_s
         now = expose(seen.track, self.job.board.top_height_mm, dt, seen.board_shift)
@@ -114,7 +121,7 @@ class Judge:
         heat = self._heat(now, state, seen)
         energy = heat.energy_j.get(self.job.target.name) if heat is not None else None
         pass_ended = self.technique.step(now, energy)
-        readings = self._watch.readings(now, self._last_seen, self.technique, heat)
+        readings = [*self._watch.readings(now, self._last_seen, self.technique, heat, seen.events), *extra]
         started, ended = self.alerts.step(seen.t_s, readings, 0.0 if now.observed else now.age_s)
         return FrameResult(seen.frame_index, seen.t_s, seen, now, heat, state, self.technique.pass_open,
                            dict(self.technique.dwell_s), started, ended, self.alerts.standing, pass_ended,

@@ -18,7 +18,8 @@ Z90 = 1.645
 WARNING_WORDS = {
     "too_far": "too far", "too_close": "too close", "drift": "drift", "long_dwell": "too long", "not_seen": "not seen",
     "ramp": "heats too fast", "part_limit": "part at its limit", "neighbour_limit": "neighbour at its limit",
-    "underside_limit": "underside at its limit",
+    "underside_limit": "underside at its limit", "limit_soon": "limit is near", "bench_moved": "board moved",
+    "camera_moved": "camera moved", "no_picture": "no picture", "no_sound": "no sound",
 }
 
 CAUTIONS = (

@@ -18,6 +18,7 @@ from monitor.exposure import Exposure
 from monitor.heat.types import Band, HeatReading
 from monitor.job import Job
 from monitor.technique import Technique
+from vision.types import BenchEvent
 
 __all__ = ["WatchRules"]
 
@@ -26,6 +27,9 @@ NEIGHBOUR_RIM_MM = 1.5  # the jet is wider than its axis: an aim this near heats
 WORK_RIM_MM = 15.0  # a tool lost this near to the regions should be there
 DRIFT_DEADBAND_MM = 1.0
 TEMP_DEADBAND_K = 5.0
+SOON_S = 5.0  # a limit this near is worth a word: a hand needs one or two seconds to lift off calmly
+SOON_DEADBAND_S = 2.0
+_EVENT_RULES = {"board_moved": "bench_moved", "camera_moved": "camera_moved"}
 
 
 class WatchRules:
@@ -44,10 +48,12 @@ class WatchRules:
         for shape in (self._near_target, self._work, *self._near_others.values()):
             shapely.prepare(shape)
 
-    def readings(self, now: Exposure, last_seen: Exposure | None, technique: Technique,
-                 heat: HeatReading | None) -> list[Reading]:
+    def readings(self, now: Exposure, last_seen: Exposure | None, technique: Technique, heat: HeatReading | None,
+                 events: tuple[BenchEvent, ...] = ()) -> list[Reading]:
         """All that the rules need to know about this frame."""
         found = [self._unseen(now, last_seen)]
+        found += [Reading(_EVENT_RULES[e.kind], "bench", 1.0, 0.0, math.nan, math.nan, detail=e.detail)
+                  for e in events if e.kind in _EVENT_RULES]
         if now.age_s <= STALE_S:
             found += self._heights(now) + self._drifts(now) + [self._dwell(now, technique)]
             found += self._heat_limits(heat) if heat is not None else []
@@ -106,6 +112,11 @@ class WatchRules:
             limit = self._limits_c.get(site) if limit is None else limit
             if limit is not None and site in heat.temp_c:
                 found.append(_limit_reading(kind, region, heat.temp_c[site], limit, TEMP_DEADBAND_K))
+                is_foreseen = heat.temp_c[site].mid < limit and self._limits_c.get(site) == limit
+                ahead = heat.limit_in_s.get(site) if is_foreseen else None
+                if ahead is not None and math.isfinite(ahead.mid):
+                    found.append(Reading("limit_soon", region, SOON_S - ahead.mid, SOON_DEADBAND_S, ahead.mid, SOON_S,
+                                         (ahead.low, ahead.high)))
         if limits.ramp_k_s is not None:
             found.append(_limit_reading("ramp", job.target.name, heat.ramp_k_s, limits.ramp_k_s,
                                         0.1 * limits.ramp_k_s))
