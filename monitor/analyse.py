@@ -18,7 +18,7 @@ from monitor.job import Job, parse_job
 from monitor.pipeline import FrameResult, Pipeline
 from monitor.recording import Origin, Recorder, Recording, open_recording
 from monitor.straighten import board_picture, straighten
-from monitor.rerun import finish_recording
+from monitor.rerun import finish_recording, keep_calibration
 from monitor.technique import work_grid
 from monitor.tracking import make_tracker
 from vision.camera import CameraModel, load_camera
@@ -78,6 +78,7 @@ def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video:
         origin = Origin(inputs.job_text, inputs.camera_text, inputs.nozzle_text, inputs.clip, copy_video, operator,
                         bench if bench.is_file() else None)
         with Recorder(out, origin, force=force) as recorder:
+            keep_calibration(recorder.part, calibration)
             views = _Views(inputs.camera, job, video.duration_s)
             counts = _Counts()
             for frame in video:

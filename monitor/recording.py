@@ -375,7 +375,7 @@ class Recording:
         One entry a frame; nan where not known. Text columns hold str.
     heat : list of dict
         One a frame with an estimate, JSON columns decoded.
-    warnings, passes, events, drops, station : list of dict
+    warnings, passes, events, drops, comments, station : list of dict
         station: when the station's knobs were turned, and to what.
     """
 
@@ -510,7 +510,7 @@ def _read(db: sqlite3.Connection, folder: Path) -> Recording:
     rows = db.execute("SELECT * FROM frames ORDER BY frame").fetchall()
     columns = {name: _array([row[name] for row in rows], kind) for name, kind in schema.FRAME_COLUMNS}
     tables = {t: [dict(r) for r in db.execute(f"SELECT * FROM {t}")]
-              for t in ("heat", "warnings", "passes", "events", "drops", "station", "maps")}
+              for t in ("heat", "warnings", "passes", "events", "drops", "station", "comments", "maps")}
     for row in tables["heat"]:
         for key in ("power_w", "energy_j", "temp_c", "limit_in_s", "flags"):
             row[key] = json.loads(row[key])

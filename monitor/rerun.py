@@ -5,23 +5,27 @@ from __future__ import annotations
 import argparse
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 
 from monitor.commands import exit_code, tell
-from monitor.exposure import heat_setup
+from monitor.exposure import LEVEL_AXIS, heat_setup
 from monitor.heat.estimate import HeatEstimator
-from monitor.heat.fit import Calibration, load_calibration
+from monitor.heat.fit import Calibration, load_calibration, save_calibration
 from monitor.heat.types import HeatInput
-from monitor.job import Job, load_job
-from monitor.pipeline import Judge
-from monitor.recording import CAMERA, NOZZLE, PICTURE, Origin, Recorder, Recording, open_recording
+from monitor.job import Job, load_job, parse_job
+from monitor.pipeline import FrameResult, Judge
+from monitor.recording import CAMERA, JOB, NOZZLE, PICTURE, Origin, Recorder, Recording, open_recording
 from monitor.technique import GRID_STEP_MM
 from vision.types import BenchEvent, BenchPose, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
 
-__all__ = ["run_rerun", "rerun", "stored_results", "stored_inputs", "finish_recording", "heat_calibration"]
+__all__ = ["run_rerun", "rerun", "rejudge", "stored_results", "stored_inputs", "finish_recording", "heat_calibration",
+           "keep_calibration", "calibration_of", "HEAT"]
+
+HEAT = "heat.toml"
 
 
 def run_rerun(args: argparse.Namespace) -> int:
@@ -40,16 +44,52 @@ def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, for
     The nozzle's track stays as measured; a job with another nozzle needs the clip analysed again.
     """
     texts = [(recording.folder / name).read_text(encoding="utf-8") for name in (CAMERA, NOZZLE)]
+    calibration = calibration if calibration is not None else calibration_of(recording)
     heat = HeatEstimator(heat_setup(job), calibration)
     judge = Judge(job, heat)
-    with Recorder(out, Origin(job_text, *texts, video=recording.video), force=force) as recorder:
-        for seen in stored_results(recording):
-            recorder.add(judge.step(seen))
+    origin = Origin(job_text, *texts, video=recording.video, operator=recording.meta.get("operator", ""))
+    with Recorder(out, origin, force=force) as recorder:
+        keep_calibration(recorder.part, calibration)
+        for result in rejudge(recording, judge):
+            recorder.add(result)
         finish_recording(recorder, judge, heat)
         picture = recording.folder / PICTURE
         if picture.is_file() and recording.picture_extent_mm is not None:
             recorder.add_picture(picture.read_bytes(), recording.picture_extent_mm)
     return open_recording(out)
+
+
+def rejudge(recording: Recording, judge: Judge, higher_mm: float = 0.0) -> Iterator[FrameResult]:
+    """What a judge says of each stored frame, with the station's knobs turned as they were turned then.
+
+    A knob that the judge's job sets to another value than the recording's job keeps that value throughout.
+
+    Parameters
+    ----------
+    higher_mm : float
+        Held so much higher over the same spot: the track is shifted along the tool's axis.
+    """
+    then, now = parse_job(recording.job_text, str(recording.folder / JOB)).station, judge.job.station
+    follows_c, follows_flow = then.setpoint_c == now.setpoint_c, then.airflow_l_min == now.airflow_l_min
+    turns = sorted(recording.station, key=lambda row: row["t_s"])
+    for seen in stored_results(recording):
+        while turns and turns[0]["t_s"] <= seen.t_s:
+            turn = turns.pop(0)
+            judge.set_station(turn["setpoint_c"] if follows_c else None,
+                              turn["airflow_l_min"] if follows_flow else None)
+        yield judge.step(_lifted(seen, higher_mm) if higher_mm else seen)
+
+
+def keep_calibration(folder: Path, calibration: Calibration | None) -> None:
+    """Keep a copy of the heat calibration in a recording, so that it can be judged again as it was."""
+    if calibration is not None:
+        save_calibration(calibration, folder / HEAT)
+
+
+def calibration_of(recording: Recording) -> Calibration | None:
+    """The heat calibration that a recording was made with; None without one."""
+    path = recording.folder / HEAT
+    return load_calibration(path) if path.is_file() else None
 
 
 def heat_calibration(path: str | None) -> Calibration | None:
@@ -85,9 +125,8 @@ def stored_results(recording: Recording) -> Iterator[VisionResult]:
 def stored_inputs(recording: Recording, job: Job) -> list[HeatInput]:
     """What the heat model was given, frame by frame."""
     caught = _Catcher()
-    judge = Judge(job, caught)
-    for seen in stored_results(recording):
-        judge.step(seen)
+    for _ in rejudge(recording, Judge(job, caught)):
+        pass
     return caught.inputs
 
 
@@ -101,6 +140,16 @@ class _Catcher:
 
     def step(self, inp: HeatInput) -> None:
         self.inputs.append(inp)
+
+
+def _lifted(seen: VisionResult, higher_mm: float) -> VisionResult:
+    """The tool drawn back along its axis, so that it is higher and points at the same spot; level tools go straight up."""
+    track = seen.track
+    if not np.isfinite(track.tip_mm).all():
+        return seen
+    is_steep = track.axis[2] <= LEVEL_AXIS
+    step = track.axis * (higher_mm / track.axis[2]) if is_steep else np.array([0.0, 0.0, higher_mm])
+    return replace(seen, track=replace(track, tip_mm=track.tip_mm + step))
 
 
 def _bench(f: dict[str, np.ndarray], i: int) -> BenchPose | PoseMiss:

@@ -99,4 +99,6 @@ ALTER TABLE passes ADD COLUMN band_share REAL;
 ALTER TABLE passes ADD COLUMN audible_share REAL;
 ALTER TABLE passes ADD COLUMN coached INTEGER;
 ALTER TABLE passes ADD COLUMN is_probe INTEGER;
+CREATE TABLE comments (id INTEGER PRIMARY KEY, t_s REAL NOT NULL, t_end_s REAL, author TEXT NOT NULL,
+    made_utc TEXT NOT NULL, text TEXT NOT NULL);
 """,)

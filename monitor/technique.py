@@ -14,7 +14,7 @@ from monitor.heat.types import Band
 from monitor.job import Job
 from vision.types import FloatArray
 
-__all__ = ["Grid", "PassRules", "PassSummary", "Technique", "work_grid"]
+__all__ = ["Grid", "PassRules", "PassSummary", "Technique", "work_grid", "footprint"]
 
 GRID_MARGIN_MM = 25.0
 GRID_STEP_MM = 0.5
@@ -191,10 +191,7 @@ class Technique:
 
     def _sweep(self, now: Exposure, dt: float) -> FloatArray:
         """Add the jet's footprint to the map; cells under it now."""
-        x, y = self._mesh[0] - now.aim_board_mm[0], self._mesh[1] - now.aim_board_mm[1]
-        along = x * math.cos(now.azimuth_rad) + y * math.sin(now.azimuth_rad)
-        squared = x**2 + y**2 - along**2 * math.sin(now.tilt_rad) ** 2
-        under = squared <= self._bore_radius_mm**2
+        under = footprint(*self._mesh, now.aim_board_mm, now.azimuth_rad, now.tilt_rad, self._bore_radius_mm)
         self.dwell_map_s[under] += dt
         return under
 
@@ -241,6 +238,14 @@ class Technique:
             energy_j=_difference(current.energy_inside, current.energy_start))
         self.passes.append(summary)
         return summary
+
+
+def footprint(x_mm: FloatArray, y_mm: FloatArray, aim_mm: FloatArray, azimuth_rad: float, tilt_rad: float,
+              bore_radius_mm: float) -> FloatArray:
+    """Which points of the board the bore's circle, drawn out along the axis, lies over; same shape as x_mm, bool."""
+    x, y = x_mm - aim_mm[0], y_mm - aim_mm[1]
+    along = x * math.cos(azimuth_rad) + y * math.sin(azimuth_rad)
+    return x**2 + y**2 - along**2 * math.sin(tilt_rad) ** 2 <= bore_radius_mm**2
 
 
 def work_grid(job: Job) -> Grid:
