@@ -1,0 +1,1 @@
+"""Statistics across the passes of one job: charts, capability, gauge study, traces, the odd pass."""
