@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -38,10 +38,12 @@ def run_rerun(args: argparse.Namespace) -> int:
 
 
 def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, force: bool = False,
-          calibration: Calibration | None = None) -> Recording:
+          calibration: Calibration | None = None, higher_mm: float = 0.0,
+          progress: Callable[[float], None] = lambda share: None) -> Recording:
     """Recompute exposure, heat, passes and warnings of a recording under another job.
 
-    The nozzle's track stays as measured; a job with another nozzle needs the clip analysed again.
+    The nozzle's track stays as measured, or is held `higher_mm` higher over the same spot; a job with another nozzle
+    needs the clip analysed again. What `progress` raises ends it, and leaves nothing behind.
     """
     texts = [(recording.folder / name).read_text(encoding="utf-8") for name in (CAMERA, NOZZLE)]
     calibration = calibration if calibration is not None else calibration_of(recording)
@@ -50,8 +52,10 @@ def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, for
     origin = Origin(job_text, *texts, video=recording.video, operator=recording.meta.get("operator", ""))
     with Recorder(out, origin, force=force) as recorder:
         keep_calibration(recorder.part, calibration)
-        for result in rejudge(recording, judge):
+        n_frames = max(1, len(recording.frames["t_s"]))
+        for done, result in enumerate(rejudge(recording, judge, higher_mm), 1):
             recorder.add(result)
+            progress(done / n_frames)
         finish_recording(recorder, judge, heat)
         picture = recording.folder / PICTURE
         if picture.is_file() and recording.picture_extent_mm is not None:

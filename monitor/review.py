@@ -24,7 +24,7 @@ __all__ = ["Traces", "Happening", "BoardMap", "Cancelled", "traces_of", "happeni
            "heating_in"]
 
 Z90 = 1.645
-Progress = Callable[[float], bool]  # takes the share done, gives False to stop
+Progress = Callable[[float], None]  # takes the share done; raises Cancelled to stop
 
 
 class Cancelled(Exception):
@@ -160,25 +160,22 @@ def dwell_in(recording: Recording, job: Job, start_s: float, end_s: float) -> Bo
 
 
 def heating_in(recording: Recording, job: Job, start_s: float, end_s: float,
-               progress: Progress = lambda share: True) -> BoardMap:
+               progress: Progress = lambda share: None) -> BoardMap:
     """Estimated rise of the board's top between two moments [K]; the heat model runs from the start of the recording.
 
     Raises
     ------
     Cancelled
-        When `progress` gave False.
+        When `progress` raised it.
     """
     model = HeatEstimator(heat_setup(job), calibration_of(recording))
     inputs = [i for i in stored_inputs(recording, job) if i.t_s <= end_s]
     x_m, y_m, begin_c = model.field()
     for n, given in enumerate(inputs):
-        if given.t_s <= start_s:
-            model.step(given)
-            begin_c = model.field()[2] if n + 1 == len(inputs) or inputs[n + 1].t_s > start_s else begin_c
-        else:
-            model.step(given)
-        if not progress((n + 1) / len(inputs)):
-            raise Cancelled
+        if given.t_s > start_s and (n == 0 or inputs[n - 1].t_s <= start_s):
+            begin_c = model.field()[2]
+        model.step(given)
+        progress((n + 1) / len(inputs))
     rise_k = model.field()[2] - begin_c
     half = 0.5e-3
     extent = tuple(1e3 * v for v in (x_m[0] - half, x_m[-1] + half, y_m[0] - half, y_m[-1] + half))
