@@ -31,6 +31,8 @@ class VideoWriter(threading.Thread):
     Parameters
     ----------
     path : Path
+    t_zero_s : float
+        Source time that becomes the video's first.
     rate_hz : float
         About how many frames a second, for the length of the line.
 
@@ -45,9 +47,9 @@ class VideoWriter(threading.Thread):
         Why it stopped; empty while it works.
     """
 
-    def __init__(self, path: Path, rate_hz: float = 30.0) -> None:
+    def __init__(self, path: Path, t_zero_s: float = 0.0, rate_hz: float = 30.0) -> None:
         super().__init__(name="video", daemon=True)
-        self.path = path
+        self.path, self._t_zero_s = path, t_zero_s
         self.line: Line[Arrival] = Line(max(2, round(WAIT_FOR_S * rate_hz)))
         self.n_written, self.last_s, self.trouble = 0, -1.0, ""
         self._container: av.container.OutputContainer | None = None
@@ -79,10 +81,10 @@ class VideoWriter(threading.Thread):
             self._begin(image)
         height, width = self._stream.height, self._stream.width
         picture = av.VideoFrame.from_ndarray(np.ascontiguousarray(image[:height, :width]), "bgr24")
-        picture.pts, picture.time_base = round(arrival.frame.t_s * TICKS_PER_S), Fraction(1, TICKS_PER_S)
+        picture.pts, picture.time_base = round((arrival.frame.t_s - self._t_zero_s) * TICKS_PER_S), Fraction(1, TICKS_PER_S)
         self._container.mux(self._stream.encode(picture))
         self.n_written += 1
-        self.last_s = arrival.frame.t_s
+        self.last_s = arrival.frame.t_s - self._t_zero_s
 
     def _begin(self, image: np.ndarray) -> None:
         self._container = av.open(str(self.path), "w", format="matroska", options=_MUX)

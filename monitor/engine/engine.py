@@ -1,0 +1,250 @@
+"""The live engine: capture and analysis threads around a session; windows ask and are told, never wait.
+
+    capture --newest frame--> analysis --newest moment--> whoever shows it
+       \\--every frame--> encoder          \\--cues--> sound
+
+Outside a session the analysis only finds the mat, so that a bench can be set up by looking.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+import queue
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from monitor.alerts import Reading
+from monitor.engine.capture import Capture
+from monitor.engine.mailbox import Mailbox
+from monitor.engine.session import Moment, Session
+from monitor.engine.source import Arrival, LiveSource
+from monitor.engine.stats import Delays, Load
+from monitor.sound.player import Player
+from vision.bench import BenchFollower
+from vision.camera import CameraModel
+from vision.errors import VisionError
+from vision.mat import standard_mat
+from vision.types import BenchPose, PoseMiss
+
+__all__ = ["Engine", "Shown", "Ended"]
+
+TICK_S = 0.05
+STALL_S = 0.25  # without a frame for so long, the rules are told
+log = logging.getLogger("plumeline.engine")
+
+
+@dataclass(frozen=True)
+class Shown:
+    """The newest state for the window.
+
+    Attributes
+    ----------
+    arrival : Arrival or None
+        The frame; None when there is no picture.
+    bench : BenchPose or PoseMiss
+    moment : Moment or None
+        What the session says; None outside one.
+    trouble : str
+        Why there is no picture; empty when there is.
+    analysed_s : float
+        On the monotonic clock.
+    """
+
+    arrival: Arrival | None
+    bench: BenchPose | PoseMiss
+    moment: Moment | None
+    trouble: str
+    analysed_s: float
+
+
+@dataclass(frozen=True)
+class Ended:
+    """A session that is over: its recording, or None when nothing was recorded; and what went wrong."""
+
+    folder: Path | None
+    fault: str = ""
+
+
+class Engine:
+    """Owns the threads; every method may be called from the window's thread and returns at once.
+
+    Parameters
+    ----------
+    source : LiveSource
+    camera : CameraModel, optional
+        To find the mat before a session.
+    player : Player, optional
+        Gets the cues; started and stopped by its owner.
+    on_shown : callable
+        Called in the analysis thread when `shown` has something new; must not wait.
+    on_ended : callable
+        Called in the analysis thread with an `Ended` after each session.
+    on_source_end : callable
+        Called in the analysis thread when the source is over.
+    watch_frozen : bool
+        As in Capture.
+    """
+
+    def __init__(self, source: LiveSource, camera: CameraModel | None = None, player: Player | None = None, *,
+                 on_shown: Callable[[], None] = lambda: None, on_ended: Callable[[Ended], None] = lambda ended: None,
+                 on_source_end: Callable[[], None] = lambda: None, watch_frozen: bool = True) -> None:
+        self._newest: Mailbox[Arrival] = Mailbox()
+        self.shown: Mailbox[Shown] = Mailbox()
+        self.capture = Capture(source, self._newest, watch_frozen=watch_frozen)
+        self.player = player
+        self.session: Session | None = None
+        self._asked: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
+        self._camera, self._follower = camera, None
+        self._on_shown, self._on_ended, self._on_source_end = on_shown, on_ended, on_source_end
+        self._thread = threading.Thread(target=self._run, name="analysis", daemon=True)
+        self._stop_asked = threading.Event()
+        self._last_arrived_s = math.nan
+        self._bench: BenchPose | PoseMiss = PoseMiss(0.0, "no picture yet")
+        self.analysis_delays, self.step_times, self.load = Delays(), Delays(), Load()
+        self.n_analysed = 0
+
+    def start(self) -> None:
+        """Begin to read and analyse."""
+        self.capture.start()
+        self._thread.start()
+
+    def stop(self, timeout_s: float = 8.0) -> None:
+        """End a session that runs, then the threads."""
+        self.end_session()
+        self._stop_asked.set()
+        self.capture.stop()
+        if self._thread.is_alive():
+            self._thread.join(timeout_s)
+        if self.capture.is_alive():
+            self.capture.join(0.5)
+
+    def use_camera(self, camera: CameraModel | None) -> None:
+        """Look for the mat with another calibration."""
+        def change() -> None:
+            self._camera, self._follower = camera, None
+        self._asked.put(change)
+
+    def begin_session(self, make: Callable[[], Session]) -> None:
+        """Make a session in the analysis thread and run it from the next frame on."""
+        self._asked.put(lambda: self._begin(make))
+
+    def end_session(self) -> None:
+        """End the session after the present frame."""
+        self._asked.put(self._end)
+
+    def in_session(self, act: Callable[[Session], None]) -> None:
+        """Do something with the running session between two frames; nothing when there is none."""
+        self._asked.put(lambda: act(self.session) if self.session is not None else None)
+
+    def stats(self) -> dict:
+        """What it cost so far."""
+        n_in, n_lost = self.capture.n_frames, self._newest.n_dropped
+        out = {"frames_captured": n_in, "frames_analysed": self.n_analysed, "frames_dropped": n_lost,
+               "dropped_share": round(n_lost / n_in, 5) if n_in else None,
+               "analysis_ms": self.step_times.percentiles_ms(),
+               "arrival_to_result_ms": self.analysis_delays.percentiles_ms(), "load": self.load.summary()}
+        if self.player is not None:
+            sound = Delays()
+            sound.values_s.extend(list(self.player.delays_s))
+            out["arrival_to_sound_ms"] = sound.percentiles_ms()
+            out["sound_trouble"] = self.player.trouble
+        return out
+
+    def _run(self) -> None:
+        try:
+            while not self._stop_asked.is_set():
+                self._do_asked()
+                arrival = self._newest.take(TICK_S)
+                self.load.sample()
+                if arrival is not None:
+                    self._guarded(lambda: self._step(arrival))
+                elif self._newest.is_closed:
+                    break
+                else:
+                    self._guarded(self._tick)
+            self._do_asked()
+            if self.session is not None:
+                self._end()
+        finally:
+            self._on_source_end()
+
+    def _guarded(self, act: Callable[[], None]) -> None:
+        """A fault of one frame ends that frame, not the session."""
+        try:
+            act()
+        except VisionError as fault:  # the camera's calibration is of another picture, for example
+            self._show(None, str(fault))
+        except Exception as fault:
+            log.exception("a frame could not be analysed")
+            self._show(None, f"a frame could not be analysed ({type(fault).__name__}: {fault})")
+
+    def _do_asked(self) -> None:
+        while True:
+            try:
+                act = self._asked.get_nowait()
+            except queue.Empty:
+                return
+            try:
+                act()
+            except Exception as fault:
+                log.exception("could not be done")
+                self._on_ended(Ended(None, str(fault)))
+
+    def _begin(self, make: Callable[[], Session]) -> None:
+        if self.session is not None:
+            self._end()
+        self.session = make()
+
+    def _end(self) -> None:
+        session, self.session = self.session, None
+        if session is None:
+            return
+        try:
+            self._on_ended(Ended(session.finish(self.capture)))
+        except Exception as fault:
+            log.exception("the recording could not be finished")
+            where = session.recorder.part if session.recorder is not None else None
+            self._on_ended(Ended(where, f"the recording could not be finished: {fault}"))
+
+    def _step(self, arrival: Arrival) -> None:
+        self._last_arrived_s = arrival.arrived_s
+        session, moment = self.session, None
+        before_s = time.perf_counter()
+        if session is not None:
+            if session.is_past(arrival):
+                return
+            moment = session.step(arrival, self.capture, self._newest.n_dropped, self._equipment())
+            self._bench = moment.result.vision.bench
+        elif self._camera is not None:
+            self._follower = self._follower or BenchFollower(self._camera, standard_mat())
+            self._bench, _ = self._follower.step(arrival.frame)
+        self.n_analysed += 1
+        self.step_times.add(time.perf_counter() - before_s)
+        self.analysis_delays.add(time.monotonic() - arrival.arrived_s)
+        self.shown.put(Shown(arrival, self._bench, moment, "", time.monotonic()))
+        self._on_shown()
+
+    def _tick(self) -> None:
+        """No frame came: once that has lasted, the rules and the window are told."""
+        now_s = time.monotonic()
+        if now_s - self._last_arrived_s < STALL_S:
+            return
+        why = self.capture.trouble or "no picture from the camera"
+        moment = None
+        if self.session is not None and math.isfinite(self._last_arrived_s):
+            moment = self.session.blank(now_s, why, self._equipment())
+        self._show(moment, why)
+
+    def _show(self, moment: Moment | None, trouble: str) -> None:
+        self.shown.put(Shown(None, PoseMiss(0.0, trouble), moment, trouble, time.monotonic()))
+        self._on_shown()
+
+    def _equipment(self) -> tuple[Reading, ...]:
+        """What the rules should know of the equipment beside the picture."""
+        if self.player is None or not self.player.trouble:
+            return ()
+        return (Reading("no_sound", "sound", 1.0, 0.0, math.nan, math.nan, detail=self.player.trouble),)

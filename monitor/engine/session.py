@@ -1,0 +1,284 @@
+"""One piece of hot work from start to end: pipeline, trace, video, coaching and alarm kept in step, frame by frame.
+
+Runs in the analysis thread, which owns it. Whatever fails around it, trace and warnings go on.
+"""
+
+from __future__ import annotations
+
+import datetime
+import logging
+import math
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from monitor.alerts import Reading, TechniqueWarning
+from monitor.analyse import Inputs
+from monitor.engine.annunciator import Alarm, Annunciator
+from monitor.engine.capture import Capture
+from monitor.engine.feedback import Coach
+from monitor.engine.source import Arrival
+from monitor.engine.video_writer import VIDEO, VideoWriter
+from monitor.exposure import heat_setup
+from monitor.heat.estimate import HeatEstimator
+from monitor.heat.fit import Calibration
+from monitor.pipeline import FrameResult, Pipeline, ToolState, TrackerLike
+from monitor.recording import Origin, PassNote, Recorder
+from monitor.rerun import finish_recording, keep_calibration
+from monitor.sound.tones import REFERENCE, WARNING_PATTERNS, Cue
+from monitor.straighten import board_picture, straighten
+from monitor.technique import PassSummary, work_grid
+from vision.types import BenchPose, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
+
+__all__ = ["Session", "Moment", "PassTold"]
+
+CLOCK_EVERY_S = 60.0
+LOWEST_FREE_BYTES = 200 << 20
+VIEW_EVERY_S, MOST_VIEWS = 2.0, 9
+NO_PICTURE_S = 0.3
+log = logging.getLogger("plumeline.session")
+
+
+@dataclass(frozen=True)
+class PassTold:
+    """A finished pass with how it was coached and how much of it lay in the band [-]."""
+
+    summary: PassSummary
+    note: PassNote
+    in_band_share: float
+
+
+@dataclass(frozen=True)
+class Moment:
+    """All that a session has to say after one frame."""
+
+    result: FrameResult
+    alarm: Alarm
+    pass_told: PassTold | None
+    notices: tuple[str, ...]
+
+
+class Session:
+    """Takes arrivals to moments, and records them.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        Job and calibrations, with their exact text.
+    tracker : TrackerLike
+    coach : Coach
+    folder : Path, optional
+        Final name of the recording; None records nothing.
+    calibration : Calibration, optional
+        Of the heat.
+    video : bool
+        Whether to encode the picture too.
+    operator : str
+        A code.
+    say : callable, optional
+        Takes every Cue.
+    """
+
+    def __init__(self, inputs: Inputs, tracker: TrackerLike, coach: Coach, folder: Path | None, *,
+                 calibration: Calibration | None = None, video: bool = True, operator: str = "",
+                 say: Callable[[Cue], None] = lambda cue: None, reserve_bytes: int | None = None) -> None:
+        self.inputs, self.coach, self.annunciator = inputs, coach, Annunciator()
+        self.heat = HeatEstimator(heat_setup(inputs.job), calibration)
+        self.pipeline = Pipeline(inputs.job, tracker, self.heat)
+        self._say, self._wants_video, self._calibration = say, video, calibration
+        self.recorder = self._make_recorder(folder, operator, reserve_bytes) if folder is not None else None
+        self.writer: VideoWriter | None = None
+        self._first: Arrival | None = None
+        self._last: FrameResult | None = None
+        self._t_frame_s = 0.0
+        self._last_arrived_s = self._next_clock_s = self._next_view_s = -math.inf
+        self._n_dropped_before: int | None = None
+        self._in_pass = self._had_picture = True
+        self._views: list[np.ndarray] = []
+        self._troubles: dict[str, str] = {}
+        self.passes: list[PassTold] = []
+        self.n_warnings = 0
+
+    @property
+    def judge(self):
+        """What gives frames their meaning."""
+        return self.pipeline.judge
+
+    def step(self, arrival: Arrival, capture: Capture, n_dropped: int, extra: tuple[Reading, ...] = ()) -> Moment:
+        """Measure, judge and record one frame."""
+        if self._first is None:
+            self._begin(arrival, capture, n_dropped)
+        frame = replace(arrival.frame, t_s=arrival.frame.t_s - self._first.frame.t_s,
+                        index=arrival.frame.index - self._first.frame.index)
+        self._note_drops(frame.t_s, n_dropped)
+        result = self.judge.step(self.pipeline.tracker.step(frame), extra)
+        self._last_arrived_s = arrival.arrived_s
+        self._offer_view(frame, result)
+        if not self._had_picture:
+            self._event(frame.t_s, "camera_back", "the picture is back; check the view and the calibration")
+        self._had_picture = True
+        return self._conclude(result, arrival.arrived_s, has_frame=True)
+
+    def blank(self, now_s: float, why: str, extra: tuple[Reading, ...] = ()) -> Moment | None:
+        """Tell the rules that there is no picture; None before the first frame."""
+        if self._last is None:
+            return None
+        gap_s = now_s - self._last_arrived_s
+        t_s = max(self._t_frame_s + gap_s, self._last.t_s)
+        if self._had_picture:
+            self._event(t_s, "camera_lost", why)
+        self._had_picture = False
+        missing = Reading("no_picture", "camera", gap_s - NO_PICTURE_S, 0.0, gap_s, NO_PICTURE_S, detail=why)
+        result = self.judge.step(_nothing_seen(self._last.vision, t_s, why), (*extra, missing))
+        return self._conclude(result, math.nan, has_frame=False)
+
+    def is_past(self, arrival: Arrival) -> bool:
+        """Whether a frame's time is behind what was already judged (a stall that was told as a loss)."""
+        return (self._last is not None and self._first is not None
+                and arrival.frame.t_s - self._first.frame.t_s <= self._last.t_s)
+
+    def turn_station(self, setpoint_c: float | None = None, airflow_l_min: float | None = None) -> None:
+        """The user turned a knob of the station: counts from the next frame on, and is kept with its time."""
+        self.judge.set_station(setpoint_c, airflow_l_min)
+        if self.recorder is not None:
+            self.recorder.add_station(self.now_s, setpoint_c, airflow_l_min)
+
+    def shelve(self, warning: TechniqueWarning, reason: str = "") -> None:
+        """Put a warning aside; InputError when that needs a reason."""
+        put = self.annunciator.shelve(warning, self.now_s, reason=reason)
+        self._event(self.now_s, "shelved", f"{put.kind} {put.region} until {put.until_s:.1f} s: {put.reason or 'no reason given'}")
+
+    def unshelve(self, kind: str, region: str) -> None:
+        """Take a warning back."""
+        self.annunciator.unshelve(kind, region)
+        self._event(self.now_s, "unshelved", f"{kind} {region}")
+
+    def note(self, kind: str, detail: str) -> None:
+        """Keep something that the user or the equipment did, with its time."""
+        self._event(self.now_s, kind, detail)
+
+    @property
+    def now_s(self) -> float:
+        """Time of the last frame judged, from the session's first."""
+        return self._last.t_s if self._last is not None else 0.0
+
+    def finish(self, capture: Capture | None = None) -> Path | None:
+        """End the work; gives the recording's folder."""
+        if capture is not None:
+            capture.every = None
+        if self.writer is not None:
+            self.writer.finish()
+        if self.recorder is None:
+            self.judge.finish()
+            return None
+        if self._last is not None:
+            self._clock(self.now_s)
+            last_pass = self.judge.finish()
+            if last_pass is not None:
+                self.recorder.add_pass(last_pass, self.coach.note())
+            finish_recording(self.recorder, self.judge, self.heat)
+            self._add_picture()
+        return self.recorder.close()
+
+    def _make_recorder(self, folder: Path, operator: str, reserve_bytes: int | None) -> Recorder:
+        bench = self.inputs.nozzle_path.with_suffix(".bench.jpg")
+        origin = Origin(self.inputs.job_text, self.inputs.camera_text, self.inputs.nozzle_text, operator=operator,
+                        bench_picture=bench if bench.is_file() else None,
+                        video_name=VIDEO if self._wants_video else "")
+        options = {} if reserve_bytes is None else {"reserve_bytes": reserve_bytes}
+        recorder = Recorder(folder, origin, live=True, **options)
+        keep_calibration(recorder.part, self._calibration)
+        return recorder
+
+    def _begin(self, arrival: Arrival, capture: Capture, n_dropped: int) -> None:
+        """The first frame sets time zero for trace and video alike."""
+        self._first, self._n_dropped_before = arrival, n_dropped
+        if self.recorder is not None and self._wants_video:
+            self.writer = VideoWriter(self.recorder.part / VIDEO, arrival.frame.t_s)
+            self.writer.line.put(arrival)
+            self.writer.start()
+            capture.every = self.writer.line
+
+    def _conclude(self, result: FrameResult, arrived_s: float, has_frame: bool) -> Moment:
+        """Record, sound and tell one result."""
+        alarm = self.annunciator.step(result.t_s, result.started, result.standing)
+        error = self.coach.step(result.exposure.dt_s, result.exposure.height_mm if result.exposure.observed else math.nan,
+                                result.in_pass)
+        told = self._end_pass(result) if result.pass_ended is not None else None
+        if self.recorder is not None:
+            self.recorder.add(result, told.note if told else None, has_frame=has_frame)
+        starts = tuple(WARNING_PATTERNS[p] for p in alarm.sounds)
+        if result.in_pass and not self._in_pass and self.coach.is_coached:
+            starts = (*starts, REFERENCE)
+        is_lost = result.state in (ToolState.NOT_SEEN,) or not has_frame
+        self._say(Cue(error, starts, is_lost, arrived_s))
+        self._in_pass, self._last = result.in_pass, result
+        self._t_frame_s = result.t_s if has_frame else self._t_frame_s
+        self.n_warnings += len(result.started)
+        if result.t_s >= self._next_clock_s:
+            self._next_clock_s = result.t_s + CLOCK_EVERY_S
+            self._clock(result.t_s)
+        return Moment(result, alarm, told, self._notices())
+
+    def _end_pass(self, result: FrameResult) -> PassTold:
+        note = self.coach.note()
+        told = PassTold(result.pass_ended, note, self.coach.end_pass())
+        self.passes.append(told)
+        return told
+
+    def _notices(self) -> tuple[str, ...]:
+        """What does not work around the work, for the banner; each change is kept in the trace."""
+        now = {"trace": self.recorder.trouble if self.recorder else "", "video": self.writer.trouble if self.writer else ""}
+        for name, text in now.items():
+            if text != self._troubles.get(name, ""):
+                self._event(self.now_s, f"{name}_trouble", text or f"{name} is written again")
+        self._troubles = now
+        return tuple(f"{name}: {text}" for name, text in now.items() if text)
+
+    def _note_drops(self, t_s: float, n_dropped: int) -> None:
+        new = n_dropped - self._n_dropped_before
+        self._n_dropped_before = n_dropped
+        if new > 0 and self.recorder is not None:
+            self.recorder.add_drop(t_s, new, "the analysis was busy")
+
+    def _event(self, t_s: float, kind: str, detail: str) -> None:
+        if self.recorder is not None:
+            self.recorder.add_event(t_s, kind, detail)
+
+    def _clock(self, t_s: float) -> None:
+        """Tie the session's time to the wall clock, which may jump."""
+        utc = datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds")
+        self._event(t_s, "clock", f"utc {utc}, monotonic {time.monotonic():.3f} s")
+
+    def _offer_view(self, frame, result: FrameResult) -> None:
+        """Keep a straightened picture now and then, for the board's picture in the report."""
+        bench = result.vision.bench
+        if self.recorder is None or frame.t_s < self._next_view_s or not isinstance(bench, BenchPose):
+            return
+        self._next_view_s = frame.t_s + VIEW_EVERY_S
+        if len(self._views) >= MOST_VIEWS:
+            self._views = self._views[::2]
+            return
+        self._views.append(straighten(frame.image, self.inputs.camera, bench, self.inputs.job.board.top_height_mm,
+                                      work_grid(self.inputs.job).extent_mm, result.vision.board_shift))
+
+    def _add_picture(self) -> None:
+        if not self._views:
+            return
+        done, data = cv2.imencode(".png", board_picture(self._views))
+        try:
+            if done:
+                self.recorder.add_picture(data.tobytes(), work_grid(self.inputs.job).extent_mm)
+        except OSError as fault:
+            log.warning("no picture of the board kept: %s", fault)
+
+
+def _nothing_seen(last: VisionResult, t_s: float, why: str) -> VisionResult:
+    """A vision result of no picture at all."""
+    nan3 = np.full(3, np.nan)
+    track = NozzleTrack(t_s, TrackStatus.LOST, nan3, nan3, nan3, np.full((6, 6), np.nan), last.track.t_seen_s, why)
+    return VisionResult(last.frame_index, t_s, PoseMiss(t_s, why), NozzleMiss(t_s, why), track, last.board_shift)
