@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from numba import njit
 
-__all__ = ["compose_bench", "BenchView"]
+from vision.edges import LINEAR, linear_light
+
+__all__ = ["compose_bench", "BenchView", "MASK_SCALE"]
+
+MASK_SCALE = 4  # masks of the tool are drawn at this part of the picture's size
 
 
 def compose_bench(groups: list[list[np.ndarray]]) -> np.ndarray:
@@ -56,14 +61,12 @@ class BenchView:
 
     def __init__(self, first: np.ndarray, bench: np.ndarray | None = None):
         h, w = first.shape[:2]
+        light = linear_light(first)
         self.exposure = 1.0
         self._turn = 0
-        if bench is not None and bench.shape == first.shape and self._agreement(first, bench) > 0.5:
-            self.light, self.known = bench.copy(), np.full((h, w), 255, np.uint8)
-            self.is_given = True
-        else:
-            self.light, self.known = first.copy(), np.full((h, w), 255, np.uint8)
-            self.is_given = False
+        self.is_given = bench is not None and bench.shape == first.shape and self._agreement(light, bench) > 0.5
+        self.light = bench.copy() if self.is_given else light.copy()
+        self.known = np.full((h, w), 255, np.uint8)
         self._candidate = first.copy()
         self._age = np.zeros((h, w), np.uint8)
 
@@ -78,34 +81,22 @@ class BenchView:
         self.known = cv2.warpPerspective(self.known, now_from_then, (w, h), flags=cv2.INTER_NEAREST)
 
     def learn(self, frame: np.ndarray, tool: np.ndarray | None) -> None:
-        """Take in one band of rows of a frame (h, w, 3), leaving out the tool (mask, h x w, nonzero)."""
-        h = frame.shape[0]
-        rows = slice(self._turn * h // self._BANDS, (self._turn + 1) * h // self._BANDS)
-        self._turn = (self._turn + 1) % self._BANDS
-        now, old, known = frame[rows], self.light[rows], self.known[rows]
-        candidate, age = self._candidate[rows], self._age[rows]
-        tolerance = 0.012 + 0.10 * np.sqrt(np.maximum(now[..., 1], 0.0))
-        same = np.abs(now - self.exposure * old).max(2) < tolerance
-        still = np.abs(now - candidate).max(2) < tolerance
-        free = np.ones_like(same) if tool is None else tool[rows] == 0
-        agree = same & free & (known > 0)
-        self.exposure += 0.1 * (self._gain(now[agree][::97], old[agree][::97]) - self.exposure)
-        blend = agree & (np.abs(now - old).max(2) < tolerance)
-        old[blend] += 0.1 * (now[blend] - old[blend])
-        age[:] = np.where(still & free & ~agree, np.minimum(age + 1, 250), 0)
-        ready = age >= (self._PATIENCE_GIVEN if self.is_given else self._PATIENCE)
-        old[ready] = candidate[ready]
-        known[ready] = 255
-        fresh = ~still
-        candidate[fresh] = now[fresh]
-        soft = still & ~fresh
-        candidate[soft] += 0.3 * (now[soft] - candidate[soft])
+        """Take in one band of rows of a frame (h, w, 3), uint8, leaving out the tool.
 
-    @staticmethod
-    def _gain(now: np.ndarray, old: np.ndarray) -> float:
-        if len(now) < 50:
-            return 1.0
-        return float(np.clip(np.median(now.sum(1) / np.maximum(old.sum(1), 1e-3)), 0.5, 2.0))
+        Parameters
+        ----------
+        tool : array, shape (h // MASK_SCALE, w // MASK_SCALE), uint8, or None
+            Nonzero where the tool may be.
+        """
+        h, w = frame.shape[:2]
+        first, last = self._turn * h // self._BANDS, (self._turn + 1) * h // self._BANDS
+        self._turn = (self._turn + 1) % self._BANDS
+        mask = np.zeros((h // MASK_SCALE, w // MASK_SCALE), np.uint8) if tool is None else tool
+        patience = self._PATIENCE_GIVEN if self.is_given else self._PATIENCE
+        now, old = _learn(frame, self.light, self.known, self._candidate, self._age, mask, first, last,
+                          LINEAR, self.exposure, patience)
+        if old > 1.0:
+            self.exposure += 0.1 * (min(max(now / old, 0.5), 2.0) - self.exposure)
 
     @staticmethod
     def _agreement(first: np.ndarray, bench: np.ndarray) -> float:
@@ -113,3 +104,38 @@ class BenchView:
         gain = np.median(a.sum(1) / np.maximum(b.sum(1), 1e-3))
         near = np.abs(a - gain * b).max(1) < 0.02 + 0.12 * np.sqrt(np.maximum(b[:, 1], 0))
         return float(near.mean())
+
+
+@njit(cache=True)
+def _learn(frame, bench, known, candidate, age, tool, first, last, linear, exposure, patience):
+    """One visit to rows first..last; sums of light, now and as stored, of the pixels that agree."""
+    w = frame.shape[1]
+    sum_now = sum_old = 0.0
+    for y in range(first, last):
+        row = min(y // MASK_SCALE, tool.shape[0] - 1)
+        for x in range(w):
+            free = tool[row, min(x // MASK_SCALE, tool.shape[1] - 1)] == 0
+            now_b, now_g, now_r = linear[frame[y, x, 0]], linear[frame[y, x, 1]], linear[frame[y, x, 2]]
+            old_b, old_g, old_r = bench[y, x, 0], bench[y, x, 1], bench[y, x, 2]
+            tolerance = 0.012 + 0.10 * np.sqrt(now_g)
+            scaled = max(abs(now_b - exposure * old_b), abs(now_g - exposure * old_g), abs(now_r - exposure * old_r))
+            agrees = free and known[y, x] > 0 and scaled < tolerance
+            if agrees:
+                sum_now += now_b + now_g + now_r
+                sum_old += old_b + old_g + old_r
+                if max(abs(now_b - old_b), abs(now_g - old_g), abs(now_r - old_r)) < tolerance:
+                    bench[y, x, 0] = old_b + 0.1 * (now_b - old_b)
+                    bench[y, x, 1] = old_g + 0.1 * (now_g - old_g)
+                    bench[y, x, 2] = old_r + 0.1 * (now_r - old_r)
+            still = True
+            for c in range(3):
+                still = still and abs(linear[frame[y, x, c]] - linear[candidate[y, x, c]]) < tolerance
+            if not still:
+                for c in range(3):
+                    candidate[y, x, c] = frame[y, x, c]
+            age[y, x] = min(age[y, x] + 1, 250) if still and free and not agrees else 0
+            if age[y, x] >= patience:
+                for c in range(3):
+                    bench[y, x, c] = linear[candidate[y, x, c]]
+                known[y, x] = 255
+    return sum_now, sum_old

@@ -77,6 +77,11 @@ class CameraModel:
         """Mean focal length [px]."""
         return float(self.camera_matrix_px[0, 0] + self.camera_matrix_px[1, 1]) / 2
 
+    @property
+    def fold(self) -> tuple[float, float]:
+        """Radius beyond which the model is continued straight, and the distorted radius there, both at z = 1 [-]."""
+        return self._fold
+
     def project(self, points_cam_mm: FloatArray) -> FloatArray:
         """Pixels of points in the camera frame.
 

@@ -6,16 +6,17 @@ import cv2
 import numpy as np
 
 from vision.edges import CutGrid, edge_gain, pick_edges
-from vision.fit import DEFAULT_BIAS, Picture, PoseFit, fit_pose, inside_picture, picture_cuts
+from vision.fit import DEFAULT_BIAS, Picture, PoseFit, fit_pose, inside_picture, loose_prior, picture_cuts
 from vision.nozzle import Hold, NozzleBody, ToolPose
 from vision.silhouette import moved_pose, outline
 from vision.types import FloatArray
 
-__all__ = ["tool_masks", "tip_candidates", "find_tool", "fit_quality", "distance_field", "settle_on_mask", "search_near"]
+__all__ = ["tool_masks", "tip_candidates", "find_tool", "distance_field", "settle_on_mask", "search_near"]
 
 _TRIES = 6
 _HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down
-_LEAST_EDGES = 36
+_LEAST_EDGES = 24
+_HOLD_RAD = 0.22  # a hand comes back to a hold within about this
 _SPECK = 25  # quarter-size pixels below which a piece of the mask is noise
 _SCALE = 4  # masks are judged at a quarter of the size
 _HEIGHTS_MM = (4.0, 22.0, 45.0)
@@ -125,18 +126,23 @@ def find_tool(
         tried.append(pose)
         if len(tried) > _TRIES:
             break
-        fit = fit_pose(camera, body, picture, pose, bias, spreads_px=(4.0, 2.0, 1.0), plane=plane)
-        if fit is None:
+        prior = _as_held(body, bias, pose, holds, cam_from_bench)
+        fit = fit_pose(camera, body, picture, pose, bias, prior=prior, plane=plane)
+        if fit is None or not _plausible(fit.pose, cam_from_bench, board_top_mm):
             continue
-        if not _plausible(fit.pose, cam_from_bench, board_top_mm):
-            continue
-        quality = fit_quality(fit)
-        merit = quality * np.sqrt(fit.n_edges)
-        if quality > least_quality and fit.n_edges >= _LEAST_EDGES and merit > best_merit:
-            best, best_merit = fit, merit
-        if quality > 0.8:
+        if fit.quality > least_quality and fit.n_edges >= _LEAST_EDGES and fit.merit > best_merit:
+            best, best_merit = fit, fit.merit
+        if fit.quality > 0.8:
             break
     return best
+
+
+def _as_held(body, bias, pose: ToolPose, holds: tuple[Hold, ...], cam_from_bench):
+    """A prior of the pose that knows how the tool was held before; none without holds."""
+    if not holds:
+        return None
+    ways = [hold.pose_at(pose.tip_mm, cam_from_bench) for hold in holds]
+    return loose_prior(body, bias, max(ways, key=lambda p: p.axis @ pose.axis), turn_rad=_HOLD_RAD)
 
 
 def distance_field(mask: np.ndarray) -> np.ndarray:
@@ -191,7 +197,7 @@ def search_near(camera, body: NozzleBody, picture: Picture, start: ToolPose, spr
 
 
 def _edge_score(camera, body, picture, pose) -> float:
-    out = inside_picture(outline(camera, body, pose, step_mm=3.0), picture.light.shape)
+    out = inside_picture(outline(camera, body, pose, step_mm=3.0), picture.image.shape)
     if len(out.px) < 8:
         return -1.0
     grid = CutGrid(5.0)
@@ -211,15 +217,6 @@ def _plausible(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) 
 
 def _alike(a: ToolPose, b: ToolPose) -> bool:
     return bool(np.linalg.norm(a.tip_mm - b.tip_mm) < 6.0 and a.axis @ b.axis > 0.99 and abs(a.roll_rad - b.roll_rad) < 0.3)
-
-
-def fit_quality(fit: PoseFit) -> float:
-    """How much of the visible outline agrees with the pose, 0 to 1; the tube's own edges count double."""
-    if not fit.support:
-        return 0.0
-    weight = {key: fit.weights[key] for key in fit.support}
-    total = sum(weight.values())
-    return sum(w * fit.support[k] for k, w in weight.items()) / total / max(1.0, np.sqrt(fit.chi2_dof / 1.5))
 
 
 def _root(piece: np.ndarray) -> FloatArray:

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
 
 import numpy as np
 
-from vision.edges import CutGrid, edge_gain, pick_edges, refine_edges, sample_cuts
+from vision.edges import CutGrid, EdgeSet, edge_gain, linear_light, pick_edges, refine_edges, sample_cuts
 from vision.nozzle import NozzleBody, ToolPose, axis_frame
 from vision.silhouette import Outline, moved_pose, outline
 from vision.types import FloatArray
 
-__all__ = ["EdgeBias", "Picture", "PoseFit", "fit_pose", "inside_picture", "picture_cuts", "DEFAULT_BIAS"]
+__all__ = ["EdgeBias", "Picture", "PosePrior", "PoseFit", "fit_pose", "loose_prior", "edge_offsets", "inside_picture",
+           "picture_cuts", "steps_between", "DEFAULT_BIAS"]
 
-_BLUR_PX = 0.8
+BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compression together
 _CUT_SIGMA_PX = 0.35  # scatter of one cut about a straight edge, measured on rendered and photographed edges
-_CORRELATION = 2.0  # neighbouring cuts share pixels and codec blocks: this much in sigma
+_CORRELATION_MM = 2.4  # cuts nearer than this share pixels and codec blocks
+_LEAST_GAIN = 12.0  # drop of chi-square below which an edge is chance
 
 
 @dataclass(frozen=True)
@@ -39,19 +42,45 @@ DEFAULT_BIAS: dict[tuple[str, bool], EdgeBias] = {
 
 @dataclass(frozen=True)
 class Picture:
-    """One frame in linear light with what is known of the scene behind the tool.
+    """One frame with what is known of the scene behind the tool.
 
     Attributes
     ----------
-    light : array, shape (h, w, 3), float32
+    image : array, shape (h, w, 3), uint8
+        As the camera gave it.
     background : array, shape (h, w, 3), float32
+        Linear light.
     known : array, shape (h, w), uint8
         255 where the background is known.
     """
 
-    light: np.ndarray
+    image: np.ndarray
     background: np.ndarray
     known: np.ndarray
+
+    @cached_property
+    def light(self) -> np.ndarray:
+        """The frame in linear light, shape (h, w, 3), float32; made when first asked for."""
+        return linear_light(self.image)
+
+
+@dataclass(frozen=True)
+class PosePrior:
+    """What is known before looking: a pose, and where edges appear.
+
+    Attributes
+    ----------
+    pose : ToolPose
+        Camera frame.
+    offset_px : array, shape (g,)
+        As `edge_offsets` orders them.
+    cov : array, shape (6 + g, 6 + g)
+        Of the six steps of `moved_pose` about `pose`, then of the offsets.
+    """
+
+    pose: ToolPose
+    offset_px: FloatArray
+    cov: FloatArray
 
 
 @dataclass(frozen=True)
@@ -61,177 +90,216 @@ class PoseFit:
     Attributes
     ----------
     pose : ToolPose
-    cov : array, shape (6, 6)
-        Of Outline.jacobian's six steps, edge bias included.
-    cov_noise : array, shape (6, 6)
-        The part of it that is new in every frame.
+        The most probable pose, prior included.
+    sites : array, shape (6 + m,), int
+        Which entries of the prior the picture spoke of: 0 to 5 the pose's steps, 6 + group the offsets.
+    offset_px : array, shape (m,)
+        Of those groups.
+    cov : array, shape (6 + m, 6 + m)
+        Of steps about `pose` and of those offsets.
+    alone_step, alone_cov : array, shapes (6,), (6, 6)
+        What this picture says without the prior of the pose: a step from `pose`, and its covariance.
     chi2_dof : float
-    support, weights : dict
-        Share of the cuts of each (part, side) that agree with the fit, and what that share is worth.
+    quality : float
+        Share of the visible outline that agrees with the pose, 0 to 1; the tube and its end count most.
+    n_edges, n_cuts : int
+    label : array, shape (n_cuts,), int
+        Group of each cut; edge_px, its edge's offset from the body's outline; good, whether it agrees.
     """
 
     pose: ToolPose
+    sites: np.ndarray
+    offset_px: FloatArray
     cov: FloatArray
-    cov_noise: FloatArray
+    alone_step: FloatArray
+    alone_cov: FloatArray
     chi2_dof: float
-    support: dict = field(default_factory=dict)
-    weights: dict = field(default_factory=dict)
-    n_edges: int = 0
-    n_cuts: int = 0
-    groups: dict = field(default_factory=dict)
+    quality: float
+    n_edges: int
+    n_cuts: int
+    label: np.ndarray
+    edge_px: FloatArray
+    good: np.ndarray
+
+    @property
+    def merit(self) -> float:
+        """For choosing among poses of one picture: quality, and how much it rests on."""
+        return self.quality * float(np.sqrt(self.n_edges))
 
 
-def fit_pose(camera, body: NozzleBody, picture: Picture, start: ToolPose, bias=DEFAULT_BIAS, *, reach_px=10.0,
-             spreads_px=(4.0, 2.0, 1.0), step_mm=0.6,
-             plane: tuple[FloatArray, float, float] | None = None,
-             prior_cov: FloatArray | None = None, blur_px: float = _BLUR_PX) -> PoseFit | None:
+def edge_offsets(body: NozzleBody, bias: dict[tuple[str, bool], EdgeBias]) -> tuple[FloatArray, FloatArray]:
+    """Offset and its sigma (g,) [px] of every group: part (rim first), side (-1, 0, 1), lighter outside or not."""
+    kinds = ["rim", *(f.kind for f in body.frusta)]
+    rows = [bias[(kind, lighter)] for kind in kinds for _ in range(3) for lighter in (False, True)]
+    return np.array([r.offset_px for r in rows]), np.array([r.sigma_px for r in rows])
+
+
+def loose_prior(body: NozzleBody, bias, pose: ToolPose, tip_mm=40.0, turn_rad=0.4, roll_rad=0.5) -> PosePrior:
+    """A prior that only keeps a fit from wandering off."""
+    offset, sigma = edge_offsets(body, bias)
+    return PosePrior(pose, offset, np.diag(np.concatenate([[tip_mm] * 3, [turn_rad] * 2, [roll_rad], sigma]) ** 2))
+
+
+def fit_pose(
+    camera, body: NozzleBody, picture: Picture, start: ToolPose, bias=DEFAULT_BIAS, *, prior: PosePrior | None = None,
+    reach_px=9.0, spreads_px=(4.0, 2.0, 1.0), step_mm=0.8, plane: tuple[FloatArray, float, float] | None = None,
+    blur_of=None, veil: float | None = None,
+) -> PoseFit | None:
     """Fit the pose to the picture's edges, starting near it.
 
     Parameters
     ----------
+    start : ToolPose
+        Camera frame.
+    bias : dict
+        (kind of edge, lighter outside or not) -> EdgeBias; what the prior says of offsets comes before it.
+    prior : PosePrior, optional
+        Where the tool is expected; by default loosely around `start`.
+    spreads_px : tuple
+        How far edges may be from where they are expected, round by round.
     plane : (normal (3,) in the camera frame, distance, sigma) or None
         What else is known: normal . tip = distance [mm], as when the outlet stands on a gauge block.
-    prior_cov : array, shape (6, 6), or None
-        How far the pose may be from `start`, in Outline.jacobian's steps; guides the fit, is not counted in `cov`.
+    blur_of : callable, optional
+        Outline -> blur of its edges (n,) [px].
 
     Returns
     -------
     PoseFit or None
         None when too few edges are seen to fix the pose.
     """
-    grid = CutGrid(reach_px)
-    pose, state = start, None
+    prior = prior or loose_prior(body, bias, start)
+    grid, pose = CutGrid(reach_px), start
+    offset_px = prior.offset_px.copy()
+    options = {} if veil is None else {"veil": veil}
     for spread in spreads_px:
-        out = outline(camera, body, pose, step_mm=step_mm if spread == spreads_px[-1] else 2 * step_mm)
-        out = inside_picture(out, picture.light.shape)
-        if len(out.px) < 12:
+        last = spread == spreads_px[-1]
+        out = inside_picture(outline(camera, body, pose, step_mm=step_mm if last else 2 * step_mm), picture.image.shape)
+        if len(out.px) < 8:
             return None
         cuts, back = picture_cuts(picture, out, grid)
-        curves = edge_gain(cuts, back, grid.offsets_px, blur_px)
-        edges = pick_edges(curves, np.zeros(len(out.px)), spread)
-        edges = refine_edges(cuts, back, grid.offsets_px, edges, blur_px)
-        group, centre, sigma = _groups(body, out, edges.lighter, bias)
-        state = _solve(out, edges, group, centre, sigma, spread, start, pose, plane, prior_cov)
-        lighter = edges.lighter
+        blur = BLUR_PX if blur_of is None else blur_of(out)
+        curves = edge_gain(cuts, back, grid.offsets_px, blur, **options)
+        rough = pick_edges(curves, np.zeros(len(out.px)), spread)
+        edges = refine_edges(cuts, back, grid.offsets_px, rough, blur, **options)
+        label = (out.part + 1) * 6 + (out.side + 1) * 2 + edges.lighter
+        state = _solve(out, edges, label, prior, pose, spread, plane, edge_offsets(body, bias) if last else None)
         if state is None:
             return None
         pose = moved_pose(pose, state.step)
-    return _result(body, pose, out, state, group, lighter)
+        offset_px[state.sites[6:] - 6] = state.offset_px
+    cov, alone_step, alone_cov = state.spread
+    quality = _quality(body, label, state)
+    return PoseFit(pose, state.sites, state.offset_px, cov, alone_step, alone_cov, state.chi2_dof, quality,
+                   int(state.good.sum()), len(out.px), label, edges.offset_px - out.jacobian @ state.step, state.good)
+
+
+def inside_picture(out: Outline, shape) -> Outline:
+    """The part of an outline whose cuts lie in a picture of that shape."""
+    h, w = shape[:2]
+    ok = (out.px[:, 0] > 4) & (out.px[:, 0] < w - 5) & (out.px[:, 1] > 4) & (out.px[:, 1] < h - 5)
+    return out if ok.all() else Outline(*(getattr(out, f)[ok] for f in Outline.__dataclass_fields__))
+
+
+def picture_cuts(picture: Picture, out: Outline, grid: CutGrid):
+    """Cuts across the outline through the picture and through the bench behind it, each (n, 3, m), linear light."""
+    off = grid.offsets_px
+    cuts = sample_cuts(picture.image, out.px, out.normal_px, off)
+    back = sample_cuts(picture.background, out.px, out.normal_px, off)
+    h, w = picture.known.shape
+    flat = np.zeros(len(out.px), bool)
+    for reach in (0.0, 0.5 * grid.reach_px, grid.reach_px):
+        at = np.round(out.px + reach * out.normal_px).astype(int)
+        flat |= picture.known[np.clip(at[:, 1], 0, h - 1), np.clip(at[:, 0], 0, w - 1)] < 128
+    # where the scene behind is not known, the outer end of the cut stands for it
+    back[flat] = cuts[flat, :, -len(off) // 4:].mean(2, keepdims=True)
+    return cuts, back
+
+
+def steps_between(pose: ToolPose, goal: ToolPose) -> FloatArray:
+    """The steps (6,) of `moved_pose` that lead from one pose to a near one, to first order."""
+    a, b = axis_frame(pose.axis)
+    side = np.cos(pose.roll_rad) * a + np.sin(pose.roll_rad) * b
+    c, d = axis_frame(goal.axis)
+    goal_side = np.cos(goal.roll_rad) * c + np.sin(goal.roll_rad) * d
+    turns = [goal.axis @ np.cross(a, pose.axis), goal.axis @ np.cross(b, pose.axis)]
+    roll = np.arctan2(goal_side @ np.cross(pose.axis, side), goal_side @ side)
+    return np.concatenate([goal.tip_mm - pose.tip_mm, turns, [roll]])
 
 
 @dataclass
 class _State:
     step: FloatArray
-    cov: FloatArray
-    cov_noise: FloatArray
-    chi2: float
-    dof: float
+    sites: np.ndarray
+    offset_px: FloatArray
     good: np.ndarray
-    offset: FloatArray
-    bias: FloatArray
-    edge: FloatArray
+    chi2_dof: float
+    spread: tuple[FloatArray, FloatArray, FloatArray] | None
 
 
-def inside_picture(out: Outline, shape) -> Outline:
-    h, w = shape[:2]
-    ok = (out.px[:, 0] > 4) & (out.px[:, 0] < w - 5) & (out.px[:, 1] > 4) & (out.px[:, 1] < h - 5)
-    return Outline(*(getattr(out, f)[ok] for f in Outline.__dataclass_fields__))
-
-
-def picture_cuts(picture: Picture, out: Outline, grid: CutGrid):
-    off = grid.offsets_px
-    cuts = sample_cuts(picture.light, out.px, out.normal_px, off)
-    back = sample_cuts(picture.background, out.px, out.normal_px, off)
-    known = sample_cuts(picture.known, out.px, out.normal_px, off)[..., 0]
-    flat = known[:, len(off) // 3:].min(1) < 128
-    # where the scene behind is not known, the outer end of the cut stands for it
-    back[flat] = cuts[flat, -len(off) // 4:].mean(1, keepdims=True)
-    return cuts, back
-
-
-def _groups(body: NozzleBody, out: Outline, lighter, bias):
-    """Edges that share one unknown offset: a part's one side, in front of something lighter or not."""
-    label = (out.part + 1) * 6 + (out.side + 1) * 2 + lighter
-    unique, group = np.unique(label, return_inverse=True)
-    centre, sigma = np.empty(len(unique)), np.empty(len(unique))
-    for i, u in enumerate(unique):
-        part = u // 6 - 1
-        b = bias[("rim" if part < 0 else body.frusta[part].kind, bool(u % 2))]
-        centre[i], sigma[i] = b.offset_px, b.sigma_px
-    return group, centre, sigma
-
-
-def _solve(out, edges, group, centre, sigma, spread, start, pose, plane, prior_cov) -> _State | None:
+def _solve(out: Outline, edges: EdgeSet, label, prior: PosePrior, pose, spread, plane, base) -> _State | None:
     """Re-weighted least squares for the six steps of the pose and one offset a group."""
-    n_bent = 6 if np.any(out.jacobian[:, 5]) else 5
-    m = len(centre)
-    x = np.zeros(n_bent + m)
-    x[n_bent:] = centre
-    design = np.zeros((len(out.px), n_bent + m))
-    design[:, :n_bent] = out.jacobian[:, :n_bent]
-    design[np.arange(len(group)), n_bent + group] = 1.0
-    prior = np.zeros(n_bent + m)
-    prior[n_bent:] = sigma ** -2.0
-    lam = np.array([1 / 30.0**2] * 3 + [1 / 0.3**2] * (n_bent - 3))  # keeps one step within what tracking can have missed
-    prior[:n_bent] += lam
-    target = x.copy()
-    if prior_cov is not None:
-        prior[:n_bent] = 1.0 / np.diag(prior_cov)[:n_bent]
-        a, b = axis_frame(pose.axis)
-        away = np.concatenate([start.tip_mm - pose.tip_mm, [start.axis @ np.cross(a, pose.axis), start.axis @ np.cross(b, pose.axis)]])
-        target[:5] = away
-    known = np.zeros((n_bent + m, n_bent + m))
-    pull = np.zeros(n_bent + m)
+    groups, group = np.unique(label, return_inverse=True)
+    sites = np.concatenate([np.arange(6), 6 + groups])
+    m, n = len(groups), len(label)
+    design = np.zeros((n, 6 + m))
+    design[:, :6] = out.jacobian
+    design[np.arange(n), 6 + group] = 1.0
+    held = np.linalg.inv(prior.cov[np.ix_(sites, sites)])
+    expected = np.concatenate([steps_between(pose, prior.pose), prior.offset_px[groups]])
+    pull = held @ expected
     if plane is not None:
         normal_cam, distance, plane_sigma = plane
-        row = np.zeros(n_bent + m)
-        row[:3] = normal_cam
-        known = np.outer(row, row) / plane_sigma**2
-        pull = row * (distance - normal_cam @ pose.tip_mm) / plane_sigma**2
+        row = np.zeros(6 + m)
+        row[:3] = normal_cam / plane_sigma
+        held = held + np.outer(row, row)
+        pull = pull + row * (distance - normal_cam @ pose.tip_mm) / plane_sigma
+    # a part's cuts stand for its length: how densely it is cut must not change what it is worth
+    share = np.sqrt(np.maximum(_CORRELATION_MM / np.maximum(out.mm_per_sample, 1e-3), 1.0))
+    own = np.hypot(np.minimum(edges.sigma_px, 5.0), _CUT_SIGMA_PX)
+    s = own * share
+    usable = np.isfinite(edges.offset_px) & (edges.gain > _LEAST_GAIN)
+    if usable.sum() < 6:
+        return None
+    seen = np.where(usable, edges.offset_px, 0.0)
+    x = np.concatenate([np.zeros(6), prior.offset_px[groups]])
+    c = np.maximum(2.0 * own, 0.5 * spread)
     for _ in range(6):
-        s = np.hypot(np.minimum(edges.sigma_px, 5.0), _CUT_SIGMA_PX) * _CORRELATION
-        r = edges.offset_px - design @ x
-        usable = np.isfinite(r) & (edges.gain > 12)
-        if usable.sum() < 8:
-            return None
-        r = np.where(usable, r, 0.0)
-        c = np.maximum(2.0 * s / _CORRELATION, 0.5 * spread)
+        r = np.where(usable, seen - design @ x, 0.0)
         w = np.where(usable, 1.0 / (s * (1.0 + (r / c) ** 2)) ** 2, 0.0)
-        normal = design.T @ (w[:, None] * design) + np.diag(prior) + known
-        dx = np.linalg.solve(normal, design.T @ (w * r) + prior * (target - x) + pull - known @ x)
-        x = x + dx
-        if np.abs(dx[:3]).max() < 1e-3 and np.abs(dx[3:n_bent]).max() < 1e-5:
+        weighted = design.T * w
+        new = np.linalg.solve(weighted @ design + held, weighted @ seen + pull)
+        moved = np.abs(new - x)
+        x = new
+        if moved[:3].max() < 3e-3 and moved[3:6].max() < 3e-5:
             break
-    r = np.where(usable, edges.offset_px - design @ x, 0.0)
-    good = usable & (np.abs(r) < 3 * s / _CORRELATION)
-    dof = max(1.0, good.sum() - n_bent)
-    chi2 = float(np.sum((r[good] * _CORRELATION / s[good]) ** 2))
-    w = np.where(good, s ** -2.0, 0.0)
-    prior[:n_bent] = lam
-    information = design.T @ (w[:, None] * design) + np.diag(prior) + known
-    worse = max(1.0, chi2 / dof)
-    full, noise = np.zeros((6, 6)), np.zeros((6, 6))
-    full[:n_bent, :n_bent] = worse * np.linalg.inv(information)[:n_bent, :n_bent]
-    noise[:n_bent, :n_bent] = worse * np.linalg.inv(information[:n_bent, :n_bent])
-    step = np.zeros(6)
-    step[:n_bent] = x[:n_bent]
-    return _State(step, full, noise, chi2, dof, good, edges.offset_px, x[n_bent:], edges.offset_px - design[:, :n_bent] @ x[:n_bent])
+    r = np.where(usable, seen - design @ x, 0.0)
+    good = usable & (np.abs(r) < 3 * own)
+    chi2_dof = float(np.sum((r[good] / own[good]) ** 2)) / max(1.0, good.sum() - 6.0)
+    result = _State(x[:6], sites, x[6:], good, chi2_dof, None)
+    if base is not None:
+        result.spread = _spread(design, np.where(good, s**-2.0, 0.0) / max(1.0, chi2_dof), held, r, x, base, groups)
+    return result
 
 
-def _result(body, pose, out, state, group, lighter) -> PoseFit:
-    support, weights, groups = {}, {}, {}
-    for part in np.unique(out.part):
-        for side in np.unique(out.side[out.part == part]):
-            k = (out.part == part) & (out.side == side)
-            key = (int(part), int(side))
-            support[key] = float(state.good[k].mean())
-            kind = "rim" if part < 0 else body.frusta[part].kind
-            # a hand hides the handle without making the pose doubtful; the tube and its end must be seen
-            weights[key] = float(k.sum()) * {"tube": 3.0, "rim": 3.0, "handle": 0.3}.get(kind, 1.0)
-    for g in np.unique(group):
-        k = (group == g) & state.good
-        if k.sum() > 3:
-            i = np.flatnonzero(k)[0]
-            kind = "rim" if out.part[i] < 0 else body.frusta[out.part[i]].kind
-            groups[(kind, int(out.part[i]), int(out.side[i]), bool(lighter[i]))] = (float(state.bias[g]), float(np.median(state.edge[k])), int(k.sum()))
-    return PoseFit(pose, state.cov, state.cov_noise, state.chi2 / state.dof, support, weights, int(state.good.sum()), len(out.px), groups)
+def _spread(design, w, held, r, x, base, groups):
+    """Covariance of what was solved for; and what the picture says alone, with only the offsets' base values known."""
+    data = (design.T * w) @ design
+    cov = np.linalg.inv(data + held)
+    offset, sigma = base
+    weak = np.diag(np.concatenate([[40.0**-2] * 3, [0.4**-2] * 3, sigma[groups] ** -2.0]))
+    alone_cov = np.linalg.inv(data + weak)
+    away = np.concatenate([np.zeros(6), offset[groups] - x[6:]])
+    alone_step = alone_cov @ ((design.T * w) @ r + weak @ away)
+    return cov, alone_step[:6], alone_cov[:6, :6]
+
+
+@lru_cache
+def _worth(body: NozzleBody) -> FloatArray:
+    """What a cut of each (part, side) counts: a hand hides the handle without making the pose doubtful."""
+    kinds = ["rim", *(f.kind for f in body.frusta)]
+    return np.array([{"tube": 3.0, "rim": 3.0, "handle": 0.3}.get(k, 1.0) for k in kinds for _ in range(3)])
+
+
+def _quality(body: NozzleBody, label, state: _State) -> float:
+    worth = _worth(body)[label // 2]
+    return float((worth * state.good).sum() / worth.sum()) / max(1.0, np.sqrt(state.chi2_dof / 1.5))

@@ -1,4 +1,9 @@
-"""Constant-velocity filter for a hand-held tool: predict, gate, update, and smooth backwards."""
+"""Filter for a hand-held tool and its edges' offsets: predict, gate, take in a fit, and smooth backwards.
+
+State, bench frame: outlet centre (3) [mm], jet direction's x and y (2) [-], turn about it (1) [rad], rates of the first
+five per second, then one offset a group of edges [px]. The jet points down, so its x and y are a chart of its direction.
+The outlet moves at nearly constant velocity; the direction drifts about a rest that the hand keeps; offsets change slowly.
+"""
 
 from __future__ import annotations
 
@@ -8,81 +13,131 @@ import numpy as np
 
 from vision.types import FloatArray
 
-__all__ = ["ToolState", "start_state", "predict", "gate", "update", "smooth", "ACCEL_MM_S2", "TURN_RAD_S2"]
+__all__ = ["Motion", "ToolState", "start_state", "predict", "gate", "condition", "smooth", "N_POSE", "N_MOVING"]
 
-ACCEL_MM_S2 = 1500.0  # spread of a sweeping hand's acceleration
-TURN_RAD_S2 = 12.0
-_N = 5  # tip x, y, z [mm] and the axis' x, y [-]; the axis points down, so its x and y are a chart of it
+N_POSE, N_RATE = 6, 5
+N_MOVING = N_POSE + N_RATE
+
+_ACCEL_MM2_S3 = 6.0e4  # spectral density of the outlet's acceleration: a sweeping hand, about 1 m/s2 for a twentieth of a second
+_TURN_RAD2_S3 = 0.4  # and of the direction's; with the two times below it stays within about 9 degrees of its rest
+_TURN_S, _REST_S = 0.3, 1.5
+_ROLL_RAD2_S = 0.02
+_OFFSET_S = 2.0  # offsets follow light and place within about this time
+_REST_FOLLOWS_S = 3.0
+
+
+@dataclass(frozen=True)
+class Motion:
+    """What offsets return to and how far they stray: arrays (g,) [px]."""
+
+    offset_px: FloatArray
+    offset_sigma_px: FloatArray
 
 
 @dataclass(frozen=True)
 class ToolState:
-    """Filter state at one instant, bench frame.
+    """Filter state at one instant.
 
     Attributes
     ----------
     t_s : float
-    mean : array, shape (10,)
-        Tip [mm], axis x and y [-], then their rates per second.
-    cov : array, shape (10, 10)
+    mean : array, shape (11 + g,)
+    cov : array, shape (11 + g, 11 + g)
+    rest : array, shape (2,)
+        Jet direction's x and y to which the hand returns [-].
     """
 
     t_s: float
     mean: FloatArray
     cov: FloatArray
+    rest: FloatArray
 
 
-def start_state(t_s: float, measured: FloatArray, cov: FloatArray) -> ToolState:
-    """State from a first measurement (5,) with covariance (5, 5); the rates are unknown."""
-    mean, full = np.zeros(2 * _N), np.zeros((2 * _N, 2 * _N))
-    mean[:_N], full[:_N, :_N] = measured, cov
-    full[_N:, _N:] = np.diag([150.0**2] * 3 + [1.0**2] * 2)
-    return ToolState(t_s, mean, full)
+def start_state(t_s: float, pose: FloatArray, pose_cov: FloatArray, motion: Motion, offset_px=None, joint_cov=None) -> ToolState:
+    """State from a first pose (6,) with covariance (6, 6); rates are unknown.
+
+    offset_px (g,) and joint_cov (6 + g, 6 + g) carry what the first picture already said of the offsets.
+    """
+    g = len(motion.offset_px)
+    mean, cov = np.zeros(N_MOVING + g), np.zeros((N_MOVING + g, N_MOVING + g))
+    mean[:N_POSE], mean[N_MOVING:] = pose, motion.offset_px if offset_px is None else offset_px
+    cov[:N_POSE, :N_POSE] = pose_cov
+    cov[N_POSE:N_MOVING, N_POSE:N_MOVING] = np.diag([150.0**2] * 3 + [0.3**2] * 2)
+    cov[N_MOVING:, N_MOVING:] = np.diag(motion.offset_sigma_px**2)
+    if joint_cov is not None:
+        sites = np.r_[:N_POSE, N_MOVING:N_MOVING + g]
+        cov[np.ix_(sites, sites)] = joint_cov
+    return ToolState(t_s, mean, cov, np.array(pose[3:5], float))
 
 
-def transition(dt_s: float) -> tuple[FloatArray, FloatArray]:
-    """Transition matrix and process noise over dt_s, white acceleration held over about a frame."""
-    f = np.eye(2 * _N)
-    f[:_N, _N:] = dt_s * np.eye(_N)
-    q = np.diag([ACCEL_MM_S2**2] * 3 + [TURN_RAD_S2**2] * 2) * 0.03  # correlation time of the hand's acceleration, s
-    noise = np.block([[q * dt_s**3 / 3, q * dt_s**2 / 2], [q * dt_s**2 / 2, q * dt_s]])
-    return f, noise
+def _step(n: int, dt_s: float, motion: Motion | None) -> tuple[FloatArray, FloatArray]:
+    """Transition matrix and process noise over dt_s for the first n states."""
+    f, q = np.eye(n), np.zeros((n, n))
+    keep_turn, back = np.exp(-dt_s / _TURN_S), np.exp(-dt_s / _REST_S)
+    for k in range(3):
+        r = N_POSE + k
+        f[k, r] = dt_s
+        q[k, k], q[r, r] = _ACCEL_MM2_S3 * dt_s**3 / 3, _ACCEL_MM2_S3 * dt_s
+        q[k, r] = q[r, k] = _ACCEL_MM2_S3 * dt_s**2 / 2
+    for k in (3, 4):
+        r = N_POSE + k
+        f[k, k], f[k, r], f[r, r] = back, _TURN_S * (1 - keep_turn), keep_turn
+        q[k, k], q[r, r] = _TURN_RAD2_S3 * dt_s**3 / 3, _TURN_RAD2_S3 * _TURN_S * (1 - keep_turn**2) / 2
+        q[k, r] = q[r, k] = _TURN_RAD2_S3 * dt_s**2 / 2 * keep_turn
+    q[5, 5] = _ROLL_RAD2_S * dt_s
+    if motion is not None:
+        keep = np.exp(-dt_s / _OFFSET_S)
+        sites = np.arange(N_MOVING, n)
+        f[sites, sites] = keep
+        q[sites, sites] = motion.offset_sigma_px**2 * (1 - keep**2)
+    return f, q
 
 
-def predict(state: ToolState, t_s: float) -> ToolState:
+def _carried(mean: FloatArray, f: FloatArray, rest: FloatArray, motion: Motion | None) -> FloatArray:
+    home = np.zeros(len(mean))
+    home[3:5] = rest
+    if motion is not None:
+        home[N_MOVING:] = motion.offset_px
+    return home + f @ (mean - home)
+
+
+def predict(state: ToolState, t_s: float, motion: Motion) -> ToolState:
     """State carried to t_s >= state.t_s."""
-    f, q = transition(t_s - state.t_s)
-    return ToolState(t_s, f @ state.mean, f @ state.cov @ f.T + q)
+    dt_s = t_s - state.t_s
+    f, q = _step(len(state.mean), dt_s, motion)
+    rest = state.rest + (1 - np.exp(-dt_s / _REST_FOLLOWS_S)) * (state.mean[3:5] - state.rest)
+    return ToolState(t_s, _carried(state.mean, f, state.rest, motion), f @ state.cov @ f.T + q, rest)
 
 
 def gate(state: ToolState, measured: FloatArray, cov: FloatArray) -> float:
-    """Squared Mahalanobis distance of a measurement (5,) from the predicted state."""
-    d = measured - state.mean[:_N]
-    return float(d @ np.linalg.solve(state.cov[:_N, :_N] + cov, d))
+    """Squared Mahalanobis distance of a tip and direction (5,) from the predicted state."""
+    d = measured - state.mean[:5]
+    return float(d @ np.linalg.solve(state.cov[:5, :5] + cov, d))
 
 
-def update(state: ToolState, measured: FloatArray, cov: FloatArray) -> ToolState:
-    """State after a measurement (5,) at the state's time (Joseph form, stays symmetric)."""
-    h = np.zeros((_N, 2 * _N))
-    h[:, :_N] = np.eye(_N)
-    s = state.cov[:_N, :_N] + cov
-    gain = np.linalg.solve(s, state.cov[:_N, :]).T
-    keep = np.eye(2 * _N) - gain @ h
-    mean = state.mean + gain @ (measured - state.mean[:_N])
-    new = keep @ state.cov @ keep.T + gain @ cov @ gain.T
-    return ToolState(state.t_s, mean, (new + new.T) / 2)
+def condition(state: ToolState, sites: np.ndarray, mean: FloatArray, cov: FloatArray) -> ToolState:
+    """State after those of its entries at `sites` are known to have this mean (m,) and covariance (m, m).
+
+    What a picture says reaches the other entries through their correlation with these.
+    """
+    inner = state.cov[np.ix_(sites, sites)]
+    gain = np.linalg.solve(inner, state.cov[sites, :]).T
+    new = state.cov + gain @ (cov - inner) @ gain.T
+    return ToolState(state.t_s, state.mean + gain @ (mean - state.mean[sites]), (new + new.T) / 2, state.rest)
 
 
 def smooth(states: list[ToolState]) -> list[ToolState]:
-    """Rauch-Tung-Striebel pass over consecutive filtered states of one unbroken track."""
+    """Rauch-Tung-Striebel pass over consecutive filtered states of one unbroken track; only the first 11 entries are kept."""
     if not states:
         return []
-    out = [states[-1]]
+    last = states[-1]
+    out = [ToolState(last.t_s, last.mean[:N_MOVING], last.cov[:N_MOVING, :N_MOVING], last.rest)]
     for now, after in zip(states[-2::-1], states[:0:-1]):
-        f, q = transition(after.t_s - now.t_s)
-        ahead = f @ now.cov @ f.T + q
-        gain = np.linalg.solve(ahead, f @ now.cov).T
-        mean = now.mean + gain @ (out[-1].mean - f @ now.mean)
-        cov = now.cov + gain @ (out[-1].cov - ahead) @ gain.T
-        out.append(ToolState(now.t_s, mean, (cov + cov.T) / 2))
+        mean, cov = now.mean[:N_MOVING], now.cov[:N_MOVING, :N_MOVING]
+        f, q = _step(N_MOVING, after.t_s - now.t_s, None)
+        ahead = f @ cov @ f.T + q
+        gain = np.linalg.solve(ahead, f @ cov).T
+        smoothed = mean + gain @ (out[-1].mean - _carried(mean, f, now.rest, None))
+        new = cov + gain @ (out[-1].cov - ahead) @ gain.T
+        out.append(ToolState(now.t_s, smoothed, (new + new.T) / 2, now.rest))
     return out[::-1]

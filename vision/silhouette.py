@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
+from numba import njit
 
 from vision.nozzle import NozzleBody, ToolPose, axis_frame
 from vision.types import FloatArray
@@ -68,45 +70,18 @@ def outline(camera, body: NozzleBody, pose: ToolPose, step_mm: float = 0.5) -> O
     Outline
         Empty (n = 0) when the axis points at the camera so that no edge is seen from the side.
     """
-    up, start = _axes(body, pose)
-    points, tangents, normals, part, side, along, weight = [], [], [], [], [], [], []
-    rings: list[FloatArray] = []
-    for i, f in enumerate(body.frusta):
-        u, origin = up(i), start(i)
-        a, b = axis_frame(u)
-        angles = _contour_angles(f, u, origin, a, b)
-        base, top = origin + f.start_mm * u, origin + f.end_mm * u
-        circle = np.cos(_RING_ANGLES)[:, None] * a + np.sin(_RING_ANGLES)[:, None] * b
-        rings.append(np.concatenate([base + f.start_radius_mm * circle, top + f.end_radius_mm * circle]))
-        if angles is None:
-            continue
-        slope = (f.end_radius_mm - f.start_radius_mm) / (f.end_mm - f.start_mm)
-        n = max(2, int(round((f.end_mm - f.start_mm) / step_mm)))
-        s = f.start_mm + (np.arange(n) + 0.5) * (f.end_mm - f.start_mm) / n
-        r = f.start_radius_mm + slope * (s - f.start_mm)
-        for sign, th in zip((-1, 1), angles):
-            radial = np.cos(th) * a + np.sin(th) * b
-            points.append(origin + s[:, None] * u + r[:, None] * radial)
-            tangents.append(np.broadcast_to(u + slope * radial, (n, 3)))
-            normals.append(np.broadcast_to((radial - slope * u) / np.hypot(1, slope), (n, 3)))
-            part.append(np.full(n, i)), side.append(np.full(n, sign)), along.append(s)
-            weight.append(np.full(n, (f.end_mm - f.start_mm) / n))
-        for s_end, radius, away in ((f.start_mm, f.start_radius_mm, u), (f.end_mm, f.end_radius_mm, -u)):
-            if away is not u and i == len(body.frusta) - 1 and f.kind == "handle":
-                continue  # only the handle's front was measured: it goes on
-            x, tangent, normal, length = _rim_arc(angles, origin + s_end * u, radius, away, a, b, step_mm)
-            n = len(x)
-            points.append(x), tangents.append(tangent), normals.append(normal)
-            is_outlet = i == 0 and away is u
-            part.append(np.full(n, -1 if is_outlet else i)), side.append(np.zeros(n, int)), along.append(np.full(n, s_end))
-            weight.append(np.full(n, length / n))
-    if not points:
+    k = camera.camera_matrix_px
+    lens = np.array([k[0, 0], k[1, 1], k[0, 2], k[1, 2], *camera.distortion, *camera.fold])
+    slices, kinds = _slices(body)
+    tip, straight, after = (np.array(v, float) for v in (pose.tip_mm, -pose.axis, bend_direction(body, pose)))
+    x, px, jac, normal, labels, label_values = _trace(
+        slices, kinds, tip, straight, after, body.bend_at_mm, lens, float(step_mm)
+    )
+    if len(x) == 0:
         return _empty()
-    x, t, n3 = (np.concatenate(v) for v in (points, tangents, normals))
-    labels = [np.concatenate(v) for v in (part, side, along, weight)]
-    px, jac = _project_with_jacobian(camera, x)
-    keep = _uncovered(camera, px, labels[0], labels[1], rings)
-    return _build(x[keep], t[keep], n3[keep], px[keep], jac[keep], [v[keep] for v in labels], body, pose)
+    a, b = axis_frame(pose.axis)
+    jacobian, normal_px, push = _rows(x, jac, normal, tip, -straight, a, b, labels[:, 2])
+    return Outline(x, px, normal_px, push, label_values[:, 1], labels[:, 0], labels[:, 1], label_values[:, 0], jacobian)
 
 
 def moved_pose(pose: ToolPose, step: FloatArray) -> ToolPose:
@@ -168,85 +143,199 @@ def _axes(body: NozzleBody, pose: ToolPose):
     )
 
 
-def _contour_angles(f, u, origin, a, b):
-    """The two angles about the axis at which the frustum's normal is at right angles to the line of sight."""
-    slope = (f.end_radius_mm - f.start_radius_mm) / (f.end_mm - f.start_mm)
-    ca, cb = float(origin @ a), float(origin @ b)
-    rho = np.hypot(ca, cb)
-    c = (slope * (origin @ u + f.start_mm) - f.start_radius_mm) / max(rho, 1e-9)
-    if abs(c) > 0.995:
-        return None
-    mid, half = np.arctan2(cb, ca), np.arccos(c)
-    return mid - half, mid + half
+def _slices(body: NozzleBody) -> tuple[FloatArray, np.ndarray]:
+    """The body as arrays for the kernel: (start, end, radius, radius) and (is after the bend, has no measured far end)."""
+    last = len(body.frusta) - 1
+    slices = np.array([(f.start_mm, f.end_mm, f.start_radius_mm, f.end_radius_mm) for f in body.frusta])
+    kinds = np.array([(body.is_bent and f.kind == "handle", i == last and f.kind == "handle")
+                      for i, f in enumerate(body.frusta)], np.int64)
+    return slices, kinds
 
 
-def _rim_arc(angles, centre, radius, u, a, b, step_mm):
-    """Points of an end circle that bound the silhouette; u points from this end into the body."""
-    lo, hi = angles  # between lo and hi lies the side turned away from the camera
-    # An end that faces us shows its whole circle, and the far arc bounds the picture; one turned away only its near arc.
-    start, end = (lo, hi) if float(u @ centre) > 0 else (hi, lo + 2 * np.pi)
-    n = int(np.clip(round((end - start) * radius / step_mm), 5, 40))
-    th = start + (np.arange(n) + 0.5) * (end - start) / n
-    radial = np.cos(th)[:, None] * a + np.sin(th)[:, None] * b
-    x = centre + radius * radial
-    tangent = -np.sin(th)[:, None] * a + np.cos(th)[:, None] * b
-    ray = x / np.linalg.norm(x, axis=1, keepdims=True)
-    normal = np.cross(tangent, ray)
-    normal *= np.sign(np.einsum("ij,j->i", normal, -u))[:, None]
-    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
-    return x, tangent, normal, abs(end - start) * radius
+@njit(cache=True)
+def _trace(slices, kinds, tip, straight, after, bend_at, lens, step_mm):
+    """All visible outline points: position, pixel, its derivative, surface normal and labels."""
+    n_slices = len(slices)
+    most = 0
+    for i in range(n_slices):
+        most += 2 * max(2, int(round((slices[i, 1] - slices[i, 0]) / step_mm))) + 80
+    x, tangent, normal = np.empty((most, 3)), np.empty((most, 3)), np.empty((most, 3))
+    labels, values = np.empty((most, 3), np.int64), np.empty((most, 2))
+    rings = np.empty((n_slices, 2 * _RING, 2))
+    n = 0
+    for i in range(n_slices):
+        start_mm, end_mm, r0, r1 = slices[i]
+        u = after if kinds[i, 0] else straight
+        origin = tip + bend_at * straight - bend_at * after if kinds[i, 0] else tip
+        a, b = _frame(u)
+        for k in range(_RING):
+            radial = np.cos(_RING_ANGLES[k]) * a + np.sin(_RING_ANGLES[k]) * b
+            rings[i, k], _ = _project(origin + start_mm * u + r0 * radial, lens)
+            rings[i, _RING + k], _ = _project(origin + end_mm * u + r1 * radial, lens)
+        slope = (r1 - r0) / (end_mm - start_mm)
+        # the two angles at which the surface's normal is at right angles to the line of sight
+        ca, cb = np.dot(origin, a), np.dot(origin, b)
+        c = (slope * (np.dot(origin, u) + start_mm) - r0) / max(np.hypot(ca, cb), 1e-9)
+        if abs(c) > 0.995:
+            continue
+        mid, half = np.arctan2(cb, ca), np.arccos(c)
+        count = max(2, int(round((end_mm - start_mm) / step_mm)))
+        for side in (-1, 1):
+            th = mid + side * half
+            radial = np.cos(th) * a + np.sin(th) * b
+            for k in range(count):
+                s = start_mm + (k + 0.5) * (end_mm - start_mm) / count
+                x[n] = origin + s * u + (r0 + slope * (s - start_mm)) * radial
+                tangent[n] = u + slope * radial
+                normal[n] = (radial - slope * u) / np.hypot(1.0, slope)
+                labels[n, 0], labels[n, 1], labels[n, 2] = i, side, kinds[i, 0]
+                values[n, 0], values[n, 1] = s, (end_mm - start_mm) / count
+                n += 1
+        for end in range(2):
+            if end == 1 and kinds[i, 1]:
+                continue  # only the handle's front was measured: it goes on
+            s, r = (start_mm, r0) if end == 0 else (end_mm, r1)
+            away = u if end == 0 else -u
+            centre = origin + s * u
+            # An end that faces us shows its whole circle, and the far arc bounds the picture; one turned away its near arc.
+            lo, hi = mid - half, mid + half
+            if np.dot(away, centre) <= 0:
+                lo, hi = hi, lo + 2 * np.pi
+            arc = min(max(int(round((hi - lo) * r / step_mm)), 5), 40)
+            for k in range(arc):
+                th = lo + (k + 0.5) * (hi - lo) / arc
+                radial = np.cos(th) * a + np.sin(th) * b
+                x[n] = centre + r * radial
+                tangent[n] = -np.sin(th) * a + np.cos(th) * b
+                out = np.cross(tangent[n], x[n])
+                out *= np.sign(-np.dot(out, away)) / max(np.sqrt(np.dot(out, out)), 1e-12)
+                normal[n] = out
+                labels[n, 0], labels[n, 1], labels[n, 2] = -1 if i == 0 and end == 0 else i, 0, kinds[i, 0]
+                values[n, 0], values[n, 1] = s, (hi - lo) * r / arc
+                n += 1
+    px, jac = np.empty((n, 2)), np.empty((n, 2, 3))
+    for k in range(n):
+        px[k], jac[k] = _project(x[k], lens)
+    keep = _uncovered(px, labels[:n], rings)
+    normal_px = np.empty((n, 2, 3))
+    normal_px[:, 0], normal_px[:, 1] = tangent[:n], normal[:n]
+    return x[:n][keep], px[keep], jac[keep], normal_px[keep], labels[:n][keep], values[:n][keep]
 
 
-def _project_with_jacobian(camera, x: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Pixels (n, 2) and their derivatives (n, 2, 3) with respect to the points, by central differences."""
-    h = 1e-3
-    steps = np.concatenate([x] + [x + s * h * e for e in np.eye(3) for s in (1, -1)])
-    px = camera.project(steps).reshape(7, -1, 2)
-    jac = np.stack([(px[1 + 2 * k] - px[2 + 2 * k]) / (2 * h) for k in range(3)], axis=2)
-    return px[0], jac
+@njit(cache=True)
+def _frame(axis):
+    helper = np.array([1.0, 0.0, 0.0]) if abs(axis[0]) < 0.8 else np.array([0.0, 1.0, 0.0])
+    a = np.cross(axis, helper)
+    a /= np.sqrt(np.dot(a, a))
+    return a, np.cross(axis, a)
 
 
-def _uncovered(camera, px, part, side, rings) -> np.ndarray:
+@njit(cache=True)
+def _project(p, lens):
+    """Pixel (2,) of a point and its derivative (2, 3); the model of `CameraModel`, straight on beyond its fold."""
+    fx, fy, cx, cy, k1, k2, p1, p2, k3, edge, image_of_edge = lens
+    px, jac = np.empty(2), np.empty((2, 3))
+    iz = 1.0 / max(p[2], 1e-6)
+    x, y = p[0] * iz, p[1] * iz
+    r = np.hypot(x, y)
+    grow = 1.0
+    xs, ys = x, y
+    if r > edge:
+        grow = 1.0 + (r - edge) / max(image_of_edge, 1e-6)
+        xs, ys = x * edge / r, y * edge / r
+    r2 = xs * xs + ys * ys
+    radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    px[0] = fx * grow * (xs * radial + 2.0 * p1 * xs * ys + p2 * (r2 + 2.0 * xs * xs)) + cx
+    px[1] = fy * grow * (ys * radial + p1 * (r2 + 2.0 * ys * ys) + 2.0 * p2 * xs * ys) + cy
+    slope = 2.0 * (k1 + r2 * (2.0 * k2 + 3.0 * k3 * r2))
+    cross = x * y * slope + 2.0 * (p1 * x + p2 * y)
+    jac[0, 0] = fx * (radial + x * x * slope + 2.0 * p1 * y + 6.0 * p2 * x) * iz
+    jac[0, 1] = fx * cross * iz
+    jac[1, 0] = fy * cross * iz
+    jac[1, 1] = fy * (radial + y * y * slope + 6.0 * p1 * y + 2.0 * p2 * x) * iz
+    jac[0, 2] = -(jac[0, 0] * x + jac[0, 1] * y)
+    jac[1, 2] = -(jac[1, 0] * x + jac[1, 1] * y)
+    return px, jac
+
+
+@njit(cache=True)
+def _uncovered(px, labels, rings):
     """Which points no other slice's picture covers (each slice's picture is the hull of its two circles)."""
-    keep = np.ones(len(px), bool)
-    ring_px = camera.project(np.concatenate(rings)).reshape(len(rings), -1, 2)
-    for i, pts in enumerate(ring_px):
-        hull = _hull(pts)
-        edge = np.roll(hull, -1, 0) - hull
-        outward = np.stack([edge[:, 1], -edge[:, 0]], 1)
-        outward /= np.linalg.norm(outward, axis=1, keepdims=True) + 1e-12
-        depth = ((px[:, None, :] - hull[None]) * outward[None]).sum(2).max(1)
-        owner = np.where(part < 0, 0, part)
-        keep &= (owner == i) | (depth > np.where(side == 0, 0.5, -0.3))
+    n, n_slices = len(px), len(rings)
+    keep = np.ones(n, np.bool_)
+    for i in range(n_slices):
+        hull = _convex(rings[i])
+        m = len(hull)
+        edge = np.empty((m, 3))
+        for j in range(m):
+            dx, dy = hull[(j + 1) % m, 0] - hull[j, 0], hull[(j + 1) % m, 1] - hull[j, 1]
+            length = np.hypot(dx, dy) + 1e-12
+            edge[j, 0], edge[j, 1] = dy / length, -dx / length
+            edge[j, 2] = edge[j, 0] * hull[j, 0] + edge[j, 1] * hull[j, 1]
+        for k in range(n):
+            if not keep[k] or max(labels[k, 0], 0) == i:
+                continue
+            limit = 0.5 if labels[k, 1] == 0 else -0.3
+            outside = False
+            for j in range(m):
+                if edge[j, 0] * px[k, 0] + edge[j, 1] * px[k, 1] - edge[j, 2] > limit:
+                    outside = True
+                    break
+            keep[k] = outside
     return keep
+
+
+@njit(cache=True)
+def _convex(points):
+    """Convex hull, counter-clockwise in (x, y) (monotone chain)."""
+    order = np.argsort(points[:, 0] + 1e-9 * points[:, 1])
+    n = len(order)
+    hull = np.empty((2 * n, 2))
+    k = 0
+    for turn in range(2):
+        base = k
+        for j in range(n):
+            p = points[order[j]] if turn == 0 else points[order[n - 1 - j]]
+            while k >= base + 2 and (
+                (hull[k - 1, 0] - hull[k - 2, 0]) * (p[1] - hull[k - 2, 1])
+                - (hull[k - 1, 1] - hull[k - 2, 1]) * (p[0] - hull[k - 2, 0])
+            ) <= 0:
+                k -= 1
+            hull[k] = p
+            k += 1
+        k -= 1  # the end of one chain begins the other
+    return hull[:k].copy()
+
+
+@njit(cache=True)
+def _rows(x, jac, directions, tip, axis, a, b, is_after):
+    """How each point moves along its normal in the picture with the six steps of the pose; the normal; px per mm of growth."""
+    n = len(x)
+    rows, normal_px, push = np.zeros((n, 6)), np.empty((n, 2)), np.empty(n)
+    for k in range(n):
+        t = jac[k] @ directions[k, 0]
+        grow = jac[k] @ directions[k, 1]
+        length = np.hypot(t[0], t[1]) + 1e-12
+        nx, ny = -t[1] / length, t[0] / length
+        if nx * grow[0] + ny * grow[1] < 0:
+            nx, ny = -nx, -ny
+        normal_px[k, 0], normal_px[k, 1] = nx, ny
+        push[k] = nx * grow[0] + ny * grow[1]
+        row = nx * jac[k, 0] + ny * jac[k, 1]
+        arm = x[k] - tip
+        rows[k, :3] = row
+        rows[k, 3] = np.dot(row, np.cross(a, arm))
+        rows[k, 4] = np.dot(row, np.cross(b, arm))
+        if is_after[k]:
+            rows[k, 5] = np.dot(row, np.cross(axis, arm))
+    return rows, normal_px, push
 
 
 def _hull(points: FloatArray) -> FloatArray:
     """Convex hull, counter-clockwise in (x, y)."""
-    import cv2
-
     hull = cv2.convexHull(points.astype(np.float32), clockwise=False).reshape(-1, 2).astype(float)
     area = np.sum(hull[:, 0] * np.roll(hull[:, 1], -1) - np.roll(hull[:, 0], -1) * hull[:, 1])
     return hull if area > 0 else hull[::-1]
-
-
-def _build(x, t, n3, px, jac, labels, body, pose) -> Outline:
-    tangent_px = np.einsum("nij,nj->ni", jac, t)
-    tangent_px /= np.linalg.norm(tangent_px, axis=1, keepdims=True) + 1e-12
-    normal = np.stack([-tangent_px[:, 1], tangent_px[:, 0]], 1)
-    push = np.einsum("nij,nj->ni", jac, n3)
-    normal *= np.sign(np.einsum("ni,ni->n", normal, push))[:, None]
-    row = np.einsum("ni,nij->nj", normal, jac)  # px along the normal per mm of the point
-    a, b = axis_frame(pose.axis)
-    arm = x - pose.tip_mm
-    turns = [np.einsum("nj,nj->n", row, np.cross(w, arm)) for w in (a, b)]
-    roll = np.zeros(len(x))
-    if body.is_bent:
-        after = np.array([p >= 0 and body.frusta[p].kind == "handle" for p in labels[0]])
-        roll = np.where(after, np.einsum("nj,nj->n", row, np.cross(pose.axis, arm)), 0.0)
-    jacobian = np.column_stack([row, *turns, roll])
-    part, side, along, weight = labels
-    return Outline(x, px, normal, np.einsum("ni,ni->n", normal, push), weight, part, side, along, jacobian)
 
 
 def _empty() -> Outline:

@@ -9,7 +9,7 @@ import numpy as np
 from vision.background import compose_bench
 from vision.edges import linear_light
 from vision.errors import CalibrationError
-from vision.find import find_tool, fit_quality, tool_masks
+from vision.find import find_tool, tool_masks
 from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, fit_pose
 from vision.nozzle import Hold, NozzleBody, ToolPose, distinct_holds, hold_of
 from vision.types import FloatArray
@@ -17,6 +17,7 @@ from vision.types import FloatArray
 __all__ = ["TouchPhoto", "TouchResult", "calibrate_edges"]
 
 _LEARN_SIGMA_PX = {True: 0.4, False: 1.5}  # how far an edge offset may be from its default before the photographs speak
+_LEAST_CUTS = 5
 _FLOOR_PX = {True: 0.12, False: 0.35}  # an offset changes with light and place by at least this much
 
 
@@ -92,13 +93,13 @@ def calibrate_edges(camera, body: NozzleBody, photos: list[TouchPhoto], progress
     bias = dict(DEFAULT_BIAS)
     for _ in range(2):
         wide = {k: EdgeBias(bias[k].offset_px, _LEARN_SIGMA_PX[k[1]]) for k in bias}
-        fits = [_fit_at_height(camera, body, photos[i], light[i], bench, known, poses[i], wide) for i in found]
-        bias = _learn(fits)
+        fits = [_fit_at_height(camera, body, photos[i], bench, known, poses[i], wide) for i in found]
+        bias = _learn(body, fits)
         poses = _replace(poses, found, fits)
     holds = distinct_holds([hold_of(poses[i], photos[i].cam_from_bench) for i in found])
     errors, sigmas = [], []
     for i in found:
-        fit = fit_pose(camera, body, Picture(light[i], bench, known), poses[i], bias, spreads_px=(2.0, 1.0))
+        fit = fit_pose(camera, body, Picture(photos[i].image, bench, known), poses[i], bias, spreads_px=(2.0, 1.0))
         if fit is not None:
             up = photos[i].cam_from_bench[:3, 2]
             errors.append(_height(photos[i], fit.pose) - photos[i].height_mm)
@@ -125,16 +126,16 @@ def _find_all(camera, body, photos, light, bench, known, progress):
                 starts = tuple(q for j, q in enumerate(poses) if q is not None and photos[j].surface_mm == p.surface_mm)
                 if attempt == 0 or starts:
                     fit = find_tool(
-                        camera, body, Picture(light[i], bench, known), p.cam_from_bench, p.surface_mm,
+                        camera, body, Picture(photos[i].image, bench, known), p.cam_from_bench, p.surface_mm,
                         tool_masks(light[i], bench, known), heights_mm=(p.height_mm,), starts=starts, plane=_plane(p),
                     )
-                    poses[i] = fit.pose if fit is not None and fit_quality(fit) > 0.55 else None
+                    poses[i] = fit.pose if fit is not None and fit.quality > 0.55 else None
             progress(attempt * len(photos) + i + 1, 2 * len(photos))
     return poses
 
 
-def _fit_at_height(camera, body, photo, light, bench, known, pose, bias):
-    return fit_pose(camera, body, Picture(light, bench, known), pose, bias, spreads_px=(2.0, 1.0), plane=_plane(photo))
+def _fit_at_height(camera, body, photo, bench, known, pose, bias):
+    return fit_pose(camera, body, Picture(photo.image, bench, known), pose, bias, spreads_px=(2.0, 1.0), plane=_plane(photo))
 
 
 def _replace(poses, found, fits):
@@ -145,22 +146,25 @@ def _replace(poses, found, fits):
     return out
 
 
-def _learn(fits) -> dict[tuple[str, bool], EdgeBias]:
+def _learn(body, fits) -> dict[tuple[str, bool], EdgeBias]:
     """Per kind of edge: the middle of what the photographs show, and how much that varies between them."""
-    seen: dict[tuple[str, bool], list[tuple[float, int]]] = {}
+    seen: dict[tuple[str, bool], list[float]] = {}
     for fit in fits:
         if fit is None:
             continue
-        for (kind, _, _, lighter), (_, raw, n) in fit.groups.items():
-            if n >= 6:
-                seen.setdefault((kind, lighter), []).append((raw, n))
+        for label in np.unique(fit.label):
+            edges = fit.edge_px[(fit.label == label) & fit.good]
+            if len(edges) >= _LEAST_CUTS:
+                part, lighter = label // 6 - 1, bool(label % 2)
+                kind = "rim" if part < 0 else body.frusta[part].kind
+                seen.setdefault((kind, lighter), []).append(float(np.median(edges)))
     out = {}
     for key, default in DEFAULT_BIAS.items():
-        rows = np.array(seen.get(key, []), float).reshape(-1, 2)
+        rows = np.array(seen.get(key, []))
         if len(rows) < 3:
             out[key] = default
             continue
-        middle = float(np.median(rows[:, 0]))
-        spread = 1.4826 * float(np.median(np.abs(rows[:, 0] - middle)))
+        middle = float(np.median(rows))
+        spread = 1.4826 * float(np.median(np.abs(rows - middle)))
         out[key] = EdgeBias(middle, float(np.hypot(np.hypot(spread, _FLOOR_PX[key[1]]), default.sigma_px / len(rows))))
     return out

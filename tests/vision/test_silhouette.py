@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from vision.camera import CameraModel
 from vision.edges import CutGrid, edge_gain, pick_edges, refine_edges
 from vision.fit import EdgeBias, Picture, fit_pose
-from vision.kalman import predict, smooth, start_state, update
+from vision.kalman import Motion, ToolState, condition, predict, smooth, start_state
 from vision.nozzle import ToolPose, body_from_measures
 from vision.silhouette import moved_pose, outline, tool_hull
 
@@ -62,7 +62,7 @@ def _blurred_step(at_px, inside, outside, noise, rng):
     from scipy.special import erf
 
     share = 0.5 - 0.5 * erf((off - at_px) / (0.8 * np.sqrt(2)))
-    cut = (share * inside + (1 - share) * outside)[None, :, None] * np.ones((200, 1, 3))
+    cut = (share * inside + (1 - share) * outside)[None, None] * np.ones((200, 3, 1))
     return (cut + rng.normal(0, noise, cut.shape)).astype(np.float32), off
 
 
@@ -95,19 +95,25 @@ def _drawn(pose, rng, scale=4):
     cover = cv2.resize(mask, (1280, 720), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
     cover = cv2.GaussianBlur(cover, (0, 0), 0.7)[..., None]
     light = 0.45 * (1 - cover) + 0.08 * cover * np.ones(3, np.float32)
-    return (light + rng.normal(0, 0.01, light.shape)).astype(np.float32)
+    return _as_camera(light + rng.normal(0, 0.01, light.shape))
+
+
+def _as_camera(light):
+    """Linear light as the grey levels of a picture, IEC 61966-2-1."""
+    light = np.clip(light, 0, 1)
+    return np.round(255 * np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)).astype(np.uint8)
 
 
 @pytest.mark.parametrize("seed", range(4))
 def test_the_pose_of_a_drawn_tool_comes_back_within_its_sigma(seed):
     rng = np.random.default_rng(seed)
     pose = _pose(*rng.uniform([-20, -20, 330], [20, 20, 380]), rng.uniform(0.6, 1.1), rng.uniform(-1.9, -1.2))
-    light = _drawn(pose, rng)
-    bench = np.full_like(light, 0.45)
+    image = _drawn(pose, rng)
+    bench = np.full(image.shape, 0.45, np.float32)
     sharp = {(k, b): EdgeBias(0.0, 0.05) for k in ("tube", "cone", "collar", "handle", "rim") for b in (True, False)}
     start = moved_pose(pose, np.array([0.8, -0.8, 5.0, 0.03, -0.03, 0.0]))
 
-    fit = fit_pose(CAMERA, TOOL, Picture(light, bench, np.full((720, 1280), 255, np.uint8)), start, sharp)
+    fit = fit_pose(CAMERA, TOOL, Picture(image, bench, np.full((720, 1280), 255, np.uint8)), start, sharp)
 
     error = fit.pose.tip_mm - pose.tip_mm
     assert np.all(np.abs(error) < 4 * np.sqrt(np.diag(fit.cov)[:3]) + 0.05)
@@ -117,26 +123,51 @@ def test_the_pose_of_a_drawn_tool_comes_back_within_its_sigma(seed):
 
 def test_no_pose_is_made_up_where_there_is_no_tool():
     bench = np.full((720, 1280, 3), 0.45, np.float32)
-    light = bench + np.random.default_rng(0).normal(0, 0.01, bench.shape).astype(np.float32)
+    image = _as_camera(bench + np.random.default_rng(0).normal(0, 0.01, bench.shape))
 
-    fit = fit_pose(CAMERA, TOOL, Picture(light, bench, np.full((720, 1280), 255, np.uint8)), _pose(0, 0, 350, 0.9, -1.5))
+    fit = fit_pose(CAMERA, TOOL, Picture(image, bench, np.full((720, 1280), 255, np.uint8)), _pose(0, 0, 350, 0.9, -1.5))
 
     assert fit is None or fit.n_edges < 30
 
 
-def test_filter_over_a_gap_grows_less_certain():
-    state = start_state(0.0, np.array([0.0, 0, 20, 0, 0]), 0.25 * np.eye(5))
-    for k in range(1, 20):
-        state = update(predict(state, k / 30), np.array([0.0, 0, 20, 0, 0]), 0.25 * np.eye(5))
+MOTION = Motion(np.zeros(2), np.ones(2))
+POSE_SITES = np.arange(6)
 
-    assert predict(state, state.t_s + 0.3).cov[2, 2] > 3 * state.cov[2, 2]
+
+def test_filter_over_a_gap_grows_less_certain():
+    state = start_state(0.0, np.array([0.0, 0, 20, 0, 0, 0]), 0.25 * np.eye(6), MOTION)
+    for k in range(1, 20):
+        state = _seen(predict(state, k / 30, MOTION), np.array([0.0, 0, 20, 0, 0, 0]), 0.25)
+
+    assert predict(state, state.t_s + 0.3, MOTION).cov[2, 2] > 3 * state.cov[2, 2]
+
+
+def _seen(state, pose, variance):
+    """The state after an independent measurement, by the textbook's formula in information form."""
+    inner = state.cov[:6, :6]
+    cov = np.linalg.inv(np.linalg.inv(inner) + np.eye(6) / variance)
+    return condition(state, POSE_SITES, cov @ (np.linalg.solve(inner, state.mean[:6]) + pose / variance), cov)
+
+
+def test_conditioning_is_the_kalman_update():
+    # Kalman gain K = P H' (H P H' + R)^-1, e.g. Bar-Shalom, Li, Kirubarajan, "Estimation with Applications to Tracking", 5.2
+    rng = np.random.default_rng(1)
+    root = rng.normal(0, 1, (13, 13))
+    before = ToolState(0.0, rng.normal(0, 1, 13), root @ root.T + np.eye(13), np.zeros(2))
+    pose = rng.normal(0, 1, 6)
+    gain = before.cov[:, :6] @ np.linalg.inv(before.cov[:6, :6] + 0.5 * np.eye(6))
+
+    after = _seen(before, pose, 0.5)
+
+    np.testing.assert_allclose(after.mean, before.mean + gain @ (pose - before.mean[:6]), atol=1e-9)
+    np.testing.assert_allclose(after.cov, before.cov - gain @ before.cov[:6], atol=1e-9)
 
 
 def test_smoothing_backwards_is_never_less_certain_than_the_filter():
     rng = np.random.default_rng(5)
-    states = [start_state(0.0, np.zeros(5), np.eye(5))]
+    states = [start_state(0.0, np.zeros(6), np.eye(6), MOTION)]
     for k in range(1, 30):
-        states.append(update(predict(states[-1], k / 30), rng.normal(0, 1, 5), np.eye(5)))
+        states.append(_seen(predict(states[-1], k / 30, MOTION), rng.normal(0, 1, 6), 1.0))
 
     for live, later in zip(states, smooth(states)):
         assert np.all(np.diag(later.cov)[:5] <= np.diag(live.cov)[:5] + 1e-9)
