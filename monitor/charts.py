@@ -1,21 +1,38 @@
-"""Pictures for the report: height and heat against time, and maps over the board, as SVG."""
+"""Pictures for reports and windows: height and heat against time, maps over the board; as figures, SVG or PNG."""
 
 from __future__ import annotations
 
 import io
 
+import cv2
 import matplotlib
 import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 
 from monitor.job import Job
-from monitor.recording import Recording
+from monitor.recording import PICTURE, Recording
 from monitor.technique import work_grid
 from monitor.verdict import WARNING_WORDS
 
-__all__ = ["height_chart", "heat_chart", "map_chart", "INK", "TARGET_COLOUR", "NEIGHBOUR_COLOUR"]
+__all__ = [
+    "INK",
+    "NEIGHBOUR_COLOUR",
+    "TARGET_COLOUR",
+    "board_photo",
+    "heat_chart",
+    "heat_figure",
+    "height_chart",
+    "height_figure",
+    "joint_figure",
+    "map_chart",
+    "map_figure",
+    "png_of",
+    "stored_map_figure",
+    "svg_of",
+]
 
 # told apart in grey and by the common colour-vision deficiencies; every use has a label or a line style besides
 INK, GRID, MEASURED, ESTIMATE = "#1c2733", "#d5dae0", "#0b5c8a", "#a3480f"
@@ -27,6 +44,23 @@ TIME_MAP = LinearSegmentedColormap.from_list("time", ["#c9f0ff", "#4aa3d8", "#1f
 
 
 def height_chart(recording: Recording, job: Job) -> str:
+    """`height_figure` as SVG."""
+    return svg_of(height_figure(recording, job))
+
+
+def heat_chart(recording: Recording, job: Job) -> str | None:
+    """`heat_figure` as SVG."""
+    figure = heat_figure(recording, job)
+    return None if figure is None else svg_of(figure)
+
+
+def map_chart(recording: Recording, job: Job, name: str, picture: np.ndarray | None) -> str | None:
+    """`stored_map_figure` as SVG."""
+    figure = stored_map_figure(recording, job, name, picture)
+    return None if figure is None else svg_of(figure)
+
+
+def height_figure(recording: Recording, job: Job) -> Figure:
     """Height over the board against time, with its 90 % band, the limits, passes and warnings."""
     figure, (lanes, axes) = _figure(2, 4.6, heights=(_n_lanes(recording) * 0.22 + 0.15, 3.2))
     t, height, sigma = _measured(recording, "height_mm", "height_sigma_mm")
@@ -46,10 +80,10 @@ def height_chart(recording: Recording, job: Job) -> str:
     axes.set_xlim(t[0], t[-1])
     axes.legend(loc="upper center", ncol=2, fontsize=8, frameon=False, bbox_to_anchor=(0.5, -0.17))
     _draw_lanes(lanes, recording)
-    return _svg(figure)
+    return figure
 
 
-def heat_chart(recording: Recording, job: Job) -> str | None:
+def heat_figure(recording: Recording, job: Job) -> Figure | None:
     """Estimated joint, package and two neighbours' temperatures, and heat into the part; None without an estimate."""
     if not recording.heat:
         return None
@@ -66,10 +100,26 @@ def heat_chart(recording: Recording, job: Job) -> str | None:
     _band_line(energy, t, _band(recording.heat, "energy_j", job.target.name), ESTIMATE, "-", job.target.name, True)
     _dress(energy, f"heat into\n{job.target.name}, J")
     energy.set_xlabel("time, s; shaded: 90 % band of the estimate")
-    return _svg(figure)
+    return figure
 
 
-def map_chart(recording: Recording, job: Job, name: str, picture: np.ndarray | None) -> str | None:
+def joint_figure(recording: Recording, curve: list[list[float | None]], words: str) -> Figure | None:
+    """The joints' centre as estimated, and as it would have been: rows of time, low, middle, high; None without them."""
+    if not recording.heat or not curve:
+        return None
+    figure, (axes,) = _figure(1, 2.9, heights=(1.0,))
+    times = dict(zip(recording.frames["frame"].astype(int), recording.frames["t_s"], strict=True))
+    t = np.array([times[row["frame"]] for row in recording.heat])
+    _band_line(axes, t, _band(recording.heat, "temp_c", "joint centre"), ESTIMATE, "-", "as recorded", True)
+    rows = np.array(curve, float)
+    _band_line(axes, rows[:, 0], rows[:, 1:], NEIGHBOUR_COLOUR, "--", f"with {words}", True)
+    _dress(axes, "joint centre,\nestimate, C")
+    axes.set_xlabel("time, s; shaded: 90 % band of the estimate")
+    axes.legend(loc="upper left", fontsize=8, frameon=False)
+    return figure
+
+
+def stored_map_figure(recording: Recording, job: Job, name: str, picture: np.ndarray | None) -> Figure | None:
     """One of the stored maps ("dwell" or "board_top") drawn over the straightened picture of the board.
 
     Parameters
@@ -79,25 +129,69 @@ def map_chart(recording: Recording, job: Job, name: str, picture: np.ndarray | N
     stored = recording.maps.get(name)
     if stored is None:
         return None
-    figure = Figure(figsize=(5.2, 5.0), layout="constrained")
-    axes = figure.add_subplot()
-    extent = recording.picture_extent_mm
-    if picture is not None and extent is not None:
-        axes.imshow(picture, extent=extent, interpolation="bilinear")
-    cells = stored["cells"]
     left, bottom, step = stored["left_mm"], stored["bottom_mm"], stored["step_mm"]
     own = (left, left + step * stored["nx"], bottom, bottom + step * stored["ny"])
-    floor = 0.0 if name == "dwell" else np.nanmin(cells) + 0.03 * np.ptp(cells[np.isfinite(cells)])
+    label = "jet over the spot, s" if name == "dwell" else "estimated board top at the end, C"
+    return map_figure(job, stored["cells"], own, label, picture, recording.picture_extent_mm, is_time=name == "dwell")
+
+
+def map_figure(job: Job, cells: np.ndarray, extent_mm: tuple[float, ...], label: str, picture: np.ndarray | None,
+               picture_extent_mm: tuple[float, ...] | None, *, is_time: bool, ink: str = INK,
+               ground: str = "#ffffff") -> Figure:
+    """A quantity over the board drawn over its straightened picture, with the regions.
+
+    Parameters
+    ----------
+    cells : array, shape (ny, nx)
+        From the bottom; nan where not known.
+    extent_mm, picture_extent_mm : tuple
+        Left, right, bottom, top.
+    is_time : bool
+        A time, whose zero is left clear; else a temperature or a rise, whose coolest 3 % is.
+    """
+    figure = Figure(figsize=(5.2, 5.0), layout="constrained", facecolor=ground)
+    axes = figure.add_subplot(facecolor=ground)
+    if picture is not None and picture_extent_mm is not None:
+        axes.imshow(picture, extent=picture_extent_mm, interpolation="bilinear")
+    known = cells[np.isfinite(cells)]
+    floor = 0.0 if is_time else known.min() + 0.03 * np.ptp(known) if known.size else 0.0
     shown = np.ma.masked_where(~(cells > floor), cells)
-    image = axes.imshow(shown, extent=own, origin="lower", alpha=0.62, interpolation="nearest",
-                        cmap=TIME_MAP if name == "dwell" else HEAT_MAP)
+    image = axes.imshow(shown, extent=extent_mm, origin="lower", alpha=0.62, interpolation="nearest",
+                        cmap=TIME_MAP if is_time else HEAT_MAP)
     bar = figure.colorbar(image, ax=axes, shrink=0.82)
-    bar.set_label("jet over the spot, s" if name == "dwell" else "estimated board top at the end, C", fontsize=9)
+    bar.set_label(label, fontsize=9, color=ink)
+    bar.ax.tick_params(colors=ink)
     _draw_regions(axes, job)
-    box = extent or work_grid(job).extent_mm
-    axes.set(xlim=box[:2], ylim=box[2:], xlabel="x, mm", ylabel="y, mm", aspect="equal")
-    axes.tick_params(labelsize=8)
-    return _svg(figure)
+    box = picture_extent_mm or work_grid(job).extent_mm
+    axes.set(xlim=box[:2], ylim=box[2:], aspect="equal")
+    axes.set_xlabel("x, mm", color=ink)
+    axes.set_ylabel("y, mm", color=ink)
+    axes.tick_params(labelsize=8, colors=ink)
+    return figure
+
+
+def board_photo(recording: Recording) -> np.ndarray | None:
+    """The straightened picture of the board, shape (h, w, 3), uint8, RGB; None when there is none."""
+    path = recording.folder / PICTURE
+    image = cv2.imread(str(path)) if path.is_file() else None
+    return None if image is None else cv2.cvtColor(image, cv2.COLOR_BGR2RGB)
+
+
+def svg_of(figure: Figure) -> str:
+    """SVG element without its XML head, ids made stable so that the same recording gives the same file."""
+    out = io.StringIO()
+    with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": "plumeline"}):
+        FigureCanvasSVG(figure).print_svg(out, metadata={"Date": None, "Creator": None})
+    svg = out.getvalue()
+    return svg[svg.index("<svg"):]
+
+
+def png_of(figure: Figure, dpi: float = 100.0) -> bytes:
+    """The figure as PNG."""
+    out = io.BytesIO()
+    figure.set_dpi(dpi)
+    FigureCanvasAgg(figure).print_png(out, metadata={"Software": None})
+    return out.getvalue()
 
 
 def _draw_regions(axes: object, job: Job) -> None:
@@ -140,7 +234,7 @@ def _draw_lanes(axes: object, recording: Recording) -> None:
 def _figure(n: int, height_in: float, heights: tuple[float, ...]) -> tuple[Figure, list[object]]:
     figure = Figure(figsize=(9.0, height_in), layout="constrained")
     axes = figure.subplots(n, 1, sharex=True, gridspec_kw={"height_ratios": heights})
-    return figure, list(axes)
+    return figure, list(np.atleast_1d(axes))
 
 
 def _dress(axes: object, label: str) -> None:
@@ -176,12 +270,3 @@ def _band_line(axes: object, t: np.ndarray, band: np.ndarray | None, colour: str
     if filled:
         axes.fill_between(t, band[:, 0], band[:, 2], color=colour, alpha=0.2, lw=0)
     axes.plot(t, band[:, 1], color=colour, ls=style, lw=1.4, label=label)
-
-
-def _svg(figure: Figure) -> str:
-    """SVG element without its XML head, ids made stable so that the same recording gives the same file."""
-    out = io.StringIO()
-    with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": "plumeline"}):
-        FigureCanvasSVG(figure).print_svg(out, metadata={"Date": None, "Creator": None})
-    svg = out.getvalue()
-    return svg[svg.index("<svg"):]

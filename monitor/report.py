@@ -6,18 +6,16 @@ import hashlib
 import math
 from importlib import resources
 from pathlib import Path
-from typing import Any
 
-import cv2
 import jinja2
 
-from monitor.charts import heat_chart, height_chart, map_chart
+from monitor.charts import board_photo, heat_chart, height_chart, map_chart
 from monitor.files import write_text_whole
 from monitor.job import Job, parse_job
-from monitor.recording import CAMERA, JOB, NOZZLE, PICTURE, Recording
+from monitor.recording import CAMERA, JOB, NOZZLE, Recording
 from monitor.verdict import CAUTIONS, ESTIMATE_LIMITS, WARNING_WORDS, summary
 
-__all__ = ["write_report", "report_html"]
+__all__ = ["report_html", "write_report"]
 
 MAPS = (("dwell", "Where the jet was, and how long", "dwell map"),
         ("board_top", "Estimated heat of the board's top at the end", "heat map"))
@@ -34,7 +32,7 @@ def report_html(recording: Recording) -> str:
     job = parse_job(recording.job_text, str(recording.folder / JOB))
     numbers = summary(recording, job)
     maps = [(title, alt, svg) for name, title, alt in MAPS
-            if (svg := map_chart(recording, job, name, _picture(recording))) is not None]
+            if (svg := map_chart(recording, job, name, board_photo(recording))) is not None]
     environment = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True,
                                      undefined=jinja2.StrictUndefined)
     environment.filters |= {"fixed": _fixed, "words": lambda kind: WARNING_WORDS.get(kind, kind)}
@@ -43,12 +41,6 @@ def report_html(recording: Recording) -> str:
         r=recording, job=job, n=numbers, maps=maps, cautions=CAUTIONS, estimate_limits=ESTIMATE_LIMITS,
         height_svg=height_chart(recording, job), heat_svg=heat_chart(recording, job), facts=_facts(recording, job),
         tilt=lambda p: math.degrees(p["tilt_mean_rad"]))
-
-
-def _picture(recording: Recording) -> Any:
-    path = recording.folder / PICTURE
-    image = cv2.imread(str(path)) if path.is_file() else None
-    return None if image is None else cv2.cvtColor(image, cv2.COLOR_BGR2RGB)
 
 
 def _facts(recording: Recording, job: Job) -> list[tuple[str, str]]:
