@@ -108,8 +108,7 @@ class Engine:
         self.n_analysed = 0
 
     def start(self) -> None:
-        """Begin to read and analyse."""
-        self.capture.start()
+        """Begin to read and analyse; a session asked for before is ready for the very first frame."""
         self._thread.start()
 
     def stop(self, timeout_s: float = 8.0) -> None:
@@ -117,7 +116,7 @@ class Engine:
         self.end_session()
         self._stop_asked.set()
         self.capture.stop()
-        if self._thread.is_alive():
+        if self._thread.is_alive() and threading.current_thread() is not self._thread:
             self._thread.join(timeout_s)
         if self.capture.is_alive():
             self.capture.join(0.5)
@@ -156,6 +155,8 @@ class Engine:
 
     def _run(self) -> None:
         try:
+            self._do_asked()
+            self.capture.start()
             while not self._stop_asked.is_set():
                 self._do_asked()
                 arrival = self._newest.take(TICK_S)

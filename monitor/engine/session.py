@@ -26,19 +26,20 @@ from monitor.engine.video_writer import VIDEO, VideoWriter
 from monitor.exposure import heat_setup
 from monitor.heat.estimate import HeatEstimator
 from monitor.heat.fit import Calibration
-from monitor.pipeline import FrameResult, Pipeline, ToolState, TrackerLike
+from monitor.job import Job
+from monitor.pipeline import FrameResult, Judge, Pipeline, ToolState, TrackerLike
 from monitor.recording import Origin, PassNote, Recorder
 from monitor.rerun import finish_recording, keep_calibration
 from monitor.sound.tones import REFERENCE, WARNING_PATTERNS, Cue
 from monitor.straighten import board_picture, straighten
 from monitor.technique import PassSummary, work_grid
-from vision.types import BenchPose, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
+from vision.types import BenchPose, Frame, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
 
 __all__ = ["Session", "Moment", "PassTold"]
 
 CLOCK_EVERY_S = 60.0
 LOWEST_FREE_BYTES = 200 << 20
-VIEW_EVERY_S, MOST_VIEWS = 2.0, 9
+VIEW_EVERY_S, MOST_VIEWS = 1.0, 9
 NO_PICTURE_S = 0.3
 log = logging.getLogger("plumeline.session")
 
@@ -98,7 +99,9 @@ class Session:
         self._last_arrived_s = self._next_clock_s = self._next_view_s = -math.inf
         self._n_dropped_before: int | None = None
         self._in_pass = self._had_picture = True
-        self._views: list[np.ndarray] = []
+        self._views: list[tuple] = []
+        self._view_every_s = VIEW_EVERY_S
+        _warm_up(inputs.job)
         self._troubles: dict[str, str] = {}
         self.passes: list[PassTold] = []
         self.n_warnings = 0
@@ -254,27 +257,38 @@ class Session:
         utc = datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds")
         self._event(t_s, "clock", f"utc {utc}, monotonic {time.monotonic():.3f} s")
 
-    def _offer_view(self, frame, result: FrameResult) -> None:
-        """Keep a straightened picture now and then, for the board's picture in the report."""
+    def _offer_view(self, frame: Frame, result: FrameResult) -> None:
+        """Keep a picture now and then, for the board's picture in the report; it is straightened at the end."""
         bench = result.vision.bench
         if self.recorder is None or frame.t_s < self._next_view_s or not isinstance(bench, BenchPose):
             return
-        self._next_view_s = frame.t_s + VIEW_EVERY_S
-        if len(self._views) >= MOST_VIEWS:
-            self._views = self._views[::2]
-            return
-        self._views.append(straighten(frame.image, self.inputs.camera, bench, self.inputs.job.board.top_height_mm,
-                                      work_grid(self.inputs.job).extent_mm, result.vision.board_shift))
+        self._views.append((frame.image, bench, result.vision.board_shift))
+        if len(self._views) > MOST_VIEWS:
+            self._views, self._view_every_s = self._views[::2], 2 * self._view_every_s
+        self._next_view_s = frame.t_s + self._view_every_s
 
     def _add_picture(self) -> None:
         if not self._views:
             return
-        done, data = cv2.imencode(".png", board_picture(self._views))
+        extent, top_mm = work_grid(self.inputs.job).extent_mm, self.inputs.job.board.top_height_mm
+        flat = [straighten(image, self.inputs.camera, bench, top_mm, extent, shift) for image, bench, shift in self._views]
+        done, data = cv2.imencode(".png", board_picture(flat))
         try:
             if done:
-                self.recorder.add_picture(data.tobytes(), work_grid(self.inputs.job).extent_mm)
+                self.recorder.add_picture(data.tobytes(), extent)
         except OSError as fault:
             log.warning("no picture of the board kept: %s", fault)
+
+
+def _warm_up(job: Job) -> None:
+    """Take the slow first steps of the heat model and the rules before the work, not in it."""
+    judge = Judge(job, HeatEstimator(heat_setup(job)))
+    aim = np.mean(job.target.outline_mm, axis=0)
+    tip = np.array([*aim, job.board.top_height_mm + sum(job.limits.height_mm) / 2])
+    for i in range(3):
+        t_s = i / 30
+        track = NozzleTrack(t_s, TrackStatus.TRACKING, tip, np.zeros(3), np.array([0.0, 0.0, -1.0]), np.eye(6) * 1e-4, t_s)
+        judge.step(VisionResult(i, t_s, PoseMiss(t_s, ""), NozzleMiss(t_s, ""), track))
 
 
 def _nothing_seen(last: VisionResult, t_s: float, why: str) -> VisionResult:
