@@ -58,7 +58,8 @@ def build_parser() -> argparse.ArgumentParser:
         description="Measures a hot-air nozzle over a circuit board by webcam, estimates the heat, warns and records.")
     parser.add_argument("--version", action=_Version, nargs=0, help="print the version and exit")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
-    for add in (_add_demo, _add_analyse, _add_export, _add_report, _add_overlay, _add_calibrate, _add_rerun, _add_plan):
+    for add in (_add_demo, _add_analyse, _add_export, _add_report, _add_overlay, _add_calibrate, _add_rerun, _add_plan,
+                _add_compare):
         add(commands)
     return parser
 
@@ -134,6 +135,14 @@ def _add_plan(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--heat", metavar="FILE", help="heat calibration from `calibrate heat` (TOML)")
     parser.add_argument("--out", metavar="FILE", help="picture of the window (default: none)")
     parser.add_argument("--json", action="store_true", help="print the plan as JSON")
+
+
+def _add_compare(commands: argparse._SubParsersAction) -> None:
+    from monitor.compare.arguments import add_arguments
+
+    parser = _command(commands, "compare", "monitor.compare.command:run_compare",
+                      "compare the passes of recordings of one job, or study the camera as a gauge")
+    add_arguments(parser)
 
 
 def _add_calibrate(commands: argparse._SubParsersAction) -> None:

@@ -16,6 +16,7 @@ BAND = 0.10  # largest warp as a share of the length (Sakoe and Chiba, IEEE Tran
 
 STIFFNESS = 3.0  # price of a change of shift, in mean squared differences
 MOST_ROUNDS = 6
+WORTH = 0.8  # a warp must bring the difference in shape down to this share
 
 
 @dataclass(frozen=True)
@@ -84,7 +85,7 @@ def warp(reference: FloatArray, trace: FloatArray, dt_s: float, band: float = BA
     The shift follows the shape, mean difference taken out, so that a trace that lies higher throughout is not blamed on
     time. Changing the shift by one sample costs three times the mean squared difference of a sample: a warp has to pay for
     itself. Where the shifted trace has no sample that mean is charged; the residual leaves it out. A warp that does not
-    lower the residual is not applied.
+    bring the shapes closer by a fifth is not applied.
     Dwell must never be read from a warped trace.
     """
     reference, trace = np.asarray(reference, dtype=float), np.asarray(trace, dtype=float)
@@ -100,7 +101,7 @@ def warp(reference: FloatArray, trace: FloatArray, dt_s: float, band: float = BA
             break
         offset = difference.mean()
     residual, unwarped = _rms(difference), _rms(trace - reference)
-    if residual >= unwarped:
+    if residual >= unwarped or difference.std() > WORTH * (trace - reference).std():
         return Warp(unwarped, 0.0, np.zeros(len(reference), dtype=int), unwarped)
     return Warp(residual, float(np.mean(np.abs(lag))) * dt_s, lag, unwarped)
 

@@ -107,7 +107,7 @@ def by_percentiles(values: Sequence[float] | FloatArray, low: float, high: float
 
 
 def capability(chart: Chart, low: float, high: float, camera_sigma: float = math.nan,
-               gauge_share_of_limits: float = math.nan) -> Capability:
+               gauge_share_of_limits: float = math.nan, beside: Sequence[Chart] = ()) -> Capability:
     """Capability of what an individuals chart shows, or the reason for which none may be stated.
 
     Parameters
@@ -119,12 +119,14 @@ def capability(chart: Chart, low: float, high: float, camera_sigma: float = math
         Standard deviation of the camera's own reading from pass to pass; nan when not studied.
     gauge_share_of_limits : float
         Gauge study: 6 sigma of the camera over the width of the limits [-]; nan when not studied.
+    beside : sequence of Chart
+        Of the same values; a signal there is instability too.
     """
     known = chart.values[np.isfinite(chart.values)]
     n, share = len(known), math.nan
     if n >= 2 and known.std(ddof=1) > 0:
         share = (camera_sigma / known.std(ddof=1)) ** 2
-    reason = _why_not(chart, n, share, gauge_share_of_limits)
+    reason = _why_not((chart, *beside), n, share, gauge_share_of_limits)
     if reason:
         return Capability(camera_share=share, n=n, why_not=reason)
     sigma = float(known.std(ddof=1))
@@ -136,11 +138,13 @@ def capability(chart: Chart, low: float, high: float, camera_sigma: float = math
                       lower_bound(found["cpk"], n), hand, share, n)
 
 
-def _why_not(chart: Chart, n: int, share: float, gauge_share: float) -> str:
+def _why_not(charts: Sequence[Chart], n: int, share: float, gauge_share: float) -> str:
     if n < LEAST_PASSES:
         return f"{n} passes; capability needs {LEAST_PASSES}"
-    if not chart.is_stable:
-        return "not stable: the chart signals" if chart.signals else "no limits yet"
+    if any(chart.signals for chart in charts):
+        return "not stable: a chart signals"
+    if not charts[0].is_stable:
+        return "no limits yet"
     if gauge_share > MOST_CAMERA_SHARE:
         return f"the camera takes {100 * gauge_share:.0f} % of the width of the limits, more than 30 %"
     if share >= 1:

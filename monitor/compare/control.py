@@ -122,7 +122,7 @@ def moving_range(values: Sequence[float] | FloatArray, least: int = LIMITS_FROM)
     if trust(n, least) is Trust.NONE or not centre > 0:
         return _bare("moving range", ranges, centre, centre / factors(2).d2, n)
     high = factors(2).D4 * centre
-    signals = {int(i): ("rule 1",) for i in np.flatnonzero(ranges > high)}
+    signals = {int(i): ("jump",) for i in np.flatnonzero(ranges > high)}
     return Chart("moving range", ranges, centre, np.zeros(len(ranges)), np.full(len(ranges), high),
                  centre / factors(2).d2, trust(n, least), n, signals)
 
@@ -158,7 +158,7 @@ def ewma(values: Sequence[float] | FloatArray, *, weight: float = WEIGHT, width:
     state = Trust.FROZEN if is_given else found.trust
     if state is Trust.NONE or not sigma > 0:
         return _bare("weighted mean", smooth, centre, sigma, found.n_basis)
-    signals = {int(i): ("weighted mean",) for i in np.flatnonzero((smooth > high) | (smooth < low))}
+    signals = {int(i): ("drift",) for i in np.flatnonzero((smooth > high) | (smooth < low))}
     return Chart("weighted mean", smooth, centre, low, high, sigma, state, found.n_basis, signals)
 
 

@@ -1,0 +1,231 @@
+"""Passes read from recordings, the odd one among them, and the command."""
+
+import csv
+import json
+import math
+
+import numpy as np
+import pytest
+
+from monitor.cli import main
+from monitor.compare.comparison import compare, compare_folders, find_pass
+from monitor.compare.odd import odd_passes, odd_sentence, pick_reference
+from monitor.compare.passes import Pass, column, expand, read_passes, spread
+from monitor.errors import InputError
+from tests.compare.make import record_passes
+from tests.monitor.make import JOB_TEXT, job
+
+# NIST StRD Michelso: 100 determinations of the speed of light, Mm/s; from memory, checked by its certified results
+MICHELSO = 299 + np.array([
+    850, 740, 900, 1070, 930, 850, 950, 980, 980, 880, 1000, 980, 930, 650, 760, 810, 1000, 1000, 960, 960,
+    960, 940, 960, 940, 880, 800, 850, 880, 900, 840, 830, 790, 810, 880, 880, 830, 800, 790, 760, 800,
+    880, 880, 880, 860, 720, 720, 620, 860, 970, 950, 880, 910, 850, 870, 840, 840, 850, 840, 840, 840,
+    890, 810, 810, 820, 800, 770, 760, 740, 750, 760, 910, 920, 890, 860, 880, 720, 840, 850, 850, 780,
+    890, 840, 780, 810, 760, 810, 790, 810, 820, 850, 870, 870, 810, 740, 810, 940, 950, 800, 810, 870]) / 1000
+
+
+def one(index, *, height=15.0, dwell=3.0, warnings=(), below_s=0.0, bump=0.0, setup="same", sigma=1.0):
+    t = np.linspace(0, dwell, 31)
+    values = {"height_mean_mm": height, "height_sd_mm": 0.4, "dwell_s": dwell, "coverage": 0.97, "energy_j": 10.0,
+              "tilt_mean_deg": 30.0}
+    sigmas = dict.fromkeys(values, math.nan) | {"height_mean_mm": sigma}
+    from pathlib import Path
+
+    return Pass(Path("day"), index + 1, "", "", 10.0 * index, 10.0 * index + dwell, values, sigmas, t,
+                height + bump * np.sin(6 * t), np.full(31, 1.0), tuple(warnings), below_s, 0.0, setup)
+
+
+@pytest.fixture(scope="module")
+def two_days(tmp_path_factory):
+    root = tmp_path_factory.mktemp("days")
+    record_passes(root / "a", [15.0, 15.5, 14.5], operator="T3")
+    record_passes(root / "b", [15.2, 8.0], seed=1)
+    return root
+
+
+def test_mean_and_spread_agree_with_the_certified_file():
+    n, mean, sd = spread(MICHELSO)
+
+    assert n == 100 and mean == pytest.approx(299.8524, abs=1e-9) and sd == pytest.approx(0.0790105478190518, rel=1e-8)
+
+
+def test_unknown_values_do_not_count():
+    assert spread([1.0, math.nan, 3.0])[:2] == (2, 2.0)
+
+
+def test_passes_of_a_folder_come_in_order_of_name(two_days):
+    assert [p.label for p in compare_folders([two_days]).passes] == ["a/1", "a/2", "a/3", "b/1", "b/2"]
+
+
+def test_passes_come_in_the_order_given(two_days):
+    assert expand([two_days / "b", two_days / "a"]) == [two_days / "b", two_days / "a"]
+
+
+def test_a_pass_tells_what_was_done(two_days):
+    p = read_passes(two_days / "a", job())[0]
+
+    assert p.values["height_mean_mm"] == pytest.approx(15.0, abs=0.3) and p.operator == "T3"
+    assert p.t_s[0] == 0 and p.t_s[-1] == pytest.approx(p.t_end_s - p.t_start_s)
+
+
+def test_heat_without_an_estimate_is_unknown(two_days):
+    assert np.isnan(column(read_passes(two_days / "a", job()), "energy_j")).all()
+
+
+def test_recordings_of_another_job_are_refused(two_days, tmp_path):
+    other = record_passes(tmp_path / "c", [15.0], job_text=JOB_TEXT.replace("[5, 25]", "[5, 30]"))
+
+    with pytest.raises(InputError, match=r"another job.*\[limits\]"):
+        compare_folders([two_days, other])
+
+
+def test_another_setpoint_is_noted(two_days, tmp_path):
+    other = record_passes(tmp_path / "c", [15.0], job_text=JOB_TEXT.replace("360", "380"))
+
+    assert compare_folders([two_days, other]).notes == ("c: [station] differ from a",)
+
+
+def test_a_folder_without_recordings_is_refused(tmp_path):
+    with pytest.raises(InputError, match="no recording there"):
+        compare_folders([tmp_path])
+
+
+def test_the_low_pass_of_three_is_the_odd_one():
+    passes = [one(0, height=16.4), one(1, height=17.0), one(2, height=10.4)]
+
+    text = odd_sentence(passes, odd_passes(passes, job()), job())
+
+    assert text == ("Pass 3 is the odd one of 3: it hovered at 10.4 mm where the others hovered at 16.7 mm, 6.3 mm lower.")
+
+
+def test_the_reason_names_the_time_below_the_limit():
+    passes = [one(0), one(1), one(2, height=4.0, below_s=2.25)]
+
+    assert "2.2 s below the lowest allowed 5 mm" in odd_sentence(passes, odd_passes(passes, job()), job())
+
+
+def test_a_pass_that_stayed_too_long_is_odd_for_its_dwell():
+    passes = [one(0), one(1, dwell=6.0), one(2), one(3)]
+
+    assert "Pass 2" in odd_sentence(passes, odd_passes(passes, job()), job()) \
+        and "stayed 6.0 s, they 3.0 s" in odd_sentence(passes, odd_passes(passes, job()), job())
+
+
+def test_two_passes_are_too_few_to_tell():
+    passes = [one(0), one(1, height=9.0)]
+
+    assert odd_passes(passes, job()) == [] and "too few" in odd_sentence(passes, [], job())
+
+
+def test_a_difference_that_does_not_matter_is_not_odd():
+    passes = [one(i, height=15.0) for i in range(9)] + [one(9, height=15.4)]
+
+    assert odd_passes(passes, job()) == []
+
+
+def test_a_pass_under_another_calibration_may_differ_by_its_sigma():
+    same = [one(i) for i in range(5)] + [one(5, height=19.5)]
+    other = [one(i) for i in range(5)] + [one(5, height=19.5, setup="other", sigma=3.0)]
+
+    assert odd_passes(same, job()) and not odd_passes(other, job())
+
+
+def test_like_passes_are_rarely_called_odd():
+    # nominal: 5 % of the sets, for hands whose spread is what matters (5 % of the allowed 20 mm)
+    rng = np.random.default_rng(11)
+    sets = [[one(i, height=h) for i, h in enumerate(rng.normal(15, 1.0, 8))] for _ in range(300)]
+
+    assert np.mean([bool(odd_passes(s, job())) for s in sets]) < 0.08
+
+
+def test_the_reference_is_a_usual_pass_without_a_warning():
+    heights = [14.0, 14.5, 15.0, 15.5, 16.0]
+    passes = [one(i, height=h, warnings=("drift",) if h == 15.0 else ()) for i, h in enumerate(heights)]
+
+    assert pick_reference(passes) in (1, 3)
+
+
+def test_a_shifted_trace_is_told_by_time_and_a_higher_one_by_height():
+    passes = [one(0, bump=2.0), one(1, bump=2.0, height=18.0)]
+
+    found = compare(passes, job(), reference=0)
+
+    assert found.warps[1].residual == pytest.approx(3.0) and found.warps[1].warp_s == 0
+
+
+def test_a_drift_of_the_hand_is_found_after_fifty_passes():
+    rng = np.random.default_rng(3)
+    heights = np.concatenate([rng.normal(15, 0.5, 50), rng.normal(15.9, 0.5, 12)])
+
+    found = compare([one(i, height=h) for i, h in enumerate(heights)], job())
+
+    assert max(found.measures["height_mean_mm"].drift.signals) >= 55 and not found.is_quiet
+
+
+def test_a_pass_is_found_by_name_and_by_number():
+    passes = [one(0), one(1)]
+
+    assert find_pass(passes, "day/2") == find_pass(passes, "2") == 1
+    with pytest.raises(InputError, match="no such pass"):
+        find_pass(passes, "night/9")
+
+
+def test_the_command_prints_json_without_nan(two_days, capsys):
+    code = main(["compare", str(two_days), "--json"])
+    found = json.loads(capsys.readouterr().out, parse_constant=lambda name: pytest.fail(name))
+
+    assert code == 1 and found["odd"][0]["pass"] == "b/2" and found["measures"]["energy_j"]["mean"] is None
+
+
+def test_the_command_writes_tables_and_charts(two_days, tmp_path, capsys):
+    main(["compare", str(two_days), "--out", str(tmp_path / "out"), "--batch", "2", "--rules", "1,4"])
+
+    with (tmp_path / "out" / "passes.csv").open() as handle:
+        assert [row["pass"] for row in csv.DictReader(handle)] == ["1", "2", "3", "1", "2"]
+    assert (tmp_path / "out" / "traces.svg").read_text().startswith("<?xml")
+    assert "false alarm every" in capsys.readouterr().out
+
+
+def sheet(path, readings):
+    rows = [f"{h},{s},{r}" for h, s, r in readings]
+    path.write_text("\n".join(["height_mm,setup,reading_mm", *rows]) + "\n")
+    return path
+
+
+def test_a_gauge_sheet_gives_bias_and_share_of_the_limits(tmp_path, capsys):
+    rng = np.random.default_rng(1)
+    readings = [(h, s, h + 0.5 + 0.1 * rng.normal()) for h in range(5, 15) for s in "ABC" for _ in range(3)]
+
+    assert main(["compare", "--gauge", str(sheet(tmp_path / "g.csv", readings)), "--limits-width", "20", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+
+    assert found["bias_mm"] == pytest.approx(0.5, abs=0.05)
+    assert found["share_of_limits"] == pytest.approx(6 * 0.1 / 20, rel=0.3)
+
+
+def test_a_gauge_reading_can_be_a_recording(two_days, tmp_path):
+    from monitor.compare.command import read_gauge_sheet
+
+    path = two_days / "g.csv"
+    rows = [f"{h},{s},{folder},{a},{b}" for h, folder, a, b in ((15, "a", 0.6, 3.4), (8, "b", 5.6, 8.4)) for s in "AB"
+            for _ in range(2)]
+    path.write_text("\n".join(["height_mm,setup,recording,t_start_s,t_end_s", *rows]))
+
+    assert read_gauge_sheet(path).bias_mm == pytest.approx(0, abs=0.3)
+
+
+@pytest.mark.parametrize(("text", "says"), [("height_mm,setup,reading_mm\n5,A,x\n", "line 2"),
+                                            ("a,b\n1,2\n", "line 2: expected columns"),
+                                            ("height_mm,setup,reading_mm\n5,A,5\n5,A,5\n", "not crossed"),
+                                            ("height_mm,setup,recording\n5,A,nowhere\n", "line 2: .*no recording")])
+def test_a_faulty_gauge_sheet_is_refused_with_its_line(tmp_path, text, says):
+    from monitor.compare.command import read_gauge_sheet
+
+    (tmp_path / "g.csv").write_text(text)
+
+    with pytest.raises(InputError, match=says):
+        read_gauge_sheet(tmp_path / "g.csv")
+
+
+def test_compare_without_recordings_is_wrong_use(capsys):
+    assert main(["compare"]) == 2 and "name recordings" in capsys.readouterr().err
