@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 
 from vision.types import FloatArray
 
@@ -120,17 +121,27 @@ def _best_lag(a: FloatArray, b: FloatArray, reach: int) -> np.ndarray:
     has = (place >= 0) & (place < n)
     cost = np.where(has, (a[:, None] - b[np.clip(place, 0, n - 1)]) ** 2, price)
     cost += 1e-9 * price * np.abs(lags)  # of equals, the smaller shift
-    came = np.zeros((n, len(lags)), dtype=int)
-    best = cost[0]
+    return lags[_cheapest(cost, STIFFNESS * price)]
+
+
+@njit(cache=True)
+def _cheapest(cost: FloatArray, step: float) -> np.ndarray:
+    """Column of the cheapest path through the rows; moving by one column costs a step."""
+    n, m = cost.shape
+    came = np.zeros((n, m), dtype=np.int64)
+    best = cost[0].copy()
     for i in range(1, n):
-        ways = np.full((3, len(lags)), np.inf)
-        ways[1] = best
-        ways[0, 1:], ways[2, :-1] = best[:-1] + STIFFNESS * price, best[1:] + STIFFNESS * price
-        step = ways.argmin(0)
-        came[i] = step - 1
-        best = ways[step, np.arange(len(lags))] + cost[i]
-    path = np.empty(n, dtype=int)
+        after = np.empty(m)
+        for k in range(m):
+            move, least = 0, best[k]
+            if k > 0 and best[k - 1] + step < least:
+                move, least = -1, best[k - 1] + step
+            if k < m - 1 and best[k + 1] + step < least:
+                move, least = 1, best[k + 1] + step
+            came[i, k], after[k] = move, least + cost[i, k]
+        best = after
+    path = np.empty(n, dtype=np.int64)
     path[-1] = best.argmin()
     for i in range(n - 1, 0, -1):
-        path[i - 1] = path[i] + came[i][path[i]]
-    return lags[path]
+        path[i - 1] = path[i] + came[i, path[i]]
+    return path

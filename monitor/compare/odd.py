@@ -23,6 +23,7 @@ PRIOR_DOF = 4  # how much the smallest difference that matters counts as a sprea
 BAND_SHARE = 0.05  # of the allowed heights: smaller differences do not matter at the bench
 SHARE = 0.15  # of dwell and heat
 FEWEST = 3
+MAD_TO_SIGMA = 1.4826  # of a normal spread
 
 
 @dataclass(frozen=True)
@@ -151,7 +152,7 @@ def _variance(values: FloatArray) -> float:
     """Robust from 6 values on, so that a second odd pass does not hide the first."""
     if len(values) < 6:
         return float(values.var(ddof=1))
-    return float(stats.median_abs_deviation(values, scale="normal")) ** 2
+    return (MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values))))) ** 2
 
 
 def _name(passes: Sequence[Pass], index: int) -> str:
