@@ -58,7 +58,7 @@ def build_parser() -> argparse.ArgumentParser:
         description="Measures a hot-air nozzle over a circuit board by webcam, estimates the heat, warns and records.")
     parser.add_argument("--version", action=_Version, nargs=0, help="print the version and exit")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
-    for add in (_add_demo, _add_analyse, _add_export, _add_report, _add_overlay, _add_calibrate, _add_rerun, _add_plan,
+    for add in (_add_demo, _add_analyse, _add_export, _add_report, _add_overlay, _add_calibrate, _add_rerun, _add_plan, _add_review,
                 _add_compare):
         add(commands)
     return parser
@@ -143,6 +143,13 @@ def _add_compare(commands: argparse._SubParsersAction) -> None:
     parser = _command(commands, "compare", "monitor.compare.command:run_compare",
                       "compare the passes of recordings of one job, or study the camera as a gauge")
     add_arguments(parser)
+
+
+def _add_review(commands: argparse._SubParsersAction) -> None:
+    parser = _command(commands, "review", "monitor.ui.review_window:run_review",
+                      "look at a recording frame by frame, with its traces, comments and what-ifs")
+    parser.add_argument("recording", nargs="?", metavar="DIR", help="recording to open (default: none yet)")
+    parser.add_argument("--look", choices=("system", "light", "dark"), default="system", help="colours of the window")
 
 
 def _add_calibrate(commands: argparse._SubParsersAction) -> None:

@@ -1,0 +1,123 @@
+"""Brings video pictures to the window from a thread of its own: the newest wish wins, and each comes with its true time."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from PyQt6.QtCore import QObject, pyqtSignal
+from PyQt6.QtGui import QImage
+
+from monitor.errors import MonitorError
+from monitor.job import Job
+from monitor.overlay import draw_frame, marks_of
+from monitor.playback import Playback
+from monitor.recording import CAMERA, Recording
+from vision.camera import CameraModel, load_camera
+from vision.errors import VisionError
+from vision.types import FloatArray
+
+__all__ = ["FrameBringer", "row_at"]
+
+
+@dataclass(frozen=True)
+class _Wish:
+    t_s: float
+    is_marked: bool
+
+
+def row_at(times_s: FloatArray, t_s: float) -> int | None:
+    """The trace's row that was measured from the frame at a time; None when that frame was not analysed."""
+    if not len(times_s):
+        return None
+    i = int(np.argmin(np.abs(times_s - t_s)))
+    usual = float(np.median(np.diff(times_s))) if len(times_s) > 1 else 0.05
+    return i if abs(times_s[i] - t_s) <= 0.5 * usual else None
+
+
+class FrameBringer(QObject):
+    """Shows frames of one recording.
+
+    Signals: `opened` with the times of all frames [s] (an array), `shown` with the frame's index, its time and the
+    picture, `failed` with one line.
+    """
+
+    opened = pyqtSignal(object)
+    shown = pyqtSignal(int, float, QImage)
+    failed = pyqtSignal(str)
+
+    def __init__(self, recording: Recording, job: Job, parent: QObject | None = None) -> None:
+        super().__init__(parent)
+        self._recording, self._job = recording, job
+        self._wanted = threading.Condition()
+        self._wish: _Wish | None = None
+        self._is_over = False
+        self._thread = threading.Thread(target=self._run, name="review frames", daemon=True)
+
+    def start(self) -> FrameBringer:
+        """Open the video; nothing is shown before the first wish."""
+        self._thread.start()
+        return self
+
+    def show(self, t_s: float, is_marked: bool = True) -> None:
+        """Wish for the frame on show at a time, with the measurement drawn in or without; replaces an older wish."""
+        with self._wanted:
+            self._wish = _Wish(t_s, is_marked)
+            self._wanted.notify()
+
+    def close(self) -> None:
+        """End the thread and let go of the file."""
+        with self._wanted:
+            self._is_over = True
+            self._wanted.notify()
+        if self._thread.is_alive():
+            self._thread.join(10.0)
+
+    def _run(self) -> None:
+        try:
+            self._serve()
+        except (VisionError, MonitorError, OSError) as fault:
+            self._tell(self.failed, str(fault))
+        except Exception as fault:  # a thread's fault must reach the person, not end unseen
+            logging.getLogger("plumeline").exception("a fault while showing the video")
+            self._tell(self.failed, f"the video cannot be shown ({type(fault).__name__}: {fault})")
+
+    def _serve(self) -> None:
+        camera = load_camera(self._recording.folder / CAMERA)
+        with Playback(self._recording.video) as playback:
+            self._tell(self.opened, playback.times_s)
+            while (wish := self._next()) is not None:
+                try:
+                    index = playback.index_at(wish.t_s)
+                    frame = playback.frame(index)
+                except VisionError as fault:
+                    self._tell(self.failed, str(fault))
+                    continue
+                self._tell(self.shown, index, frame.t_s, self._picture(frame, camera, wish.is_marked))
+
+    def _next(self) -> _Wish | None:
+        with self._wanted:
+            while self._wish is None and not self._is_over:
+                self._wanted.wait()
+            wish, self._wish = self._wish, None
+            return None if self._is_over else wish
+
+    def _picture(self, frame: object, camera: CameraModel, is_marked: bool) -> QImage:
+        image = np.ascontiguousarray(frame.image)
+        row = row_at(self._recording.frames["t_s"], frame.t_s)
+        if is_marked and row is not None:
+            draw_frame(image, camera, self._job, marks_of(self._recording, self._job, row))
+        elif is_marked:
+            cv2.putText(image, "this frame was not analysed", (18, 40), cv2.FONT_HERSHEY_SIMPLEX, 1.0, (255, 255, 255), 2)
+        height, width = image.shape[:2]
+        return QImage(image.data, width, height, image.strides[0], QImage.Format.Format_BGR888).copy()
+
+    @staticmethod
+    def _tell(signal: object, *values: object) -> None:
+        try:
+            signal.emit(*values)
+        except RuntimeError:
+            pass  # the window is gone already

@@ -1,0 +1,432 @@
+"""The timeline: lanes over one time axis, a cursor shared with the picture, zoom, a span."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from PyQt6.QtCore import QEvent, QPointF, QRectF, Qt, pyqtSignal
+from PyQt6.QtGui import QBrush, QColor, QFontMetricsF, QPainter, QPen, QPixmap, QPolygonF
+from PyQt6.QtWidgets import QSizePolicy, QToolTip, QWidget
+
+from monitor.ui.review_keys import tr
+from monitor.ui.review_lanes import PASSED, WARNED, Bar, BarLane, Curve, CurveLane, thinned, value_at
+from monitor.ui.theme import DASHES, Standing, font, look, looks
+
+__all__ = ["Timeline"]
+
+LEFT, RIGHT, AXIS, GAP = 158, 14, 24, 4
+LONGEST_VIEW_S = 8 * 3600.0
+DRAG_PX = 5
+
+
+class Timeline(QWidget):
+    """Lanes against time.
+
+    Signals: `moved` with the time that the user pointed at [s]; `spanned` with both ends of a span, or None.
+    """
+
+    moved = pyqtSignal(float)
+    spanned = pyqtSignal(object)
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
+        self.setMinimumHeight(240)
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        self.setMouseTracking(True)
+        self.setAccessibleName(tr("Timeline"))
+        self._lanes: list[CurveLane | BarLane] = []
+        self._whole, self._view, self._shortest = (0.0, 1.0), (0.0, 1.0), 0.01
+        self._cursor_s, self._span = 0.0, None
+        self._drawn: QPixmap | None = None
+        self._press: tuple[float, float, tuple[float, float], bool] | None = None
+        self._is_dragged = False
+        looks().changed.connect(self._redraw)
+
+    @property
+    def view(self) -> tuple[float, float]:
+        """Start and end of what is in view [s]."""
+        return self._view
+
+    @property
+    def span(self) -> tuple[float, float] | None:
+        """The chosen span [s]."""
+        return self._span
+
+    def set_whole(self, start_s: float, end_s: float, frame_s: float) -> None:
+        """The recording's extent, and the usual time between two frames: no less than one frame comes into view."""
+        self._whole, self._shortest = (start_s, max(end_s, start_s + frame_s)), max(frame_s, 1e-3)
+        self._span = None
+        self.fit()
+
+    def set_lanes(self, lanes: list[CurveLane | BarLane]) -> None:
+        """What to show, from top to bottom."""
+        self._lanes = lanes
+        self._redraw()
+
+    def set_cursor(self, t_s: float) -> None:
+        """Where the picture is; the view follows when the cursor would leave it."""
+        self._cursor_s = t_s
+        start, end = self._view
+        if not start <= t_s <= end:
+            self._set_view(t_s - 0.25 * (end - start), t_s + 0.75 * (end - start))
+        self.update()
+
+    def set_span(self, span: tuple[float, float] | None) -> None:
+        """Choose a span, or none."""
+        self._span = None if span is None else (min(span), max(span))
+        self.update()
+        self.spanned.emit(self._span)
+
+    def fit(self) -> None:
+        """The whole recording."""
+        margin = 0.01 * (self._whole[1] - self._whole[0])
+        self._set_view(self._whole[0] - margin, self._whole[1] + margin)
+
+    def show_span(self) -> None:
+        """The span, with a little round it."""
+        if self._span is not None:
+            margin = 0.06 * (self._span[1] - self._span[0]) + self._shortest
+            self._set_view(self._span[0] - margin, self._span[1] + margin)
+
+    def zoom(self, factor: float, at_s: float | None = None) -> None:
+        """Bring a factor less time into view, keeping one moment (by default the cursor) where it is."""
+        start, end = self._view
+        at_s = self._cursor_s if at_s is None else at_s
+        width = min(max((end - start) / factor, self._shortest), LONGEST_VIEW_S)
+        share = (at_s - start) / (end - start)
+        self._set_view(at_s - share * width, at_s + (1 - share) * width)
+
+    def pan(self, share: float) -> None:
+        """Move the view by a share of its width."""
+        start, end = self._view
+        self._set_view(start + share * (end - start), end + share * (end - start))
+
+    def x_of(self, t_s: float) -> float:
+        """Where a moment lies across the widget [px]."""
+        start, end = self._view
+        return LEFT + (t_s - start) / (end - start) * self._inner()
+
+    def time_at(self, x: float) -> float:
+        """The moment at a place across the widget [s]."""
+        start, end = self._view
+        return start + (x - LEFT) / self._inner() * (end - start)
+
+    def _inner(self) -> float:
+        return max(1.0, self.width() - LEFT - RIGHT)
+
+    def _set_view(self, start_s: float, end_s: float) -> None:
+        width = min(max(end_s - start_s, self._shortest), LONGEST_VIEW_S)
+        reach = max(width, self._whole[1] - self._whole[0])
+        middle = min(max((start_s + end_s) / 2, self._whole[0] - 0.5 * reach), self._whole[1] + 0.5 * reach)
+        self._view = (middle - width / 2, middle + width / 2)
+        self._redraw()
+
+    def _redraw(self, *_: object) -> None:
+        self._drawn = None
+        self.update()
+
+    # --- painting
+
+    def paintEvent(self, event: object) -> None:  # noqa: N802
+        ratio = self.devicePixelRatioF()
+        if self._drawn is None or self._drawn.size() != self.size() * ratio:
+            self._drawn = QPixmap(self.size() * ratio)
+            self._drawn.setDevicePixelRatio(ratio)
+            self._draw_all(self._drawn)
+        painter = QPainter(self)
+        painter.drawPixmap(0, 0, self._drawn)
+        self._draw_span(painter)
+        self._draw_cursor(painter)
+        if self.hasFocus():
+            painter.setPen(QPen(QColor(look().focus), 2))
+            painter.drawRect(self.rect().adjusted(1, 1, -1, -1))
+
+    def resizeEvent(self, event: object) -> None:  # noqa: N802
+        self._redraw()
+
+    def changeEvent(self, event: QEvent) -> None:  # noqa: N802
+        if event.type() in (QEvent.Type.FontChange, QEvent.Type.PaletteChange):
+            self._redraw()
+
+    def _draw_all(self, target: QPixmap) -> None:
+        target.fill(QColor(look().panel))
+        painter = QPainter(target)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        self._draw_axis(painter)
+        for lane, box in self._boxes():
+            self._draw_title(painter, lane, box)
+            if isinstance(lane, CurveLane):
+                self._draw_curves(painter, lane, box)
+            else:
+                self._draw_bars(painter, lane, box)
+        painter.end()
+
+    def _boxes(self) -> list[tuple[CurveLane | BarLane, QRectF]]:
+        """Each lane and its place; rows of bars have a fixed height, curves share the rest."""
+        row = QFontMetricsF(font("small")).height() + 6
+        n_rows = sum(isinstance(lane, BarLane) for lane in self._lanes)
+        total = sum(lane.weight for lane in self._lanes if isinstance(lane, CurveLane)) or 1.0
+        rest = self.height() - AXIS - n_rows * (row + GAP) - GAP * (len(self._lanes) - n_rows + 1)
+        top, out = float(GAP), []
+        for lane in self._lanes:
+            height = row if isinstance(lane, BarLane) else max(18.0, rest * lane.weight / total)
+            out.append((lane, QRectF(LEFT, top, self._inner(), height)))
+            top += height + GAP
+        return out
+
+    def _draw_axis(self, painter: QPainter) -> None:
+        start, end = self._view
+        step = _round_step((end - start) / max(2.0, self._inner() / 90))
+        painter.setFont(font("small", tabular=True))
+        for k in range(math.ceil(start / step), math.floor(end / step) + 1):
+            x = self.x_of(k * step)
+            painter.setPen(QPen(_faint(), 1))
+            painter.drawLine(QPointF(x, 0), QPointF(x, self.height() - AXIS))
+            painter.setPen(QColor(look().soft_ink))
+            painter.drawText(QRectF(x - 60, self.height() - AXIS + 3, 120, AXIS - 4), Qt.AlignmentFlag.AlignHCenter,
+                             _clock(k * step, step))
+
+    def _draw_title(self, painter: QPainter, lane: CurveLane | BarLane, box: QRectF) -> None:
+        painter.setFont(font("small"))
+        painter.setPen(QColor(look().ink))
+        text = f"{lane.title}, {lane.unit}" if isinstance(lane, CurveLane) else lane.title
+        place = QRectF(6, box.top(), LEFT - 40, box.height())
+        measure = QFontMetricsF(painter.font())
+        wrap = Qt.TextFlag.TextWordWrap.value if box.height() >= 1.9 * measure.lineSpacing() else 0
+        if not wrap:
+            text = measure.elidedText(text, Qt.TextElideMode.ElideRight, place.width())
+        painter.drawText(place, Qt.AlignmentFlag.AlignLeft.value | Qt.AlignmentFlag.AlignVCenter.value | wrap, text)
+
+    def _draw_curves(self, painter: QPainter, lane: CurveLane, box: QRectF) -> None:
+        low, high = lane.span
+        painter.save()
+        painter.setClipRect(box.adjusted(-34, -4, 0, 4))
+
+        def y_of(values: np.ndarray) -> np.ndarray:
+            return box.bottom() - (np.clip(values, low - 9 * (high - low), high + 9 * (high - low)) - low) / (high - low) * box.height()
+        self._draw_limits(painter, lane, box, y_of)
+        self._draw_scale(painter, low, high, box)
+        painter.setClipRect(box)
+        for curve in lane.curves:
+            self._draw_curve(painter, curve, y_of)
+        self._draw_names(painter, lane, box)
+        painter.restore()
+
+    def _draw_limits(self, painter: QPainter, lane: CurveLane, box: QRectF, y_of) -> None:
+        if lane.limits is None:
+            return
+        bottom, top = (float(y_of(np.array(v))) for v in lane.limits)
+        allowed = QColor(look().series[3])
+        allowed.setAlpha(34)
+        painter.fillRect(QRectF(box.left(), top, box.width(), bottom - top), allowed)
+        painter.setPen(QPen(QColor(look().series[4]), 1, Qt.PenStyle.DashLine))
+        for y in (bottom, top):
+            painter.drawLine(QPointF(box.left(), y), QPointF(box.right(), y))
+
+    def _draw_scale(self, painter: QPainter, low: float, high: float, box: QRectF) -> None:
+        painter.setPen(QPen(QColor(look().line), 1))
+        painter.drawLine(box.topLeft(), box.bottomLeft())
+        painter.setFont(font("small", tabular=True))
+        painter.setPen(QColor(look().soft_ink))
+        line = QFontMetricsF(painter.font()).height()
+        step = _round_step((high - low) / max(1.0, box.height() / (2.0 * line)))
+        for k in range(math.ceil(low / step), math.floor(high / step) + 1):
+            y = box.bottom() - (k * step - low) / (high - low) * box.height()
+            if y - box.top() < line / 2 - 2:
+                continue
+            painter.drawText(QRectF(box.left() - 34, y - line / 2, 30, line),
+                             Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, f"{k * step:g}")
+
+    def _draw_curve(self, painter: QPainter, curve: Curve, y_of) -> None:
+        if not len(curve.t_s):
+            return
+        t, values = thinned(curve.t_s, curve.values, *self._view, int(self._inner()))
+        start, end = self._view
+        x = LEFT + (t - start) / (end - start) * self._inner()
+        y = y_of(values)
+        colour = QColor(look().series[curve.series % len(look().series)])
+        shade = QColor(colour)
+        shade.setAlpha(60)
+        for part in _unbroken(np.isfinite(values[:, 1]) & np.isfinite(x)):
+            if curve.is_banded and np.isfinite(values[part]).all():
+                outline = np.concatenate([np.stack([x[part], y[part, 2]], 1), np.stack([x[part], y[part, 0]], 1)[::-1]])
+                painter.setPen(Qt.PenStyle.NoPen)
+                painter.setBrush(shade)
+                painter.drawPolygon(_polygon(outline))
+            painter.setPen(QPen(colour, 1.4 if len(x) < 4000 else 1.0, DASHES[curve.series % len(DASHES)] if curve.series > 1 else Qt.PenStyle.SolidLine))
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            if part.stop - part.start == 1:
+                painter.drawPoint(QPointF(x[part.start], y[part.start, 1]))
+            else:
+                painter.drawPolyline(_polygon(np.stack([x[part], y[part, 1]], 1)))
+
+    def _draw_names(self, painter: QPainter, lane: CurveLane, box: QRectF) -> None:
+        """Which line is which, along the lane's top, each with a stroke of its own dash; narrow lanes share the names above."""
+        named = [c for c in lane.curves if c.name]
+        if len(named) < 2 or lane.weight <= 1.0:
+            return
+        painter.setFont(font("small"))
+        measure = QFontMetricsF(painter.font())
+        widths = [measure.horizontalAdvance(c.name) for c in named]
+        at = box.left() + 8 if lane.is_rising else box.right() - sum(widths) - 40 * len(named)
+        for curve, width in zip(named, widths, strict=True):
+            place = QRectF(at + 32, box.top(), width, measure.height())
+            ground = QColor(look().panel)
+            ground.setAlpha(215)
+            painter.fillRect(place.adjusted(-30, 0, 2, 0), ground)
+            painter.setPen(QColor(look().ink))
+            painter.drawText(place, Qt.AlignmentFlag.AlignLeft, curve.name)
+            painter.setPen(QPen(QColor(look().series[curve.series % 5]), 2, DASHES[curve.series % 5] if curve.series > 1 else Qt.PenStyle.SolidLine))
+            painter.drawLine(QPointF(place.left() - 27, place.center().y()), QPointF(place.left() - 5, place.center().y()))
+            at = place.right() + 8
+
+    def _draw_bars(self, painter: QPainter, lane: BarLane, box: QRectF) -> None:
+        painter.save()
+        painter.setClipRect(box.adjusted(-8, 0, 8, 0))
+        painter.setFont(font("small"))
+        painter.setPen(QPen(_faint(), 1))
+        painter.drawLine(QPointF(box.left(), box.center().y()), QPointF(box.right(), box.center().y()))
+        for bar in lane.bars:
+            self._draw_bar(painter, bar, box)
+        painter.restore()
+
+    def _draw_bar(self, painter: QPainter, bar: Bar, box: QRectF) -> None:
+        left, right = self.x_of(bar.start_s), self.x_of(bar.end_s)
+        if right < box.left() - 8 or left > box.right() + 8:
+            return
+        standing = {PASSED: Standing.GOOD, WARNED: Standing.HEED}.get(bar.kind, Standing.UNKNOWN)
+        painter.setPen(QPen(look().on(standing) if bar.kind == WARNED else look().fill(standing), 1))
+        if right - left < 4:  # a moment: a diamond
+            middle, half = box.center().y(), box.height() * 0.36
+            painter.setBrush(look().fill(standing))
+            painter.drawPolygon(QPolygonF([QPointF(left, middle - half), QPointF(left + half * 0.8, middle),
+                                           QPointF(left, middle + half), QPointF(left - half * 0.8, middle)]))
+            return
+        place = QRectF(left, box.top() + 1, right - left, box.height() - 2)
+        painter.setBrush(QBrush(look().fill(standing)))
+        painter.drawRoundedRect(place, 3, 3)
+        inner = place.adjusted(4, 0, -4, 0).intersected(box)
+        text = QFontMetricsF(painter.font()).elidedText(bar.text.split(":")[0] if bar.kind == WARNED else bar.text,
+                                                       Qt.TextElideMode.ElideRight, inner.width())
+        painter.setPen(look().on(standing))
+        if inner.width() > 14:
+            painter.drawText(inner, Qt.AlignmentFlag.AlignCenter, text)
+
+    def _draw_span(self, painter: QPainter) -> None:
+        if self._span is None:
+            return
+        left, right = (min(max(self.x_of(t), LEFT), self.width() - RIGHT) for t in self._span)
+        shade = QColor(look().accent)
+        shade.setAlpha(38)
+        painter.fillRect(QRectF(left, 0, right - left, self.height() - AXIS), shade)
+        painter.setPen(QPen(QColor(look().accent), 1, Qt.PenStyle.DashLine))
+        for x in (left, right):
+            painter.drawLine(QPointF(x, 0), QPointF(x, self.height() - AXIS))
+
+    def _draw_cursor(self, painter: QPainter) -> None:
+        x = self.x_of(self._cursor_s)
+        if not LEFT - 1 <= x <= self.width() - RIGHT + 1:
+            return
+        painter.setPen(QPen(QColor(look().ink), 1))
+        painter.drawLine(QPointF(x, 0), QPointF(x, self.height() - AXIS))
+        for lane, box in self._boxes():
+            if isinstance(lane, CurveLane):
+                self._draw_reading(painter, lane, box, x)
+        painter.setFont(font("small", bold=True, tabular=True))
+        text = f"{self._cursor_s:.3f} s"
+        width = QFontMetricsF(painter.font()).horizontalAdvance(text) + 10
+        place = QRectF(min(max(x - width / 2, LEFT), self.width() - width - 2), self.height() - AXIS + 2, width, AXIS - 4)
+        painter.fillRect(place, QColor(look().accent))
+        painter.setPen(QColor(look().accent_ink))
+        painter.drawText(place, Qt.AlignmentFlag.AlignCenter, text)
+
+    def _draw_reading(self, painter: QPainter, lane: CurveLane, box: QRectF, x: float) -> None:
+        """The first curve's value at the cursor, beside it."""
+        curve = lane.curves[0]
+        value = value_at(curve, self._cursor_s)
+        text = "\u2013" if value is None else f"{value:.1f}"
+        painter.setFont(font("small", tabular=True))
+        measure = QFontMetricsF(painter.font())
+        width = measure.horizontalAdvance(text) + 6
+        place = QRectF(x + 3 if x + width + 6 < self.width() - RIGHT else x - width - 3, box.top(), width, measure.height())
+        ground = QColor(look().panel)
+        ground.setAlpha(215)
+        painter.fillRect(place, ground)
+        painter.setPen(QColor(look().ink))
+        painter.drawText(place, Qt.AlignmentFlag.AlignCenter, text)
+
+    # --- mouse
+
+    def wheelEvent(self, event) -> None:  # noqa: N802
+        self.zoom(1.0015 ** event.angleDelta().y(), self.time_at(event.position().x()))
+        event.accept()
+
+    def mousePressEvent(self, event) -> None:  # noqa: N802
+        if event.button() is Qt.MouseButton.LeftButton:
+            is_span = bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
+            x = event.position().x()
+            self._press, self._is_dragged = (x, self.time_at(x), self._view, is_span), False
+
+    def mouseMoveEvent(self, event) -> None:  # noqa: N802
+        x = event.position().x()
+        if self._press is None:
+            self._tip(event)
+            return
+        x0, t0, view, is_span = self._press
+        self._is_dragged |= abs(x - x0) > DRAG_PX
+        if self._is_dragged and is_span:
+            self._span = (min(t0, self.time_at(x)), max(t0, self.time_at(x)))
+            self.update()
+        elif self._is_dragged:
+            by = (x0 - x) / self._inner() * (view[1] - view[0])
+            self._set_view(view[0] + by, view[1] + by)
+
+    def mouseReleaseEvent(self, event) -> None:  # noqa: N802
+        if self._press is None:
+            return
+        is_span, self._press = self._press[3], None
+        if not self._is_dragged:
+            self.moved.emit(min(max(self.time_at(event.position().x()), self._whole[0]), self._whole[1]))
+        elif is_span:
+            self.set_span(self._span)
+
+    def _tip(self, event) -> None:
+        """What lies under the pointer."""
+        at = event.position()
+        for lane, box in self._boxes():
+            if isinstance(lane, BarLane) and box.top() <= at.y() <= box.bottom():
+                hit = [b for b in lane.bars if self.x_of(b.start_s) - 5 <= at.x() <= self.x_of(b.end_s) + 5]
+                if hit:
+                    QToolTip.showText(event.globalPosition().toPoint(), hit[0].text, self)
+
+
+def _round_step(least: float) -> float:
+    """The smallest 1, 2 or 5 times a power of ten that is not below `least`."""
+    power = 10.0 ** math.floor(math.log10(max(least, 1e-9)))
+    return next(m * power for m in (1, 2, 5, 10) if m * power >= least * (1 - 1e-9))
+
+
+def _clock(t_s: float, step_s: float) -> str:
+    if abs(t_s) < 60:
+        return f"{t_s:.{max(0, -math.floor(math.log10(step_s) + 1e-9))}f} s" if step_s < 1 else f"{t_s:.0f} s"
+    minutes, seconds = divmod(t_s, 60)
+    tail = f"{seconds:06.3f}" if step_s < 0.1 else f"{seconds:04.1f}" if step_s < 1 else f"{seconds:02.0f}"
+    return f"{minutes:.0f}:{tail}"
+
+
+def _unbroken(known: np.ndarray) -> list[slice]:
+    """Runs of known values."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], known.astype(np.int8), [0]])))
+    return [slice(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _polygon(points: np.ndarray) -> QPolygonF:
+    return QPolygonF([QPointF(x, y) for x, y in points.tolist()])
+
+
+def _faint() -> QColor:
+    colour = QColor(look().line)
+    colour.setAlpha(80)
+    return colour

@@ -1,0 +1,624 @@
+"""The review window: picture, timeline, events, comments, maps and what-if around one cursor."""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+from PyQt6.QtCore import QEvent, Qt, QTimer
+from PyQt6.QtGui import QAction, QImage
+from PyQt6.QtWidgets import (QAbstractButton, QAbstractItemView, QCheckBox, QComboBox, QFileDialog, QHBoxLayout, QLabel,
+                             QMainWindow, QMenu, QSplitter, QTabWidget, QToolButton, QVBoxLayout, QWidget)
+
+from monitor.comments import Comment, CommentBook, comments_of, save_comments
+from monitor.errors import MonitorError
+from monitor.job import Job, load_job, parse_job
+from monitor.recording import JOB, TRACE, Recording, open_recording
+from monitor.review import Traces, after, before, happenings_of, traces_of
+from monitor.ui.review_beside import Beside, BesideDialog, read_beside
+from monitor.ui.review_frames import FrameBringer
+from monitor.ui.review_icons import transport_icon
+from monitor.ui.review_keys import COMMANDS, KeysDialog, keys_of, settings, tr
+from monitor.ui.review_lanes import lanes_of
+from monitor.ui.review_panels import CommentsPanel, HappeningsPanel, MapsPanel, WaitBar
+from monitor.ui.review_timeline import Timeline
+from monitor.ui.review_video import VideoView
+from monitor.ui.review_whatif import WhatIfPanel
+from monitor.ui.theme import font, looks
+from monitor.verdict import verdict
+from monitor.whatif import WhatIf, keep_what_if
+
+__all__ = ["ReviewWindow", "run_review"]
+
+MOST_RECENT = 10
+FASTEST = 8.0
+TICK_MS = 15
+TRANSPORT = ("to_start", "previous_event", "step_back", "play_or_pause", "step_forward", "next_event", "to_end")
+
+
+def run_review(args: argparse.Namespace) -> int:
+    """plumeline review"""
+    from monitor.ui.app import application
+
+    if args.recording is not None:
+        open_recording(args.recording)  # a fault is said here, in one line, before a window comes up
+    app = application(theme=args.look)
+    window = ReviewWindow()
+    window.show()
+    if args.recording is not None:
+        window.open_folder(Path(args.recording))
+    return app.exec()
+
+
+class ReviewWindow(QMainWindow):
+    """Reviews one recording at a time; every command of `review_keys.COMMANDS` is a method of the same name."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.recording: Recording | None = None
+        self.job: Job | None = None
+        self._traces: Traces | None = None
+        self._book, self._found, self._beside, self._again = CommentBook(), (), None, None
+        self._bringer: FrameBringer | None = None
+        self._other_bringer: FrameBringer | None = None
+        self._times, self._t_s, self._speed, self._played_from = np.zeros(1), 0.0, 0.0, (0.0, 0.0)
+        self._make_widgets()
+        self._lay_out()
+        self._make_actions()
+        self._connect()
+        self.setAcceptDrops(True)
+        self.setMinimumSize(900, 600)
+        self.resize(1366, 768)
+        self._name_window()
+
+    # --- building
+
+    def _make_widgets(self) -> None:
+        self.video, self.other_video, self.timeline = VideoView(tr("this pass")), VideoView(tr("other pass")), Timeline()
+        self.happenings, self.comments = HappeningsPanel(), CommentsPanel()
+        self.maps, self.what_if = MapsPanel(), WhatIfPanel()
+        self.verdict, self.message, self.wait = QLabel(), QLabel(), WaitBar()
+        self.verdict.setWordWrap(True)
+        self.verdict.setFont(font("body"))
+        self.verdict.setText(tr("Open a recording, or drop its folder here."))
+        self.marks = QCheckBox(tr("Measurement over the video"))
+        self.marks.setChecked(True)
+        self.speed = QLabel()
+        self.other_video.hide()
+        self.clock = QTimer(self, interval=TICK_MS)
+
+    def _lay_out(self) -> None:
+        self.tabs = QTabWidget()
+        for panel, name in ((self.happenings, tr("Events")), (self.comments, tr("Comments")), (self.maps, tr("Maps")),
+                            (self.what_if, tr("What if"))):
+            self.tabs.addTab(panel, name)
+        self.tabs.setMinimumWidth(330)
+        pictures, left, whole = QSplitter(), QSplitter(Qt.Orientation.Vertical), QSplitter()
+        for view in (self.video, self.other_video):
+            pictures.addWidget(view)
+        lower = QWidget()
+        self._transport = QHBoxLayout()
+        column = QVBoxLayout(lower)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.addLayout(self._transport)
+        column.addWidget(self.timeline, 1)
+        left.addWidget(pictures)
+        left.addWidget(lower)
+        left.setSizes([300, 400])
+        whole.addWidget(left)
+        whole.addWidget(self.tabs)
+        whole.setStretchFactor(0, 1)
+        whole.setSizes([1000, 350])
+        central = QWidget()
+        layout = QVBoxLayout(central)
+        layout.setContentsMargins(8, 6, 8, 4)
+        layout.addWidget(self.verdict)
+        layout.addWidget(self.wait)
+        layout.addWidget(whole, 1)
+        self.setCentralWidget(central)
+        self.statusBar().addWidget(self.message, 1)
+
+    def _make_actions(self) -> None:
+        self.actions_by_name: dict[str, QAction] = {}
+        menus: dict[str, QMenu] = {}
+        for command in COMMANDS:
+            menu = menus.get(command.menu) or menus.setdefault(command.menu, self.menuBar().addMenu(tr(command.menu)))
+            action = QAction(tr(command.text), self)
+            action.setShortcuts(keys_of(command))
+            action.triggered.connect(lambda _=False, name=command.name: getattr(self, name)())
+            menu.addAction(action)
+            self.addAction(action)
+            self.actions_by_name[command.name] = action
+            if command.name == "open":
+                self.recent_menu = menu.addMenu(tr("Opened lately"))
+                self.recent_menu.aboutToShow.connect(self._fill_recent)
+        for name in TRANSPORT:
+            button = QToolButton()
+            button.setDefaultAction(self.actions_by_name[name])
+            button.setToolTip(f"{button.text()} ({self.actions_by_name[name].shortcut().toString()})")
+            button.setAccessibleName(button.text())
+            self._transport.addWidget(button)
+        self._draw_icons()
+        self._transport.addWidget(self.speed)
+        self._transport.addStretch(1)
+        self._transport.addWidget(self.marks)
+
+    def _draw_icons(self, *_: object) -> None:
+        for name in TRANSPORT:
+            sign = ("pause" if self._speed else "play") if name == "play_or_pause" else name
+            self.actions_by_name[name].setIcon(transport_icon(sign))
+
+    def _connect(self) -> None:
+        looks().changed.connect(self._draw_icons)
+        self.timeline.moved.connect(self.go_to)
+        self.timeline.spanned.connect(self._span_changed)
+        self.happenings.chosen.connect(self.go_to)
+        self.comments.chosen.connect(self.go_to)
+        self.comments.added.connect(self._add_comment)
+        self.comments.rewritten.connect(lambda c, text: self._edit(lambda: self._book.rewrite(c, text)))
+        self.comments.removed.connect(lambda c: self._edit(lambda: self._book.remove(c)))
+        self.comments.undo_asked.connect(self.undo)
+        self.comments.redo_asked.connect(self.redo)
+        self.what_if.found.connect(self._what_if_found)
+        self.what_if.kept.connect(self._keep_what_if)
+        self.marks.toggled.connect(self._ask_pictures)
+        self.clock.timeout.connect(self._tick)
+
+    # --- opening
+
+    def open(self) -> None:
+        """Ask for a recording."""
+        folder = QFileDialog.getExistingDirectory(self, tr("Open a recording"), str(settings().value("folder", "")))
+        if folder:
+            self.open_folder(Path(folder))
+
+    def open_folder(self, folder: Path) -> None:
+        """Open a recording beside the window; it stays usable meanwhile."""
+        def work(tell: Callable[[float], None]) -> tuple:
+            recording = open_recording(folder)
+            job = parse_job(recording.job_text, str(folder / JOB))
+            return recording, job, traces_of(recording, job), verdict(recording, job)
+        self.say(tr("Opening {name}...").format(name=folder.name))
+        self.wait.run(work, lambda result: self._opened(*result), self.say)
+
+    def _opened(self, recording: Recording, job: Job, traces: Traces, sentence: str) -> None:
+        self._close_video()
+        self.recording, self.job, self._traces = recording, job, traces
+        self._book = CommentBook(comments_of(recording))
+        self._beside = self._again = None
+        self.verdict.setText(sentence)
+        self._times = traces.t_s if len(traces.t_s) else np.zeros(1)
+        self.comments.set_writable("" if _is_writable(recording.folder) else tr("This recording may only be read."))
+        self.maps.set_recording(recording, job)
+        self._refresh()
+        self.timeline.set_whole(float(self._times[0]), float(self._times[-1]), _usual_step(self._times))
+        self.what_if.set_recording(recording, job)
+        self._open_video()
+        self._remember(recording.folder)
+        self._name_window()
+        self.say("")
+        self.go_to(float(self._times[0]))
+
+    def _open_video(self) -> None:
+        if self.recording.video is None:
+            self.video.show_message(tr("The video is not here: it was linked, not copied, and has moved. "
+                                       "All that was measured can still be reviewed."))
+            return
+        self._bringer = bringer = FrameBringer(self.recording, self.job, self)
+        bringer.opened.connect(self._video_opened)
+        bringer.shown.connect(self._show_picture)
+        bringer.failed.connect(self.video.show_message)
+        bringer.start()
+
+    def _video_opened(self, times_s: np.ndarray) -> None:
+        if self.sender() is not self._bringer:
+            return
+        self._times = times_s
+        self.timeline.set_whole(float(times_s[0]), max(float(times_s[-1]), float(self._traces.t_s[-1])), _usual_step(times_s))
+        self._ask_pictures()
+
+    def _close_video(self) -> None:
+        self.pause()
+        self.end_comparing()
+        if self._bringer is not None:
+            self._bringer.close()
+            self._bringer = None
+
+    def closeEvent(self, event: object) -> None:  # noqa: N802
+        self.wait.cancel()
+        self.what_if.wait.cancel()
+        self._close_video()
+        super().closeEvent(event)
+
+    def dragEnterEvent(self, event) -> None:  # noqa: N802
+        if event.mimeData().hasUrls():
+            event.acceptProposedAction()
+
+    def dropEvent(self, event) -> None:  # noqa: N802
+        paths = [Path(url.toLocalFile()) for url in event.mimeData().urls() if url.isLocalFile()]
+        if paths:
+            self.take(paths[0])
+            event.acceptProposedAction()
+
+    def take(self, path: Path) -> None:
+        """Open what was dropped: a recording, anything inside one, or a job for the what-if."""
+        folder = path if path.is_dir() else path.parent
+        if (folder / TRACE).is_file():
+            self.open_folder(folder)
+        elif path.suffix == ".toml" and self.recording is not None:
+            try:
+                self.what_if.set_from_job(load_job(path))
+            except MonitorError as fault:
+                self.say(str(fault))
+                return
+            self.tabs.setCurrentWidget(self.what_if)
+        else:
+            self.say(tr("{name}: no recording; a clip is first measured with `plumeline analyse`").format(name=path.name))
+
+    def _remember(self, folder: Path) -> None:
+        store, name = settings(), str(folder.absolute())
+        known = [str(n) for n in (store.value("recent", []) or [])]
+        store.setValue("recent", [name, *(n for n in known if n != name)][:MOST_RECENT])
+        store.setValue("folder", str(folder.absolute().parent))
+
+    def _fill_recent(self) -> None:
+        self.recent_menu.clear()
+        for name in settings().value("recent", []) or []:
+            is_there = (Path(name) / TRACE).is_file()
+            action = self.recent_menu.addAction(name if is_there else tr("{name} (not there)").format(name=name))
+            action.setEnabled(is_there)
+            action.triggered.connect(lambda _=False, name=name: self.open_folder(Path(name)))
+
+    # --- the cursor
+
+    @property
+    def t_s(self) -> float:
+        """Where the cursor is [s]."""
+        return self._t_s
+
+    @property
+    def index(self) -> int:
+        """The frame at the cursor."""
+        return max(0, int(np.searchsorted(self._times, self._t_s + 1e-6, "right")) - 1)
+
+    def go_to(self, t_s: float) -> None:
+        """Put the cursor somewhere; picture, curves and panels follow."""
+        self._t_s = min(max(t_s, float(self._times[0])), float(self._times[-1]))
+        if self._speed:
+            self._played_from = (self._t_s, time.monotonic())
+        self._follow()
+
+    def _follow(self) -> None:
+        self.timeline.set_cursor(self._t_s)
+        self.comments.set_place(self._t_s, self.timeline.span)
+        self._ask_pictures()
+
+    def _ask_pictures(self) -> None:
+        if self._bringer is not None:
+            self._bringer.show(self._t_s, self.marks.isChecked())
+        if self._other_bringer is not None and self._beside is not None:
+            self._other_bringer.show(self._t_s - self._beside.shift_s, self.marks.isChecked())
+
+    def _show_picture(self, index: int, t_s: float, image: QImage) -> None:
+        if self.sender() is self._bringer:
+            self.video.show_frame(image, tr("frame {i}, {t:.3f} s{contact}").format(i=index, t=t_s, contact=self._since_contact(t_s)))
+
+    def _show_other(self, index: int, t_s: float, image: QImage) -> None:
+        if self.sender() is self._other_bringer:
+            since = self._since_contact(t_s + self._beside.shift_s)
+            self.other_video.show_frame(image, tr("{name}, frame {i}, {t:.3f} s{contact}").format(
+                name=self._beside.name, i=index, t=t_s, contact=since))
+
+    def _since_contact(self, t_s: float) -> str:
+        begun = [p for p in self.recording.passes if p["t_start_s"] <= t_s <= p["t_end_s"] + 1.0]
+        return tr(", {t:+.2f} s from contact").format(t=t_s - begun[-1]["t_start_s"]) if begun else ""
+
+    def _step(self, by: int) -> None:
+        self.pause()
+        self.go_to(float(self._times[min(max(self.index + by, 0), len(self._times) - 1)]))
+
+    def _play(self, speed: float) -> None:
+        self._speed, self._played_from = speed, (self._t_s, time.monotonic())
+        self.clock.start() if speed else self.clock.stop()
+        self.speed.setText(f"{speed:+g}\u00d7" if speed else "")
+        self.actions_by_name["play_or_pause"].setIcon(transport_icon("pause" if speed else "play"))
+
+    def _tick(self) -> None:
+        start, began = self._played_from
+        self._t_s = min(max(start + self._speed * (time.monotonic() - began), float(self._times[0])), float(self._times[-1]))
+        self._follow()
+        if self._t_s in (float(self._times[0]), float(self._times[-1])):
+            self.pause()
+
+    def play_or_pause(self) -> None:
+        """Play, or pause."""
+        if not self._speed and self._t_s >= self._times[-1]:
+            self.go_to(float(self._times[0]))
+        self._play(0.0 if self._speed else 1.0)
+
+    def pause(self) -> None:
+        """Stop where we are."""
+        self._play(0.0)
+
+    def faster_forward(self) -> None:
+        """Forwards; twice as fast each time."""
+        self._play(min(FASTEST, 2 * self._speed) if self._speed > 0 else 1.0)
+
+    def faster_back(self) -> None:
+        """Backwards; twice as fast each time."""
+        self._play(max(-FASTEST, 2 * self._speed) if self._speed < 0 else -1.0)
+
+    def step_forward(self) -> None:
+        """One frame on."""
+        self._step(1)
+
+    def step_back(self) -> None:
+        """One frame back."""
+        self._step(-1)
+
+    def second_forward(self) -> None:
+        """One second on."""
+        self.go_to(self._t_s + 1.0)
+
+    def second_back(self) -> None:
+        """One second back."""
+        self.go_to(self._t_s - 1.0)
+
+    def to_start(self) -> None:
+        """To the first frame."""
+        self.go_to(float(self._times[0]))
+
+    def to_end(self) -> None:
+        """To the last frame."""
+        self.go_to(float(self._times[-1]))
+
+    def next_event(self) -> None:
+        """To what begins next."""
+        self._jump(after(self._found, self._t_s))
+
+    def previous_event(self) -> None:
+        """To what began last."""
+        self._jump(before(self._found, self._t_s))
+
+    def _jump(self, happening: object) -> None:
+        if happening is None:
+            self.say(tr("nothing more in that direction"))
+            return
+        self.pause()
+        self.go_to(happening.t_s)
+        self.say(f"{happening.t_s:.2f} s: {happening.title}")
+
+    # --- span and view
+
+    def span_from(self) -> None:
+        """The span begins at the cursor."""
+        end = self.timeline.span[1] if self.timeline.span else float(self._times[-1])
+        self.timeline.set_span((self._t_s, max(end, self._t_s)))
+
+    def span_to(self) -> None:
+        """The span ends at the cursor."""
+        start = self.timeline.span[0] if self.timeline.span else float(self._times[0])
+        self.timeline.set_span((min(start, self._t_s), self._t_s))
+
+    def span_none(self) -> None:
+        """No span."""
+        self.timeline.set_span(None)
+
+    def span_pass(self) -> None:
+        """The span over the pass at the cursor, or the nearest."""
+        number = self._nearest_pass()
+        if number is not None:
+            found = next(p for p in self.recording.passes if p["number"] == number)
+            self.timeline.set_span((found["t_start_s"], found["t_end_s"]))
+
+    def _nearest_pass(self) -> int | None:
+        passes = self.recording.passes if self.recording is not None else []
+        if not passes:
+            self.say(tr("there is no pass in this recording"))
+            return None
+        return min(passes, key=lambda p: max(p["t_start_s"] - self._t_s, self._t_s - p["t_end_s"], 0.0))["number"]
+
+    def _span_changed(self, span: tuple[float, float] | None) -> None:
+        self.comments.set_place(self._t_s, span)
+        self.maps.set_span(*(span or (float(self._times[0]) - 1.0, float(self._times[-1]))))
+
+    def zoom_in(self) -> None:
+        """Half as much time."""
+        self.timeline.zoom(2.0)
+
+    def zoom_out(self) -> None:
+        """Twice as much time."""
+        self.timeline.zoom(0.5)
+
+    def pan_left(self) -> None:
+        """A quarter view back."""
+        self.timeline.pan(-0.25)
+
+    def pan_right(self) -> None:
+        """A quarter view on."""
+        self.timeline.pan(0.25)
+
+    def zoom_fit(self) -> None:
+        """Everything."""
+        self.timeline.fit()
+
+    def zoom_span(self) -> None:
+        """The span."""
+        self.timeline.show_span()
+
+    def toggle_marks(self) -> None:
+        """Measurement over the video, or not."""
+        self.marks.toggle()
+
+    # --- comments
+
+    def mark(self) -> None:
+        """Go and write a comment about the cursor or the span."""
+        self.pause()
+        self.tabs.setCurrentWidget(self.comments)
+        self.comments.begin()
+
+    def undo(self) -> None:
+        """Take the last change of the comments back."""
+        self._edit(self._book.undo)
+
+    def redo(self) -> None:
+        """Make it again."""
+        self._edit(self._book.redo)
+
+    def _add_comment(self, text: str, author: str) -> None:
+        span = self.timeline.span
+        start, end = span if span else (self._t_s, None)
+        self._edit(lambda: self._book.add(Comment(start, text, author, end)))
+
+    def _edit(self, change: Callable[[], None]) -> None:
+        """Change the comments and save them at once."""
+        if self.recording is None:
+            return
+        try:
+            change()
+            save_comments(self.recording.folder, self._book.comments)
+            self.say(tr("saved"))
+        except MonitorError as fault:
+            self.say(str(fault))
+        self._refresh()
+
+    # --- another pass, what if
+
+    def compare_with(self) -> None:
+        """Ask for another pass to lay beside."""
+        if self.recording is None or (number := self._nearest_pass()) is None:
+            return
+        dialog = BesideDialog(self.recording, number, self)
+        if dialog.exec() and dialog.choice is not None:
+            self.lay_beside(*dialog.choice)
+
+    def lay_beside(self, own_pass: int, folder: Path, other_pass: int) -> None:
+        """Lay a pass beside, both counted from contact."""
+        recording = self.recording
+        self.wait.run(lambda tell: read_beside(recording, own_pass, folder, other_pass),
+                      lambda beside: self._show_beside(beside, own_pass), self.say)
+
+    def _show_beside(self, beside: Beside, own_pass: int) -> None:
+        self.end_comparing()
+        self._beside = beside
+        self.other_video.show()
+        if beside.recording.video is None:
+            self.other_video.show_message(tr("its video is not here"))
+        else:
+            self._other_bringer = FrameBringer(beside.recording, beside.job, self)
+            self._other_bringer.shown.connect(self._show_other)
+            self._other_bringer.failed.connect(self.other_video.show_message)
+            self._other_bringer.start()
+        self._refresh()
+        self.go_to(next(p for p in self.recording.passes if p["number"] == own_pass)["t_start_s"])
+
+    def end_comparing(self) -> None:
+        """Take the other pass away."""
+        if self._other_bringer is not None:
+            self._other_bringer.close()
+        self._other_bringer = self._beside = None
+        self.other_video.hide()
+        if self.recording is not None:
+            self._refresh()
+
+    def _what_if_found(self, found: WhatIf | None) -> None:
+        self._again = found
+        self._refresh()
+
+    def _keep_what_if(self, found: WhatIf) -> None:
+        try:
+            keep_what_if(self.recording.folder, self.recording, found)
+            self.say(tr("the report will show it"))
+        except MonitorError as fault:
+            self.say(str(fault))
+
+    # --- report and tables
+
+    def write_report(self) -> None:
+        """Ask where the report goes."""
+        if self.recording is None:
+            return
+        kinds = f"{tr('Page for any browser')} (*.html);;PDF (*.pdf)"
+        name, _ = QFileDialog.getSaveFileName(self, tr("Write the report"), str(self.recording.folder / "report.html"), kinds)
+        if name:
+            self.save_report(Path(name))
+
+    def save_report(self, path: Path) -> None:
+        """Write the report as HTML or PDF, by its name's ending."""
+        from monitor.ui.review_report import write_any_report
+
+        folder = self.recording.folder
+
+        def done(written: Path) -> None:
+            self.say(tr("written: {path}").format(path=written))
+        self.wait.run(lambda tell: write_any_report(open_recording(folder), path), done, self.say)
+
+    def write_tables(self) -> None:
+        """Ask where the tables go."""
+        if self.recording is None:
+            return
+        folder = QFileDialog.getExistingDirectory(self, tr("Write tables into"), str(self.recording.folder))
+        if folder:
+            self.save_tables(Path(folder))
+
+    def save_tables(self, folder: Path) -> None:
+        """Write CSV and Parquet."""
+        from monitor.export import export_csv, export_parquet
+
+        recording = self.recording
+        self.wait.run(lambda tell: [*export_csv(recording, folder), *export_parquet(recording, folder)],
+                      lambda paths: self.say(tr("{n} tables in {folder}").format(n=len(paths), folder=folder)), self.say)
+
+    # --- odds and ends
+
+    def show_keys(self) -> None:
+        """All commands with their keys, to be changed."""
+        if KeysDialog(self).exec():
+            for command in COMMANDS:
+                self.actions_by_name[command.name].setShortcuts(keys_of(command))
+
+    def say(self, text: str) -> None:
+        """A line at the window's foot."""
+        self.message.setText(text)
+
+    def _refresh(self) -> None:
+        """Redraw all that depends on the recording, its comments, the other pass and the what-if."""
+        comments = self._book.comments
+        self._found = happenings_of(self.recording, comments)
+        self.happenings.set_happenings(self._found)
+        self.comments.set_comments(comments, self._book.can_undo, self._book.can_redo)
+        other = None if self._beside is None else (self._beside.name, self._beside.traces, self._beside.shift_s)
+        self.timeline.set_lanes(lanes_of(self._traces, self.job, self._found, other,
+                                         None if self._again is None else self._again.traces))
+
+    def _name_window(self) -> None:
+        name = tr("Review") if self.recording is None else f"{self.recording.folder.name} \u2013 {tr('Review')}"
+        self.setWindowTitle(name)
+
+    def event(self, event: QEvent) -> bool:
+        """Keys that the control in use needs for itself stay with it: Space presses a button, arrows walk a list."""
+        if event.type() == QEvent.Type.ShortcutOverride:
+            used = self.focusWidget()
+            takes_space = isinstance(used, (QAbstractButton, QComboBox, QAbstractItemView))
+            takes_arrows = isinstance(used, (QComboBox, QAbstractItemView))
+            key = event.key()
+            if (takes_space and key == Qt.Key.Key_Space) or (takes_arrows and key in (Qt.Key.Key_Up, Qt.Key.Key_Down)):
+                event.accept()
+                return True
+        return super().event(event)
+
+
+def _usual_step(times_s: np.ndarray) -> float:
+    return float(np.median(np.diff(times_s))) if len(times_s) > 1 else 0.05
+
+
+def _is_writable(folder: Path) -> bool:
+    import os
+
+    return os.access(folder, os.W_OK) and os.access(folder / TRACE, os.W_OK)
+
+
