@@ -21,6 +21,7 @@ EXAMPLES = """examples:
   plumeline calibrate nozzle --touch touch/ --job job.toml --camera camera.toml --out nozzle.toml
   plumeline analyse clip.mp4 --job job.toml --camera camera.toml --nozzle nozzle.toml --out recordings/today
   plumeline report recordings/today
+  plumeline watch --source sample_video/clip.mp4
 
 exit codes: 0 done, 1 done but limits were passed, 2 wrong use, 3 input that cannot be used, 4 the machine (disk,
 permission, camera), 5 a fault in the program, 130 interrupted"""
@@ -58,7 +59,7 @@ def build_parser() -> argparse.ArgumentParser:
         description="Measures a hot-air nozzle over a circuit board by webcam, estimates the heat, warns and records.")
     parser.add_argument("--version", action=_Version, nargs=0, help="print the version and exit")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
-    for add in (_add_demo, _add_analyse, _add_export, _add_report, _add_overlay, _add_calibrate, _add_rerun, _add_plan, _add_review,
+    for add in (_add_demo, _add_watch, _add_analyse, _add_export, _add_report, _add_overlay, _add_calibrate, _add_rerun, _add_plan, _add_review,
                 _add_compare):
         add(commands)
     return parser
@@ -98,6 +99,30 @@ def _add_analyse(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--copy-video", action="store_true", help="copy the clip into the recording instead of linking")
     parser.add_argument("--force", action="store_true", help="replace a recording that is there")
     parser.add_argument("--json", action="store_true", help="print the summary as JSON")
+
+
+def _add_watch(commands: argparse._SubParsersAction) -> None:
+    parser = _command(commands, "watch", "monitor.watch_command:run_watch", "watch the bench live: measure, warn, record")
+    parser.add_argument("--source", metavar="CAMERA|FILE", help="camera by name or number, or a video played as if it were one "
+                        "(default: the first camera)")
+    parser.add_argument("--job", metavar="FILE", help="job file (default: job.toml beside the video)")
+    parser.add_argument("--camera", metavar="FILE", help="camera calibration (default: camera.toml beside the video)")
+    parser.add_argument("--nozzle", metavar="FILE", help="nozzle calibration (default: nozzle.toml beside the video)")
+    parser.add_argument("--heat", metavar="FILE", help="heat calibration from `calibrate heat` (TOML)")
+    parser.add_argument("--out", metavar="DIR", help="folder that gets the recordings, one folder each")
+    parser.add_argument("--operator", default="", metavar="CODE", help="operator code, not a name")
+    parser.add_argument("--coaching", default="faded by skill", choices=["always", "outside the band", "faded by skill", "muted"],
+                        help="when the height tone may be heard (default: faded by skill)")
+    parser.add_argument("--band", type=float, default=15.0, metavar="PERCENT", help="silent band round the height to hold (default: 15)")
+    parser.add_argument("--no-record", action="store_true", help="watch and warn only")
+    parser.add_argument("--no-video", action="store_true", help="record the trace without the picture")
+    parser.add_argument("--mute", action="store_true", help="no sound")
+    parser.add_argument("--sound", metavar="FILE.wav", help="write what is heard to a file too")
+    parser.add_argument("--theme", default="system", choices=["system", "light", "dark"])
+    parser.add_argument("--quit-at-end", action="store_true", help="record at once and close when the video ends")
+    parser.add_argument("--minutes", type=float, metavar="N", help="record at once, play the video over and over, close after N minutes")
+    parser.add_argument("--stats", metavar="FILE", help="write latencies, drops, processor and memory as JSON")
+    parser.add_argument("--list-cameras", action="store_true", help="print the cameras and leave")
 
 
 def _add_export(commands: argparse._SubParsersAction) -> None:

@@ -127,6 +127,10 @@ class Judge:
                            dict(self.technique.dwell_s), started, ended, self.alerts.standing, pass_ended,
                            seen.events)
 
+    def limits_c(self) -> dict[str, float]:
+        """The temperature limit of each site of the heat model, the job's own before those known for such parts."""
+        return self._watch.limits_c()
+
     def finish(self) -> PassSummary | None:
         """The pass that was still under way at the end, if any."""
         return self.technique.finish()

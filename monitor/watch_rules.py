@@ -99,17 +99,25 @@ class WatchRules:
         age = now.age_s if self.is_at_work(last_seen) else 0.0
         return Reading("not_seen", "nozzle", age - STALE_S, 0.0, age, STALE_S, detail=now.reason or "nozzle not found")
 
-    def _heat_limits(self, heat: HeatReading) -> list[Reading]:
-        """The job's own limits, else those that the heat model knows for such parts."""
+    def limits_c(self) -> dict[str, float]:
+        """Limit of each site [C]: the job's own, else the one that the heat model knows for such parts."""
+        return {site: limit for _, _, site, limit in self._asked() if limit is not None}
+
+    def _asked(self) -> list[tuple[str, str, str, float | None]]:
+        """(kind, region, site, limit) of every temperature that has one."""
         job, limits = self._job, self._job.limits
         part_c = job.target.limit_c if job.target.limit_c is not None else limits.part_c
         asked = [("part_limit", job.target.name, "package top", part_c),
                  ("underside_limit", "underside", "underside", limits.underside_c)]
         asked += [("neighbour_limit", name, name, region.limit_c)
                   for name, region in zip(job.neighbour_names, job.neighbour, strict=True)]
-        found = []
-        for kind, region, site, limit in asked:
-            limit = self._limits_c.get(site) if limit is None else limit
+        return [(kind, region, site, self._limits_c.get(site) if limit is None else limit)
+                for kind, region, site, limit in asked]
+
+    def _heat_limits(self, heat: HeatReading) -> list[Reading]:
+        """Temperatures, the forecast of their limits, and the ramp."""
+        found, limits = [], self._job.limits
+        for kind, region, site, limit in self._asked():
             if limit is not None and site in heat.temp_c:
                 found.append(_limit_reading(kind, region, heat.temp_c[site], limit, TEMP_DEADBAND_K))
                 is_foreseen = heat.temp_c[site].mid < limit and self._limits_c.get(site) == limit
@@ -118,7 +126,7 @@ class WatchRules:
                     found.append(Reading("limit_soon", region, SOON_S - ahead.mid, SOON_DEADBAND_S, ahead.mid, SOON_S,
                                          (ahead.low, ahead.high)))
         if limits.ramp_k_s is not None:
-            found.append(_limit_reading("ramp", job.target.name, heat.ramp_k_s, limits.ramp_k_s,
+            found.append(_limit_reading("ramp", self._job.target.name, heat.ramp_k_s, limits.ramp_k_s,
                                         0.1 * limits.ramp_k_s))
         return found
 

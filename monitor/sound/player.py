@@ -1,0 +1,199 @@
+"""Plays cues: through Qt's audio where there is a device, on a silent clock where there is none; to a WAV file if asked.
+
+Its own thread, so that neither the window nor the analysis can hold it up.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import threading
+import time
+import wave
+from collections import deque
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+
+from monitor.sound.tones import RATE_HZ, Cue, Synth
+
+__all__ = ["Player", "Output", "SilentOutput", "find_output"]
+
+BLOCK = RATE_HZ // 100
+BUFFER_S = 0.04
+CHECK_EVERY_S = 1.0
+log = logging.getLogger("plumeline.sound")
+
+
+class Output(Protocol):
+    """Where samples go."""
+
+    trouble: str
+    delay_s: float
+
+    def write(self, samples: np.ndarray) -> None:
+        """Take one block, waiting until there is room for it."""
+
+    def close(self) -> None:
+        """Let go of the device."""
+
+
+class SilentOutput:
+    """No device: keeps time as one would, so that the rest behaves the same."""
+
+    delay_s = 0.0
+
+    def __init__(self, trouble: str) -> None:
+        self.trouble = trouble
+        self._due_s = time.monotonic()
+
+    def write(self, samples: np.ndarray) -> None:
+        """Wait as long as a device would play."""
+        self._due_s += len(samples) / RATE_HZ
+        late_s = time.monotonic() - self._due_s
+        if late_s < 0:
+            time.sleep(-late_s)
+        elif late_s > 0.5:
+            self._due_s = time.monotonic()  # was held up: do not hurry after what is past
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+
+class QtOutput:
+    """The system's default device through QtMultimedia."""
+
+    def __init__(self) -> None:
+        from PyQt6.QtMultimedia import QAudio, QAudioFormat, QAudioSink, QMediaDevices
+
+        device = QMediaDevices.defaultAudioOutput()
+        if device.isNull():
+            raise OSError("no sound device")
+        form = QAudioFormat()
+        form.setSampleRate(RATE_HZ)
+        form.setChannelCount(1)
+        form.setSampleFormat(QAudioFormat.SampleFormat.Int16)
+        if not device.isFormatSupported(form):
+            raise OSError(f"{device.description()} does not play 48 kHz mono")
+        self._stopped = QAudio.State.StoppedState
+        self._sink = QAudioSink(device, form)
+        self._sink.setBufferSize(round(BUFFER_S * RATE_HZ) * 2)
+        self._device = self._sink.start()
+        if self._device is None or self._sink.state() == self._stopped:
+            raise OSError(f"{device.description()} cannot be opened")
+        self.trouble = ""
+        self.delay_s = self._sink.bufferSize() / 2 / RATE_HZ
+        self.name = device.description()
+
+    def write(self, samples: np.ndarray) -> None:
+        """Hand a block over; OSError when the device is gone."""
+        from PyQt6.QtCore import QCoreApplication
+
+        data = (np.clip(samples, -1, 1) * 32767).astype("<i2").tobytes()
+        give_up_s = time.monotonic() + CHECK_EVERY_S
+        while self._sink.bytesFree() < len(data):
+            if self._sink.state() == self._stopped or time.monotonic() > give_up_s:
+                raise OSError("the sound device is gone")
+            QCoreApplication.processEvents()
+            time.sleep(0.002)
+        self._device.write(data)
+
+    def close(self) -> None:
+        """Stop the device."""
+        self._sink.stop()
+
+
+def find_output(is_muted: bool = False) -> Output:
+    """The sound device, or silence that says why."""
+    if is_muted:
+        return SilentOutput("sound is switched off")
+    os.environ.setdefault("QT_LOGGING_RULES", "qt.multimedia.*=false")  # it tells at length what it does without
+    try:
+        return QtOutput()
+    except (ImportError, OSError) as fault:
+        log.warning("no sound: %s", fault)
+        return SilentOutput(str(fault))
+
+
+class Player(threading.Thread):
+    """Follows cues for ever; losing the device leaves it silent, and says so in `trouble`.
+
+    Parameters
+    ----------
+    is_muted : bool
+    track : Path, optional
+        WAV file that gets everything, 48 kHz mono.
+    output : callable, optional
+        Makes the output, inside the thread.
+
+    Attributes
+    ----------
+    delays_s : list of float
+        From a frame's arrival to the first sample made under its cue, device buffer included.
+    """
+
+    def __init__(self, is_muted: bool = False, track: Path | None = None, output=find_output) -> None:
+        super().__init__(name="sound", daemon=True)
+        self._make_output, self._is_muted = output, is_muted
+        self._track_path = track
+        self._cues: deque[Cue] = deque(maxlen=256)
+        self._stop_asked = threading.Event()
+        self.trouble = ""
+        self.is_ready = threading.Event()
+        self.delays_s: deque[float] = deque(maxlen=200_000)
+
+    def tell(self, cue: Cue) -> None:
+        """Leave a cue; never waits."""
+        self._cues.append(cue)
+
+    def run(self) -> None:
+        """Until `stop`."""
+        output = self._make_output(self._is_muted)
+        self.trouble = output.trouble
+        self.is_ready.set()
+        synth, track = Synth(), _open_track(self._track_path)
+        try:
+            while not self._stop_asked.is_set():
+                told = self._follow(synth)
+                samples = synth.render(BLOCK)
+                made_s = time.monotonic()
+                try:
+                    output.write(samples)
+                except OSError as fault:
+                    log.error("sound lost: %s", fault)
+                    output.close()
+                    output = SilentOutput(str(fault))
+                    self.trouble = output.trouble
+                self.delays_s.extend(made_s + output.delay_s - t for t in told)
+                if track is not None:
+                    track.writeframes((samples * 32767).astype("<i2").tobytes())
+        finally:
+            output.close()
+            if track is not None:
+                track.close()
+
+    def stop(self) -> None:
+        """End the thread and close the track."""
+        self._stop_asked.set()
+        if self.is_alive():
+            self.join(2.0)
+
+    def _follow(self, synth: Synth) -> list[float]:
+        told = []
+        while self._cues:
+            cue = self._cues.popleft()
+            synth.tell(cue)
+            if cue.arrived_s == cue.arrived_s:
+                told.append(cue.arrived_s)
+        return told
+
+
+def _open_track(path: Path | None) -> wave.Wave_write | None:
+    if path is None:
+        return None
+    track = wave.open(str(path), "wb")
+    track.setnchannels(1)
+    track.setsampwidth(2)
+    track.setframerate(RATE_HZ)
+    return track

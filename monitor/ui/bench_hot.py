@@ -1,0 +1,161 @@
+"""The hot-work page: picture, one large state, height, limits or the last pass's summary, warnings. No mouse needed."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections import deque
+from collections.abc import Callable
+
+from PyQt6.QtCore import Qt
+from PyQt6.QtWidgets import QHBoxLayout, QLabel, QStackedWidget, QVBoxLayout, QWidget
+
+from monitor.alerts import EQUIPMENT, Priority, TechniqueWarning
+from monitor.engine.annunciator import Alarm
+from monitor.engine.engine import Shown
+from monitor.ui.bench_panels import HeightPanel, LimitsPanel, StatePanel, SummaryPanel
+from monitor.ui.bench_picture import PictureView
+from monitor.ui.bench_state import big_state, height_words, joint_words, limit_rows, next_limit, summarise, tr
+from monitor.ui.bench_work import BenchWork
+from monitor.ui.theme import font, look, looks
+
+__all__ = ["HotPage"]
+
+SLOW_EVERY_S = 0.25  # figures that change slowly are not worth a repaint in every frame
+MAP_EVERY_S = 1.0
+SIGNS = {Priority.HIGH: "⯃", Priority.MEDIUM: "▲", Priority.LOW: "○"}
+
+
+class HotPage(QWidget):
+    """What the person at the bench sees while it is hot.
+
+    Parameters
+    ----------
+    work : BenchWork
+    on_painted : callable
+        Takes each frame's delay from arrival to paint [s].
+    """
+
+    def __init__(self, work: BenchWork, on_painted: Callable[[float], None], parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._work = work
+        self.picture, self.state = PictureView(on_painted), StatePanel()
+        self.height, self.limits, self.summary = HeightPanel(), LimitsPanel(), SummaryPanel()
+        self.warnings = QLabel()
+        self.warnings.setAccessibleName(tr("standing warnings"))
+        self.warnings.setWordWrap(True)
+        self.warnings.setTextFormat(Qt.TextFormat.PlainText)
+        self.warnings.setMinimumHeight(64)
+        self.warnings.setMaximumHeight(110)
+        self.warnings.setAlignment(Qt.AlignmentFlag.AlignTop)
+        self.lower = QStackedWidget()
+        self.lower.addWidget(self.limits)
+        self.lower.addWidget(self.summary)
+        self._lay_out()
+        self._heights: deque[tuple[float, float]] = deque(maxlen=60 * 60 * 15)
+        self._raised: list[TechniqueWarning] = []
+        self._next_slow_s = self._next_map_s = 0.0
+        self._was_in_pass = False
+        self.alarm = Alarm()
+        self.n_passes_told = 0
+        looks().changed.connect(lambda _: self._dress())
+        self._dress()
+
+    def begin(self) -> None:
+        """A session begins: forget what was before."""
+        self._heights.clear()
+        self._raised.clear()
+        self.n_passes_told = 0
+        self.lower.setCurrentWidget(self.limits)
+        self.picture.camera = self._work.inputs.camera if self._work.inputs else None
+        self.picture.job = self._work.job
+
+    def show_state(self, shown: Shown) -> None:
+        """Take the newest state."""
+        self.picture.layer = self._work.layer
+        self.picture.show_frame(shown)
+        told = big_state(shown)
+        self.state.tell(told)
+        moment, now_s = shown.moment, time.monotonic()
+        result = moment.result if moment is not None else None
+        if moment is not None:
+            self.alarm = moment.alarm
+            self._note_height(result)
+            self._raised += list(result.started)
+            if moment.pass_told is not None:
+                self._tell_pass(moment.pass_told)
+            elif result.in_pass and not self._was_in_pass:
+                self.lower.setCurrentWidget(self.limits)
+            self._was_in_pass = result.in_pass
+        self._show_height(result)
+        if now_s >= self._next_slow_s:
+            self._next_slow_s = now_s + SLOW_EVERY_S
+            self._show_limits(result)
+            self._show_warnings(moment.alarm if moment is not None else Alarm())
+        if self._work.map_kind and now_s >= self._next_map_s:
+            self._next_map_s = now_s + MAP_EVERY_S
+            self._work.renew_map()
+
+    def _note_height(self, result) -> None:
+        now = result.exposure
+        self._heights.append((result.t_s, now.height_mm if now.observed else math.nan))
+
+    def _show_height(self, result) -> None:
+        job = self._work.job
+        if job is None:
+            return
+        figure, band = height_words(result)
+        now = result.exposure if result is not None and result.exposure.observed else None
+        silent = self._work.coach.band_mm if self._work.coach is not None else job.limits.height_mm
+        self.height.tell(figure, band, now.height_mm if now else math.nan, now.height_sigma_mm if now else math.nan,
+                         job.limits.height_mm, silent)
+
+    def _show_limits(self, result) -> None:
+        job, heat = self._work.job, result.heat if result is not None else None
+        if job is None:
+            return
+        session = self._work.engine.session
+        limits = session.judge.limits_c() if session is not None else {}
+        joint, reason = joint_words(heat)
+        station = tr("{:.0f} °C, {:.0f} L/min").format(self._work.setpoint_c, self._work.airflow_l_min)
+        self.limits.tell(next_limit(heat, job.target.name), joint, reason,
+                         limit_rows(heat, limits, job.neighbour_names, job.target.name), station)
+
+    def _show_warnings(self, alarm: Alarm) -> None:
+        lines = [f"{SIGNS[w.priority]} {tr(w.action)}: {w.text}" for w in alarm.shown[:3]]
+        if len(alarm.shown) > 3:
+            lines.append(tr("and {} more").format(len(alarm.shown) - 3))
+        lines += [tr("⏸ put aside until {:.0f} s: {} {}").format(s.until_s, s.kind.replace("_", " "), s.region) for s in alarm.shelved]
+        text = "\n".join(lines) or tr("no warnings")
+        if text != self.warnings.text():
+            self.warnings.setText(text)
+
+    def _tell_pass(self, told) -> None:
+        raised = [w for w in self._raised if w.t_start_s >= told.summary.t_start_s]
+        self._raised.clear()
+        self.n_passes_told += 1
+        self.summary.tell(summarise(told, self._work.job, list(self._heights), self._work.coach.band_mm, raised))
+        self.lower.setCurrentWidget(self.summary)
+
+    def top_warning(self) -> TechniqueWarning | None:
+        """The most urgent warning shown, of the work before the equipment."""
+        shown = sorted(self.alarm.shown, key=lambda w: w.kind in EQUIPMENT)
+        return shown[0] if shown else None
+
+    def _lay_out(self) -> None:
+        left = QVBoxLayout()
+        left.addWidget(self.picture, 1)
+        left.addWidget(self.warnings)
+        right = QVBoxLayout()
+        right.addWidget(self.state, 3)
+        right.addWidget(self.height, 3)
+        right.addWidget(self.lower, 5)
+        whole = QHBoxLayout(self)
+        whole.setContentsMargins(6, 6, 6, 6)
+        whole.addLayout(left, 3)
+        whole.addLayout(right, 2)
+
+    def _dress(self) -> None:
+        self.warnings.setFont(font("body"))
+        self.warnings.setStyleSheet(f"color: {look().ink}; background: {look().panel}; border: 1px solid {look().line}; "
+                                    "border-radius: 6px; padding: 6px;")

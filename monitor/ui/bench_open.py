@@ -1,0 +1,80 @@
+"""Opens the bench window on a source, runs it to its end, and writes what it cost."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from pathlib import Path
+
+from PyQt6.QtCore import QSettings, QStandardPaths, QTimer
+from PyQt6.QtWidgets import QApplication
+
+from monitor.analyse import Inputs
+from monitor.commands import exit_code, say
+from monitor.engine.feedback import Mode
+from monitor.engine.source import PlayedVideo
+from monitor.engine.stats import write_stats
+from monitor.errors import EnvironmentFault, InputError
+from monitor.recording import open_recording, recover_leftovers
+from monitor.rerun import heat_calibration
+from monitor.sound.player import Player
+from monitor.ui.bench_state import tr
+from monitor.ui.bench_window import BenchWindow
+from monitor.ui.bench_work import BenchWork, Settings
+
+__all__ = ["open_bench", "recordings_folder"]
+
+
+def recordings_folder() -> Path:
+    """Where recordings go unless a place is named."""
+    return Path(QStandardPaths.writableLocation(QStandardPaths.StandardLocation.AppLocalDataLocation)) / "recordings"
+
+
+def open_bench(app: QApplication, source, inputs: Inputs | None, args: argparse.Namespace) -> int:
+    """Show the window until it is closed, or until the source ends when that was asked for."""
+    sys.setswitchinterval(0.002)  # the window must not wait its turn behind the analysis
+    settings = QSettings("plumeline", "bench")
+    out = Path(args.out) if args.out else recordings_folder()
+    found = recover_leftovers(out) if out.is_dir() else []
+    player = Player(args.mute, Path(args.sound) if args.sound else None)
+    player.start()
+    player.is_ready.wait(2.0)
+    chosen = Settings(out, args.operator, Mode(args.coaching), args.band / 100, not args.no_record, not args.no_video)
+    work = BenchWork(source, inputs, chosen, player, heat_calibration(args.heat), watch_frozen=not isinstance(source, PlayedVideo))
+    window = BenchWindow(work, settings, _open_review)
+    began_s = time.monotonic()
+    if args.quit_at_end or args.minutes is not None:
+        work.begin()
+        work.source_ended.connect(window.close)
+        if args.minutes is not None:
+            QTimer.singleShot(round(args.minutes * 60_000), window.close)
+    window.show()
+    for folder in found:
+        window.tell(tr("recovered after a crash: {}").format(folder))
+    window.start()
+    app.exec()
+    if args.stats:
+        write_stats(Path(args.stats), {"source": str(args.source or ""), "wall_s": round(time.monotonic() - began_s, 1),
+                                       **window.stats()})
+    return _result(work)
+
+
+def _result(work: BenchWork) -> int:
+    fault = work.engine.capture.fault
+    if fault is not None:
+        raise fault
+    if work.last_folder is None:
+        return 0
+    say(f"recorded: {work.last_folder}")
+    try:
+        return exit_code(open_recording(work.last_folder))
+    except InputError as error:
+        raise EnvironmentFault(str(error)) from None
+
+
+def _open_review(folder: Path) -> None:
+    """Show a recording in the review window."""
+    from monitor.ui.review_window import open_review
+
+    open_review(folder)

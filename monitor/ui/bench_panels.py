@@ -1,0 +1,323 @@
+"""The panels of the hot-work screen: one large state, the height, the limits, and the summary of a pass.
+
+Each repaints only when what it says changes; nothing on them moves by itself.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from PyQt6.QtCore import QPointF, QRectF, QSize, Qt
+from PyQt6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen, QPolygonF
+from PyQt6.QtWidgets import QSizePolicy, QWidget
+
+from monitor.ui.bench_shapes import draw_arrow, draw_standing
+from monitor.ui.bench_state import Row, Summary, Told, tr
+from monitor.ui.theme import Look, Standing, cap_height_px, font, look, looks
+
+__all__ = ["StatePanel", "HeightPanel", "LimitsPanel", "SummaryPanel"]
+
+READ_AT_1_M_MM, LEAST_AT_1_M_MM = 6.4, 4.7  # capitals of 22 and 16 arcmin
+WRAP = Qt.TextFlag.TextWordWrap
+
+
+class _Panel(QWidget):
+    """A panel that holds one value and repaints when it changes."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._value: object = None
+        looks().changed.connect(lambda _: self.update())
+
+    def _take(self, value: object, spoken: str) -> None:
+        if value != self._value:
+            self._value = value
+            self.setAccessibleDescription(spoken)
+            self.update()
+
+    def paintEvent(self, _: object) -> None:
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        painter.setRenderHint(QPainter.RenderHint.TextAntialiasing)
+        shade = look()
+        area = QRectF(self.rect()).adjusted(0.5, 0.5, -0.5, -0.5)
+        painter.setPen(QPen(QColor(shade.line), 1))
+        painter.setBrush(QColor(shade.panel))
+        painter.drawRoundedRect(area, 6, 6)
+        if self._value is not None:
+            self._draw(painter, area.adjusted(10, 8, -10, -8), shade)
+        painter.end()
+
+    def _draw(self, painter: QPainter, area: QRectF, shade: Look) -> None:
+        raise NotImplementedError
+
+    def _face(self, height_mm: float, bold: bool = False) -> QFont:
+        """A face whose capitals are so high on this screen, but never more than a tenth of the window's height."""
+        made = font("body", bold=bold, tabular=True)
+        room = max(12.0, self.window().height() / 10)
+        made.setPixelSize(round(min(cap_height_px(height_mm, max(72.0, self.logicalDpiY())), room)))
+        return made
+
+
+class StatePanel(_Panel):
+    """The one large state: shape, word, reason."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setAccessibleName(tr("state"))
+        self.setMinimumSize(280, 128)
+
+    @property
+    def told(self) -> Told | None:
+        """What it says."""
+        return self._value
+
+    def tell(self, told: Told) -> None:
+        """Say something else."""
+        self._take(told, f"{told.word}: {told.reason}")
+
+    def _draw(self, painter: QPainter, area: QRectF, shade: Look) -> None:
+        told: Told = self._value
+        paint = shade.standings[told.standing]
+        if told.standing in (Standing.HEED, Standing.ACT, Standing.GOOD):
+            painter.setPen(Qt.PenStyle.NoPen)
+            painter.setBrush(QColor(paint.fill))
+            painter.drawRoundedRect(QRectF(self.rect()), 6, 6)
+            ink = QColor(paint.ink)
+        else:
+            ink = QColor(shade.ink)
+        side = min(area.height() * 0.9, area.width() * 0.24)
+        box = QRectF(area.left(), area.center().y() - side / 2, side, side)
+        draw_standing(painter, box, told.standing, shade)
+        if told.arrow:
+            draw_arrow(painter, box, told.arrow, shade, told.standing)
+        text = QRectF(box.right() + 12, area.top(), area.right() - box.right() - 12, area.height())
+        painter.setPen(ink)
+        word = self._face(9.0, bold=True)
+        _shrink(word, told.word, text.width(), text.height() * 0.6)
+        painter.setFont(word)
+        used = painter.boundingRect(text, WRAP, told.word)
+        reason = self._face(LEAST_AT_1_M_MM)
+        _shrink(reason, told.reason, text.width(), text.height() - used.height() - 4)
+        painter.setFont(reason)
+        below = painter.boundingRect(text, WRAP, told.reason)
+        top = max(text.top(), text.center().y() - (used.height() + below.height() + 4) / 2)
+        painter.setFont(word)
+        painter.drawText(QRectF(text.left(), top, text.width(), used.height() + 2), WRAP, told.word)
+        painter.setFont(reason)
+        painter.drawText(QRectF(text.left(), top + used.height() + 4, text.width(), area.bottom() - top), WRAP, told.reason)
+
+
+class HeightPanel(_Panel):
+    """The height as a big figure with its band, on a scale with the limits and the silent band."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setAccessibleName(tr("nozzle height"))
+        self.setMinimumSize(230, 150)
+
+    def tell(self, figure: str, band: str, height_mm: float, sigma_mm: float, limits_mm: tuple[float, float],
+             silent_mm: tuple[float, float]) -> None:
+        """Show a height; nan where it is not measured."""
+        rounded = tuple(round(v, 1) if math.isfinite(v) else None for v in (height_mm, sigma_mm))
+        self._take((figure, band, *rounded, limits_mm, silent_mm), tr("{} mm, {}").format(figure, band))
+
+    def _draw(self, painter: QPainter, area: QRectF, shade: Look) -> None:
+        figure, band, height, sigma, limits, silent = self._value
+        scale = QRectF(area.right() - 74, area.top() + 8, 26, area.height() - 16)
+        text = QRectF(area.left(), area.top(), scale.left() - area.left() - 10, area.height())
+        big, small = self._face(16.0, bold=True), self._face(LEAST_AT_1_M_MM)
+        _shrink(big, "88.8", text.width() * 0.72, text.height() * 0.62)
+        painter.setPen(QColor(shade.ink))
+        painter.setFont(big)
+        flags = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
+        upper = QRectF(text.left(), text.top(), text.width(), text.height() * 0.62)
+        painter.drawText(upper, flags, figure)
+        wide = QFontMetricsF(big).horizontalAdvance(figure)
+        painter.setFont(small)
+        painter.drawText(upper.adjusted(wide + 8, upper.height() * 0.2, 0, 0), flags, "mm" if figure != "–" else "")
+        lower = QRectF(text.left(), upper.bottom(), text.width(), text.height() - upper.height())
+        words = band + "\n" + tr("allowed {:g} to {:g} mm").format(*limits)
+        _shrink(small, words, text.width(), lower.height())
+        painter.setFont(small)
+        painter.setPen(QColor(shade.soft_ink))
+        painter.drawText(lower, WRAP, words)
+        self._draw_scale(painter, scale, height, sigma, limits, silent, shade)
+
+    def _draw_scale(self, painter, scale, height, sigma, limits, silent, shade: Look) -> None:
+        low, high = limits
+        bottom, top = max(0.0, low - 0.35 * (high - low)), high + 0.35 * (high - low)
+
+        def y(mm: float) -> float:
+            return scale.bottom() - (min(max(mm, bottom), top) - bottom) / (top - bottom) * scale.height()
+        painter.setPen(QPen(QColor(shade.line), 1))
+        painter.setBrush(QColor(shade.field))
+        painter.drawRect(scale)
+        good = QColor(shade.standings[Standing.GOOD].fill)
+        good.setAlpha(70)
+        painter.fillRect(QRectF(scale.left() + 1, y(high), scale.width() - 2, y(low) - y(high)), good)
+        good.setAlpha(150)
+        painter.fillRect(QRectF(scale.left() + 1, y(silent[1]), scale.width() - 2, y(silent[0]) - y(silent[1])), good)
+        painter.setFont(font("small", tabular=True))
+        painter.setPen(QPen(QColor(shade.ink), 2))
+        for mm in limits:
+            painter.drawLine(QPointF(scale.left() - 4, y(mm)), QPointF(scale.right() + 4, y(mm)))
+            painter.drawText(QRectF(scale.right() + 8, y(mm) - 10, 44, 20), Qt.AlignmentFlag.AlignVCenter, f"{mm:g}")
+        if height is not None:
+            spread = 1.645 * (sigma or 0.0)
+            painter.setPen(QPen(QColor(shade.ink), 3))
+            painter.drawLine(QPointF(scale.center().x(), y(height - spread)), QPointF(scale.center().x(), y(height + spread)))
+            mark = QPolygonF([QPointF(scale.left() - 10, y(height) - 8), QPointF(scale.left() + 6, y(height)),
+                              QPointF(scale.left() - 10, y(height) + 8)])
+            painter.setBrush(QColor(shade.ink))
+            painter.drawPolygon(mark)
+
+
+class LimitsPanel(_Panel):
+    """Time to the next limit, joint state, and each temperature beside its limit; all estimates."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setAccessibleName(tr("estimated temperatures"))
+        self.setMinimumSize(280, 150)
+
+    def tell(self, ahead: str, joint: str, reason: str, rows: list[Row], station: str) -> None:
+        """Show the estimate."""
+        self._take((ahead, joint, reason, tuple(rows), station),
+                   "; ".join([ahead, joint, *(f"{r.name} {r.value}" for r in rows)]))
+
+    def _draw(self, painter: QPainter, area: QRectF, shade: Look) -> None:
+        ahead, joint, reason, rows, station = self._value
+        head, body, small = font("head", bold=True), font("body", tabular=True), font("small")
+        y = area.top()
+        for text, face, ink in ((ahead, head, shade.ink), (tr("Joints: {}").format(joint) if joint else "", body, shade.ink),
+                                (reason, small, shade.soft_ink)):
+            if not text:
+                continue
+            painter.setFont(face)
+            painter.setPen(QColor(ink))
+            room = QRectF(area.left(), y, area.width(), area.bottom() - y)
+            used = painter.boundingRect(room, WRAP, text)
+            painter.drawText(room, WRAP, text)
+            y += used.height() + 3
+        painter.setFont(body)
+        step = QFontMetricsF(body).height() + 5
+        foot = QFontMetricsF(small).height() + 2
+        left = len(rows)
+        for row in rows:
+            if y + step > area.bottom() - foot:
+                break
+            self._draw_row(painter, QRectF(area.left(), y, area.width(), step), row, shade)
+            y, left = y + step, left - 1
+        painter.setFont(small)
+        painter.setPen(QColor(shade.soft_ink))
+        words = tr("estimates, 90 % bands; set: {}").format(station)
+        if left:
+            words += tr("; {} more rows need a larger window").format(left)
+        painter.drawText(QRectF(area.left(), area.bottom() - foot, area.width(), foot), Qt.AlignmentFlag.AlignBottom, words)
+
+    def _draw_row(self, painter: QPainter, box: QRectF, row: Row, shade: Look) -> None:
+        side = box.height() - 6
+        if row.limit:
+            draw_standing(painter, QRectF(box.left(), box.top() + 3, side, side), row.standing, shade)
+        painter.setPen(QColor(shade.ink))
+        middle = Qt.AlignmentFlag.AlignVCenter
+        name_room = box.width() * 0.30
+        name = painter.fontMetrics().elidedText(row.name, Qt.TextElideMode.ElideRight, int(name_room - 4))
+        painter.drawText(QRectF(box.left() + side + 8, box.top(), name_room, box.height()), middle, name)
+        painter.drawText(QRectF(box.left() + side + 12 + name_room, box.top(), box.width() * 0.42, box.height()), middle, row.value)
+        limit = tr("limit {}").format(row.limit) if row.limit else ""
+        painter.drawText(box, middle | Qt.AlignmentFlag.AlignRight, limit)
+
+
+class SummaryPanel(_Panel):
+    """A pass after lift-off: a verdict, at most three numbers, one trace."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setAccessibleName(tr("summary of the pass"))
+        self.setMinimumSize(280, 190)
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
+
+    def sizeHint(self) -> QSize:
+        return QSize(420, 240)
+
+    @property
+    def summary(self) -> Summary | None:
+        """What it shows."""
+        return self._value
+
+    def tell(self, summary: Summary) -> None:
+        """Show a pass."""
+        self._value = None  # arrays do not compare
+        self._take(summary, "; ".join([summary.verdict, *(f"{a} {b}" for a, b in summary.numbers)]))
+
+    def _draw(self, painter: QPainter, area: QRectF, shade: Look) -> None:
+        s: Summary = self._value
+        draw_standing(painter, QRectF(area.left(), area.top(), 34, 34), s.standing, shade)
+        head = self._face(LEAST_AT_1_M_MM, bold=True)
+        room = QRectF(area.left() + 44, area.top(), area.width() - 44, area.height() * 0.3)
+        _shrink(head, s.verdict, room.width(), room.height())
+        painter.setFont(head)
+        painter.setPen(QColor(shade.ink))
+        used = painter.boundingRect(room, WRAP, s.verdict)
+        painter.drawText(room, WRAP, s.verdict)
+        y = max(area.top() + 38, used.bottom() + 4)
+        body = font("body", tabular=True)
+        step = QFontMetricsF(body).height() + 3
+        for label, value in s.numbers[:3]:
+            painter.setFont(body)
+            painter.setPen(QColor(shade.soft_ink))
+            painter.drawText(QRectF(area.left(), y, area.width() * 0.33, step), Qt.AlignmentFlag.AlignVCenter, label)
+            painter.setPen(QColor(shade.ink))
+            painter.drawText(QRectF(area.left() + area.width() * 0.34, y, area.width() * 0.66, step),
+                             Qt.AlignmentFlag.AlignVCenter, value)
+            y += step
+        if s.note:
+            painter.setFont(font("small"))
+            painter.setPen(QColor(shade.soft_ink))
+            painter.drawText(QRectF(area.left(), y, area.width(), step), Qt.AlignmentFlag.AlignVCenter, s.note)
+            y += step
+        self._draw_trace(painter, QRectF(area.left() + 34, y + 6, area.width() - 40, area.bottom() - y - 26), s, shade)
+
+    def _draw_trace(self, painter: QPainter, box: QRectF, s: Summary, shade: Look) -> None:
+        t, h = s.trace
+        if box.height() < 30 or not np.isfinite(h).any():
+            return
+        low, high = s.limits_mm
+        bottom, top = min(low, float(np.nanmin(h))) - 2, max(high, float(np.nanmax(h))) + 2
+        span_s = max(float(t[-1]), 0.1)
+
+        def at(t_s: float, mm: float) -> QPointF:
+            return QPointF(box.left() + t_s / span_s * box.width(), box.bottom() - (mm - bottom) / (top - bottom) * box.height())
+        tint = QColor(shade.standings[Standing.GOOD].fill)
+        tint.setAlpha(60)
+        painter.fillRect(QRectF(at(0, s.band_mm[1]), at(span_s, s.band_mm[0])), tint)
+        painter.setFont(font("small", tabular=True))
+        painter.setPen(QPen(QColor(shade.soft_ink), 1, Qt.PenStyle.DashLine))
+        for mm in (low, high):
+            painter.drawLine(at(0, mm), at(span_s, mm))
+            painter.drawText(QRectF(box.left() - 34, at(0, mm).y() - 9, 30, 18),
+                             Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, f"{mm:g}")
+        painter.setPen(QPen(QColor(shade.ink), 1.6))
+        points: list[QPointF] = []
+        for t_s, mm in zip(t, h):
+            if math.isfinite(mm):
+                points.append(at(t_s, mm))
+            elif points:
+                painter.drawPolyline(QPolygonF(points))
+                points = []
+        painter.drawPolyline(QPolygonF(points))
+        painter.setPen(QColor(shade.soft_ink))
+        painter.drawText(QRectF(box.left(), box.bottom() + 2, box.width(), 18), Qt.AlignmentFlag.AlignLeft,
+                         tr("height [mm] over {:.1f} s").format(span_s))
+
+
+def _shrink(face: QFont, text: str, width: float, height: float) -> None:
+    """Make a face smaller until the text fits into the room, down to 9 px."""
+    while face.pixelSize() > 9:
+        used = QFontMetricsF(face).boundingRect(QRectF(0, 0, max(width, 1), 1e4), int(WRAP.value), text)
+        if used.width() <= width + 1 and used.height() <= height + 1:
+            return
+        face.setPixelSize(face.pixelSize() - 1)

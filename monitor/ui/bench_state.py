@@ -1,0 +1,202 @@
+"""What the hot-work screen says, as words and figures: the choice of the one large state, limits, and the summary.
+
+No widgets: every sentence can be tested without a screen. `tr` marks what a translator sees.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from PyQt6.QtCore import QCoreApplication
+
+from monitor.alerts import EQUIPMENT, Priority, TechniqueWarning
+from monitor.engine.engine import Shown
+from monitor.engine.session import PassTold
+from monitor.heat.types import Band, HeatReading
+from monitor.job import Job
+from monitor.pipeline import FrameResult, ToolState
+from monitor.ui.theme import Standing
+
+__all__ = ["Told", "Row", "Summary", "tr", "big_state", "height_words", "limit_rows", "next_limit", "joint_words",
+           "summarise", "ARROWS"]
+
+Z90 = 1.645
+ARROWS = {"too_far": "down", "too_close": "up"}
+
+
+def tr(text: str) -> str:
+    """The text in the user's language."""
+    return QCoreApplication.translate("bench", text)
+
+
+@dataclass(frozen=True)
+class Told:
+    """One large state: how things stand, the word, and the reason in words.
+
+    arrow is "up", "down" or "": the way the hand should go.
+    """
+
+    standing: Standing
+    word: str
+    reason: str
+    arrow: str = ""
+
+
+@dataclass(frozen=True)
+class Row:
+    """An estimated temperature beside its limit, as text."""
+
+    name: str
+    value: str
+    limit: str
+    standing: Standing
+
+
+@dataclass(frozen=True)
+class Summary:
+    """A pass in one verdict, at most three numbers, and one trace of height over time.
+
+    trace: times from the pass's start [s] and heights [mm], nan where not measured.
+    """
+
+    standing: Standing
+    verdict: str
+    numbers: tuple[tuple[str, str], ...]
+    trace: tuple[np.ndarray, np.ndarray]
+    limits_mm: tuple[float, float]
+    band_mm: tuple[float, float]
+    note: str = ""
+
+
+def big_state(shown: Shown) -> Told:
+    """The one thing that matters now; warnings come first, the most urgent of them alone."""
+    if shown.trouble and shown.arrival is None:
+        return Told(Standing.UNKNOWN, tr("No picture"), shown.trouble)
+    if shown.moment is None:
+        return Told(Standing.IDLE, tr("Not recording"), tr("press Space to begin"))
+    result, alarm = shown.moment.result, shown.moment.alarm
+    if alarm.is_flood:
+        names = ", ".join(dict.fromkeys(tr(w.action) for w in alarm.shown[:4]))
+        return Told(Standing.ACT, tr("Stop and look"), tr("many warnings at once: {}").format(names or tr("they just ended")))
+    if result.state is ToolState.NOT_SEEN:
+        return Told(Standing.UNKNOWN, tr("Not seen"), result.exposure.reason or tr("the nozzle is hidden"))
+    if result.state is ToolState.NO_MAT:
+        return Told(Standing.UNKNOWN, tr("Mat not in view"), tr("no measurement while the mat's markers are hidden"))
+    work = [w for w in alarm.shown if w.kind not in EQUIPMENT]
+    if work:
+        return _of_warning(work[0])
+    return _of_tool(result)
+
+
+def height_words(result: FrameResult | None) -> tuple[str, str]:
+    """The big figure and its 90 % band; dashes where nothing is measured."""
+    now = result.exposure if result is not None else None
+    if now is None or not now.observed or not math.isfinite(now.height_mm):
+        return "–", tr("no measurement")
+    half = Z90 * now.height_sigma_mm
+    return f"{now.height_mm:.0f}" if half >= 1 else f"{now.height_mm:.1f}", f"± {half:.1f} mm"
+
+
+def limit_rows(heat: HeatReading | None, limits_c: dict[str, float], names: tuple[str, ...], target: str) -> list[Row]:
+    """Joint, part, neighbours and underside with their bands and limits; empty without an estimate."""
+    if heat is None:
+        return []
+    asked = [("joint corner", tr("joint, coldest"), None), ("package top", target, limits_c.get("package top"))]
+    asked += [(name, name, limits_c.get(name)) for name in names]
+    asked += [("underside", tr("underside"), limits_c.get("underside"))]
+    return [_row(label, heat.temp_c[site], limit) for site, label, limit in asked if site in heat.temp_c]
+
+
+def next_limit(heat: HeatReading | None, target: str) -> str:
+    """Which limit comes first at the present input, and in what time."""
+    if heat is None:
+        return ""
+    ahead = [(b.mid, name, b) for name, b in heat.limit_in_s.items() if b is not None and math.isfinite(b.mid)]
+    if not ahead:
+        return tr("no limit ahead at this input")
+    mid, name, band = min(ahead, key=lambda a: a[0])
+    name = target if name == "package top" else name
+    if mid <= 0:
+        return tr("{} is at its limit").format(name)
+    return tr("{} at limit in {:.0f} s ({})").format(name, mid, _span(band))
+
+
+def joint_words(heat: HeatReading | None) -> tuple[str, str]:
+    """What may be said of the joints, and why."""
+    return ("", "") if heat is None else (tr(heat.joint.value), heat.joint_reason)
+
+
+def summarise(told: PassTold, job: Job, heights: list[tuple[float, float]], band_mm: tuple[float, float],
+              warnings: list[TechniqueWarning]) -> Summary:
+    """A pass's summary for the seconds after lift-off.
+
+    Parameters
+    ----------
+    told : PassTold
+    job : Job
+    heights : list of (t_s, height_mm)
+        Of the session; nan where not measured.
+    band_mm : tuple of float
+        The silent band.
+    warnings : list of TechniqueWarning
+        Those that were raised in the pass.
+    """
+    p = told.summary
+    kinds = list(dict.fromkeys(w.kind for w in warnings if w.kind not in EQUIPMENT))
+    is_act = any(w.priority is Priority.HIGH for w in warnings)
+    standing = Standing.ACT if is_act else Standing.HEED if kinds or p.in_limits < 0.9 else Standing.GOOD
+    numbers = [(tr("height"), tr("{:.1f} mm, {:.0f} % in limits").format(p.height_mean_mm, 100 * p.in_limits)),
+               (tr("dwell"), tr("{:.1f} s, {:.0f} % of the target swept").format(p.dwell_s, 100 * p.coverage))]
+    if p.energy_j is not None:
+        numbers.append((tr("heat into the part"), tr("about {:.0f} J ({:.0f} to {:.0f}, estimate)").format(
+            p.energy_j.mid, p.energy_j.low, p.energy_j.high)))
+    near = [(t - p.t_start_s, h) for t, h in heights if p.t_start_s <= t <= p.t_end_s]
+    trace = np.array(near, float).reshape(-1, 2).T
+    note = tr("muted pass: no tone, to see what is learned") if told.note.is_probe else ""
+    return Summary(standing, _verdict(p.number, kinds, told, p.in_limits), tuple(numbers), (trace[0], trace[1]),
+                   job.limits.height_mm, band_mm, note)
+
+
+def _verdict(number: int, kinds: list[str], told: PassTold, in_limits: float) -> str:
+    from monitor.verdict import WARNING_WORDS
+
+    head = tr("Pass {}").format(number)
+    if kinds:
+        return f"{head}: " + ", ".join(tr(WARNING_WORDS.get(k, k)) for k in kinds)
+    if in_limits < 0.9:
+        return f"{head}: " + tr("{:.0f} % of the time outside the height limits").format(100 * (1 - in_limits))
+    share = told.in_band_share
+    held = tr("held, {:.0f} % of the time in the band").format(100 * share) if math.isfinite(share) else tr("held")
+    return f"{head}: {held}"
+
+
+def _of_warning(w: TechniqueWarning) -> Told:
+    standing = Standing.ACT if w.priority is Priority.HIGH else Standing.HEED
+    return Told(standing, tr(w.action), w.text, ARROWS.get(w.kind, ""))
+
+
+def _of_tool(result: FrameResult) -> Told:
+    if result.state is ToolState.ON_TARGET:
+        if result.in_pass:
+            return Told(Standing.GOOD, tr("On target"), tr("height and aim are inside their limits"))
+        return Told(Standing.IDLE, tr("Near target"), tr("a pass begins by itself below the upper height limit"))
+    words = {ToolState.NOT_YET: (tr("Waiting"), tr("bring the nozzle into view")),
+             ToolState.AWAY: (tr("Away"), tr("the nozzle was led away; nothing is heated")),
+             ToolState.OFF_TARGET: (tr("Off target"), tr("the jet points beside the target"))}
+    word, reason = words.get(result.state, (tr(result.state.value), ""))
+    return Told(Standing.IDLE, word, reason)
+
+
+def _row(name: str, band: Band, limit: float | None) -> Row:
+    value = f"{band.mid:.0f} °C ({_span(band)})"
+    if limit is None:
+        return Row(name, value, "", Standing.IDLE)
+    standing = Standing.ACT if band.mid > limit else Standing.HEED if band.high > limit else Standing.GOOD
+    return Row(name, value, f"{limit:.0f} °C", standing)
+
+
+def _span(band: Band) -> str:
+    high = "?" if not math.isfinite(band.high) else f"{band.high:.0f}"
+    return tr("{:.0f} to {}").format(band.low, high)

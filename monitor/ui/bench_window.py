@@ -1,0 +1,275 @@
+"""The bench window: set up, and hot work; the one place where keys, pages and the running session meet."""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Callable
+
+from PyQt6.QtCore import QSettings, Qt, QTimer
+from PyQt6.QtGui import QCloseEvent, QGuiApplication
+from PyQt6.QtWidgets import QHBoxLayout, QInputDialog, QLabel, QMainWindow, QPushButton, QStackedWidget, QVBoxLayout, QWidget
+
+from monitor.alerts import Priority
+from monitor.engine.engine import Ended
+from monitor.engine.feedback import Mode
+from monitor.engine.stats import Delays
+from monitor.ui.bench_hot import HotPage
+from monitor.ui.bench_keys import KeysDialog, bind
+from monitor.ui.bench_setup import SetupPage
+from monitor.ui.bench_state import tr
+from monitor.ui.bench_work import AIRFLOW_STEP_L_MIN, SETPOINT_STEP_C, BenchWork
+from monitor.ui.theme import Standing, font, look, looks
+
+__all__ = ["BenchWindow"]
+
+BEAT_MS = 10
+NOTICE_S = 12.0
+log = logging.getLogger("plumeline.bench")
+
+
+class BenchWindow(QMainWindow):
+    """Watch, warn, record.
+
+    Parameters
+    ----------
+    work : BenchWork
+        Not yet started; the window starts it when shown with `start`.
+    settings : QSettings
+    open_recording : callable
+        Opens a finished recording, given its folder.
+    """
+
+    def __init__(self, work: BenchWork, settings: QSettings, open_recording: Callable[[object], None] = lambda folder: None,
+                 parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setWindowTitle("Plumeline")
+        self.work, self._settings, self._open_recording = work, settings, open_recording
+        self.paint_delays, self.holds, self.summary_delays = Delays(), Delays(), Delays()
+        self.hot = HotPage(work, self.paint_delays.add)
+        self.setup = SetupPage(work)
+        self.pages = QStackedWidget()
+        self.pages.addWidget(self.setup)
+        self.pages.addWidget(self.hot)
+        self._build_bar()
+        self.actions_by_name = bind(self, self._acts(), settings)
+        work.shown.connect(self._take, Qt.ConnectionType.QueuedConnection)
+        work.ended.connect(self._when_ended)
+        work.session_changed.connect(self._when_session)
+        work.station_changed.connect(self._show_bar)
+        work.job_changed.connect(self._show_bar)
+        work.notice.connect(self.tell)
+        looks().changed.connect(lambda _: self._show_bar())
+        self._notice_until_s, self._session_from_s = 0.0, 0.0
+        self._beat_s = time.perf_counter()
+        self._beat = QTimer(self)
+        self._beat.setTimerType(Qt.TimerType.PreciseTimer)
+        self._beat.timeout.connect(self._note_beat)
+        self._clock = QTimer(self)
+        self._clock.timeout.connect(self._show_bar)
+        self.resize(1280, 720)
+        self.show_page(self.setup)
+        self._show_bar()
+
+    def start(self) -> None:
+        """Start the engine and the window's own clocks."""
+        self.work.engine.start()
+        self._beat_s = time.perf_counter()
+        self._beat.start(BEAT_MS)
+        self._clock.start(500)
+
+    def show_page(self, page: QWidget) -> None:
+        """Go to a page."""
+        self.pages.setCurrentWidget(page)
+        self.to_setup.setChecked(page is self.setup)
+        self.to_hot.setChecked(page is self.hot)
+        if page is self.hot:
+            self.hot.begin() if not self.work.is_running else None
+            self.hot.setFocus()
+
+    def tell(self, text: str) -> None:
+        """A line for the user that goes away by itself."""
+        self._notice_until_s = time.monotonic() + NOTICE_S
+        self.banner.setText(text)
+        self.banner.setVisible(bool(text))
+        log.info("%s", text)
+
+    def stats(self) -> dict:
+        """What the window and the engine cost."""
+        return {"arrival_to_paint_ms": self.paint_delays.percentiles_ms(), "window_held_ms": self.holds.percentiles_ms(),
+                "platform": QGuiApplication.platformName(),
+                **self.work.engine.stats()}
+
+    def closeEvent(self, event: QCloseEvent) -> None:
+        """Never lose a recording: it is finished before the window goes."""
+        self._beat.stop()
+        self._clock.stop()
+        self.setup.close_down()
+        self.work.stop()
+        event.accept()
+
+    def _take(self) -> None:
+        shown = self.work.newest()
+        if shown is None:
+            return
+        if self.pages.currentWidget() is self.hot:
+            self.hot.show_state(shown)
+        else:
+            self.setup.show_state(shown)
+        notices = shown.moment.notices if shown.moment is not None else ()
+        trouble = self.work.player.trouble if self.work.player is not None else ""
+        standing = "   ".join([*notices, *([tr("no sound: {}").format(trouble)] if trouble else [])])
+        if standing != self.standing_notice.text():
+            self.standing_notice.setText(standing)
+            self.standing_notice.setVisible(bool(standing))
+
+    def _when_session(self, is_running: bool) -> None:
+        if is_running:
+            self._session_from_s = time.monotonic()
+            self.hot.begin()
+            self.show_page(self.hot)
+        self._show_bar()
+
+    def _when_ended(self, ended: Ended) -> None:
+        if ended.folder is not None and not ended.fault:
+            key = self.actions_by_name["open_last"].shortcut().toString()
+            self.tell(tr("recorded: {} ({} opens it)").format(ended.folder, key))
+
+    def _note_beat(self) -> None:
+        now_s = time.perf_counter()
+        self.holds.add(max(0.0, now_s - self._beat_s - BEAT_MS / 1000))
+        self._beat_s = now_s
+        if self.banner.isVisible() and time.monotonic() > self._notice_until_s:
+            self.banner.setVisible(False)
+
+    def _build_bar(self) -> None:
+        self.to_setup, self.to_hot = QPushButton(tr("Set up (F2)")), QPushButton(tr("Hot work (F3)"))
+        for button, page in ((self.to_setup, self.setup), (self.to_hot, self.hot)):
+            button.setCheckable(True)
+            button.clicked.connect(lambda _=False, p=page: self.show_page(p))
+        self.begin_button = QPushButton()
+        self.begin_button.setProperty("main", "true")
+        self.begin_button.clicked.connect(self.work.toggle)
+        self.keys_button = QPushButton(tr("Keys (F1)"))
+        self.keys_button.clicked.connect(self._show_keys)
+        for button in (self.to_setup, self.to_hot, self.begin_button, self.keys_button):
+            button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        self.bar_text = QLabel()
+        self.bar_text.setFont(font("body", tabular=True))
+        self.banner, self.standing_notice = QLabel(), QLabel()
+        for label in (self.banner, self.standing_notice):
+            label.setWordWrap(True)
+            label.setTextFormat(Qt.TextFormat.PlainText)
+            label.setVisible(False)
+        bar = QHBoxLayout()
+        for widget in (self.to_setup, self.to_hot, self.begin_button):
+            bar.addWidget(widget)
+        bar.addSpacing(12)
+        bar.addWidget(self.bar_text, 1)
+        bar.addWidget(self.keys_button)
+        whole, inner = QVBoxLayout(), QWidget()
+        whole.setContentsMargins(8, 6, 8, 6)
+        whole.addLayout(bar)
+        whole.addWidget(self.banner)
+        whole.addWidget(self.standing_notice)
+        whole.addWidget(self.pages, 1)
+        inner.setLayout(whole)
+        self.setCentralWidget(inner)
+
+    def _show_bar(self) -> None:
+        running = self.work.is_running
+        key = self.actions_by_name["start_stop"].shortcut().toString() if hasattr(self, "actions_by_name") else ""
+        self.begin_button.setText((tr("End ({})") if running else tr("Begin recording ({})")).format(key))
+        parts = []
+        if running:
+            past = int(time.monotonic() - self._session_from_s)
+            parts.append(tr("● recording {}:{:02d}").format(past // 60, past % 60) if self.work.settings.records else tr("○ not recorded"))
+        if self.work.job is not None:
+            parts.append(tr("set {:.0f} °C, {:.0f} L/min").format(self.work.setpoint_c, self.work.airflow_l_min))
+        coach = self.work.coach
+        probe = tr(" (muted probe)") if running and coach is not None and coach.is_probe else ""
+        parts.append(tr("coaching: {}").format(tr(self.work.settings.mode.value)) + probe)
+        self.bar_text.setText("    ".join(parts))
+        shade = look()
+        heed = shade.standings[Standing.HEED]
+        self.banner.setStyleSheet(f"background: {shade.panel}; border: 1px solid {shade.line}; padding: 5px;")
+        self.standing_notice.setStyleSheet(f"background: {heed.fill}; color: {heed.ink}; padding: 5px;")
+
+    def _acts(self) -> dict[str, Callable[[], None]]:
+        work = self.work
+        return {
+            "start_stop": work.toggle,
+            "setpoint_up": lambda: work.turn_setpoint(work.setpoint_c + SETPOINT_STEP_C),
+            "setpoint_down": lambda: work.turn_setpoint(work.setpoint_c - SETPOINT_STEP_C),
+            "airflow_up": lambda: work.turn_airflow(work.airflow_l_min + AIRFLOW_STEP_L_MIN),
+            "airflow_down": lambda: work.turn_airflow(work.airflow_l_min - AIRFLOW_STEP_L_MIN),
+            "setpoint_exact": self._ask_setpoint, "put_aside": self._put_aside, "take_back": work.unshelve_all,
+            "reference": work.sound_reference, "next_map": self._next_map, "coaching": self._next_mode,
+            "mark": self._mark, "open_last": self._open_last,
+            "page_setup": lambda: self.show_page(self.setup), "page_hot": lambda: self.show_page(self.hot),
+            "theme": self._next_theme, "full_screen": self._toggle_full, "keys": self._show_keys,
+        }
+
+    def _ask_setpoint(self) -> None:
+        """Type a setpoint without stopping anything."""
+        dialog = QInputDialog(self)
+        dialog.setInputMode(QInputDialog.InputMode.IntInput)
+        dialog.setLabelText(tr("station setpoint [°C]"))
+        dialog.setIntRange(50, 600)
+        dialog.setIntValue(round(self.work.setpoint_c) if self.work.setpoint_c == self.work.setpoint_c else 350)
+        dialog.intValueSelected.connect(lambda value: self.work.turn_setpoint(float(value)))
+        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        dialog.open()
+
+    def _put_aside(self) -> None:
+        """Shelve the top warning; one that protects the work wants a reason."""
+        warning = self.hot.top_warning()
+        if warning is None:
+            return
+        if warning.priority is not Priority.HIGH:
+            self.work.shelve(warning)
+            return
+        dialog = QInputDialog(self)
+        dialog.setLabelText(tr("why may “{}” be put aside?").format(tr(warning.action)))
+        dialog.textValueSelected.connect(
+            lambda text: self.work.shelve(warning, text) if text.strip() else self.tell(tr("not put aside: no reason was given")))
+        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        dialog.open()
+
+    def _next_map(self) -> None:
+        names = {"": tr("no map"), "dwell": tr("map: dwell"), "heat": tr("map: board top (estimate)")}
+        self.tell(names[self.work.next_map()])
+
+    def _next_mode(self) -> None:
+        if self.work.is_running:
+            self.tell(tr("the way of coaching stays while a recording runs"))
+            return
+        from dataclasses import replace
+
+        modes = list(Mode)
+        following = modes[(modes.index(self.work.settings.mode) + 1) % len(modes)]
+        self.work.settings = replace(self.work.settings, mode=following)
+        self._show_bar()
+
+    def _mark(self) -> None:
+        self.work.engine.in_session(lambda session: session.note("mark", "marked at the bench"))
+        self.tell(tr("marked") if self.work.is_running else tr("nothing to mark: no recording runs"))
+
+    def _open_last(self) -> None:
+        if self.work.is_running or self.work.last_folder is None:
+            self.tell(tr("end the recording first") if self.work.is_running else tr("nothing was recorded yet"))
+            return
+        self._open_recording(self.work.last_folder)
+
+    def _next_theme(self) -> None:
+        choices = ("system", "light", "dark")
+        looks().choose(choices[(choices.index(looks().choice) + 1) % 3])
+        self._settings.setValue("theme", looks().choice)
+
+    def _toggle_full(self) -> None:
+        self.showNormal() if self.isFullScreen() else self.showFullScreen()
+
+    def _show_keys(self) -> None:
+        dialog = KeysDialog(self.actions_by_name, self._settings, self)
+        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        dialog.open()

@@ -1,0 +1,246 @@
+"""What the bench window works with: the engine, the job and calibrations in use, and the session, as Qt signals."""
+
+from __future__ import annotations
+
+import datetime
+import logging
+import math
+import os
+import shutil
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from PyQt6.QtCore import QObject, pyqtSignal
+
+from monitor.alerts import TechniqueWarning
+from monitor.analyse import Inputs
+from monitor.engine.engine import Ended, Engine, Shown
+from monitor.engine.feedback import Coach, Mode, load_skill, save_skill
+from monitor.engine.session import LOWEST_FREE_BYTES, Session
+from monitor.engine.source import LiveSource
+from monitor.errors import InputError
+from monitor.heat.fit import Calibration
+from monitor.job import Job, job_text
+from monitor.sound.player import Player
+from monitor.sound.tones import REFERENCE, Cue
+from monitor.tracking import make_tracker
+from monitor.ui.bench_picture import MapLayer
+from monitor.ui.bench_state import tr
+
+__all__ = ["Settings", "BenchWork", "SETPOINT_STEP_C", "AIRFLOW_STEP_L_MIN"]
+
+SETPOINT_STEP_C, AIRFLOW_STEP_L_MIN = 10.0, 5.0
+log = logging.getLogger("plumeline.bench")
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How sessions are run.
+
+    Attributes
+    ----------
+    out : Path
+        Folder that gets the recordings.
+    operator : str
+        A code.
+    mode : Mode
+    band_share : float
+    records, films : bool
+        Whether to keep a trace, and the video with it.
+    name : str
+        Of the next recording; empty for the date and time.
+    tracker : callable, optional
+        Makes the tracker from Inputs; the real one when absent.
+    """
+
+    out: Path
+    operator: str = ""
+    mode: Mode = Mode.FADED
+    band_share: float = 0.15
+    records: bool = True
+    films: bool = True
+    name: str = ""
+    tracker: object = None
+
+
+class BenchWork(QObject):
+    """Owns the engine; every method belongs to the window's thread."""
+
+    shown = pyqtSignal()
+    ended = pyqtSignal(object)
+    source_ended = pyqtSignal()
+    session_changed = pyqtSignal(bool)
+    job_changed = pyqtSignal()
+    station_changed = pyqtSignal()
+    notice = pyqtSignal(str)
+
+    def __init__(self, source: LiveSource, inputs: Inputs | None, settings: Settings, player: Player | None = None,
+                 calibration: Calibration | None = None, *, watch_frozen: bool = True) -> None:
+        super().__init__()
+        self.inputs, self.settings, self.player, self.calibration = inputs, settings, player, calibration
+        camera = inputs.camera if inputs is not None else None
+        self.engine = Engine(source, camera, player, on_shown=self.shown.emit, on_ended=self.ended.emit,
+                             on_source_end=self.source_ended.emit, watch_frozen=watch_frozen)
+        self.is_running = False
+        self.coach: Coach | None = None
+        self.setpoint_c = inputs.job.station.setpoint_c if inputs else math.nan
+        self.airflow_l_min = inputs.job.station.airflow_l_min if inputs else math.nan
+        self.map_kind = ""
+        self.layer: MapLayer | None = None
+        self.last_folder: Path | None = None
+        self._folder: Path | None = None
+        self.ended.connect(self._when_ended)
+
+    @property
+    def job(self) -> Job | None:
+        """The job in use."""
+        return self.inputs.job if self.inputs is not None else None
+
+    def newest(self) -> Shown | None:
+        """The state that was not yet taken; None when there is none."""
+        return self.engine.shown.take(0.0)
+
+    def use_job(self, job: Job) -> None:
+        """Work on another job from the next session on; its text is what the recording keeps."""
+        if self.inputs is not None:
+            self.inputs = replace(self.inputs, job=job, job_text=job_text(job))
+            self.setpoint_c, self.airflow_l_min = job.station.setpoint_c, job.station.airflow_l_min
+        self.job_changed.emit()
+
+    def use_inputs(self, inputs: Inputs) -> None:
+        """Work with other calibrations and another job."""
+        self.inputs = inputs
+        self.engine.use_camera(inputs.camera)
+        self.use_job(inputs.job)
+
+    def begin(self) -> None:
+        """Start a session at the next frame; says why when that cannot be."""
+        if self.is_running:
+            return
+        if self.inputs is None:
+            self.notice.emit(tr("a job, a camera calibration and a nozzle calibration are needed first"))
+            return
+        try:
+            self._folder = self._next_folder() if self.settings.records else None
+        except (InputError, OSError) as fault:
+            self.notice.emit(str(fault))
+            return
+        inputs, settings, calibration, player = self.inputs, self.settings, self.calibration, self.player
+        self.coach = coach = Coach(inputs.job.limits, settings.mode, settings.band_share, load_skill(self._skills, self._key))
+        folder = self._folder
+
+        def make() -> Session:
+            make_one = settings.tracker or (lambda i: make_tracker(i.camera, i.nozzle_path, i.job))
+            return Session(inputs, make_one(inputs), coach, folder, calibration=calibration, video=settings.films,
+                           operator=settings.operator, say=player.tell if player else (lambda cue: None))
+        self.is_running = True
+        self.engine.begin_session(make)
+        self.session_changed.emit(True)
+
+    def end(self) -> None:
+        """Stop the session after the present frame."""
+        if self.is_running:
+            self.engine.end_session()
+
+    def toggle(self) -> None:
+        """Begin, or end."""
+        self.end() if self.is_running else self.begin()
+
+    def turn_setpoint(self, to_c: float) -> None:
+        """The station's setpoint was changed."""
+        self.setpoint_c = min(max(to_c, 50.0), 600.0)
+        now = self.setpoint_c
+        self.engine.in_session(lambda session: session.turn_station(setpoint_c=now))
+        self.station_changed.emit()
+
+    def turn_airflow(self, to_l_min: float) -> None:
+        """The station's airflow was changed."""
+        self.airflow_l_min = min(max(to_l_min, 1.0), 250.0)
+        now = self.airflow_l_min
+        self.engine.in_session(lambda session: session.turn_station(airflow_l_min=now))
+        self.station_changed.emit()
+
+    def shelve(self, warning: TechniqueWarning, reason: str = "") -> None:
+        """Put a warning aside, or take it back when it is aside already."""
+        self.engine.in_session(lambda session: session.shelve(warning, reason))
+
+    def unshelve_all(self) -> None:
+        """Take all shelved warnings back."""
+        def act(session: Session) -> None:
+            for kind, region in list(session.annunciator._shelved):
+                session.unshelve(kind, region)
+        self.engine.in_session(act)
+
+    def sound_reference(self) -> None:
+        """Let the tone of the height to hold be heard."""
+        if self.player is not None:
+            self.player.tell(Cue(starts=(REFERENCE,)))
+
+    def next_map(self) -> str:
+        """The next map over the picture: none, dwell, heat."""
+        kinds = ("", "dwell", "heat")
+        self.map_kind = kinds[(kinds.index(self.map_kind) + 1) % len(kinds)]
+        self.layer = None
+        return self.map_kind
+
+    def renew_map(self) -> None:
+        """Ask for the present map; it is there with a later frame."""
+        kind = self.map_kind
+        self.engine.in_session(lambda session: setattr(self, "layer", _layer(session, kind)) if kind else None)
+
+    def stop(self) -> None:
+        """End session and engine; waits until the recording is whole."""
+        self.engine.stop()
+        if self.player is not None:
+            self.player.stop()
+
+    @property
+    def _skills(self) -> Path:
+        return self.settings.out / "skills.json"
+
+    @property
+    def _key(self) -> str:
+        return f"{self.settings.operator or 'anyone'}: {self.inputs.job.title or self.inputs.job.target.name}"
+
+    def _next_folder(self) -> Path:
+        """A new name for the recording, on a disk with room."""
+        out = self.settings.out
+        out.mkdir(parents=True, exist_ok=True)
+        if not os.access(out, os.W_OK):
+            raise InputError(tr("{}: may not be written; choose another folder for the recordings").format(out))
+        free = shutil.disk_usage(out).free
+        if free < LOWEST_FREE_BYTES:
+            self.notice.emit(tr("only {:.0f} MB are free in {}: the video may end early; trace and warnings go on").format(free / 1e6, out))
+        stem = self.settings.name or datetime.datetime.now().strftime("%Y-%m-%d_%H%M%S")
+        name, n = out / stem, 1
+        while name.exists() or name.with_name(name.name + ".part").exists():
+            n += 1
+            name = out / f"{stem}_{n}"
+        return name
+
+    def _when_ended(self, ended: Ended) -> None:
+        self.is_running = False
+        self.last_folder = ended.folder
+        if self.coach is not None and self.settings.records:
+            try:
+                save_skill(self._skills, self._key, self.coach.skill)
+            except OSError as fault:
+                log.warning("%s: not kept: %s", self._skills, fault)
+        if ended.fault:
+            self.notice.emit(ended.fault)
+        self.session_changed.emit(False)
+
+
+def _layer(session: Session, kind: str) -> MapLayer:
+    """The present map of a session; runs in the analysis thread."""
+    if kind == "dwell":
+        technique = session.judge.technique
+        left, _, bottom, _ = technique.grid.extent_mm
+        cells = technique.dwell_map_s.copy()
+        return MapLayer(tr("dwell"), "s", left, bottom, float(technique.grid.x_mm[1] - technique.grid.x_mm[0]), cells,
+                        0.0, max(1.0, float(cells.max())))
+    x_m, y_m, temp_c = session.heat.field(1e-3)
+    low = session.inputs.job.station.ambient_c
+    return MapLayer(tr("board top, estimate"), "°C", (x_m[0] - 0.5e-3) * 1e3, (y_m[0] - 0.5e-3) * 1e3, 1.0, temp_c, low,
+                    max(low + 20.0, float(np.nanmax(temp_c))))
