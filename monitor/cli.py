@@ -126,8 +126,9 @@ def _add_watch(commands: argparse._SubParsersAction) -> None:
 
 
 def _add_export(commands: argparse._SubParsersAction) -> None:
-    parser = _command(commands, "export", "monitor.commands:run_export", "write track, warnings and passes as CSV")
+    parser = _command(commands, "export", "monitor.commands:run_export", "write track, warnings, passes and comments as tables")
     parser.add_argument("recording", metavar="DIR")
+    parser.add_argument("--format", choices=("csv", "parquet", "both"), default="csv", help="default: csv")
     parser.add_argument("--out", metavar="DIR", help="where the files go (default: into the recording)")
 
 

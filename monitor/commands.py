@@ -32,10 +32,13 @@ def run_analyse(args: argparse.Namespace) -> int:
 
 def run_export(args: argparse.Namespace) -> int:
     """plumeline export"""
-    from monitor.export import export_csv
+    from monitor.export import export_csv, export_parquet
 
     recording = open_recording(args.recording)
-    for path in export_csv(recording, Path(args.out) if args.out else recording.folder):
+    folder = Path(args.out) if args.out else recording.folder
+    written = export_csv(recording, folder) if args.format in ("csv", "both") else ()
+    written += export_parquet(recording, folder) if args.format in ("parquet", "both") else ()
+    for path in written:
         say(str(path))
     return 0
 

@@ -1,9 +1,10 @@
-"""Writes a recording's track, warnings and passes as CSV files."""
+"""Writes a recording's track, warnings, passes and comments as tables: CSV, or Parquet with the units in it."""
 
 from __future__ import annotations
 
 import csv
 import io
+import json
 import math
 from collections.abc import Iterable, Sequence
 from pathlib import Path
@@ -11,10 +12,11 @@ from typing import Any
 
 import numpy as np
 
-from monitor.files import write_text_whole
+from monitor.files import write_bytes_whole, write_text_whole
 from monitor.recording import Recording
+from monitor.version import code_version
 
-__all__ = ["export_csv", "safe_cell", "TRACK_COLUMNS"]
+__all__ = ["export_csv", "export_parquet", "about", "unit_of", "safe_cell", "TRACK_COLUMNS"]
 
 TRACK_COLUMNS = (
     "t_s", "seen", "status", "state", "tip_x_mm", "tip_y_mm", "tip_z_mm", "height_mm", "height_sigma_mm",
@@ -22,11 +24,14 @@ TRACK_COLUMNS = (
     "tilt_deg", "tilt_sigma_deg", "speed_mm_s", "axis_x", "axis_y", "axis_z", "smooth_tip_x_mm", "smooth_tip_y_mm",
     "smooth_tip_z_mm", "in_pass", "reason",
 )
+UNITS = (("_mm_s", "mm/s"), ("_k_s", "K/s"), ("_mm", "mm"), ("_s", "s"), ("_deg", "deg"), ("_j", "J"), ("_w", "W"),
+         ("_c", "C"))  # of column names, longest endings first
+SHARES = frozenset({"axis_x", "axis_y", "axis_z", "in_limits", "coverage", "evenness", "band_share", "audible_share"})
 HEAT_SITES = ("package top", "joint centre", "joint corner", "board top", "underside")
 
 
 def export_csv(recording: Recording, folder: Path) -> tuple[Path, ...]:
-    """Write track.csv, warnings.csv and passes.csv; times count from the clip's first frame.
+    """Write track.csv, warnings.csv, passes.csv, comments.csv and about.json; times count from the first frame.
 
     Parameters
     ----------
@@ -38,10 +43,58 @@ def export_csv(recording: Recording, folder: Path) -> tuple[Path, ...]:
     -------
     tuple of Path
     """
-    tables = {"track.csv": _track(recording), "warnings.csv": _warnings(recording), "passes.csv": _passes(recording)}
+    tables = _tables(recording)
     for name, (header, rows) in tables.items():
-        write_text_whole(folder / name, _csv_text(header, rows))
-    return tuple(folder / name for name in tables)
+        write_text_whole(folder / f"{name}.csv", _csv_text(header, rows))
+    write_text_whole(folder / "about.json", json.dumps(about(recording), indent=1) + "\n")
+    return (*(folder / f"{name}.csv" for name in tables), folder / "about.json")
+
+
+def export_parquet(recording: Recording, folder: Path) -> tuple[Path, ...]:
+    """Write the same tables as Parquet; each column's metadata names its unit, each file's where it comes from.
+
+    Parameters
+    ----------
+    recording : Recording
+    folder : Path
+        Where the files go; made if it is not there.
+
+    Returns
+    -------
+    tuple of Path
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    origin = {key: json.dumps(value) for key, value in about(recording).items()}
+    written = []
+    for name, (header, rows) in _tables(recording).items():
+        columns = list(zip(*rows, strict=True)) if rows else [()] * len(header)
+        arrays = [_arrow(column) for column in columns]
+        fields = [pa.field(title, array.type, metadata={"unit": unit_of(title)})
+                  for title, array in zip(header, arrays, strict=True)]
+        buffer = io.BytesIO()
+        pq.write_table(pa.Table.from_arrays(arrays, schema=pa.schema(fields, metadata=origin)), buffer)
+        write_bytes_whole(folder / f"{name}.parquet", buffer.getvalue())
+        written.append(folder / f"{name}.parquet")
+    return tuple(written)
+
+
+def about(recording: Recording) -> dict[str, Any]:
+    """What a table rests on: program, recording, hashes of job and calibrations."""
+    meta = recording.meta
+    return {"program": f"plumeline {code_version()}", "recorded_by": f"plumeline {meta.get('code_version', 'unknown')}",
+            "recording": recording.folder.name, "started_utc": meta.get("started_utc", ""), "state": meta.get("state", ""),
+            "sha256": meta.get("hashes", {}),
+            "note": "heights, tilts and aims are measured; heat, energy and temperature are estimates with their 90 % band"}
+
+
+def unit_of(column: str) -> str:
+    """The unit that a column's name carries; "-" for a share or a direction, "" for text and counts."""
+    for ending, unit in UNITS:
+        if column.endswith(ending):
+            return unit
+    return "-" if column in SHARES else ""
 
 
 def safe_cell(value: Any) -> Any:
@@ -54,6 +107,23 @@ def safe_cell(value: Any) -> Any:
     if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r", "\n"):
         return "'" + value
     return value
+
+
+def _tables(recording: Recording) -> dict[str, tuple[list[str], list[list[Any]]]]:
+    return {"track": _track(recording), "warnings": _warnings(recording), "passes": _passes(recording),
+            "comments": _comments(recording)}
+
+
+def _arrow(column: Sequence[Any]) -> Any:
+    """Text where any cell is text, whole numbers where all are, else floating point; unknown stays unknown."""
+    import pyarrow as pa
+
+    known = [v for v in column if v is not None]
+    if any(isinstance(v, str) for v in known):
+        return pa.array([None if v is None else str(v) for v in column], pa.string())
+    if known and all(float(v).is_integer() for v in known) and all(isinstance(v, int) for v in known):
+        return pa.array(column, pa.int64())
+    return pa.array([None if v is None or not math.isfinite(v) else float(v) for v in column], pa.float64())
 
 
 def _csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
@@ -100,10 +170,15 @@ def _warnings(recording: Recording) -> tuple[list[str], list[list[Any]]]:
 def _passes(recording: Recording) -> tuple[list[str], list[list[Any]]]:
     header = ["number", "t_start_s", "t_end_s", "dwell_s", "unseen_s", "height_mean_mm", "height_sigma_mm",
               "height_sd_mm", "height_low_mm", "height_high_mm", "tilt_mean_deg", "in_limits", "coverage", "evenness",
-              "energy_low_j", "energy_j", "energy_high_j"]
+              "energy_low_j", "energy_j", "energy_high_j", "feedback", "band_share", "audible_share", "coached", "is_probe"]
     rows = [[math.degrees(p["tilt_mean_rad"]) if name == "tilt_mean_deg" else p[name] for name in header]
             for p in recording.passes]
     return header, rows
+
+
+def _comments(recording: Recording) -> tuple[list[str], list[list[Any]]]:
+    header = ["t_s", "t_end_s", "author", "made_utc", "text"]
+    return header, [[c[name] for name in header] for c in sorted(recording.comments, key=lambda c: c["t_s"])]
 
 
 def _cell(value: Any) -> Any:

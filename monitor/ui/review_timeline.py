@@ -231,10 +231,10 @@ class Timeline(QWidget):
         painter.setFont(font("small", tabular=True))
         painter.setPen(QColor(look().soft_ink))
         line = QFontMetricsF(painter.font()).height()
-        step = _round_step((high - low) / max(1.0, box.height() / (2.0 * line)))
+        step = _round_step((high - low) / max(2.0, box.height() / (1.7 * line)))
         for k in range(math.ceil(low / step), math.floor(high / step) + 1):
             y = box.bottom() - (k * step - low) / (high - low) * box.height()
-            if y - box.top() < line / 2 - 2:
+            if y - box.top() < 3:
                 continue
             painter.drawText(QRectF(box.left() - 34, y - line / 2, 30, line),
                              Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, f"{k * step:g}")
@@ -350,7 +350,8 @@ class Timeline(QWidget):
         painter.setFont(font("small", tabular=True))
         measure = QFontMetricsF(painter.font())
         width = measure.horizontalAdvance(text) + 6
-        place = QRectF(x + 3 if x + width + 6 < self.width() - RIGHT else x - width - 3, box.top(), width, measure.height())
+        top = box.bottom() - measure.height() if lane.is_rising else box.top()
+        place = QRectF(x + 3 if x + width + 6 < self.width() - RIGHT else x - width - 3, top, width, measure.height())
         ground = QColor(look().panel)
         ground.setAlpha(215)
         painter.fillRect(place, ground)
