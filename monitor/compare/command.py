@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from monitor.commands import say
-from monitor.compare.comparison import Comparison, compare_folders, find_pass
+from monitor.compare.comparison import Comparison, compare, compare_folders, find_pass
 from monitor.compare.gauge import GaugeStudy, crossed_anova, study
 from monitor.compare.passes import open_trace
 from monitor.compare.tables import as_json, gauge_json, gauge_lines, lines, pass_rows
@@ -40,7 +40,8 @@ def run_compare(args: argparse.Namespace) -> int:
     if args.window:
         from monitor.ui.compare_window import show_comparison
 
-        return show_comparison(found, lambda **changes: _compare(argparse.Namespace(**vars(args) | changes), gauge))
+        return show_comparison(found, lambda rules, reference: compare(
+            found.passes, found.job, rules=rules, reference=reference, batch=args.batch, gauge=gauge, notes=found.notes))
     for line in [json.dumps(as_json(found), indent=1)] if args.json else lines(found):
         say(line)
     if args.out:

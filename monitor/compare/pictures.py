@@ -74,7 +74,7 @@ def draw_run(axes: Any, found: Comparison, key: str, colours: Colours = LIGHT_PA
     _dress(axes, f"{measure.label}, {measure.unit}", "pass, in order", colours)
     axes.xaxis.get_major_locator().set_params(integer=True)
     axes.set_xlim(0.5, len(x) + 0.5)
-    _legend(axes, colours)
+    _legend(axes, colours, 4)
 
 
 def draw_traces(axes: Any, found: Comparison, colours: Colours = LIGHT_PAPER, *, seconds: bool = False,
@@ -108,7 +108,7 @@ def draw_traces(axes: Any, found: Comparison, colours: Colours = LIGHT_PAPER, *,
         axes.axhline(limit, color=colours.odd, lw=1, ls=(0, (1, 2)), label=word)
     _dress(axes, "height over the board, mm", "seconds from the entry" if seconds else "per cent of the pass", colours)
     axes.set_ylim(0, None)
-    _legend(axes, colours)
+    _legend(axes, colours, 3)
 
 
 def write_pictures(found: Comparison, folder: Path) -> list[Path]:
@@ -139,8 +139,8 @@ def _special_points(axes: Any, found: Comparison, key: str, x: np.ndarray, y: np
     signals = sorted({*view.values.signals, *view.drift.signals})
     odd = sorted({o.index for o in found.odd if o.key == key})
     for index, mark, size, colour, word in (
-            (signals, "s", 10, colours.drift, "signals"), (odd, "D", 11, colours.odd, "odd"),
-            ([found.reference] if found.reference is not None else [], "^", 10, colours.reference, "reference")):
+            (signals, "s", 9, colours.drift, "signals"), (odd, "D", 9, colours.odd, "odd"),
+            ([found.reference] if found.reference is not None else [], "^", 9, colours.reference, "reference")):
         if index:
             axes.plot(x[index], y[index], mark, ms=size, mfc="none", mec=colour, mew=2, ls="none", label=word, zorder=4)
     middle = np.nanmedian(y) if np.isfinite(y).any() else 0.0
@@ -149,14 +149,14 @@ def _special_points(axes: Any, found: Comparison, key: str, x: np.ndarray, y: np
                       textcoords="offset points", ha="right" if i == len(x) - 1 else "center",
                       va="top" if y[i] < middle else "bottom", fontsize=8.5, color=colours.odd)
     if chosen is not None:
-        axes.plot(x[[chosen]], y[[chosen]], "o", ms=16, mfc="none", mec=colours.ink, mew=1.4, ls="none", label="chosen", zorder=5)
+        axes.plot(x[[chosen]], y[[chosen]], "o", ms=13, mfc="none", mec=colours.ink, mew=1.4, ls="none", label="chosen", zorder=5)
 
 
 def _whiskers(axes: Any, found: Comparison, key: str, x: np.ndarray, y: np.ndarray, scale: float, colours: Colours) -> None:
     """What one value may be off by."""
     half = scale * Z90 * np.array([p.sigmas[key] for p in found.passes])
     if np.isfinite(half).any():
-        word = "90 % band of the estimate" if MEASURES[key].estimated else "90 % band of the camera"
+        word = "estimate, 90 %" if MEASURES[key].estimated else "camera, 90 %"
         axes.errorbar(x, y, yerr=np.nan_to_num(half), fmt="none", ecolor=colours.line, elinewidth=1.2, zorder=1, label=word)
 
 
@@ -165,7 +165,7 @@ def _allowed(axes: Any, found: Comparison, colours: Colours, y: np.ndarray) -> N
     known = y[np.isfinite(y)]
     low, high = found.job.limits.height_mm
     bottom, top = axes.get_ylim()
-    axes.axhspan(low, high, color=colours.band, zorder=0, lw=0, label=f"allowed: {low:g} to {high:g} mm")
+    axes.axhspan(low, high, color=colours.band, alpha=0.6, zorder=0, lw=0, label=f"allowed: {low:g} to {high:g} mm")
     if len(known):
         axes.set_ylim(bottom - 0.1 * (top - bottom), top + 0.1 * (top - bottom))
 
@@ -173,7 +173,8 @@ def _allowed(axes: Any, found: Comparison, colours: Colours, y: np.ndarray) -> N
 def _style(i: int, found: Comparison, odd: set[int], chosen: int | None, colours: Colours) -> dict[str, Any] | None:
     label = found.passes[i].label
     if i == chosen:
-        return {"color": colours.ink, "lw": 2.6, "zorder": 6, "label": f"{label} (chosen)"}
+        words = ", ".join(["chosen", *(["odd"] if i in odd else []), *(["reference"] if i == found.reference else [])])
+        return {"color": colours.ink, "lw": 2.6, "zorder": 6, "label": f"{label} ({words})"}
     if i in odd:
         return {"color": colours.odd, "lw": 2.0, "ls": "-.", "zorder": 5, "label": f"{label} (odd)"}
     if i == found.reference:
@@ -188,18 +189,18 @@ def _dress(axes: Any, y_label: str, x_label: str, colours: Colours) -> None:
     axes.set_xlabel(x_label, fontsize=9.5, color=colours.ink)
     axes.set_facecolor(colours.paper)
     axes.figure.set_facecolor(colours.paper)
-    axes.grid(color=colours.line, lw=0.5, alpha=0.7)
+    axes.grid(color=colours.line, lw=0.5, alpha=0.4)
     axes.tick_params(labelsize=9, colors=colours.ink)
     for name, side in axes.spines.items():
         side.set_visible(name in ("left", "bottom"))
         side.set_color(colours.soft)
 
 
-def _legend(axes: Any, colours: Colours) -> None:
+def _legend(axes: Any, colours: Colours, columns: int) -> None:
     handles, labels = axes.get_legend_handles_labels()
     if handles:
-        axes.legend(handles, labels, loc="center left", bbox_to_anchor=(1.005, 0.5), fontsize=8.5, frameon=False,
-                    labelcolor=colours.ink)
+        axes.legend(handles, labels, loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=columns, fontsize=8,
+                    frameon=False, labelcolor=colours.ink, borderaxespad=0.2, columnspacing=1.4, handlelength=2.4)
 
 
 def _write(figure: Figure, path: Path) -> Path:

@@ -1,0 +1,262 @@
+"""The window that compares passes of one job: chart with limits, traces over one another, table, the odd pass."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+
+from matplotlib.backends.backend_qtagg import FigureCanvasQTAgg
+from matplotlib.figure import Figure
+from PyQt6.QtCore import QModelIndex, Qt
+from PyQt6.QtGui import QAction, QKeySequence
+from PyQt6.QtWidgets import (
+    QAbstractItemView,
+    QCheckBox,
+    QComboBox,
+    QFileDialog,
+    QHBoxLayout,
+    QHeaderView,
+    QLabel,
+    QMainWindow,
+    QMessageBox,
+    QPushButton,
+    QSizePolicy,
+    QSplitter,
+    QTableView,
+    QVBoxLayout,
+    QWidget,
+)
+
+from monitor.compare.comparison import Comparison
+from monitor.compare.passes import MEASURES
+from monitor.compare.pictures import Colours, draw_run, draw_traces, write_pictures
+from monitor.compare.rules import RULES
+from monitor.ui.app import application
+from monitor.ui.compare_table import REMARKS, PassTable, tr
+from monitor.ui.theme import Look, Standing, font, look, looks
+
+__all__ = ["CompareWindow", "show_comparison"]
+
+Again = Callable[[tuple[int, ...], int | None], Comparison]
+
+
+def show_comparison(found: Comparison, again: Again) -> int:
+    """Open the window and stay until it is closed.
+
+    Parameters
+    ----------
+    found : Comparison
+    again : function
+        Takes rules and the index of the reference pass, gives the comparison anew.
+
+    Returns
+    -------
+    int
+        Exit code: 1 when something stands out.
+    """
+    app = application()
+    window = CompareWindow(found, again)
+    window.show()
+    app.exec()
+    return int(not window.found.is_quiet)
+
+
+class CompareWindow(QMainWindow):
+    """Shows a comparison; a click on a point, a trace or a row chooses a pass.
+
+    Attributes
+    ----------
+    found : Comparison
+        As shown.
+    chosen : int or None
+        Index of the chosen pass.
+    """
+
+    def __init__(self, found: Comparison, again: Again) -> None:
+        super().__init__()
+        self.found, self._again, self.chosen = found, again, None
+        self.setWindowTitle(tr("Compare passes: {}").format(found.job.title or found.job.target.name))
+        self.setMinimumSize(900, 560)
+        self.resize(1360, 760)
+        self.sentence, self.notes = _text_line("head", bold=True), _text_line("body")
+        self.measure, self.seconds = QComboBox(), QCheckBox(tr("in &seconds"))
+        self.run, self.traces = _Canvas(tr("One measure of every pass")), _Canvas(tr("Height traces over one another"))
+        self.table, self.model = QTableView(), PassTable(found, self)
+        self.make_reference = QPushButton(tr("Make it the &reference"))
+        self.rules = {number: QCheckBox(text) for number, text in RULES.items()}
+        self.alarm, self.detail = _text_line("small"), _text_line("small")
+        self._fill_controls()
+        self._lay_out()
+        self._connect()
+        self._refresh()
+
+    def choose(self, index: int) -> None:
+        """Choose a pass, wherever it was clicked."""
+        self.chosen = index
+        self.table.selectRow(index)
+        self.make_reference.setEnabled(self.found.passes[index].has_trace and index != self.found.reference)
+        self.detail.setText(self._tell(index))
+        self._draw()
+
+    def take_reference(self) -> None:
+        """Hold the others against the chosen pass."""
+        if self.chosen is not None and self.found.passes[self.chosen].has_trace:
+            self._compare_again(self.chosen)
+
+    def save_charts(self, folder: str | None = None) -> None:
+        """Write the charts as SVG into a folder, asked for when not given."""
+        folder = folder or QFileDialog.getExistingDirectory(self, tr("Folder for the charts"))
+        if not folder:
+            return
+        try:
+            paths = write_pictures(self.found, Path(folder))
+        except OSError as fault:
+            QMessageBox.warning(self, tr("Charts not saved"), f"{fault.filename or folder}: {fault.strerror}")
+            return
+        self.statusBar().showMessage(tr("{} charts in {}").format(len(paths), folder), 8000)
+
+    def closeEvent(self, event: object) -> None:
+        looks().changed.disconnect(self._draw)
+        super().closeEvent(event)
+
+    def _fill_controls(self) -> None:
+        for key, measure in MEASURES.items():
+            self.measure.addItem(measure.label, key)
+        self.measure.setAccessibleName(tr("Measure shown"))
+        self.table.setModel(self.model)
+        self.table.setAccessibleName(tr("Passes"))
+        self.table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
+        self.table.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
+        self.table.setTabKeyNavigation(False)
+        self.table.verticalHeader().setVisible(False)
+        self.table.setWordWrap(False)
+        self.table.setFont(font("small", tabular=True))
+        head = self.table.horizontalHeader()
+        head.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
+        head.setSectionResizeMode(REMARKS, QHeaderView.ResizeMode.Interactive)
+        head.resizeSection(REMARKS, 140)
+        for column in self.model.unknown_columns():
+            self.table.hideColumn(column)
+        self.make_reference.setEnabled(False)
+        self.make_reference.setToolTip(tr("Hold the others against the chosen pass"))
+        for number, box in self.rules.items():
+            box.setChecked(number in self.found.rules)
+            box.setEnabled(number != 1)
+
+    def _lay_out(self) -> None:
+        above, beside = QHBoxLayout(), QVBoxLayout()
+        above.addWidget(QLabel(tr("Show")))
+        above.addWidget(self.measure)
+        above.addStretch(1)
+        above.addWidget(QLabel(tr("traces")))
+        above.addWidget(self.seconds)
+        charts = QWidget()
+        column = QVBoxLayout(charts)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.addLayout(above)
+        column.addWidget(self.run, 1)
+        column.addWidget(self.traces, 1)
+        beside.setContentsMargins(0, 0, 0, 0)
+        beside.addWidget(self.table, 1)
+        beside.addWidget(self.detail)
+        beside.addWidget(self.make_reference)
+        beside.addWidget(_text_line("body", text=tr("A pass signals when there is")))
+        for box in self.rules.values():
+            beside.addWidget(box)
+        beside.addWidget(self.alarm)
+        passes = QWidget()
+        passes.setLayout(beside)
+        split = QSplitter(Qt.Orientation.Horizontal)
+        split.addWidget(passes)
+        split.addWidget(charts)
+        split.setSizes([620, 740])
+        split.setChildrenCollapsible(False)
+        middle = QWidget()
+        whole = QVBoxLayout(middle)
+        whole.addWidget(self.sentence)
+        whole.addWidget(self.notes)
+        whole.addWidget(split, 1)
+        self.setCentralWidget(middle)
+
+    def _connect(self) -> None:
+        self.measure.currentIndexChanged.connect(self._draw)
+        self.seconds.toggled.connect(self._draw)
+        self.table.selectionModel().currentRowChanged.connect(self._row_chosen)
+        self.table.doubleClicked.connect(lambda index: self.take_reference())
+        self.make_reference.clicked.connect(self.take_reference)
+        for box in self.rules.values():
+            box.toggled.connect(lambda _: self._compare_again(self.found.reference))
+        self.run.mpl_connect("pick_event", lambda event: self.choose(int(event.ind[0])))
+        self.traces.mpl_connect("pick_event", lambda event: self.choose(int(event.artist.get_gid())))
+        looks().changed.connect(self._draw)
+        menu = self.menuBar().addMenu(tr("&File"))
+        for text, keys, work in ((tr("&Save charts..."), QKeySequence.StandardKey.Save, lambda: self.save_charts()),
+                                 (tr("&Close"), QKeySequence.StandardKey.Close, self.close)):
+            action = QAction(text, self)
+            action.setShortcut(QKeySequence(keys))
+            action.triggered.connect(work)
+            menu.addAction(action)
+
+    def _row_chosen(self, now: QModelIndex, _before: QModelIndex) -> None:
+        if now.isValid() and now.row() != self.chosen:
+            self.choose(now.row())
+
+    def _compare_again(self, reference: int | None) -> None:
+        rules = tuple(number for number, box in self.rules.items() if box.isChecked())
+        self.found = self._again(rules, reference)
+        self.model.show(self.found)
+        self._refresh()
+
+    def _refresh(self) -> None:
+        self.sentence.setText(self.found.sentence)
+        self.notes.setText("\n".join(self.found.notes[:3]))
+        self.notes.setVisible(bool(self.found.notes))
+        self.alarm.setText(tr("With these, and the weighted mean, a steady hand sets off a false alarm every {:.0f} passes "
+                              "in each measure.").format(self.found.alarm_every))
+        if self.chosen is not None:
+            self.choose(self.chosen)
+        else:
+            self.detail.setText(tr("Click a point, a trace or a row to choose a pass."))
+            self._draw()
+
+    def _tell(self, index: int) -> str:
+        """The chosen pass in words."""
+        p, marks = self.found.passes[index], self.found.landmarks(index)
+        first, last = marks["first_in_limits"], marks["last_in_limits"]
+        when = tr("never at an allowed height") if math.isnan(first) else tr(
+            "at an allowed height from {:.1f} to {:.1f} s").format(first, last)
+        text = tr("{}: {:.1f} s over the target, {}").format(p.label, p.values["dwell_s"], when)
+        return "; ".join((text, *([tr("the reference")] if index == self.found.reference else []), *self.found.marks(index)))
+
+    def _draw(self, *_: object) -> None:
+        colours = _colours(look())
+        draw_run(self.run.axes, self.found, self.measure.currentData(), colours, self.chosen)
+        draw_traces(self.traces.axes, self.found, colours, seconds=self.seconds.isChecked(), chosen=self.chosen)
+        for canvas in (self.run, self.traces):
+            canvas.draw_idle()
+
+
+class _Canvas(FigureCanvasQTAgg):
+    """A chart that fills its place."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__(Figure(layout="constrained"))
+        self.axes = self.figure.add_subplot()
+        self.setAccessibleName(name)
+        self.setMinimumSize(360, 170)
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
+
+
+def _text_line(size: str, *, bold: bool = False, text: str = "") -> QLabel:
+    label = QLabel(text)
+    label.setFont(font(size, bold=bold))
+    label.setWordWrap(True)
+    label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+    return label
+
+
+def _colours(now: Look) -> Colours:
+    return Colours(paper=now.field, ink=now.ink, soft=now.soft_ink, line=now.line, reference=now.series[0],
+                   odd=now.series[4], drift=now.series[1],
+                   band=now.standings[Standing.IDLE].fill)
