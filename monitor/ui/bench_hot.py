@@ -69,6 +69,7 @@ class HotPage(QWidget):
         self.lower.setCurrentWidget(self.limits)
         self.picture.camera = self._work.inputs.camera if self._work.inputs else None
         self.picture.job = self._work.job
+        self.picture.look_anew()
 
     def show_state(self, shown: Shown) -> None:
         """Take the newest state."""

@@ -24,6 +24,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "take_back": ("take all warnings back", "Shift+W"),
     "reference": ("hear the height to hold", "H"),
     "next_map": ("map over the picture: none, dwell, heat", "M"),
+    "near": ("whole picture, or near the work", "Z"),
     "coaching": ("next way of coaching (between recordings)", "C"),
     "mark": ("mark this moment", "K"),
     "open_last": ("open the last recording", "Ctrl+O"),

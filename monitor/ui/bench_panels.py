@@ -89,7 +89,7 @@ class StatePanel(_Panel):
             ink = QColor(shade.ink)
         side = min(area.height() * 0.9, area.width() * 0.24)
         box = QRectF(area.left(), area.center().y() - side / 2, side, side)
-        draw_standing(painter, box, told.standing, shade)
+        draw_standing(painter, box, told.standing, shade, on_fill=True)
         if told.arrow:
             draw_arrow(painter, box, told.arrow, shade, told.standing)
         text = QRectF(box.right() + 12, area.top(), area.right() - box.right() - 12, area.height())

@@ -25,6 +25,7 @@ __all__ = ["PictureView", "MapLayer", "picture_of"]
 CORE, EDGE = QColor("#ffffff"), QColor(15, 20, 24, 190)
 TARGET, NEIGHBOUR, AIM = QColor("#7fe3ff"), QColor("#ffc46b"), QColor("#ffffff")
 STEPS = 32
+NEAR_MM = 45.0
 
 
 @dataclass(frozen=True)
@@ -57,10 +58,22 @@ class PictureView(QWidget):
         self.setAccessibleName(tr("live picture"))
         self._on_painted, self._shown, self._is_fresh = on_painted, None, False
         self._image: QImage | None = None
-        self._image_of: tuple[object, int, int] = (None, 0, 0)
+        self._image_of: tuple = ()
         self.camera: CameraModel | None = None
         self.job: Job | None = None
         self.layer: MapLayer | None = None
+        self.is_near = True
+        self._part: tuple[int, int, int, int] | None = None
+
+    def look_anew(self) -> None:
+        """Choose the part of the picture that is shown afresh."""
+        self._part = None
+
+    def toggle_near(self) -> None:
+        """Between the surroundings of the work and the whole picture."""
+        self.is_near = not self.is_near
+        self._part = None
+        self.update()
 
     def show_frame(self, shown: Shown) -> None:
         """Take a new state; without a picture the last one stays, greyed."""
@@ -79,7 +92,7 @@ class PictureView(QWidget):
             painter.drawText(self.rect(), Qt.AlignmentFlag.AlignCenter, tr("no picture yet"))
             painter.end()
             return
-        box = self._draw_picture(painter, shown.arrival.frame.image)
+        box = self._draw_picture(painter, shown.arrival.frame.image, shown.bench)
         if self._is_fresh:
             self._draw_marks(painter, box, shown)
         else:
@@ -92,18 +105,44 @@ class PictureView(QWidget):
             self._told = shown
             self._on_painted(time.monotonic() - shown.arrival.arrived_s)
 
-    def _draw_picture(self, painter: QPainter, image: np.ndarray) -> QRectF:
-        """The frame, as large as fits; gives its place."""
+    def _draw_picture(self, painter: QPainter, image: np.ndarray, bench: object) -> QRectF:
+        """The frame or the part of it round the work, as large as fits; gives its place."""
+        self._part = self._part or self._choose_part(image, bench)
+        if self._part is not None:
+            left, top, right, bottom = self._part
+            image = image[top:bottom, left:right]
         scale = min(self.width() / image.shape[1], self.height() / image.shape[0])
         width, height = max(1, round(image.shape[1] * scale)), max(1, round(image.shape[0] * scale))
         ratio = self.devicePixelRatioF()
         size = (max(1, round(width * ratio)), max(1, round(height * ratio)))
-        if self._image is None or self._image_of != (id(image), *size):
+        whole = self._shown.arrival.frame.image
+        if self._image is None or self._image_of != (id(whole), *size, self._part):
             self._image = picture_of(cv2.resize(image, size, interpolation=cv2.INTER_AREA if ratio * scale < 1 else cv2.INTER_LINEAR))
-            self._image_of = (id(image), *size)
+            self._image_of = (id(whole), *size, self._part)
         box = QRectF((self.width() - width) / 2, (self.height() - height) / 2, width, height)
         painter.drawImage(box, self._image)
         return box
+
+    def _choose_part(self, image: np.ndarray, bench: object) -> tuple[int, int, int, int] | None:
+        """Left, top, right and bottom pixel of the work's surroundings in the shape of the widget; None for all."""
+        if not self.is_near or self.camera is None or self.job is None or not isinstance(bench, BenchPose):
+            return None
+        outlines = np.array([p for r in (self.job.target, *self.job.neighbour) for p in r.outline_mm])
+        low, high = outlines.min(0) - NEAR_MM, outlines.max(0) + NEAR_MM
+        corners = np.array([[x, y, self.job.board.top_height_mm] for x in (low[0], high[0]) for y in (low[1], high[1])])
+        px = self.camera.project(corners @ bench.cam_from_bench[:3, :3].T + bench.cam_from_bench[:3, 3])
+        if not np.isfinite(px).all():
+            return None
+        height, width = image.shape[:2]
+        centre, span = (px.min(0) + px.max(0)) / 2, np.ptp(px, axis=0)
+        aspect = self.width() / max(self.height(), 1)
+        span = np.minimum([max(span[0], span[1] * aspect), max(span[1], span[0] / aspect)], [width, height])
+        left, top = np.clip(centre - span / 2, 0, [width, height] - span).astype(int)
+        return int(left), int(top), int(left + span[0]), int(top + span[1])
+
+    def resizeEvent(self, event: object) -> None:
+        self._part = None
+        super().resizeEvent(event)
 
     def _draw_marks(self, painter: QPainter, box: QRectF, shown: Shown) -> None:
         bench = shown.bench
@@ -111,7 +150,7 @@ class PictureView(QWidget):
             return
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         painter.setClipRect(box)
-        place = _Place(self.camera, bench, box, shown.arrival.frame.image.shape)
+        place = _Place(self.camera, bench, box, self._part or (0, 0, *shown.arrival.frame.image.shape[1::-1]))
         result = shown.moment.result if shown.moment is not None else None
         shift = result.vision.board_shift if result is not None else np.zeros(3)
         if self.job is not None:
@@ -189,12 +228,12 @@ class PictureView(QWidget):
 class _Place:
     """From the bench to the widget."""
 
-    def __init__(self, camera: CameraModel, bench: BenchPose, box: QRectF, shape: tuple[int, ...]) -> None:
+    def __init__(self, camera: CameraModel, bench: BenchPose, box: QRectF, part: tuple[int, ...]) -> None:
         self._camera, self._pose, self.box = camera, bench.cam_from_bench, box
-        self._scale = box.width() / shape[1]
+        self._scale, self._corner = box.width() / (part[2] - part[0]), np.array(part[:2]) - 0.5
 
     def points(self, bench_mm: FloatArray) -> list[QPointF]:
-        px = (self._camera.project(bench_mm @ self._pose[:3, :3].T + self._pose[:3, 3]) + 0.5) * self._scale
+        px = (self._camera.project(bench_mm @ self._pose[:3, :3].T + self._pose[:3, 3]) - self._corner) * self._scale
         px = np.nan_to_num(px, nan=-1e4)
         return [QPointF(self.box.left() + x, self.box.top() + y) for x, y in px]
 
@@ -221,7 +260,7 @@ def _outline(painter: QPainter, shape: QPolygonF, colour: QColor, style: Qt.PenS
 
 def _coloured(layer: MapLayer) -> np.ndarray:
     """The map as RGBA rows from the top; nothing where it is at its lowest."""
-    share = np.clip((layer.cells[::-1] - layer.low) / max(layer.high - layer.low, 1e-9), 0.0, 1.0)
+    share = np.clip((np.nan_to_num(layer.cells[::-1], nan=layer.low) - layer.low) / max(layer.high - layer.low, 1e-9), 0.0, 1.0)
     rgba = np.empty((*share.shape, 4), np.uint8)
     rgba[..., :3] = _tint(share)
     rgba[..., 3] = np.where(share > 0.02, 60 + 130 * share, 0)

@@ -12,8 +12,8 @@ from monitor.ui.theme import Look, Standing
 __all__ = ["draw_standing", "draw_arrow"]
 
 
-def draw_standing(painter: QPainter, box: QRectF, standing: Standing, look: Look) -> None:
-    """The state's shape, filled with its colour, inside a square box."""
+def draw_standing(painter: QPainter, box: QRectF, standing: Standing, look: Look, on_fill: bool = False) -> None:
+    """The state's shape inside a square box, in its colour; in its ink upon a ground of that colour."""
     side = min(box.width(), box.height())
     centre, radius = box.center(), side / 2 * 0.94
     painter.save()
@@ -29,7 +29,7 @@ def draw_standing(painter: QPainter, box: QRectF, standing: Standing, look: Look
         painter.drawEllipse(centre, radius * 0.84, radius * 0.84)
     else:
         painter.setPen(edge)
-        painter.setBrush(look.fill(standing))
+        painter.setBrush(look.on(standing) if on_fill else look.fill(standing))
         if standing is Standing.GOOD:
             painter.drawEllipse(centre, radius, radius)
         else:
@@ -38,14 +38,14 @@ def draw_standing(painter: QPainter, box: QRectF, standing: Standing, look: Look
 
 
 def draw_arrow(painter: QPainter, box: QRectF, way: str, look: Look, standing: Standing) -> None:
-    """The way the hand should go, upon a shape."""
+    """The way the hand should go, upon a shape that is drawn in the state's ink."""
     side = min(box.width(), box.height()) * 0.42
     c, sign = box.center(), -1.0 if way == "up" else 1.0
     points = [(-0.16, -0.5), (0.16, -0.5), (0.16, 0.0), (0.42, 0.0), (0.0, 0.5), (-0.42, 0.0), (-0.16, 0.0)]
     painter.save()
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
     painter.setPen(Qt.PenStyle.NoPen)
-    painter.setBrush(look.on(standing))
+    painter.setBrush(look.fill(standing))
     lower = side * 0.12 if standing is Standing.HEED else 0.0  # a triangle's middle lies low
     painter.drawPolygon(QPolygonF([QPointF(c.x() + x * side, c.y() + sign * y * side + lower) for x, y in points]))
     painter.restore()

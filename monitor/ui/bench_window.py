@@ -204,7 +204,7 @@ class BenchWindow(QMainWindow):
             "airflow_up": lambda: work.turn_airflow(work.airflow_l_min + AIRFLOW_STEP_L_MIN),
             "airflow_down": lambda: work.turn_airflow(work.airflow_l_min - AIRFLOW_STEP_L_MIN),
             "setpoint_exact": self._ask_setpoint, "put_aside": self._put_aside, "take_back": work.unshelve_all,
-            "reference": work.sound_reference, "next_map": self._next_map, "coaching": self._next_mode,
+            "reference": work.sound_reference, "next_map": self._next_map, "near": self.hot.picture.toggle_near, "coaching": self._next_mode,
             "mark": self._mark, "open_last": self._open_last,
             "page_setup": lambda: self.show_page(self.setup), "page_hot": lambda: self.show_page(self.hot),
             "theme": self._next_theme, "full_screen": self._toggle_full, "keys": self._show_keys,
