@@ -60,7 +60,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action=_Version, nargs=0, help="print the version and exit")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
     for add in (_add_demo, _add_watch, _add_analyse, _add_export, _add_report, _add_overlay, _add_calibrate, _add_rerun, _add_plan, _add_review,
-                _add_compare):
+                _add_compare, _add_library):
         add(commands)
     return parser
 
@@ -133,9 +133,10 @@ def _add_export(commands: argparse._SubParsersAction) -> None:
 
 
 def _add_report(commands: argparse._SubParsersAction) -> None:
-    parser = _command(commands, "report", "monitor.commands:run_report", "write the report as one HTML file")
+    parser = _command(commands, "report", "monitor.commands:run_report", "write the report as one HTML file, or as PDF")
     parser.add_argument("recording", metavar="DIR")
-    parser.add_argument("--out", metavar="FILE", help="default: report.html in the recording")
+    parser.add_argument("--out", metavar="FILE", help="default: report.html, or report.pdf, in the recording")
+    parser.add_argument("--pdf", action="store_true", help="as PDF; also when FILE ends in .pdf")
 
 
 def _add_overlay(commands: argparse._SubParsersAction) -> None:
@@ -176,6 +177,23 @@ def _add_review(commands: argparse._SubParsersAction) -> None:
                       "look at a recording frame by frame, with its traces, comments and what-ifs")
     parser.add_argument("recording", nargs="?", metavar="DIR", help="recording to open (default: none yet)")
     parser.add_argument("--look", choices=("system", "light", "dark"), default="system", help="colours of the window")
+
+
+def _add_library(commands: argparse._SubParsersAction) -> None:
+    parser = _command(commands, "library", "monitor.library:run_library",
+                      "find recordings in a folder of many, by job, operator, date or warning")
+    parser.add_argument("root", metavar="ROOT", help="folder that holds recordings, at any depth")
+    parser.add_argument("--job", metavar="TEXT", help="part of the job's title, target or alloy")
+    parser.add_argument("--operator", metavar="CODE", help="operator code")
+    parser.add_argument("--from", dest="since", metavar="DATE", help="recorded on this date or later (YYYY-MM-DD, UTC)")
+    parser.add_argument("--to", dest="until", metavar="DATE", help="recorded on this date or before")
+    parser.add_argument("--warning", metavar="KIND", help="with such a warning, such as drift; any; none")
+    parser.add_argument("--faulty", action="store_true", help="only recordings that could not be read")
+    parser.add_argument("--limit", type=int, metavar="N", help="the latest N only")
+    parser.add_argument("--no-refresh", action="store_true", help="search the index as it is, without looking for new ones")
+    parser.add_argument("--rebuild", action="store_true", help="make the index anew")
+    parser.add_argument("--cache", metavar="FILE", help="where the index is kept (default: in ROOT)")
+    parser.add_argument("--json", action="store_true", help="print what was found as JSON")
 
 
 def _add_calibrate(commands: argparse._SubParsersAction) -> None:

@@ -45,10 +45,14 @@ def run_export(args: argparse.Namespace) -> int:
 
 def run_report(args: argparse.Namespace) -> int:
     """plumeline report"""
-    from monitor.report import write_report
-
     recording = open_recording(args.recording)
-    say(str(write_report(recording, Path(args.out) if args.out else recording.folder / "report.html")))
+    is_pdf = args.pdf or (args.out or "").lower().endswith(".pdf")
+    path = Path(args.out) if args.out else recording.folder / ("report.pdf" if is_pdf else "report.html")
+    if is_pdf:
+        from monitor.ui.review_report import write_pdf as write
+    else:
+        from monitor.report import write_report as write
+    say(str(write(recording, path)))
     return 0
 
 
