@@ -1,17 +1,301 @@
-"""The set-up page."""
+"""The set-up page: mark by looking, enter what was set, plan, and calibrate; the job is opened, changed and saved here."""
+
 from __future__ import annotations
-from PyQt6.QtWidgets import QVBoxLayout, QWidget
-from monitor.ui.bench_picture import PictureView
+
+import logging
+import time
+from dataclasses import replace
+from pathlib import Path
+
+from PyQt6.QtCore import Qt
+from PyQt6.QtGui import QKeySequence
+from PyQt6.QtWidgets import (QAbstractItemView, QButtonGroup, QFileDialog, QHBoxLayout, QHeaderView, QLabel, QPushButton, QSplitter,
+                             QTableWidget, QTableWidgetItem, QTabWidget, QVBoxLayout, QWidget)
+
+from monitor.analyse import Inputs, read_inputs
+from monitor.engine.engine import Shown
+from monitor.errors import MonitorError
+from monitor.job import job_text
+from monitor.ui.bench_calibrate import CameraTab, NozzleTab, camera_words
+from monitor.ui.bench_draft import JobDraft, Mark, read_text
+from monitor.ui.bench_form import JobForm, pairs_text, parse_pairs
+from monitor.ui.bench_marks import MarkView
+from monitor.ui.bench_plan import PlanTab
+from monitor.ui.bench_state import tr
+from monitor.ui.bench_work import BenchWork
+from monitor.ui.theme import font
+from vision.camera import CameraModel
+from vision.errors import VisionError
+from vision.types import BenchPose
+
+__all__ = ["SetupPage"]
+
+VIEW_EVERY_S = 0.12
+COLUMNS = ("name", "what", "corners: x y; … [mm]", "height [mm]", "limit [°C]")
+log = logging.getLogger("plumeline.bench")
 
 
 class SetupPage(QWidget):
-    def __init__(self, work, parent=None):
+    """Everything before the iron is hot."""
+
+    def __init__(self, work: BenchWork, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self.picture = PictureView()
-        QVBoxLayout(self).addWidget(self.picture)
+        self._work = work
+        out = work.settings.out
+        self.draft = JobDraft(keep_at=out / "unsaved_job.json")
+        self._camera: CameraModel | None = work.inputs.camera if work.inputs else None
+        self._camera_path: Path | None = None
+        self._nozzle_path: Path | None = work.inputs.nozzle_path if work.inputs else None
+        self._next_view_s, self._is_filling = 0.0, False
+        self.view, self.form = MarkView(self.draft), JobForm(self.draft)
+        self.plan = PlanTab(self.draft, work.calibration)
+        self.camera_tab, self.nozzle_tab = CameraTab(out / "calibration"), NozzleTab(self.draft, out / "calibration")
+        self.nozzle_tab.camera = self._camera
+        self.camera_tab.calibrated.connect(self._use_camera)
+        self.nozzle_tab.calibrated.connect(self._use_nozzle)
+        self.tabs = QTabWidget()
+        for name, tab in ((tr("Job"), self.form), (tr("Plan"), self.plan), (tr("Camera"), self.camera_tab), (tr("Nozzle"), self.nozzle_tab)):
+            self.tabs.addTab(tab, name)
+        self._build_tools()
+        self._build_table()
+        self.state = QLabel()
+        self.state.setWordWrap(True)
+        self.state.setTextFormat(Qt.TextFormat.PlainText)
+        self._lay_out()
+        self.draft.changed.connect(self._when_changed)
+        if work.inputs is not None:
+            self.draft.load(work.inputs.job_text, None)
+        elif self.draft.recover():
+            work.notice.emit(tr("changes that were not saved last time are back; undo takes them away"))
+        self._when_changed()
 
-    def show_state(self, shown):
-        self.picture.show_frame(shown)
+    def show_state(self, shown: Shown) -> None:
+        """Take the newest frame, as often as setting up needs it."""
+        tab = self.tabs.currentWidget()
+        if tab in (self.camera_tab, self.nozzle_tab):
+            tab.show_state(shown)
+        if time.monotonic() < self._next_view_s:
+            return
+        self._next_view_s = time.monotonic() + VIEW_EVERY_S
+        if shown.arrival is None:
+            self.view.tell(tr("no picture: {}").format(shown.trouble))
+        elif self._camera is None:
+            self.view.tell(tr("calibrate the camera first (tab Camera): then the bench is seen from above, in mm"))
+        elif not isinstance(shown.bench, BenchPose):
+            self.view.tell(tr("mat not recognised: {}").format(shown.bench.reason))
+        else:
+            self.view.show_picture(shown.arrival.frame.image, self._camera, shown.bench, self._top_mm)
+        self._show_state(shown)
 
-    def close_down(self):
-        pass
+    def close_down(self) -> None:
+        """End what runs in the background."""
+        for task in (self.plan.task, self.camera_tab.task, self.nozzle_tab.task):
+            task.cancel()
+
+    def open_job(self, path: Path) -> None:
+        """Read a job file into the draft."""
+        try:
+            self.draft.load(read_text(path), path)
+        except MonitorError as fault:
+            self._work.notice.emit(str(fault))
+
+    def save_job(self, path: Path | None = None) -> None:
+        """Write the job where it came from, or where the user says."""
+        path = path or self.draft.path
+        if path is None:
+            name, _ = QFileDialog.getSaveFileName(self, tr("Save the job"), str(self._work.settings.out / "job.toml"), tr("Jobs (*.toml)"))
+            if not name:
+                return
+            path = Path(name)
+        try:
+            self.draft.save(path)
+            self._work.notice.emit(tr("saved: {}").format(path))
+        except (MonitorError, OSError) as fault:
+            self._work.notice.emit(tr("not saved: {}").format(fault))
+
+    @property
+    def _top_mm(self) -> float:
+        top = self.draft.get("board", "top_height_mm")
+        return float(top) if isinstance(top, (int, float)) else 0.0
+
+    def _when_changed(self) -> None:
+        """The draft changed: the session's job follows as soon as it is whole."""
+        self._fill_table()
+        job = self.draft.job()
+        if job is not None and self._work.inputs is not None and not self._work.is_running:
+            if job_text(job) != job_text(self._work.inputs.job):
+                self._work.use_job(job)
+        elif job is not None and self._work.inputs is None:
+            self._try_inputs()
+        for button, is_on in ((self.undo, self.draft.undo_stack.canUndo()), (self.redo, self.draft.undo_stack.canRedo())):
+            button.setEnabled(is_on)
+        self.target_button.setChecked(self.view.marks_target)
+        self.neighbour_button.setChecked(not self.view.marks_target)
+        self._show_state(None)
+
+    def _show_state(self, shown: Shown | None) -> None:
+        if shown is not None:
+            bench = shown.bench
+            self._mat = tr("mat: {} markers").format(bench.n_markers) if isinstance(bench, BenchPose) else tr("mat: not seen")
+        name = self.draft.path.name if self.draft.path else tr("job not saved yet")
+        star = " *" if self.draft.is_changed else ""
+        nozzle = tr("nozzle: {}").format(self._nozzle_path.name) if self._nozzle_path else tr("nozzle: not calibrated")
+        parts = [name + star, camera_words(self._camera), getattr(self, "_mat", tr("mat: not seen")), nozzle]
+        text = "    ".join(parts)
+        if self.draft.faults:
+            text += "\n" + tr("before recording: {}").format(self.draft.faults)
+        if text != self.state.text():
+            self.state.setText(text)
+
+    def _use_camera(self, told) -> None:
+        self._camera, self._camera_path = told
+        self.nozzle_tab.camera = self._camera
+        self._work.engine.use_camera(self._camera)
+        self._nozzle_path = None  # it belonged to the camera before
+        self._work.inputs = None
+        self._show_state(None)
+
+    def _use_nozzle(self, path: Path) -> None:
+        self._nozzle_path = path
+        self._try_inputs()
+
+    def _try_inputs(self) -> None:
+        """Put job, camera and nozzle together once all three are there."""
+        job = self.draft.job()
+        camera = self._camera_path or (Path(self._work.settings.out) / "calibration" / "camera.toml")
+        if job is None or self._nozzle_path is None or not camera.is_file():
+            return
+        try:
+            text = job_text(job)
+            made = self._work.settings.out / "calibration" / "job_in_use.toml"
+            made.parent.mkdir(parents=True, exist_ok=True)
+            made.write_text(text, encoding="utf-8")
+            inputs: Inputs = read_inputs("", made, camera, self._nozzle_path)
+            self._work.use_inputs(replace(inputs, job_text=text))
+        except (MonitorError, VisionError, OSError) as fault:
+            self._work.notice.emit(str(fault))
+
+    def _build_tools(self) -> None:
+        self.target_button, self.neighbour_button = QPushButton(tr("Target")), QPushButton(tr("Neighbour"))
+        self.rectangle_button, self.corners_button = QPushButton(tr("Rectangle")), QPushButton(tr("Corner by corner"))
+        self.snap_button = QPushButton(tr("Snap"))
+        self.undo, self.redo = QPushButton(tr("Undo")), QPushButton(tr("Redo"))
+        self.remove = QPushButton(tr("Remove"))
+        self.open, self.save, self.new = QPushButton(tr("Open job")), QPushButton(tr("Save job")), QPushButton(tr("New job"))
+        for a, b in ((self.target_button, self.neighbour_button), (self.rectangle_button, self.corners_button)):
+            group = QButtonGroup(self)
+            for button in (a, b):
+                button.setCheckable(True)
+                group.addButton(button)
+            a.setChecked(True)
+        self.snap_button.setCheckable(True)
+        self.snap_button.setChecked(True)
+        self.target_button.clicked.connect(lambda: self._choose(marks_target=True))
+        self.neighbour_button.clicked.connect(lambda: self._choose(marks_target=False))
+        self.rectangle_button.clicked.connect(lambda: self._choose(is_rectangle=True))
+        self.corners_button.clicked.connect(lambda: self._choose(is_rectangle=False))
+        self.snap_button.toggled.connect(lambda is_on: self._choose(snaps=is_on))
+        self.undo.clicked.connect(self.draft.undo_stack.undo)
+        self.redo.clicked.connect(self.draft.undo_stack.redo)
+        self.remove.clicked.connect(self._remove_chosen)
+        self.open.clicked.connect(self._ask_open)
+        self.save.clicked.connect(lambda: self.save_job())
+        self.new.clicked.connect(self.draft.start_anew)
+        for button, key in ((self.undo, QKeySequence.StandardKey.Undo), (self.redo, QKeySequence.StandardKey.Redo),
+                            (self.save, QKeySequence.StandardKey.Save), (self.new, QKeySequence.StandardKey.New)):
+            button.setShortcut(QKeySequence(key))
+            button.setToolTip(button.shortcut().toString())
+
+    def _choose(self, **values: bool) -> None:
+        self.view.cancel()
+        for name, value in values.items():
+            setattr(self.view, name, value)
+        self.view.setFocus()
+
+    def _build_table(self) -> None:
+        self.table = QTableWidget(0, len(COLUMNS))
+        self.table.setHorizontalHeaderLabels([tr(c) for c in COLUMNS])
+        self.table.setAccessibleName(tr("marks, in millimetres"))
+        self.table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
+        self.table.horizontalHeader().setSectionResizeMode(2, QHeaderView.ResizeMode.Stretch)
+        self.table.verticalHeader().setVisible(False)
+        self.table.setMinimumHeight(110)
+        self.table.setMaximumHeight(190)
+        self.table.itemChanged.connect(self._take_cell)
+        self.table.itemSelectionChanged.connect(self._select_row)
+
+    def _fill_table(self) -> None:
+        self._is_filling = True
+        marks = self.draft.marks()
+        self.table.setRowCount(len(marks))
+        for row, mark in enumerate(marks):
+            for column, text in enumerate(_cells(mark)):
+                item = QTableWidgetItem(text)
+                item.setData(Qt.ItemDataRole.UserRole, mark.index)
+                if column == 1:
+                    item.setFlags(item.flags() & ~Qt.ItemFlag.ItemIsEditable)
+                self.table.setItem(row, column, item)
+        self._is_filling = False
+
+    def _take_cell(self, item: QTableWidgetItem) -> None:
+        """A cell was typed into."""
+        if self._is_filling:
+            return
+        index, column, text = item.data(Qt.ItemDataRole.UserRole), item.column(), item.text().strip()
+        try:
+            if column == 0:
+                self.draft.change_mark(index, name=text or None)
+            elif column == 2:
+                self.draft.change_mark(index, outline_mm=parse_pairs(text))
+            else:
+                key = "height_mm" if column == 3 else "limit_c"
+                self.draft.change_mark(index, **{key: float(text.replace(",", ".")) if text else None})
+        except ValueError:
+            self._work.notice.emit(tr("“{}” is not understood; corners are written as 1.5 2; 4 2; 4 6").format(text))
+            self._fill_table()
+
+    def _select_row(self) -> None:
+        rows = self.table.selectionModel().selectedRows()
+        self.view.selected = self.table.item(rows[0].row(), 0).data(Qt.ItemDataRole.UserRole) if rows else None
+        self.view.update()
+
+    def _remove_chosen(self) -> None:
+        if self.view.selected is not None:
+            self.draft.remove_mark(self.view.selected)
+            self.view.selected = None
+
+    def _ask_open(self) -> None:
+        name, _ = QFileDialog.getOpenFileName(self, tr("Open a job"), str(self._work.settings.out), tr("Jobs (*.toml)"))
+        if name:
+            self.open_job(Path(name))
+
+    def _lay_out(self) -> None:
+        first, second = QHBoxLayout(), QHBoxLayout()
+        for button in (self.new, self.open, self.save, self.undo, self.redo):
+            first.addWidget(button)
+        first.addStretch(1)
+        for widget in (QLabel(tr("mark:")), self.target_button, self.neighbour_button, self.rectangle_button, self.corners_button,
+                       self.snap_button, self.remove):
+            second.addWidget(widget)
+        second.addStretch(1)
+        left, inner = QVBoxLayout(), QWidget()
+        left.addLayout(first)
+        left.addLayout(second)
+        left.addWidget(self.view, 1)
+        left.addWidget(self.table)
+        inner.setLayout(left)
+        split = QSplitter(Qt.Orientation.Horizontal)
+        split.addWidget(inner)
+        split.addWidget(self.tabs)
+        split.setSizes([800, 480])
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(4, 4, 4, 4)
+        self.state.setFont(font("small"))
+        whole.addWidget(self.state)
+        whole.addWidget(split, 1)
+
+
+def _cells(mark: Mark) -> tuple[str, ...]:
+    what = tr("target") if mark.is_target else tr("neighbour")
+    limit = "" if mark.limit_c is None else f"{mark.limit_c:g}"
+    return mark.name, what, pairs_text(mark.corners_mm), f"{mark.height_mm:g}", limit

@@ -1,0 +1,108 @@
+"""The plan beside the marks: a starting window for the job as it stands, what binds first, and what would open one."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+from PyQt6.QtCore import Qt
+from PyQt6.QtGui import QPixmap
+from PyQt6.QtWidgets import QHBoxLayout, QLabel, QPlainTextEdit, QProgressBar, QPushButton, QVBoxLayout, QWidget
+
+from monitor.exposure import heat_setup
+from monitor.job import Job
+from monitor.plan import PlanLimits, draw_plan, make_plan
+from monitor.ui.bench_draft import JobDraft
+from monitor.ui.bench_state import tr
+from monitor.ui.bench_task import Task
+from monitor.ui.theme import font
+
+__all__ = ["PlanTab"]
+
+
+class PlanTab(QWidget):
+    """Looks for a plan on request, in the background."""
+
+    def __init__(self, draft: JobDraft, calibration=None, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._draft, self._calibration = draft, calibration
+        self.task = Task(self)
+        self.task.progress.connect(lambda share: self.bar.setValue(round(100 * share)))
+        self.task.done.connect(self._show)
+        self.task.failed.connect(self._say)
+        self.find, self.stop = QPushButton(tr("Find a starting window")), QPushButton(tr("Stop"))
+        self.find.clicked.connect(self.look)
+        self.stop.clicked.connect(self.task.cancel)
+        self.stop.setEnabled(False)
+        self.bar = QProgressBar()
+        self.verdict = QLabel(tr("no plan yet"))
+        self.verdict.setWordWrap(True)
+        self.verdict.setFont(font("body", bold=True))
+        self.picture = QLabel()
+        self.picture.setAlignment(Qt.AlignmentFlag.AlignCenter)
+        self.picture.setMinimumHeight(160)
+        self.table = QPlainTextEdit()
+        self.table.setReadOnly(True)
+        self.table.setAccessibleName(tr("the plan in words"))
+        self.use = QPushButton(tr("Take its setpoint"))
+        self.use.setEnabled(False)
+        self.use.clicked.connect(self._take_start)
+        self.plan = None
+        self._pixmap: QPixmap | None = None
+        row = QHBoxLayout()
+        for widget in (self.find, self.stop, self.bar):
+            row.addWidget(widget)
+        whole = QVBoxLayout(self)
+        whole.addLayout(row)
+        whole.addWidget(self.verdict)
+        whole.addWidget(self.picture, 2)
+        whole.addWidget(self.table, 3)
+        whole.addWidget(self.use)
+
+    def look(self) -> None:
+        """Search with the job as it stands."""
+        job = self._draft.job()
+        if job is None:
+            self._say(self._draft.faults)
+            return
+        if self.task.run(lambda told: _find(job, self._calibration, told)):
+            self.find.setEnabled(False)
+            self.stop.setEnabled(True)
+
+    def resizeEvent(self, event: object) -> None:
+        super().resizeEvent(event)
+        self._fit_picture()
+
+    def _show(self, found) -> None:
+        self.plan, picture = found
+        self._say(self.plan.reason)
+        self.table.setPlainText(self.plan.table())
+        self._pixmap = QPixmap()
+        self._pixmap.loadFromData(picture)
+        self._fit_picture()
+        self.use.setEnabled(self.plan.is_open)
+
+    def _fit_picture(self) -> None:
+        if self._pixmap is not None and not self._pixmap.isNull():
+            self.picture.setPixmap(self._pixmap.scaled(self.width() - 20, max(160, self.height() // 3), Qt.AspectRatioMode.KeepAspectRatio,
+                                                       Qt.TransformationMode.SmoothTransformation))
+
+    def _say(self, text: str) -> None:
+        self.verdict.setText(text or tr("stopped"))
+        self.find.setEnabled(True)
+        self.stop.setEnabled(False)
+        self.bar.setValue(0)
+
+    def _take_start(self) -> None:
+        self._draft.put("station", "setpoint_c", round(self.plan.start.setpoint_c))
+
+
+def _find(job: Job, calibration, told) -> tuple[object, bytes]:
+    """The plan and its picture."""
+    low, high = job.limits.height_mm
+    limits = PlanLimits(height_m=(max(low, 1.0) * 1e-3, high * 1e-3), dwell_s=job.limits.dwell_s)
+    plan = make_plan(heat_setup(job), limits, calibration=calibration, progress=told)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "plan.png"
+        draw_plan(plan, path)
+        return plan, path.read_bytes()
