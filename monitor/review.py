@@ -170,13 +170,15 @@ def heating_in(recording: Recording, job: Job, start_s: float, end_s: float,
     """
     model = HeatEstimator(heat_setup(job), calibration_of(recording))
     inputs = [i for i in stored_inputs(recording, job) if i.t_s <= end_s]
-    x_m, y_m, begin_c = model.field()
+    x_m, y_m, _ = model.field()
+    begin_c = None
     for n, given in enumerate(inputs):
-        if given.t_s > start_s and (n == 0 or inputs[n - 1].t_s <= start_s):
+        if begin_c is None and given.t_s > start_s:
             begin_c = model.field()[2]
         model.step(given)
         progress((n + 1) / len(inputs))
-    rise_k = model.field()[2] - begin_c
+    end_c = model.field()[2]
+    rise_k = end_c - (end_c if begin_c is None else begin_c)
     half = 0.5e-3
     extent = tuple(1e3 * v for v in (x_m[0] - half, x_m[-1] + half, y_m[0] - half, y_m[-1] + half))
     return BoardMap(extent, rise_k, "K")
