@@ -101,13 +101,13 @@ def _document(html: str, pictures: dict[str, bytes], writer: QPdfWriter, page_si
 
 def _lonely_heading(document: QTextDocument) -> int | None:
     """Which heading, counted from 0, stands at a page's foot while what it is over comes on the next; None when none does."""
-    layout, height = document.documentLayout(), document.pageSize().height()
+    height = document.pageSize().height()
     block, n = document.begin(), -1
     while block.isValid():
         following = block.next()
         if block.blockFormat().headingLevel() == 2:
             n += 1
-            pages = {int(layout.blockBoundingRect(b).center().y() // height) for b in (block, following, _end_of_first(following))}
+            pages = {int(_first_line_y(b) // height) for b in (block, following, _end_of_first(following))}
             is_first = block.blockFormat().pageBreakPolicy() & QTextFormat.PageBreakFlag.PageBreak_AlwaysBefore
             if len(pages) > 1 and not is_first:
                 return n
@@ -120,6 +120,12 @@ def _break_before(html: str, n: int) -> str:
     parts = html.split("<h2")
     parts[n + 1] = ' style="page-break-before: always"' + parts[n + 1]
     return "<h2".join(parts)
+
+
+def _first_line_y(block: QTextBlock) -> float:
+    """Middle of a block's first line; the block's own box may begin on the page before."""
+    lines = block.layout()
+    return lines.position().y() + (lines.lineAt(0).y() + lines.lineAt(0).height() / 2 if lines.lineCount() else 0.0)
 
 
 def _end_of_first(block: QTextBlock) -> QTextBlock:
