@@ -20,7 +20,7 @@ from monitor.engine.nozzle_guide import NozzleGuide, judge_nozzle
 from monitor.ui.bench_draft import JobDraft
 from monitor.ui.bench_picture import picture_of
 from monitor.ui.bench_state import tr
-from monitor.ui.bench_task import Task
+from monitor.ui.bench_task import Task, in_process
 from monitor.ui.theme import font
 from vision.calibrate import CharucoTarget, calibrate_camera
 from vision.camera import CameraModel, save_camera
@@ -103,7 +103,7 @@ class CameraTab(QWidget):
     def calibrate(self) -> None:
         """Solve for the camera from what was taken."""
         photos, target = list(self._photos), self._target
-        self.task.run(lambda told: calibrate_camera(photos, target, progress=lambda done, whole: told(done / max(whole, 1))))
+        self.task.run(in_process(_solve_camera, photos, target))
 
     def _ask_take(self) -> None:
         self._insist = True
@@ -210,7 +210,7 @@ class NozzleTab(QWidget):
             self.verdict.setText(self._draft.faults)
             return
         folder, camera = self.guide.folder, self.camera
-        self.task.run(lambda told: calibrate_nozzle(folder, job, camera, lambda done, whole: told(done / max(whole, 1))))
+        self.task.run(in_process(_solve_nozzle, folder, job, camera))
 
     def _take(self) -> None:
         if self.guide is None or self.guide.step is None or self._shown is None or self._shown.arrival is None:
@@ -271,6 +271,16 @@ class _View(QWidget):
                     painter.setPen(QPen(colour, width, Qt.PenStyle.SolidLine, Qt.PenCapStyle.RoundCap))
                     painter.drawPoints([QPointF(box.left() + x * scale, box.top() + y * scale) for x, y in self._points])
         painter.end()
+
+
+def _solve_camera(photos, target, told):
+    """In a process of its own."""
+    return calibrate_camera(photos, target, progress=lambda done, whole: told(done / max(whole, 1)))
+
+
+def _solve_nozzle(folder, job, camera, told):
+    """In a process of its own."""
+    return calibrate_nozzle(folder, job, camera, lambda done, whole: told(done / max(whole, 1)))
 
 
 def _line(size: str, bold: bool = False, text: str = "") -> QLabel:

@@ -39,6 +39,7 @@ class HotPage(QWidget):
     def __init__(self, work: BenchWork, on_painted: Callable[[float], None], parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._work = work
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.picture, self.state = PictureView(on_painted), StatePanel()
         self.height, self.limits, self.summary = HeightPanel(), LimitsPanel(), SummaryPanel()
         self.warnings = QLabel()

@@ -28,6 +28,7 @@ COARSE = 8  # the straightened picture's map is computed at every so many pixels
 SNAP_PX = 9.0
 STEP_MM, FINE_MM = 1.0, 0.1
 MOVED_MM = 0.15  # of the mat, before the map is computed anew
+ROUND_MM = 25.0
 CORNERS_EVERY = 15  # pictures between two looks for corners
 
 
@@ -88,6 +89,17 @@ class MarkView(QWidget):
     def fit(self) -> None:
         """Show the whole mat."""
         self._centre, self._zoom = np.zeros(2), 1.0
+        self.update()
+
+    def fit_marks(self) -> None:
+        """Show the marks and what lies round them."""
+        corners = np.array([c for m in self.draft.marks() for c in m.corners_mm])
+        if not len(corners):
+            self.fit()
+            return
+        low, high = corners.min(0) - ROUND_MM, corners.max(0) + ROUND_MM
+        self._centre = (low + high) / 2
+        self._zoom = float(np.clip(min(np.array(SHEET_MM) / (high - low)), 1.0, 12.0))
         self.update()
 
     def cancel(self) -> None:

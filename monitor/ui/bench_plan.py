@@ -5,8 +5,8 @@ from __future__ import annotations
 import tempfile
 from pathlib import Path
 
-from PyQt6.QtCore import Qt
-from PyQt6.QtGui import QPixmap
+from PyQt6.QtCore import QRect, Qt
+from PyQt6.QtGui import QFontDatabase, QPainter, QPixmap
 from PyQt6.QtWidgets import QHBoxLayout, QLabel, QPlainTextEdit, QProgressBar, QPushButton, QVBoxLayout, QWidget
 
 from monitor.exposure import heat_setup
@@ -14,7 +14,7 @@ from monitor.job import Job
 from monitor.plan import PlanLimits, draw_plan, make_plan
 from monitor.ui.bench_draft import JobDraft
 from monitor.ui.bench_state import tr
-from monitor.ui.bench_task import Task
+from monitor.ui.bench_task import Task, in_process
 from monitor.ui.theme import font
 
 __all__ = ["PlanTab"]
@@ -38,17 +38,16 @@ class PlanTab(QWidget):
         self.verdict = QLabel(tr("no plan yet"))
         self.verdict.setWordWrap(True)
         self.verdict.setFont(font("body", bold=True))
-        self.picture = QLabel()
-        self.picture.setAlignment(Qt.AlignmentFlag.AlignCenter)
-        self.picture.setMinimumHeight(160)
+        self.picture = _Picture()
         self.table = QPlainTextEdit()
         self.table.setReadOnly(True)
+        self.table.setFont(QFontDatabase.systemFont(QFontDatabase.SystemFont.FixedFont))
+        self.table.setLineWrapMode(QPlainTextEdit.LineWrapMode.NoWrap)
         self.table.setAccessibleName(tr("the plan in words"))
         self.use = QPushButton(tr("Take its setpoint"))
         self.use.setEnabled(False)
         self.use.clicked.connect(self._take_start)
         self.plan = None
-        self._pixmap: QPixmap | None = None
         row = QHBoxLayout()
         for widget in (self.find, self.stop, self.bar):
             row.addWidget(widget)
@@ -65,27 +64,16 @@ class PlanTab(QWidget):
         if job is None:
             self._say(self._draft.faults)
             return
-        if self.task.run(lambda told: _find(job, self._calibration, told)):
+        if self.task.run(in_process(_find, job, self._calibration)):
             self.find.setEnabled(False)
             self.stop.setEnabled(True)
-
-    def resizeEvent(self, event: object) -> None:
-        super().resizeEvent(event)
-        self._fit_picture()
 
     def _show(self, found) -> None:
         self.plan, picture = found
         self._say(self.plan.reason)
         self.table.setPlainText(self.plan.table())
-        self._pixmap = QPixmap()
-        self._pixmap.loadFromData(picture)
-        self._fit_picture()
+        self.picture.load(picture)
         self.use.setEnabled(self.plan.is_open)
-
-    def _fit_picture(self) -> None:
-        if self._pixmap is not None and not self._pixmap.isNull():
-            self.picture.setPixmap(self._pixmap.scaled(self.width() - 20, max(160, self.height() // 3), Qt.AspectRatioMode.KeepAspectRatio,
-                                                       Qt.TransformationMode.SmoothTransformation))
 
     def _say(self, text: str) -> None:
         self.verdict.setText(text or tr("stopped"))
@@ -95,6 +83,29 @@ class PlanTab(QWidget):
 
     def _take_start(self) -> None:
         self._draft.put("station", "setpoint_c", round(self.plan.start.setpoint_c))
+
+
+class _Picture(QWidget):
+    """A picture, whole and as large as fits."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._pixmap = QPixmap()
+        self.setMinimumHeight(150)
+        self.setAccessibleName(tr("the plan as a picture"))
+
+    def load(self, png: bytes) -> None:
+        self._pixmap.loadFromData(png)
+        self.update()
+
+    def paintEvent(self, _: object) -> None:
+        if self._pixmap.isNull():
+            return
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.SmoothPixmapTransform)
+        size = self._pixmap.size().scaled(self.size(), Qt.AspectRatioMode.KeepAspectRatio)
+        painter.drawPixmap(QRect((self.width() - size.width()) // 2, 0, size.width(), size.height()), self._pixmap)
+        painter.end()
 
 
 def _find(job: Job, calibration, told) -> tuple[object, bytes]:

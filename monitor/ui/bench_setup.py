@@ -65,6 +65,7 @@ class SetupPage(QWidget):
         self.draft.changed.connect(self._when_changed)
         if work.inputs is not None:
             self.draft.load(work.inputs.job_text, None)
+            self.view.fit_marks()
         elif self.draft.recover():
             work.notice.emit(tr("changes that were not saved last time are back; undo takes them away"))
         self._when_changed()
@@ -179,6 +180,9 @@ class SetupPage(QWidget):
         self.target_button, self.neighbour_button = QPushButton(tr("Target")), QPushButton(tr("Neighbour"))
         self.rectangle_button, self.corners_button = QPushButton(tr("Rectangle")), QPushButton(tr("Corner by corner"))
         self.snap_button = QPushButton(tr("Snap"))
+        self.whole, self.near = QPushButton(tr("Whole mat")), QPushButton(tr("Near the marks"))
+        self.whole.clicked.connect(self.view.fit)
+        self.near.clicked.connect(self.view.fit_marks)
         self.undo, self.redo = QPushButton(tr("Undo")), QPushButton(tr("Redo"))
         self.remove = QPushButton(tr("Remove"))
         self.open, self.save, self.new = QPushButton(tr("Open job")), QPushButton(tr("Save job")), QPushButton(tr("New job"))
@@ -275,7 +279,7 @@ class SetupPage(QWidget):
             first.addWidget(button)
         first.addStretch(1)
         for widget in (QLabel(tr("mark:")), self.target_button, self.neighbour_button, self.rectangle_button, self.corners_button,
-                       self.snap_button, self.remove):
+                       self.snap_button, self.remove, self.whole, self.near):
             second.addWidget(widget)
         second.addStretch(1)
         left, inner = QVBoxLayout(), QWidget()

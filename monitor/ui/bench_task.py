@@ -1,13 +1,18 @@
-"""Long work beside the window: in a thread, with progress, a way to end it, and its outcome back in the window's thread."""
+"""Long work beside the window: with progress, a way to end it, and its outcome back in the window's thread.
+
+The work itself runs in a process of its own, so that it can neither hold the window up nor take it down.
+"""
 
 from __future__ import annotations
 
+import multiprocessing
 import threading
 from collections.abc import Callable
+from multiprocessing.connection import Connection
 
 from PyQt6.QtCore import QObject, pyqtSignal
 
-__all__ = ["Task", "Cancelled"]
+__all__ = ["Task", "Cancelled", "in_process"]
 
 
 class Cancelled(Exception):
@@ -58,3 +63,44 @@ class Task(QObject):
             self.failed.emit("")
         except Exception as fault:
             self.failed.emit(str(fault) or type(fault).__name__)
+
+
+def in_process(function: Callable, *args: object) -> Callable[[Callable[[float], None]], object]:
+    """Work for a Task: a module's function, called with the arguments and a progress callable in a process of its own."""
+    def work(told: Callable[[float], None]) -> object:
+        context = multiprocessing.get_context("spawn")
+        here, there = context.Pipe(duplex=False)
+        child = context.Process(target=_child, args=(there, function, args), daemon=True)
+        child.start()
+        there.close()
+        try:
+            return _follow(here, told)
+        finally:
+            child.terminate()
+            child.join(5.0)
+    return work
+
+
+def _follow(here: Connection, told: Callable[[float], None]) -> object:
+    """Pass progress on until the outcome is there."""
+    share = 0.0
+    while True:
+        told(share)
+        if not here.poll(0.1):
+            continue
+        try:
+            kind, value = here.recv()
+        except EOFError:
+            raise RuntimeError("the work ended without an answer; is there enough memory?") from None
+        if kind == "done":
+            return value
+        if kind == "fault":
+            raise RuntimeError(value)
+        share = value
+
+
+def _child(there: Connection, function: Callable, args: tuple) -> None:
+    try:
+        there.send(("done", function(*args, lambda share: there.send(("progress", float(share))))))
+    except Exception as fault:
+        there.send(("fault", str(fault) or type(fault).__name__))

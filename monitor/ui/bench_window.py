@@ -25,6 +25,8 @@ __all__ = ["BenchWindow"]
 
 BEAT_MS = 10
 NOTICE_S = 12.0
+HOT_ONLY = ("start_stop", "setpoint_up", "setpoint_down", "airflow_up", "airflow_down", "setpoint_exact", "put_aside", "take_back",
+            "reference", "next_map", "near", "coaching", "mark")
 log = logging.getLogger("plumeline.bench")
 
 
@@ -83,8 +85,11 @@ class BenchWindow(QMainWindow):
         self.pages.setCurrentWidget(page)
         self.to_setup.setChecked(page is self.setup)
         self.to_hot.setChecked(page is self.hot)
+        for name in HOT_ONLY:  # arrows and letters belong to what is typed on the other page
+            self.actions_by_name[name].setEnabled(page is self.hot)
         if page is self.hot:
-            self.hot.begin() if not self.work.is_running else None
+            if not self.work.is_running:
+                self.hot.begin()
             self.hot.setFocus()
 
     def tell(self, text: str) -> None:
