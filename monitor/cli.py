@@ -59,8 +59,8 @@ def build_parser() -> argparse.ArgumentParser:
         description="Measures a hot-air nozzle over a circuit board by webcam, estimates the heat, warns and records.")
     parser.add_argument("--version", action=_Version, nargs=0, help="print the version and exit")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
-    for add in (_add_demo, _add_watch, _add_analyse, _add_export, _add_report, _add_overlay, _add_calibrate, _add_rerun, _add_plan, _add_review,
-                _add_compare, _add_library):
+    for add in (_add_demo, _add_watch, _add_analyse, _add_export, _add_report, _add_overlay, _add_calibrate, _add_rerun, _add_plan, _add_review, _add_learning,
+                _add_compare, _add_library, _add_batch):
         add(commands)
     return parser
 
@@ -194,6 +194,36 @@ def _add_library(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--rebuild", action="store_true", help="make the index anew")
     parser.add_argument("--cache", metavar="FILE", help="where the index is kept (default: in ROOT)")
     parser.add_argument("--json", action="store_true", help="print what was found as JSON")
+
+
+def _add_batch(commands: argparse._SubParsersAction) -> None:
+    parser = _command(commands, "batch", "monitor.batch:run_batch",
+                      "analyse many recordings again, each from its own video and files")
+    parser.add_argument("root", metavar="ROOT", help="folder that holds recordings, at any depth; they stay as they are")
+    parser.add_argument("-j", type=_count, metavar="N", help="processes (default: one a core)")
+    parser.add_argument("--out", metavar="DIR", help="folder for the results (default: ROOT_again); goes on where it was stopped")
+    parser.add_argument("--scheduler", metavar="ADDRESS",
+                        help="use the workers of this Dask scheduler instead, such as tcp://bench:8786; they must see the same "
+                             "folders (needs the extra `cluster`)")
+    parser.add_argument("--json", action="store_true", help="print one JSON object a recording")
+
+
+def _count(text: str) -> int:
+    if not text.isdigit() or not 1 <= int(text) <= 256:
+        raise argparse.ArgumentTypeError(f"{text}: expected a whole number from 1 to 256")
+    return int(text)
+
+
+def _add_learning(commands: argparse._SubParsersAction) -> None:
+    parser = _command(commands, "learning", "monitor.learning:run_learning",
+                      "show how one operator code gets on, over days, from muted probes")
+    parser.add_argument("roots", nargs="+", metavar="DIR", help="recordings, or folders of them")
+    parser.add_argument("--operator", required=True, metavar="CODE", help="operator code, not a name")
+    parser.add_argument("--measure", choices=("in_limits", "height_sd_mm", "coverage", "evenness", "dwell_s"),
+                        default="in_limits", help="default: in_limits")
+    parser.add_argument("--job", default="", metavar="TEXT", help="only jobs whose title holds this")
+    parser.add_argument("--out", metavar="FILE", help="picture of the curve (.svg or .png)")
+    parser.add_argument("--json", action="store_true", help="print the curve as JSON")
 
 
 def _add_calibrate(commands: argparse._SubParsersAction) -> None:

@@ -38,7 +38,7 @@ def write_pdf(recording: Recording, path: Path) -> Path:
     figures = {"height": height_figure(recording, job), "heat": heat_figure(recording, job),
                "joint": joint_figure(recording, kept["joint_c"], kept["words"]) if kept else None,
                **{name: stored_map_figure(recording, job, name, photo) for name, _, _ in MAPS}}
-    pictures = {name: png_of(figure, PICTURE_DPI) for name, figure in figures.items() if figure is not None}
+    pictures = {name: QImage.fromData(png_of(figure, PICTURE_DPI)) for name, figure in figures.items() if figure is not None}
     html = fill_template("report_print.html", recording, job, wide=WIDE_PX, half=HALF_PX, has_heat="heat" in pictures,
                          has_joint="joint" in pictures,
                          maps=[(n, title) for n, title, _ in MAPS if n in pictures])
@@ -60,7 +60,7 @@ def _need_application() -> None:
 _kept: object = None  # an application that nobody holds is taken down again
 
 
-def _paged(html: str, pictures: dict[str, bytes], title: str, recording: Recording) -> bytes:
+def _paged(html: str, pictures: dict[str, QImage], title: str, recording: Recording) -> bytes:
     store = QBuffer()
     store.open(QIODevice.OpenModeFlag.WriteOnly)
     writer = QPdfWriter(store)
@@ -87,13 +87,13 @@ def _paged(html: str, pictures: dict[str, bytes], title: str, recording: Recordi
     return bytes(store.data())
 
 
-def _document(html: str, pictures: dict[str, bytes], writer: QPdfWriter, page_size: QSizeF) -> QTextDocument:
+def _document(html: str, pictures: dict[str, QImage], writer: QPdfWriter, page_size: QSizeF) -> QTextDocument:
     document = QTextDocument()
     document.setDefaultFont(QFont("DejaVu Sans", 9))
     document.documentLayout().setPaintDevice(writer)
     document.setDocumentMargin(0)
-    for name, png in pictures.items():
-        document.addResource(QTextDocument.ResourceType.ImageResource, QUrl(name), QImage.fromData(png))
+    for name, picture in pictures.items():
+        document.addResource(QTextDocument.ResourceType.ImageResource, QUrl(name), picture)
     document.setHtml(html)
     document.setPageSize(page_size)
     return document
