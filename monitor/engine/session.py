@@ -179,13 +179,20 @@ class Session:
             self.judge.finish()
             return None
         if self._last is not None:
-            self._clock(self.now_s)
-            last_pass = self.judge.finish()
-            if last_pass is not None:
-                self.recorder.add_pass(last_pass, self.coach.note())
-            finish_recording(self.recorder, self.judge, self.heat)
-            self._add_picture()
+            try:
+                self._add_the_end()
+            except Exception:  # whatever is wrong with the end, what was recorded is kept
+                log.exception("%s: the end could not be added", self.recorder.part)
         return self.recorder.close()
+
+    def _add_the_end(self) -> None:
+        """What can only be said at the end: the open pass, standing warnings, maps, the board's picture."""
+        self._clock(self.now_s)
+        last_pass = self.judge.finish()
+        if last_pass is not None:
+            self.recorder.add_pass(last_pass, self.coach.note())
+        finish_recording(self.recorder, self.judge, self.heat)
+        self._add_picture()
 
     def _make_recorder(self, folder: Path, operator: str, reserve_bytes: int | None) -> Recorder:
         bench = self.inputs.nozzle_path.with_suffix(".bench.jpg")
