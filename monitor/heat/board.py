@@ -143,13 +143,13 @@ class BoardModel:
     def probe(self, x_m: float, y_m: float, z_m: float) -> FloatArray:
         """Temperature at a point, z up from the underside, shape (n_members,) [C].
 
-        Linear between cell centres and faces; a point beyond the outermost centre of its layer takes that
-        centre's value along that direction.
+        In the plane a cubic through the four nearest cell centres of the layer (linear would cut the top off a
+        hot spot); through the thickness linear between centres and faces.
         """
         s, board_m = self.shape, self._slabs[0].thickness_m
         on_board = z_m <= board_m * (1 + 1e-9)
         j0, j1, i0, i1 = (0, self.y_m.size, 0, self.x_m.size) if on_board else (s.ja, s.jb, s.ia, s.ib)
-        ys, xs = _bracket(self.y_m[j0:j1], y_m), _bracket(self.x_m[i0:i1], x_m)
+        ys, xs = _weights(self.y_m[j0:j1], y_m), _weights(self.x_m[i0:i1], x_m)
         return sum(wy * wx * self._column_at(j0 + j, i0 + i, z_m, on_board) for j, wy in ys for i, wx in xs)
 
     def _column_at(self, j: int, i: int, z_m: float, on_board: bool) -> FloatArray:
@@ -241,10 +241,10 @@ def _work(shape: Shape, n_levels: int, n_members: int, start_c: float) -> Work:
                 np.zeros(n_members))
 
 
-def _bracket(centres_m: FloatArray, at_m: float) -> list[tuple[int, float]]:
-    """The two neighbouring cells of a coordinate, with linear weights."""
-    if centres_m.size == 1:
-        return [(0, 1.0)]
-    i = int(np.clip(np.searchsorted(centres_m, at_m) - 1, 0, centres_m.size - 2))
-    w = float(np.clip((at_m - centres_m[i]) / (centres_m[i + 1] - centres_m[i]), 0.0, 1.0))
-    return [(i, 1.0 - w), (i + 1, w)]
+def _weights(centres_m: FloatArray, at_m: float) -> list[tuple[int, float]]:
+    """The up to four cells around a coordinate with their Lagrange weights; half a cell past the last one is fair."""
+    n = min(4, centres_m.size)
+    first = int(np.clip(np.searchsorted(centres_m, at_m) - n // 2, 0, centres_m.size - n))
+    nodes = centres_m[first:first + n]
+    others = [np.delete(nodes, k) for k in range(n)]
+    return [(first + k, float(np.prod((at_m - o) / (nodes[k] - o)))) for k, o in enumerate(others)]

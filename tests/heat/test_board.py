@@ -326,3 +326,14 @@ def test_joints_give_their_heat_of_fusion_back_when_they_freeze():
 
     assert model.work.liquid.max() == 0.0
     np.testing.assert_allclose(model.work.gained_j - model.work.lost_j, model.stored_j(), atol=1e-4)
+
+
+@pytest.mark.parametrize("at_mm", [3.3, 14.9, 29.7])
+def test_probe_between_cells_follows_a_curved_field(at_mm):
+    edges = graded_edges([0, 30e-3], [(14e-3, 16e-3, 1e-3)], coarsest_m=2e-3)
+    model = BoardModel(edges, edges, Slab(1e-3, 1, 9.0, 1e4, RHO_CP), start_c=0.0)
+    curve = lambda x_m: 20 + 3e5 * (x_m - 12e-3) ** 2
+    for faces in (model.work.temp_c[0], model.work.top_c, model.work.bottom_c):
+        faces[:] = curve(model.x_m)[None, :, None]
+
+    assert model.probe(at_mm * 1e-3, 10e-3, 0.5e-3)[0] == pytest.approx(curve(at_mm * 1e-3), abs=1e-6)

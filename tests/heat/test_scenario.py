@@ -59,3 +59,22 @@ def test_runner_names_what_a_scenario_lacks(tmp_path, capsys):
 
     assert main([str(tmp_path / "bad.json"), str(tmp_path / "out.csv")]) == 3
     assert "bad.json" in capsys.readouterr().err and not (tmp_path / "out.csv").exists()
+
+
+def test_half_the_step_hardly_changes_the_answer():
+    scenario = json.loads((REFERENCE / "scenario.json").read_text()) | {"t_end_s": 9.0}
+
+    coarse, fine = (run(scenario, step_s=s, fineness=2.5)[0][:, 1:] for s in (0.1, 0.05))
+
+    assert abs(coarse - fine).max() < 0.5  # backward Euler lags by half a step: 0.025 s more at 30 K/s are 0.8 K
+
+
+def test_last_of_two_overlapping_patches_counts():
+    scenario = json.loads((REFERENCE / "scenario.json").read_text()) | {"t_end_s": 20.0}
+    patch = lambda h: {"rect_mm": [20, 40, 10, 30], "h_W_m2K": h}
+    ends = []
+    for patches in ([patch(900.0), patch(30.0)], [patch(30.0)]):
+        loss = scenario["loss"] | {"bottom_patches": patches}
+        ends.append(run(scenario | {"loss": loss}, step_s=0.25, fineness=2.5)[0][-1, 1:])
+
+    np.testing.assert_allclose(*ends)
