@@ -102,8 +102,8 @@ def traces_of(recording: Recording, job: Job) -> Traces:
         return banded
     off = _off_target(job, f["aim_board_x_mm"], f["aim_board_y_mm"])
     off_band = measured(off, f["aim_sigma_mm"])
-    times = dict(zip(f["frame"].astype(int), f["t_s"], strict=True))
-    heat_t = np.array([times.get(row["frame"], math.nan) for row in recording.heat])
+    at = np.searchsorted(f["frame"], [row["frame"] for row in recording.heat]) if recording.heat else np.empty(0, int)
+    heat_t = f["t_s"][np.minimum(at, len(seen) - 1)]
     sites = list(recording.heat[-1]["temp_c"]) if recording.heat else []
     return Traces(f["t_s"], measured(f["height_mm"], f["height_sigma_mm"]),
                   measured(np.degrees(f["tilt_rad"]), np.degrees(f["tilt_sigma_rad"])),
@@ -115,8 +115,7 @@ def traces_of(recording: Recording, job: Job) -> Traces:
 def bands(rows: Sequence[dict], key: str, name: str) -> FloatArray:
     """Low, middle and high of one named estimate, shape (n, 3); nan where there is none."""
     unknown = (math.nan,) * 3
-    found = [[math.nan if v is None else v for v in (row[key].get(name) or unknown)] for row in rows]
-    return np.array(found, float).reshape(-1, 3)
+    return np.array([row[key].get(name) or unknown for row in rows], float).reshape(-1, 3)  # None becomes nan
 
 
 def happenings_of(recording: Recording, comments: Iterable[Comment] = ()) -> tuple[Happening, ...]:

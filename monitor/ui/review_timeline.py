@@ -18,6 +18,7 @@ __all__ = ["Timeline"]
 LEFT, RIGHT, AXIS, GAP = 158, 14, 24, 4
 LONGEST_VIEW_S = 8 * 3600.0
 DRAG_PX = 5
+DENSE = 800  # points in view
 
 
 class Timeline(QWidget):
@@ -211,6 +212,7 @@ class Timeline(QWidget):
         painter.setClipRect(box)
         for curve in lane.curves:
             self._draw_curve(painter, curve, y_of)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         self._draw_names(painter, lane, box)
         painter.restore()
 
@@ -249,13 +251,15 @@ class Timeline(QWidget):
         colour = QColor(look().series[curve.series % len(look().series)])
         shade = QColor(colour)
         shade.setAlpha(60)
+        is_dense = len(x) > DENSE  # smooth wide lines of many points take long, and look no better
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing, not is_dense)
         for part in _unbroken(np.isfinite(values[:, 1]) & np.isfinite(x)):
             if curve.is_banded and np.isfinite(values[part]).all():
                 outline = np.concatenate([np.stack([x[part], y[part, 2]], 1), np.stack([x[part], y[part, 0]], 1)[::-1]])
                 painter.setPen(Qt.PenStyle.NoPen)
                 painter.setBrush(shade)
                 painter.drawPolygon(_polygon(outline))
-            painter.setPen(QPen(colour, 1.4 if len(x) < 4000 else 1.0, DASHES[curve.series % len(DASHES)] if curve.series > 1 else Qt.PenStyle.SolidLine))
+            painter.setPen(QPen(colour, 1.0 if is_dense else 1.4, DASHES[curve.series % len(DASHES)] if curve.series > 1 else Qt.PenStyle.SolidLine))
             painter.setBrush(Qt.BrushStyle.NoBrush)
             if part.stop - part.start == 1:
                 painter.drawPoint(QPointF(x[part.start], y[part.start, 1]))
