@@ -47,6 +47,8 @@ class Playback:
     ----------
     times_s : array, shape (n,)
         Time of every frame from the first [s], rising.
+    start_s : float
+        The first frame's own stamp [s]; not 0 in a video that began after its recording did.
     size_px : tuple of int
         Width and height.
 
@@ -72,6 +74,7 @@ class Playback:
         stream.thread_type = "AUTO"
         self._index = _list_frames(self._container, self.path)
         self.times_s: FloatArray = (np.array(self._index.pts) - self._index.pts[0]) * float(stream.time_base)
+        self.start_s = float(self._index.pts[0] * stream.time_base)
         self.size_px = (stream.codec_context.width, stream.codec_context.height)
         self._most_kept = max(FEWEST_KEPT, int(cache_bytes / (1.5 * max(1, self.size_px[0] * self.size_px[1]))))
         self._kept: OrderedDict[int, av.VideoFrame] = OrderedDict()

@@ -20,7 +20,7 @@ from vision.camera import CameraModel, load_camera
 from vision.errors import VisionError
 from vision.types import FloatArray
 
-__all__ = ["FrameBringer", "row_at"]
+__all__ = ["FrameBringer", "lateness_s", "row_at"]
 
 
 @dataclass(frozen=True)
@@ -36,6 +36,22 @@ def row_at(times_s: FloatArray, t_s: float) -> int | None:
     i = int(np.argmin(np.abs(times_s - t_s)))
     usual = float(np.median(np.diff(times_s))) if len(times_s) > 1 else 0.05
     return i if abs(times_s[i] - t_s) <= 0.5 * usual else None
+
+
+def lateness_s(playback: Playback, trace_s: FloatArray) -> float:
+    """How long after the trace's time zero the video's first frame was taken [s].
+
+    A clip that was measured counts from its first frame; a video that was written beside the trace counts as the trace
+    does, and may have begun later. Whichever meets the trace's times better holds.
+    """
+    if not len(trace_s) or not playback.start_s:
+        return 0.0
+
+    def miss(late_s: float) -> float:
+        nearest = np.clip(np.searchsorted(playback.times_s + late_s, trace_s), 1, max(1, len(playback) - 1))
+        around = playback.times_s[np.stack([nearest - 1, np.minimum(nearest, len(playback) - 1)])] + late_s
+        return float(np.median(np.abs(around - trace_s).min(0)))
+    return min((0.0, playback.start_s), key=miss)
 
 
 class FrameBringer(QObject):
@@ -88,15 +104,17 @@ class FrameBringer(QObject):
     def _serve(self) -> None:
         camera = load_camera(self._recording.folder / CAMERA)
         with Playback(self._recording.video) as playback:
-            self._tell(self.opened, playback.times_s)
+            late_s = lateness_s(playback, self._recording.frames["t_s"])
+            self._tell(self.opened, playback.times_s + late_s)
             while (wish := self._next()) is not None:
                 try:
-                    index = playback.index_at(wish.t_s)
+                    index = playback.index_at(wish.t_s - late_s)
                     frame = playback.frame(index)
                 except VisionError as fault:
                     self._tell(self.failed, str(fault))
                     continue
-                self._tell(self.shown, index, frame.t_s, self._picture(frame, camera, wish.is_marked))
+                t_s = frame.t_s + late_s
+                self._tell(self.shown, index, t_s, self._picture(frame.image, t_s, camera, wish.is_marked))
 
     def _next(self) -> _Wish | None:
         with self._wanted:
@@ -105,9 +123,9 @@ class FrameBringer(QObject):
             wish, self._wish = self._wish, None
             return None if self._is_over else wish
 
-    def _picture(self, frame: object, camera: CameraModel, is_marked: bool) -> QImage:
-        image = np.ascontiguousarray(frame.image)
-        row = row_at(self._recording.frames["t_s"], frame.t_s)
+    def _picture(self, image: np.ndarray, t_s: float, camera: CameraModel, is_marked: bool) -> QImage:
+        image = np.ascontiguousarray(image)
+        row = row_at(self._recording.frames["t_s"], t_s)
         if is_marked and row is not None:
             draw_frame(image, camera, self._job, marks_of(self._recording, self._job, row))
         elif is_marked:

@@ -73,15 +73,15 @@ class BarLane:
 
 
 def lanes_of(traces: Traces, job: Job, found: Sequence[Happening], other: tuple[str, Traces, float] | None = None,
-             again: Traces | None = None) -> list[CurveLane | BarLane]:
+             again: Traces | None = None, again_found: Sequence[Happening] = ()) -> list[CurveLane | BarLane]:
     """All lanes from top to bottom.
 
     Parameters
     ----------
     other : tuple of name, traces and shift, optional
         Another pass laid beside; its times plus the shift [s] are this recording's.
-    again : Traces, optional
-        The same recording judged again under other settings.
+    again, again_found : optional
+        Traces and happenings of the same recording judged again under other settings.
     """
     def beside(pick: str, series: int) -> tuple[Curve, ...]:
         curves = ()
@@ -95,6 +95,7 @@ def lanes_of(traces: Traces, job: Job, found: Sequence[Happening], other: tuple[
     lanes: list[CurveLane | BarLane] = [
         BarLane(tr("passes"), tuple(_bar(h) for h in found if h.kind == "pass")),
         BarLane(tr("warnings"), tuple(_bar(h) for h in found if h.kind == "warning")),
+        *([BarLane(tr("warnings, what if"), tuple(_bar(h) for h in again_found if h.kind == "warning"))] if again else []),
         CurveLane(tr("height"), "mm", (Curve(here, traces.t_s, traces.height_mm), *beside("height_mm", 0)),
                   job.limits.height_mm, 2.2),
         CurveLane(tr("off target"), "mm", (Curve(here, traces.t_s, traces.off_target_mm), *beside("off_target_mm", 0))),

@@ -592,8 +592,9 @@ class ReviewWindow(QMainWindow):
         self.happenings.set_happenings(self._found)
         self.comments.set_comments(comments, self._book.can_undo, self._book.can_redo)
         other = None if self._beside is None else (self._beside.name, self._beside.traces, self._beside.shift_s)
-        self.timeline.set_lanes(lanes_of(self._traces, self.job, self._found, other,
-                                         None if self._again is None else self._again.traces))
+        again = self._again
+        self.timeline.set_lanes(lanes_of(self._traces, self.job, self._found, other, None if again is None else again.traces,
+                                         () if again is None else happenings_of(again.again)))
 
     def _name_window(self) -> None:
         name = tr("Review") if self.recording is None else f"{self.recording.folder.name} \u2013 {tr('Review')}"

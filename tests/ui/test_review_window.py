@@ -7,11 +7,13 @@ from PyQt6.QtGui import QDropEvent, QWheelEvent
 from PyQt6.QtWidgets import QApplication, QComboBox, QDoubleSpinBox, QListWidget, QPlainTextEdit, QPushButton
 
 from monitor.comments import comments_of
+from monitor.playback import Playback
 from monitor.recording import open_recording
+from monitor.ui.review_frames import lateness_s
 from monitor.ui.review_keys import COMMANDS, KeysDialog, settings
 from monitor.ui.review_window import ReviewWindow
 from tests.monitor.made_recording import make_recording
-from tests.monitor.numbered import read_number
+from tests.monitor.numbered import read_number, uneven_times, write_numbered
 
 WAIT_MS = 10_000
 
@@ -267,3 +269,17 @@ def test_the_report_is_written_from_the_window(qtbot, window, tmp_path):
     qtbot.waitUntil(lambda: (tmp_path / "lesson.html").is_file(), timeout=WAIT_MS)
 
     assert "Hot-air work on U7" in (tmp_path / "lesson.html").read_text()
+
+
+@pytest.mark.parametrize("begun_late_s", [0.0, 0.8])
+def test_a_video_that_began_late_still_shows_each_moment_at_its_time(tmp_path, begun_late_s):
+    times = uneven_times(40) + begun_late_s
+    with Playback(write_numbered(tmp_path / "late.mkv", times, "mjpeg")) as playback:
+        trace = uneven_times(40) + begun_late_s  # as a live recording counts
+
+        assert playback.times_s + lateness_s(playback, trace) == pytest.approx(times, abs=0.002)
+
+
+def test_a_clip_whose_stamps_begin_anywhere_counts_from_its_first_frame(tmp_path):
+    with Playback(write_numbered(tmp_path / "clip.mkv", uneven_times(40) + 0.8, "mjpeg")) as playback:
+        assert lateness_s(playback, uneven_times(40)) == 0.0  # as a measured clip counts
