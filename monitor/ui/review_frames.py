@@ -29,13 +29,18 @@ class _Wish:
     is_marked: bool
 
 
-def row_at(times_s: FloatArray, t_s: float) -> int | None:
-    """The trace's row that was measured from the frame at a time; None when that frame was not analysed."""
-    if not len(times_s):
+def row_at(trace_s: FloatArray, times_s: FloatArray, index: int) -> int | None:
+    """The trace's row that was measured from a frame of the video; None when that frame was not analysed.
+
+    Parameters
+    ----------
+    trace_s, times_s : array
+        Times of the trace's rows, and of the video's frames [s].
+    """
+    if not len(trace_s):
         return None
-    i = int(np.argmin(np.abs(times_s - t_s)))
-    usual = float(np.median(np.diff(times_s))) if len(times_s) > 1 else 0.05
-    return i if abs(times_s[i] - t_s) <= 0.5 * usual else None
+    row = int(np.argmin(np.abs(trace_s - times_s[index])))
+    return row if int(np.argmin(np.abs(times_s - trace_s[row]))) == index else None
 
 
 def lateness_s(playback: Playback, trace_s: FloatArray) -> float:
@@ -104,17 +109,18 @@ class FrameBringer(QObject):
     def _serve(self) -> None:
         camera = load_camera(self._recording.folder / CAMERA)
         with Playback(self._recording.video) as playback:
-            late_s = lateness_s(playback, self._recording.frames["t_s"])
-            self._tell(self.opened, playback.times_s + late_s)
+            trace_s = self._recording.frames["t_s"]
+            times_s = playback.times_s + lateness_s(playback, trace_s)
+            self._tell(self.opened, times_s)
             while (wish := self._next()) is not None:
                 try:
-                    index = playback.index_at(wish.t_s - late_s)
-                    frame = playback.frame(index)
+                    index = playback.index_at(wish.t_s - times_s[0])
+                    image = playback.frame(index).image
                 except VisionError as fault:
                     self._tell(self.failed, str(fault))
                     continue
-                t_s = frame.t_s + late_s
-                self._tell(self.shown, index, t_s, self._picture(frame.image, t_s, camera, wish.is_marked))
+                row = row_at(trace_s, times_s, index)
+                self._tell(self.shown, index, float(times_s[index]), self._picture(image, row, camera, wish.is_marked))
 
     def _next(self) -> _Wish | None:
         with self._wanted:
@@ -123,9 +129,8 @@ class FrameBringer(QObject):
             wish, self._wish = self._wish, None
             return None if self._is_over else wish
 
-    def _picture(self, image: np.ndarray, t_s: float, camera: CameraModel, is_marked: bool) -> QImage:
+    def _picture(self, image: np.ndarray, row: int | None, camera: CameraModel, is_marked: bool) -> QImage:
         image = np.ascontiguousarray(image)
-        row = row_at(self._recording.frames["t_s"], t_s)
         if is_marked and row is not None:
             draw_frame(image, camera, self._job, marks_of(self._recording, self._job, row))
         elif is_marked:

@@ -9,7 +9,7 @@ from PyQt6.QtWidgets import QApplication, QComboBox, QDoubleSpinBox, QListWidget
 from monitor.comments import comments_of
 from monitor.playback import Playback
 from monitor.recording import open_recording
-from monitor.ui.review_frames import lateness_s
+from monitor.ui.review_frames import lateness_s, row_at
 from monitor.ui.review_keys import COMMANDS, KeysDialog, settings
 from monitor.ui.review_window import ReviewWindow
 from tests.monitor.made_recording import make_recording
@@ -283,3 +283,10 @@ def test_a_video_that_began_late_still_shows_each_moment_at_its_time(tmp_path, b
 def test_a_clip_whose_stamps_begin_anywhere_counts_from_its_first_frame(tmp_path):
     with Playback(write_numbered(tmp_path / "clip.mkv", uneven_times(40) + 0.8, "mjpeg")) as playback:
         assert lateness_s(playback, uneven_times(40)) == 0.0  # as a measured clip counts
+
+
+def test_a_frame_that_was_not_analysed_gets_no_measurement_of_another():
+    times = np.arange(20) / 20
+    trace = times[[0, 7, 19]]  # the analysis was busy in between
+
+    assert [row_at(trace, times, i) for i in (0, 1, 6, 7, 8, 19)] == [0, None, None, 1, None, 2]
