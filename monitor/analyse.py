@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -29,6 +29,7 @@ __all__ = ["Inputs", "read_inputs", "analyse"]
 
 N_VIEWS = 15
 Progress = Callable[[float, float], None]
+Turn = tuple[float, float | None, float | None]
 
 
 @dataclass(frozen=True)
@@ -59,8 +60,12 @@ def read_inputs(clip: str | Path, job: str | Path, camera: str | Path, nozzle: s
 
 
 def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video: bool = False, operator: str = "",
-            calibration: Calibration | None = None, progress: Progress = lambda done_s, whole_s: None) -> Recording:
+            calibration: Calibration | None = None, progress: Progress = lambda done_s, whole_s: None,
+            turns: Sequence[Turn] = ()) -> Recording:
     """Measure and judge every frame of a clip; the recording appears under its name when it is whole.
+
+    `turns` tells when a knob of the station was turned, and to what: time [s], setpoint [C], airflow [L/min]; None where
+    the knob stayed.
 
     Raises
     ------
@@ -81,7 +86,11 @@ def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video:
             keep_calibration(recorder.part, calibration)
             views = _Views(inputs.camera, job, video.duration_s)
             counts = _Counts()
+            due = sorted(turns, key=lambda turn: turn[0])
             for frame in video:
+                while due and due[0][0] <= frame.t_s:
+                    recorder.add_station(*due[0])
+                    pipeline.judge.set_station(*due.pop(0)[1:])
                 result = pipeline.step(frame)
                 recorder.add(result)
                 views.offer(frame, result)

@@ -14,6 +14,7 @@ __all__ = ["main", "build_parser"]
 
 DONE, LIMITS_PASSED, USAGE, BAD_INPUT, ENVIRONMENT, INTERNAL, INTERRUPTED = 0, 1, 2, 3, 4, 5, 130
 
+HEAT_HELP = "heat calibration from `calibrate heat` (default: the kept one that applies; none: use none)"
 EXAMPLES = """examples:
   plumeline demo
   plumeline calibrate mat --print --out mat.pdf
@@ -94,7 +95,7 @@ def _add_analyse(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--camera", required=True, metavar="FILE", help="camera calibration (TOML)")
     parser.add_argument("--nozzle", required=True, metavar="FILE", help="nozzle calibration (TOML)")
     parser.add_argument("--out", required=True, metavar="DIR", help="folder to write; must not hold anything else")
-    parser.add_argument("--heat", metavar="FILE", help="heat calibration from `calibrate heat` (TOML)")
+    parser.add_argument("--heat", metavar="FILE", help=HEAT_HELP)
     parser.add_argument("--operator", default="", metavar="CODE", help="operator code, not a name")
     parser.add_argument("--copy-video", action="store_true", help="copy the clip into the recording instead of linking")
     parser.add_argument("--force", action="store_true", help="replace a recording that is there")
@@ -108,7 +109,7 @@ def _add_watch(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--job", metavar="FILE", help="job file (default: job.toml beside the video)")
     parser.add_argument("--camera", metavar="FILE", help="camera calibration (default: camera.toml beside the video)")
     parser.add_argument("--nozzle", metavar="FILE", help="nozzle calibration (default: nozzle.toml beside the video)")
-    parser.add_argument("--heat", metavar="FILE", help="heat calibration from `calibrate heat` (TOML)")
+    parser.add_argument("--heat", metavar="FILE", help=HEAT_HELP)
     parser.add_argument("--out", metavar="DIR", help="folder that gets the recordings, one folder each")
     parser.add_argument("--operator", default="", metavar="CODE", help="operator code, not a name")
     parser.add_argument("--coaching", default="faded by skill", choices=["always", "outside the band", "faded by skill", "muted"],
@@ -150,7 +151,7 @@ def _add_rerun(commands: argparse._SubParsersAction) -> None:
                       "judge a recording again under another job, without its video")
     parser.add_argument("recording", metavar="DIR")
     parser.add_argument("--job", required=True, metavar="FILE", help="the other job file")
-    parser.add_argument("--heat", metavar="FILE", help="heat calibration from `calibrate heat` (TOML)")
+    parser.add_argument("--heat", metavar="FILE", help=HEAT_HELP)
     parser.add_argument("--out", required=True, metavar="DIR", help="folder for the new recording")
     parser.add_argument("--force", action="store_true", help="replace a recording that is there")
     parser.add_argument("--json", action="store_true", help="print the summary as JSON")
@@ -159,7 +160,7 @@ def _add_rerun(commands: argparse._SubParsersAction) -> None:
 def _add_plan(commands: argparse._SubParsersAction) -> None:
     parser = _command(commands, "plan", "monitor.plan_command:run_plan", "find a starting window for a job")
     parser.add_argument("job", metavar="JOB", help="job file (TOML)")
-    parser.add_argument("--heat", metavar="FILE", help="heat calibration from `calibrate heat` (TOML)")
+    parser.add_argument("--heat", metavar="FILE", help=HEAT_HELP)
     parser.add_argument("--out", metavar="FILE", help="picture of the window (default: none)")
     parser.add_argument("--json", action="store_true", help="print the plan as JSON")
 
@@ -252,7 +253,9 @@ def _add_calibrate(commands: argparse._SubParsersAction) -> None:
     heat.add_argument("recording", metavar="RECORDING", help="recording of the run")
     heat.add_argument("--log", required=True, metavar="FILE", help="logged temperatures (CSV with t_s, temp_c)")
     heat.add_argument("--site", default="joint centre", help="where the bead sat (default: joint centre)")
-    heat.add_argument("--out", required=True, metavar="FILE", help="heat calibration to write (TOML)")
+    heat.add_argument("--out", metavar="FILE", help="heat calibration to write (TOML); default: kept for such boards with "
+                      "this nozzle and airflow, and used for them from then on")
+    heat.add_argument("--plot", metavar="FILE.png", help="picture of what is left between log and chain (default: beside)")
 
 
 class _Version(argparse.Action):

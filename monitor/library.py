@@ -22,7 +22,7 @@ from monitor.errors import EnvironmentFault, InputError, MonitorError
 from monitor.job import parse_job
 from monitor.recording import JOB, TRACE
 
-__all__ = ["CACHE", "Entry", "Library", "Query", "run_library"]
+__all__ = ["CACHE", "Entry", "Library", "Query", "recordings_under", "run_library"]
 
 CACHE = ".plumeline-library.sqlite"
 APPLICATION_ID, VERSION = 0x504C4C42, 1  # "PLLB"
@@ -128,7 +128,7 @@ class Library:
             Recordings read, dropped, and left as they were.
         """
         known = dict(self._db.execute("SELECT path, stamp FROM recordings"))
-        found = dict(_recordings(self.root))
+        found = dict(recordings_under(self.root))
         gone = known.keys() - found.keys()
         due = [path for path, stamp in found.items() if known.get(path) != stamp]
         with self._writing():
@@ -234,7 +234,7 @@ def _condition(q: Query) -> tuple[str, list[str]]:
     return " AND ".join(parts), values
 
 
-def _recordings(root: Path) -> Iterator[tuple[str, str]]:
+def recordings_under(root: Path) -> Iterator[tuple[str, str]]:
     """Every recording under the root with a stamp that changes when its trace does; what is half-written is left out."""
     todo = [(str(root), "", 0)]
     while todo:

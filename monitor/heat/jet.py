@@ -160,7 +160,7 @@ def range_flags(exit_: JetExit, bore_m: float, path_m: float) -> tuple[str, ...]
     return tuple(flags)
 
 
-@njit(cache=True, fastmath=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def spread_over(x_m, y_m, centre_x_m, centre_y_m, lean_x, lean_y, stretch, bore_m, scale, shape, radius_m, rise_k,
                 ambient_c, coefficient, arrival_c):
     """Fill the film coefficient [W/m2/K] and arrival temperature [C] on a grid, each (ny, nx, members).
@@ -188,7 +188,7 @@ def spread_over(x_m, y_m, centre_x_m, centre_y_m, lean_x, lean_y, stretch, bore_
                 arrival_c[j, i, m] = ambient_c + rise_k[m] / np.sqrt(1.0 + r2 / (radius_m[m] * radius_m[m]))
 
 
-@njit(cache=True, fastmath=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", inline="always")
 def _local(rho, a):
     """Martin's local value: d(r^2 mean)/dr / 2r, with rho = r/d and a = 0.1 (H/d - 6)."""
     return ((2 * rho - 1.1) * (rho + a) - rho * (rho - 1.1)) / ((rho + a) * (rho + a) * 2 * rho)

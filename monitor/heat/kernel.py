@@ -19,9 +19,10 @@ FloatArray = NDArray[np.float64]
 STEFAN_BOLTZMANN = 5.670374419e-8  # W/m2/K4, CODATA 2018
 _ZERO_C_K = 273.15
 
-# Without Python's check for a zero divisor the inner loops run several members per instruction.
-_compiled = njit(cache=True, fastmath=True, error_model="numpy")
-_compiled_inline = njit(cache=True, fastmath=True, error_model="numpy", inline="always")
+# Without Python's check for a zero divisor the inner loops run several members per instruction. No fastmath: it lets the
+# last bits depend on where the arrays happen to lie in memory, and the same recording must give the same bits (cost: 4 %).
+_compiled = njit(cache=True, error_model="numpy")
+_compiled_inline = njit(cache=True, error_model="numpy", inline="always")
 
 
 class Shape(NamedTuple):

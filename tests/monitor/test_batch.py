@@ -1,0 +1,211 @@
+"""Many recordings analysed again: the same bits however the work is spread, and faults stay where they are."""
+
+import json
+import os
+import shutil
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import av
+import numpy as np
+import pytest
+
+from monitor import batch
+from monitor.analyse import analyse, read_inputs
+from monitor.batch import DONE, FAILED, KEPT, Outcome, Task, find_tasks, run_tasks, trace_digest
+from monitor.cli import main
+from monitor.errors import EnvironmentFault, InputError
+from monitor.export import export_csv
+from monitor.recording import open_recording
+from tests.compare.make import record_passes
+
+ROOT = Path(__file__).parents[2]
+SAMPLE = ROOT / "sample_video"
+LENGTH_S = 1.4
+
+
+def cut(path):
+    """The first frames of the sample, its stream copied as it is."""
+    with av.open(str(SAMPLE / "clip.mp4")) as source, av.open(str(path), "w") as target:
+        stream = source.streams.video[0]
+        copy = target.add_stream_from_template(stream)
+        for packet in source.demux(stream):
+            if packet.dts is not None and packet.pts * packet.time_base < LENGTH_S:
+                packet.stream = copy
+                target.mux(packet)
+    return path
+
+
+@pytest.fixture(scope="module")
+def day(tmp_path_factory):
+    """Two recordings of one clip, analysed here and now."""
+    root = tmp_path_factory.mktemp("batch") / "day"
+    clip = cut(root.with_name("clip.mp4"))
+    inputs = read_inputs(clip, SAMPLE / "job.toml", SAMPLE / "camera.toml", SAMPLE / "nozzle.toml")
+    analyse(inputs, root / "a", copy_video=True, operator="T7")
+    with sqlite3.connect(root / "a" / "trace.sqlite") as db:
+        db.execute("UPDATE meta SET value = '2026-05-04T09:00:00+00:00' WHERE key = 'started_utc'")
+    db.close()
+    shutil.copytree(root / "a", root / "later" / "b")
+    return root
+
+
+@pytest.fixture(scope="module")
+def one_worker(day):
+    out = day.with_name("one")
+    return out, list(run_tasks(find_tasks(day, out), out, n_workers=1))
+
+
+def texts(folder, to):
+    """The exported tables, to the byte."""
+    return [path.read_bytes() for path in export_csv(open_recording(folder), to)]
+
+
+@pytest.mark.slow
+def test_one_worker_gives_the_bits_of_the_first_analysis(day, one_worker, tmp_path):
+    out, outcomes = one_worker
+
+    assert [(o.name, o.state) for o in outcomes] == [("a", DONE), ("later/b", DONE)]
+    assert {o.digest for o in outcomes} == {trace_digest(day / "a")}
+    assert texts(out / "a", tmp_path / "1") == texts(day / "a", tmp_path / "2")
+
+
+@pytest.mark.slow
+def test_the_clip_says_something_about_the_nozzle(day):
+    frames = open_recording(day / "a").frames
+
+    assert (frames["seen"] > 0).sum() >= 5 and np.isfinite(frames["height_mm"]).any()
+
+
+@pytest.mark.slow
+def test_two_workers_give_the_same_bits(day, one_worker, tmp_path):
+    outcomes = list(run_tasks(find_tasks(day, tmp_path / "two"), tmp_path / "two", n_workers=2))
+
+    assert {o.digest for o in outcomes} == {o.digest for o in one_worker[1]}
+    assert texts(tmp_path / "two" / "a", tmp_path / "1") == texts(one_worker[0] / "a", tmp_path / "2")
+
+
+@pytest.mark.slow
+def test_a_cluster_of_two_workers_gives_the_same_bits(day, one_worker, tmp_path):
+    from distributed import LocalCluster
+
+    with LocalCluster(n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None) as cluster:
+        outcomes = list(run_tasks(find_tasks(day, tmp_path / "many"), tmp_path / "many", scheduler=cluster.scheduler_address))
+
+    assert sorted(o.name for o in outcomes) == ["a", "later/b"]
+    assert {o.digest for o in outcomes} == {o.digest for o in one_worker[1]}
+    assert texts(tmp_path / "many" / "a", tmp_path / "1") == texts(one_worker[0] / "a", tmp_path / "2")
+
+
+@pytest.mark.slow
+def test_when_and_by_whom_it_was_done_is_kept(one_worker):
+    meta = open_recording(one_worker[0] / "a").meta
+
+    assert meta["started_utc"] == "2026-05-04T09:00:00+00:00" and meta["operator"] == "T7"
+
+
+@pytest.mark.slow
+def test_what_is_done_is_not_done_again(day, one_worker):
+    out, before = one_worker
+    again = list(run_tasks(find_tasks(day, out), out))
+
+    assert [o.state for o in again] == [KEPT, KEPT] and [o.digest for o in again] == [o.digest for o in before]
+
+
+@pytest.mark.slow
+def test_nothing_half_done_is_left_among_the_results(one_worker):
+    assert sorted(p.name for p in one_worker[0].iterdir()) == ["a", "batch.jsonl", "later"]
+
+
+def bad(root, name):
+    """A recording that was made without a video."""
+    return record_passes(root / name, [15.0], dwell_s=0.5, gap_s=0.2, rate_hz=10.0)
+
+
+def test_a_bad_recording_does_not_stop_the_rest(tmp_path):
+    for name in "abc":
+        bad(tmp_path / "r", name)
+    (tmp_path / "r" / "b" / "trace.sqlite").write_bytes(b"nothing" * 99)
+
+    outcomes = list(run_tasks(find_tasks(tmp_path / "r", tmp_path / "o"), tmp_path / "o", n_workers=2))
+
+    assert {o.name: o.state for o in outcomes} == dict.fromkeys("abc", FAILED)
+    assert {"damaged" in o.fault for o in outcomes if o.name == "b"} == {True}
+
+
+def test_a_process_that_dies_takes_only_its_own_task_along(tmp_path):
+    from monitor.batch_workers import _Worker
+
+    worker = _Worker()
+    worker.give(Task("a", "nowhere", str(tmp_path / "a")))
+    os.kill(worker._process.pid, signal.SIGKILL)
+    while (outcome := worker.hear(lambda *_: None)) is None:
+        pass
+
+    try:
+        assert outcome.state == FAILED and "-9" in outcome.fault
+        worker.give(Task("b", str(tmp_path / "nowhere"), str(tmp_path / "b")))
+        assert "missing" in worker.hear(lambda *_: None).fault  # the new process answers
+    finally:
+        worker.end()
+
+
+def test_a_journal_cut_off_in_a_line_is_read_to_there(tmp_path):
+    done = json.dumps({"name": "a", "state": DONE, "key": "k", "digest": "d"})
+    (tmp_path / "batch.jsonl").write_text(done + "\n" + done[:20])
+
+    assert batch._read_journal(tmp_path / "batch.jsonl") == {"a": Outcome("a", DONE, "k", "d")}
+
+
+def test_a_changed_job_is_a_change_of_what_a_result_rests_on(tmp_path):
+    folder = bad(tmp_path, "a")
+    (folder / "video.mp4").write_bytes(b"film")
+    with sqlite3.connect(folder / "trace.sqlite") as db:
+        db.execute("UPDATE meta SET value = 'video.mp4' WHERE key = 'video'")
+    db.close()
+    task = Task("a", str(folder), str(tmp_path / "o"))
+    before = batch.task_key(task)
+    (folder / "job.toml").write_text((folder / "job.toml").read_text() + "# later\n")
+
+    assert batch.task_key(task) != before
+
+
+def test_results_never_lie_among_the_recordings(tmp_path):
+    bad(tmp_path / "r", "a")
+
+    with pytest.raises(InputError, match="lies in"):
+        find_tasks(tmp_path / "r", tmp_path / "r" / "again")
+
+
+def test_no_scheduler_is_a_fault_of_the_machine(tmp_path, monkeypatch):
+    monkeypatch.setattr("monitor.batch_cluster.WAIT_S", 0.5)
+    from monitor.batch_cluster import run_on_cluster
+
+    with pytest.raises(EnvironmentFault, match="no Dask scheduler answers"):
+        list(run_on_cluster([Task("a", "x", "y")], "tcp://127.0.0.1:9"))
+
+
+def test_the_command_ends_with_three_when_some_failed(tmp_path, capsys):
+    bad(tmp_path / "r", "a")
+
+    assert main(["batch", str(tmp_path / "r"), "-j", "1", "--json"]) == 3
+    assert "made without a video" in json.loads(capsys.readouterr().out)["fault"]
+    assert (tmp_path / "r_again" / "batch.jsonl").is_file()
+
+
+@pytest.mark.slow
+def test_ctrl_c_leaves_whole_results_only(day, tmp_path):
+    command = subprocess.Popen([sys.executable, "-m", "monitor.cli", "batch", str(day), "-j", "2", "--out", str(tmp_path / "o")],
+                               cwd=ROOT, stderr=subprocess.PIPE, text=True, start_new_session=True)
+    work, deadline = tmp_path / "o" / ".work", time.monotonic() + 60
+    while not work.exists() and command.poll() is None and time.monotonic() < deadline:
+        time.sleep(0.02)
+    os.killpg(command.pid, signal.SIGINT)
+    _, said = command.communicate(timeout=30)
+
+    assert command.returncode == 130 and "interrupted" in said
+    assert not work.exists() and not (tmp_path / "o" / "a").exists()
