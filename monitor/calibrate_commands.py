@@ -138,6 +138,8 @@ def run_heat(args: argparse.Namespace) -> int:
     """plumeline calibrate heat"""
     from monitor.exposure import heat_setup
     from monitor.heat.fit import fit_thermocouple, save_calibration
+    from monitor.heat_chart import draw_residuals
+    from monitor.heat_shelf import keep
     from monitor.job import parse_job
     from monitor.recording import JOB, open_recording
     from monitor.rerun import stored_inputs
@@ -146,10 +148,16 @@ def run_heat(args: argparse.Namespace) -> int:
     job = parse_job(recording.job_text, str(recording.folder / JOB))
     times, temps = _log(Path(args.log))
     found = fit_thermocouple(heat_setup(job), stored_inputs(recording, job), times, temps, site=args.site)
-    save_calibration(found.calibration, Path(args.out))
     for line in found.report:
         say(line)
-    say(f"{args.out}: use it with --heat")
+    picture = Path(args.plot) if args.plot else Path(args.out or args.recording).with_suffix(".residuals.png")
+    draw_residuals(found, picture)
+    say(f"{picture}: the log and the chain over time, and what is left between them")
+    if args.out:
+        save_calibration(found.calibration, Path(args.out))
+        say(f"{args.out}: use it with --heat")
+    else:
+        say(f"{keep(found.calibration)}: used from now on for such a board with this nozzle and airflow")
     return 0
 
 

@@ -20,12 +20,13 @@ __all__ = ["run_analyse", "run_export", "run_report", "run_overlay", "tell", "ex
 def run_analyse(args: argparse.Namespace) -> int:
     """plumeline analyse"""
     from monitor.analyse import analyse, read_inputs
-    from monitor.rerun import heat_calibration
+    from monitor.exposure import heat_setup
+    from monitor.heat_shelf import heat_calibration
 
     inputs = read_inputs(args.clip, args.job, args.camera, args.nozzle)
     with progress_bar("measuring") as progress:
         recording = analyse(inputs, args.out, force=args.force, copy_video=args.copy_video, operator=args.operator,
-                            calibration=heat_calibration(args.heat), progress=progress)
+                            calibration=heat_calibration(args.heat, heat_setup(inputs.job)), progress=progress)
     tell(recording, inputs.job, args.json)
     return exit_code(recording)
 

@@ -8,8 +8,8 @@ from pathlib import Path
 
 from monitor.commands import progress_bar, say
 from monitor.exposure import heat_setup
+from monitor.heat_shelf import heat_calibration
 from monitor.job import load_job
-from monitor.rerun import heat_calibration
 from monitor.plan import PlanLimits, draw_plan, make_plan
 
 __all__ = ["run_plan"]
@@ -20,9 +20,10 @@ def run_plan(args: argparse.Namespace) -> int:
     job = load_job(args.job)
     low, high = job.limits.height_mm
     limits = PlanLimits(height_m=(max(low, 1.0) * 1e-3, high * 1e-3), dwell_s=job.limits.dwell_s)
+    setup = heat_setup(job)
+    calibration = heat_calibration(args.heat, setup)
     with progress_bar("searching") as progress:
-        plan = make_plan(heat_setup(job), limits, calibration=heat_calibration(args.heat),
-                         progress=lambda share: progress(share, 1.0))
+        plan = make_plan(setup, limits, calibration=calibration, progress=lambda share: progress(share, 1.0))
     say(json.dumps(plan.to_json(), indent=1) if args.json else plan.table())
     if args.out:
         draw_plan(plan, Path(args.out))

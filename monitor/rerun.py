@@ -16,6 +16,7 @@ from monitor.exposure import LEVEL_AXIS, heat_setup
 from monitor.heat.estimate import HeatEstimator
 from monitor.heat.fit import Calibration, load_calibration, save_calibration
 from monitor.heat.types import HeatInput
+from monitor.heat_shelf import heat_calibration
 from monitor.job import Job, load_job, parse_job
 from monitor.pipeline import FrameResult, Judge
 from monitor.recording import CAMERA, JOB, NOZZLE, PICTURE, Origin, Recorder, Recording, open_recording
@@ -30,23 +31,25 @@ HEAT = "heat.toml"
 
 def run_rerun(args: argparse.Namespace) -> int:
     """plumeline rerun"""
-    job = load_job(args.job)
-    again = rerun(open_recording(args.recording), job, Path(args.job).read_text(encoding="utf-8"), args.out,
-                  force=args.force, calibration=heat_calibration(args.heat))
+    job, recording = load_job(args.job), open_recording(args.recording)
+    keeps_own = args.heat is None and calibration_of(recording) is not None
+    again = rerun(recording, job, Path(args.job).read_text(encoding="utf-8"), args.out, force=args.force,
+                  calibration=None if keeps_own else heat_calibration(args.heat, heat_setup(job)), keeps_own=keeps_own)
     tell(again, job, args.json)
     return exit_code(again)
 
 
 def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, force: bool = False,
-          calibration: Calibration | None = None, higher_mm: float = 0.0,
+          calibration: Calibration | None = None, keeps_own: bool = True, higher_mm: float = 0.0,
           progress: Callable[[float], None] = lambda share: None) -> Recording:
     """Recompute exposure, heat, passes and warnings of a recording under another job.
 
     The nozzle's track stays as measured, or is held `higher_mm` higher over the same spot; a job with another nozzle
-    needs the clip analysed again. What `progress` raises ends it, and leaves nothing behind.
+    needs the clip analysed again. Without a calibration the recording's own is used, unless keeps_own says no. What
+    `progress` raises ends it, and leaves nothing behind.
     """
     texts = [(recording.folder / name).read_text(encoding="utf-8") for name in (CAMERA, NOZZLE)]
-    calibration = calibration if calibration is not None else calibration_of(recording)
+    calibration = calibration_of(recording) if calibration is None and keeps_own else calibration
     heat = HeatEstimator(heat_setup(job), calibration)
     judge = Judge(job, heat)
     origin = Origin(job_text, *texts, video=recording.video, operator=recording.meta.get("operator", ""))
@@ -94,11 +97,6 @@ def calibration_of(recording: Recording) -> Calibration | None:
     """The heat calibration that a recording was made with; None without one."""
     path = recording.folder / HEAT
     return load_calibration(path) if path.is_file() else None
-
-
-def heat_calibration(path: str | None) -> Calibration | None:
-    """The heat calibration that --heat names; None without one."""
-    return None if path is None else load_calibration(Path(path))
 
 
 def finish_recording(recorder: Recorder, judge: Judge, heat: HeatEstimator) -> None:

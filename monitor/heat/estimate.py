@@ -28,6 +28,7 @@ LONGEST_STEP_S = 0.1
 FORECAST_STEPS_S = (0.5, 0.5, 1, 1, 2, 2, 3, 3, 4, 4, 5, 5, 7, 7, 7, 8)  # one minute ahead
 FORECAST_EVERY_S = 2.0
 HOLD_S = 3.0  # the coldest joint's lower bound must stay above its mark this long
+HEIGHT_REACH = 1.25  # a thermocouple run speaks for heights up to a quarter beyond its own; a choice
 RAMP_S = 1.0  # time constant of the smoothed ramps: a sweep's swing is evened out, a real rise is not
 FORGET_S = 0.7  # how fast an unseen nozzle stops being where it was; practice, no source
 _LEAST_HEIGHT_SIGMA_M, _LEAST_AIM_SIGMA_M, _UNKNOWN_SIGMA_M = 0.5e-3, 0.5e-3, 5e-3
@@ -179,7 +180,18 @@ class HeatEstimator:
         mark = self.chain.alloy.liquidus_c + TARGET_MARGIN_K
         self._held_s = self._held_s + dt_s if temps["joint corner"].low > mark else 0.0
         return joint_state(temps, self.chain.alloy.solidus_c, mark, self._held_s, self.knowledge,
-                           unseen=self._unseen_s > 0)
+                           unseen=self._unseen_s > 0, outside=self._outside_heights())
+
+    def _outside_heights(self) -> str:
+        """In words, when the nozzle is not within the heights of the thermocouple run; else nothing."""
+        tried = self.knowledge.height_range_m
+        if tried is None or self._last is None:
+            return ""
+        low, high = tried[0] / HEIGHT_REACH, tried[1] * HEIGHT_REACH
+        if low <= self._last.height_m <= high:
+            return ""
+        return (f"the thermocouple run was made at {tried[0] * 1e3:.0f} to {tried[1] * 1e3:.0f} mm, the nozzle is at "
+                f"{self._last.height_m * 1e3:.0f} mm")
 
     def _time_left(self, blow: Blow | None, sites: Sites, dt_s: float) -> dict[str, Band | None]:
         """Time to each limit at the present input; looked ahead every two seconds, counted down between."""
@@ -211,6 +223,8 @@ class HeatEstimator:
 
     def _flags(self, temps: dict[str, Band]) -> tuple[str, ...]:
         flags = (*self.chain.notes, *self._range_flags)
+        if outside := self._outside_heights():
+            flags += (f"{outside}: the band may be too narrow",)
         if temps["package top"].high > SILICON_RISK_C:
             flags += (f"package top may pass {SILICON_RISK_C:.0f} C, where silicon is at risk (common practice)",)
         if self._last is None:
@@ -234,7 +248,7 @@ def member_blow(inp: HeatInput, setup: HeatSetup, scores: FloatArray) -> Blow:
 
 
 def joint_state(temps: dict[str, Band], solidus_c: float, mark_c: float, held_s: float, knowledge: Knowledge, *,
-                unseen: bool) -> tuple[JointState, str]:
+                unseen: bool, outside: str = "") -> tuple[JointState, str]:
     """What may be said about the joints, and why.
 
     Parameters
@@ -244,6 +258,8 @@ def joint_state(temps: dict[str, Band], solidus_c: float, mark_c: float, held_s:
         Below the first nothing melts; above the second (liquidus and margin) all has [C].
     held_s : float
         How long the coldest joint's lower bound has been above mark_c.
+    outside : str
+        Why the calibration does not reach the present height, in words; nothing when it does.
     """
     centre, corner = temps["joint centre"], temps["joint corner"]
     if max(centre.high, corner.high) < solidus_c:
@@ -252,6 +268,8 @@ def joint_state(temps: dict[str, Band], solidus_c: float, mark_c: float, held_s:
         why = f"the band is {corner.low:.0f} to {corner.high:.0f} C and {knowledge.note}"
     elif unseen:
         why = "the nozzle is not seen"
+    elif outside:
+        why = outside
     elif held_s >= HOLD_S:
         return JointState.LIKELY_MOLTEN, (f"the coldest joint's lower bound has been above {mark_c:.0f} C for "
                                           f"{held_s:.0f} s; try with a light nudge, never pull")

@@ -16,7 +16,7 @@ from monitor.errors import EnvironmentFault, InputError
 from monitor.heat.chain import Chain
 from monitor.heat.estimate import SITES, member_blow
 from monitor.heat.types import HeatInput, HeatSetup
-from monitor.heat.uncertainty import CALIBRATED_FORM_SHARE, PARAMETERS, Knowledge, parameters
+from monitor.heat.uncertainty import CALIBRATED_FORM_SHARE, PARAMETERS, Knowledge, described, parameters
 
 __all__ = ["Calibration", "FitResult", "fit_thermocouple", "load_calibration", "save_calibration"]
 
@@ -67,7 +67,10 @@ class Calibration:
 
 @dataclass(frozen=True)
 class FitResult:
-    """A calibration and how the run supports it; times on the recording's clock [s], temperatures [C]."""
+    """A calibration and how the run supports it; times on the recording's clock [s], temperatures [C].
+
+    predicted_c is the chain after the fit, prior_c before it.
+    """
 
     calibration: Calibration
     offset_s: float
@@ -75,6 +78,7 @@ class FitResult:
     t_s: FloatArray
     measured_c: FloatArray
     predicted_c: FloatArray
+    prior_c: FloatArray
     singular_values: FloatArray
     report: tuple[str, ...]
 
@@ -114,6 +118,7 @@ def fit_thermocouple(setup: HeatSetup, inputs: Sequence[HeatInput], log_t_s: Arr
     state = _State(np.zeros(len(PARAMETERS) + len(RUN_ERRORS)), 0.0)
     run = _simulate(setup, steps, state.scores, site)
     state = replace(state, offset_s=_find_offset(*run, t_log, log))
+    before = run
     damping = 0.0
     for _ in range(MOST_STEPS):
         tried, change = _improved(run, state, damping, t_log, log)
@@ -128,11 +133,11 @@ def fit_thermocouple(setup: HeatSetup, inputs: Sequence[HeatInput], log_t_s: Arr
     posterior, whitened, offset_sigma = _spread(run, state, t_log, log)
     times, temps, _ = run
     bin_t, bin_c = _bins(t_log + offset, log, times)
-    predicted = np.interp(bin_t, times, temps)
+    predicted, untaught = np.interp(bin_t, times, temps), np.interp(bin_t, *before[:2])
     rms = float(np.sqrt(np.mean((bin_c - predicted) ** 2)))
     singular, directions = np.linalg.svd(whitened)[1:]
     _refuse(rms, singular, offset_sigma)
-    return _result(setup, inputs, scores, posterior, singular, directions, (bin_t, bin_c, predicted),
+    return _result(setup, inputs, scores, posterior, singular, directions, (bin_t, bin_c, predicted, untaught),
                    offset, offset_sigma, rms)
 
 
@@ -182,9 +187,10 @@ def _from_data(data: dict) -> Calibration:
         raise ValueError(f"scores: expected {n} finite means and a {n} x {n} covariance")
     if np.linalg.eigvalsh(0.5 * (cov + cov.T)).min() <= 0:
         raise ValueError("scores.cov: not a covariance (an eigenvalue is not positive)")
-    knowledge = Knowledge(mean, cov, True, str(data["note"]), float(data["form_share"]))
+    low, high = (float(h) for h in nozzle["height_range_m"])
+    knowledge = Knowledge(mean, cov, True, str(data["note"]), float(data["form_share"]), (low, high))
     return Calibration(knowledge, float(board["thickness_m"]), tuple((float(t), float(c)) for t, c in board["layers"]),
-                       float(nozzle["bore_m"]), float(nozzle["airflow_m3_s"]), tuple(nozzle["height_range_m"]),
+                       float(nozzle["bore_m"]), float(nozzle["airflow_m3_s"]), (low, high),
                        float(data["rms_k"]), tuple(data["identified"]))
 
 
@@ -205,21 +211,23 @@ def _checked(setup: HeatSetup, inputs: Sequence[HeatInput], log_t_s: ArrayLike, 
         raise InputError(f"thermocouple run: shorter than {LEAST_BINS * BIN_S:.0f} s")
     if not inputs or not any(i.observed for i in inputs):
         raise InputError("thermocouple run: the nozzle is never seen in the recording")
-    unseen = sum(i.dt_s for i in inputs if not i.observed) / sum(i.dt_s for i in inputs)
+    unseen = sum(i.dt_s for i in inputs if i.on and not i.observed) / sum(i.dt_s for i in inputs)
     if unseen > LARGEST_UNSEEN_SHARE:
         raise InputError(f"thermocouple run: the nozzle is unseen for {100 * unseen:.0f} % of the time")
     return t, temp
 
 
 def _steps(inputs: Sequence[HeatInput]) -> list[HeatInput]:
-    """The recording's inputs joined into longer steps; short unseen spells keep the last sight."""
+    """The recording's inputs joined into longer steps; short unseen spells keep the last sight, a tool led away heats not."""
     steps: list[HeatInput] = []
     group: list[HeatInput] = []
     last: HeatInput | None = None
     for item in inputs:
         if item.observed:
             last = item
-        known = item if item.observed else replace(last, t_s=item.t_s, dt_s=item.dt_s) if last else replace(item, on=False)
+        known = item
+        if not item.observed:
+            known = replace(last or item, t_s=item.t_s, dt_s=item.dt_s, on=item.on and last is not None)
         if group and (known.on != group[0].on or sum(g.dt_s for g in group) + known.dt_s > STEP_S):
             steps.append(_joined(group))
             group = []
@@ -340,19 +348,23 @@ def _refuse(rms: float, singular: FloatArray, offset_sigma: float) -> None:
 
 def _result(setup, inputs, scores, posterior, singular, directions, series, offset, offset_sigma, rms) -> FitResult:
     n = len(PARAMETERS)
-    heights = [i.height_m for i in inputs if i.observed and i.on]
+    # without the moments of coming and going
+    low, high = np.quantile([i.height_m for i in inputs if i.observed and i.on], [0.05, 0.95]).tolist()
     combos = tuple(_in_words(v) for s, v in zip(singular, directions, strict=False) if s > IDENTIFIED)
     sigma = np.sqrt(np.diag(posterior))[:n]
     kept = [name for name, s in zip(PARAMETERS, sigma, strict=True) if s > 0.9]
     note = f"calibrated by a thermocouple run ({rms:.0f} K rms, {len(combos)} combinations identified)"
-    knowledge = Knowledge(scores[:n].copy(), posterior[:n, :n].copy(), True, note, CALIBRATED_FORM_SHARE)
+    knowledge = Knowledge(scores[:n].copy(), posterior[:n, :n].copy(), True, note, CALIBRATED_FORM_SHARE,
+                          (low, high))
     layers = tuple((layer.thickness_m, layer.coverage) for layer in setup.board.layers)
     calibration = Calibration(knowledge, setup.board.thickness_m, layers, setup.station.bore_m,
-                              setup.station.airflow_m3_s, (min(heights), max(heights)), rms, combos)
+                              setup.station.airflow_m3_s, (low, high), rms, combos)
+    spread = [f"  {line}" for line in described(knowledge)]
     report = [f"time offset {offset:+.2f} s (1 sigma {offset_sigma:.2f} s)", f"residual {rms:.1f} K rms",
               *(f"identified: {c}" for c in combos),
-              f"not identified, kept near the prior: {', '.join(kept) or 'none'}"]
-    if max(heights) < 1.5 * min(heights):
+              f"not identified, kept near the prior: {', '.join(kept) or 'none'}",
+              "what is known now, 1 sigma range (before the run):", *spread]
+    if high < 1.5 * low:
         report.append("one height only: the decay constant is not seen well; repeat at about twice the height")
     return FitResult(calibration, offset, offset_sigma, *series, singular, tuple(report))
 

@@ -95,5 +95,6 @@ def site_limits(setup: HeatSetup) -> dict[str, Limit]:
     for neighbour in setup.neighbours:
         limits[neighbour.name] = (
             Limit(neighbour.limit_c, neighbour.limit_source or "job file") if neighbour.limit_c is not None
-            else Limit(board_alloy.solidus_c, f"its own joints begin to melt ({board_alloy.name}); plastics may need less"))
+            else Limit(board_alloy.solidus_c,
+                       f"its own joints begin to melt ({board_alloy.name}); plastics may need less"))
     return limits

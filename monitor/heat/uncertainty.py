@@ -10,7 +10,8 @@ from scipy.stats import norm, qmc
 
 from monitor.heat.types import Band
 
-__all__ = ["CALIBRATED_FORM_SHARE", "COVERAGE_Z", "PARAMETERS", "Knowledge", "Parameters", "band", "draw_scores", "parameters", "prior"]
+__all__ = ["CALIBRATED_FORM_SHARE", "COVERAGE_Z", "PARAMETERS", "Knowledge", "Parameters", "band",
+           "described", "draw_scores", "parameters", "prior"]
 
 FloatArray = NDArray[np.float64]
 
@@ -27,13 +28,17 @@ _SIGMAS = {"spread": 0.20, "board_k": 0.30, "loss": 0.30, "capacity": 0.10, "air
 
 @dataclass(frozen=True)
 class Knowledge:
-    """Normal law of the scores: mean, shape (n,), covariance, shape (n, n); calibrated by a thermocouple or not."""
+    """Normal law of the scores: mean, shape (n,), covariance, shape (n, n); calibrated by a thermocouple or not.
+
+    height_range_m: the heights at which the thermocouple run was made; None without one.
+    """
 
     mean: FloatArray
     cov: FloatArray
     is_calibrated: bool = False
     note: str = "no thermocouple run has been used"
     form_share: float = MODEL_FORM_SHARE
+    height_range_m: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -69,6 +74,26 @@ def parameters(scores: FloatArray) -> Parameters:
     factors = {name: np.exp(sigma * by_name[name]) for name, sigma in _SIGMAS.items()}
     return Parameters(exit_factor=np.minimum(_EXIT_FACTOR * np.exp(_EXIT_SIGMA * by_name["exit_factor"]), 1.1),
                       film_gain_score=by_name["film_gain"], decay=decay, **factors)
+
+
+_WORDS = {"exit_factor": "exit factor (outlet rise over set rise)", "film_gain": "gain on the film coefficient",
+          "decay": "decay constant of the jet", "spread": "gain on the jet's spread",
+          "board_k": "gain on the board's conductivity", "loss": "gain on the losses",
+          "capacity": "gain on the heat capacities", "airflow": "gain on the airflow"}
+
+
+def described(knowledge: Knowledge) -> list[str]:
+    """Every parameter in words with its 1-sigma range, and the range before any thermocouple run."""
+    def spans(k: Knowledge) -> list[Parameters]:
+        root = np.sqrt(np.diag(k.cov))
+        return [parameters((k.mean + sign * root)[:, None]) for sign in (-1, 1)]
+
+    def value(p: Parameters, name: str) -> float:
+        return float(p.film_gain(np.full(1, 1e4))[0] if name == "film_gain" else getattr(p, name)[0])
+
+    now, before = spans(knowledge), spans(prior())
+    return [f"{words}: {value(now[0], name):.2f} to {value(now[1], name):.2f} "
+            f"({value(before[0], name):.2f} to {value(before[1], name):.2f})" for name, words in _WORDS.items()]
 
 
 def draw_scores(n_dimensions: int, n_members: int, seed: int = 7) -> FloatArray:

@@ -7,8 +7,8 @@ import sys
 import time
 from pathlib import Path
 
-from PyQt6.QtCore import QSettings, QStandardPaths, QTimer
-from PyQt6.QtWidgets import QApplication
+from PyQt6.QtCore import QSettings, QStandardPaths, Qt, QTimer
+from PyQt6.QtWidgets import QApplication, QWidget
 
 from monitor.analyse import Inputs
 from monitor.commands import exit_code, say
@@ -16,14 +16,15 @@ from monitor.engine.feedback import Mode
 from monitor.engine.source import PlayedVideo
 from monitor.engine.stats import write_stats
 from monitor.errors import EnvironmentFault, InputError
+from monitor.exposure import heat_setup
+from monitor.heat_shelf import heat_calibration
 from monitor.recording import open_recording, recover_leftovers
-from monitor.rerun import heat_calibration
 from monitor.sound.player import Player
 from monitor.ui.bench_state import tr
 from monitor.ui.bench_window import BenchWindow
 from monitor.ui.bench_work import BenchWork, Settings
 
-__all__ = ["open_bench", "recordings_folder"]
+__all__ = ["open_bench", "open_review", "recordings_folder"]
 
 
 def recordings_folder() -> Path:
@@ -41,8 +42,9 @@ def open_bench(app: QApplication, source, inputs: Inputs | None, args: argparse.
     player.start()
     player.is_ready.wait(2.0)
     chosen = Settings(out, args.operator, Mode(args.coaching), args.band / 100, not args.no_record, not args.no_video)
-    work = BenchWork(source, inputs, chosen, player, heat_calibration(args.heat), watch_frozen=not isinstance(source, PlayedVideo))
-    window = BenchWindow(work, settings, _open_review)
+    work = BenchWork(source, inputs, chosen, player, heat_calibration(args.heat, heat_setup(inputs.job) if inputs else None),
+                     watch_frozen=not isinstance(source, PlayedVideo))
+    window = BenchWindow(work, settings, open_review)
     began_s = time.monotonic()
     if args.quit_at_end or args.minutes is not None:
         work.begin()
@@ -73,8 +75,16 @@ def _result(work: BenchWork) -> int:
         raise EnvironmentFault(str(error)) from None
 
 
-def _open_review(folder: Path) -> None:
+def open_review(folder: Path) -> None:
     """Show a recording in the review window."""
-    from monitor.ui.review_window import open_review
+    from monitor.ui.review_window import ReviewWindow
 
-    open_review(folder)
+    window = ReviewWindow()
+    window.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+    _reviews.append(window)
+    window.destroyed.connect(lambda: _reviews.remove(window))
+    window.show()
+    window.open_folder(folder)
+
+
+_reviews: list[QWidget] = []  # a window that nobody holds would vanish at once

@@ -1,0 +1,59 @@
+"""Draws how a thermocouple run and the fitted heat chain agree."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from monitor.errors import EnvironmentFault
+from monitor.heat.fit import BIN_SIGMA_K, FitResult
+
+__all__ = ["draw_residuals"]
+
+
+def draw_residuals(fit: FitResult, path: Path) -> None:
+    """Write the picture as PNG: the log and the chain over time, and what is left between them.
+
+    Raises
+    ------
+    EnvironmentFault
+        If it cannot be written.
+    """
+    figure = Figure(figsize=(9, 6.5), layout="constrained")
+    canvas = FigureCanvasAgg(figure)
+    upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2, 1))
+    _course(upper, fit)
+    _left_over(lower, fit)
+    figure.suptitle(f"Thermocouple run: {fit.calibration.rms_k:.1f} K rms left, clocks {fit.offset_s:+.2f} s apart "
+                    f"(1 sigma {fit.offset_sigma_s:.2f} s)", fontsize=11, x=0.01, ha="left")
+    temporary = Path(f"{path}.part")
+    try:
+        canvas.print_png(str(temporary))
+        os.replace(temporary, path)
+    except OSError as fault:
+        raise EnvironmentFault(f"{path}: cannot write the picture ({fault.strerror})") from fault
+
+
+def _course(axes, fit: FitResult) -> None:
+    axes.plot(fit.t_s, fit.measured_c, "o", ms=5, mfc="none", color="C0", label="thermocouple, means of 5 s")
+    axes.plot(fit.t_s, fit.predicted_c, "-", color="C1", label="heat chain after the fit")
+    axes.plot(fit.t_s, fit.prior_c, "--", color="0.5", label="heat chain before the fit")
+    axes.set_ylabel("temperature [C]")
+    axes.legend(fontsize=9)
+    axes.grid(alpha=0.3)
+
+
+def _left_over(axes, fit: FitResult) -> None:
+    left = fit.measured_c - fit.predicted_c
+    axes.axhspan(-BIN_SIGMA_K, BIN_SIGMA_K, color="0.9", label=f"expected: 1 sigma {BIN_SIGMA_K:.0f} K")
+    axes.axhline(0.0, color="0.5", linewidth=0.8)
+    axes.vlines(fit.t_s, 0.0, left, color="C0", linewidth=1)
+    axes.plot(fit.t_s, left, "o", ms=5, mfc="none", color="C0")
+    reach = 1.15 * max(2 * BIN_SIGMA_K, float(np.abs(left).max()))
+    axes.set(xlabel="time in the recording [s]", ylabel="log less chain [K]", ylim=(-reach, reach))
+    axes.legend(fontsize=9, loc="upper right")
+    axes.grid(alpha=0.3)
