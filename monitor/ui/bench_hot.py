@@ -59,7 +59,7 @@ class HotPage(QWidget):
         self._was_in_pass = False
         self.alarm = Alarm()
         self.n_passes_told = 0
-        looks().changed.connect(lambda _: self._dress())
+        looks().changed.connect(self._dress)
         self._dress()
 
     def begin(self) -> None:
@@ -157,7 +157,7 @@ class HotPage(QWidget):
         whole.addLayout(left, 3)
         whole.addLayout(right, 2)
 
-    def _dress(self) -> None:
+    def _dress(self, _: object = None) -> None:
         self.warnings.setFont(font("body"))
         self.warnings.setStyleSheet(f"color: {look().ink}; background: {look().panel}; border: 1px solid {look().line}; "
                                     "border-radius: 6px; padding: 6px;")

@@ -293,7 +293,7 @@ class MarkView(QWidget):
         self._snapped = ""
         if snaps and self.snaps:
             place, self._snapped = self._snap(place)
-        self._pointer = np.round(place, 2 if self._snapped else 1)
+        self._pointer = np.asarray(place, float) if self._snapped else np.round(place, 1)
         self.pointed.emit(*map(float, self._pointer))
         self.update()
 

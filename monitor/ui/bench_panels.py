@@ -28,7 +28,10 @@ class _Panel(QWidget):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._value: object = None
-        looks().changed.connect(lambda _: self.update())
+        looks().changed.connect(self._repaint)
+
+    def _repaint(self, _: object) -> None:
+        self.update()
 
     def _take(self, value: object, spoken: str) -> None:
         if value != self._value:

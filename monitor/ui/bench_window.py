@@ -61,7 +61,7 @@ class BenchWindow(QMainWindow):
         work.station_changed.connect(self._show_bar)
         work.job_changed.connect(self._show_bar)
         work.notice.connect(self.tell)
-        looks().changed.connect(lambda _: self._show_bar())
+        looks().changed.connect(self._show_bar)
         self._notice_until_s, self._session_from_s = 0.0, 0.0
         self._beat_s = time.perf_counter()
         self._beat = QTimer(self)
@@ -181,7 +181,7 @@ class BenchWindow(QMainWindow):
         inner.setLayout(whole)
         self.setCentralWidget(inner)
 
-    def _show_bar(self) -> None:
+    def _show_bar(self, _: object = None) -> None:
         running = self.work.is_running
         key = self.actions_by_name["start_stop"].shortcut().toString() if hasattr(self, "actions_by_name") else ""
         self.begin_button.setText((tr("End ({})") if running else tr("Begin recording ({})")).format(key))

@@ -1,0 +1,286 @@
+"""The bench window as a person uses it: mark a target, start, get a warning, turn the setpoint, stop, open the recording."""
+
+import numpy as np
+import pytest
+from PyQt6.QtCore import QPoint, QSettings, Qt
+from PyQt6.QtWidgets import QInputDialog, QLineEdit
+
+from monitor.engine.feedback import Mode
+from monitor.engine.source import PlayedVideo
+from monitor.recording import open_recording
+from monitor.sound.player import Player
+from monitor.ui.bench_keys import COMMANDS, KeysDialog
+from monitor.ui.bench_open import open_review
+from monitor.ui.bench_window import BenchWindow
+from monitor.ui.bench_work import BenchWork, Settings
+from monitor.ui.theme import Standing, looks
+from tests.engine.make import SAMPLE, PathTracker, sample_inputs
+
+WAIT_MS = 15_000
+OVER_U7 = (6.7, 1.4)  # the middle of the sample's target
+
+
+def lifted(t):
+    """Over the target, then too high."""
+    return (*OVER_U7, 18.0 if t < 0.6 else 36.0)
+
+
+def make(qtbot, folder, where=lifted, *, start=True, inputs="sample", opened=None, **options):
+    settings = Settings(folder, tracker=lambda inputs: PathTracker(where), films=False, mode=Mode.BAND, **options)
+    player = Player(is_muted=True)
+    player.start()
+    work = BenchWork(PlayedVideo(SAMPLE / "clip.mp4", loop=True), sample_inputs() if inputs else None, settings, player,
+                     watch_frozen=False)
+    window = BenchWindow(work, QSettings(str(folder / "keys.ini"), QSettings.Format.IniFormat), opened or (lambda folder: None))
+    qtbot.addWidget(window)
+    window.show()
+    window.activateWindow()
+    if start:
+        window.start()
+    return window
+
+
+@pytest.fixture
+def window(qtbot, tmp_path):
+    made = make(qtbot, tmp_path)
+    yield made
+    made.close()
+
+
+def press(qtbot, window, key, modifier=Qt.KeyboardModifier.NoModifier):
+    qtbot.keyClick(window.focusWidget() or window, key, modifier)
+
+
+def click(qtbot, view, mm):
+    qtbot.mouseClick(view, Qt.MouseButton.LeftButton, pos=view.to_widget(mm).toPoint())
+
+
+def remove_target(window):
+    window.setup.table.selectRow(0)
+    window.setup.remove.click()
+
+
+def begin(qtbot, window):
+    press(qtbot, window, Qt.Key.Key_F3)
+    press(qtbot, window, Qt.Key.Key_Space)
+    qtbot.waitUntil(lambda: window.hot.state.told is not None and window.work.engine.session is not None, timeout=WAIT_MS)
+
+
+def end(qtbot, window):
+    press(qtbot, window, Qt.Key.Key_Space)
+    qtbot.waitUntil(lambda: not window.work.is_running, timeout=WAIT_MS)
+
+
+@pytest.mark.slow
+def test_a_whole_piece_of_work_by_mouse_and_keys(qtbot, tmp_path):
+    opened = []
+    window = make(qtbot, tmp_path, opened=opened.append)
+    view, draft = window.setup.view, window.setup.draft
+    qtbot.waitUntil(lambda: view._image is not None, timeout=WAIT_MS)
+
+    remove_target(window)
+    view.snaps = False
+    for mm in ((2.0, -3.0), (11.0, -3.0), (11.0, 6.0)):
+        click(qtbot, view, mm)
+    np.testing.assert_allclose(draft.marks()[0].corners_mm, [(2, -3), (11, -3), (11, 6), (2, 6)], atol=0.3)
+
+    begin(qtbot, window)
+    qtbot.waitUntil(lambda: window.hot.state.told.word == "Lower the nozzle", timeout=WAIT_MS)
+    assert window.hot.state.told.standing is Standing.HEED and window.hot.state.told.arrow == "down"
+    press(qtbot, window, Qt.Key.Key_Up)
+    qtbot.waitUntil(lambda: window.hot.summary.summary is not None, timeout=WAIT_MS)
+    end(qtbot, window)
+    press(qtbot, window, Qt.Key.Key_O, Qt.KeyboardModifier.ControlModifier)
+
+    found = open_recording(opened[0])
+    assert "too_far" in [w["kind"] for w in found.warnings] and found.station[0]["setpoint_c"] == 370.0
+    assert "outline_mm" in found.job_text and found.passes[0]["feedback"] == "outside the band"
+    window.close()
+
+
+@pytest.mark.slow
+def test_a_finished_recording_opens_for_review(qtbot, window):
+    begin(qtbot, window)
+    qtbot.waitUntil(lambda: len(window.hot._heights) > 10, timeout=WAIT_MS)
+    end(qtbot, window)
+
+    from monitor.ui.bench_open import _reviews
+
+    open_review(window.work.last_folder)
+    qtbot.waitUntil(lambda: _reviews[-1].recording is not None, timeout=WAIT_MS)
+    assert _reviews[-1].recording.folder == window.work.last_folder
+    _reviews[-1].close()
+
+
+@pytest.mark.slow
+def test_a_warning_is_put_aside_by_key_and_shown_as_such(qtbot, window):
+    begin(qtbot, window)
+    qtbot.waitUntil(lambda: window.hot.state.told.word == "Lower the nozzle", timeout=WAIT_MS)
+    press(qtbot, window, Qt.Key.Key_W)
+    qtbot.waitUntil(lambda: "put aside until" in window.hot.warnings.text(), timeout=WAIT_MS)
+
+    assert window.hot.state.told.word != "Lower the nozzle"
+    end(qtbot, window)
+
+
+@pytest.mark.slow
+def test_the_setpoint_can_be_typed_while_recording(qtbot, window):
+    begin(qtbot, window)
+    press(qtbot, window, Qt.Key.Key_T)
+    dialog = window.findChild(QInputDialog)
+    dialog.setIntValue(412)
+    qtbot.keyClick(dialog, Qt.Key.Key_Return)
+
+    assert window.work.setpoint_c == 412.0 and "412" in window.bar_text.text()
+    end(qtbot, window)
+
+
+def test_the_neighbour_comes_after_the_target(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False)
+    view, draft = window.setup.view, window.setup.draft
+    remove_target(window)
+    view.snaps = False
+    for mm in ((2, -3), (11, -3), (11, 6), (20, 10), (24, 10), (24, 14)):
+        click(qtbot, view, mm)
+
+    assert [m.is_target for m in draft.marks()] == [True, False, False, False]
+    np.testing.assert_allclose(draft.marks()[-1].corners_mm[0], (20, 10), atol=0.3)
+
+
+def test_a_click_near_a_mark_snaps_to_its_corner(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False)
+    view = window.setup.view
+    corner = view.draft.marks()[1].corners_mm[0]
+    qtbot.mouseMove(view, view.to_widget(corner).toPoint() + QPoint(4, 3))
+
+    np.testing.assert_allclose(view._pointer, corner, atol=1e-6)
+
+
+def test_a_corner_is_dragged_to_a_new_place(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False)
+    view = window.setup.view
+    view.snaps = False
+    start, goal = view.draft.marks()[0].corners_mm[1], (14.0, -4.0)
+    qtbot.mousePress(view, Qt.MouseButton.LeftButton, pos=view.to_widget(start).toPoint())
+    qtbot.mouseMove(view, view.to_widget(goal).toPoint())
+    qtbot.mouseRelease(view, Qt.MouseButton.LeftButton, pos=view.to_widget(goal).toPoint())
+
+    np.testing.assert_allclose(view.draft.marks()[0].corners_mm[1], goal, atol=0.3)
+
+
+def test_an_outline_is_drawn_by_keys_alone(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False)
+    view = window.setup.view
+    window.setup.corners_button.click()
+    window.setup.neighbour_button.click()
+    view._pointer = np.zeros(2)
+    for keys in ((Qt.Key.Key_Return,), (Qt.Key.Key_Right,) * 5 + (Qt.Key.Key_Return,),
+                 (Qt.Key.Key_Up,) * 4 + (Qt.Key.Key_Return,)):
+        for key in keys:
+            qtbot.keyClick(view, key)
+    view.finish()
+
+    assert view.draft.marks()[-1].corners_mm == ((0.0, 0.0), (5.0, 0.0), (5.0, 4.0))
+
+
+def test_undo_and_redo_walk_through_every_change(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False)
+    draft = window.setup.draft
+    states = [draft.data]
+    for i in range(101):
+        draft.put("station", "setpoint_c", 200.0 + i)
+        states.append(draft.data)
+    for state in reversed(states[:-1]):
+        window.setup.undo.click()
+        assert draft.data == state
+
+    window.setup.redo.click()
+    assert draft.get("station", "setpoint_c") == 200.0
+
+
+def test_corners_are_typed_in_millimetres(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False)
+    window.setup.table.item(0, 2).setText("0 0; 8 0; 8 8; 0 8")
+
+    assert window.setup.draft.marks()[0].corners_mm == ((0.0, 0.0), (8.0, 0.0), (8.0, 8.0), (0.0, 8.0))
+    assert window.work.job.target.outline_mm[2] == (8.0, 8.0)
+
+
+def test_a_value_out_of_range_is_told_with_its_key(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False)
+    editor = window.setup.form.editors["station", "setpoint_c"]
+    assert isinstance(editor, QLineEdit)
+    editor.setText("3600")
+    editor.editingFinished.emit()
+
+    assert "station.setpoint_c" in window.setup.state.text()
+    assert window.work.job.station.setpoint_c == 360.0  # the job in use stays whole
+
+
+def test_a_job_is_saved_and_opened_again(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False)
+    window.setup.draft.put("", "title", "my job")
+    window.setup.save_job(tmp_path / "mine.toml")
+    window.setup.draft.start_anew()
+    window.setup.open_job(tmp_path / "mine.toml")
+
+    assert window.setup.draft.get("", "title") == "my job" and not window.setup.draft.is_changed
+
+
+def test_unsaved_changes_come_back_after_a_crash(qtbot, tmp_path):
+    first = make(qtbot, tmp_path, start=False)
+    first.setup.draft.put("", "title", "half done")  # and the program is gone
+
+    second = make(qtbot, tmp_path, start=False, inputs=None)
+    assert second.setup.draft.get("", "title") == "half done"
+    second.setup.undo.click()
+    assert second.setup.draft.get("", "title") == ""
+
+
+def test_recording_without_a_calibration_says_what_is_missing(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False, inputs=None)
+    window.work.begin()
+
+    assert "nozzle calibration" in window.banner.text() and not window.work.is_running
+
+
+def test_letters_typed_in_set_up_turn_no_knob(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False)
+    press(qtbot, window, Qt.Key.Key_F2)
+    qtbot.keyClick(window.setup.form.title, Qt.Key.Key_Up)
+    qtbot.keyClick(window.setup.form.title, Qt.Key.Key_Space)
+
+    assert window.work.setpoint_c == 360.0 and not window.work.is_running
+
+
+def test_a_key_can_be_given_to_a_foot_pedal(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False)
+    dialog = KeysDialog(window.actions_by_name, window._settings, window)
+    dialog.edits["start_stop"].setKeySequence("B")
+    dialog._save()
+
+    assert window.actions_by_name["start_stop"].shortcut().toString() == "B"
+    assert make(qtbot, tmp_path, start=False).actions_by_name["start_stop"].shortcut().toString() == "B"
+
+
+def test_one_key_cannot_do_two_things(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False)
+    dialog = KeysDialog(window.actions_by_name, window._settings, window)
+    dialog.edits["next_map"].setKeySequence("Space")
+    dialog._save()
+
+    assert "Space" in dialog._message.text() and window.actions_by_name["next_map"].shortcut().toString() == "M"
+
+
+def test_every_command_has_its_own_key():
+    keys = [key for _, key in COMMANDS.values()]
+    assert all(keys) and len(set(keys)) == len(keys)
+
+
+def test_the_theme_changes_by_key(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False)
+    before = looks().choice
+    window.actions_by_name["theme"].trigger()
+
+    assert looks().choice != before
+    looks().choose("light")
