@@ -108,6 +108,7 @@ class KeysDialog(QDialog):
         scroll.setWidget(inner)
         self._message = QLabel()
         self._message.setWordWrap(True)
+        self._message.setTextFormat(Qt.TextFormat.PlainText)
         buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Save | QDialogButtonBox.StandardButton.Cancel
                                    | QDialogButtonBox.StandardButton.RestoreDefaults)
         buttons.accepted.connect(self._save)

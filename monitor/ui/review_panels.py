@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from PyQt6.QtCore import QRectF, Qt, pyqtSignal
+from PyQt6.QtCore import QRectF, Qt, QTimer, pyqtSignal
 from PyQt6.QtGui import QImage, QPainter
 from PyQt6.QtWidgets import (QComboBox, QHBoxLayout, QLabel, QLineEdit, QListWidget, QListWidgetItem, QPlainTextEdit,
                              QProgressBar, QPushButton, QSizePolicy, QVBoxLayout, QWidget)
@@ -20,6 +20,7 @@ from monitor.ui.theme import look
 
 __all__ = ["HappeningsPanel", "CommentsPanel", "MapsPanel", "WaitBar"]
 
+SHOWN_AFTER_MS = 300  # what is done sooner needs no bar
 SIGNS = {"pass": "\u25cf", "warning": "\u25b2", "event": "\u25c6", "gap": "\u2502", "comment": "\u270e"}
 
 
@@ -40,7 +41,7 @@ class WaitBar(QWidget):
     @property
     def is_busy(self) -> bool:
         """Whether work is under way."""
-        return self._task is not None and self._task.is_running
+        return self._task is not None
 
     def run(self, work: Callable, done: Callable, failed: Callable[[str], None],
             cancelled: Callable[[], None] = lambda: None) -> None:
@@ -48,16 +49,21 @@ class WaitBar(QWidget):
         self.cancel()
         task = self._task = Task(work, self)
         task.progressed.connect(lambda share: self._bar.setValue(round(1000 * share)))
-        for signal, then in ((task.done, done), (task.failed, failed), (task.cancelled, cancelled)):
+        for signal, then in ((task.done, done), (task.failed, failed)):
             signal.connect(lambda *result, then=then, task=task: self._end(task, then, result))
+        self._cancelled = cancelled
         self._bar.setValue(0)
-        self.show()
         task.start()
+        QTimer.singleShot(SHOWN_AFTER_MS, self._show_if_busy)
 
     def cancel(self) -> None:
-        """End the work that runs."""
+        """End the work that runs; its result is not waited for."""
         if self._task is not None:
             self._task.cancel()
+            self._end(self._task, self._cancelled, ())
+
+    def _show_if_busy(self) -> None:
+        self.setVisible(self._task is not None)
 
     def _end(self, task: Task, then: Callable, result: tuple) -> None:
         if task is self._task:
@@ -126,6 +132,7 @@ class CommentsPanel(QWidget):
         self._list, self._text, self._author = QListWidget(), QPlainTextEdit(), QLineEdit()
         self._where = QLabel()
         self._where.setWordWrap(True)
+        self._where.setTextFormat(Qt.TextFormat.PlainText)
         self._list.setWordWrap(True)
         self._list.setAccessibleName(tr("Comments"))
         self._text.setAccessibleName(tr("New comment"))
@@ -239,6 +246,7 @@ class MapsPanel(QWidget):
         self._which.addItem(tr("Estimated rise of the board's top"), "heating")
         self._which.currentIndexChanged.connect(self.draw)
         self._words.setWordWrap(True)
+        self._words.setTextFormat(Qt.TextFormat.PlainText)
         layout = QVBoxLayout(self)
         for widget in (self._which, self._wait):
             layout.addWidget(widget)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import math
 
 import numpy as np
@@ -15,7 +16,8 @@ from monitor.ui.theme import DASHES, Standing, font, look, looks
 
 __all__ = ["Timeline"]
 
-LEFT, RIGHT, AXIS, GAP = 158, 14, 24, 4
+RIGHT, GAP = 14, 4
+SCALE_PX = 46  # room for a lane's numbers
 LONGEST_VIEW_S = 8 * 3600.0
 DRAG_PX = 5
 DENSE = 800  # points in view
@@ -40,6 +42,7 @@ class Timeline(QWidget):
         self._lanes: list[CurveLane | BarLane] = []
         self._whole, self._view, self._shortest = (0.0, 1.0), (0.0, 1.0), 0.01
         self._cursor_s, self._span = 0.0, None
+        self._left, self._axis = 120.0, 24.0
         self._drawn: QPixmap | None = None
         self._press: tuple[float, float, tuple[float, float], bool] | None = None
         self._is_dragged = False
@@ -64,6 +67,7 @@ class Timeline(QWidget):
     def set_lanes(self, lanes: list[CurveLane | BarLane]) -> None:
         """What to show, from top to bottom."""
         self._lanes = lanes
+        self._fit_titles()
         self._redraw()
 
     def set_cursor(self, t_s: float) -> None:
@@ -107,15 +111,22 @@ class Timeline(QWidget):
     def x_of(self, t_s: float) -> float:
         """Where a moment lies across the widget [px]."""
         start, end = self._view
-        return LEFT + (t_s - start) / (end - start) * self._inner()
+        return self._left + (t_s - start) / (end - start) * self._inner()
 
     def time_at(self, x: float) -> float:
         """The moment at a place across the widget [s]."""
         start, end = self._view
-        return start + (x - LEFT) / self._inner() * (end - start)
+        return start + (x - self._left) / self._inner() * (end - start)
+
+    def _fit_titles(self) -> None:
+        """Room on the left for every lane's title; those of high lanes may take two lines."""
+        measure = QFontMetricsF(font("small"))
+        widths = [measure.horizontalAdvance(_title(lane)) * (0.62 if lane.weight > 1.5 else 1.0) for lane in self._lanes]
+        self._left = min(max(widths, default=80.0) + SCALE_PX, 0.4 * max(self.width(), 400))
+        self._axis = measure.height() + 8
 
     def _inner(self) -> float:
-        return max(1.0, self.width() - LEFT - RIGHT)
+        return max(1.0, self.width() - self._left - RIGHT)
 
     def _set_view(self, start_s: float, end_s: float) -> None:
         width = min(max(end_s - start_s, self._shortest), LONGEST_VIEW_S)
@@ -149,6 +160,7 @@ class Timeline(QWidget):
 
     def changeEvent(self, event: QEvent) -> None:  # noqa: N802
         if event.type() in (QEvent.Type.FontChange, QEvent.Type.PaletteChange):
+            self._fit_titles()
             self._redraw()
 
     def _draw_all(self, target: QPixmap) -> None:
@@ -169,11 +181,11 @@ class Timeline(QWidget):
         row = QFontMetricsF(font("small")).height() + 6
         n_rows = sum(isinstance(lane, BarLane) for lane in self._lanes)
         total = sum(lane.weight for lane in self._lanes if isinstance(lane, CurveLane)) or 1.0
-        rest = self.height() - AXIS - n_rows * (row + GAP) - GAP * (len(self._lanes) - n_rows + 1)
+        rest = self.height() - self._axis - n_rows * (row + GAP) - GAP * (len(self._lanes) - n_rows + 1)
         top, out = float(GAP), []
         for lane in self._lanes:
             height = row if isinstance(lane, BarLane) else max(18.0, rest * lane.weight / total)
-            out.append((lane, QRectF(LEFT, top, self._inner(), height)))
+            out.append((lane, QRectF(self._left, top, self._inner(), height)))
             top += height + GAP
         return out
 
@@ -184,16 +196,16 @@ class Timeline(QWidget):
         for k in range(math.ceil(start / step), math.floor(end / step) + 1):
             x = self.x_of(k * step)
             painter.setPen(QPen(_faint(), 1))
-            painter.drawLine(QPointF(x, 0), QPointF(x, self.height() - AXIS))
+            painter.drawLine(QPointF(x, 0), QPointF(x, self.height() - self._axis))
             painter.setPen(QColor(look().soft_ink))
-            painter.drawText(QRectF(x - 60, self.height() - AXIS + 3, 120, AXIS - 4), Qt.AlignmentFlag.AlignHCenter,
+            painter.drawText(QRectF(x - 60, self.height() - self._axis + 3, 120, self._axis - 4), Qt.AlignmentFlag.AlignHCenter,
                              _clock(k * step, step))
 
     def _draw_title(self, painter: QPainter, lane: CurveLane | BarLane, box: QRectF) -> None:
         painter.setFont(font("small"))
         painter.setPen(QColor(look().ink))
-        text = f"{lane.title}, {lane.unit}" if isinstance(lane, CurveLane) else lane.title
-        place = QRectF(6, box.top(), LEFT - 40, box.height())
+        text = _title(lane)
+        place = QRectF(6, box.top(), self._left - SCALE_PX + 2, box.height())
         measure = QFontMetricsF(painter.font())
         wrap = Qt.TextFlag.TextWordWrap.value if box.height() >= 1.9 * measure.lineSpacing() else 0
         if not wrap:
@@ -246,7 +258,7 @@ class Timeline(QWidget):
             return
         t, values = thinned(curve.t_s, curve.values, *self._view, int(self._inner()))
         start, end = self._view
-        x = LEFT + (t - start) / (end - start) * self._inner()
+        x = self._left + (t - start) / (end - start) * self._inner()
         y = y_of(values)
         colour = QColor(look().series[curve.series % len(look().series)])
         shade = QColor(colour)
@@ -321,27 +333,27 @@ class Timeline(QWidget):
     def _draw_span(self, painter: QPainter) -> None:
         if self._span is None:
             return
-        left, right = (min(max(self.x_of(t), LEFT), self.width() - RIGHT) for t in self._span)
+        left, right = (min(max(self.x_of(t), self._left), self.width() - RIGHT) for t in self._span)
         shade = QColor(look().accent)
         shade.setAlpha(38)
-        painter.fillRect(QRectF(left, 0, right - left, self.height() - AXIS), shade)
+        painter.fillRect(QRectF(left, 0, right - left, self.height() - self._axis), shade)
         painter.setPen(QPen(QColor(look().accent), 1, Qt.PenStyle.DashLine))
         for x in (left, right):
-            painter.drawLine(QPointF(x, 0), QPointF(x, self.height() - AXIS))
+            painter.drawLine(QPointF(x, 0), QPointF(x, self.height() - self._axis))
 
     def _draw_cursor(self, painter: QPainter) -> None:
         x = self.x_of(self._cursor_s)
-        if not LEFT - 1 <= x <= self.width() - RIGHT + 1:
+        if not self._left - 1 <= x <= self.width() - RIGHT + 1:
             return
         painter.setPen(QPen(QColor(look().ink), 1))
-        painter.drawLine(QPointF(x, 0), QPointF(x, self.height() - AXIS))
+        painter.drawLine(QPointF(x, 0), QPointF(x, self.height() - self._axis))
         for lane, box in self._boxes():
             if isinstance(lane, CurveLane):
                 self._draw_reading(painter, lane, box, x)
         painter.setFont(font("small", bold=True, tabular=True))
         text = f"{self._cursor_s:.3f} s"
         width = QFontMetricsF(painter.font()).horizontalAdvance(text) + 10
-        place = QRectF(min(max(x - width / 2, LEFT), self.width() - width - 2), self.height() - AXIS + 2, width, AXIS - 4)
+        place = QRectF(min(max(x - width / 2, self._left), self.width() - width - 2), self.height() - self._axis + 2, width, self._axis - 4)
         painter.fillRect(place, QColor(look().accent))
         painter.setPen(QColor(look().accent_ink))
         painter.drawText(place, Qt.AlignmentFlag.AlignCenter, text)
@@ -404,7 +416,11 @@ class Timeline(QWidget):
             if isinstance(lane, BarLane) and box.top() <= at.y() <= box.bottom():
                 hit = [b for b in lane.bars if self.x_of(b.start_s) - 5 <= at.x() <= self.x_of(b.end_s) + 5]
                 if hit:
-                    QToolTip.showText(event.globalPosition().toPoint(), hit[0].text, self)
+                    QToolTip.showText(event.globalPosition().toPoint(), f"<qt>{html.escape(hit[0].text)}</qt>", self)
+
+
+def _title(lane: CurveLane | BarLane) -> str:
+    return f"{lane.title}, {lane.unit}" if isinstance(lane, CurveLane) else lane.title
 
 
 def _round_step(least: float) -> float:

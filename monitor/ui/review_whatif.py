@@ -44,6 +44,7 @@ class WhatIfPanel(QWidget):
         self.protections = _Protections()
         self.words, self.wait = QLabel(tr("Change a setting, then work it out.")), WaitBar()
         self.words.setWordWrap(True)
+        self.words.setTextFormat(Qt.TextFormat.PlainText)
         self.words.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse
                                            | Qt.TextInteractionFlag.TextSelectableByKeyboard)
         self.run, self.reset, self.keep = (QPushButton(t) for t in (tr("Work it out"), tr("As recorded"), tr("Into the report")))

@@ -82,6 +82,8 @@ class ReviewWindow(QMainWindow):
         self.maps, self.what_if = MapsPanel(), WhatIfPanel()
         self.verdict, self.message, self.wait = QLabel(), QLabel(), WaitBar()
         self.verdict.setWordWrap(True)
+        for label in (self.verdict, self.message):
+            label.setTextFormat(Qt.TextFormat.PlainText)  # names may look like markup
         self.verdict.setFont(font("body"))
         self.verdict.setText(tr("Open a recording, or drop its folder here."))
         self.marks = QCheckBox(tr("Measurement over the video"))

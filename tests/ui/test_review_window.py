@@ -6,6 +6,7 @@ from PyQt6.QtCore import QEvent, QMimeData, QPoint, QPointF, QSettings, Qt, QUrl
 from PyQt6.QtGui import QDropEvent, QWheelEvent
 from PyQt6.QtWidgets import QApplication, QComboBox, QDoubleSpinBox, QListWidget, QPlainTextEdit, QPushButton
 
+from monitor.cli import main
 from monitor.comments import comments_of
 from monitor.playback import Playback
 from monitor.recording import open_recording
@@ -290,3 +291,21 @@ def test_a_frame_that_was_not_analysed_gets_no_measurement_of_another():
     trace = times[[0, 7, 19]]  # the analysis was busy in between
 
     assert [row_at(trace, times, i) for i in (0, 1, 6, 7, 8, 19)] == [0, None, None, 1, None, 2]
+
+
+def test_a_name_that_looks_like_markup_is_shown_as_it_is(window):
+    assert all(label.textFormat() is Qt.TextFormat.PlainText
+               for label in (window.verdict, window.message, window.what_if.words))
+
+
+def test_a_recording_that_is_gone_stays_in_the_list_but_cannot_be_chosen(qtbot, window, tmp_path):
+    settings().setValue("recent", [str(tmp_path / "gone"), str(window.recording.folder)])
+    window.recent_menu.aboutToShow.emit()
+
+    assert [a.isEnabled() for a in window.recent_menu.actions()] == [False, True]
+    assert "not there" in window.recent_menu.actions()[0].text()
+
+
+def test_the_command_says_in_one_line_what_is_no_recording(qapp, tmp_path, capsys):
+    assert main(["review", str(tmp_path)]) == 3
+    assert "no recording there" in capsys.readouterr().err
