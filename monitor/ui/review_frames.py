@@ -101,26 +101,26 @@ class FrameBringer(QObject):
         try:
             self._serve()
         except (VisionError, MonitorError, OSError) as fault:
-            self._tell(self.failed, str(fault))
+            self._tell("failed", str(fault))
         except Exception as fault:  # a thread's fault must reach the person, not end unseen
             logging.getLogger("plumeline").exception("a fault while showing the video")
-            self._tell(self.failed, f"the video cannot be shown ({type(fault).__name__}: {fault})")
+            self._tell("failed", f"the video cannot be shown ({type(fault).__name__}: {fault})")
 
     def _serve(self) -> None:
         camera = load_camera(self._recording.folder / CAMERA)
         with Playback(self._recording.video) as playback:
             trace_s = self._recording.frames["t_s"]
             times_s = playback.times_s + lateness_s(playback, trace_s)
-            self._tell(self.opened, times_s)
+            self._tell("opened", times_s)
             while (wish := self._next()) is not None:
                 try:
                     index = playback.index_at(wish.t_s - times_s[0])
                     image = playback.frame(index).image
                 except VisionError as fault:
-                    self._tell(self.failed, str(fault))
+                    self._tell("failed", str(fault))
                     continue
                 row = row_at(trace_s, times_s, index)
-                self._tell(self.shown, index, float(times_s[index]), self._picture(image, row, camera, wish.is_marked))
+                self._tell("shown", index, float(times_s[index]), self._picture(image, row, camera, wish.is_marked))
 
     def _next(self) -> _Wish | None:
         with self._wanted:
@@ -138,9 +138,8 @@ class FrameBringer(QObject):
         height, width = image.shape[:2]
         return QImage(image.data, width, height, image.strides[0], QImage.Format.Format_BGR888).copy()
 
-    @staticmethod
-    def _tell(signal: object, *values: object) -> None:
+    def _tell(self, name: str, *values: object) -> None:
         try:
-            signal.emit(*values)
+            getattr(self, name).emit(*values)
         except RuntimeError:
             pass  # the window is gone already

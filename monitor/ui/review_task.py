@@ -57,24 +57,26 @@ class Task(QObject):
             raise Cancelled
         if share - self._told >= TELL_EVERY or share >= 1.0:
             self._told = share
-            self.progressed.emit(share)
+            if not self._emit("progressed", share):
+                raise Cancelled
 
     def _run(self) -> None:
         try:
             result = self._work(self._tell)
         except Cancelled:
-            self._emit(self.cancelled)
+            self._emit("cancelled")
         except (MonitorError, VisionError, OSError) as fault:
-            self._emit(self.failed, str(fault))
+            self._emit("failed", str(fault))
         except Exception as fault:  # a thread's fault must reach the person, not end unseen
             logging.getLogger("plumeline").exception("a fault beside the review window")
-            self._emit(self.failed, f"a fault in plumeline itself ({type(fault).__name__}: {fault})")
+            self._emit("failed", f"a fault in plumeline itself ({type(fault).__name__}: {fault})")
         else:
-            self._emit(self.cancelled) if self._stop.is_set() else self._emit(self.done, result)
+            self._emit("cancelled") if self._stop.is_set() else self._emit("done", result)
 
-    @staticmethod
-    def _emit(signal: Any, *values: Any) -> None:
+    def _emit(self, name: str, *values: Any) -> bool:
+        """Send a signal; False when the window is gone already."""
         try:
-            signal.emit(*values)
+            getattr(self, name).emit(*values)
         except RuntimeError:
-            pass  # the window is gone already
+            return False
+        return True

@@ -215,7 +215,7 @@ class Timeline(QWidget):
     def _draw_curves(self, painter: QPainter, lane: CurveLane, box: QRectF) -> None:
         low, high = lane.span
         painter.save()
-        painter.setClipRect(box.adjusted(-34, -4, 0, 4))
+        painter.setClipRect(box.adjusted(-38, -4, 0, 4))
 
         def y_of(values: np.ndarray) -> np.ndarray:
             return box.bottom() - (np.clip(values, low - 9 * (high - low), high + 9 * (high - low)) - low) / (high - low) * box.height()
@@ -246,12 +246,14 @@ class Timeline(QWidget):
         painter.setPen(QColor(look().soft_ink))
         line = QFontMetricsF(painter.font()).height()
         step = _round_step((high - low) / max(2.0, box.height() / (1.7 * line)))
+        last_y = math.inf
         for k in range(math.ceil(low / step), math.floor(high / step) + 1):
             y = box.bottom() - (k * step - low) / (high - low) * box.height()
-            if y - box.top() < 3:
-                continue
-            painter.drawText(QRectF(box.left() - 34, y - line / 2, 30, line),
-                             Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, f"{k * step:g}")
+            y = min(max(y, box.top() + line / 2 - 3), box.bottom() - line / 2 + 3)
+            if last_y - y > 0.8 * line:
+                painter.drawText(QRectF(box.left() - 38, y - line / 2, 34, line),
+                                 Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, f"{k * step:g}")
+                last_y = y
 
     def _draw_curve(self, painter: QPainter, curve: Curve, y_of) -> None:
         if not len(curve.t_s):
