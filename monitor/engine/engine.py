@@ -87,6 +87,13 @@ class Engine:
         Called in the analysis thread when the source is over.
     watch_frozen : bool
         As in Capture.
+
+    Attributes
+    ----------
+    shown : Mailbox of Shown
+        The newest state; older ones are dropped.
+    told : queue of Moment
+        Every moment in which a warning started or a pass ended.
     """
 
     def __init__(self, source: LiveSource, camera: CameraModel | None = None, player: Player | None = None, *,
@@ -94,6 +101,7 @@ class Engine:
                  on_source_end: Callable[[], None] = lambda: None, watch_frozen: bool = True) -> None:
         self._newest: Mailbox[Arrival] = Mailbox()
         self.shown: Mailbox[Shown] = Mailbox()
+        self.told: queue.SimpleQueue[Moment] = queue.SimpleQueue()
         self.capture = Capture(source, self._newest, watch_frozen=watch_frozen)
         self.player = player
         self.session: Session | None = None
@@ -147,9 +155,7 @@ class Engine:
                "analysis_ms": self.step_times.percentiles_ms(),
                "arrival_to_result_ms": self.analysis_delays.percentiles_ms(), "load": self.load.summary()}
         if self.player is not None:
-            sound = Delays()
-            sound.values_s.extend(list(self.player.delays_s))
-            out["arrival_to_sound_ms"] = sound.percentiles_ms()
+            out["arrival_to_sound_ms"] = self.player.delays.percentiles_ms()
             out["sound_trouble"] = self.player.trouble
         return out
 
@@ -226,8 +232,7 @@ class Engine:
         self.n_analysed += 1
         self.step_times.add(time.perf_counter() - before_s)
         self.analysis_delays.add(time.monotonic() - arrival.arrived_s)
-        self.shown.put(Shown(arrival, self._bench, moment, "", time.monotonic()))
-        self._on_shown()
+        self._hand_over(Shown(arrival, self._bench, moment, "", time.monotonic()))
 
     def _tick(self) -> None:
         """No frame came: once that has lasted, the rules and the window are told."""
@@ -241,7 +246,14 @@ class Engine:
         self._show(moment, why)
 
     def _show(self, moment: Moment | None, trouble: str) -> None:
-        self.shown.put(Shown(None, PoseMiss(0.0, trouble), moment, trouble, time.monotonic()))
+        self._hand_over(Shown(None, PoseMiss(0.0, trouble), moment, trouble, time.monotonic()))
+
+    def _hand_over(self, shown: Shown) -> None:
+        """The newest state may be skipped; a moment in which something began or ended never is."""
+        moment = shown.moment
+        if moment is not None and (moment.result.started or moment.pass_told is not None):
+            self.told.put(moment)
+        self.shown.put(shown)
         self._on_shown()
 
     def _equipment(self) -> tuple[Reading, ...]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import time
-from collections import deque
 from pathlib import Path
 
 import numpy as np
@@ -14,28 +13,30 @@ from monitor.files import write_text_whole
 
 __all__ = ["Delays", "Load", "write_stats"]
 
-MOST_KEPT = 200_000
+MOST_KEPT = 100_000
 SAMPLE_EVERY_S = 5.0
 SETTLED_S = 60.0  # memory before this is start-up
 
 
 class Delays:
-    """Durations in seconds and their percentiles in ms."""
+    """Durations in seconds and their percentiles in ms; the last so many, in memory that does not grow."""
 
-    def __init__(self) -> None:
-        self.values_s: deque[float] = deque(maxlen=MOST_KEPT)
+    def __init__(self, most: int = MOST_KEPT) -> None:
+        self._ring = np.zeros(most, np.float32)
+        self._n = 0
 
     def add(self, value_s: float) -> None:
         """Keep one."""
-        self.values_s.append(value_s)
+        self._ring[self._n % len(self._ring)] = value_s
+        self._n += 1
 
     def percentiles_ms(self) -> dict[str, float | int | None]:
         """n, p50, p95, p99 and the longest; None without values."""
-        if not self.values_s:
+        if not self._n:
             return {"n": 0, "p50": None, "p95": None, "p99": None, "max": None}
-        ms = 1e3 * np.array(self.values_s)
-        p50, p95, p99 = np.percentile(ms, [50, 95, 99])
-        return {"n": len(ms), "p50": round(p50, 2), "p95": round(p95, 2), "p99": round(p99, 2), "max": round(ms.max(), 2)}
+        ms = 1e3 * self._ring[:self._n].astype(float)
+        p50, p95, p99, most = (round(float(v), 2) for v in (*np.percentile(ms, [50, 95, 99]), ms.max()))
+        return {"n": self._n, "p50": p50, "p95": p95, "p99": p99, "max": most}
 
 
 class Load:

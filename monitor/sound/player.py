@@ -16,6 +16,7 @@ from typing import Protocol
 
 import numpy as np
 
+from monitor.engine.stats import Delays
 from monitor.sound.tones import RATE_HZ, Cue, Synth
 
 __all__ = ["Player", "Output", "SilentOutput", "find_output"]
@@ -129,7 +130,7 @@ class Player(threading.Thread):
 
     Attributes
     ----------
-    delays_s : list of float
+    delays : Delays
         From a frame's arrival to the first sample made under its cue, device buffer included.
     """
 
@@ -141,7 +142,7 @@ class Player(threading.Thread):
         self._stop_asked = threading.Event()
         self.trouble = ""
         self.is_ready = threading.Event()
-        self.delays_s: deque[float] = deque(maxlen=200_000)
+        self.delays = Delays()
 
     def tell(self, cue: Cue) -> None:
         """Leave a cue; never waits."""
@@ -165,7 +166,8 @@ class Player(threading.Thread):
                     output.close()
                     output = SilentOutput(str(fault))
                     self.trouble = output.trouble
-                self.delays_s.extend(made_s + output.delay_s - t for t in told)
+                for arrived_s in told:
+                    self.delays.add(made_s + output.delay_s - arrived_s)
                 if track is not None:
                     track.writeframes((samples * 32767).astype("<i2").tobytes())
         finally:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import queue
 import time
 from collections import deque
 from collections.abc import Callable
@@ -23,6 +24,7 @@ __all__ = ["HotPage"]
 
 SLOW_EVERY_S = 0.25  # figures that change slowly are not worth a repaint in every frame
 MAP_EVERY_S = 1.0
+BETWEEN_PASSES, LONGEST_PASS = 300, 10_800  # frames of height that are kept: ten seconds, and six minutes
 SIGNS = {Priority.HIGH: "⯃", Priority.MEDIUM: "▲", Priority.LOW: "○"}
 
 
@@ -53,7 +55,7 @@ class HotPage(QWidget):
         self.lower.addWidget(self.limits)
         self.lower.addWidget(self.summary)
         self._lay_out()
-        self._heights: deque[tuple[float, float]] = deque(maxlen=60 * 60 * 15)
+        self._heights: deque[tuple[float, float]] = deque(maxlen=LONGEST_PASS)
         self._raised: list[TechniqueWarning] = []
         self._next_slow_s = self._next_map_s = 0.0
         self._was_in_pass = False
@@ -82,13 +84,11 @@ class HotPage(QWidget):
         result = moment.result if moment is not None else None
         if moment is not None:
             self.alarm = moment.alarm
-            self._note_height(result)
-            self._raised += list(result.started)
-            if moment.pass_told is not None:
-                self._tell_pass(moment.pass_told)
-            elif result.in_pass and not self._was_in_pass:
+            self._hear_told()  # before the heights of its pass are let go
+            if result.in_pass and not self._was_in_pass:
                 self.lower.setCurrentWidget(self.limits)
             self._was_in_pass = result.in_pass
+            self._note_height(result)
         self._show_height(result)
         if now_s >= self._next_slow_s:
             self._next_slow_s = now_s + SLOW_EVERY_S
@@ -98,9 +98,22 @@ class HotPage(QWidget):
             self._next_map_s = now_s + MAP_EVERY_S
             self._work.renew_map()
 
+    def _hear_told(self) -> None:
+        """Take every start of a warning and every end of a pass, however many frames were skipped."""
+        while True:
+            try:
+                moment = self._work.engine.told.get_nowait()
+            except queue.Empty:
+                return
+            self._raised = [*self._raised, *moment.result.started][-50:]
+            if moment.pass_told is not None:
+                self._tell_pass(moment.pass_told)
+
     def _note_height(self, result) -> None:
         now = result.exposure
         self._heights.append((result.t_s, now.height_mm if now.observed else math.nan))
+        while not result.in_pass and len(self._heights) > BETWEEN_PASSES:
+            self._heights.popleft()
 
     def _show_height(self, result) -> None:
         job = self._work.job

@@ -47,7 +47,7 @@ class BenchWindow(QMainWindow):
         super().__init__(parent)
         self.setWindowTitle("Plumeline")
         self.work, self._settings, self._open_recording = work, settings, open_recording
-        self.paint_delays, self.holds, self.summary_delays = Delays(), Delays(), Delays()
+        self.paint_delays, self.holds = Delays(), Delays()
         self.hot = HotPage(work, self.paint_delays.add)
         self.setup = SetupPage(work)
         self.pages = QStackedWidget()
