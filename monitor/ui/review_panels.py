@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Sequence
 
 from PyQt6.QtCore import QRectF, Qt, QTimer, pyqtSignal
@@ -48,7 +49,8 @@ class WaitBar(QWidget):
         """Start work; what ran before is cancelled."""
         self.cancel()
         task = self._task = Task(work, self)
-        task.progressed.connect(lambda share: self._bar.setValue(round(1000 * share)))
+        begun = time.monotonic()
+        task.progressed.connect(lambda share: self._tell(share, time.monotonic() - begun))
         for signal, then in ((task.done, done), (task.failed, failed)):
             signal.connect(lambda *result, then=then, task=task: self._end(task, then, result))
         self._cancelled = cancelled
@@ -61,6 +63,12 @@ class WaitBar(QWidget):
         if self._task is not None:
             self._task.cancel()
             self._end(self._task, self._cancelled, ())
+
+    def _tell(self, share: float, spent_s: float) -> None:
+        """How far it is, and how long it will still take once that can be said."""
+        self._bar.setValue(round(1000 * share))
+        left = spent_s * (1 - share) / share if share > 0 else 0.0
+        self._bar.setFormat(f"%p %   {tr('about {s:.0f} s left').format(s=left)}" if spent_s > 2 else "%p %")
 
     def _show_if_busy(self) -> None:
         self.setVisible(self._task is not None)
