@@ -6,7 +6,6 @@ Its own thread, so that neither the window nor the analysis can hold it up.
 from __future__ import annotations
 
 import logging
-import os
 import threading
 import time
 import wave
@@ -109,7 +108,6 @@ def find_output(is_muted: bool = False) -> Output:
     """The sound device, or silence that says why."""
     if is_muted:
         return SilentOutput("sound is switched off")
-    os.environ.setdefault("QT_LOGGING_RULES", "qt.multimedia.*=false")  # it tells at length what it does without
     try:
         return QtOutput()
     except (ImportError, OSError) as fault:

@@ -32,6 +32,7 @@ def application(argv: Sequence[str] = ("plumeline",), theme: str = "system"):
 
     for name in _CV2_VARIABLES:
         os.environ.pop(name, None)
+    os.environ.setdefault("QT_LOGGING_RULES", "qt.multimedia.*=false")  # it tells at length what it does without
     from PyQt6.QtWidgets import QApplication
 
     from monitor.ui.theme import looks

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from monitor.analyse import read_inputs
-from monitor.engine.source import Arrival, SourceLost
+from monitor.engine.source import Arrival, PlayedVideo, SourceLost
 from vision.bench import bench_pose
 from vision.mat import standard_mat
 from vision.sources import brightness
@@ -145,3 +145,45 @@ class DrawnCamera:
     def _skip(self, span_s: float) -> None:
         """Count on as if frames had been taken meanwhile."""
         self.i = max(self.i, int((time.monotonic() - self._start_s + span_s) * self._rate_hz) + 1)
+
+
+class Lockstep:
+    """A played video that waits for the analysis, so that nothing is dropped whatever the machine."""
+
+    def __init__(self, path) -> None:
+        self._video = PlayedVideo(path, clock=lambda: 0.0, wait=lambda s: None)
+        self.name, self.engine, self._stop = self._video.name, None, threading.Event()
+        self._n = 0
+
+    def open(self) -> None:
+        self._video.open()
+
+    def read(self):
+        while self.engine.n_analysed < self._n and not self._stop.wait(0.001):
+            pass
+        arrival = self._video.read()
+        self._n += 1
+        return None if arrival is None else Arrival(arrival.frame, time.monotonic())
+
+    def close(self) -> None:
+        self._stop.set()
+        self._video.close()
+
+    def release(self) -> None:
+        self._video.release()
+
+
+def run_lockstep(inputs, clip, tracker, folder, **options) -> Path:
+    """A clip through the live engine, every frame of it; gives the recording's folder."""
+    from monitor.engine.engine import Engine
+    from monitor.engine.feedback import Coach
+    from monitor.engine.session import Session
+
+    source, over, ended = Lockstep(clip), threading.Event(), []
+    engine = Engine(source, watch_frozen=False, on_ended=ended.append, on_source_end=over.set)
+    source.engine = engine
+    engine.begin_session(lambda: Session(inputs, tracker, Coach(inputs.job.limits), folder, video=False, **options))
+    engine.start()
+    over.wait()
+    engine.stop()
+    return ended[0].folder
