@@ -21,6 +21,7 @@ from monitor.analyse import Inputs
 from monitor.engine.annunciator import Alarm, Annunciator
 from monitor.engine.capture import Capture
 from monitor.engine.feedback import Coach
+from monitor.engine.picture_check import PictureCheck
 from monitor.engine.source import Arrival
 from monitor.engine.video_writer import VIDEO, VideoWriter
 from monitor.exposure import heat_setup
@@ -101,6 +102,7 @@ class Session:
         self._in_pass = self._had_picture = True
         self._views: list[tuple] = []
         self._view_every_s = VIEW_EVERY_S
+        self._check = PictureCheck()
         _warm_up(inputs.job)
         self._troubles: dict[str, str] = {}
         self.passes: list[PassTold] = []
@@ -118,7 +120,11 @@ class Session:
         frame = replace(arrival.frame, t_s=arrival.frame.t_s - self._first.frame.t_s,
                         index=arrival.frame.index - self._first.frame.index)
         self._note_drops(frame.t_s, n_dropped)
-        result = self.judge.step(self.pipeline.tracker.step(frame), extra)
+        changes = tuple(Reading("camera_moved", "picture", 1.0, 0.0, math.nan, math.nan, detail=words)
+                        for words in self._check.look(frame.image, frame.t_s))
+        for change in changes:
+            self._event(frame.t_s, "picture_changed", change.detail)
+        result = self.judge.step(self.pipeline.tracker.step(frame), (*extra, *changes))
         self._last_arrived_s = arrival.arrived_s
         self._offer_view(frame, result)
         if not self._had_picture:

@@ -243,6 +243,18 @@ def test_board_and_camera_moves_are_told_apart(event, kind):
     assert [w.kind for w in started] == [kind] and "by 2 mm" in started[0].text
 
 
+def test_an_exposure_that_drifts_is_told_and_is_no_height_warning():
+    session = make(where=lambda t: (0, 0, 15))
+    scene = np.kron(np.random.default_rng(0).integers(60, 140, (9, 16, 3), dtype=np.uint8), np.ones((8, 8, 1), np.uint8))
+    started = []
+    for i in range(100):
+        image = scene if i < 40 else np.clip(scene * 1.5, 0, 255).astype(np.uint8)
+        moment = session.step(Arrival(Frame(i, i / RATE, image), 0.0), SimpleNamespace(every=None), 0)
+        started += moment.result.started
+
+    assert [w.kind for w in started if w.kind != "long_dwell"] == ["camera_moved"] and "brighter" in started[0].text
+
+
 def test_shelving_is_logged_with_its_time_and_reason(tmp_path):
     session = make(tmp_path / "r", where=lambda t: (0, 0, 32))
     moments = run(session, 1.0)
