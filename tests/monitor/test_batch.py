@@ -25,7 +25,7 @@ from tests.compare.make import record_passes
 
 ROOT = Path(__file__).parents[2]
 SAMPLE = ROOT / "sample_video"
-LENGTH_S = 1.4
+LENGTH_S = 1.0
 
 
 def cut(path):
@@ -57,7 +57,7 @@ def day(tmp_path_factory):
 @pytest.fixture(scope="module")
 def one_worker(day):
     out = day.with_name("one")
-    return out, list(run_tasks(find_tasks(day, out), out, n_workers=1))
+    return out, list(run_tasks(find_tasks(day, out)[:1], out, n_workers=1))
 
 
 def texts(folder, to):
@@ -69,8 +69,8 @@ def texts(folder, to):
 def test_one_worker_gives_the_bits_of_the_first_analysis(day, one_worker, tmp_path):
     out, outcomes = one_worker
 
-    assert [(o.name, o.state) for o in outcomes] == [("a", DONE), ("later/b", DONE)]
-    assert {o.digest for o in outcomes} == {trace_digest(day / "a")}
+    assert [(o.name, o.state) for o in outcomes] == [("a", DONE)]
+    assert outcomes[0].digest == trace_digest(day / "a")
     assert texts(out / "a", tmp_path / "1") == texts(day / "a", tmp_path / "2")
 
 
@@ -78,13 +78,14 @@ def test_one_worker_gives_the_bits_of_the_first_analysis(day, one_worker, tmp_pa
 def test_the_clip_says_something_about_the_nozzle(day):
     frames = open_recording(day / "a").frames
 
-    assert (frames["seen"] > 0).sum() >= 5 and np.isfinite(frames["height_mm"]).any()
+    assert (frames["seen"] > 0).sum() >= 3 and np.isfinite(frames["height_mm"]).any()
 
 
 @pytest.mark.slow
 def test_two_workers_give_the_same_bits(day, one_worker, tmp_path):
     outcomes = list(run_tasks(find_tasks(day, tmp_path / "two"), tmp_path / "two", n_workers=2))
 
+    assert sorted(o.name for o in outcomes) == ["a", "later/b"]
     assert {o.digest for o in outcomes} == {o.digest for o in one_worker[1]}
     assert texts(tmp_path / "two" / "a", tmp_path / "1") == texts(one_worker[0] / "a", tmp_path / "2")
 
@@ -111,14 +112,14 @@ def test_when_and_by_whom_it_was_done_is_kept(one_worker):
 @pytest.mark.slow
 def test_what_is_done_is_not_done_again(day, one_worker):
     out, before = one_worker
-    again = list(run_tasks(find_tasks(day, out), out))
+    again = list(run_tasks(find_tasks(day, out)[:1], out))
 
-    assert [o.state for o in again] == [KEPT, KEPT] and [o.digest for o in again] == [o.digest for o in before]
+    assert [o.state for o in again] == [KEPT] and [o.digest for o in again] == [o.digest for o in before]
 
 
 @pytest.mark.slow
 def test_nothing_half_done_is_left_among_the_results(one_worker):
-    assert sorted(p.name for p in one_worker[0].iterdir()) == ["a", "batch.jsonl", "later"]
+    assert sorted(p.name for p in one_worker[0].iterdir()) == ["a", "batch.jsonl"]
 
 
 def bad(root, name):
