@@ -9,6 +9,8 @@ import traceback
 from collections.abc import Sequence
 from types import TracebackType
 
+from monitor.errors import EnvironmentFault
+
 __all__ = ["application"]
 
 _CV2_VARIABLES = ("QT_QPA_PLATFORM_PLUGIN_PATH", "QT_QPA_FONTDIR")  # cv2 points these into its own Qt 5
@@ -22,6 +24,11 @@ def application(argv: Sequence[str] = ("plumeline",), theme: str = "system"):
     argv : sequence of str
     theme : str
         "system", "light" or "dark".
+
+    Raises
+    ------
+    EnvironmentFault
+        Where there is no screen: Qt would end the process without a word that helps.
 
     Notes
     -----
@@ -39,6 +46,7 @@ def application(argv: Sequence[str] = ("plumeline",), theme: str = "system"):
 
     app = QApplication.instance()
     if app is None:
+        _need_screen()
         app = QApplication(list(argv))
         app.setApplicationName("plumeline")
         app.setApplicationDisplayName("Plumeline")
@@ -47,6 +55,13 @@ def application(argv: Sequence[str] = ("plumeline",), theme: str = "system"):
     if looks().choice != theme:
         looks().choose(theme)
     return app
+
+
+def _need_screen() -> None:
+    known = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
+    if sys.platform.startswith("linux") and not any(os.environ.get(name) for name in known):
+        raise EnvironmentFault("no screen to open a window on (neither DISPLAY nor WAYLAND_DISPLAY is set); start it from "
+                               "a desktop session, or set QT_QPA_PLATFORM=offscreen")
 
 
 def _log_fault(kind: type[BaseException], fault: BaseException, trace: TracebackType | None) -> None:

@@ -9,6 +9,8 @@ import pytest
 
 from monitor.cli import main
 from monitor.learning import Attempt, learning_figure, learning_of
+from monitor.recording import open_recording
+from monitor.report import report_html
 from tests.monitor.made_recording import make_recording
 
 DAY_1 = datetime.datetime(2026, 3, 2, 9, 0, tzinfo=datetime.UTC)
@@ -96,3 +98,7 @@ def test_the_curve_is_drawn_as_a_picture(school, tmp_path):
 def test_an_unknown_code_is_said_in_one_line(school, capsys):
     assert main(["learning", str(school), "--operator", "NOBODY"]) == 3
     assert "no pass by operator 'NOBODY'" in capsys.readouterr().err
+
+
+def test_the_report_says_how_each_pass_was_coached(school):
+    assert "pass 1 faded by skill (muted probe)" in report_html(open_recording(school / "d0"))

@@ -1,5 +1,9 @@
 """The review window as a person uses it: opened, walked through by keys and mouse, commented, asked what if."""
 
+import os
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 from PyQt6.QtCore import QEvent, QMimeData, QPoint, QPointF, QSettings, Qt, QUrl
@@ -309,3 +313,12 @@ def test_a_recording_that_is_gone_stays_in_the_list_but_cannot_be_chosen(qtbot, 
 def test_the_command_says_in_one_line_what_is_no_recording(qapp, tmp_path, capsys):
     assert main(["review", str(tmp_path)]) == 3
     assert "no recording there" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="elsewhere there is always a screen")
+def test_without_a_screen_the_command_ends_with_one_line(tmp_path, folder):
+    bare = {k: v for k, v in os.environ.items() if k not in ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")}
+    done = subprocess.run([sys.executable, "-m", "monitor.cli", "review", str(folder)], env=bare, capture_output=True, text=True,
+                          timeout=60, check=False)
+
+    assert done.returncode == 4 and done.stderr.startswith("plumeline: no screen") and done.stderr.count("\n") == 1
