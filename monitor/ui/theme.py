@@ -200,4 +200,7 @@ def _sheet(chosen: Look) -> str:
     QTabBar::tab:selected {{ background: {c.accent}; color: {c.accent_ink}; }}
     QHeaderView::section {{ background: {c.panel}; color: {c.ink}; border: 1px solid {c.line}; padding: 3px 6px; }}
     QToolTip {{ border: 1px solid {c.line}; }}
+    QCheckBox::indicator:unchecked, QRadioButton::indicator:unchecked {{ border: 1px solid {c.line}; border-radius: 2px;
+        background: {c.field}; width: 12px; height: 12px; }}
+    QRadioButton::indicator:unchecked {{ border-radius: 6px; }}
     """
