@@ -77,7 +77,7 @@ def height_figure(recording: Recording, job: Job) -> Figure:
     top = np.nanpercentile(height, 98) if np.isfinite(height).any() else high
     axes.set_ylim(min(0.0, low - 2), max(1.35 * high, min(1.15 * top, 3 * high)))
     axes.set_xlabel("time, s")
-    axes.set_xlim(t[0], t[-1])
+    axes.set_xlim(t[0] if len(t) else 0.0, t[-1] if len(t) > 1 else (t[0] if len(t) else 0.0) + 1.0)
     axes.legend(loc="upper center", ncol=2, fontsize=8, frameon=False, bbox_to_anchor=(0.5, -0.17))
     _draw_lanes(lanes, recording)
     return figure

@@ -142,7 +142,8 @@ def _draw_nozzle(image: np.ndarray, camera: CameraModel, job: Job, marks: FrameM
     _line(image, _project(camera, marks, tip - length * axis + radius * ring), NOZZLE, 1)
     view = marks.cam_from_bench[:3, :3].T @ -marks.cam_from_bench[:3, 3] - tip
     across = np.cross(axis, view)
-    across *= radius / np.linalg.norm(across)
+    width = np.linalg.norm(across)
+    across *= radius / width if width > 0 else np.nan  # seen along its axis it has no sides
     for sign in (-1, 1):
         _line(image, _project(camera, marks, np.array([tip + sign * across, tip + sign * across - length * axis])), NOZZLE)
     _line(image, _project(camera, marks, np.array([tip, tip - length * axis])), NOZZLE, 1)

@@ -219,7 +219,8 @@ class ReviewWindow(QMainWindow):
         if self.sender() is not self._bringer:
             return
         self._times = times_s
-        self.timeline.set_whole(float(times_s[0]), max(float(times_s[-1]), float(self._traces.t_s[-1])), _usual_step(times_s))
+        end_s = max(float(times_s[-1]), float(self._traces.t_s.max(initial=0.0)))
+        self.timeline.set_whole(float(times_s[0]), end_s, _usual_step(times_s))
         self._ask_pictures()
 
     def _close_video(self) -> None:

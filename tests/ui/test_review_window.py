@@ -1,6 +1,7 @@
 """The review window as a person uses it: opened, walked through by keys and mouse, commented, asked what if."""
 
 import os
+import sqlite3
 import subprocess
 import sys
 
@@ -14,6 +15,7 @@ from monitor.cli import main
 from monitor.comments import comments_of
 from monitor.playback import Playback
 from monitor.recording import open_recording
+from monitor.report import report_html
 from monitor.ui.review_frames import lateness_s, row_at
 from monitor.ui.review_keys import COMMANDS, KeysDialog, settings
 from monitor.ui.review_window import ReviewWindow
@@ -322,3 +324,17 @@ def test_without_a_screen_the_command_ends_with_one_line(tmp_path, folder):
                           timeout=60, check=False)
 
     assert done.returncode == 4 and done.stderr.startswith("plumeline: no screen") and done.stderr.count("\n") == 1
+
+
+def test_a_recording_without_a_single_frame_still_opens_and_reports(qtbot, window, tmp_path):
+    empty = make_recording(tmp_path / "empty", duration_s=1.0, video=True).folder
+    with sqlite3.connect(empty / "trace.sqlite") as db:
+        db.execute("DELETE FROM frames")
+    window.open_folder(empty)
+    qtbot.waitUntil(lambda: window.windowTitle().startswith("empty"), timeout=WAIT_MS)
+    qtbot.waitUntil(lambda: not window.video.image.isNull(), timeout=WAIT_MS)
+    window.timeline.setFocus()
+    press(qtbot, window, Qt.Key.Key_Right)
+
+    assert window.t_s == pytest.approx(0.05)
+    assert "<svg" in report_html(open_recording(empty))
