@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,13 +13,14 @@ import numpy as np
 
 from monitor.compare.align import AXIS_POINTS, Warp, landmarks_s, resample, warp
 from monitor.compare.capability import Capability, capability
-from monitor.compare.control import Chart, ewma, false_alarm_every, individuals, moving_range, samples
+from monitor.compare.control import LIMITS_FROM, Chart, ewma, false_alarm_every, individuals, moving_range, samples
 from monitor.compare.depth import Envelope, envelope
-from monitor.compare.gauge import GaugeStudy
+from monitor.compare.gauge import GaugeStudy, one_way
 from monitor.compare.odd import Oddity, odd_passes, odd_sentence, pick_reference, traces_in_percent
 from monitor.compare.passes import MEASURES, Pass, column, expand, read_job, read_passes, spread
 from monitor.errors import InputError
 from monitor.job import Job
+from vision.types import FloatArray
 
 __all__ = ["Comparison", "MeasureView", "compare", "compare_folders", "find_pass"]
 
@@ -39,6 +41,9 @@ class MeasureView:
         Of the samples, when passes were taken as batches.
     capability : Capability or None
         None where the job sets no limit for it.
+    operators_p : float
+        Chance of so large a difference between operators when they are alike (one-way analysis of variance); nan with one
+        operator, or fewer than two passes of one.
     """
 
     key: str
@@ -51,6 +56,7 @@ class MeasureView:
     means: Chart | None
     spreads: Chart | None
     capability: Capability | None
+    operators_p: float = math.nan
 
 
 @dataclass(frozen=True)
@@ -173,7 +179,12 @@ def compare(passes: Sequence[Pass], job: Job, *, rules: Iterable[int] = (1,), ba
     index = pick_reference(passes, odd) if reference is None else reference
     traced = tuple(i for i, p in enumerate(passes) if p.has_trace)
     percent = traces_in_percent([passes[i] for i in traced]) if traced else np.empty((0, AXIS_POINTS))
-    views = {key: _view(passes, key, job, chosen, batch, gauge) for key in MEASURES}
+    notes, least = list(notes), LIMITS_FROM
+    if any(p.extra.get("coached") or p.extra.get("is_probe") for p in passes):
+        least = sys.maxsize
+        notes.append("some passes were coached or probes: a hand that learns is not steady, so there are no limits; see "
+                     "`plumeline learning`")
+    views = {key: _view(passes, key, job, chosen, batch, gauge, least) for key in MEASURES}
     return Comparison(job, tuple(passes), views, envelope(percent) if len(traced) > 1 else None, traced, percent, index,
                       _warps(passes, index), odd, odd_sentence(passes, odd, job), chosen, false_alarm_every(chosen),
                       tuple(notes))
@@ -196,16 +207,26 @@ def find_pass(passes: Sequence[Pass], name: str) -> int:
 
 
 def _view(passes: Sequence[Pass], key: str, job: Job, rules: tuple[int, ...], batch: int,
-          gauge: GaugeStudy | None) -> MeasureView:
+          gauge: GaugeStudy | None, least: int) -> MeasureView:
     values = column(passes, key)
-    chart = individuals(values, rules)
+    chart = individuals(values, rules, least)
     means = spreads = None
     if batch >= 2 and np.isfinite(values).all() and len(values) >= batch:
         whole = values[: len(values) // batch * batch].reshape(-1, batch)
-        means, spreads = samples(whole, rules)
-    ranges, drift = moving_range(values), ewma(values)
+        means, spreads = samples(whole, rules, least)
+    ranges, drift = moving_range(values, least), ewma(values, least=least)
     return MeasureView(key, *spread(values), chart, ranges, drift, means, spreads,
-                       _capability(key, (chart, ranges, drift), job, gauge))
+                       _capability(key, (chart, ranges, drift), job, gauge), _operators_p(passes, values))
+
+
+def _operators_p(passes: Sequence[Pass], values: FloatArray) -> float:
+    groups: dict[str, list[float]] = {}
+    for p, value in zip(passes, values, strict=True):
+        if math.isfinite(value):
+            groups.setdefault(p.operator, []).append(float(value))
+    if len(groups) < 2 or min(map(len, groups.values())) < 2 or len({v for g in groups.values() for v in g}) < 2:
+        return math.nan
+    return one_way(list(groups.values()))["p"]
 
 
 def _capability(key: str, charts: tuple[Chart, Chart, Chart], job: Job, gauge: GaugeStudy | None) -> Capability | None:

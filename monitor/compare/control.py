@@ -128,7 +128,7 @@ def moving_range(values: Sequence[float] | FloatArray, least: int = LIMITS_FROM)
 
 
 def ewma(values: Sequence[float] | FloatArray, *, weight: float = WEIGHT, width: float = WIDTH,
-         centre: float | None = None, sigma: float | None = None) -> Chart:
+         centre: float | None = None, sigma: float | None = None, least: int = LIMITS_FROM) -> Chart:
     """Chart of the exponentially weighted mean, which sees slow drift (ISO 7870-6).
 
     Parameters
@@ -145,7 +145,7 @@ def ewma(values: Sequence[float] | FloatArray, *, weight: float = WEIGHT, width:
     The limits open with the number of values, exactly, towards width * sigma * sqrt(weight / (2 - weight)).
     """
     values = np.asarray(values, dtype=float)
-    found = individuals(values)
+    found = individuals(values, least=least)
     is_given = centre is not None and sigma is not None
     centre, sigma = (centre, sigma) if is_given else (found.centre, found.sigma)
     mean, smooth, low, high = centre, np.empty(len(values)), np.empty(len(values)), np.empty(len(values))
@@ -162,7 +162,8 @@ def ewma(values: Sequence[float] | FloatArray, *, weight: float = WEIGHT, width:
     return Chart("weighted mean", smooth, centre, low, high, sigma, state, found.n_basis, signals)
 
 
-def samples(batches: Sequence[Sequence[float]], rules: Iterable[int] = (1,)) -> tuple[Chart, Chart]:
+def samples(batches: Sequence[Sequence[float]], rules: Iterable[int] = (1,),
+            least: int = LIMITS_FROM) -> tuple[Chart, Chart]:
     """Charts of the mean and of the standard deviation of samples, such as the like pads of one board.
 
     Parameters
@@ -186,7 +187,7 @@ def samples(batches: Sequence[Sequence[float]], rules: Iterable[int] = (1,)) -> 
     f, means, spreads = factors(values.shape[1]), values.mean(1), values.std(1, ddof=1)
     basis = slice(0, FROZEN_FROM) if len(values) >= FROZEN_FROM else slice(None)
     centre, spread, n = float(means[basis].mean()), float(spreads[basis].mean()), len(values[basis])
-    sigma, state = spread / f.c4, trust(n)
+    sigma, state = spread / f.c4, trust(n, least)
     if state is Trust.NONE or not spread > 0:
         return _bare("means", means, centre, sigma, n), _bare("standard deviations", spreads, spread, sigma, n)
     hits = fired((means - centre) / (f.A3 * spread / 3), rules)

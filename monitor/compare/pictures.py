@@ -19,7 +19,7 @@ from monitor.compare.passes import MEASURES
 from monitor.compare.tables import trust_words
 from monitor.files import write_text_whole
 
-__all__ = ["LIGHT_PAPER", "Colours", "draw_run", "draw_traces", "write_pictures"]
+__all__ = ["LIGHT_PAPER", "Colours", "draw_run", "draw_samples", "draw_traces", "write_pictures"]
 
 MOST_TRACES_IN_FULL = 60
 Z90 = 1.645
@@ -111,13 +111,37 @@ def draw_traces(axes: Any, found: Comparison, colours: Colours = LIGHT_PAPER, *,
     _legend(axes, colours, 3)
 
 
+def draw_samples(above: Any, below: Any, found: Comparison, key: str, colours: Colours = LIGHT_PAPER) -> None:
+    """Means of the samples on one pair of axes, their standard deviations on the other."""
+    view, measure = found.measures[key], MEASURES[key]
+    scale = 100.0 if measure.unit == "%" else 1.0
+    for axes, chart in ((above, view.means), (below, view.spreads)):
+        axes.clear()
+        x, y = np.arange(1, len(chart.values) + 1), scale * chart.values
+        if chart.trust is not Trust.NONE:
+            _limits(axes, chart, scale, scale * measure.most, colours, trust_words(chart, "samples"))
+        axes.plot(x, y, "-o", color=colours.ink, lw=0.9, ms=5, label=f"a sample ({trust_words(chart, 'samples')})"
+                  if chart.trust is Trust.NONE else "a sample")
+        out = sorted(chart.signals)
+        if out:
+            axes.plot(x[out], y[out], "s", ms=9, mfc="none", mec=colours.drift, mew=2, ls="none", label="signals")
+        _dress(axes, f"{measure.short}, {chart.name}, {measure.unit}", "sample, in order", colours)
+        axes.xaxis.get_major_locator().set_params(integer=True)
+        _legend(axes, colours, 4)
+
+
 def write_pictures(found: Comparison, folder: Path) -> list[Path]:
-    """Write one SVG a measure and one of the traces."""
+    """Write one SVG a measure, one a measure of the samples where there are any, and one of the traces."""
     paths = []
     for key in MEASURES:
         figure = Figure(figsize=(9.0, 3.6), layout="constrained")
         draw_run(figure.add_subplot(), found, key)
         paths.append(_write(figure, folder / f"passes_{key}.svg"))
+    for key, view in found.measures.items():
+        if view.means is not None:
+            figure = Figure(figsize=(9.0, 6.0), layout="constrained")
+            draw_samples(*figure.subplots(2, 1), found, key)
+            paths.append(_write(figure, folder / f"samples_{key}.svg"))
     if len(found.curve_of):
         figure = Figure(figsize=(9.0, 4.2), layout="constrained")
         draw_traces(figure.add_subplot(), found)

@@ -51,13 +51,13 @@ def pass_rows(found: Comparison, plain: bool = True) -> tuple[list[str], list[li
     return header, rows
 
 
-def trust_words(chart: Chart) -> str:
+def trust_words(chart: Chart, of: str = "passes") -> str:
     """What the limits are worth."""
     if chart.trust is Trust.NONE:
         if chart.n_basis >= LIMITS_FROM:
-            return "no limits: the values do not vary"
-        return f"no limits: {chart.n_basis} of {LIMITS_FROM} passes"
-    return f"{chart.trust} from {chart.n_basis} passes"
+            return "no limits"
+        return f"no limits: {chart.n_basis} of {LIMITS_FROM} {of}"
+    return f"{chart.trust} from {chart.n_basis} {of}"
 
 
 def as_json(found: Comparison) -> dict[str, Any]:
@@ -107,7 +107,13 @@ def _measure_line(view: MeasureView) -> str:
     text = f"{m.label}: {m.show(view.mean)} on average, SD {m.show(view.sd)}, {trust_words(chart)}"
     if chart.trust is not Trust.NONE:
         count = len(chart.signals) + len(view.ranges.signals) + len(view.drift.signals)
-        text += f" ({m.show(chart.low[0], False)} to {m.show(chart.high[0])}), " + (f"{count} signal{'s' * (count > 1)}" if count else "steady")
+        text += f" ({m.show(chart.low[0], False)} to {m.show(chart.high[0])}), " + (
+            f"{count} signal{'s' * (count > 1)}" if count else "steady")
+    if view.means is not None and view.means.trust is not Trust.NONE:
+        count = len(view.means.signals) + len(view.spreads.signals)
+        text += f"; of {len(view.means.values)} samples: {f'{count} signal' + 's' * (count > 1) if count else 'steady'}"
+    if math.isfinite(view.operators_p):
+        text += f"; operators {'differ' if view.operators_p < 0.01 else 'differ no more than chance'} (p {view.operators_p:.2g})"
     return text
 
 
@@ -136,7 +142,7 @@ def _measure_json(view: MeasureView) -> dict[str, Any]:
     charts = {"individuals": view.values, "moving_range": view.ranges, "weighted_mean": view.drift, "means": view.means,
               "standard_deviations": view.spreads}
     return {"label": MEASURES[view.key].label, "unit": MEASURES[view.key].unit.replace("%", "share"), "estimated": MEASURES[view.key].estimated,
-            "n": view.n, "mean": view.mean, "sd": view.sd, "trust": str(view.values.trust),
+            "n": view.n, "mean": view.mean, "sd": view.sd, "operators_p": view.operators_p, "trust": str(view.values.trust),
             "charts": {name: _chart_json(chart) for name, chart in charts.items() if chart is not None},
             "capability": None if c is None else {k: getattr(c, k) for k in c.__dataclass_fields__}}
 

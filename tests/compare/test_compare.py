@@ -1,6 +1,7 @@
 """Passes read from recordings, the odd one among them, and the command."""
 
 import csv
+import dataclasses
 import json
 import math
 
@@ -160,6 +161,24 @@ def test_a_drift_of_the_hand_is_found_after_fifty_passes():
     found = compare([one(i, height=h) for i, h in enumerate(heights)], job())
 
     assert max(found.measures["height_mean_mm"].drift.signals) >= 55 and not found.is_quiet
+
+
+def test_a_hand_that_learns_gets_no_limits():
+    rng = np.random.default_rng(3)
+    passes = [one(i, height=h) for i, h in enumerate(rng.normal(15, 0.5, 30))]
+    coached = [*passes[:-1], dataclasses.replace(passes[-1], extra={"coached": 1})]
+
+    assert np.isfinite(compare(passes, job()).measures["height_mean_mm"].values.high).all()
+    assert np.isnan(compare(coached, job()).measures["height_mean_mm"].values.high).all()
+    assert "a hand that learns" in compare(coached, job()).notes[0]
+
+
+def test_operators_that_differ_are_told_apart():
+    # by hand: between 6 / 1, within 4 / 4, F = 6 at (1, 4) degrees of freedom; its tail is 0.0705 (scipy.stats.f)
+    heights = [9.0, 10.0, 11.0, 11.0, 12.0, 13.0]
+    passes = [dataclasses.replace(one(i, height=h), operator="AB"[i // 3]) for i, h in enumerate(heights)]
+
+    assert compare(passes, job()).measures["height_mean_mm"].operators_p == pytest.approx(0.0705, abs=5e-4)
 
 
 def test_a_pass_is_found_by_name_and_by_number():
