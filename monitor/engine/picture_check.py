@@ -20,6 +20,7 @@ SMALL_PX = (160, 90)
 BLOCKS = 8
 DARKEST, BRIGHTEST = 16, 240  # grey levels between which a ratio means something
 LEAST_BLOCKS = 6
+LEAST_ENERGY = 100.0  # squared grey levels; a sensor's noise stays below
 
 
 class PictureCheck:
@@ -29,6 +30,7 @@ class PictureCheck:
         self._next_s = -math.inf
         self._light: np.ndarray | None = None
         self._sharp: np.ndarray | None = None
+        self._energy: np.ndarray | None = None
         self._n_light = self._n_sharp = 0
 
     def look(self, image: np.ndarray, t_s: float) -> tuple[str, ...]:
@@ -38,9 +40,9 @@ class PictureCheck:
         self._next_s = t_s + EVERY_S
         grey = image[..., 1]
         light = cv2.resize(grey, SMALL_PX, interpolation=cv2.INTER_AREA).astype(np.float32)
-        sharp = _sharpness(grey)
+        sharp, energy = _sharpness(grey)
         if self._light is None:
-            self._light, self._sharp = light, sharp
+            self._light, self._sharp, self._energy = light, sharp, energy
             return ()
         brighter, sharper = self._compare(light, sharp)
         self._n_light = self._n_light + 1 if abs(brighter) > LIGHT_STEP else 0
@@ -51,25 +53,27 @@ class PictureCheck:
         if self._n_sharp >= IN_A_ROW:
             found.append(f"the picture became {'sharper' if sharper > 0 else 'less sharp'}: was the camera refocused?")
         if found:
-            self._light, self._sharp, self._n_light, self._n_sharp = light, sharp, 0, 0
+            self._light, self._sharp, self._energy = light, sharp, energy
+            self._n_light = self._n_sharp = 0
         return tuple(found)
 
     def _compare(self, light: np.ndarray, sharp: np.ndarray) -> tuple[float, float]:
         """Logarithms of how much brighter and sharper it is than at the beginning; 0 where that cannot be said."""
         usable = (self._light > DARKEST) & (self._light < BRIGHTEST) & (light > 1) & (light < 254)
         brighter = float(np.median(np.log(light[usable] / self._light[usable]))) if usable.mean() > 0.1 else 0.0
-        marked = self._sharp > np.median(self._sharp)  # blocks with something to be sharp about
+        # blocks with something to be sharp about, and not only noise
+        marked = (self._sharp > np.median(self._sharp)) & (self._energy > LEAST_ENERGY)
         if marked.sum() < LEAST_BLOCKS:
             return brighter, 0.0
         return brighter, float(np.median(np.log((sharp[marked] + 1e-6) / (self._sharp[marked] + 1e-6))))
 
 
-def _sharpness(grey: np.ndarray) -> np.ndarray:
-    """Fine contrast of each block, as a share of its brightness squared."""
+def _sharpness(grey: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Fine contrast of each block: as a share of its brightness squared, and by itself."""
     fine = cv2.Laplacian(cv2.GaussianBlur(grey, (0, 0), 0.8), cv2.CV_32F, ksize=3)
     energy = cv2.resize(fine * fine, (2 * BLOCKS, BLOCKS), interpolation=cv2.INTER_AREA)
     mean = cv2.resize(grey, (2 * BLOCKS, BLOCKS), interpolation=cv2.INTER_AREA).astype(np.float32)
-    return energy / (mean * mean + 25.0)
+    return energy / (mean * mean + 25.0), energy
 
 
 def _percent(log_ratio: float) -> str:

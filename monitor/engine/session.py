@@ -281,7 +281,7 @@ class Session:
         self._next_view_s = frame.t_s + self._view_every_s
 
     def _add_picture(self) -> None:
-        if not self._views:
+        if not self._views or self.inputs.camera is None:
             return
         extent, top_mm = work_grid(self.inputs.job).extent_mm, self.inputs.job.board.top_height_mm
         flat = [straighten(image, self.inputs.camera, bench, top_mm, extent, shift) for image, bench, shift in self._views]

@@ -1,0 +1,100 @@
+"""The engine with its threads, through a camera's faults in real time (T7, T8)."""
+
+import threading
+import time
+from pathlib import Path
+
+import pytest
+
+from monitor.analyse import Inputs
+from monitor.engine.engine import Engine
+from monitor.engine.feedback import Coach
+from monitor.engine.session import Session
+from monitor.job import parse_job
+from monitor.recording import open_recording
+from tests.engine.make import DrawnCamera, PathTracker
+from tests.monitor.make import JOB_TEXT
+
+pytestmark = pytest.mark.slow
+
+
+class Slow(PathTracker):
+    """A tracker that takes longer than a frame lasts."""
+
+    def step(self, frame):
+        threading.Event().wait(0.08)
+        return super().step(frame)
+
+
+def run(folder, camera, tracker=None, **options):
+    """A whole session; the recording, the engine, and the moments that told of something, with their real time."""
+    job = parse_job(JOB_TEXT)
+    inputs = Inputs(Path(), job, JOB_TEXT, None, "# camera\n", Path("none.toml"), "# nozzle\n")
+    over, ended, shown = threading.Event(), [], []
+    engine = Engine(camera, on_ended=ended.append, on_source_end=over.set, **options)
+    engine._on_shown = lambda: shown.append((time.monotonic(), engine.shown.take(0.0)))
+    tracker = tracker or PathTracker(lambda t: (0, 0, 15))
+    engine.begin_session(lambda: Session(inputs, tracker, Coach(job.limits), folder, video=False, reserve_bytes=1 << 16))
+    engine.start()
+    assert over.wait(30.0)
+    engine.stop()
+    return open_recording(ended[0].folder), engine, shown
+
+
+def kinds(recording):
+    return [w["kind"] for w in recording.warnings]
+
+
+@pytest.mark.parametrize("fault", ["lost", "block", "repeat"])
+def test_a_camera_that_fails_and_comes_back_is_told_and_taken_up_again(tmp_path, fault):
+    found, engine, shown = run(tmp_path / "r", DrawnCamera(n=100, faults={30: (fault, 1.2)}))
+
+    events = [e["kind"] for e in found.events if e["kind"].startswith("camera")]
+    assert events == ["camera_lost", "camera_back"]
+    assert {"not_seen", "no_picture"} <= set(kinds(found))
+    first = next(w for w in found.warnings if w["kind"] == "not_seen")
+    last_good_s = max(t for t in found.frames["t_s"] if t < first["t_start_s"])
+    assert first["t_start_s"] - last_good_s <= 0.5
+    assert found.frames["t_s"][-1] > first["t_start_s"] + 0.5  # measured again afterwards
+    assert any(s.trouble for _, s in shown if s is not None)
+
+
+def test_stalls_and_lost_frames_raise_no_false_warning(tmp_path):
+    faults = {i: ("stall", 0.2) for i in range(10, 80, 20)} | {i: ("skip", 0.0) for i in range(15, 80, 9)}
+    found, _, _ = run(tmp_path / "r", DrawnCamera(n=90, faults=faults))
+
+    assert not [k for k in kinds(found) if k != "long_dwell"]
+    assert found.meta["duration_s"] == pytest.approx(89 / 30, abs=1.5 / 30)
+
+
+def test_every_frame_is_analysed_or_counted_as_dropped(tmp_path):
+    found, engine, _ = run(tmp_path / "r", DrawnCamera(n=60), Slow(lambda t: (0, 0, 15)))
+
+    dropped = sum(d["count"] for d in found.drops)
+    assert dropped > 10 and len(found.frames["t_s"]) + dropped == engine.capture.n_frames
+    assert engine.stats()["frames_dropped"] == dropped
+
+
+def test_a_tracker_that_fails_on_a_frame_loses_that_frame_only(tmp_path):
+    class Stumbling(PathTracker):
+        def step(self, frame):
+            if frame.index == 20:
+                raise ValueError("no such edge")
+            return super().step(frame)
+    found, _, shown = run(tmp_path / "r", DrawnCamera(n=40), Stumbling(lambda t: (0, 0, 15)))
+
+    assert 20 not in found.frames["frame"] and found.frames["frame"][-1] == 39
+    assert any("no such edge" in s.trouble for _, s in shown if s is not None)
+
+
+def test_a_session_that_cannot_be_made_is_told(tmp_path):
+    ended, over = [], threading.Event()
+    engine = Engine(DrawnCamera(n=10), on_ended=ended.append, on_source_end=over.set)
+
+    def make():
+        raise OSError("disk full")
+    engine.begin_session(make)
+    engine.start()
+    assert over.wait(10.0)
+
+    assert ended[0].fault == "disk full" and engine.session is None
