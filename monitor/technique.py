@@ -50,11 +50,13 @@ class PassRules:
     """When a pass begins and ends; times in s, lengths in mm.
 
     A pass begins when the aim enters the target below the upper height limit and stays for `confirm_s`. It ends
-    when the aim has been out for `away_s`, or above the limit for `lifted_s`; both moments are dated back.
+    when the aim has been out for `away_s`, or above the limit for `lifted_s`, or when a nozzle that was lost over the
+    target, behind a hand or smoke, has not come back for `hidden_s`; all these moments are dated back.
     """
 
     confirm_s: float = 0.12
     away_s: float = 1.5
+    hidden_s: float = 4.0
     lifted_s: float = 0.4
     edge_mm: float = 0.7  # hysteresis: once inside, this far outside still counts as inside
     shortest_s: float = 0.3
@@ -116,6 +118,7 @@ class _Span:
     confirmed: bool = False
     unseen_s: float = 0.0
     pending_unseen_s: float = 0.0  # since the last moment inside
+    is_out: bool = False  # seen outside since then
     lifted_s: float = 0.0
     swept_s: FloatArray | None = None
     energy_start: Band | None = None
@@ -125,6 +128,7 @@ class _Span:
         """Add a frame whose aim lies inside."""
         self.t_inside_s, self.energy_inside = now.t_s, energy
         self.unseen_s, self.pending_unseen_s = self.unseen_s + self.pending_unseen_s, 0.0
+        self.is_out = False
         self.rows.append((dt, now.height_mm, now.height_sigma_mm, now.tilt_rad))
 
 
@@ -210,12 +214,15 @@ class Technique:
             span.take(now, dt, energy)
         elif not now.observed:
             span.pending_unseen_s += dt
-        elif not span.confirmed:
-            self._span = None
+        else:
+            span.is_out = True
+        if not span.confirmed and (span.is_out or span.pending_unseen_s > LONGEST_STEP_S):
+            self._span = None  # one glimpse inside is no pass, and dates none back
             return None
-        span.confirmed |= now.t_s - span.t_start_s >= self._rules.confirm_s
+        span.confirmed |= inside and now.t_s - span.t_start_s >= self._rules.confirm_s
         span.lifted_s = span.lifted_s + dt if now.observed and now.height_mm > self._high else 0.0
-        is_over = now.t_s - span.t_inside_s > self._rules.away_s or span.lifted_s > self._rules.lifted_s
+        patience_s = self._rules.away_s if span.is_out else self._rules.hidden_s
+        is_over = now.t_s - span.t_inside_s > patience_s or span.lifted_s > self._rules.lifted_s
         return self._close() if is_over else None
 
     def _close(self) -> PassSummary | None:

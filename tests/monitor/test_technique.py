@@ -93,3 +93,27 @@ def test_a_serpentine_sweeps_everything():
     whole = summaries(hover(judge, (8.0, path)), judge)[0]
 
     assert whole.coverage > 0.99
+
+
+def test_a_hand_before_the_camera_does_not_make_two_passes_of_one():
+    judge = Judge(job())
+    found = summaries(hover(judge, (9.0, lambda t: None if 2.0 <= t < 5.0 else (0, 0, 12) if 1.0 <= t < 7.0 else AWAY)), judge)
+
+    assert len(found) == 1 and found[0].unseen_s == pytest.approx(3.0, abs=0.07)
+    assert found[0].dwell_s == pytest.approx(3.0, abs=0.1)  # what was not seen is not counted as dwell
+
+
+def test_a_tool_lost_after_it_left_has_left():
+    judge = Judge(job())
+    path = (4.0, lambda t: (0, 0, 12) if t < 1.0 else (20, 0, 12) if t < 1.2 else None)
+    ended_s = next(r.t_s for r in hover(judge, path) if r.pass_ended)
+
+    assert ended_s == pytest.approx(1.0 + 1.5, abs=0.1)
+
+
+def test_one_glimpse_inside_does_not_date_a_later_pass_back():
+    judge = Judge(job())
+    path = (5.0, lambda t: (0, 0, 12) if t < 0.04 or t > 2.0 else None)
+    found = summaries(hover(judge, path), judge)
+
+    assert len(found) == 1 and found[0].t_start_s == pytest.approx(2.0, abs=0.05)
