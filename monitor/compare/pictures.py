@@ -173,7 +173,7 @@ def _special_points(axes: Any, found: Comparison, key: str, x: np.ndarray, y: np
                       textcoords="offset points", ha="right" if i == len(x) - 1 else "center",
                       va="top" if y[i] < middle else "bottom", fontsize=8.5, color=colours.odd)
     if chosen is not None:
-        axes.plot(x[[chosen]], y[[chosen]], "o", ms=13, mfc="none", mec=colours.ink, mew=1.4, ls="none", label="chosen", zorder=5)
+        axes.plot(x[[chosen]], y[[chosen]], "o", ms=18, mfc="none", mec=colours.ink, mew=1.4, ls="none", label="chosen", zorder=5)
 
 
 def _whiskers(axes: Any, found: Comparison, key: str, x: np.ndarray, y: np.ndarray, scale: float, colours: Colours) -> None:
