@@ -24,7 +24,7 @@ from vision.types import FloatArray
 
 __all__ = ["Comparison", "MeasureView", "compare", "compare_folders", "find_pass"]
 
-SIGNAL_WORDS = {"rule 1": "beyond its limits", "jump": "a jump", "drift": "drifting"}
+SIGNAL_WORDS = {"rule 1": "beyond its limits", "drift": "drifting"}
 
 
 @dataclass(frozen=True)
@@ -57,6 +57,11 @@ class MeasureView:
     spreads: Chart | None
     capability: Capability | None
     operators_p: float = math.nan
+
+    @property
+    def alarms(self) -> int:
+        """Signals that count: of values, weighted mean and samples; moving ranges are for looking at."""
+        return sum(len(c.signals) for c in (self.values, self.drift, self.means, self.spreads) if c is not None)
 
 
 @dataclass(frozen=True)
@@ -102,15 +107,25 @@ class Comparison:
     @property
     def is_quiet(self) -> bool:
         """Whether no chart signals and no pass is odd."""
-        signals = any(chart is not None and chart.signals for view in self.measures.values()
-                      for chart in (view.values, view.ranges, view.drift, view.means, view.spreads))
-        return not self.odd and not signals
+        return not self.odd and not any(view.alarms for view in self.measures.values())
+
+    @property
+    def signals(self) -> str:
+        """What the charts signal, in one sentence; empty when nothing."""
+        found = []
+        for key, view in self.measures.items():
+            for chart, what in ((view.values, "beyond its limits or in a pattern"), (view.drift, "drifting")):
+                if chart.signals:
+                    first, n = min(chart.signals), len(chart.signals)
+                    found.append(f"{MEASURES[key].short} {what} at {self.passes[first].label}"
+                                 + (f" and {n - 1} more" if n > 1 else ""))
+        return f"The charts signal: {'; '.join(found)}." if found else ""
 
     def marks(self, index: int) -> tuple[str, ...]:
         """What is remarkable about one pass, in words."""
         out = ["odd"] if any(o.index == index for o in self.odd) else []
         for key, view in self.measures.items():
-            fired = [what for chart in (view.values, view.ranges, view.drift) for what in chart.signals.get(index, ())]
+            fired = [what for chart in (view.values, view.drift) for what in chart.signals.get(index, ())]
             if fired:
                 out.append(f"{MEASURES[key].short}: {', '.join(SIGNAL_WORDS.get(what, what) for what in fired)}")
         if self.curves is not None and index in {self.curve_of[i] for i in self.curves.outside}:
@@ -216,7 +231,7 @@ def _view(passes: Sequence[Pass], key: str, job: Job, rules: tuple[int, ...], ba
         means, spreads = samples(whole, rules, least)
     ranges, drift = moving_range(values, least), ewma(values, least=least)
     return MeasureView(key, *spread(values), chart, ranges, drift, means, spreads,
-                       _capability(key, (chart, ranges, drift), job, gauge), _operators_p(passes, values))
+                       _capability(key, chart, drift, job, gauge), _operators_p(passes, values))
 
 
 def _operators_p(passes: Sequence[Pass], values: FloatArray) -> float:
@@ -229,12 +244,12 @@ def _operators_p(passes: Sequence[Pass], values: FloatArray) -> float:
     return one_way(list(groups.values()))["p"]
 
 
-def _capability(key: str, charts: tuple[Chart, Chart, Chart], job: Job, gauge: GaugeStudy | None) -> Capability | None:
+def _capability(key: str, chart: Chart, drift: Chart, job: Job, gauge: GaugeStudy | None) -> Capability | None:
     camera = (gauge.camera_sigma, gauge.share_of_limits) if gauge is not None else (math.nan, math.nan)
     if key == "height_mean_mm":
-        return capability(charts[0], *job.limits.height_mm, *camera, beside=charts[1:])
+        return capability(chart, *job.limits.height_mm, *camera, beside=(drift,))
     if key == "dwell_s":
-        return capability(charts[0], -math.inf, job.limits.dwell_s, beside=charts[1:])
+        return capability(chart, -math.inf, job.limits.dwell_s, beside=(drift,))
     return None
 
 

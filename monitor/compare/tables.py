@@ -18,6 +18,8 @@ __all__ = ["as_json", "gauge_json", "gauge_lines", "lines", "pass_rows", "trust_
 def lines(found: Comparison) -> Iterator[str]:
     """The comparison, line by line."""
     yield found.sentence
+    if found.signals:
+        yield found.signals
     yield from (f"note: {note}" for note in found.notes)
     yield ""
     header, rows = pass_rows(found, plain=False)
@@ -64,7 +66,7 @@ def as_json(found: Comparison) -> dict[str, Any]:
     """The comparison as one object; None where not known."""
     header, rows = pass_rows(found)
     return _clean({
-        "sentence": found.sentence,
+        "sentence": found.sentence, "signals": found.signals,
         "odd": [{"pass": found.passes[o.index].label, "measure": o.key, "value": o.value, "others_median": o.others,
                  "score": o.score} for o in found.odd],
         "reference": None if found.reference is None else found.passes[found.reference].label,
@@ -106,7 +108,7 @@ def _measure_line(view: MeasureView) -> str:
         return f"{m.label}: unknown"
     text = f"{m.label}: {m.show(view.mean)} on average, SD {m.show(view.sd)}, {trust_words(chart)}"
     if chart.trust is not Trust.NONE:
-        count = len(chart.signals) + len(view.ranges.signals) + len(view.drift.signals)
+        count = len(chart.signals) + len(view.drift.signals)
         text += f" ({m.show(chart.low[0], False)} to {m.show(chart.high[0])}), " + (
             f"{count} signal{'s' * (count > 1)}" if count else "steady")
     if view.means is not None and view.means.trust is not Trust.NONE:

@@ -210,8 +210,9 @@ class CompareWindow(QMainWindow):
 
     def _refresh(self) -> None:
         self.sentence.setText(self.found.sentence)
-        self.notes.setText("\n".join(self.found.notes[:3]))
-        self.notes.setVisible(bool(self.found.notes))
+        lines = [line for line in (self.found.signals, *self.found.notes[:2]) if line]
+        self.notes.setText("\n".join(lines))
+        self.notes.setVisible(bool(lines))
         self.alarm.setText(tr("With these, and the weighted mean, a steady hand sets off a false alarm every {:.0f} passes "
                               "in each measure.").format(self.found.alarm_every))
         if self.chosen is not None:

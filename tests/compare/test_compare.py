@@ -4,14 +4,17 @@ import csv
 import dataclasses
 import json
 import math
+import re
 
 import numpy as np
 import pytest
 
 from monitor.cli import main
 from monitor.compare.comparison import compare, compare_folders, find_pass
+from monitor.compare.gauge import crossed_anova, study
 from monitor.compare.odd import odd_passes, odd_sentence, pick_reference
 from monitor.compare.passes import Pass, column, expand, read_passes, spread
+from monitor.compare.tables import lines
 from monitor.errors import InputError
 from tests.compare.make import record_passes
 from tests.monitor.make import JOB_TEXT, job
@@ -161,6 +164,26 @@ def test_a_drift_of_the_hand_is_found_after_fifty_passes():
     found = compare([one(i, height=h) for i, h in enumerate(heights)], job())
 
     assert max(found.measures["height_mean_mm"].drift.signals) >= 55 and not found.is_quiet
+    assert "height drifting at day/" in found.signals
+
+
+def test_a_jump_from_pass_to_pass_alone_is_no_alarm():
+    heights = [15.0, 16.0] * 15 + [13.2, 17.8] + [15.0, 16.0] * 15  # sigma 1 / 1.128; 4.6 from one to the next, limit 3.5
+    found = compare([one(i, height=h) for i, h in enumerate(heights)], job())
+
+    assert 31 in found.measures["height_mean_mm"].ranges.signals and found.measures["height_mean_mm"].alarms == 0
+
+
+def test_capability_is_told_with_its_bound_and_the_camera_s_share():
+    rng = np.random.default_rng(6)
+    gauge = study(crossed_anova(np.arange(5, 15)[:, None, None] + 0.3 * rng.normal(size=(10, 3, 3))), 20.0)
+    passes = [one(i, height=h) for i, h in enumerate(rng.normal(15, 1, 30))]
+
+    text = "\n".join(lines(compare(passes, job(), gauge=gauge)))
+
+    # SD 1.163 mm in limits 20 mm apart: Cp 20 / 6.98; the camera's sigma of 0.29 mm is a sixteenth of the variance
+    assert re.search(r"Cp 2\.87, Cpk 2\.\d+ from 30 passes, surely above 2\.\d+ \(95 %\); the camera makes 6 % of the "
+                     r"variance, Cp of the hand alone 2\.96", text)
 
 
 def test_a_hand_that_learns_gets_no_limits():
