@@ -79,6 +79,8 @@ def find_camera(wanted: str, cameras: list[CameraName] | None = None) -> CameraN
             return hits[0]
         if len(hits) > 1:
             raise EnvironmentFault(f"camera {wanted!r}: fits {', '.join(repr(c.name) for c in hits)}; give the whole name or its number")
+    if not cameras:
+        raise EnvironmentFault("no camera found here; plug one in, or give --source a video file")
     raise EnvironmentFault(f"camera {wanted!r}: not found; cameras here: {names}; --source also takes a video file")
 
 

@@ -22,7 +22,8 @@ __all__ = ["Player", "Output", "SilentOutput", "find_output"]
 
 BLOCK = RATE_HZ // 100
 BUFFER_S = 0.04
-CHECK_EVERY_S = 1.0
+GONE_S, START_S = 1.0, 6.0  # a device that takes nothing for so long is gone, or does not come
+AGAIN_EVERY_S = 10.0
 log = logging.getLogger("plumeline.sound")
 
 
@@ -65,8 +66,10 @@ class QtOutput:
     """The system's default device through QtMultimedia."""
 
     def __init__(self) -> None:
+        from PyQt6.QtCore import QEventLoop
         from PyQt6.QtMultimedia import QAudio, QAudioFormat, QAudioSink, QMediaDevices
 
+        self._loop = QEventLoop()  # gives this thread the events that the sink lives on
         device = QMediaDevices.defaultAudioOutput()
         if device.isNull():
             raise OSError("no sound device")
@@ -82,22 +85,21 @@ class QtOutput:
         self._device = self._sink.start()
         if self._device is None or self._sink.state() == self._stopped:
             raise OSError(f"{device.description()} cannot be opened")
-        self.trouble = ""
+        self.trouble, self._has_played = "", False
         self.delay_s = self._sink.bufferSize() / 2 / RATE_HZ
         self.name = device.description()
 
     def write(self, samples: np.ndarray) -> None:
         """Hand a block over; OSError when the device is gone."""
-        from PyQt6.QtCore import QCoreApplication
-
         data = (np.clip(samples, -1, 1) * 32767).astype("<i2").tobytes()
-        give_up_s = time.monotonic() + CHECK_EVERY_S
+        give_up_s = time.monotonic() + (GONE_S if self._has_played else START_S)
         while self._sink.bytesFree() < len(data):
             if self._sink.state() == self._stopped or time.monotonic() > give_up_s:
                 raise OSError("the sound device is gone")
-            QCoreApplication.processEvents()
+            self._loop.processEvents()
             time.sleep(0.002)
         self._device.write(data)
+        self._has_played = self._has_played or self._sink.processedUSecs() > 0
 
     def close(self) -> None:
         """Stop the device."""
@@ -152,8 +154,12 @@ class Player(threading.Thread):
         self.trouble = output.trouble
         self.is_ready.set()
         synth, track = Synth(), _open_track(self._track_path)
+        again_s = time.monotonic() + AGAIN_EVERY_S
         try:
             while not self._stop_asked.is_set():
+                if self.trouble and not self._is_muted and time.monotonic() > again_s:
+                    again_s = time.monotonic() + AGAIN_EVERY_S
+                    output = self._try_again(output)
                 told = self._follow(synth)
                 samples = synth.render(BLOCK)
                 made_s = time.monotonic()
@@ -178,6 +184,15 @@ class Player(threading.Thread):
         self._stop_asked.set()
         if self.is_alive():
             self.join(2.0)
+
+    def _try_again(self, silent: Output) -> Output:
+        """A device may have come (back)."""
+        found = self._make_output(False)
+        if found.trouble:
+            return silent
+        log.info("sound again")
+        self.trouble = ""
+        return found
 
     def _follow(self, synth: Synth) -> list[float]:
         told = []

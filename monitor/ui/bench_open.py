@@ -37,7 +37,11 @@ def open_bench(app: QApplication, source, inputs: Inputs | None, args: argparse.
     sys.setswitchinterval(0.002)  # the window must not wait its turn behind the analysis
     settings = QSettings("plumeline", "bench")
     out = Path(args.out) if args.out else recordings_folder()
-    found = recover_leftovers(out) if out.is_dir() else []
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise EnvironmentFault(f"{out}: cannot hold recordings ({fault.strerror}); name another folder with --out") from None
+    found = recover_leftovers(out)
     player = Player(args.mute, Path(args.sound) if args.sound else None)
     player.start()
     player.is_ready.wait(2.0)
