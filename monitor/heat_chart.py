@@ -10,7 +10,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from monitor.errors import EnvironmentFault
-from monitor.heat.fit import BIN_SIGMA_K, FitResult
+from monitor.heat.fit import FitResult
 
 __all__ = ["draw_residuals"]
 
@@ -49,11 +49,11 @@ def _course(axes, fit: FitResult) -> None:
 
 def _left_over(axes, fit: FitResult) -> None:
     left = fit.measured_c - fit.predicted_c
-    axes.axhspan(-BIN_SIGMA_K, BIN_SIGMA_K, color="0.9", label=f"expected: 1 sigma {BIN_SIGMA_K:.0f} K")
+    axes.axhspan(-fit.bin_sigma_k, fit.bin_sigma_k, color="0.9", label=f"allowed for: 1 sigma {fit.bin_sigma_k:.1f} K")
     axes.axhline(0.0, color="0.5", linewidth=0.8)
     axes.vlines(fit.t_s, 0.0, left, color="C0", linewidth=1)
     axes.plot(fit.t_s, left, "o", ms=5, mfc="none", color="C0")
-    reach = 1.15 * max(2 * BIN_SIGMA_K, float(np.abs(left).max()))
+    reach = 1.15 * max(2 * fit.bin_sigma_k, float(np.abs(left).max()))
     axes.set(xlabel="time in the recording [s]", ylabel="log less chain [K]", ylim=(-reach, reach))
     axes.legend(fontsize=9, loc="upper right")
     axes.grid(alpha=0.3)

@@ -26,7 +26,8 @@ FloatArray = NDArray[np.float64]
 # reading, which contact and place put off by a share of the rise for the whole run.
 RUN_ERRORS = ("height", "aim x", "aim y", "bead")
 BEAD_SHARE = 0.02  # 1 sigma: 4 K at a rise of 200 K; practice, no source
-BIN_S, BIN_SIGMA_K = 5.0, 5.0  # one independent reading per bin
+BIN_S = 5.0  # one independent reading per bin
+FIRST_SIGMA_K, LEAST_SIGMA_K = 5.0, 2.5  # 1 sigma of a bin: before the run has shown its own scatter, and at the least
 STEP_S = 0.25
 OFFSET_RANGE_S, OFFSET_STEP_S = 60.0, 0.5
 LEAST_RISE_K, LEAST_BINS = 40.0, 6
@@ -69,7 +70,7 @@ class Calibration:
 class FitResult:
     """A calibration and how the run supports it; times on the recording's clock [s], temperatures [C].
 
-    predicted_c is the chain after the fit, prior_c before it.
+    predicted_c is the chain after the fit, prior_c before it; bin_sigma_k the scatter that a reading was given.
     """
 
     calibration: Calibration
@@ -79,6 +80,7 @@ class FitResult:
     measured_c: FloatArray
     predicted_c: FloatArray
     prior_c: FloatArray
+    bin_sigma_k: float
     singular_values: FloatArray
     report: tuple[str, ...]
 
@@ -87,6 +89,7 @@ class FitResult:
 class _State:
     scores: FloatArray
     offset_s: float
+    sigma_k: float = FIRST_SIGMA_K
 
 
 Run = tuple[FloatArray, FloatArray, FloatArray]  # times, readings, derivative to the scores
@@ -119,25 +122,16 @@ def fit_thermocouple(setup: HeatSetup, inputs: Sequence[HeatInput], log_t_s: Arr
     run = _simulate(setup, steps, state.scores, site)
     state = replace(state, offset_s=_find_offset(*run, t_log, log))
     before = run
-    damping = 0.0
-    for _ in range(MOST_STEPS):
-        tried, change = _improved(run, state, damping, t_log, log)
-        run_tried = _simulate(setup, steps, tried.scores, site)
-        if _cost(run_tried, tried, t_log, log) <= _cost(run, state, t_log, log) + 1e-6:
-            state, run, damping = tried, run_tried, damping / 4
-        else:
-            damping = max(4 * damping, 1.0)
-        if change < 0.03:
-            break
+    run, state = _converged(setup, steps, site, run, state, t_log, log)
     scores, offset = state.scores, state.offset_s
     posterior, whitened, offset_sigma = _spread(run, state, t_log, log)
     times, temps, _ = run
     bin_t, bin_c = _bins(t_log + offset, log, times)
     predicted, untaught = np.interp(bin_t, times, temps), np.interp(bin_t, *before[:2])
-    rms = float(np.sqrt(np.mean((bin_c - predicted) ** 2)))
+    rms = _rms(run, state, t_log, log)
     singular, directions = np.linalg.svd(whitened)[1:]
     _refuse(rms, singular, offset_sigma)
-    return _result(setup, inputs, scores, posterior, singular, directions, (bin_t, bin_c, predicted, untaught),
+    return _result(setup, inputs, scores, posterior, singular, directions, (bin_t, bin_c, predicted, untaught, state.sigma_k),
                    offset, offset_sigma, rms)
 
 
@@ -270,6 +264,30 @@ def _simulate(setup: HeatSetup, steps: list[HeatInput], scores: FloatArray, site
     return np.array(times), chain.start_c + gain * rise, np.column_stack([slopes, BEAD_SHARE * rise])
 
 
+def _converged(setup: HeatSetup, steps: list[HeatInput], site: str, run: Run, state: _State, t_log: FloatArray,
+               log: FloatArray) -> tuple[Run, _State]:
+    """Damped Gauss-Newton steps until they are small; the scatter of the bins is learned on the way."""
+    damping = 0.0
+    for _ in range(MOST_STEPS):
+        tried, change = _improved(run, state, damping, t_log, log)
+        run_tried = _simulate(setup, steps, tried.scores, site)
+        if _cost(run_tried, tried, t_log, log) <= _cost(run, state, t_log, log) + 1e-6:
+            scatter = max(_rms(run_tried, tried, t_log, log), LEAST_SIGMA_K)
+            is_settled = change < 0.03 and abs(scatter - state.sigma_k) < 0.2
+            run, state, damping = run_tried, replace(tried, sigma_k=scatter), damping / 4
+        else:
+            damping, is_settled = max(4 * damping, 1.0), change < 0.03
+        if is_settled:
+            break
+    return run, state
+
+
+def _rms(run: Run, state: _State, t_log: FloatArray, log: FloatArray) -> float:
+    """What is left between bins and chain, root mean square [K]."""
+    miss, _ = _residual(run, state, t_log, log)
+    return float(np.sqrt(np.mean(miss**2))) * state.sigma_k
+
+
 def _bins(t_s: FloatArray, temp_c: FloatArray, times: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Means of the readings in bins that lie within the recording."""
     inside = (t_s >= times[0]) & (t_s <= times[-1])
@@ -287,8 +305,8 @@ def _find_offset(times: FloatArray, temps: FloatArray, slopes: FloatArray, t_log
         bin_t, bin_c = _bins(t_log + offset, log, times)
         if bin_t.size < LEAST_BINS:
             continue
-        residual = (bin_c - np.interp(bin_t, times, temps)) / BIN_SIGMA_K
-        j = _at(bin_t, times, slopes) / BIN_SIGMA_K
+        residual = (bin_c - np.interp(bin_t, times, temps)) / FIRST_SIGMA_K
+        j = _at(bin_t, times, slopes) / FIRST_SIGMA_K
         gram = np.eye(bin_t.size) + j @ j.T
         cost = float(residual @ np.linalg.solve(gram, residual)) / bin_t.size
         best = min(best, (cost, float(offset)))
@@ -302,8 +320,8 @@ def _residual(run: Run, state: _State, t_log: FloatArray, log: FloatArray) -> tu
     times, temps, slopes = run
     bin_t, bin_c = _bins(t_log + state.offset_s, log, times)
     drift = np.interp(bin_t, times, np.gradient(temps, times))
-    j = np.column_stack([_at(bin_t, times, slopes), drift]) / BIN_SIGMA_K
-    return (bin_c - np.interp(bin_t, times, temps)) / BIN_SIGMA_K, j
+    j = np.column_stack([_at(bin_t, times, slopes), drift]) / state.sigma_k
+    return (bin_c - np.interp(bin_t, times, temps)) / state.sigma_k, j
 
 
 def _information(j: FloatArray) -> FloatArray:
@@ -317,7 +335,7 @@ def _improved(run: Run, state: _State, damping: float, t_log: FloatArray, log: F
     information += damping * np.diag(np.diag(information))
     step = np.linalg.solve(information, j.T @ miss - np.r_[state.scores, 0.0])
     step = np.clip(step, [*-np.ones(step.size - 1), -3.0], [*np.ones(step.size - 1), 3.0])
-    return _State(state.scores + step[:-1], state.offset_s + float(step[-1])), float(np.abs(step).max())
+    return replace(state, scores=state.scores + step[:-1], offset_s=state.offset_s + float(step[-1])), float(np.abs(step).max())
 
 
 def _cost(run: Run, state: _State, t_log: FloatArray, log: FloatArray) -> float:
@@ -351,6 +369,8 @@ def _result(setup, inputs, scores, posterior, singular, directions, series, offs
     # without the moments of coming and going
     low, high = np.quantile([i.height_m for i in inputs if i.observed and i.on], [0.05, 0.95]).tolist()
     combos = tuple(_in_words(v) for s, v in zip(singular, directions, strict=False) if s > IDENTIFIED)
+    blind = [_in_words(v) for s, v in zip(np.r_[singular, np.zeros(len(directions))], directions, strict=False)
+             if s <= IDENTIFIED and np.linalg.norm(v[:n]) > 0.7]  # what it is made of is more than the run's own errors
     sigma = np.sqrt(np.diag(posterior))[:n]
     kept = [name for name, s in zip(PARAMETERS, sigma, strict=True) if s > 0.9]
     note = f"calibrated by a thermocouple run ({rms:.0f} K rms, {len(combos)} combinations identified)"
@@ -362,7 +382,7 @@ def _result(setup, inputs, scores, posterior, singular, directions, series, offs
     spread = [f"  {line}" for line in described(knowledge)]
     report = [f"time offset {offset:+.2f} s (1 sigma {offset_sigma:.2f} s)", f"residual {rms:.1f} K rms",
               *(f"identified: {c}" for c in combos),
-              f"not identified, kept near the prior: {', '.join(kept) or 'none'}",
+              *(f"not identified: {c}" for c in blind), f"kept at the prior: {', '.join(kept) or 'none'}",
               "what is known now, 1 sigma range (before the run):", *spread]
     if high < 1.5 * low:
         report.append("one height only: the decay constant is not seen well; repeat at about twice the height")

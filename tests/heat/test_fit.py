@@ -77,7 +77,7 @@ def test_run_identifies_several_combinations_but_not_all():
 
 
 def test_report_names_what_stays_at_its_prior():
-    assert any("kept near the prior" in line for line in two_heights().report)
+    assert any("kept at the prior" in line for line in two_heights().report)
 
 
 def test_two_heights_teach_the_decay_better_than_one():
