@@ -29,7 +29,7 @@ class Command:
     Attributes
     ----------
     name : str
-        Also the name of the window's method.
+        Also the name of the method of the window, its cursor or its timeline.
     text : str
         For menus and tool tips.
     keys : tuple of str

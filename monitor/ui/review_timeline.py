@@ -24,7 +24,7 @@ DENSE = 800  # points in view
 
 
 class Timeline(QWidget):
-    """Lanes against time.
+    """Lanes against time; its methods without arguments are commands of the window.
 
     Signals: `moved` with the time that the user pointed at [s]; `spanned` with both ends of a span, or None.
     """
@@ -62,7 +62,7 @@ class Timeline(QWidget):
         """The recording's extent, and the usual time between two frames: no less than one frame comes into view."""
         self._whole, self._shortest = (start_s, max(end_s, start_s + frame_s)), max(frame_s, 1e-3)
         self._span = None
-        self.fit()
+        self.zoom_fit()
 
     def set_lanes(self, lanes: list[CurveLane | BarLane]) -> None:
         """What to show, from top to bottom."""
@@ -84,12 +84,28 @@ class Timeline(QWidget):
         self.update()
         self.spanned.emit(self._span)
 
-    def fit(self) -> None:
+    def zoom_in(self) -> None:
+        """Half as much time."""
+        self.zoom(2.0)
+
+    def zoom_out(self) -> None:
+        """Twice as much time."""
+        self.zoom(0.5)
+
+    def pan_left(self) -> None:
+        """A quarter view back."""
+        self.pan(-0.25)
+
+    def pan_right(self) -> None:
+        """A quarter view on."""
+        self.pan(0.25)
+
+    def zoom_fit(self) -> None:
         """The whole recording."""
         margin = 0.01 * (self._whole[1] - self._whole[0])
         self._set_view(self._whole[0] - margin, self._whole[1] + margin)
 
-    def show_span(self) -> None:
+    def zoom_span(self) -> None:
         """The span, with a little round it."""
         if self._span is not None:
             margin = 0.06 * (self._span[1] - self._span[0]) + self._shortest

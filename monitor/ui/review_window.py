@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import time
+import os
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
-from PyQt6.QtCore import QEvent, Qt, QTimer
+from PyQt6.QtCore import QEvent, Qt
 from PyQt6.QtGui import QAction, QImage
 from PyQt6.QtWidgets import (QAbstractButton, QAbstractItemView, QCheckBox, QComboBox, QFileDialog, QHBoxLayout, QLabel,
                              QMainWindow, QMenu, QSplitter, QTabWidget, QToolButton, QVBoxLayout, QWidget)
@@ -19,11 +19,14 @@ from monitor.job import Job, load_job, parse_job
 from monitor.recording import JOB, TRACE, Recording, open_recording
 from monitor.review import Traces, after, before, happenings_of, traces_of
 from monitor.ui.review_beside import Beside, BesideDialog, read_beside
+from monitor.ui.review_cursor import Cursor
 from monitor.ui.review_frames import FrameBringer
 from monitor.ui.review_icons import transport_icon
 from monitor.ui.review_keys import COMMANDS, KeysDialog, keys_of, settings, tr
 from monitor.ui.review_lanes import lanes_of
+from monitor.ui.review_outputs import ask_report, ask_tables, report_of, tables_of
 from monitor.ui.review_panels import CommentsPanel, HappeningsPanel, MapsPanel, WaitBar
+from monitor.ui.review_recent import fill_recent, remember
 from monitor.ui.review_timeline import Timeline
 from monitor.ui.review_video import VideoView
 from monitor.ui.review_whatif import WhatIfPanel
@@ -33,9 +36,6 @@ from monitor.whatif import WhatIf, keep_what_if
 
 __all__ = ["ReviewWindow", "run_review"]
 
-MOST_RECENT = 10
-FASTEST = 8.0
-TICK_MS = 15
 TRANSPORT = ("to_start", "previous_event", "step_back", "play_or_pause", "step_forward", "next_event", "to_end")
 
 
@@ -54,7 +54,8 @@ def run_review(args: argparse.Namespace) -> int:
 
 
 class ReviewWindow(QMainWindow):
-    """Reviews one recording at a time; every command of `review_keys.COMMANDS` is a method of the same name."""
+    """Reviews one recording at a time; every command of `review_keys.COMMANDS` is a method of the window, of its
+    cursor or of its timeline, with the command's name."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -64,7 +65,6 @@ class ReviewWindow(QMainWindow):
         self._book, self._found, self._beside, self._again = CommentBook(), (), None, None
         self._bringer: FrameBringer | None = None
         self._other_bringer: FrameBringer | None = None
-        self._times, self._t_s, self._speed, self._played_from = np.zeros(1), 0.0, 0.0, (0.0, 0.0)
         self._make_widgets()
         self._lay_out()
         self._make_actions()
@@ -78,6 +78,7 @@ class ReviewWindow(QMainWindow):
 
     def _make_widgets(self) -> None:
         self.video, self.other_video, self.timeline = VideoView(tr("this pass")), VideoView(tr("other pass")), Timeline()
+        self.cursor = Cursor(self)
         self.happenings, self.comments = HappeningsPanel(), CommentsPanel()
         self.maps, self.what_if = MapsPanel(), WhatIfPanel()
         self.verdict, self.message, self.wait = QLabel(), QLabel(), WaitBar()
@@ -90,7 +91,6 @@ class ReviewWindow(QMainWindow):
         self.marks.setChecked(True)
         self.speed = QLabel()
         self.other_video.hide()
-        self.clock = QTimer(self, interval=TICK_MS)
 
     def _lay_out(self) -> None:
         self.tabs = QTabWidget()
@@ -130,13 +130,13 @@ class ReviewWindow(QMainWindow):
             menu = menus.get(command.menu) or menus.setdefault(command.menu, self.menuBar().addMenu(tr(command.menu)))
             action = QAction(tr(command.text), self)
             action.setShortcuts(keys_of(command))
-            action.triggered.connect(lambda _=False, name=command.name: getattr(self, name)())
+            action.triggered.connect(lambda _=False, name=command.name: self.command(name)())
             menu.addAction(action)
             self.addAction(action)
             self.actions_by_name[command.name] = action
             if command.name == "open":
                 self.recent_menu = menu.addMenu(tr("Opened lately"))
-                self.recent_menu.aboutToShow.connect(self._fill_recent)
+                self.recent_menu.aboutToShow.connect(lambda: fill_recent(self.recent_menu, self.open_folder))
         for name in TRANSPORT:
             button = QToolButton()
             button.setDefaultAction(self.actions_by_name[name])
@@ -148,9 +148,14 @@ class ReviewWindow(QMainWindow):
         self._transport.addStretch(1)
         self._transport.addWidget(self.marks)
 
+    def command(self, name: str) -> Callable[[], None]:
+        """What carries out a command: a method of the window, the cursor or the timeline."""
+        holder = next(h for h in (self, self.cursor, self.timeline) if name in vars(type(h)) or name in ("close",))
+        return getattr(holder, name)
+
     def _draw_icons(self, *_: object) -> None:
         for name in TRANSPORT:
-            sign = ("pause" if self._speed else "play") if name == "play_or_pause" else name
+            sign = ("pause" if self.cursor.speed else "play") if name == "play_or_pause" else name
             self.actions_by_name[name].setIcon(transport_icon(sign))
 
     def _connect(self) -> None:
@@ -167,7 +172,8 @@ class ReviewWindow(QMainWindow):
         self.what_if.found.connect(self._what_if_found)
         self.what_if.kept.connect(self._keep_what_if)
         self.marks.toggled.connect(self._ask_pictures)
-        self.clock.timeout.connect(self._tick)
+        self.cursor.moved.connect(self._follow)
+        self.cursor.speed_changed.connect(self._show_speed)
 
     # --- opening
 
@@ -192,17 +198,17 @@ class ReviewWindow(QMainWindow):
         self._book = CommentBook(comments_of(recording))
         self._beside = self._again = None
         self.verdict.setText(sentence)
-        self._times = traces.t_s if len(traces.t_s) else np.zeros(1)
+        self.cursor.set_times(traces.t_s)
         self.comments.set_writable("" if _is_writable(recording.folder) else tr("This recording may only be read."))
         self.maps.set_recording(recording, job)
         self._refresh()
-        self.timeline.set_whole(float(self._times[0]), float(self._times[-1]), _usual_step(self._times))
+        self.timeline.set_whole(self.cursor.start_s, self.cursor.end_s, self.cursor.frame_s)
         self.what_if.set_recording(recording, job)
         self._open_video()
-        self._remember(recording.folder)
+        remember(recording.folder)
         self._name_window()
         self.say("")
-        self.go_to(float(self._times[0]))
+        self.cursor.to_start()
 
     def _open_video(self) -> None:
         if self.recording.video is None:
@@ -218,13 +224,12 @@ class ReviewWindow(QMainWindow):
     def _video_opened(self, times_s: np.ndarray) -> None:
         if self.sender() is not self._bringer:
             return
-        self._times = times_s
-        end_s = max(float(times_s[-1]), float(self._traces.t_s.max(initial=0.0)))
-        self.timeline.set_whole(float(times_s[0]), end_s, _usual_step(times_s))
-        self._ask_pictures()
+        self.cursor.set_times(times_s)
+        end_s = max(self.cursor.end_s, float(self._traces.t_s.max(initial=0.0)))
+        self.timeline.set_whole(self.cursor.start_s, end_s, self.cursor.frame_s)
 
     def _close_video(self) -> None:
-        self.pause()
+        self.cursor.pause()
         self.end_comparing()
         if self._bringer is not None:
             self._bringer.close()
@@ -261,49 +266,27 @@ class ReviewWindow(QMainWindow):
         else:
             self.say(tr("{name}: no recording; a clip is first measured with `plumeline analyse`").format(name=path.name))
 
-    def _remember(self, folder: Path) -> None:
-        store, name = settings(), str(folder.absolute())
-        known = [str(n) for n in (store.value("recent", []) or [])]
-        store.setValue("recent", [name, *(n for n in known if n != name)][:MOST_RECENT])
-        store.setValue("folder", str(folder.absolute().parent))
-
-    def _fill_recent(self) -> None:
-        self.recent_menu.clear()
-        for name in settings().value("recent", []) or []:
-            is_there = (Path(name) / TRACE).is_file()
-            action = self.recent_menu.addAction(name if is_there else tr("{name} (not there)").format(name=name))
-            action.setEnabled(is_there)
-            action.triggered.connect(lambda _=False, name=name: self.open_folder(Path(name)))
-
     # --- the cursor
 
     @property
     def t_s(self) -> float:
         """Where the cursor is [s]."""
-        return self._t_s
-
-    @property
-    def index(self) -> int:
-        """The frame at the cursor."""
-        return max(0, int(np.searchsorted(self._times, self._t_s + 1e-6, "right")) - 1)
+        return self.cursor.t_s
 
     def go_to(self, t_s: float) -> None:
         """Put the cursor somewhere; picture, curves and panels follow."""
-        self._t_s = min(max(t_s, float(self._times[0])), float(self._times[-1]))
-        if self._speed:
-            self._played_from = (self._t_s, time.monotonic())
-        self._follow()
+        self.cursor.go_to(t_s)
 
-    def _follow(self) -> None:
-        self.timeline.set_cursor(self._t_s)
-        self.comments.set_place(self._t_s, self.timeline.span)
+    def _follow(self, t_s: float) -> None:
+        self.timeline.set_cursor(t_s)
+        self.comments.set_place(t_s, self.timeline.span)
         self._ask_pictures()
 
     def _ask_pictures(self) -> None:
         if self._bringer is not None:
-            self._bringer.show(self._t_s, self.marks.isChecked())
+            self._bringer.show(self.t_s, self.marks.isChecked())
         if self._other_bringer is not None and self._beside is not None:
-            self._other_bringer.show(self._t_s - self._beside.shift_s, self.marks.isChecked())
+            self._other_bringer.show(self.t_s - self._beside.shift_s, self.marks.isChecked())
 
     def _show_picture(self, index: int, t_s: float, image: QImage) -> None:
         if self.sender() is self._bringer:
@@ -319,78 +302,23 @@ class ReviewWindow(QMainWindow):
         begun = [p for p in self.recording.passes if p["t_start_s"] <= t_s <= p["t_end_s"] + 1.0]
         return tr(", {t:+.2f} s from contact").format(t=t_s - begun[-1]["t_start_s"]) if begun else ""
 
-    def _step(self, by: int) -> None:
-        self.pause()
-        self.go_to(float(self._times[min(max(self.index + by, 0), len(self._times) - 1)]))
-
-    def _play(self, speed: float) -> None:
-        self._speed, self._played_from = speed, (self._t_s, time.monotonic())
-        self.clock.start() if speed else self.clock.stop()
+    def _show_speed(self, speed: float) -> None:
         self.speed.setText(f"{speed:+g}\u00d7" if speed else "")
         self.actions_by_name["play_or_pause"].setIcon(transport_icon("pause" if speed else "play"))
 
-    def _tick(self) -> None:
-        start, began = self._played_from
-        self._t_s = min(max(start + self._speed * (time.monotonic() - began), float(self._times[0])), float(self._times[-1]))
-        self._follow()
-        if self._t_s in (float(self._times[0]), float(self._times[-1])):
-            self.pause()
-
-    def play_or_pause(self) -> None:
-        """Play, or pause."""
-        if not self._speed and self._t_s >= self._times[-1]:
-            self.go_to(float(self._times[0]))
-        self._play(0.0 if self._speed else 1.0)
-
-    def pause(self) -> None:
-        """Stop where we are."""
-        self._play(0.0)
-
-    def faster_forward(self) -> None:
-        """Forwards; twice as fast each time."""
-        self._play(min(FASTEST, 2 * self._speed) if self._speed > 0 else 1.0)
-
-    def faster_back(self) -> None:
-        """Backwards; twice as fast each time."""
-        self._play(max(-FASTEST, 2 * self._speed) if self._speed < 0 else -1.0)
-
-    def step_forward(self) -> None:
-        """One frame on."""
-        self._step(1)
-
-    def step_back(self) -> None:
-        """One frame back."""
-        self._step(-1)
-
-    def second_forward(self) -> None:
-        """One second on."""
-        self.go_to(self._t_s + 1.0)
-
-    def second_back(self) -> None:
-        """One second back."""
-        self.go_to(self._t_s - 1.0)
-
-    def to_start(self) -> None:
-        """To the first frame."""
-        self.go_to(float(self._times[0]))
-
-    def to_end(self) -> None:
-        """To the last frame."""
-        self.go_to(float(self._times[-1]))
-
     def next_event(self) -> None:
         """To what begins next."""
-        self._jump(after(self._found, self._t_s))
+        self._jump(after(self._found, self.t_s))
 
     def previous_event(self) -> None:
         """To what began last."""
-        self._jump(before(self._found, self._t_s))
+        self._jump(before(self._found, self.t_s))
 
     def _jump(self, happening: object) -> None:
         if happening is None:
             self.say(tr("nothing more in that direction"))
             return
-        self.pause()
+        self.cursor.pause()
         self.go_to(happening.t_s)
         self.say(f"{happening.t_s:.2f} s: {happening.title}")
 
@@ -398,13 +326,13 @@ class ReviewWindow(QMainWindow):
 
     def span_from(self) -> None:
         """The span begins at the cursor."""
-        end = self.timeline.span[1] if self.timeline.span else float(self._times[-1])
-        self.timeline.set_span((self._t_s, max(end, self._t_s)))
+        end = self.timeline.span[1] if self.timeline.span else self.cursor.end_s
+        self.timeline.set_span((self.t_s, max(end, self.t_s)))
 
     def span_to(self) -> None:
         """The span ends at the cursor."""
-        start = self.timeline.span[0] if self.timeline.span else float(self._times[0])
-        self.timeline.set_span((min(start, self._t_s), self._t_s))
+        start = self.timeline.span[0] if self.timeline.span else self.cursor.start_s
+        self.timeline.set_span((min(start, self.t_s), self.t_s))
 
     def span_none(self) -> None:
         """No span."""
@@ -422,35 +350,11 @@ class ReviewWindow(QMainWindow):
         if not passes:
             self.say(tr("there is no pass in this recording"))
             return None
-        return min(passes, key=lambda p: max(p["t_start_s"] - self._t_s, self._t_s - p["t_end_s"], 0.0))["number"]
+        return min(passes, key=lambda p: max(p["t_start_s"] - self.t_s, self.t_s - p["t_end_s"], 0.0))["number"]
 
     def _span_changed(self, span: tuple[float, float] | None) -> None:
-        self.comments.set_place(self._t_s, span)
-        self.maps.set_span(*(span or (float(self._times[0]) - 1.0, float(self._times[-1]))))
-
-    def zoom_in(self) -> None:
-        """Half as much time."""
-        self.timeline.zoom(2.0)
-
-    def zoom_out(self) -> None:
-        """Twice as much time."""
-        self.timeline.zoom(0.5)
-
-    def pan_left(self) -> None:
-        """A quarter view back."""
-        self.timeline.pan(-0.25)
-
-    def pan_right(self) -> None:
-        """A quarter view on."""
-        self.timeline.pan(0.25)
-
-    def zoom_fit(self) -> None:
-        """Everything."""
-        self.timeline.fit()
-
-    def zoom_span(self) -> None:
-        """The span."""
-        self.timeline.show_span()
+        self.comments.set_place(self.t_s, span)
+        self.maps.set_span(*(span or (self.cursor.start_s - 1.0, self.cursor.end_s)))
 
     def toggle_marks(self) -> None:
         """Measurement over the video, or not."""
@@ -460,7 +364,7 @@ class ReviewWindow(QMainWindow):
 
     def mark(self) -> None:
         """Go and write a comment about the cursor or the span."""
-        self.pause()
+        self.cursor.pause()
         self.tabs.setCurrentWidget(self.comments)
         self.comments.begin()
 
@@ -474,7 +378,7 @@ class ReviewWindow(QMainWindow):
 
     def _add_comment(self, text: str, author: str) -> None:
         span = self.timeline.span
-        start, end = span if span else (self._t_s, None)
+        start, end = span if span else (self.t_s, None)
         self._edit(lambda: self._book.add(Comment(start, text, author, end)))
 
     def _edit(self, change: Callable[[], None]) -> None:
@@ -542,39 +446,24 @@ class ReviewWindow(QMainWindow):
     # --- report and tables
 
     def write_report(self) -> None:
-        """Ask where the report goes."""
-        if self.recording is None:
-            return
-        kinds = f"{tr('Page for any browser')} (*.html);;PDF (*.pdf)"
-        name, _ = QFileDialog.getSaveFileName(self, tr("Write the report"), str(self.recording.folder / "report.html"), kinds)
-        if name:
-            self.save_report(Path(name))
+        """Ask where the report goes, and write it."""
+        if self.recording is not None and (path := ask_report(self, self.recording)) is not None:
+            self.save_report(path)
 
     def save_report(self, path: Path) -> None:
         """Write the report as HTML or PDF, by its name's ending."""
-        from monitor.ui.review_report import write_any_report
-
         folder = self.recording.folder
-
-        def done(written: Path) -> None:
-            self.say(tr("written: {path}").format(path=written))
-        self.wait.run(lambda tell: write_any_report(open_recording(folder), path), done, self.say)
+        self.wait.run(lambda tell: report_of(folder, path), self.say, self.say)
 
     def write_tables(self) -> None:
-        """Ask where the tables go."""
-        if self.recording is None:
-            return
-        folder = QFileDialog.getExistingDirectory(self, tr("Write tables into"), str(self.recording.folder))
-        if folder:
-            self.save_tables(Path(folder))
+        """Ask where the tables go, and write them."""
+        if self.recording is not None and (folder := ask_tables(self, self.recording)) is not None:
+            self.save_tables(folder)
 
     def save_tables(self, folder: Path) -> None:
         """Write CSV and Parquet."""
-        from monitor.export import export_csv, export_parquet
-
         recording = self.recording
-        self.wait.run(lambda tell: [*export_csv(recording, folder), *export_parquet(recording, folder)],
-                      lambda paths: self.say(tr("{n} tables in {folder}").format(n=len(paths), folder=folder)), self.say)
+        self.wait.run(lambda tell: tables_of(recording, folder), self.say, self.say)
 
     # --- odds and ends
 
@@ -616,13 +505,5 @@ class ReviewWindow(QMainWindow):
         return super().event(event)
 
 
-def _usual_step(times_s: np.ndarray) -> float:
-    return float(np.median(np.diff(times_s))) if len(times_s) > 1 else 0.05
-
-
 def _is_writable(folder: Path) -> bool:
-    import os
-
     return os.access(folder, os.W_OK) and os.access(folder / TRACE, os.W_OK)
-
-

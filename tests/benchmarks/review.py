@@ -93,7 +93,7 @@ def main(arguments: list[str]) -> int:
         window.open_folder(folder)
         _until(app, lambda: not window.video.image.isNull())
         opened = time.perf_counter() - start
-        times = window._times
+        times = window.cursor.times_s
         steps = []
         for i in jumps_and_steps(len(times), 300):
             begun = time.perf_counter()
