@@ -42,6 +42,7 @@ CLOCK_EVERY_S = 60.0
 LOWEST_FREE_BYTES = 200 << 20
 VIEW_EVERY_S, MOST_VIEWS = 1.0, 9
 NO_PICTURE_S = 0.3
+BETWEEN_FRAMES_S = 1e-4  # after the last frame judged, before the next
 log = logging.getLogger("plumeline.session")
 
 
@@ -154,7 +155,7 @@ class Session:
         """The user turned a knob of the station: counts from the next frame on, and is kept with its time."""
         self.judge.set_station(setpoint_c, airflow_l_min)
         if self.recorder is not None:
-            self.recorder.add_station(self.now_s, setpoint_c, airflow_l_min)
+            self.recorder.add_station(self.now_s + BETWEEN_FRAMES_S, setpoint_c, airflow_l_min)
 
     def shelve(self, warning: TechniqueWarning, reason: str = "") -> None:
         """Put a warning aside; InputError when that needs a reason."""

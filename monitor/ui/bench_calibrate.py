@@ -16,6 +16,7 @@ from PyQt6.QtWidgets import (QCheckBox, QComboBox, QDoubleSpinBox, QFormLayout, 
 from monitor.calibrate_commands import calibrate_nozzle
 from monitor.engine.camera_guide import CameraGuide, Guidance
 from monitor.engine.engine import Shown
+from monitor.engine.webcam import CameraName, Locked, list_cameras
 from monitor.engine.nozzle_guide import NozzleGuide, judge_nozzle
 from monitor.ui.bench_draft import JobDraft
 from monitor.ui.bench_picture import picture_of
@@ -38,10 +39,18 @@ class CameraTab(QWidget):
     """From a hand-held target to a camera file."""
 
     calibrated = pyqtSignal(object)
+    camera_chosen = pyqtSignal(object)
     _guided = pyqtSignal(object)
 
-    def __init__(self, folder: Path, parent: QWidget | None = None) -> None:
+    def __init__(self, folder: Path, cameras: list[CameraName] | None = None, parent: QWidget | None = None) -> None:
         super().__init__(parent)
+        self._cameras = list_cameras() if cameras is None else cameras
+        self.camera_box, self.look_through = QComboBox(), QPushButton(tr("Look through it"))
+        self.camera_box.addItems([c.name for c in self._cameras] or [tr("no camera found")])
+        self.camera_box.setAccessibleName(tr("camera"))
+        self.look_through.setEnabled(bool(self._cameras))
+        self.look_through.clicked.connect(lambda: self.camera_chosen.emit(self._cameras[self.camera_box.currentIndex()]))
+        self.locks = _line("small")
         self._folder, self._guide, self._photos = folder, None, []
         self._next_s, self._is_looking, self._insist = 0.0, threading.Event(), False
         self.squares, self.dictionary = QLineEdit("9x6"), QComboBox()
@@ -64,7 +73,12 @@ class CameraTab(QWidget):
         row = QHBoxLayout()
         for widget in (self.begin, self.take, self.solve, self.automatic):
             row.addWidget(widget)
+        pick = QHBoxLayout()
+        pick.addWidget(self.camera_box, 1)
+        pick.addWidget(self.look_through)
         whole = QVBoxLayout(self)
+        whole.addLayout(pick)
+        whole.addWidget(self.locks)
         whole.addLayout(form)
         whole.addLayout(row)
         whole.addWidget(self.advice)
@@ -77,6 +91,16 @@ class CameraTab(QWidget):
         self.task.failed.connect(lambda text: self.verdict.setText(tr("refused: {}").format(text)))
         self._guided.connect(self._show)
         self._enable()
+
+    def show_locks(self, locks: tuple[Locked, ...]) -> None:
+        """What the driver says of exposure, white balance and focus; the picture is watched besides."""
+        loose = [tr(lock.setting) for lock in locks if not lock.is_held]
+        held = [tr(lock.setting) for lock in locks if lock.is_held]
+        parts = [tr("held: {}").format(", ".join(held))] if held else []
+        parts += [tr("NOT held, set it by hand: {}").format(", ".join(loose))] if loose else []
+        text = "; ".join(parts)
+        if text != self.locks.text():
+            self.locks.setText(text)
 
     def start(self) -> None:
         """Begin a new set of photographs."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import signal
 import sys
 import time
 from pathlib import Path
@@ -55,6 +56,7 @@ def open_bench(app: QApplication, source, inputs: Inputs | None, args: argparse.
         work.source_ended.connect(window.close)
         if args.minutes is not None:
             QTimer.singleShot(round(args.minutes * 60_000), window.close)
+    signal.signal(signal.SIGINT, lambda *_: window.close())  # the recording is finished first
     window.show()
     for folder in found:
         window.tell(tr("recovered after a crash: {}").format(folder))

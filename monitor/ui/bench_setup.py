@@ -14,6 +14,7 @@ from PyQt6.QtWidgets import (QAbstractItemView, QButtonGroup, QFileDialog, QHBox
 
 from monitor.analyse import Inputs, read_inputs
 from monitor.engine.engine import Shown
+from monitor.engine.webcam import Webcam
 from monitor.errors import MonitorError
 from monitor.job import job_text
 from monitor.ui.bench_calibrate import CameraTab, NozzleTab, camera_words
@@ -52,6 +53,7 @@ class SetupPage(QWidget):
         self.camera_tab, self.nozzle_tab = CameraTab(out / "calibration"), NozzleTab(self.draft, out / "calibration")
         self.nozzle_tab.camera = self._camera
         self.camera_tab.calibrated.connect(self._use_camera)
+        self.camera_tab.camera_chosen.connect(lambda camera: work.use_source(Webcam(camera)))
         self.nozzle_tab.calibrated.connect(self._use_nozzle)
         self.tabs = QTabWidget()
         for name, tab in ((tr("Job"), self.form), (tr("Plan"), self.plan), (tr("Camera"), self.camera_tab), (tr("Nozzle"), self.nozzle_tab)):
@@ -75,6 +77,8 @@ class SetupPage(QWidget):
         tab = self.tabs.currentWidget()
         if tab in (self.camera_tab, self.nozzle_tab):
             tab.show_state(shown)
+        if tab is self.camera_tab:
+            tab.show_locks(getattr(self._work.source, "locks", ()))
         if time.monotonic() < self._next_view_s:
             return
         self._next_view_s = time.monotonic() + VIEW_EVERY_S

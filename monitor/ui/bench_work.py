@@ -7,6 +7,7 @@ import logging
 import math
 import os
 import shutil
+import threading
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -79,9 +80,8 @@ class BenchWork(QObject):
                  calibration: Calibration | None = None, *, watch_frozen: bool = True) -> None:
         super().__init__()
         self.inputs, self.settings, self.player, self.calibration = inputs, settings, player, calibration
-        camera = inputs.camera if inputs is not None else None
-        self.engine = Engine(source, camera, player, on_shown=self.shown.emit, on_ended=self.ended.emit,
-                             on_source_end=self.source_ended.emit, watch_frozen=watch_frozen)
+        self.source = source
+        self.engine = self._make_engine(source, watch_frozen)
         self.is_running = False
         self.coach: Coach | None = None
         self.setpoint_c = inputs.job.station.setpoint_c if inputs else math.nan
@@ -113,6 +113,17 @@ class BenchWork(QObject):
         self.inputs = inputs
         self.engine.use_camera(inputs.camera)
         self.use_job(inputs.job)
+
+    def use_source(self, source: LiveSource) -> None:
+        """Look through another camera; not while recording."""
+        if self.is_running:
+            self.notice.emit(tr("end the recording first"))
+            return
+        old, self.source = self.engine, source
+        self.engine = self._make_engine(source, True)
+        # a camera that blocks must not hold the window up
+        threading.Thread(target=old.stop, name="old camera", daemon=True).start()
+        self.engine.start()
 
     def begin(self) -> None:
         """Start a session at the next frame; says why when that cannot be."""
@@ -194,6 +205,11 @@ class BenchWork(QObject):
         self.engine.stop()
         if self.player is not None:
             self.player.stop()
+
+    def _make_engine(self, source: LiveSource, watch_frozen: bool) -> Engine:
+        camera = self.inputs.camera if self.inputs is not None else None
+        return Engine(source, camera, self.player, on_shown=self.shown.emit, on_ended=self.ended.emit,
+                      on_source_end=self.source_ended.emit, watch_frozen=watch_frozen)
 
     @property
     def _skills(self) -> Path:

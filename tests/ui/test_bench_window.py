@@ -1,5 +1,7 @@
 """The bench window as a person uses it: mark a target, start, get a warning, turn the setpoint, stop, open the recording."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from PyQt6.QtCore import QPoint, QSettings, Qt
@@ -7,8 +9,10 @@ from PyQt6.QtWidgets import QInputDialog, QLineEdit
 
 from monitor.engine.feedback import Mode
 from monitor.engine.source import PlayedVideo
+from monitor.engine.webcam import CameraName, Locked
 from monitor.recording import open_recording
 from monitor.sound.player import Player
+from monitor.ui.bench_calibrate import CameraTab
 from monitor.ui.bench_keys import COMMANDS, KeysDialog
 from monitor.ui.bench_open import open_review
 from monitor.ui.bench_window import BenchWindow
@@ -284,3 +288,24 @@ def test_the_theme_changes_by_key(qtbot, tmp_path):
 
     assert looks().choice != before
     looks().choose("light")
+
+
+def test_another_camera_is_chosen_in_the_window(qtbot, tmp_path):
+    window = make(qtbot, tmp_path)
+    before = window.work.engine
+    window.work.use_source(PlayedVideo(SAMPLE / "clip.mp4", loop=True))
+    qtbot.waitUntil(lambda: window.work.engine.n_analysed > 3, timeout=WAIT_MS)
+
+    assert window.work.engine is not before
+    window.close()
+
+
+def test_a_lock_that_a_camera_ignores_is_shown(qtbot):
+    tab = CameraTab(Path(), cameras=[CameraName("Bench Cam", 0)])
+    qtbot.addWidget(tab)
+    tab.show_locks((Locked("exposure", 100.0, 100.0), Locked("focus", 40.0, 55.0)))
+
+    assert tab.locks.text() == "held: exposure; NOT held, set it by hand: focus"
+    with qtbot.waitSignal(tab.camera_chosen) as chosen:
+        tab.look_through.click()
+    assert chosen.args == [CameraName("Bench Cam", 0)]
