@@ -192,7 +192,7 @@ def _pictures(container: object, stream: object, playback: Playback | None = Non
             is_far = packet.pts is not None and packet.pts < playback._hurry_before
             stream.codec_context.skip_frame = "NONREF" if is_far else "DEFAULT"
         try:
-            yield from packet.decode()
+            yield from (picture for picture in packet.decode() if not picture.is_corrupt)
         except av.error.FFmpegError:
             continue
 

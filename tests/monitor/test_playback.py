@@ -78,3 +78,25 @@ def test_what_is_no_video_is_refused_in_one_line(tmp_path, content):
     with pytest.raises(SourceError, match="bad.mp4") as fault:
         Playback(path)
     assert "\n" not in str(fault.value)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_damage_never_brings_more_than_a_line(tmp_path, seed):
+    rng = np.random.default_rng(seed)
+    path = write_numbered(tmp_path / ("a.mp4" if seed % 2 else "a.mkv"), TIMES_S[:60], "libx264", options={"g": "20", "bf": "2"})
+    data = bytearray(path.read_bytes())
+    for place in rng.integers(0, len(data), 25):
+        data[place] ^= 1 << rng.integers(8)
+    path.write_bytes(bytes(data))
+    lines = []
+
+    try:
+        with Playback(path) as playback:
+            for i in rng.integers(0, len(playback), 12):
+                try:
+                    assert playback.frame(int(i)).image.ndim == 3
+                except SourceError as fault:
+                    lines.append(str(fault))
+    except SourceError as fault:
+        lines.append(str(fault))
+    assert all(str(path) in line and "\n" not in line for line in lines)
