@@ -114,9 +114,10 @@ class Comparison:
         """What the charts signal, in one sentence; empty when nothing."""
         found = []
         for key, view in self.measures.items():
-            for chart, what in ((view.values, "beyond its limits or in a pattern"), (view.drift, "drifting")):
+            for chart in (view.values, view.drift):
                 if chart.signals:
                     first, n = min(chart.signals), len(chart.signals)
+                    what = ", ".join(SIGNAL_WORDS.get(name, name) for name in chart.signals[first])
                     found.append(f"{MEASURES[key].short} {what} at {self.passes[first].label}"
                                  + (f" and {n - 1} more" if n > 1 else ""))
         return f"The charts signal: {'; '.join(found)}." if found else ""
