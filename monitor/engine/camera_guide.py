@@ -15,6 +15,7 @@ __all__ = ["CameraGuide", "Guidance", "ENOUGH"]
 ENOUGH = 15
 STILL_PX = 1.5  # mean move of the corners between two looks
 NEW_SHARE = 0.06  # of the picture's width: mean move from every photograph taken
+NEW_LEAN_RAD = np.radians(12.0)
 TILT_RAD = np.radians(20.0)
 EACH_SIDE = 2
 _LEANS = {"left": (-1, 0), "right": (1, 0), "up": (0, -1), "down": (0, 1)}
@@ -71,12 +72,18 @@ class CameraGuide:
         if not insist:
             if moved > STILL_PX:
                 return self._say(view, False, "hold still")
-            if self._taken and min(_moved(view, old) for old, _ in self._taken) < NEW_SHARE * self._size[0]:
+            if not self._is_new(view):
                 return self._say(view, False, "")
         if not may_take:
             return self._say(view, False, "still, and new: take it")
         self._taken.append((view, _normal(view, self._size)))
         return self._say(view, True, "taken")
+
+    def _is_new(self, view: View) -> bool:
+        """Whether every photograph taken shows the target elsewhere or leaning another way."""
+        normal = _normal(view, self._size)
+        return all(_moved(view, old) >= NEW_SHARE * self._size[0] or float(normal @ other) < np.cos(NEW_LEAN_RAD)
+                   for old, other in self._taken)
 
     def missing(self) -> tuple[str, ...]:
         """Views that are still missing, in words."""
