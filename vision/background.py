@@ -6,10 +6,15 @@ import cv2
 import numpy as np
 from numba import njit
 
-from vision.edges import LINEAR, linear_light
+from vision.edges import LINEAR, linear_light, noise_sigma
 
-__all__ = ["compose_bench", "BenchView", "MASK_SCALE"]
+__all__ = ["compose_bench", "BenchView", "MASK_SCALE", "BLOCK_PX"]
 
+BLOCK_PX = 16  # a JPEG's block, colour included, so that black ones stay black
+_BLACK = 0.0015  # linear light below which a whole block counts as not known
+_QUIETEST = 0.2
+_APART = 4  # pixels, beyond what a codec smooths together
+_RESTLESS = 2.0  # times the usual spread among photographs: a hand
 MASK_SCALE = 4  # masks of the tool are drawn at this part of the picture's size
 
 
@@ -24,23 +29,46 @@ def compose_bench(groups: list[list[np.ndarray]]) -> np.ndarray:
     Returns
     -------
     array, shape (h, w, 3), float32
-        Where the groups disagree, the one that varies least around there: a held tool is never quite still.
+        Where the groups disagree, the one that varies least around there: a held tool is never quite still. Blocks
+        of BLOCK_PX where every group seems to show a hand are black: not known.
     """
     middles = [np.median(np.stack(g), axis=0).astype(np.float32) for g in groups]
     spreads = []
     for g, m in zip(groups, middles):
-        dev = np.mean([np.abs(im - m).max(2) for im in g], axis=0)
+        dev = np.mean([np.abs(im - m).max(2) for im in g], axis=0) / (0.05 + m.max(2))
         small = cv2.resize(dev.astype(np.float32), None, fx=0.125, fy=0.125, interpolation=cv2.INTER_AREA)
-        spreads.append(cv2.GaussianBlur(small, (0, 0), 5.0))
-    best = np.argmin(np.stack(spreads), axis=0).astype(np.float32)
+        spreads.append(cv2.GaussianBlur(small, (0, 0), 3.0))
+    spread = np.stack(spreads)
     h, w = middles[0].shape[:2]
-    choice = cv2.resize(best, (w, h), interpolation=cv2.INTER_NEAREST).astype(int)
+    choice = cv2.resize(spread.argmin(0).astype(np.uint8), (w, h), interpolation=cv2.INTER_NEAREST)
     out = middles[0].copy()
     for i, m in enumerate(middles):
         out[choice == i] = m[choice == i]
-    both = np.max([np.abs(m - middles[0]).max(2) for m in middles], axis=0) < 0.02
+    apart = np.max([np.abs(m - middles[0]).max(2) / (0.05 + m.max(2)) for m in middles], axis=0)
+    both = apart < 0.15
     out[both] = np.mean([m[both] for m in middles], axis=0)
+    least = cv2.resize(spread.min(0), (w, h), interpolation=cv2.INTER_LINEAR)
+    _black_out(out, ~both & (least > _RESTLESS * np.median(least[both])) if both.any() else ~both)
     return out
+
+
+def _black_out(bench: np.ndarray, doubtful: np.ndarray) -> None:
+    h, w = doubtful.shape
+    rows, columns = -(-h // BLOCK_PX), -(-w // BLOCK_PX)
+    share = cv2.resize(doubtful.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA)
+    blocks = np.repeat(np.repeat(share > 0.15, BLOCK_PX, 0), BLOCK_PX, 1)[:h, :w]
+    bench[blocks] = 0.0
+
+
+def _known_of(bench: np.ndarray) -> np.ndarray:
+    """255 but in the black blocks."""
+    h, w = bench.shape[:2]
+    bright = bench.max(2)
+    rows, columns = -(-h // BLOCK_PX), -(-w // BLOCK_PX)
+    padded = np.zeros((rows * BLOCK_PX, columns * BLOCK_PX), np.float32)
+    padded[:h, :w] = bright
+    top = padded.reshape(rows, BLOCK_PX, columns, BLOCK_PX).max((1, 3))
+    return np.repeat(np.repeat(np.where(top > _BLACK, 255, 0), BLOCK_PX, 0), BLOCK_PX, 1)[:h, :w].astype(np.uint8)
 
 
 class BenchView:
@@ -53,20 +81,22 @@ class BenchView:
     ----------
     light : array, shape (h, w, 3), float32
     known : array, shape (h, w), uint8
-        255 where the bench has been seen.
+        How sure that is: 255 given, 128 learned, 0 never seen.
+    noise : float
+        Scatter of the picture about the bench, as a share of `noise_sigma` [-].
     """
 
     _BANDS = 6
-    _PATIENCE, _PATIENCE_GIVEN = 4, 50  # visits, 0.2 s apart at 30 frames a second: a hand held still must not become bench
+    _PATIENCE = 3, 6, 50  # visits, 0.2 s apart at 30 frames a second, never seen, learned, given: a still hand is not bench
 
     def __init__(self, first: np.ndarray, bench: np.ndarray | None = None):
         h, w = first.shape[:2]
         light = linear_light(first)
-        self.exposure = 1.0
+        self.exposure = self.noise = 1.0
         self._turn = 0
         self.is_given = bench is not None and bench.shape == first.shape and self._agreement(light, bench) > 0.5
         self.light = bench.copy() if self.is_given else light.copy()
-        self.known = np.full((h, w), 255, np.uint8)
+        self.known = _known_of(bench) if self.is_given else np.full((h, w), 128, np.uint8)
         self._candidate = first.copy()
         self._age = np.zeros((h, w), np.uint8)
 
@@ -92,25 +122,32 @@ class BenchView:
         first, last = self._turn * h // self._BANDS, (self._turn + 1) * h // self._BANDS
         self._turn = (self._turn + 1) % self._BANDS
         mask = np.zeros((h // MASK_SCALE, w // MASK_SCALE), np.uint8) if tool is None else tool
-        patience = self._PATIENCE_GIVEN if self.is_given else self._PATIENCE
-        now, old = _learn(frame, self.light, self.known, self._candidate, self._age, mask, first, last,
-                          LINEAR, self.exposure, patience)
+        now, old, noise = _learn(frame, self.light, self.known, self._candidate, self._age, mask, first, last,
+                          LINEAR, self.exposure, *self._PATIENCE)
         if old > 1.0:
             self.exposure += 0.1 * (min(max(now / old, 0.5), 2.0) - self.exposure)
+            self.noise += 0.1 * (min(max(noise, _QUIETEST), 1.5) - self.noise)
 
     @staticmethod
     def _agreement(first: np.ndarray, bench: np.ndarray) -> float:
         a, b = first[4::8, 4::8].reshape(-1, 3), bench[4::8, 4::8].reshape(-1, 3)
+        seen = b.max(1) > _BLACK
+        a, b = a[seen], b[seen]
         gain = np.median(a.sum(1) / np.maximum(b.sum(1), 1e-3))
         near = np.abs(a - gain * b).max(1) < 0.02 + 0.12 * np.sqrt(np.maximum(b[:, 1], 0))
         return float(near.mean())
 
 
 @njit(cache=True)
-def _learn(frame, bench, known, candidate, age, tool, first, last, linear, exposure, patience):
-    """One visit to rows first..last; sums of light, now and as stored, of the pixels that agree."""
+def _learn(frame, bench, known, candidate, age, tool, first, last, linear, exposure, unseen, learned, given):
+    """One visit to rows first..last: sums of light, now and as stored, of the pixels that agree, and their scatter.
+
+    Scatter is that of differences between pixels a few apart, so that soft shadows stay out of it.
+    """
     w = frame.shape[1]
-    sum_now = sum_old = 0.0
+    sum_now = sum_old = scatter = 0.0
+    n_scatter = 1e-9
+    off, agreed = np.zeros(w), np.zeros(w, np.bool_)
     for y in range(first, last):
         row = min(y // MASK_SCALE, tool.shape[0] - 1)
         for x in range(w):
@@ -120,6 +157,10 @@ def _learn(frame, bench, known, candidate, age, tool, first, last, linear, expos
             tolerance = 0.012 + 0.10 * np.sqrt(now_g)
             scaled = max(abs(now_b - exposure * old_b), abs(now_g - exposure * old_g), abs(now_r - exposure * old_r))
             agrees = free and known[y, x] > 0 and scaled < tolerance
+            off[x], agreed[x] = now_g - exposure * old_g, agrees
+            if agrees and x >= _APART and agreed[x - _APART]:
+                scatter += min((off[x] - off[x - _APART]) ** 2 / (2 * noise_sigma(now_g) ** 2), 9.0)
+                n_scatter += 1
             if agrees:
                 sum_now += now_b + now_g + now_r
                 sum_old += old_b + old_g + old_r
@@ -134,8 +175,9 @@ def _learn(frame, bench, known, candidate, age, tool, first, last, linear, expos
                 for c in range(3):
                     candidate[y, x, c] = frame[y, x, c]
             age[y, x] = min(age[y, x] + 1, 250) if still and free and not agrees else 0
-            if age[y, x] >= patience:
+            if age[y, x] >= (given if known[y, x] > 128 else learned if known[y, x] > 0 else unseen):
                 for c in range(3):
                     bench[y, x, c] = linear[candidate[y, x, c]]
-                known[y, x] = 255
-    return sum_now, sum_old
+                known[y, x] = 128
+                age[y, x] = 0
+    return sum_now, sum_old, np.sqrt(scatter / n_scatter)

@@ -11,7 +11,7 @@ from scipy.special import ndtr
 
 from vision.types import FloatArray
 
-__all__ = ["LINEAR", "CutGrid", "linear_light", "sample_cuts", "edge_gain", "pick_edges", "refine_edges", "EdgeCurves", "EdgeSet"]
+__all__ = ["LINEAR", "CutGrid", "noise_sigma", "linear_light", "sample_cuts", "edge_gain", "pick_edges", "refine_edges", "EdgeCurves", "EdgeSet"]
 
 _INNER_PX, _OUTER_PX = 2.5, 2.5  # alike on both sides: a lopsided window favours edges away from the truth
 _BACK_PX, _FORE_PX = 4.5, 6.5  # the window that stays put while the edge is tried within it
@@ -126,7 +126,7 @@ def _sample(image, table, centre, normal, offsets):
     return out
 
 
-def edge_gain(cuts: np.ndarray, background: np.ndarray, offsets_px: FloatArray, blur_px, veil: float = _VEIL):
+def edge_gain(cuts: np.ndarray, background: np.ndarray, offsets_px: FloatArray, blur_px, veil: float = _VEIL, noise: float = 1.0):
     """How much better "tool inside, background outside" explains each cut than background alone, per edge position.
 
     The background's brightness is free, one factor for all channels (a shadow), and so is a grey veil over it (smoke)
@@ -141,6 +141,8 @@ def edge_gain(cuts: np.ndarray, background: np.ndarray, offsets_px: FloatArray, 
         Sigma of the edges' blur; rounded to quarters of a pixel.
     veil : float
         Sigma of the veil's brightness [-].
+    noise : float
+        Scatter of the picture as a share of `noise_sigma` [-].
 
     Returns
     -------
@@ -155,7 +157,7 @@ def edge_gain(cuts: np.ndarray, background: np.ndarray, offsets_px: FloatArray, 
     inside, _ = _edge_tables(step, -inner, outer, blurs)
     # from here outward the edge's blur no longer reaches
     clear = np.minimum(inner + np.round(1.5 * blurs / step).astype(np.int64), inner + outer - 1)
-    _curves(cuts, background, step, inside, clear, level, float(veil), gain, misfit, contrast)
+    _curves(cuts, background, step, inside, clear, level, float(veil), float(noise), gain, misfit, contrast)
     return EdgeCurves(offsets_px[inner: inner + k], gain, misfit, contrast)
 
 
@@ -174,9 +176,15 @@ def _edge_tables(step: float, first: int, last: int, blurs_px: FloatArray) -> tu
 
 
 @njit(cache=True, fastmath=True)
-def _weigh(level, step):
+def noise_sigma(level):
+    """Sigma of a pixel of that linear light: about 5 of 255 grey levels, a webcam indoors."""
+    return np.sqrt(_NOISE_FLOOR ** 2 + (_NOISE_SHARE ** 2) * max(level, 0.0) ** 1.17)
+
+
+@njit(cache=True, fastmath=True)
+def _weigh(level, step, noise):
     """Information of a sample: 1 / sigma^2 of a pixel, shared among the samples that fall on one pixel."""
-    return step / (_NOISE_FLOOR ** 2 + (_NOISE_SHARE ** 2) * max(level, 0.0) ** 1.17)
+    return step / (noise * noise_sigma(level)) ** 2
 
 
 @njit(cache=True, fastmath=True)
@@ -195,7 +203,7 @@ def _shade_and_veil(a, y, ao, yo, oo, veil):
 
 
 @njit(cache=True, fastmath=True)
-def _curves(cuts, background, step, tables, clears, level, veil, gain, misfit, contrast):
+def _curves(cuts, background, step, tables, clears, level, veil, noise, gain, misfit, contrast):
     n, channels, m = cuts.shape
     width = tables.shape[1]
     weight, bright = np.empty(m), np.empty(m)
@@ -206,7 +214,7 @@ def _curves(cuts, background, step, tables, clears, level, veil, gain, misfit, c
             for j in range(m):
                 bright[j] += max(cuts[i, c, j], background[i, c, j]) / channels
         for j in range(m):
-            weight[j] = _weigh(bright[j], step)
+            weight[j] = _weigh(bright[j], step, noise)
         for k in range(m - width + 1):
             oq = qq = o2 = ww = 0.0
             for j in range(width):
@@ -258,7 +266,7 @@ def _curves(cuts, background, step, tables, clears, level, veil, gain, misfit, c
 
 def refine_edges(
     cuts: np.ndarray, background: np.ndarray, offsets_px: FloatArray, rough: EdgeSet, blur_px,
-    misfit_limit: float = 6.0, veil: float = _VEIL,
+    misfit_limit: float = 6.0, veil: float = _VEIL, noise: float = 1.0,
 ) -> EdgeSet:
     """Edges by maximum likelihood on a window that stays put while the edge moves, so that no window is favoured.
 
@@ -281,7 +289,7 @@ def refine_edges(
     blurs, level = _levels(blur_px, n)
     inside, depth = _edge_tables(step / _FINE, -_FINE * m, _FINE * m, blurs)
     offset, sigma, contrast, misfit = np.full(n, np.nan), np.full(n, np.inf), np.zeros(n), np.zeros(n)
-    _refine(cuts, background, step, start, known, inside, depth, blurs, level, float(veil), offset, sigma, contrast, misfit)
+    _refine(cuts, background, step, start, known, inside, depth, blurs, level, float(veil), float(noise), offset, sigma, contrast, misfit)
     ok = np.isfinite(offset) & (misfit < misfit_limit)
     return EdgeSet(
         np.where(ok, offset + offsets_px[0], np.nan), np.where(ok, sigma, np.inf), np.where(ok, rough.gain, 0.0), contrast > 0
@@ -330,7 +338,7 @@ def _misfit_of_edge(cut, back, weight, lo, hi, zero, inside, depth, veil):
 
 
 @njit(cache=True, fastmath=True)
-def _refine(cuts, background, step, start, known, insides, depths, blurs, level, veil, offset, sigma, contrast, misfit):
+def _refine(cuts, background, step, start, known, insides, depths, blurs, level, veil, noise, offset, sigma, contrast, misfit):
     n, channels, m = cuts.shape
     back, fore = int(round(_BACK_PX / step)), int(round(_FORE_PX / step))
     fine = step / _FINE
@@ -347,7 +355,7 @@ def _refine(cuts, background, step, start, known, insides, depths, blurs, level,
             v = 0.0
             for c in range(channels):
                 v += cuts[i, c, j] if j < start[i] else background[i, c, j]
-            weight[j] = _weigh(v / channels, step)
+            weight[j] = _weigh(v / channels, step, noise)
         zero = middle - _FINE * start[i]
         best, least = 0, np.inf
         for t in range(lowest, highest + 1, coarse):

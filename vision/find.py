@@ -2,47 +2,56 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
+from numba import njit
 
-from vision.edges import CutGrid, edge_gain, pick_edges
-from vision.fit import DEFAULT_BIAS, Picture, PoseFit, fit_pose, inside_picture, loose_prior, picture_cuts
-from vision.nozzle import Hold, NozzleBody, ToolPose
-from vision.silhouette import moved_pose, outline
+from vision.edges import linear_light
+from vision.fit import DEFAULT_BIAS, Picture, PoseFit, fit_pose, inside_picture, loose_prior
+from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame
+from vision.silhouette import bend_direction, body_arrays, lens_of, moved_pose, outline, plane_frame, project, trace, turned
 from vision.types import FloatArray
 
-__all__ = ["tool_masks", "tip_candidates", "find_tool", "distance_field", "settle_on_mask", "search_near"]
+__all__ = ["NewEdges", "new_edges", "sweep", "poses_near", "tool_mask", "find_tool", "share_in_view"]
 
-_TRIES = 6
 _HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down
 _LEAST_EDGES = 24
 _HOLD_RAD = 0.22  # a hand comes back to a hold within about this
+_LEAST_MASK = 60  # quarter-size pixels that differ from the bench before a search is worth its time
 _SPECK = 25  # quarter-size pixels below which a piece of the mask is noise
+_HALF, _ANGLES, _DARK = 2, 6, 0.04
+_ALIKE_PX = 6.0  # an edge this near speaks for an outline
+_CLOSE_PX = 3.0
+_SECOND_ROUND, _DRAWS = 500, 40
+_FITS = 6  # poses worth a fit while time presses
+_PLACE_PX = 10  # distance of the places where the outlet is tried
+_NEIGHBOUR_RAD = np.deg2rad(10.0)
 _SCALE = 4  # masks are judged at a quarter of the size
 _HEIGHTS_MM = (4.0, 22.0, 45.0)
-_TILTS_RAD = np.deg2rad([3.0, 15.0, 27.0, 40.0])
+_TILTS_RAD = np.deg2rad([4.0, 16.0, 28.0, 40.0, 52.0])
 
 
-def tool_masks(light: np.ndarray, background: np.ndarray, known: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Where the picture is neither the bench nor the bench in shadow: a strict and a loose answer, quarter size, 0 or 255.
+def tool_mask(picture: Picture) -> tuple[np.ndarray, np.ndarray]:
+    """Where the picture is neither the bench nor the bench in shadow, quarter size, uint8, 0 or 255: loosely and strictly.
 
     A shadow scales all channels alike, not below about a third, and its strength changes slowly across the picture; what
     does more than that is a thing. The strict mask goes by colour alone and misses grey metal over a white mat; the loose
-    one also takes what is darker or lighter than its surroundings and may take sharp shadows.
+    one also takes what is darker or lighter than its surroundings, and sharp shadows with it.
     """
-    small = lambda im: cv2.resize(im, None, fx=1 / _SCALE, fy=1 / _SCALE, interpolation=cv2.INTER_AREA)
-    a, b = small(light), small(background)
-    ok = small(known) > 250
-    bb = np.einsum("ijk,ijk->ij", b, b) + 1e-6
-    g = np.einsum("ijk,ijk->ij", a, b) / bb
+    small = (picture.image.shape[1] // _SCALE, picture.image.shape[0] // _SCALE)
+    a = linear_light(cv2.resize(picture.image, small, interpolation=cv2.INTER_AREA))
+    b = cv2.resize(picture.background, small, interpolation=cv2.INTER_AREA)
+    ok = cv2.erode(cv2.resize(picture.known, small, interpolation=cv2.INTER_NEAREST), np.ones((3, 3), np.uint8)) > 0
+    g = np.einsum("ijk,ijk->ij", a, b) / (np.einsum("ijk,ijk->ij", b, b) + 1e-6)
     own = np.clip(g, 0.4, 1.1)
     around = cv2.medianBlur((np.clip(g, 0.0, 1.25) * 200).astype(np.uint8), 25).astype(np.float32) / 200
-    around = np.clip(around, 0.3, 1.15)
     by_colour = np.abs(a - own[..., None] * b).max(2)
-    by_level = np.abs(a - around[..., None] * b).max(2)
+    by_level = np.abs(a - np.clip(around, 0.3, 1.15)[..., None] * b).max(2)
     scale = 0.002 + 0.025 * np.maximum(a, b).max(2) ** 0.6
-    strict = (by_colour > 2.5 * scale) & ok
-    return _cleaned(strict), _cleaned(strict | ((by_level > 3.5 * scale) & ok))
+    strict = ok & (by_colour > 2.5 * scale)
+    return _cleaned(strict | (ok & (by_level > 3.5 * scale))), _cleaned(strict)
 
 
 def _cleaned(mask: np.ndarray) -> np.ndarray:
@@ -53,82 +62,36 @@ def _cleaned(mask: np.ndarray) -> np.ndarray:
     return np.where((stats[:, cv2.CC_STAT_AREA] >= _SPECK)[labels] & (labels > 0), 255, 0).astype(np.uint8)
 
 
-def tip_candidates(mask: np.ndarray, most: int = 3) -> list[tuple[FloatArray, FloatArray]]:
-    """Ends of thin limbs of the mask's larger pieces: (tip [px], unit direction in the picture towards the tip).
-
-    Positions are in full-size pixels.
-    """
-    # a limb that looks like the bench somewhere along its length leaves gaps: pieces that nearly touch belong together
-    joined = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8))
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(joined)
-    order = [i for i in np.argsort(-stats[1:, cv2.CC_STAT_AREA]) + 1 if stats[i, cv2.CC_STAT_AREA] > 60][:3]
-    found: list[tuple[float, FloatArray, FloatArray]] = []
-    for i in order:
-        piece = (labels == i).astype(np.uint8)
-        root = _root(piece)
-        contours, _ = cv2.findContours(piece, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-        line = max(contours, key=len).reshape(-1, 2).astype(float)
-        h, w = mask.shape
-        free = (line[:, 0] > 1) & (line[:, 1] > 1) & (line[:, 0] < w - 2) & (line[:, 1] < h - 2)
-        far = np.hypot(line[:, 0] - root[0], line[:, 1] - root[1]) * free
-        n = len(line)
-        reach = max(3, n // 25)
-        smooth = np.array([far[np.arange(k - reach, k + reach + 1) % n].max() for k in range(n)])
-        peaks = np.flatnonzero((far >= smooth) & (far > 8))
-        ys, xs = np.nonzero(piece)
-        for k in peaks[np.argsort(-far[peaks])][:3]:
-            tip = line[k]
-            near = np.hypot(xs - tip[0], ys - tip[1]) < 18
-            back = np.array([xs[near].mean(), ys[near].mean()])
-            d = tip - back
-            if np.linalg.norm(d) < 1:
-                continue
-            found.append((far[k], (tip + 0.5) * _SCALE - 0.5, d / np.linalg.norm(d)))
-    found.sort(key=lambda f: -f[0])
-    return [(tip, d) for _, tip, d in found[:most]]
-
-
 def find_tool(
-    camera, body: NozzleBody, picture: Picture, cam_from_bench: FloatArray, board_top_mm: float,
-    masks: tuple[np.ndarray, ...], bias=DEFAULT_BIAS, least_quality: float = 0.5, *,
-    heights_mm: tuple[float, ...] = _HEIGHTS_MM, holds: tuple[Hold, ...] = (), starts: tuple[ToolPose, ...] = (), plane=None,
+    camera, body: NozzleBody, picture: Picture, cam_from_bench: FloatArray, board_top_mm: float, bias=DEFAULT_BIAS,
+    least_quality: float = 0.5, *, heights_mm: tuple[float, ...] = _HEIGHTS_MM, holds: tuple[Hold, ...] = (), plane=None,
+    most: int = _FITS,
 ) -> PoseFit | None:
-    """The best pose over all ends of the mask, heights and tilts, or None when none is convincing.
+    """The best pose over all places, heights and ways to hold the tool, or None when none is convincing.
 
     Parameters
     ----------
-    masks : arrays, uint8
-        From `tool_masks`.
     heights_mm : tuple
         Heights over the board to start from.
     holds : tuple of Hold
-        Ways in which this tool is known to be held; without any, all tilts and turns are tried.
-    starts : tuple of ToolPose
-        Poses to try besides, in the camera frame.
+        Ways in which this tool is known to be held; without any, all directions are tried.
     plane
         As in `fit_pose`.
+    most : int
+        How many poses are fitted.
     """
-    trials = []
-    for mask in masks:
-        field = distance_field(mask)
-        poses = [
-            pose
-            for tip, d in tip_candidates(mask)
-            for pose in _start_poses(camera, body, cam_from_bench, board_top_mm, tip, d, heights_mm, holds)
-        ]
-        trials += [settle_on_mask(camera, body, field, pose) for pose in [*poses, *starts]]
-    trials = [t for t in trials if t is not None and _plausible(t[1], cam_from_bench, board_top_mm)]
-    trials.sort(key=lambda t: t[0])
-    best, best_merit, tried = None, 0.0, []
-    for _, pose in trials:
-        if any(_alike(pose, other) for other in tried):
-            continue
-        tried.append(pose)
-        if len(tried) > _TRIES:
-            break
-        prior = _as_held(body, bias, pose, holds, cam_from_bench)
-        fit = fit_pose(camera, body, picture, pose, bias, prior=prior, plane=plane)
-        if fit is None or not _plausible(fit.pose, cam_from_bench, board_top_mm):
+    mask, solid = tool_mask(picture)
+    unknown = cv2.resize(picture.known, mask.shape[::-1], interpolation=cv2.INTER_NEAREST) == 0
+    mask[unknown] = 255
+    if cv2.countNonZero(mask) < _LEAST_MASK:
+        return None
+    starts = sweep(camera, body, new_edges(picture), mask, cam_from_bench, board_top_mm, heights_mm=heights_mm, holds=holds, most=most)
+    best, best_merit = None, 0.0
+    for pose in starts:
+        turn_rad = _HOLD_RAD if share_in_view(camera, body, pose, picture) > 0.5 else 0.4 * _HOLD_RAD
+        prior = _as_held(body, bias, pose, holds, cam_from_bench, turn_rad)
+        fit = fit_pose(camera, body, picture, pose, bias, prior=prior, plane=plane, reach_px=12.0, spreads_px=(6.0, 3.0, 1.0))
+        if fit is None or not _plausible(fit.pose, cam_from_bench, board_top_mm) or not _blows_free(camera, body, fit.pose, solid):
             continue
         if fit.quality > least_quality and fit.n_edges >= _LEAST_EDGES and fit.merit > best_merit:
             best, best_merit = fit, fit.merit
@@ -137,74 +100,241 @@ def find_tool(
     return best
 
 
-def _as_held(body, bias, pose: ToolPose, holds: tuple[Hold, ...], cam_from_bench):
-    """A prior of the pose that knows how the tool was held before; none without holds."""
-    if not holds:
-        return None
-    ways = [hold.pose_at(pose.tip_mm, cam_from_bench) for hold in holds]
-    return loose_prior(body, bias, max(ways, key=lambda p: p.axis @ pose.axis), turn_rad=_HOLD_RAD)
+def _blows_free(camera, body: NozzleBody, pose: ToolPose, solid: np.ndarray) -> bool:
+    """Whether what lies before the outlet in the picture is mostly bench: gaps between fingers look like tubes."""
+    ahead = np.linspace(0.8, 3.0, 8) * 2 * body.frusta[0].start_radius_mm
+    px = camera.project(pose.tip_mm + ahead[:, None] * pose.axis)
+    at = np.round((px + 0.5) / _SCALE - 0.5)
+    inside = np.all((at >= 0) & (at < solid.shape[::-1]), axis=1)
+    at = at[inside].astype(int)
+    return len(at) == 0 or float(np.mean(solid[at[:, 1], at[:, 0]] > 0)) < 0.7
 
 
-def distance_field(mask: np.ndarray) -> np.ndarray:
-    """Signed distance to the mask's border, quarter-size pixels scaled to full-size ones, positive outside."""
-    outside = cv2.distanceTransform(255 - mask, cv2.DIST_L2, 3)
-    inside = cv2.distanceTransform(mask, cv2.DIST_L2, 3)
-    return np.clip(_SCALE * (outside - inside + np.where(mask > 0, 0.5, -0.5)), -1e4, 1e4).astype(np.float32)
-
-
-def settle_on_mask(camera, body: NozzleBody, field: np.ndarray, pose: ToolPose, rounds: int = 5):
-    """Move a pose so that its outline lies on the mask's border: (robust cost, pose), or None when it leaves the picture."""
-    shape = (field.shape[0] * _SCALE, field.shape[1] * _SCALE)
-    cost = np.inf
-    for _ in range(rounds):
-        out = inside_picture(outline(camera, body, pose, step_mm=2.5), shape)
-        if len(out.px) < 12:
-            return None
-        at = ((out.px + 0.5) / _SCALE - 0.5).astype(np.float32)
-        r = -cv2.remap(field, at[:, 0], at[:, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).ravel()
-        is_handle = np.array([p >= 0 and body.frusta[p].kind == "handle" for p in out.part])
-        trust = np.where(is_handle, 0.3, 1.0)
-        w = trust / (1.0 + (r / 8.0) ** 2)
-        cost = float((trust * np.minimum(np.abs(r), 16.0)).sum() / trust.sum())
-        n = 6 if body.is_bent else 5
-        jac = out.jacobian[:, :n]
-        ridge = np.diag([1 / 40.0**2] * 3 + [1 / 0.3**2] * (n - 3)) * 16.0
-        step = np.zeros(6)
-        step[:n] = np.linalg.solve(jac.T @ (w[:, None] * jac) + ridge, jac.T @ (w * r))
-        size = max(np.abs(step[:3]).max() / 25.0, np.abs(step[3:]).max() / 0.3, 1.0)
-        pose = moved_pose(pose, step / size)
-    return cost, pose
-
-
-def search_near(camera, body: NozzleBody, picture: Picture, start: ToolPose, spread: FloatArray, n: int = 40, keep: int = 3):
-    """The most promising of n poses drawn around start: those whose coarse outline meets most edges.
+def poses_near(
+    camera, body: NozzleBody, picture: Picture, start: ToolPose, spread: FloatArray, n: int = 300, most: int = 3
+) -> list[ToolPose]:
+    """The most promising of n poses drawn around start, best first: those whose coarse outline meets most new edges.
 
     Parameters
     ----------
     spread : array, shape (6,)
         Sigma of each of the six steps of `moved_pose`.
-
-    Returns
-    -------
-    list of ToolPose
-        Best first, at most `keep`.
     """
     rng = np.random.default_rng(1)  # the same picture must always give the same answer
     poses = [start] + [moved_pose(start, step) for step in rng.normal(0.0, spread, (n, 6))]
-    scored = [(_edge_score(camera, body, picture, pose), k) for k, pose in enumerate(poses)]
-    scored.sort(key=lambda s: (-s[0], s[1]))
-    return [poses[k] for _, k in scored[:keep]]
+    worth = _reward_of(camera, body, new_edges(picture), poses, _CLOSE_PX)
+    return [poses[k] for k in np.argsort(-worth, kind="stable")[:most]]
 
 
-def _edge_score(camera, body, picture, pose) -> float:
-    out = inside_picture(outline(camera, body, pose, step_mm=3.0), picture.image.shape)
-    if len(out.px) < 8:
-        return -1.0
-    grid = CutGrid(5.0)
-    cuts, back = picture_cuts(picture, out, grid)
-    edges = pick_edges(edge_gain(cuts, back, grid.offsets_px, 1.2), np.full(len(out.px), -0.4), 1.2)
-    near = np.isfinite(edges.offset_px) & (np.abs(edges.offset_px + 0.4) < 2.0)
-    return float(np.sum(near * np.log1p(np.minimum(edges.gain, 200.0))))
+def share_in_view(camera, body: NozzleBody, pose: ToolPose, picture: Picture) -> float:
+    """Share of the outline that lies in the picture, 0 to 1."""
+    out = outline(camera, body, pose, step_mm=3.0)
+    return len(inside_picture(out, picture.image.shape).px) / max(len(out.px), 1)
+
+
+def _as_held(body, bias, pose: ToolPose, holds: tuple[Hold, ...], cam_from_bench, turn_rad: float):
+    """A prior of the pose that knows how the tool was held before; none without holds."""
+    if not holds:
+        return None
+    ways = [hold.pose_at(pose.tip_mm, cam_from_bench) for hold in holds]
+    return loose_prior(body, bias, max(ways, key=lambda p: p.axis @ pose.axis), turn_rad=turn_rad)
+
+
+@dataclass(frozen=True)
+class NewEdges:
+    """Edges of the picture that the bench does not have.
+
+    Attributes
+    ----------
+    distance_px : array, shape (6, h / 2, w / 2), float32
+        To the nearest edge whose normal lies within 45 degrees of 0, 30, ... 150 degrees, in full-size pixels.
+    """
+
+    distance_px: np.ndarray
+
+
+def new_edges(picture: Picture) -> NewEdges:
+    """Edges in the ratio of picture and bench: shadows leave soft ones, print and parts of the board none at all."""
+    half = (picture.image.shape[1] // _HALF, picture.image.shape[0] // _HALF)
+    now = linear_light(cv2.resize(picture.image, half, interpolation=cv2.INTER_AREA))
+    bench = cv2.resize(picture.background, half, interpolation=cv2.INTER_AREA)
+    seen = cv2.GaussianBlur(np.log(now + _DARK), (0, 0), 0.8)
+    ratio = seen - cv2.GaussianBlur(np.log(bench + _DARK), (0, 0), 0.8)
+    known = cv2.erode(cv2.resize(picture.known, half, interpolation=cv2.INTER_NEAREST), np.ones((5, 5), np.uint8)) > 0
+    # where the bench is not known, all edges count
+    gx, gy = (np.where(known[..., None], cv2.Sobel(ratio, cv2.CV_32F, x, y, ksize=3), cv2.Sobel(seen, cv2.CV_32F, x, y, ksize=3))
+              for x, y in ((1, 0), (0, 1)))
+    size = gx**2 + gy**2
+    best = size.argmax(2)[..., None]
+    gx, gy = (np.take_along_axis(g, best, 2)[..., 0] for g in (gx, gy))
+    steps = [np.clip(g * 1000, -32000, 32000).astype(np.int16) for g in (gx, gy)]
+    edge = cv2.Canny(steps[0], steps[1], 350, 900, L2gradient=True) > 0
+    angle = np.rad2deg(np.arctan2(gy, gx))
+    fields = []
+    for k in range(_ANGLES):
+        turn = np.abs((angle - k * 180.0 / _ANGLES + 90) % 180 - 90)
+        alike = (edge & (turn <= 45.0)).astype(np.uint8)
+        fields.append(_HALF * cv2.distanceTransform(1 - alike, cv2.DIST_L2, 3))
+    return NewEdges(np.stack(fields).astype(np.float32))
+
+
+def sweep(
+    camera, body: NozzleBody, edges: NewEdges, mask: np.ndarray, cam_from_bench: FloatArray, board_top_mm: float, *,
+    heights_mm: tuple[float, ...] = _HEIGHTS_MM, holds: tuple[Hold, ...] = (), most: int = _FITS,
+) -> list[ToolPose]:
+    """Poses whose coarse outline lies best on new edges, over all places where the outlet may be; unlike each other, best first.
+
+    The metal's front is tried everywhere, the whole tool then in the best places.
+    """
+    tips_px = _edge_places(edges, mask)
+    if not len(tips_px):
+        return []
+    r, t = cam_from_bench[:3, :3], cam_from_bench[:3, 3]
+    rays, origin = camera.rays(tips_px) @ r, -r.T @ t
+    at = np.concatenate([(origin + (board_top_mm + h - origin[2]) / rays[:, 2:] * rays) @ r.T + t for h in heights_mm])
+    axes = np.array([r @ axis for axis in _axes(holds)])
+    metal = np.array([(f.start_mm, f.end_mm, f.start_radius_mm, f.end_radius_mm) for f in body.frusta if f.kind != "handle"])
+    worth = _sweep_metal(metal, at, axes, lens_of(camera), edges.distance_px)
+    tip, way = np.unravel_index(np.argsort(-worth.ravel(), kind="stable")[:_SECOND_ROUND], worth.shape)
+    trials = [(i, axes[j], after) for i, j in zip(tip, way) for after in _afters(body, axes[j], holds, r)]
+    tips, axes, after = at[[i for i, _, _ in trials]], np.array([a for _, a, _ in trials]), np.array([a for _, _, a in trials])
+    worth = _reward(camera, body, edges, tips, axes, after)
+    best: list[int] = []
+    for i in np.argsort(-worth, kind="stable"):
+        if len(best) == 4 * most or worth[i] <= 0:
+            break
+        if all(np.linalg.norm(tips[i] - tips[j]) > 4.0 or axes[i] @ axes[j] < 0.99 for j in best):
+            best.append(int(i))
+    settled = [_settled(camera, body, edges, _pose_of(tips[i], axes[i], after[i], body)) for i in best]
+    settled.sort(key=lambda v: -v[0])
+    kept: list[ToolPose] = []
+    for _, pose in settled:
+        if len(kept) < most and all(np.linalg.norm(pose.tip_mm - k.tip_mm) > 3.0 or pose.axis @ k.axis < 0.99 for k in kept):
+            kept.append(pose)
+    return kept
+
+
+def _settled(camera, body: NozzleBody, edges: NewEdges, pose: ToolPose) -> tuple[float, ToolPose]:
+    """The best of random poses around one, twice, with edges taken the more strictly: (reward, pose)."""
+    rng = np.random.default_rng(1)  # the same picture must always give the same answer
+    best = 0.0
+    for size, alike_px in ((1.0, 4.0), (0.4, 2.5)):
+        spread = size * np.array([3.0, 3.0, 8.0, 0.08, 0.08, 0.15 * body.is_bent])
+        poses = [pose] + [moved_pose(pose, step) for step in rng.normal(0.0, 1.0, (_DRAWS, 6)) * spread]
+        worth = _reward_of(camera, body, edges, poses, alike_px)
+        best, pose = float(worth.max()), poses[int(worth.argmax())]
+    return best, pose
+
+
+def _reward_of(camera, body: NozzleBody, edges: NewEdges, poses: list[ToolPose], alike_px: float) -> FloatArray:
+    tips, axes = np.array([p.tip_mm for p in poses]), np.array([p.axis for p in poses])
+    return _reward(camera, body, edges, tips, axes, np.array([bend_direction(body, p) for p in poses]), alike_px)
+
+
+def _reward(camera, body: NozzleBody, edges: NewEdges, tips, axes, after, alike_px: float = _ALIKE_PX) -> FloatArray:
+    """How much of each pose's outline lies on new edges that run alike [mm, weighted]."""
+    slices, kinds = body_arrays(body)
+    share = np.array([2.0, *({"tube": 2.0, "handle": 0.5}.get(f.kind, 1.0) for f in body.frusta)])
+    arrays = (np.ascontiguousarray(v, float) for v in (tips, axes, after))
+    return _sweep(slices, kinds, share, *arrays, body.bend_at_mm, lens_of(camera), edges.distance_px, alike_px)
+
+
+def _edge_places(edges: NewEdges, mask: np.ndarray) -> FloatArray:
+    """A grid of pixels (n, 2) on or beside new edges, where the mask says that something is."""
+    near = edges.distance_px.min(0)
+    half = _PLACE_PX // _HALF
+    h, w = near.shape[0] // half, near.shape[1] // half
+    cells = near[:h * half, :w * half].reshape(h, half, w, half).min((1, 3)) < 1.0
+    wide = cv2.dilate(mask, np.ones((51, 51), np.uint8))  # bright metal may look like the bench for a whole tube
+    y, x = np.nonzero(cells & (cv2.resize(wide, (w, h), interpolation=cv2.INTER_AREA) > 0))
+    return np.stack([(x + 0.5) * _PLACE_PX, (y + 0.5) * _PLACE_PX], 1)
+
+
+def _axes(holds: tuple[Hold, ...]) -> list[FloatArray]:
+    """Jet directions to try, bench frame: near the known holds, else all round."""
+    if holds:
+        return [near.axis for hold in holds for near in _around(hold)]
+    azimuth = np.arange(0, 2 * np.pi, np.deg2rad(15))
+    return [-np.array([np.sin(t) * np.cos(a), np.sin(t) * np.sin(a), np.cos(t)]) for t in _TILTS_RAD for a in azimuth]
+
+
+def _afters(body: NozzleBody, axis: FloatArray, holds: tuple[Hold, ...], cam_from_bench_rotation) -> list[FloatArray]:
+    """Directions in which the handle may leave, camera frame (3,)."""
+    if not body.is_bent:
+        return [-axis]
+    a, b = axis_frame(axis)
+    if holds:
+        ways = [cam_from_bench_rotation @ hold.sideways for hold in holds]
+        rolls = [float(np.arctan2(w @ b, w @ a)) + d for w in ways for d in (-0.35, 0.0, 0.35)]
+    else:
+        rolls = list(np.arange(0, 2 * np.pi, np.deg2rad(30)))
+    return [np.cos(body.bend_rad) * -axis + np.sin(body.bend_rad) * (np.cos(v) * a + np.sin(v) * b) for v in rolls]
+
+
+def _around(hold: Hold) -> list[Hold]:
+    """A hold and its neighbours."""
+    third = np.cross(hold.axis, hold.sideways)
+    turns = [np.zeros(3)] + [s * _NEIGHBOUR_RAD * v for v in (hold.sideways, third) for s in (-1, 1)]
+    return [Hold(turned(hold.axis, w), turned(hold.sideways, w)) for w in turns]
+
+
+def _pose_of(tip, axis, after, body: NozzleBody) -> ToolPose:
+    a, b = axis_frame(axis)
+    return ToolPose(tip, axis, float(np.arctan2(after @ b, after @ a)) if body.is_bent else 0.0)
+
+
+@njit(cache=True)
+def _sweep_metal(slices, tips, axes, lens, fields):
+    """As `_sweep` for every place with every direction, shape (places, directions): the metal's long edges alone."""
+    _, h, w = fields.shape
+    out = np.zeros((len(tips), len(axes)))
+    for j in range(len(axes)):
+        u = -axes[j]
+        a, b = plane_frame(u)
+        for i in range(len(tips)):
+            ca, cb = np.dot(tips[i], a), np.dot(tips[i], b)
+            middle, rho, along = np.arctan2(cb, ca), np.hypot(ca, cb), np.dot(tips[i], u)
+            for s in range(len(slices)):
+                start, end, r0, r1 = slices[s]
+                slope = (r1 - r0) / (end - start)
+                c = (slope * (along + start) - r0) / max(rho, 1e-9)
+                if abs(c) > 0.995:
+                    continue
+                half = np.arccos(c)
+                count = max(2, int((end - start) / 4.0))
+                for side in (-1, 1):
+                    radial = np.cos(middle + side * half) * a + np.sin(middle + side * half) * b
+                    first, _ = project(tips[i] + start * u + r0 * radial, lens)
+                    last, _ = project(tips[i] + end * u + r1 * radial, lens)
+                    dx, dy = last[0] - first[0], last[1] - first[1]
+                    turn = int(np.round(np.arctan2(dx, -dy) * _ANGLES / np.pi)) % _ANGLES
+                    for k in range(count):
+                        x = int((first[0] + dx * (k + 0.5) / count) / _HALF)
+                        y = int((first[1] + dy * (k + 0.5) / count) / _HALF)
+                        if 1 <= x < w - 1 and 1 <= y < h - 1:
+                            near = fields[turn, y, x] / _ALIKE_PX
+                            if near < 1.0:
+                                out[i, j] += (end - start) / count * (1.0 - near * near)
+    return out
+
+
+@njit(cache=True)
+def _sweep(slices, kinds, share, tips, axes, after, bend_at, lens, fields, alike_px):
+    _, h, w = fields.shape
+    out = np.zeros(len(tips))
+    for i in range(len(tips)):
+        tip, straight, bent = tips[i].copy(), -axes[i], after[i].copy()
+        _, px, jac, directions, labels, values = trace(slices, kinds, tip, straight, bent, bend_at, lens, 4.0)
+        for k in range(len(px)):
+            x, y = int(px[k, 0] / _HALF), int(px[k, 1] / _HALF)
+            if x < 1 or y < 1 or x >= w - 1 or y >= h - 1:
+                continue
+            t = jac[k] @ directions[k, 0]
+            angle = np.arctan2(t[0], -t[1]) * _ANGLES / np.pi  # of the normal
+            near = fields[int(np.round(angle)) % _ANGLES, y, x] / alike_px
+            if near < 1.0:
+                out[i] += share[labels[k, 0] + 1] * values[k, 1] * (1.0 - near * near)
+    return out
 
 
 def _plausible(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) -> bool:
@@ -217,42 +347,3 @@ def _plausible(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) 
 
 def _alike(a: ToolPose, b: ToolPose) -> bool:
     return bool(np.linalg.norm(a.tip_mm - b.tip_mm) < 6.0 and a.axis @ b.axis > 0.99 and abs(a.roll_rad - b.roll_rad) < 0.3)
-
-
-def _root(piece: np.ndarray) -> FloatArray:
-    """Where the arm comes in: the middle of the piece's contact with the picture's border, else its thickest point."""
-    h, w = piece.shape
-    ys, xs = np.nonzero(piece)
-    border = (xs < 2) | (ys < 2) | (xs >= w - 2) | (ys >= h - 2)
-    if border.sum() >= 4:
-        return np.array([xs[border].mean(), ys[border].mean()])
-    depth = cv2.distanceTransform(cv2.copyMakeBorder(piece, 1, 1, 1, 1, cv2.BORDER_CONSTANT), cv2.DIST_L2, 3)[1:-1, 1:-1]
-    y, x = np.unravel_index(depth.argmax(), depth.shape)
-    return np.array([float(x), float(y)])
-
-
-def _start_poses(camera, body, cam_from_bench, board_top_mm, tip_px, direction, heights_mm, holds):
-    """Poses whose outlet lies at tip_px and whose axis points along `direction` in the picture."""
-    r, t = cam_from_bench[:3, :3], cam_from_bench[:3, 3]
-    ray = camera.rays(tip_px[None])[0]
-    origin, ray_b = -r.T @ t, r.T @ ray
-    azimuth = np.linspace(0, 2 * np.pi, 36, endpoint=False)
-    rolls = np.linspace(0, 2 * np.pi, 8, endpoint=False) if body.is_bent else [0.0]
-    for height in heights_mm:
-        scale = (board_top_mm + height - origin[2]) / ray_b[2]
-        tip = r @ (origin + scale * ray_b) + t
-        for hold in holds:
-            pose = hold.pose_at(tip, cam_from_bench)
-            px = camera.project((tip - 20.0 * pose.axis)[None])[0] - tip_px
-            if -(px @ direction) > np.cos(np.deg2rad(60)) * np.linalg.norm(px):
-                yield pose
-        for tilt in () if holds else _TILTS_RAD:
-            up_b = np.stack([np.sin(tilt) * np.cos(azimuth), np.sin(tilt) * np.sin(azimuth), np.full(36, np.cos(tilt))], 1)
-            up = up_b @ r.T
-            px = camera.project(tip + 20.0 * up) - tip_px
-            px /= np.linalg.norm(px, axis=1, keepdims=True) + 1e-9
-            match = -(px @ direction)
-            k = int(match.argmax())
-            if match[k] > np.cos(np.deg2rad(25)):
-                for roll in rolls:
-                    yield ToolPose(tip, -up[k], float(roll))

@@ -18,6 +18,7 @@ __all__ = ["EdgeBias", "Picture", "PosePrior", "PoseFit", "fit_pose", "loose_pri
 BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compression together
 _CUT_SIGMA_PX = 0.35  # scatter of one cut about a straight edge, measured on rendered and photographed edges
 _CORRELATION_MM = 2.4  # cuts nearer than this share pixels and codec blocks
+_LEAST_MISFIT_NOISE = 0.7
 _LEAST_GAIN = 12.0  # drop of chi-square below which an edge is chance
 
 
@@ -51,12 +52,15 @@ class Picture:
     background : array, shape (h, w, 3), float32
         Linear light.
     known : array, shape (h, w), uint8
-        255 where the background is known.
+        Above 0 where the background is known.
+    noise : float
+        Scatter of the picture about the bench, as a share of `vision.edges.noise_sigma` [-].
     """
 
     image: np.ndarray
     background: np.ndarray
     known: np.ndarray
+    noise: float = 1.0
 
     @cached_property
     def light(self) -> np.ndarray:
@@ -170,7 +174,9 @@ def fit_pose(
     prior = prior or loose_prior(body, bias, start)
     grid, pose = CutGrid(reach_px), start
     offset_px = prior.offset_px.copy()
-    options = {} if veil is None else {"veil": veil}
+    options = {"noise": picture.noise} if veil is None else {"noise": picture.noise, "veil": veil}
+    # a bench stored from photographs and a codec's colours are never as exact as a quiet picture
+    looser = max(1.0, (_LEAST_MISFIT_NOISE / picture.noise) ** 2)
     for spread in spreads_px:
         last = spread == spreads_px[-1]
         out = inside_picture(outline(camera, body, pose, step_mm=step_mm if last else 2 * step_mm), picture.image.shape)
@@ -179,8 +185,8 @@ def fit_pose(
         cuts, back = picture_cuts(picture, out, grid)
         blur = BLUR_PX if blur_of is None else blur_of(out)
         curves = edge_gain(cuts, back, grid.offsets_px, blur, **options)
-        rough = pick_edges(curves, np.zeros(len(out.px)), spread)
-        edges = refine_edges(cuts, back, grid.offsets_px, rough, blur, **options)
+        rough = pick_edges(curves, np.zeros(len(out.px)), spread, 5.0 * looser)
+        edges = refine_edges(cuts, back, grid.offsets_px, rough, blur, 6.0 * looser, **options)
         label = (out.part + 1) * 6 + (out.side + 1) * 2 + edges.lighter
         state = _solve(out, edges, label, prior, pose, spread, plane, edge_offsets(body, bias) if last else None)
         if state is None:
@@ -209,7 +215,7 @@ def picture_cuts(picture: Picture, out: Outline, grid: CutGrid):
     flat = np.zeros(len(out.px), bool)
     for reach in (0.0, 0.5 * grid.reach_px, grid.reach_px):
         at = np.round(out.px + reach * out.normal_px).astype(int)
-        flat |= picture.known[np.clip(at[:, 1], 0, h - 1), np.clip(at[:, 0], 0, w - 1)] < 128
+        flat |= picture.known[np.clip(at[:, 1], 0, h - 1), np.clip(at[:, 0], 0, w - 1)] == 0
     # where the scene behind is not known, the outer end of the cut stands for it
     back[flat] = cuts[flat, :, -len(off) // 4:].mean(2, keepdims=True)
     return cuts, back

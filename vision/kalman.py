@@ -19,10 +19,10 @@ N_POSE, N_RATE = 6, 5
 N_MOVING = N_POSE + N_RATE
 
 _ACCEL_MM2_S3 = 6.0e4  # spectral density of the outlet's acceleration: a sweeping hand, about 1 m/s2 for a twentieth of a second
-_TURN_RAD2_S3 = 0.4  # and of the direction's; with the two times below it stays within about 9 degrees of its rest
+_TURN_RAD2_S3 = 0.15  # and of the direction's; with the two times below it stays within about 6 degrees of its rest
 _TURN_S, _REST_S = 0.3, 1.5
 _ROLL_RAD2_S = 0.02
-_OFFSET_S = 2.0  # offsets follow light and place within about this time
+_OFFSET_S = 0.4  # offsets follow light and place: longer, and what smoke or blur did to them would be believed for seconds
 _REST_FOLLOWS_S = 3.0
 
 

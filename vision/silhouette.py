@@ -11,7 +11,8 @@ from numba import njit
 from vision.nozzle import NozzleBody, ToolPose, axis_frame
 from vision.types import FloatArray
 
-__all__ = ["Outline", "outline", "turned", "moved_pose", "tool_hull"]
+__all__ = ["Outline", "outline", "turned", "moved_pose", "tool_hull", "bend_direction", "body_arrays", "trace",
+           "lens_of", "project", "plane_frame"]
 
 _RING = 24  # points by which a circle's picture is judged for hiding
 _RING_ANGLES = np.linspace(0, 2 * np.pi, _RING, endpoint=False)
@@ -70,18 +71,22 @@ def outline(camera, body: NozzleBody, pose: ToolPose, step_mm: float = 0.5) -> O
     Outline
         Empty (n = 0) when the axis points at the camera so that no edge is seen from the side.
     """
-    k = camera.camera_matrix_px
-    lens = np.array([k[0, 0], k[1, 1], k[0, 2], k[1, 2], *camera.distortion, *camera.fold])
-    slices, kinds = _slices(body)
+    slices, kinds = body_arrays(body)
     tip, straight, after = (np.array(v, float) for v in (pose.tip_mm, -pose.axis, bend_direction(body, pose)))
-    x, px, jac, normal, labels, label_values = _trace(
-        slices, kinds, tip, straight, after, body.bend_at_mm, lens, float(step_mm)
+    x, px, jac, normal, labels, label_values = trace(
+        slices, kinds, tip, straight, after, body.bend_at_mm, lens_of(camera), float(step_mm)
     )
     if len(x) == 0:
         return _empty()
     a, b = axis_frame(pose.axis)
     jacobian, normal_px, push = _rows(x, jac, normal, tip, -straight, a, b, labels[:, 2])
     return Outline(x, px, normal_px, push, label_values[:, 1], labels[:, 0], labels[:, 1], label_values[:, 0], jacobian)
+
+
+def lens_of(camera) -> FloatArray:
+    """A camera's numbers in the order in which `project` takes them."""
+    k = camera.camera_matrix_px
+    return np.array([k[0, 0], k[1, 1], k[0, 2], k[1, 2], *camera.distortion, *camera.fold])
 
 
 def moved_pose(pose: ToolPose, step: FloatArray) -> ToolPose:
@@ -143,7 +148,7 @@ def _axes(body: NozzleBody, pose: ToolPose):
     )
 
 
-def _slices(body: NozzleBody) -> tuple[FloatArray, np.ndarray]:
+def body_arrays(body: NozzleBody) -> tuple[FloatArray, np.ndarray]:
     """The body as arrays for the kernel: (start, end, radius, radius) and (is after the bend, has no measured far end)."""
     last = len(body.frusta) - 1
     slices = np.array([(f.start_mm, f.end_mm, f.start_radius_mm, f.end_radius_mm) for f in body.frusta])
@@ -153,7 +158,7 @@ def _slices(body: NozzleBody) -> tuple[FloatArray, np.ndarray]:
 
 
 @njit(cache=True)
-def _trace(slices, kinds, tip, straight, after, bend_at, lens, step_mm):
+def trace(slices, kinds, tip, straight, after, bend_at, lens, step_mm):
     """All visible outline points: position, pixel, its derivative, surface normal and labels."""
     n_slices = len(slices)
     most = 0
@@ -167,11 +172,11 @@ def _trace(slices, kinds, tip, straight, after, bend_at, lens, step_mm):
         start_mm, end_mm, r0, r1 = slices[i]
         u = after if kinds[i, 0] else straight
         origin = tip + bend_at * straight - bend_at * after if kinds[i, 0] else tip
-        a, b = _frame(u)
+        a, b = plane_frame(u)
         for k in range(_RING):
             radial = np.cos(_RING_ANGLES[k]) * a + np.sin(_RING_ANGLES[k]) * b
-            rings[i, k], _ = _project(origin + start_mm * u + r0 * radial, lens)
-            rings[i, _RING + k], _ = _project(origin + end_mm * u + r1 * radial, lens)
+            rings[i, k], _ = project(origin + start_mm * u + r0 * radial, lens)
+            rings[i, _RING + k], _ = project(origin + end_mm * u + r1 * radial, lens)
         slope = (r1 - r0) / (end_mm - start_mm)
         # the two angles at which the surface's normal is at right angles to the line of sight
         ca, cb = np.dot(origin, a), np.dot(origin, b)
@@ -215,7 +220,7 @@ def _trace(slices, kinds, tip, straight, after, bend_at, lens, step_mm):
                 n += 1
     px, jac = np.empty((n, 2)), np.empty((n, 2, 3))
     for k in range(n):
-        px[k], jac[k] = _project(x[k], lens)
+        px[k], jac[k] = project(x[k], lens)
     keep = _uncovered(px, labels[:n], rings)
     normal_px = np.empty((n, 2, 3))
     normal_px[:, 0], normal_px[:, 1] = tangent[:n], normal[:n]
@@ -223,7 +228,8 @@ def _trace(slices, kinds, tip, straight, after, bend_at, lens, step_mm):
 
 
 @njit(cache=True)
-def _frame(axis):
+def plane_frame(axis):
+    """`axis_frame` for compiled code."""
     helper = np.array([1.0, 0.0, 0.0]) if abs(axis[0]) < 0.8 else np.array([0.0, 1.0, 0.0])
     a = np.cross(axis, helper)
     a /= np.sqrt(np.dot(a, a))
@@ -231,7 +237,7 @@ def _frame(axis):
 
 
 @njit(cache=True)
-def _project(p, lens):
+def project(p, lens):
     """Pixel (2,) of a point and its derivative (2, 3); the model of `CameraModel`, straight on beyond its fold."""
     fx, fy, cx, cy, k1, k2, p1, p2, k3, edge, image_of_edge = lens
     px, jac = np.empty(2), np.empty((2, 3))

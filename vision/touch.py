@@ -9,7 +9,7 @@ import numpy as np
 from vision.background import compose_bench
 from vision.edges import linear_light
 from vision.errors import CalibrationError
-from vision.find import find_tool, tool_masks
+from vision.find import find_tool
 from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, fit_pose
 from vision.nozzle import Hold, NozzleBody, ToolPose, distinct_holds, hold_of
 from vision.types import FloatArray
@@ -18,6 +18,8 @@ __all__ = ["TouchPhoto", "TouchResult", "calibrate_edges"]
 
 _LEARN_SIGMA_PX = {True: 0.4, False: 1.5}  # how far an edge offset may be from its default before the photographs speak
 _LEAST_CUTS = 5
+_FITS = 16  # there is time
+_LEAST_QUALITY = (0.55, 0.4)  # the second with ways to hold the tool that are known by then
 _FLOOR_PX = {True: 0.12, False: 0.35}  # an offset changes with light and place by at least this much
 
 
@@ -76,14 +78,13 @@ def calibrate_edges(camera, body: NozzleBody, photos: list[TouchPhoto], progress
         When fewer than three photographs show the nozzle, or none of two different places.
     """
     groups: dict[float, list[np.ndarray]] = {}
-    light = [linear_light(p.image) for p in photos]
-    for p, im in zip(photos, light):
-        groups.setdefault(p.surface_mm, []).append(im)
+    for p in photos:
+        groups.setdefault(p.surface_mm, []).append(linear_light(p.image))
     if len(groups) < 2:
         raise CalibrationError("touch photographs: need some over the board and some over the bare mat")
     bench = compose_bench(list(groups.values()))
     known = np.full(bench.shape[:2], 255, np.uint8)
-    poses = _find_all(camera, body, photos, light, bench, known, progress)
+    poses = _find_all(camera, body, photos, bench, known, progress)
     found = [i for i, p in enumerate(poses) if p is not None]
     if len(found) < 3:
         raise CalibrationError(
@@ -117,20 +118,19 @@ def _plane(photo: TouchPhoto) -> tuple[FloatArray, float, float]:
     return up, float(up @ t) + photo.surface_mm + photo.height_mm, 0.1
 
 
-def _find_all(camera, body, photos, light, bench, known, progress):
-    """A pose for each photograph; one found first helps to find its neighbours."""
+def _find_all(camera, body, photos, bench, known, progress):
+    """A pose for each photograph; the ways the tool was held in some help to find it in the others."""
     poses: list[ToolPose | None] = [None] * len(photos)
-    for attempt in range(2):
+    for attempt, least in enumerate(_LEAST_QUALITY):
+        held = [hold_of(q, p.cam_from_bench) for p, q in zip(photos, poses) if q is not None]
         for i, p in enumerate(photos):
-            if poses[i] is None:
-                starts = tuple(q for j, q in enumerate(poses) if q is not None and photos[j].surface_mm == p.surface_mm)
-                if attempt == 0 or starts:
-                    fit = find_tool(
-                        camera, body, Picture(photos[i].image, bench, known), p.cam_from_bench, p.surface_mm,
-                        tool_masks(light[i], bench, known), heights_mm=(p.height_mm,), starts=starts, plane=_plane(p),
-                    )
-                    poses[i] = fit.pose if fit is not None and fit.quality > 0.55 else None
-            progress(attempt * len(photos) + i + 1, 2 * len(photos))
+            if poses[i] is None and (attempt == 0 or held):
+                fit = find_tool(
+                    camera, body, Picture(p.image, bench, known), p.cam_from_bench, p.surface_mm,
+                    heights_mm=(p.height_mm,), holds=distinct_holds(held), plane=_plane(p), most=_FITS, least_quality=least,
+                )
+                poses[i] = None if fit is None else fit.pose
+            progress(attempt * len(photos) + i + 1, len(_LEAST_QUALITY) * len(photos))
     return poses
 
 

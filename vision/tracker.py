@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from vision.background import MASK_SCALE, BenchView
-from vision.find import distance_field, find_tool, search_near, settle_on_mask, tool_masks
+from vision.find import find_tool, poses_near, share_in_view
 from vision.fit import (
     BLUR_PX, DEFAULT_BIAS, EdgeBias, Picture, PoseFit, PosePrior, edge_offsets, fit_pose,
 )
@@ -23,6 +23,7 @@ __all__ = ["NozzleModel", "Tracker"]
 
 _FOLLOW_QUALITY, _SURE_QUALITY, _FIND_QUALITY = 0.25, 0.5, 0.45  # share of the outline that must agree
 _DOUBT_QUALITY, _DOUBT_S = 0.35, 0.5
+_WHOLE = 0.5  # share of the outline that must be in the picture before the pose can stand without its past
 _GATE = 25.0  # chi-square of 5 degrees of freedom, 99.99 %
 _JUMPS = 5  # so many jumps in a row mean that the track was wrong, not the picture
 _HOLD_COS = np.cos(np.deg2rad(30.0))  # a hand turns the tool no further than this from the ways it held it before
@@ -31,6 +32,7 @@ _COAST_S = 0.2
 _LOST_S = 0.4
 _FIND_EVERY_S = 0.15
 _CONFIRM = 3  # sightings in a row before a new track is believed
+_SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench
 _SHUTTER = 0.5  # share of the time between frames for which a camera's shutter is taken to be open
 
 
@@ -57,6 +59,7 @@ class Tracker:
         self._t_seen_s = np.nan
         self._t_find_s = self._t_sure_s = -np.inf
         self._jumps = self._sightings = 0
+        self._is_smoky = False
         self._dt_s, self._t_s = 1 / 30, np.nan
 
     def step(self, frame: Frame) -> VisionResult:
@@ -70,7 +73,7 @@ class Tracker:
                                 self._coast(frame.t_s, bench.reason), events=events)
         if self._view is None:
             self._view = BenchView(frame.image, self._nozzle.bench)
-        picture = Picture(frame.image, self._view.light, self._view.known)
+        picture = Picture(frame.image, self._view.light, self._view.known, self._view.noise)
         fit = self._measure(picture, bench, frame.t_s)
         if fit is None:
             seen = NozzleMiss(frame.t_s, "nozzle not recognised")
@@ -82,24 +85,23 @@ class Tracker:
 
     def _measure(self, picture: Picture, bench: BenchPose, t_s: float) -> PoseFit | None:
         """The best pose for this picture: followed if possible, else caught up with on the mask, else found anew."""
-        fit, ahead, masks = None, None, None
+        fit = None
         if self._state is not None and t_s - self._t_seen_s < _LOST_S:
             ahead = predict(self._state, t_s, self._motion)
             prior = self._prior(ahead, bench)
             fit = self._follow(picture, bench, prior, prior.pose)
-            if fit is not None and fit.quality > _DOUBT_QUALITY:
+            # with little of the tool in the picture its lean cannot be told from its height: no other start is to be believed
+            if (fit is not None and fit.quality > _DOUBT_QUALITY) or share_in_view(self._camera, self._body, prior.pose, picture) < _WHOLE:
                 return fit
-            masks = tool_masks(picture.light, picture.background, picture.known)
-            fit = self._catch_up(picture, bench, prior, masks, fit)
+            fit = self._catch_up(picture, bench, prior, fit)
             if fit is not None and not self._is_stale(fit, t_s):
                 return fit
         if t_s - self._t_find_s < _FIND_EVERY_S:
             return fit
         self._t_find_s = t_s
-        masks = masks or tool_masks(picture.light, picture.background, picture.known)
         found = find_tool(
-            self._camera, self._body, picture, bench.cam_from_bench, self._board_top_mm, masks, self._nozzle.bias,
-            _FIND_QUALITY, holds=self._nozzle.holds, starts=() if ahead is None else (self._in_camera(ahead, bench),),
+            self._camera, self._body, picture, bench.cam_from_bench, self._board_top_mm, self._nozzle.bias, _FIND_QUALITY,
+            holds=self._nozzle.holds,
         )
         if fit is not None and (found is None or found.merit < 1.3 * fit.merit):
             return fit
@@ -107,17 +109,24 @@ class Tracker:
 
     def _follow(self, picture: Picture, bench: BenchPose, prior: PosePrior, start: ToolPose) -> PoseFit | None:
         """Fit from a start near the track; None when the picture does not agree with it."""
-        fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior, spreads_px=(2.5, 1.0),
-                       blur_of=lambda out: self._blur(out, bench))
-        return fit if fit is not None and fit.quality > _FOLLOW_QUALITY and self._is_possible(fit, bench) else None
+        best = None
+        for veil in (None, _SMOKE) if not self._is_smoky else (_SMOKE, None):
+            fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior, spreads_px=(2.5, 1.0),
+                           blur_of=lambda out: self._blur(out, bench), veil=veil)
+            if fit is not None and fit.quality > _FOLLOW_QUALITY and self._is_possible(fit, bench):
+                if best is None or fit.merit > 1.1 * best.merit:
+                    best, smoky = fit, veil is not None
+                if best.quality > _SURE_QUALITY:
+                    break
+        if best is not None:
+            self._is_smoky = smoky
+        return best
 
-    def _catch_up(self, picture: Picture, bench: BenchPose, prior: PosePrior, masks, fit: PoseFit | None) -> PoseFit | None:
+    def _catch_up(self, picture: Picture, bench: BenchPose, prior: PosePrior, fit: PoseFit | None) -> PoseFit | None:
         """The better of a doubtful fit and those from other starts around the track."""
         wide = PosePrior(prior.pose, prior.offset_px, prior.cov * 4.0)
         spread = np.sqrt(np.diag(wide.cov)[:6]) * [1, 1, 1, 1, 1, 0.3]
-        starts = search_near(self._camera, self._body, picture, prior.pose, spread)[:2]
-        settled = [settle_on_mask(self._camera, self._body, distance_field(mask), prior.pose) for mask in masks]
-        for start in starts + [s[1] for s in settled if s is not None]:
+        for start in poses_near(self._camera, self._body, picture, prior.pose, spread):
             other = self._follow(picture, bench, wide, start)
             if other is not None and (fit is None or other.merit > fit.merit):
                 fit = other
