@@ -17,9 +17,8 @@ from pathlib import Path
 from typing import Any, NamedTuple, Self
 
 from monitor.commands import progress_bar, say
-from monitor.compare.passes import open_trace
+from monitor.compare.passes import open_trace, read_job
 from monitor.errors import EnvironmentFault, InputError, MonitorError
-from monitor.job import parse_job
 from monitor.recording import JOB, TRACE
 
 __all__ = ["CACHE", "Entry", "Library", "Query", "recordings_under", "run_library"]
@@ -271,7 +270,7 @@ def _read(root: Path, path: str, stamp: str) -> tuple[dict[str, Any], list[tuple
         for kind, _, count in warned:
             counts[kind] = counts.get(kind, 0) + count
         row["warned"] = json.dumps(counts)
-        job = parse_job((folder / JOB).read_text(encoding="utf-8"), JOB)
+        job = read_job(folder)
         row |= {"title": job.title, "target": job.target.name, "alloy": job.solder.alloy}
         return row, warned
     except (MonitorError, OSError, ValueError) as fault:
