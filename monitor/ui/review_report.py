@@ -107,7 +107,7 @@ def _lonely_heading(document: QTextDocument) -> int | None:
         following = block.next()
         if block.blockFormat().headingLevel() == 2:
             n += 1
-            pages = {int(_first_line_y(b) // height) for b in (block, following, _end_of_first(following))}
+            pages = {int(_first_line_y(document, b) // height) for b in (block, following, _end_of_first(following))}
             is_first = block.blockFormat().pageBreakPolicy() & QTextFormat.PageBreakFlag.PageBreak_AlwaysBefore
             if len(pages) > 1 and not is_first:
                 return n
@@ -122,10 +122,11 @@ def _break_before(html: str, n: int) -> str:
     return "<h2".join(parts)
 
 
-def _first_line_y(block: QTextBlock) -> float:
-    """Middle of a block's first line; the block's own box may begin on the page before."""
+def _first_line_y(document: QTextDocument, block: QTextBlock) -> float:
+    """Middle of a block's first line in the document; the block's own box may begin on the page before."""
     lines = block.layout()
-    return lines.position().y() + (lines.lineAt(0).y() + lines.lineAt(0).height() / 2 if lines.lineCount() else 0.0)
+    top = document.documentLayout().blockBoundingRect(block).top() - lines.boundingRect().top()
+    return top + (lines.lineAt(0).y() + lines.lineAt(0).height() / 2 if lines.lineCount() else 0.0)
 
 
 def _end_of_first(block: QTextBlock) -> QTextBlock:
@@ -143,7 +144,7 @@ def _draw_page(painter: QPainter, document: QTextDocument, page: int) -> None:
     painter.translate(0, -page * size.height())
     context = QAbstractTextDocumentLayout.PaintContext()
     context.palette.setColor(QPalette.ColorRole.Text, QColor("#1c2733"))
-    context.clip = QRectF(0, page * size.height(), size.width(), size.height())
+    context.clip = QRectF(0, page * size.height() + 1, size.width(), size.height() - 2)  # not what touches the edge
     painter.setClipRect(context.clip)
     document.documentLayout().draw(painter, context)
     painter.restore()
