@@ -13,6 +13,7 @@ from monitor.errors import EnvironmentFault
 
 __all__ = ["application"]
 
+_NO_NEWS = ("propagateSizeHints", "PulseAudioService")
 _CV2_VARIABLES = ("QT_QPA_PLATFORM_PLUGIN_PATH", "QT_QPA_FONTDIR")  # cv2 points these into its own Qt 5
 
 
@@ -40,6 +41,7 @@ def application(argv: Sequence[str] = ("plumeline",), theme: str = "system"):
     for name in _CV2_VARIABLES:
         os.environ.pop(name, None)
     os.environ.setdefault("QT_LOGGING_RULES", "qt.multimedia.*=false")  # it tells at length what it does without
+    from PyQt6.QtCore import qInstallMessageHandler
     from PyQt6.QtWidgets import QApplication
 
     from monitor.ui.theme import looks
@@ -51,6 +53,7 @@ def application(argv: Sequence[str] = ("plumeline",), theme: str = "system"):
         app.setApplicationName("plumeline")
         app.setApplicationDisplayName("Plumeline")
         app.setStyle("Fusion")
+        qInstallMessageHandler(_log_qt)
         sys.excepthook = _log_fault
     if looks().choice != theme:
         looks().choose(theme)
@@ -62,6 +65,12 @@ def _need_screen() -> None:
     if sys.platform.startswith("linux") and not any(os.environ.get(name) for name in known):
         raise EnvironmentFault("no screen to open a window on (neither DISPLAY nor WAYLAND_DISPLAY is set); start it from "
                                "a desktop session, or set QT_QPA_PLATFORM=offscreen")
+
+
+def _log_qt(kind: object, where: object, text: str) -> None:
+    """Qt's own remarks go to the log; those that every run without a screen or sound server makes are no news."""
+    is_news = not any(known in text for known in _NO_NEWS)
+    logging.getLogger("plumeline.qt").log(logging.WARNING if is_news else logging.DEBUG, "%s", text)
 
 
 def _log_fault(kind: type[BaseException], fault: BaseException, trace: TracebackType | None) -> None:

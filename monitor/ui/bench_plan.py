@@ -11,7 +11,6 @@ from PyQt6.QtWidgets import QHBoxLayout, QLabel, QPlainTextEdit, QProgressBar, Q
 
 from monitor.exposure import heat_setup
 from monitor.job import Job
-from monitor.plan import PlanLimits, draw_plan, make_plan
 from monitor.ui.bench_draft import JobDraft
 from monitor.ui.bench_state import tr
 from monitor.ui.bench_task import Task, in_process
@@ -109,7 +108,9 @@ class _Picture(QWidget):
 
 
 def _find(job: Job, calibration, told) -> tuple[object, bytes]:
-    """The plan and its picture."""
+    """The plan and its picture; what it imports is large, and only this process needs it."""
+    from monitor.plan import PlanLimits, draw_plan, make_plan
+
     low, high = job.limits.height_mm
     limits = PlanLimits(height_m=(max(low, 1.0) * 1e-3, high * 1e-3), dwell_s=job.limits.dwell_s)
     plan = make_plan(heat_setup(job), limits, calibration=calibration, progress=told)
