@@ -22,6 +22,7 @@ EXAMPLES = """examples:
   plumeline calibrate nozzle --touch touch/ --job job.toml --camera camera.toml --out nozzle.toml
   plumeline analyse clip.mp4 --job job.toml --camera camera.toml --nozzle nozzle.toml --out recordings/today
   plumeline report recordings/today
+  plumeline compare recordings/monday recordings/today --window
   plumeline watch --source sample_video/clip.mp4
 
 exit codes: 0 done, 1 done but limits were passed, 2 wrong use, 3 input that cannot be used, 4 the machine (disk,
@@ -158,7 +159,10 @@ def _add_rerun(commands: argparse._SubParsersAction) -> None:
 
 
 def _add_plan(commands: argparse._SubParsersAction) -> None:
+    from monitor.heat.alloy import alloy_names
+
     parser = _command(commands, "plan", "monitor.plan_command:run_plan", "find a starting window for a job")
+    parser.epilog = "solder alloys that a job can name: " + ", ".join(alloy_names())
     parser.add_argument("job", metavar="JOB", help="job file (TOML)")
     parser.add_argument("--heat", metavar="FILE", help=HEAT_HELP)
     parser.add_argument("--out", metavar="FILE", help="picture of the window (default: none)")
