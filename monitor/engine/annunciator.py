@@ -73,6 +73,11 @@ class Annunciator:
         self._shelved[warning.kind, warning.region] = put
         return put
 
+    @property
+    def shelved(self) -> tuple[Shelved, ...]:
+        """What is put aside now."""
+        return tuple(self._shelved.values())
+
     def unshelve(self, kind: str, region: str) -> None:
         """Take a warning back before its time."""
         self._shelved.pop((kind, region), None)

@@ -193,6 +193,10 @@ class LimitsPanel(_Panel):
     def _draw(self, painter: QPainter, area: QRectF, shade: Look) -> None:
         ahead, joint, reason, rows, station = self._value
         head, body, small = font("head", bold=True), font("body", tabular=True), font("small")
+        step = QFontMetricsF(body).height() + 5
+        foot = QFontMetricsF(small).height() + 2
+        if area.height() < 3 * step + foot + len(rows) * step + 2 * QFontMetricsF(small).height():
+            reason = ""  # where room is scarce the numbers come first
         y = area.top()
         for text, face, ink in ((ahead, head, shade.ink), (tr("Joints: {}").format(joint) if joint else "", body, shade.ink),
                                 (reason, small, shade.soft_ink)):
@@ -205,8 +209,6 @@ class LimitsPanel(_Panel):
             painter.drawText(room, WRAP, text)
             y += used.height() + 3
         painter.setFont(body)
-        step = QFontMetricsF(body).height() + 5
-        foot = QFontMetricsF(small).height() + 2
         left = len(rows)
         for row in rows:
             if y + step > area.bottom() - foot:
@@ -217,7 +219,8 @@ class LimitsPanel(_Panel):
         painter.setPen(QColor(shade.soft_ink))
         words = tr("estimates, 90 % bands; set: {}").format(station)
         if left:
-            words += tr("; {} more rows need a larger window").format(left)
+            words = tr("{} more in a larger window; ").format(left) + words
+        words = painter.fontMetrics().elidedText(words, Qt.TextElideMode.ElideRight, int(area.width()))
         painter.drawText(QRectF(area.left(), area.bottom() - foot, area.width(), foot), Qt.AlignmentFlag.AlignBottom, words)
 
     def _draw_row(self, painter: QPainter, box: QRectF, row: Row, shade: Look) -> None:

@@ -179,8 +179,8 @@ class BenchWork(QObject):
     def unshelve_all(self) -> None:
         """Take all shelved warnings back."""
         def act(session: Session) -> None:
-            for kind, region in list(session.annunciator._shelved):
-                session.unshelve(kind, region)
+            for aside in session.annunciator.shelved:
+                session.unshelve(aside.kind, aside.region)
         self.engine.in_session(act)
 
     def sound_reference(self) -> None:

@@ -75,6 +75,15 @@ def end(qtbot, window):
     qtbot.waitUntil(lambda: not window.work.is_running, timeout=WAIT_MS)
 
 
+def test_the_theme_changes_by_key(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False)
+    before = looks().choice
+    window.actions_by_name["theme"].trigger()
+
+    assert looks().choice != before
+    looks().choose("light")
+
+
 @pytest.mark.slow
 def test_a_whole_piece_of_work_by_mouse_and_keys(qtbot, tmp_path):
     opened = []
@@ -279,15 +288,6 @@ def test_one_key_cannot_do_two_things(qtbot, tmp_path):
 def test_every_command_has_its_own_key():
     keys = [key for _, key in COMMANDS.values()]
     assert all(keys) and len(set(keys)) == len(keys)
-
-
-def test_the_theme_changes_by_key(qtbot, tmp_path):
-    window = make(qtbot, tmp_path, start=False)
-    before = looks().choice
-    window.actions_by_name["theme"].trigger()
-
-    assert looks().choice != before
-    looks().choose("light")
 
 
 def test_another_camera_is_chosen_in_the_window(qtbot, tmp_path):
