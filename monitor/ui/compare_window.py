@@ -77,7 +77,7 @@ class CompareWindow(QMainWindow):
         super().__init__()
         self.found, self._again, self.chosen = found, again, None
         self.setWindowTitle(tr("Compare passes: {}").format(found.job.title or found.job.target.name))
-        self.setMinimumSize(900, 560)
+        self.setMinimumSize(1180, 640)
         self.resize(1360, 760)
         self.sentence, self.notes = _text_line("head", bold=True), _text_line("body")
         self.measure, self.seconds = QComboBox(), QCheckBox(tr("in &seconds"))
@@ -245,7 +245,7 @@ class _Canvas(FigureCanvasQTAgg):
         super().__init__(Figure(layout="constrained"))
         self.axes = self.figure.add_subplot()
         self.setAccessibleName(name)
-        self.setMinimumSize(360, 170)
+        self.setMinimumSize(600, 190)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
 
 
