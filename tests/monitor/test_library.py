@@ -13,7 +13,6 @@ from monitor.library import CACHE, Library, Query
 from tests.compare.make import record_passes
 from tests.monitor.make import JOB_TEXT
 
-
 EVERYTHING = Query()
 
 
