@@ -8,7 +8,9 @@ from dataclasses import asdict, dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.heat.chain import Blow, Chain, Fineness, Sites
+from monitor.heat import material
+from monitor.heat.alloy import joint_alloy
+from monitor.heat.chain import UNKNOWN_MARGIN_M, Blow, Chain, Fineness, Sites
 from monitor.heat.estimate import SITES
 from monitor.heat.fit import Calibration
 from monitor.heat.limits import SILICON_RISK_C, TARGET_MARGIN_K, Limit, ramp_limits_k_s, site_limits
@@ -27,6 +29,7 @@ SWEEP_PERIOD_S = 2.0
 HEIGHT_SIGMA_M, AIM_SIGMA_M = 2e-3, 1.5e-3  # how well a hand holds what the plan says; practice, no source
 N_MEMBERS = 33
 LIVE = Fineness()
+LOSS_W_M2K = 15.0  # of each side of a hot board, convection and radiation: 15-22 by handbook formulas
 DWELL_COST_K_S = 0.1  # a second saved is worth this many kelvin of margin; a choice
 
 
@@ -83,7 +86,8 @@ class Plan:
     need_s: dwell until the coldest joint has been above its mark for the hold; nan when never.
     limit_s: dwell at which the first site reaches its limit; inf when none does.
     margin_k: smallest distance of a site to its limit at need_s; nan when need_s is.
-    site_margin_k: the same for every limited site, first axis in the order of `sites`.
+    site_margin_k: the same for every limited site, first axis in the order of `sites`; where need_s is nan, at the end.
+    reach_k: how far the coldest joint passes its mark early enough to hold there; negative where need_s is nan.
     """
 
     setpoints_c: FloatArray
@@ -93,7 +97,7 @@ class Plan:
     limit_s: FloatArray
     margin_k: FloatArray
     site_margin_k: FloatArray
-    hottest_joint_c: FloatArray
+    reach_k: FloatArray
     sites: tuple[str, ...]
     limits: dict[str, Limit]
     mark_c: float
@@ -140,7 +144,7 @@ class Plan:
         for change in self.changes:
             lines.append(f"{change.what}: " + ", ".join(f"{n} {k:+.0f} K" for n, k in change.rise_k.items()))
         lines += [f"{o.what}: " + (f"opens a window, {o.margin_k:.0f} K to spare" if o.opens else
-                                   f"does not open one, {-o.margin_k:.0f} K " + (
+                                   f"does not open one, {np.ceil(-o.margin_k):.0f} K " + (
                                        "short at the joints" if o.binding == "heat" else f"over at {o.binding}"))
                   for o in self.openers]
         return "\n".join([*lines, *self.cautions])
@@ -183,7 +187,7 @@ def make_plan(setup: HeatSetup, limits: PlanLimits | None = None, *, calibration
         start.temp_c["joint corner"].low > search.mark_c)
     column = {name: search.history[(slice(None), i, *best)] for i, name in enumerate(search.names)}
     return Plan(grid.setpoints_c, grid.heights_m, grid.sweeps_m, search.need_s, search.limit_s, search.margin_k,
-                search.site_margin_k, search.history[:, 0].max(axis=0), tuple(search.limits), search.limits, search.mark_c,
+                search.site_margin_k, search.reach_k, tuple(search.limits), search.limits, search.mark_c,
                 is_open, is_sure, start if is_open else None, start, binding, reason, changes, openers, cautions,
                 search.times, column)
 
@@ -224,6 +228,7 @@ class _Search:
     limit_s: FloatArray
     margin_k: FloatArray
     site_margin_k: FloatArray
+    reach_k: FloatArray
     notes: tuple[str, ...]
 
 
@@ -240,7 +245,9 @@ def _search(setup: HeatSetup, limits: PlanLimits, knowledge: Knowledge, grid: _G
     names = ("joint corner", *bounds)
     mark = chain.alloy.liquidus_c + limits.margin_k
     need, limit, margins = _judge(times, history, np.array([b.value_c for b in bounds.values()]), mark, limits.hold_s)
-    return _Search(grid, times, history, names, bounds, mark, need, limit, margins.min(axis=0), margins, chain.notes)
+    margin = np.where(np.isnan(need), np.nan, margins.min(axis=0))
+    reach = history[times <= max(times[-1] - limits.hold_s, 0.0), 0].max(axis=0) - mark
+    return _Search(grid, times, history, names, bounds, mark, need, limit, margin, margins, reach, chain.notes)
 
 
 def _run(chain: Chain, setpoint: FloatArray, height: FloatArray, sweep: FloatArray, dwell_s: float,
@@ -265,7 +272,7 @@ def _judged(sites: Sites) -> FloatArray:
 
 def _judge(times: FloatArray, history: FloatArray, limit_c: FloatArray, mark_c: float,
            hold_s: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Dwell needed, dwell allowed, and each site's margin at the dwell needed."""
+    """Dwell needed, dwell allowed, and each site's margin at the dwell needed, or at the end when there is none."""
     above = history[:, 0] > mark_c
     need = np.where(above.any(axis=0), times[above.argmax(axis=0)] + hold_s, np.nan)
     need = np.where(need <= times[-1], need, np.nan)
@@ -274,8 +281,7 @@ def _judge(times: FloatArray, history: FloatArray, limit_c: FloatArray, mark_c: 
     at = np.rint(np.nan_to_num(need, nan=times[-1]) / STEP_S).astype(int)
     running = np.maximum.accumulate(history[:, 1:], axis=0)  # a sweep makes temperatures swing
     then = np.take_along_axis(running, at[None, None], axis=0)[0]
-    margin = np.where(np.isnan(need), np.nan, limit_c[:, None, None, None] - then)
-    return need, first.min(axis=0), margin
+    return need, first.min(axis=0), limit_c[:, None, None, None] - then
 
 
 def _best(search: _Search) -> tuple[tuple[int, int, int], float]:
@@ -356,7 +362,11 @@ def _openers(setup: HeatSetup, limits: PlanLimits, knowledge: Knowledge, told: P
         tried += [("stand-off shields over the neighbours", replace(setup, protections=(*setup.protections, *shields))),
                   ("metal blocks under the neighbours", replace(setup, protections=(*setup.protections, *blocks)))]
     if part.alloy != "Sn42Bi58":
-        tried.append(("low-melt alloy Sn42Bi58", replace(setup, part=replace(part, alloy="Sn42Bi58"))))
+        bounds = site_limits(setup)  # the neighbours keep the solder that they have
+        others = tuple(replace(n, limit_c=bounds[n.name].value_c, limit_source=bounds[n.name].source)
+                       for n in setup.neighbours)
+        tried.append(("low-melt alloy Sn42Bi58 on clean pads", replace(
+            setup, part=replace(part, alloy="Sn42Bi58", alloy_before=None), neighbours=others)))
     found = []
     for n, (what, changed) in enumerate(tried):
         search = _search(changed, limits, knowledge, _Grid.over(changed, limits, (6, 4, 2)), lambda s: None)
@@ -380,7 +390,7 @@ def _say(search: _Search, best: tuple[int, int, int], start: Start, limits: Plan
         peak = search.history[:, 0].max()
         return "heat", (f"no window: the coldest joint of {setup.part.region.name} comes to {peak:.0f} C at most, "
                         f"{search.mark_c - peak:.0f} K short of {search.mark_c:.0f} C within {limits.dwell_s:.0f} s: "
-                        "too little heat")
+                        f"too little heat (the board around it would draw about {_draw_w(setup, search.mark_c):.0f} W)")
     until = search.times <= start.dwell_s
     spare = {name: limit.value_c - float(search.history[(until, i + 1, *best)].max())
              for i, (name, limit) in enumerate(search.limits.items())}
@@ -395,6 +405,16 @@ def _say(search: _Search, best: tuple[int, int, int], start: Start, limits: Plan
                   f"{limit.value_c:.0f} C)")
 
 
+def _draw_w(setup: HeatSetup, at_c: float) -> float:
+    """What the board around the part draws in the long run at a temperature of the part's edge: a ring as large as it."""
+    board, layers = setup.board, material.board_layers(setup.board)
+    inner = np.sqrt(part_shape(setup.part).area_m2 / np.pi)
+    outer = inner + UNKNOWN_MARGIN_M if board.size_m is None else np.sqrt(np.prod(board.size_m) / np.pi)
+    k_w_mk = material.stack_in_plane_w_mk(board.thickness_m, layers)
+    _, conductance = material.annular_fin(inner, max(outer, 1.01 * inner), board.thickness_m, k_w_mk, LOSS_W_M2K)
+    return conductance * (at_c - setup.station.ambient_c)
+
+
 def _cautions(setup: HeatSetup, start: Start, knowledge: Knowledge, notes: tuple[str, ...]) -> tuple[str, ...]:
     """What the reader must know before trusting the plan."""
     said = [f"{n[0].upper()}{n[1:]}." for n in notes]
@@ -406,6 +426,10 @@ def _cautions(setup: HeatSetup, start: Start, knowledge: Knowledge, notes: tuple
                     "J-STD-020 profile: start higher, come down slowly, or preheat.")
     if start.temp_c["package top"].high > SILICON_RISK_C:
         said.append(f"Package top may pass {SILICON_RISK_C:.0f} C, where silicon is at risk (common practice, no source).")
+    alloy = joint_alloy(setup.part.alloy, setup.part.alloy_before)
+    if alloy.wet_hold_s:
+        said.append(f"{alloy.name} may stay wet for up to {alloy.wet_hold_s:.0f} s after the heat leaves (common practice, "
+                    "no source): keep the board still that long.")
     said.append("Lifting a part while some joints are solid tears pads. Datasheets of part, board and solder come first; "
                 "mind heat, fumes, eyes, ESD, batteries and mains.")
     return tuple(said)

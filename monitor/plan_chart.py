@@ -40,27 +40,29 @@ def _map(figure: Figure, axes, plan: Plan) -> None:
     """Margin over height and setpoint at the start's sweep; the window is where nothing is hatched."""
     k = int(np.argmin(abs(plan.sweeps_m - plan.closest.sweep_m)))
     x, y = plan.heights_m * 1e3, plan.setpoints_c
-    margin = plan.margin_k[:, :, k]
-    shown = axes.contourf(x, y, np.ma.masked_invalid(margin), levels=np.arange(-80, 81, 10), cmap="PuOr", extend="both")
+    reach, margin = plan.reach_k[:, :, k], plan.site_margin_k[:, :, :, k].min(axis=0)
+    shown = axes.contourf(x, y, margin, levels=np.arange(-80, 81, 10), cmap="PuOr", extend="both")
     figure.colorbar(shown, ax=axes, label="distance to the first limit when the joints are done [K]")
-    axes.set_facecolor("0.85")
-    axes.contourf(x, y, np.isnan(margin).astype(float), levels=[0.5, 1.5], colors="none", hatches=["///"])
+    if reach.min() < 0:
+        axes.contourf(x, y, reach, levels=[-1e4, 0.0], colors=["0.87"], hatches=["///"])
     handles = []
     for n, site in enumerate(plan.sites):
-        values = np.ma.masked_invalid(plan.site_margin_k[n, :, :, k])
-        if values.count() and values.min() < 0 < values.max():
+        values = plan.site_margin_k[n, :, :, k]
+        if values.min() < 0 < values.max():
             axes.contour(x, y, values, levels=[0.0], colors=f"C{n}", linestyles=LINES[n % 4], linewidths=2)
             label = f"{site} at {plan.limits[site].value_c:.0f} C"
             handles += axes.plot([], [], color=f"C{n}", linestyle=LINES[n % 4], linewidth=2, label=label)
-    never = np.isnan(margin)
-    if never.any():
-        handles.append(axes.fill([], [], facecolor="0.85", hatch="///", label="joints not done in time")[0])
+    if reach.min() < 0 < reach.max():
+        axes.contour(x, y, reach, levels=[0.0], colors="k", linewidths=1.5)
+    if reach.min() < 0:
+        handles.append(axes.fill([], [], facecolor="0.87", hatch="///", edgecolor="k",
+                                 label="joints not done in time")[0])
     marker = "best start" if plan.is_open else "closest, but no window"
     handles += axes.plot(plan.closest.height_m * 1e3, plan.closest.setpoint_c, "kD" if plan.is_open else "kX", ms=10,
                          label=marker, clip_on=False, linestyle="none", zorder=5)
     axes.legend(handles=handles, loc="upper center", bbox_to_anchor=(0.5, -0.11), ncols=2, fontsize=8, frameon=False)
     axes.set(xlabel="nozzle height over the board [mm]", ylabel="station setpoint [C]",
-             title=f"sweep radius {plan.sweeps_m[k] * 1e3:.1f} mm")
+             title=f"sweep radius {plan.sweeps_m[k] * 1e3:.1f} mm\na window is violet and not hatched")
 
 
 def _course(axes, plan: Plan) -> None:
@@ -72,14 +74,15 @@ def _course(axes, plan: Plan) -> None:
         if name in plan.limits:
             axes.axhline(plan.limits[name].value_c, color=colour, linewidth=0.8, alpha=0.6)
         b = s.temp_c[name]
-        at = s.dwell_s + 0.9 * (n - len(plan.history) / 2)
+        at = s.dwell_s + 0.018 * plan.history_s[-1] * (n - (len(plan.history) - 1) / 2)
         axes.errorbar([at], [b.mid], [[b.mid - b.low], [b.high - b.mid]], color=colour, capsize=3, marker="o", ms=4)
     axes.axhline(plan.mark_c, color="k", linewidth=1.5, linestyle=(0, (6, 2)))
     axes.text(plan.history_s[-1], plan.mark_c - 2, f"joints must pass {plan.mark_c:.0f} C", fontsize=8, ha="right", va="top",
               bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.7, "pad": 1})
     axes.axvline(s.dwell_s, color="0.5", linewidth=0.8)
     axes.set(xlabel="dwell [s]", ylabel="temperature [C]", xlim=(0, plan.history_s[-1]),
-             title=f"{s.setpoint_c:.0f} C, {s.height_m * 1e3:.0f} mm, {s.dwell_s:.0f} s (bars: 90 % band then; thin lines: limits)")
+             title=f"{s.setpoint_c:.0f} C, {s.height_m * 1e3:.0f} mm, {s.dwell_s:.0f} s\n"
+                   "bars: 90 % band then; thin lines: limits")
     axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.11), ncols=3, fontsize=8, frameon=False)
     axes.grid(alpha=0.3)
 

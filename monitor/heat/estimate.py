@@ -28,6 +28,7 @@ LONGEST_STEP_S = 0.1
 FORECAST_STEPS_S = (0.5, 0.5, 1, 1, 2, 2, 3, 3, 4, 4, 5, 5, 7, 7, 7, 8)  # one minute ahead
 FORECAST_EVERY_S = 2.0
 HOLD_S = 3.0  # the coldest joint's lower bound must stay above its mark this long
+UNDERCOOLING_K = 30.0  # tin stays liquid 10 to 30 K and more below its solidus when it cools; handbook, from memory
 HEIGHT_REACH = 1.25  # a thermocouple run speaks for heights up to a quarter beyond its own; a choice
 RAMP_S = 1.0  # time constant of the smoothed ramps: a sweep's swing is evened out, a real rise is not
 FORGET_S = 0.7  # how fast an unseen nozzle stops being where it was; practice, no source
@@ -67,6 +68,7 @@ class HeatEstimator:
         self._last: HeatInput | None = None
         self._unseen_s = self._held_s = self._liquid_s = self._since_forecast_s = 0.0
         self._forecast: dict[str, Band | None] | None = None
+        self._wet_s = math.inf  # since the joints may last have been molten; inf once they are surely solid again
         self._before: dict[str, FloatArray] = {}
         self._rates: dict[str, FloatArray] = {}
         self._range_flags: tuple[str, ...] = ()
@@ -179,8 +181,19 @@ class HeatEstimator:
     def _joint(self, temps: dict[str, Band], dt_s: float) -> tuple[JointState, str]:
         mark = self.chain.alloy.liquidus_c + TARGET_MARGIN_K
         self._held_s = self._held_s + dt_s if temps["joint corner"].low > mark else 0.0
-        return joint_state(temps, self.chain.alloy.solidus_c, mark, self._held_s, self.knowledge,
+        return joint_state(temps, self._freezing_c(temps, dt_s), mark, self._held_s, self.knowledge,
                            unseen=self._unseen_s > 0, outside=self._outside_heights())
+
+    def _freezing_c(self, temps: dict[str, Band], dt_s: float) -> float:
+        """Below it the joints are solid: the solidus on the way up, less on the way down and not for a while."""
+        alloy, hottest = self.chain.alloy, max(temps["joint centre"].high, temps["joint corner"].high)
+        self._wet_s = 0.0 if hottest >= alloy.solidus_c else self._wet_s + dt_s
+        if self._wet_s < alloy.wet_hold_s:
+            return -math.inf
+        if math.isfinite(self._wet_s) and hottest >= alloy.solidus_c - UNDERCOOLING_K:
+            return alloy.solidus_c - UNDERCOOLING_K
+        self._wet_s = math.inf
+        return alloy.solidus_c
 
     def _outside_heights(self) -> str:
         """In words, when the nozzle is not within the heights of the thermocouple run; else nothing."""
@@ -223,6 +236,10 @@ class HeatEstimator:
 
     def _flags(self, temps: dict[str, Band]) -> tuple[str, ...]:
         flags = (*self.chain.notes, *self._range_flags)
+        if math.isfinite(self._wet_s) and self._wet_s > 0:
+            flags += ("cooling joints may stay wet" + (
+                f" for up to {self.chain.alloy.wet_hold_s:.0f} s (common practice)" if self.chain.alloy.wet_hold_s else
+                " below their solidus") + ": keep the board still",)
         if outside := self._outside_heights():
             flags += (f"{outside}: the band may be too narrow",)
         if temps["package top"].high > SILICON_RISK_C:
@@ -255,7 +272,8 @@ def joint_state(temps: dict[str, Band], solidus_c: float, mark_c: float, held_s:
     ----------
     temps : bands of "joint centre" and "joint corner" at least.
     solidus_c, mark_c : float
-        Below the first nothing melts; above the second (liquidus and margin) all has [C].
+        Below the first nothing is molten (lower while cooling: tin stays liquid for a while); above the second
+        (liquidus and margin) all is [C].
     held_s : float
         How long the coldest joint's lower bound has been above mark_c.
     outside : str
@@ -270,6 +288,9 @@ def joint_state(temps: dict[str, Band], solidus_c: float, mark_c: float, held_s:
         why = "the nozzle is not seen"
     elif outside:
         why = outside
+    elif corner.high < mark_c:
+        why = (f"the hottest joint may be at {centre.high:.0f} C: too cold to be sure of a melt, too hot to be sure of none"
+               if centre.high < mark_c else f"the coldest joint comes to {corner.high:.0f} C at most, below {mark_c:.0f} C")
     elif held_s >= HOLD_S:
         return JointState.LIKELY_MOLTEN, (f"the coldest joint's lower bound has been above {mark_c:.0f} C for "
                                           f"{held_s:.0f} s; try with a light nudge, never pull")

@@ -27,6 +27,7 @@ __all__ = [
     "effective_diameter_m",
     "exit_state",
     "film_profile",
+    "half_width_m",
     "mass_flow_kg_s",
     "mean_nusselt",
     "range_flags",
@@ -38,6 +39,7 @@ FloatArray = NDArray[np.float64]
 
 DECAY_CONSTANT = 5.0  # excess temperature, Chen and Rodi 1980, from memory
 VELOCITY_CONSTANT = 6.2  # same
+VELOCITY_SPREAD, TEMPERATURE_SPREAD = 0.086, 0.11  # half-width per path length, same
 STAGNATION_RADIUS_D = 2.5  # lower end of Martin's range in r/d
 GRAVITY_M_S2 = 9.80665
 
@@ -136,9 +138,17 @@ def film_profile(exit_: JetExit, bore_m: float, path_m: ArrayLike) -> tuple[Floa
     return _nusselt_scale(exit_.reynolds, prandtl) * conductivity / bore_m, 0.1 * (height_d - 6.0)
 
 
+def half_width_m(path_m: ArrayLike, rate: float = TEMPERATURE_SPREAD) -> FloatArray:
+    """Radius at which a free jet's excess has fallen to a half [m]; rate is TEMPERATURE_SPREAD or VELOCITY_SPREAD.
+
+    Chen and Rodi 1980, from memory; for 10 to 60 d, where the profiles are bells.
+    """
+    return rate * np.asarray(path_m, float)
+
+
 def arrival_radius_m(bore_m: float, path_m: ArrayLike, spread: ArrayLike = 1.0) -> FloatArray:
     """Radius over which the arrival temperature falls along the board: 1.5 d + 0.11 H, assumed [m]."""
-    return np.asarray(spread, float) * (1.5 * bore_m + 0.11 * np.asarray(path_m, float))
+    return np.asarray(spread, float) * (1.5 * bore_m + half_width_m(path_m))
 
 
 def range_flags(exit_: JetExit, bore_m: float, path_m: float) -> tuple[str, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import i0, i1, k0, k1
 
 from monitor.heat import air
 from monitor.heat.types import BoardSetup
@@ -12,6 +13,7 @@ __all__ = [
     "COPPER_W_MK",
     "LAMINATE_W_MK",
     "air_gap_w_m2k",
+    "annular_fin",
     "board_layers",
     "natural_convection",
     "radiation_w_m2k",
@@ -86,6 +88,19 @@ def series_w_m2k(*conductances_w_m2k: float) -> float:
 def tape_w_m2k(film_m: float = 25e-6, adhesive_m: float = 35e-6) -> float:
     """Conductance of one polyimide tape lying flat [W/m2/K]; it hides little heat, see `protect`."""
     return series_w_m2k(TAPE_FILM_W_MK / film_m, TAPE_ADHESIVE_W_MK / adhesive_m)
+
+
+def annular_fin(inner_m: float, outer_m: float, thickness_m: float, k_w_mk: float,
+                loss_each_side_w_m2k: float) -> tuple[float, float]:
+    """What a flat ring around a part draws at its inner edge: efficiency [-] and conductance [W/K].
+
+    Adiabatic rim, losses on both sides; Incropera table 3.5 and eq. 3.96, from memory.
+    """
+    m = np.sqrt(2 * loss_each_side_w_m2k / (k_w_mk * thickness_m))
+    a, b = m * inner_m, m * outer_m
+    shape = (k1(a) * i1(b) - i1(a) * k1(b)) / (i0(a) * k1(b) + k0(a) * i1(b))
+    efficiency = float(2 * inner_m / (m * (outer_m**2 - inner_m**2)) * shape)
+    return efficiency, efficiency * 2 * np.pi * (outer_m**2 - inner_m**2) * loss_each_side_w_m2k
 
 
 def natural_convection(length_m: float, facing_up: bool, film_c: float = 100.0) -> float:

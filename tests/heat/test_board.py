@@ -135,6 +135,59 @@ def test_small_body_follows_the_lumped_law():
     agrees("lumped-T10", model.probe(5e-3, 5e-3, 0.0))
 
 
+def test_small_body_reaches_liquidus_when_the_lumped_law_says():
+    i = inputs("lumped-t217")
+    heat = i["tau_s"] * 120.0 / 0.9e-3  # any film and thickness of that time constant
+    model = BoardModel(np.array([0, 10e-3]), np.array([0, 10e-3]), Slab(0.9e-3, 1, 100.0, 1e4, heat), start_c=i["T0_C"])
+    film, gas, t = np.full((1, 1, 1), 120.0), np.full((1, 1, 1), i["T_gas_C"]), 0.0
+
+    while model.probe(5e-3, 5e-3, 0.0)[0] < 217.0:
+        model.step(film, gas, 0.01)
+        t += 0.01
+
+    agrees("lumped-t217", t, tolerance=0.002)  # steps of 0.01 s
+
+
+def test_biot_number_of_a_package():
+    i = inputs("biot-comp")
+    model = column(1, i["t_mm"] * 1e-3, k=i["k_W_mK"])
+
+    agrees("biot-comp", i["h_W_m2K"] / (model.layers.half_w_m2k[0, 0] / 2))
+
+
+def test_diffusivity_of_laminate():
+    i = inputs("alpha-fr4")
+    model = column(1, 1e-3, heat=i["rho_kg_m3"] * i["cp_J_kgK"], k=i["k_W_mK"])
+    square_mm2_s = 1e6 * model.layers.half_w_m2k[0, 0] / 2 * 1e-3 / (model.layers.capacity_j_m2k[0, 0] / 1e-3)
+
+    agrees("alpha-fr4", square_mm2_s)
+
+
+def test_rise_falls_to_an_e_th_over_the_decay_length():
+    i = inputs("plate-decay-length")
+    edges = np.concatenate([[-0.1e-3], np.linspace(0, 150e-3, 601)])
+    half = i["h_sum_W_m2K"] / 2
+    model = BoardModel(edges, np.array([0, 1e-3]), Slab(i["delta_mm"] * 1e-3, 1, i["k_W_mK"], 1e4, RHO_CP),
+                       ambient_c=0.0, start_c=0.0, losses=Losses((half, 0, 0), (half, 0, 0)))
+    clamp = np.where(model.x_m < 0, 1e7, 0.0)[None, :, None]  # holds the first cell at one degree
+
+    for _ in range(600):
+        model.step(clamp, np.ones_like(clamp), 2.0)
+
+    rise = model.work.top_c[0, :, 0]
+    agrees("plate-decay-length", 1e3 * np.interp(-1.0, np.log(rise[::-1]), model.x_m[::-1]), tolerance=0.005)
+
+
+def test_power_of_a_gaussian_flux():
+    i, model = inputs("plate-gauss-power"), plate("plate-gauss-13")[1]
+    r2 = model.x_m[None, :] ** 2 + model.y_m[:, None] ** 2
+    flux = i["q0_W_m2"] * np.exp(-r2 / (i["b_mm"] * 1e-3) ** 2)
+
+    model.step(flux[:, :, None] / 1e9, np.full((*flux.shape, 1), 1e9), 1.0)
+
+    agrees("plate-gauss-power", model.work.gained_j[0], tolerance=0.003)  # sampled at the cells' centres
+
+
 def test_strip_held_hot_at_one_end_loses_heat_like_a_fin():
     k, thick, length, loss = 9.0, 1e-3, 30e-3, 11.0
     edges = np.concatenate([[-0.1e-3], np.linspace(0, length, 121)])

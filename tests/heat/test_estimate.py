@@ -143,6 +143,35 @@ def test_calibrated_joints_are_not_called_molten_at_once():
     assert joint_state(bands((240, 250, 260)), 217, 235, 0.5, CALIBRATED, unseen=False)[0] is JointState.CANNOT_TELL
 
 
+def cooled(alloy, seconds, heat_s=30.0):
+    """The reading so many seconds after a hot hold."""
+    estimator = HeatEstimator(job(part=replace(job().part, alloy=alloy)))
+    hold(estimator, heat_s, height_mm=10.0, setpoint_c=450.0)
+    return hold(estimator, seconds, on=False)
+
+
+def test_cooling_joints_are_called_solid_later_than_warming_ones():
+    reading = next(r for s in np.arange(4, 40, 2.0) if (r := cooled("SAC305", s)).temp_c["joint centre"].high < 217)
+
+    assert reading.temp_c["joint centre"].high > 217 - 30  # tin undercools by 10 to 30 K, handbooks
+    assert reading.joint is JointState.CANNOT_TELL and any("stay wet" in f for f in reading.flags)
+
+
+def test_cold_joints_are_solid_again():
+    assert cooled("SAC305", 90.0).joint is JointState.SURELY_SOLID
+
+
+def test_low_melt_alloy_is_not_called_solid_for_half_a_minute():
+    estimator = HeatEstimator(job(part=replace(job().part, alloy="Sn42Bi58")))
+    hold(estimator, 4.0, height_mm=10.0)
+    warm_c = hold(estimator, 0.1, on=False).temp_c["joint centre"].high
+    states = [hold(estimator, 5.0, on=False) for _ in range(12)]
+
+    assert warm_c > 138  # its solidus, public alloy tables
+    cold = [r for r in states if r.temp_c["joint centre"].high < 138 - 30]
+    assert cold[0].joint is JointState.CANNOT_TELL and cold[-1].joint is JointState.SURELY_SOLID  # 30 s, common practice
+
+
 def test_unseen_nozzle_takes_the_molten_state_away():
     assert joint_state(bands((240, 250, 260)), 217, 235, 9.0, CALIBRATED, unseen=True)[0] is JointState.CANNOT_TELL
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.integrate import quad
+from scipy.integrate import quad, solve_bvp
 
 from monitor.errors import InputError
 from monitor.heat import air, jet
@@ -127,6 +127,26 @@ def test_film_profile_has_no_step_where_the_laws_meet():
     h, _ = field(15.0, x_mm=[12.4999, 12.5001])
 
     np.testing.assert_allclose(h[0], h[1], rtol=1e-4)
+
+
+def homann_gradient(prandtl):
+    """Wall gradient of axisymmetric stagnation flow, from its similarity equations (Homann 1936) by scipy."""
+    rates = lambda x, y: [y[1], y[2], y[1]**2 - 1 - 2 * y[0] * y[2], y[4], -2 * prandtl * y[0] * y[4]]
+    ends = lambda a, b: np.array([a[0], a[1], b[1] - 1, a[3], b[3] - 1])
+    x = np.linspace(0, 8, 200)
+    guess = np.array([x, np.tanh(x), np.exp(-x), np.tanh(x), np.exp(-x)])
+    return solve_bvp(rates, ends, x, guess, tol=1e-6).sol(0.0)[4]
+
+
+@pytest.mark.parametrize("check_id", with_prefix("stag-homann-"))
+def test_laminar_bound_follows_from_the_similarity_equations(check_id):
+    agrees(check_id, homann_gradient(inputs(check_id)["Pr"]))
+
+
+@pytest.mark.parametrize("check_id, rate", [("jet-halfwidth-U-40", jet.VELOCITY_SPREAD),
+                                            ("jet-halfwidth-T-40", jet.TEMPERATURE_SPREAD)])
+def test_half_width_of_the_jet(check_id, rate):
+    agrees(check_id, 1e3 * jet.half_width_m(inputs(check_id)["z_mm"] * 1e-3, rate))
 
 
 def test_stagnation_film_coefficient_is_above_the_laminar_bound():

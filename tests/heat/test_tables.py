@@ -114,6 +114,16 @@ def test_heat_kept_under_tape():
     agrees("tape-reduction", material.series_w_m2k(200.0, material.tape_w_m2k()) / 200.0)
 
 
+def test_ring_of_board_around_a_part_as_an_annular_fin():
+    i = inputs("annular-fin-eff")
+
+    efficiency, conductance = material.annular_fin(i["r_in_mm"] * 1e-3, i["r_out_mm"] * 1e-3, i["t_mm"] * 1e-3,
+                                                   i["k_W_mK"], i["h_each_side_W_m2K"])
+
+    agrees("annular-fin-eff", efficiency)
+    agrees("annular-fin-G", conductance)
+
+
 def test_radiation_coefficient():
     agrees("rad-h", material.radiation_w_m2k(200.0, 25.0, 0.9))
 
