@@ -10,6 +10,7 @@ import numpy as np
 from monitor.job import Job
 from monitor.review import Happening, Traces
 from monitor.ui.review_keys import tr
+from monitor.verdict import WARNING_WORDS
 from vision.types import FloatArray
 
 __all__ = ["Bar", "BarLane", "Curve", "CurveLane", "lanes_of", "thinned", "value_at"]
@@ -94,8 +95,8 @@ def lanes_of(traces: Traces, job: Job, found: Sequence[Happening], other: tuple[
     here = tr("this recording") if other or again else ""
     lanes: list[CurveLane | BarLane] = [
         BarLane(tr("passes"), tuple(_bar(h) for h in found if h.kind == "pass")),
-        BarLane(tr("warnings"), tuple(_bar(h) for h in found if h.kind == "warning")),
-        *([BarLane(tr("warnings, what if"), tuple(_bar(h) for h in again_found if h.kind == "warning"))] if again else []),
+        *_warning_lanes(tr("warnings"), "{}", found),
+        *(_warning_lanes(tr("warnings, what if"), tr("{}, what if"), again_found) if again else []),
         CurveLane(tr("height"), "mm", (Curve(here, traces.t_s, traces.height_mm), *beside("height_mm", 0)),
                   job.limits.height_mm, 2.2),
         CurveLane(tr("off target"), "mm", (Curve(here, traces.t_s, traces.off_target_mm), *beside("off_target_mm", 0))),
@@ -150,6 +151,15 @@ def _heat_lanes(traces: Traces, job: Job, again: Traces | None) -> list[CurveLan
         energy += (Curve(tr("what if"), again.heat_t_s, again.energy_j, 4, True),)
     return [CurveLane(tr("temperature, estimate"), "C", temps, weight=1.9, is_rising=True),
             CurveLane(tr("heat, estimate"), "J", energy, weight=1.3, is_rising=True)]
+
+
+def _warning_lanes(none: str, name: str, found: Sequence[Happening]) -> list[BarLane]:
+    """A row for every kind that came up, since they overlap; one empty row when none did."""
+    warned = [h for h in found if h.kind == "warning"]
+    kinds = dict.fromkeys(h.detail for h in warned)
+    rows = [BarLane(name.format(tr(WARNING_WORDS.get(kind, kind))), tuple(_bar(h) for h in warned if h.detail == kind))
+            for kind in kinds]
+    return rows or [BarLane(none)]
 
 
 def _same(a: FloatArray, b: FloatArray) -> bool:

@@ -266,7 +266,7 @@ class Timeline(QWidget):
         for k in range(math.ceil(low / step), math.floor(high / step) + 1):
             y = box.bottom() - (k * step - low) / (high - low) * box.height()
             y = min(max(y, box.top() + line / 2 - 3), box.bottom() - line / 2 + 3)
-            if last_y - y > 0.8 * line:
+            if last_y - y > 0.7 * line:
                 painter.drawText(QRectF(box.left() - 38, y - line / 2, 34, line),
                                  Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, f"{k * step:g}")
                 last_y = y

@@ -16,8 +16,10 @@ from monitor.comments import comments_of
 from monitor.playback import Playback
 from monitor.recording import open_recording
 from monitor.report import report_html
+from monitor.review import Happening
 from monitor.ui.review_frames import lateness_s, row_at
 from monitor.ui.review_keys import COMMANDS, KeysDialog, settings
+from monitor.ui.review_lanes import BarLane, lanes_of
 from monitor.ui.review_window import ReviewWindow
 from tests.monitor.made_recording import make_recording
 from tests.monitor.numbered import read_number, uneven_times, write_numbered
@@ -338,3 +340,11 @@ def test_a_recording_without_a_single_frame_still_opens_and_reports(qtbot, windo
 
     assert window.t_s == pytest.approx(0.05)
     assert "<svg" in report_html(open_recording(empty))
+
+
+def test_warnings_that_overlap_get_rows_of_their_own(window):
+    both = [Happening(1.0, 3.0, "warning", "drift: aimed at connector", "drift"),
+            Happening(2.0, 4.0, "warning", "too far: 32 mm", "too_far")]
+    rows = [lane for lane in lanes_of(window._traces, window.job, both) if isinstance(lane, BarLane) and lane.bars]
+
+    assert [(lane.title, len(lane.bars)) for lane in rows] == [("drift", 1), ("too far", 1)]
