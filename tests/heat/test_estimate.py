@@ -163,7 +163,7 @@ def test_cold_joints_are_solid_again():
 
 def test_low_melt_alloy_is_not_called_solid_for_half_a_minute():
     estimator = HeatEstimator(job(part=replace(job().part, alloy="Sn42Bi58")))
-    hold(estimator, 4.0, height_mm=10.0)
+    hold(estimator, 5.0, height_mm=10.0)
     warm_c = hold(estimator, 0.1, on=False).temp_c["joint centre"].high
     states = [hold(estimator, 5.0, on=False) for _ in range(12)]
 
