@@ -15,9 +15,10 @@ from typing import Any
 import numpy as np
 
 from monitor.errors import EnvironmentFault
+from monitor.exposure import heat_setup
 from monitor.job import Job, ProtectionMeasure, job_text, parse_job
 from monitor.recording import TRACE, Recording
-from monitor.rerun import rerun
+from monitor.rerun import calibration_of, rerun
 from monitor.review import Traces, traces_of
 from monitor.verdict import WARNING_WORDS
 
@@ -104,7 +105,8 @@ def what_if(recording: Recording, job: Job, change: Change,
         again = rerun(recording, new, job_text(new), Path(scratch) / "again", higher_mm=change.higher_mm,
                       progress=progress)
     words = _words(job, new, change)
-    return WhatIf(change, words, new, again, traces_of(again, new), _sentence(recording, again, job, words))
+    return WhatIf(change, words, new, again, traces_of(again, new),
+                  _sentence(recording, again, job, words, _lost_calibration(recording, job, new)))
 
 
 def keep_what_if(folder: Path, recording: Recording, found: WhatIf) -> None:
@@ -156,7 +158,15 @@ def _protection(job: Job) -> str:
     return _listed([p.kind.replace("_", " ") for p in job.protection]) or "none"
 
 
-def _sentence(old: Recording, new: Recording, job: Job, words: str) -> str:
+def _lost_calibration(recording: Recording, old: Job, new: Job) -> str:
+    """Why the recording's heat calibration holds no longer under the change; "" when it does, or there was none."""
+    calibration = calibration_of(recording)
+    if calibration is None or calibration.mismatch(heat_setup(old)):
+        return ""
+    return calibration.mismatch(heat_setup(new)) or ""
+
+
+def _sentence(old: Recording, new: Recording, job: Job, words: str, lost: str) -> str:
     """The difference, with both bands, so that a small one is not taken for a large one."""
     parts = []
     if old.heat and new.heat:
@@ -169,7 +179,8 @@ def _sentence(old: Recording, new: Recording, job: Job, words: str) -> str:
         if states[0] != states[1]:
             parts.append(f"the joints would have ended as '{states[1]}' instead of '{states[0]}'")
     parts.append(_warnings(old, new))
-    text = f"with {words}, " + _listed([p for p in parts if p]) + " (estimate)."
+    text = f"with {words}, " + _listed([p for p in parts if p])
+    text += f" (estimate; the heat calibration does not hold for it: {lost})." if lost else " (estimate)."
     return text[0].upper() + text[1:]
 
 

@@ -1,12 +1,19 @@
 """What would have come out with other settings."""
 
+import shutil
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from monitor.errors import JobError
+from monitor.exposure import heat_setup
+from monitor.heat.fit import Calibration, save_calibration
+from monitor.heat.uncertainty import prior
 from monitor.job import ProtectionMeasure
 from monitor.recording import open_recording
 from monitor.report import report_html
+from monitor.rerun import HEAT
 from monitor.review import Cancelled, traces_of
 from monitor.whatif import Change, changed_job, keep_what_if, kept_what_if, what_if
 from tests.monitor.made_recording import make_recording
@@ -83,3 +90,17 @@ def test_a_kept_what_if_stands_in_the_report(recording):
 
     assert kept_what_if(again)["sentence"] == found.sentence
     assert found.sentence.replace("'", "&#39;") in report_html(again)
+
+
+def test_a_calibration_that_no_longer_holds_is_named(recording, tmp_path):
+    folder = tmp_path / "calibrated"
+    shutil.copytree(recording.folder, folder)
+    setup = heat_setup(job())
+    known = replace(prior(), is_calibrated=True, height_range_m=(0.005, 0.03))
+    layers = tuple((layer.thickness_m, layer.coverage) for layer in setup.board.layers)
+    save_calibration(Calibration(known, setup.board.thickness_m, layers, setup.station.bore_m, setup.station.airflow_m3_s,
+                                 (0.005, 0.03), 1.0, ()), folder / HEAT)
+    calibrated = open_recording(folder)
+
+    assert "made for 30 L/min" in what_if(calibrated, job(), Change(airflow_l_min=60.0)).sentence
+    assert "does not hold" not in what_if(calibrated, job(), Change(setpoint_c=400.0)).sentence
