@@ -84,7 +84,7 @@ class HotPage(QWidget):
         result = moment.result if moment is not None else None
         if moment is not None:
             self.alarm = moment.alarm
-            self._hear_told()  # before the heights of its pass are let go
+            self.hear_told()  # before the heights of its pass are let go
             if result.in_pass and not self._was_in_pass:
                 self.lower.setCurrentWidget(self.limits)
             self._was_in_pass = result.in_pass
@@ -98,7 +98,7 @@ class HotPage(QWidget):
             self._next_map_s = now_s + MAP_EVERY_S
             self._work.renew_map()
 
-    def _hear_told(self) -> None:
+    def hear_told(self) -> None:
         """Take every start of a warning and every end of a pass, however many frames were skipped."""
         while True:
             try:

@@ -18,6 +18,7 @@ from monitor.ui.theme import Look, Standing, cap_height_px, font, look, looks
 
 __all__ = ["StatePanel", "HeightPanel", "LimitsPanel", "SummaryPanel"]
 
+NARROW_PX = 400
 READ_AT_1_M_MM, LEAST_AT_1_M_MM = 6.4, 4.7  # capitals of 22 and 16 arcmin
 WRAP = Qt.TextFlag.TextWordWrap
 
@@ -228,12 +229,17 @@ class LimitsPanel(_Panel):
         if row.limit:
             draw_standing(painter, QRectF(box.left(), box.top() + 3, side, side), row.standing, shade)
         painter.setPen(QColor(shade.ink))
-        middle = Qt.AlignmentFlag.AlignVCenter
-        name_room = box.width() * 0.30
-        name = painter.fontMetrics().elidedText(row.name, Qt.TextElideMode.ElideRight, int(name_room - 4))
-        painter.drawText(QRectF(box.left() + side + 8, box.top(), name_room, box.height()), middle, name)
-        painter.drawText(QRectF(box.left() + side + 12 + name_room, box.top(), box.width() * 0.42, box.height()), middle, row.value)
-        limit = tr("limit {}").format(row.limit) if row.limit else ""
+        middle, metrics = Qt.AlignmentFlag.AlignVCenter, painter.fontMetrics()
+        pattern = tr("limit {}") if box.width() > NARROW_PX else "< {}"
+        limit = pattern.format(row.limit) if row.limit else ""
+        taken = metrics.horizontalAdvance(pattern.format("888 °C")) + 12
+        value_room = min(max(metrics.horizontalAdvance("888 °C (888 to 888)"), metrics.horizontalAdvance(row.value)) + 10, box.width() * 0.5)
+        left = box.left() + side + 8
+        name_room = max(30.0, box.right() - taken - value_room - left)
+        painter.drawText(QRectF(left, box.top(), name_room, box.height()), middle,
+                         metrics.elidedText(row.name, Qt.TextElideMode.ElideRight, int(name_room - 6)))
+        value = metrics.elidedText(row.value, Qt.TextElideMode.ElideRight, int(value_room))
+        painter.drawText(QRectF(left + name_room, box.top(), value_room, box.height()), middle, value)
         painter.drawText(box, middle | Qt.AlignmentFlag.AlignRight, limit)
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from PyQt6.QtCore import Qt
 from PyQt6.QtGui import QKeySequence
-from PyQt6.QtWidgets import (QAbstractItemView, QButtonGroup, QFileDialog, QHBoxLayout, QHeaderView, QLabel, QPushButton, QSplitter,
+from PyQt6.QtWidgets import (QAbstractItemView, QButtonGroup, QFileDialog, QHBoxLayout, QHeaderView, QLabel, QPushButton, QScrollArea, QSplitter,
                              QTableWidget, QTableWidgetItem, QTabWidget, QVBoxLayout, QWidget)
 
 from monitor.analyse import Inputs, read_inputs
@@ -300,7 +300,11 @@ class SetupPage(QWidget):
         whole.setContentsMargins(4, 4, 4, 4)
         self.state.setFont(font("small"))
         whole.addWidget(self.state)
-        whole.addWidget(split, 1)
+        area = QScrollArea()  # on a small screen at a large scale the page scrolls rather than spread the window
+        area.setWidgetResizable(True)
+        area.setFrameShape(QScrollArea.Shape.NoFrame)
+        area.setWidget(split)
+        whole.addWidget(area, 1)
 
 
 def _cells(mark: Mark) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 from PyQt6.QtCore import QSettings, Qt, QTimer
 from PyQt6.QtGui import QCloseEvent, QGuiApplication
-from PyQt6.QtWidgets import QHBoxLayout, QInputDialog, QLabel, QMainWindow, QPushButton, QStackedWidget, QVBoxLayout, QWidget
+from PyQt6.QtWidgets import QHBoxLayout, QInputDialog, QLabel, QMainWindow, QPushButton, QSizePolicy, QStackedWidget, QVBoxLayout, QWidget
 
 from monitor.alerts import Priority
 from monitor.engine.engine import Ended
@@ -121,6 +121,7 @@ class BenchWindow(QMainWindow):
             self.hot.show_state(shown)
         else:
             self.setup.show_state(shown)
+            self.hot.hear_told()
         notices = shown.moment.notices if shown.moment is not None else ()
         trouble = self.work.player.trouble if self.work.player is not None else ""
         standing = "   ".join([*notices, *([tr("no sound: {}").format(trouble)] if trouble else [])])
@@ -161,6 +162,7 @@ class BenchWindow(QMainWindow):
             button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         self.bar_text = QLabel()
         self.bar_text.setFont(font("body", tabular=True))
+        self.bar_text.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         self.banner, self.standing_notice = QLabel(), QLabel()
         for label in (self.banner, self.standing_notice):
             label.setWordWrap(True)
@@ -194,7 +196,10 @@ class BenchWindow(QMainWindow):
         coach = self.work.coach
         probe = tr(" (muted probe)") if running and coach is not None and coach.is_probe else ""
         parts.append(tr("coaching: {}").format(tr(self.work.settings.mode.value)) + probe)
-        self.bar_text.setText("    ".join(parts))
+        text = "    ".join(parts)
+        self.bar_text.setToolTip(text)
+        room = self.bar_text.width() if self.isVisible() else 10_000
+        self.bar_text.setText(self.bar_text.fontMetrics().elidedText(text, Qt.TextElideMode.ElideRight, room))
         shade = look()
         heed = shade.standings[Standing.HEED]
         self.banner.setStyleSheet(f"background: {shade.panel}; border: 1px solid {shade.line}; padding: 5px;")
