@@ -1,11 +1,14 @@
-"""The work behind `plumeline calibrate`: the mat's print-out, the camera, the nozzle."""
+"""The work behind `plumeline calibrate`: the mat's print-out, the camera, the nozzle and its check, the heat."""
 
 from __future__ import annotations
 
 import argparse
 import csv
+import json
 import math
+from dataclasses import asdict
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -13,13 +16,17 @@ from monitor.commands import progress_bar, say
 from monitor.errors import InputError
 from monitor.files import write_bytes_whole
 from monitor.job import Job, load_job
-from monitor.tracking import nozzle_body
+from monitor.tracking import nozzle_body, nozzle_for
+from monitor.trust import gauge_verdict, trust_words
 from vision.camera import CameraModel, load_camera
 from vision.mat import standard_mat
 from vision.nozzle_file import NozzleCalibration, save_nozzle
-from vision.types import PoseMiss
+from vision.types import BenchPose, Frame, PoseMiss
 
-__all__ = ["run_mat", "run_camera", "run_nozzle", "run_heat", "calibrate_nozzle"]
+if TYPE_CHECKING:
+    from vision.gauge import GaugeReading
+
+__all__ = ["run_mat", "run_camera", "run_nozzle", "run_check", "run_heat", "calibrate_nozzle"]
 
 HEIGHTS = "heights.csv"
 
@@ -41,7 +48,57 @@ def run_nozzle(args: argparse.Namespace) -> int:
     save_nozzle(args.out, found)
     say(f"{args.out}: nozzle found in {found.n_photos} photographs; their heights are met within "
         f"{found.height_error_rms_mm:.2f} mm (rms)")
+    first = _photo(Path(args.touch), _rows(Path(args.touch) / HEIGHTS)[0], 2, job, camera)
+    for line in trust_words(found, camera, nozzle_body(job), first.cam_from_bench, _work_place(job)):
+        say(line)
     return 0
+
+
+def run_check(args: argparse.Namespace) -> int:
+    """plumeline calibrate check; 1 when the readings do not agree with the gauge"""
+    job, camera = load_job(args.job), load_camera(args.camera)
+    if not 0 <= args.height_mm <= 200:
+        raise InputError(f"--height-mm: must lie between 0 and 200 mm, got {args.height_mm:g}")
+    found = nozzle_for(camera, args.nozzle, job)
+    readings, pose = _readings([Path(p) for p in args.photos], args.over, args.empty, job, camera, found)
+    verdict = gauge_verdict(*np.array([(r.height_mm, r.sigma_mm) for r in readings]).T, args.height_mm)
+    words = trust_words(found, camera, nozzle_body(job), pose.cam_from_bench, _work_place(job), verdict.sigma_mm)
+    if args.json:
+        say(json.dumps(asdict(verdict) | {"heights_mm": [r.height_mm for r in readings],
+                                          "sigmas_mm": [r.sigma_mm for r in readings], "trust": words}, indent=1))
+    else:
+        for line in (verdict.sentence, *words):
+            say(line)
+    return 0 if verdict.agrees else 1
+
+
+def _readings(photos: list[Path], over: str, empty: str | None, job: Job, camera: CameraModel,
+              found: NozzleCalibration) -> tuple[list[GaugeReading], BenchPose]:
+    """What each photograph says, and the bench pose of the last."""
+    from vision.edges import linear_light
+    from vision.gauge import GaugeMiss, read_gauge
+    from vision.sources import read_photo
+
+    bench = found.bench_light() if empty is None else linear_light(read_photo(empty))
+    if bench is None:
+        raise InputError("the nozzle calibration has no bench picture beside it: take one photograph of the bench without "
+                         "the tool and name it with --empty")
+    surface, readings = job.board.top_height_mm if over == "board" else 0.0, []
+    for path in photos:
+        image, pose = _seen(path, camera)
+        if image.shape != bench.shape:
+            raise InputError(f"{empty}: not of the same size as {path}")
+        reading = read_gauge(camera, nozzle_body(job), image, pose, bench, surface, found.bias, found.holds)
+        if isinstance(reading, GaugeMiss):
+            hint = "" if empty else "; if the camera was moved, name a photograph without the tool with --empty"
+            raise InputError(f"{path}: {reading.reason}{hint}")
+        readings.append(reading)
+    return readings, pose
+
+
+def _work_place(job: Job) -> np.ndarray:
+    """Middle of the target on the board's top, bench frame [mm]."""
+    return np.array([*np.mean(job.target.outline_mm, axis=0), job.board.top_height_mm])
 
 
 def calibrate_nozzle(folder: Path, job: Job, camera: CameraModel, progress=lambda done, whole: None) -> NozzleCalibration:
@@ -88,10 +145,7 @@ def _rows(path: Path) -> list[dict[str, str]]:
 
 
 def _photo(folder: Path, row: dict[str, str], line: int, job: Job, camera: CameraModel):
-    from vision.bench import bench_pose
-    from vision.sources import brightness, read_photo
     from vision.touch import TouchPhoto
-    from vision.types import Frame
 
     where = f"{folder / HEIGHTS}: line {line}"
     if row["over"] not in ("board", "mat"):
@@ -102,14 +156,22 @@ def _photo(folder: Path, row: dict[str, str], line: int, job: Job, camera: Camer
         height = math.nan
     if not 0 <= height <= 200:
         raise InputError(f"{where}: height_above_it_mm must be a number from 0 to 200, got {row['height_above_it_mm']!r}")
-    path = folder / row["file"]
+    image, pose = _seen(folder / row["file"], camera)
+    surface = job.board.top_height_mm if row["over"] == "board" else 0.0
+    return TouchPhoto(image, pose.cam_from_bench, surface, height, row["file"])
+
+
+def _seen(path: Path, camera: CameraModel) -> tuple[np.ndarray, BenchPose]:
+    """A photograph and where the bench is in it."""
+    from vision.bench import bench_pose
+    from vision.sources import brightness, read_photo
+
     image = read_photo(path)
     camera.check_picture(image.shape[1], image.shape[0], str(path))
     pose = bench_pose(camera, standard_mat(), brightness(Frame(0, 0.0, image)))
     if isinstance(pose, PoseMiss):
         raise InputError(f"{path}: the bench mat is not seen ({pose.reason}); take it again with the markers in view")
-    surface = job.board.top_height_mm if row["over"] == "board" else 0.0
-    return TouchPhoto(image, pose.cam_from_bench, surface, height, row["file"])
+    return image, pose
 
 
 def run_camera(args: argparse.Namespace) -> int:

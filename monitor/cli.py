@@ -252,6 +252,16 @@ def _add_calibrate(commands: argparse._SubParsersAction) -> None:
     nozzle.add_argument("--job", required=True, metavar="FILE", help="job file with the nozzle's measures")
     nozzle.add_argument("--camera", required=True, metavar="FILE", help="camera calibration (TOML)")
     nozzle.add_argument("--out", required=True, metavar="FILE", help="nozzle calibration to write (TOML)")
+    check = _command(kinds, "check", "monitor.calibrate_commands:run_check",
+                     "check the calibrations with one gauge block, any day")
+    check.add_argument("photos", nargs="+", metavar="PHOTO", help="the nozzle standing on the block, one photograph or several")
+    check.add_argument("--height-mm", required=True, type=float, metavar="MM", help="height of the block")
+    check.add_argument("--over", choices=("board", "mat"), default="board", help="what the block stands on (default: board)")
+    check.add_argument("--job", required=True, metavar="FILE", help="job file with the nozzle's measures")
+    check.add_argument("--camera", required=True, metavar="FILE", help="camera calibration (TOML)")
+    check.add_argument("--nozzle", required=True, metavar="FILE", help="nozzle calibration (TOML)")
+    check.add_argument("--empty", metavar="PHOTO", help="the bench without the tool, if the camera was moved since then")
+    check.add_argument("--json", action="store_true", help="print the outcome as JSON")
     heat = _command(kinds, "heat", "monitor.calibrate_commands:run_heat",
                     "sharpen the heat estimate with one thermocouple run")
     heat.add_argument("recording", metavar="RECORDING", help="recording of the run")

@@ -10,19 +10,26 @@ from vision.bench import BenchFollower
 from vision.camera import CameraModel
 from vision.mat import standard_mat
 from vision.nozzle import NozzleBody, body_from_measures
-from vision.nozzle_file import load_nozzle
+from vision.nozzle_file import NozzleCalibration, load_nozzle
 from vision.tracker import NozzleModel, Tracker
 
-__all__ = ["make_tracker", "nozzle_body"]
+__all__ = ["make_tracker", "nozzle_body", "nozzle_for"]
 
 
 def make_tracker(camera: CameraModel, nozzle: str | Path, job: Job) -> Tracker:
-    """A tracker for one camera and the job's nozzle.
+    """A tracker for one camera and the job's nozzle; refuses as `nozzle_for` does."""
+    found = nozzle_for(camera, nozzle, job)
+    model = NozzleModel(nozzle_body(job), found.bias, found.bench_light(), found.holds)
+    return Tracker(camera, BenchFollower(camera, standard_mat()), model, job.board.top_height_mm)
+
+
+def nozzle_for(camera: CameraModel, nozzle: str | Path, job: Job) -> NozzleCalibration:
+    """The nozzle calibration in a file.
 
     Raises
     ------
     InputError
-        When the nozzle calibration is of another camera or nozzle.
+        When it is of another camera or nozzle.
     """
     found = load_nozzle(nozzle)
     if found.camera_id != camera.calibration_id:
@@ -34,8 +41,7 @@ def make_tracker(camera: CameraModel, nozzle: str | Path, job: Job) -> Tracker:
         raise InputError(f"{nozzle}: outer_diameter_mm, bend_deg: calibrated for a nozzle of {found.outer_diameter_mm:g} mm "
                          f"and {found.bend_deg:g} degrees, but the job's is {measures.outer_diameter_mm:g} mm and "
                          f"{measures.bend_deg:g} degrees")
-    model = NozzleModel(nozzle_body(job), found.bias, found.bench_light(), found.holds)
-    return Tracker(camera, BenchFollower(camera, standard_mat()), model, job.board.top_height_mm)
+    return found
 
 
 def nozzle_body(job: Job) -> NozzleBody:

@@ -8,11 +8,12 @@ import numpy as np
 
 from vision.fit import _CORRELATION_MM, _CUT_SIGMA_PX, EdgeBias, edge_offsets, inside_picture
 from vision.nozzle import NozzleBody, ToolPose, axis_frame
-from vision.silhouette import outline
+from vision.silhouette import Outline, outline
 from vision.types import FloatArray
 
 __all__ = ["Expected", "expected_spread"]
 
+_LEAST_CUTS = 5
 _LOOSE = (40.0, 40.0, 40.0, 0.4, 0.4, 0.4)  # [mm], [rad]: the fit's own prior, which says next to nothing
 
 
@@ -69,14 +70,22 @@ def expected_spread(camera, body: NozzleBody, pose: ToolPose, up_cam: FloatArray
     if len(out.px) < 8:
         return Expected(*[np.inf] * 5, width_px=0.0)
     label = (out.part + 1) * 6 + (out.side + 1) * 2 + int(lighter_outside)
+    _, group, counts = np.unique(label, return_inverse=True, return_counts=True)
+    plain = counts[group] >= _LEAST_CUTS  # a scrap of a rim that peeps out is not to be counted on
+    out, label = Outline(*(getattr(out, f)[plain] for f in Outline.__dataclass_fields__)), label[plain]
     groups, group = np.unique(label, return_inverse=True)
+    if len(groups) == 0:
+        return Expected(*[np.inf] * 5, width_px=0.0)
     design = np.zeros((len(label), 6 + len(groups)))
     design[:, :6] = out.jacobian
     design[np.arange(len(label)), 6 + group] = 1.0
     share = np.maximum(_CORRELATION_MM / np.maximum(out.mm_per_sample, 1e-3), 1.0)
     data = (design.T / (edge_sigma_px**2 * share)) @ design
-    known = np.concatenate([np.array(_LOOSE) ** -2.0, edge_offsets(body, bias)[1][groups] ** -2.0])
-    cov = np.linalg.inv(data + np.diag(known))
+    spread = edge_offsets(body, bias)[1]
+    offset_cov = spread if spread.ndim == 2 else np.diag(spread**2)
+    known = np.diag(np.concatenate([np.array(_LOOSE) ** -2.0, np.zeros(len(groups))]))
+    known[6:, 6:] = np.linalg.inv(offset_cov[np.ix_(groups, groups)])
+    cov = np.linalg.inv(data + known)
     steady = cov - cov @ data @ cov  # what comes from the offsets and not from this frame's own scatter
     ray = pose.tip_mm / np.linalg.norm(pose.tip_mm)
     a, b = axis_frame(ray)

@@ -374,7 +374,8 @@ def _result(setup, inputs, scores, posterior, singular, directions, series, offs
     sigma = np.sqrt(np.diag(posterior))[:n]
     kept = [name for name, s in zip(PARAMETERS, sigma, strict=True) if s > 0.9]
     note = f"calibrated by a thermocouple run ({rms:.0f} K rms, {len(combos)} combinations identified)"
-    knowledge = Knowledge(scores[:n].copy(), posterior[:n, :n].copy(), True, note, CALIBRATED_FORM_SHARE,
+    form_share = max(CALIBRATED_FORM_SHARE, rms / float(np.ptp(series[1])))
+    knowledge = Knowledge(scores[:n].copy(), posterior[:n, :n].copy(), True, note, form_share,
                           (low, high))
     layers = tuple((layer.thickness_m, layer.coverage) for layer in setup.board.layers)
     calibration = Calibration(knowledge, setup.board.thickness_m, layers, setup.station.bore_m,

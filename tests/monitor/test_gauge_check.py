@@ -1,0 +1,120 @@
+"""The check with a gauge block: verdicts in words, and the whole command on frames of the sample whose height is known."""
+
+from __future__ import annotations
+
+import csv
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from monitor.cli import main
+from monitor.job import load_job
+from monitor.tracking import nozzle_body
+from monitor.trust import gauge_verdict, trust_words
+from vision.camera import load_camera
+from vision.nozzle_file import load_nozzle
+from vision.sources import open_video
+
+SAMPLE = Path(__file__).parents[2] / "sample_video"
+
+
+def verdict(*heights, known=10.0, sigma=0.5):
+    return gauge_verdict(np.array(heights), np.full(len(heights), sigma), known)
+
+
+def test_readings_within_their_spread_agree():
+    assert verdict(10.6).agrees and "Agrees" in verdict(10.6).sentence
+
+
+def test_reading_two_sigma_off_is_doubtful():
+    assert not verdict(11.2).agrees and "Doubtful" in verdict(11.2).sentence
+
+
+def test_reading_far_off_asks_for_a_new_calibration():
+    assert "calibrate the nozzle again" in verdict(14.0).sentence and verdict(14.0).difference_mm == pytest.approx(4.0)
+
+
+def test_photographs_of_one_block_do_not_average_their_common_error_away():
+    assert verdict(10.0, 10.1, 9.9, 10.0).sigma_mm > 0.5
+
+
+def test_set_up_that_cannot_tell_is_not_called_good():
+    assert not verdict(10.0, sigma=2.5).agrees and "Too unsure" in verdict(10.0, sigma=2.5).sentence
+
+
+def words(**more):
+    job, camera, nozzle = load_job(SAMPLE / "job.toml"), load_camera(SAMPLE / "camera.toml"), load_nozzle(SAMPLE / "nozzle.toml")
+    nozzle = replace(nozzle, holds=())  # upright
+    slope = np.radians(35.0)  # the camera 380 mm away, 35 degrees from straight down
+    cam_from_bench = np.eye(4)
+    cam_from_bench[:3, :3] = [[1, 0, 0], [0, -np.cos(slope), -np.sin(slope)], [0, np.sin(slope), -np.cos(slope)]]
+    cam_from_bench[2, 3] = 380.0
+    return trust_words(nozzle, camera, nozzle_body(job), cam_from_bench, np.array([0.0, 0.0, job.board.top_height_mm]), **more)
+
+
+def test_words_name_what_helps_best_first():
+    told = [line for line in words() if " instead of " in line]
+
+    gains = [float(line.split(": ")[1].split(" mm")[0]) for line in told]
+    assert len(told) >= 2 and gains == sorted(gains) and any("nearer" in line for line in told)
+
+
+def test_words_say_when_photographs_are_worse_than_geometry():
+    assert any("shadows" in line for line in words(measured_sigma_mm=9.0))
+
+
+@pytest.fixture(scope="module")
+def still(tmp_path_factory):
+    """A frame of the sample saved as a photograph, and the true height in it."""
+    with (SAMPLE / "truth.csv").open(newline="") as handle:
+        rows = [r for r in csv.DictReader(handle) if float(r["in_view"]) > 0 and float(r["hidden"]) == 0]
+    row = next(r for r in rows if 10 < float(r["height_mm"]) < 20 and float(r["t_s"]) > 2.0)
+    with open_video(SAMPLE / "clip.mp4") as video:
+        frame = next(f for f in video if f.t_s >= float(row["t_s"]) - 1e-4)
+    path = tmp_path_factory.mktemp("still") / "still.png"
+    cv2.imwrite(str(path), frame.image)
+    return path, float(row["height_mm"])
+
+
+def check(path, height_mm, *more):
+    return main(["calibrate", "check", str(path), "--height-mm", f"{height_mm:.3f}", "--job", str(SAMPLE / "job.toml"),
+                 "--camera", str(SAMPLE / "camera.toml"), "--nozzle", str(SAMPLE / "nozzle.toml"), *more])
+
+
+def test_true_height_is_confirmed(still, capsys):
+    code = check(*still, "--json")
+
+    found = json.loads(capsys.readouterr().out)
+    assert abs(found["heights_mm"][0] - still[1]) < 3 * found["sigmas_mm"][0]
+    assert code == (0 if found["agrees"] else 1)
+
+
+def test_wrong_height_is_noticed(still, capsys):
+    assert check(still[0], still[1] + 12.0) == 1
+
+    assert "Clearly off" in capsys.readouterr().out
+
+
+def test_picture_without_a_tool_is_refused_in_one_line(still, tmp_path, capsys):
+    empty = tmp_path / "empty.png"
+    cv2.imwrite(str(empty), cv2.imread(str(SAMPLE / "nozzle.bench.jpg")))
+
+    assert check(empty, 10.0) == 3
+    lines = capsys.readouterr().err.strip().splitlines()
+    assert len(lines) == 1 and "not recognised" in lines[0]
+
+
+def test_another_bench_is_refused_and_says_what_to_do(still, tmp_path, capsys):
+    other = tmp_path / "other.png"
+    cv2.imwrite(str(other), 255 - cv2.imread(str(still[0])))
+
+    assert check(still[0], still[1], "--empty", str(other)) == 3
+    assert "does not look as in the bench picture" in capsys.readouterr().err
+
+
+def test_impossible_height_is_refused(still, capsys):
+    assert check(still[0], -3.0) == 3 and "--height-mm" in capsys.readouterr().err
