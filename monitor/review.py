@@ -133,13 +133,13 @@ def happenings_of(recording: Recording, comments: Iterable[Comment] = ()) -> tup
 
 
 def after(found: Sequence[Happening], t_s: float) -> Happening | None:
-    """The first that begins after a moment."""
-    return next((h for h in found if h.t_s > t_s + 1e-3), None)
+    """The first that begins after a moment; frames left out are no destination."""
+    return next((h for h in found if h.t_s > t_s + 1e-3 and h.kind != "gap"), None)
 
 
 def before(found: Sequence[Happening], t_s: float) -> Happening | None:
-    """The last that begins before a moment."""
-    return next((h for h in reversed(found) if h.t_s < t_s - 1e-3), None)
+    """The last that begins before a moment; frames left out are no destination."""
+    return next((h for h in reversed(found) if h.t_s < t_s - 1e-3 and h.kind != "gap"), None)
 
 
 def dwell_in(recording: Recording, job: Job, start_s: float, end_s: float) -> BoardMap:

@@ -104,8 +104,9 @@ def lanes_of(traces: Traces, job: Job, found: Sequence[Happening], other: tuple[
         CurveLane(tr("speed"), "mm/s", (Curve(here, traces.t_s, traces.speed_mm_s, 0, False), *beside("speed_mm_s", 0))),
     ]
     lanes += _heat_lanes(traces, job, again)
-    lanes.append(BarLane(tr("notes"), tuple(_bar(h) for h in found if h.kind in ("comment", "event", "gap"))))
-    return lanes
+    lanes.append(BarLane(tr("notes"), tuple(_bar(h) for h in found if h.kind in ("comment", "event"))))
+    gaps = tuple(_bar(h) for h in found if h.kind == "gap")
+    return [*lanes, BarLane(tr("not analysed"), gaps)] if gaps else lanes
 
 
 def thinned(t_s: FloatArray, values: FloatArray, start_s: float, end_s: float, n_columns: int) -> tuple[FloatArray, FloatArray]:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from monitor.comments import Comment
-from monitor.review import Cancelled, after, before, dwell_in, happenings_of, heating_in, traces_of
+from monitor.review import Cancelled, Happening, after, before, dwell_in, happenings_of, heating_in, traces_of
 from tests.monitor.made_recording import make_recording
 from tests.monitor.make import job
 
@@ -93,3 +93,9 @@ def test_who_does_not_want_to_wait_need_not(recording):
 
     with pytest.raises(Cancelled):
         heating_in(recording, job(), 0.0, 5.0, stop)
+
+
+def test_jumping_passes_over_frames_that_were_left_out():
+    found = [Happening(1.0, 1.0, "gap", "3 frames not analysed"), Happening(2.0, 3.0, "pass", "pass 1")]
+
+    assert after(found, 0.5).title == "pass 1" and before(found, 1.5) is None
