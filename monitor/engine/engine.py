@@ -197,14 +197,17 @@ class Engine:
                 return
             try:
                 act()
-            except Exception as fault:
+            except Exception:  # what was asked for fails; the work goes on
                 log.exception("could not be done")
-                self._on_ended(Ended(None, str(fault)))
 
     def _begin(self, make: Callable[[], Session]) -> None:
         if self.session is not None:
             self._end()
-        self.session = make()
+        try:
+            self.session = make()
+        except Exception as fault:
+            log.exception("the session could not be begun")
+            self._on_ended(Ended(None, str(fault) or type(fault).__name__))
 
     def _end(self) -> None:
         session, self.session = self.session, None

@@ -7,6 +7,7 @@ import os
 import sys
 import traceback
 from collections.abc import Sequence
+from pathlib import Path
 from types import TracebackType
 
 from monitor.errors import EnvironmentFault
@@ -41,7 +42,7 @@ def application(argv: Sequence[str] = ("plumeline",), theme: str = "system"):
     for name in _CV2_VARIABLES:
         os.environ.pop(name, None)
     os.environ.setdefault("QT_LOGGING_RULES", "qt.multimedia.*=false")  # it tells at length what it does without
-    from PyQt6.QtCore import qInstallMessageHandler
+    from PyQt6.QtCore import QLocale, QTranslator, qInstallMessageHandler
     from PyQt6.QtWidgets import QApplication
 
     from monitor.ui.theme import looks
@@ -54,6 +55,9 @@ def application(argv: Sequence[str] = ("plumeline",), theme: str = "system"):
         app.setApplicationDisplayName("Plumeline")
         app.setStyle("Fusion")
         qInstallMessageHandler(_log_qt)
+        translator = QTranslator(app)
+        if translator.load(QLocale(), "plumeline", "_", str(Path(__file__).with_name("translations"))):
+            app.installTranslator(translator)
         sys.excepthook = _log_fault
     if looks().choice != theme:
         looks().choose(theme)

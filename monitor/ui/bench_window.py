@@ -190,7 +190,8 @@ class BenchWindow(QMainWindow):
         parts = []
         if running:
             past = int(time.monotonic() - self._session_from_s)
-            parts.append(tr("● recording {}:{:02d}").format(past // 60, past % 60) if self.work.settings.records else tr("○ not recorded"))
+            told = tr("● recording {}:{:02d}").format(past // 60, past % 60) if self.work.settings.records else tr("○ not recorded")
+            parts.append(told if self.work.engine.session is not None else tr("○ getting ready"))
         if self.work.job is not None:
             parts.append(tr("set {:.0f} °C, {:.0f} L/min").format(self.work.setpoint_c, self.work.airflow_l_min))
         coach = self.work.coach

@@ -98,3 +98,19 @@ def test_a_session_that_cannot_be_made_is_told(tmp_path):
     assert over.wait(10.0)
 
     assert ended[0].fault == "disk full" and engine.session is None
+
+
+def test_something_asked_in_vain_does_not_end_the_session(tmp_path):
+    ended, over = [], threading.Event()
+    job = parse_job(JOB_TEXT)
+    inputs = Inputs(Path(), job, JOB_TEXT, None, "# camera\n", Path("none.toml"), "# nozzle\n")
+    engine = Engine(DrawnCamera(n=30), on_ended=ended.append, on_source_end=over.set)
+    engine.begin_session(lambda: Session(inputs, PathTracker(lambda t: (0, 0, 15)), Coach(job.limits), tmp_path / "r", video=False))
+
+    def fail(session):
+        raise ValueError("no")
+    engine.in_session(fail)
+    engine.start()
+    assert over.wait(20.0)
+
+    assert len(ended) == 1 and not ended[0].fault and len(open_recording(ended[0].folder).frames["t_s"]) == 30

@@ -1,11 +1,12 @@
 """The bench window as a person uses it: mark a target, start, get a warning, turn the setpoint, stop, open the recording."""
 
+import math
 from pathlib import Path
 
 import numpy as np
 import pytest
-from PyQt6.QtCore import QPoint, QSettings, Qt
-from PyQt6.QtWidgets import QInputDialog, QLineEdit
+from PyQt6.QtCore import QPoint, QSettings, Qt, QTranslator
+from PyQt6.QtWidgets import QInputDialog, QLineEdit, QPushButton
 
 from monitor.engine.feedback import Mode
 from monitor.engine.source import PlayedVideo
@@ -15,6 +16,7 @@ from monitor.sound.player import Player
 from monitor.ui.bench_calibrate import CameraTab
 from monitor.ui.bench_keys import COMMANDS, KeysDialog
 from monitor.ui.bench_open import open_review
+from monitor.ui.bench_state import Told, tr
 from monitor.ui.bench_window import BenchWindow
 from monitor.ui.bench_work import BenchWork, Settings
 from monitor.ui.theme import Standing, looks
@@ -309,3 +311,26 @@ def test_a_lock_that_a_camera_ignores_is_shown(qtbot):
     with qtbot.waitSignal(tab.camera_chosen) as chosen:
         tab.look_through.click()
     assert chosen.args == [CameraName("Bench Cam", 0)]
+
+
+class Longer(QTranslator):
+    """A made-up language whose every text is 40 % longer."""
+
+    def translate(self, context, text, disambiguation=None, n=-1):
+        return text + "~" * math.ceil(0.4 * len(text))
+
+
+def test_longer_words_of_another_language_fit(qtbot, qapp, tmp_path):
+    language = Longer()
+    qapp.installTranslator(language)
+    try:
+        window = make(qtbot, tmp_path, start=False)
+        window.resize(1366, 768)
+        window.hot.state.tell(Told(Standing.HEED, tr("Lower the nozzle"), tr("34 mm over U7, highest allowed 30 mm"), "down"))
+        buttons = [b for b in window.findChildren(QPushButton) if b.isVisible() and b.text()]
+    finally:
+        qapp.removeTranslator(language)
+
+    assert window.hot.state.told.word.endswith("~") and len(buttons) > 10 and all("~" in b.text() for b in buttons)
+    assert all(b.fontMetrics().horizontalAdvance(b.text()) <= b.width() for b in buttons)
+    assert window.width() == 1366
