@@ -26,7 +26,7 @@ from vision.types import BenchPose, Frame, PoseMiss
 if TYPE_CHECKING:
     from vision.gauge import GaugeReading
 
-__all__ = ["run_mat", "run_camera", "run_nozzle", "run_check", "run_heat", "calibrate_nozzle"]
+__all__ = ["calibrate_nozzle", "run_camera", "run_check", "run_heat", "run_mat", "run_nozzle"]
 
 HEIGHTS = "heights.csv"
 

@@ -12,7 +12,8 @@ import numpy as np
 
 from monitor.heat.types import (BoardSetup, HeatInput, HeatSetup, Layer, PartSetup, Protection, RegionSetup,
                                 StationSetup)
-from monitor.job import Job
+from monitor.heat.limits import plastic_limit_c
+from monitor.job import Job, Region
 from vision.types import FloatArray, NozzleTrack, TrackStatus
 
 __all__ = ["Exposure", "expose", "heat_setup", "heat_input", "onto_start", "onto_now", "angle_onto_start"]
@@ -133,10 +134,7 @@ def heat_setup(job: Job) -> HeatSetup:
     """The part of a job that the heat model needs, in SI."""
     board, station = job.board, job.station
     cover = board.copper_cover or (1.0,) * len(board.copper_um)
-    neighbours = tuple(
-        RegionSetup(name, _metres(region.outline_mm), region.height_mm * 1e-3, region.limit_c,
-                    "the job file" if region.limit_c is not None else "", region.side == "below")
-        for name, region in zip(job.neighbour_names, job.neighbour))
+    neighbours = tuple(_neighbour(name, region) for name, region in zip(job.neighbour_names, job.neighbour, strict=True))
     return HeatSetup(
         board=BoardSetup(
             board.thickness_mm * 1e-3, tuple(Layer(t * 1e-6, c) for t, c in zip(board.copper_um, cover)),
@@ -208,8 +206,18 @@ def _part(job: Job) -> PartSetup:
                      job.solder.alloy_before)
 
 
+def _neighbour(name: str, region: Region) -> RegionSetup:
+    """The user's own limit comes before that of its material."""
+    limit, source = region.limit_c, "the job file"
+    if limit is None and region.material is not None:
+        limit, source = plastic_limit_c(region.material), f"{region.material} begins to suffer (handbooks, from memory)"
+    return RegionSetup(name, _metres(region.outline_mm), region.height_mm * 1e-3, limit,
+                       "" if limit is None else source, region.side == "below")
+
+
 def _protection(measure: object) -> Protection:
-    values = {"gap_m": (measure.gap_mm, 1e-3), "mass_kg": (measure.mass_g, 1e-3), "temp_c": (measure.temp_c, 1.0)}
+    values = {"gap_m": (measure.gap_mm, 1e-3), "mass_kg": (measure.mass_g, 1e-3), "temp_c": (measure.temp_c, 1.0),
+              "contact_w_m2k": (measure.contact_w_m2k, 1.0)}
     return Protection(measure.kind, None if measure.outline_mm is None else _metres(measure.outline_mm),
                       {key: value * scale for key, (value, scale) in values.items() if value is not None})
 

@@ -86,6 +86,7 @@ Rising = Annotated[tuple[float, float], AfterValidator(_rising)]
 Profile = Annotated[tuple[Point, ...], Field(min_length=2, max_length=60), AfterValidator(_profile)]
 AlloyName = Annotated[Name, AfterValidator(_alloy)]
 PartKind = Literal["chip", "leaded", "leadless", "ball_grid", "connector"]
+Material = Literal["PA66", "PBT", "PET", "PPS", "LCP", "polyester film", "electrolytic", "battery"]
 ProtectionKind = Literal["tape", "shield_above", "gap_below", "metal_block", "preheater"]
 PROTECTION_NEEDS = {"tape": (), "shield_above": ("gap_mm",), "gap_below": ("gap_mm",),
                     "metal_block": ("mass_g",), "preheater": ("temp_c",)}
@@ -120,6 +121,7 @@ class Region(_Part):
     outline_mm: Outline
     height_mm: _between(0, 60, "mm") = 1.0
     limit_c: _between(30, 400, "C") | None = None
+    material: Material | None = None
     side: Literal["top", "below"] = "top"
 
 
@@ -189,6 +191,7 @@ class ProtectionMeasure(_Part):
     gap_mm: _between(0, 50, "mm") | None = None
     mass_g: _between(0.01, 5000, "g") | None = None
     temp_c: _between(20, 300, "C") | None = None
+    contact_w_m2k: _between(20, 20000, "W/m2/K") | None = None
 
     @model_validator(mode="after")
     def _has_what_it_needs(self) -> "ProtectionMeasure":

@@ -13,7 +13,7 @@ from monitor.heat.alloy import joint_alloy
 from monitor.heat.chain import UNKNOWN_MARGIN_M, Blow, Chain, Fineness, Sites
 from monitor.heat.estimate import SITES
 from monitor.heat.fit import Calibration
-from monitor.heat.limits import SILICON_RISK_C, TARGET_MARGIN_K, Limit, ramp_limits_k_s, site_limits
+from monitor.heat.limits import SILICON_RISK_C, TARGET_MARGIN_K, Limit, practice_words, ramp_limits_k_s, site_limits
 from monitor.heat.part import part_shape
 from monitor.heat.types import Band, HeatSetup, Protection
 from monitor.heat.uncertainty import PARAMETERS, Knowledge, band, draw_scores, parameters, prior
@@ -426,10 +426,8 @@ def _cautions(setup: HeatSetup, start: Start, knowledge: Knowledge, notes: tuple
                     "J-STD-020 profile: start higher, come down slowly, or preheat.")
     if start.temp_c["package top"].high > SILICON_RISK_C:
         said.append(f"Package top may pass {SILICON_RISK_C:.0f} C, where silicon is at risk (common practice, no source).")
-    alloy = joint_alloy(setup.part.alloy, setup.part.alloy_before)
-    if alloy.wet_hold_s:
-        said.append(f"{alloy.name} may stay wet for up to {alloy.wet_hold_s:.0f} s after the heat leaves (common practice, "
-                    "no source): keep the board still that long.")
+    words = practice_words(joint_alloy(setup.part.alloy, setup.part.alloy_before))
+    said.append(f"{words[0].upper()}{words[1:]}.")
     said.append("Lifting a part while some joints are solid tears pads. Datasheets of part, board and solder come first; "
                 "mind heat, fumes, eyes, ESD, batteries and mains.")
     return tuple(said)

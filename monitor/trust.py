@@ -70,8 +70,9 @@ def trust_words(found: NozzleCalibration, camera: CameraModel, body: NozzleBody,
     """
     hold = found.holds[0] if found.holds else _UPRIGHT
     now = _spreads(camera, body, cam_from_bench, place_mm, hold, found.bias)
-    lines = [f"heights at the work: 1 sigma {_mm(now[1])} over something lighter than the tube, {_mm(now[0])} over something "
-             f"darker, one frame (estimate from geometry)"]
+    told = (f"heights at the work: 1 sigma {_mm(now[1])} over something lighter than the tube, {_mm(now[0])} over something "
+            "darker, one frame (estimate from geometry)")
+    lines = [told]
     worst = max(now)
     if not np.isfinite(worst):
         return [*lines, "the tool would point at the camera or leave the picture there: look more from the side"]

@@ -66,9 +66,10 @@ class HeatEstimator:
         self.chain = Chain(setup, parameters(self.knowledge.mean[:, None] + root @ scores[:len(PARAMETERS)]), fineness)
         self.limits = site_limits(setup)
         self._last: HeatInput | None = None
-        self._unseen_s = self._held_s = self._liquid_s = self._since_forecast_s = 0.0
+        self._unseen_s = self._held_s = self._since_forecast_s = 0.0
         self._forecast: dict[str, Band | None] | None = None
         self._wet_s = math.inf  # since the joints may last have been molten; inf once they are surely solid again
+        self._liquid_s = np.zeros(self.chain.n_members)
         self._before: dict[str, FloatArray] = {}
         self._rates: dict[str, FloatArray] = {}
         self._range_flags: tuple[str, ...] = ()
@@ -86,12 +87,11 @@ class HeatEstimator:
         temps = self._bands(named)
         ramp = self._ramps(named, inp.dt_s)
         state, reason = self._joint(temps, inp.dt_s)
-        if temps["joint centre"].mid > self.chain.alloy.liquidus_c:
-            self._liquid_s += inp.dt_s
+        self._liquid_s += inp.dt_s * (sites.joint_centre > self.chain.alloy.liquidus_c)
         power, energy = self._regions(self.chain.power_w()), self._regions(self.chain.energy_j)
-        return HeatReading(inp.t_s, inp.observed, power, energy, temps, ramp, self._liquid_s,
+        return HeatReading(inp.t_s, inp.observed, power, energy, temps, ramp, float(self._liquid_s[0]),
                            self._time_left(blow, sites, inp.dt_s), state, reason, self._flags(temps),
-                           {name: self._band(rate) for name, rate in self._rates.items()})
+                           {name: self._band(rate) for name, rate in self._rates.items()}, self._liquid_band())
 
     def field(self, step_m: float = 1e-3) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Board-top temperature for a map: x centres, y centres in the bench frame [m], (ny, nx) [C], nan off the board."""
@@ -161,6 +161,12 @@ class HeatEstimator:
         plain = band(known, extra_sigma, lowest)
         down, up = min(0.0, float(unseen.min()) - plain.mid), max(0.0, float(unseen.max()) - plain.mid)
         return Band(max(plain.low + down, min(plain.mid, lowest)), plain.mid, plain.high + up)
+
+    def _liquid_band(self) -> Band:
+        """Time above liquidus; a share of the members, as it is no normal law: many have none at all."""
+        low, high = np.quantile(self._liquid_s[:self._n_members], [0.05, 0.95])
+        unseen, mid = self._liquid_s[self._n_members:], float(self._liquid_s[0])
+        return Band(min(float(low), mid, float(unseen.min())), mid, max(float(high), mid, float(unseen.max())))
 
     def _regions(self, values: FloatArray) -> dict[str, Band]:
         names = [self.setup.part.region.name, *(n.name for n in self.setup.neighbours)]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from monitor.heat.alloy import find_alloy
+from monitor.heat.alloy import Alloy, find_alloy
 from monitor.heat.part import part_shape
 from monitor.heat.types import HeatSetup
 
@@ -14,6 +14,7 @@ __all__ = [
     "Limit",
     "package_class_c",
     "plastic_limit_c",
+    "practice_words",
     "ramp_limits_k_s",
     "seconds_near_class",
     "site_limits",
@@ -77,6 +78,17 @@ def seconds_near_class() -> tuple[float, float]:
 def plastic_limit_c(name: str) -> float | None:
     """Temperature at which a plastic or part begins to suffer [C]; None when unknown."""
     return _PLASTICS_C.get(name)
+
+
+def practice_words(alloy: Alloy) -> str:
+    """What the trade knows of wetting, as a sentence with its provenance."""
+    if "Bi" in alloy.elements:
+        told = f"{alloy.name} melts near 130 to 140 C and may stay wet for up to about {alloy.wet_hold_s:.0f} s"
+    elif alloy.lead_free:
+        told = "lead-free solder melts before 230 C and is reliably wet by about 250 C"
+    else:
+        told = "leaded solder is wet 40 to 50 C earlier than lead-free, which takes about 250 C"
+    return f"{told}; silicon is at risk near {SILICON_RISK_C:.0f} C (common practice, no source)"
 
 
 def site_limits(setup: HeatSetup) -> dict[str, Limit]:

@@ -169,6 +169,8 @@ class HeatReading:
         Rate of rise of every site, smoothed over two seconds: what a limit on the ramp is compared with.
     above_liquidus_s : float
         Time for which the joint centre's estimate has been above liquidus.
+    above_liquidus_band_s : Band or None
+        The same with its band; None where it is not known.
     limit_in_s : mapping of site name to Band or None
         Time until the site reaches its limit at the present input; None when it will not.
     joint : JointState
@@ -190,3 +192,4 @@ class HeatReading:
     joint_reason: str
     flags: tuple[str, ...] = ()
     ramps_k_s: Mapping[str, Band] = field(default_factory=dict)
+    above_liquidus_band_s: Band | None = None

@@ -275,6 +275,13 @@ def test_time_above_liquidus_counts_only_above():
     assert estimator.step(jet_at(62.0)).above_liquidus_s > 1.0
 
 
+def test_time_above_liquidus_has_a_band_that_holds_none_and_longer():
+    reading = warm(25.0, height_mm=10.0, setpoint_c=400.0)
+
+    b = reading.above_liquidus_band_s
+    assert b.mid == reading.above_liquidus_s and b.low == 0.0 and b.high > b.mid + 2.0
+
+
 @pytest.mark.parametrize("angle_deg", [0, 20, 45, 80])
 def test_turning_the_bench_changes_nothing(angle_deg):
     c, s = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))

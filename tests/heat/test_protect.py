@@ -58,6 +58,13 @@ def test_light_block_warms_and_helps_less():
     assert light > heavy + 5
 
 
+def test_better_contact_lets_a_block_draw_more():
+    dry, pasted = (after(Protection("metal_block", rectangle(0, 0, 20, 20), {"mass_kg": 0.1, "contact_w_m2k": c}),
+                         seconds=10.0)["underside"] for c in (300.0, 6000.0))
+
+    assert pasted < dry - 3
+
+
 def test_block_stores_the_heat_it_takes():
     estimator = HeatEstimator(job(protections=(
         Protection("metal_block", rectangle(0, 0, 20, 20), {"mass_kg": 0.05, "cp_j_kgk": 900.0}),)))

@@ -138,3 +138,10 @@ def test_natural_convection_agrees_with_ht():
     got = material.natural_convection(length, True, film) * 100**0.25
 
     np.testing.assert_allclose(got, expected, rtol=0.05)
+
+
+@pytest.mark.parametrize("alloy, fact", [("SAC305", "250 C"), ("Sn63Pb37", "40 to 50 C earlier"), ("Sn42Bi58", "30 s")])
+def test_practice_is_told_with_its_provenance(alloy, fact):
+    words = limits.practice_words(find_alloy(alloy))
+
+    assert fact in words and "no source" in words and "400 C" in words  # facts of the trade, no source

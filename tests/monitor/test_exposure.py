@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from monitor.exposure import expose, heat_input, heat_setup, onto_now, onto_start
-from tests.monitor.make import job, track
+from monitor.job import parse_job
+from tests.monitor.make import JOB_TEXT, job, track
 
 NO_SHIFT = np.zeros(3)
 angles = st.floats(-1.0, 1.0)
@@ -94,3 +95,28 @@ def test_unseen_heat_input_keeps_the_last_numbers_but_is_not_observed():
 
 def test_thirty_litres_a_minute_are_half_a_litre_a_second():
     assert heat_setup(job()).station.airflow_m3_s == pytest.approx(0.5e-3)
+
+
+def neighbour_of(line):
+    text = JOB_TEXT.replace('name = "connector"', f'name = "connector"\n{line}')
+    return heat_setup(parse_job(text)).neighbours[0]
+
+
+def test_material_of_a_neighbour_sets_its_limit_and_says_so():
+    found = neighbour_of('material = "PBT"')
+
+    assert found.limit_c == 223 and "PBT" in found.limit_source  # melts at 223 C, handbooks, from memory
+
+
+def test_own_limit_comes_before_that_of_the_material():
+    assert neighbour_of('material = "PBT"\nlimit_c = 120').limit_c == 120
+
+
+def test_part_below_is_known_to_the_heat_model():
+    assert neighbour_of('side = "below"').is_below and not neighbour_of("height_mm = 2").is_below
+
+
+def test_contact_of_a_block_reaches_the_heat_model():
+    text = JOB_TEXT + '\n[[protection]]\nkind = "metal_block"\nmass_g = 20\ncontact_w_m2k = 2500\n'
+
+    assert heat_setup(parse_job(text)).protections[0].values == {"mass_kg": 0.02, "contact_w_m2k": 2500.0}
