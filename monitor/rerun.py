@@ -60,6 +60,10 @@ def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, for
             recorder.add(result)
             progress(done / n_frames)
         finish_recording(recorder, judge, heat)
+        for turn in _turns(recording, job):
+            recorder.add_station(*turn)
+        for drop in recording.drops:
+            recorder.add_drop(drop["t_s"], drop["count"], drop["reason"])
         picture = recording.folder / PICTURE
         if picture.is_file() and recording.picture_extent_mm is not None:
             recorder.add_picture(picture.read_bytes(), recording.picture_extent_mm)
@@ -76,15 +80,20 @@ def rejudge(recording: Recording, judge: Judge, higher_mm: float = 0.0) -> Itera
     higher_mm : float
         Held so much higher over the same spot: the track is shifted along the tool's axis.
     """
-    then, now = parse_job(recording.job_text, str(recording.folder / JOB)).station, judge.job.station
-    follows_c, follows_flow = then.setpoint_c == now.setpoint_c, then.airflow_l_min == now.airflow_l_min
-    turns = sorted(recording.station, key=lambda row: row["t_s"])
+    turns = _turns(recording, judge.job)
     for seen in stored_results(recording):
-        while turns and turns[0]["t_s"] <= seen.t_s:
-            turn = turns.pop(0)
-            judge.set_station(turn["setpoint_c"] if follows_c else None,
-                              turn["airflow_l_min"] if follows_flow else None)
+        while turns and turns[0][0] <= seen.t_s:
+            judge.set_station(*turns.pop(0)[1:])
         yield judge.step(_lifted(seen, higher_mm) if higher_mm else seen)
+
+
+def _turns(recording: Recording, job: Job) -> list[tuple[float, float | None, float | None]]:
+    """When which knob was turned to what, of those that this job leaves as they were: time, setpoint, airflow."""
+    then, now = parse_job(recording.job_text, str(recording.folder / JOB)).station, job.station
+    follows_c, follows_flow = then.setpoint_c == now.setpoint_c, then.airflow_l_min == now.airflow_l_min
+    found = [(row["t_s"], row["setpoint_c"] if follows_c else None, row["airflow_l_min"] if follows_flow else None)
+             for row in recording.station]
+    return sorted((turn for turn in found if turn[1:] != (None, None)), key=lambda turn: turn[0])
 
 
 def keep_calibration(folder: Path, calibration: Calibration | None) -> None:

@@ -18,7 +18,8 @@ from monitor.pipeline import Judge
 from monitor.recording import COMMIT_EVERY_S, Origin, Recorder, open_recording
 from monitor.report import report_html
 from monitor.rerun import rerun, stored_results
-from tests.monitor.make import JOB_TEXT, hover, job
+from tests.monitor.make import JOB_TEXT, hover, job, track
+from tests.monitor.make import result as seen
 
 ORIGIN = Origin(JOB_TEXT, "# camera\n", "# nozzle\n")
 
@@ -188,3 +189,32 @@ def test_a_hotter_station_delivers_more_heat_in_a_rerun(recording, tmp_path):
 
 def test_the_trace_gives_back_every_frame_of_vision(recording):
     assert len(list(stored_results(recording))) == len(recording.frames["t_s"])
+
+
+def turned(folder):
+    """A recording in which the setpoint was turned up to 450 C at 1 s."""
+    judge = Judge(job(), HeatEstimator(heat_setup(job())))
+    with Recorder(folder, ORIGIN) as recorder:
+        for i in range(60):
+            if i == 20:
+                judge.set_station(450.0)
+                recorder.add_station(1.0, 450.0, None)
+            recorder.add(judge.step(seen(i, track(i / 20, (0, 0, 18)))))
+        recorder.add_drop(2.0, 3, "busy")
+    return open_recording(folder)
+
+
+def test_a_rerun_turns_the_knobs_as_they_were_turned_and_can_be_rerun_itself(tmp_path):
+    first = turned(tmp_path / "first")
+    again = rerun(first, job(), JOB_TEXT, tmp_path / "again")
+    twice = rerun(again, job(), JOB_TEXT, tmp_path / "twice")
+
+    assert again.heat[-1]["energy_j"] == first.heat[-1]["energy_j"] == twice.heat[-1]["energy_j"]
+    assert [d["count"] for d in twice.drops] == [3]
+
+
+def test_a_rerun_at_another_setpoint_keeps_it_throughout(tmp_path):
+    first, text = turned(tmp_path / "first"), JOB_TEXT.replace("setpoint_c = 360", "setpoint_c = 300")
+    again = rerun(first, parse_job(text), text, tmp_path / "again")
+
+    assert again.station == [] and again.heat[-1]["energy_j"]["U7"][1] < first.heat[-1]["energy_j"]["U7"][1]
