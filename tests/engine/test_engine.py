@@ -113,4 +113,4 @@ def test_something_asked_in_vain_does_not_end_the_session(tmp_path):
     engine.start()
     assert over.wait(20.0)
 
-    assert len(ended) == 1 and not ended[0].fault and len(open_recording(ended[0].folder).frames["t_s"]) == 30
+    assert len(ended) == 1 and not ended[0].fault and open_recording(ended[0].folder).frames["t_s"][-1] > 0.5
