@@ -277,6 +277,7 @@ class MapsPanel(QWidget):
 
     def set_recording(self, recording: Recording, job: Job) -> None:
         """What the maps are of."""
+        self._wait.cancel()
         self._recording, self._job, self._shown = recording, job, None
 
     def set_span(self, start_s: float, end_s: float) -> None:

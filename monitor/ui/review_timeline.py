@@ -59,10 +59,17 @@ class Timeline(QWidget):
         return self._span
 
     def set_whole(self, start_s: float, end_s: float, frame_s: float) -> None:
-        """The recording's extent, and the usual time between two frames: no less than one frame comes into view."""
+        """Begin with a recording: its extent, and the usual time between two frames, the least that comes into view."""
         self._whole, self._shortest = (start_s, max(end_s, start_s + frame_s)), max(frame_s, 1e-3)
-        self._span = None
         self.zoom_fit()
+        self.set_span(None)
+
+    def widen(self, start_s: float, end_s: float, frame_s: float) -> None:
+        """The same recording turns out to reach further; what the user looks at stays in view."""
+        is_fit, self._shortest = self._view == self._fitting(), max(frame_s, 1e-3)
+        self._whole = (min(start_s, self._whole[0]), max(end_s, self._whole[1]))
+        if is_fit:
+            self.zoom_fit()
 
     def set_lanes(self, lanes: list[CurveLane | BarLane]) -> None:
         """What to show, from top to bottom."""
@@ -102,8 +109,7 @@ class Timeline(QWidget):
 
     def zoom_fit(self) -> None:
         """The whole recording."""
-        margin = 0.01 * (self._whole[1] - self._whole[0])
-        self._set_view(self._whole[0] - margin, self._whole[1] + margin)
+        self._set_view(*self._fitting())
 
     def zoom_span(self) -> None:
         """The span, with a little round it."""
@@ -140,6 +146,10 @@ class Timeline(QWidget):
         widths = [measure.horizontalAdvance(_title(lane)) * (0.62 if lane.weight > 1.5 else 1.0) for lane in self._lanes]
         self._left = min(max(widths, default=80.0) + SCALE_PX, 0.4 * max(self.width(), 400))
         self._axis = measure.height() + 8
+
+    def _fitting(self) -> tuple[float, float]:
+        margin = 0.01 * (self._whole[1] - self._whole[0])
+        return self._whole[0] - margin, self._whole[1] + margin
 
     def _inner(self) -> float:
         return max(1.0, self.width() - self._left - RIGHT)

@@ -225,8 +225,7 @@ class ReviewWindow(QMainWindow):
         if self.sender() is not self._bringer:
             return
         self.cursor.set_times(times_s)
-        end_s = max(self.cursor.end_s, float(self._traces.t_s.max(initial=0.0)))
-        self.timeline.set_whole(self.cursor.start_s, end_s, self.cursor.frame_s)
+        self.timeline.widen(self.cursor.start_s, self.cursor.end_s, self.cursor.frame_s)
 
     def _close_video(self) -> None:
         self.cursor.pause()
@@ -236,8 +235,8 @@ class ReviewWindow(QMainWindow):
             self._bringer = None
 
     def closeEvent(self, event: object) -> None:  # noqa: N802
-        self.wait.cancel()
-        self.what_if.wait.cancel()
+        for waiting in self.findChildren(WaitBar):
+            waiting.cancel()
         self._close_video()
         super().closeEvent(event)
 

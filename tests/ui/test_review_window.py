@@ -348,3 +348,21 @@ def test_warnings_that_overlap_get_rows_of_their_own(window):
     rows = [lane for lane in lanes_of(window._traces, window.job, both) if isinstance(lane, BarLane) and lane.bars]
 
     assert [(lane.title, len(lane.bars)) for lane in rows] == [("drift", 1), ("too far", 1)]
+
+
+def test_a_new_recording_begins_without_the_span_of_the_last(qtbot, window, tmp_path):
+    window.span_pass()
+    bare = make_recording(tmp_path / "bare", duration_s=2.0).folder
+    window.open_folder(bare)
+    qtbot.waitUntil(lambda: window.windowTitle().startswith("bare"), timeout=WAIT_MS)
+
+    assert window.timeline.span is None
+    window.tabs.setCurrentWidget(window.maps)
+    assert "1.95 s" in window.maps.words  # the whole of it
+
+
+def test_tables_are_written_from_the_window(qtbot, window, tmp_path):
+    window.save_tables(tmp_path / "tables")
+    qtbot.waitUntil(lambda: "tables in" in window.message.text(), timeout=WAIT_MS)
+
+    assert {"track.csv", "track.parquet", "about.json"} <= {p.name for p in (tmp_path / "tables").iterdir()}
