@@ -64,13 +64,14 @@ def false_warnings(hours: float) -> list[float]:
 
 
 def excursions() -> tuple[int, int]:
-    """Sustained excursions (1 s, two spreads outside) asked and missed."""
-    missed = 0
+    """Sustained excursions asked and missed: for 1 s the true height, wander included, is two spreads outside or more."""
+    missed, n = 0, round(4 * RATE)
     for seed in range(N_EXCURSIONS):
-        n = round(4 * RATE)
-        heights = np.full(n, 15.0)
-        heights[round(RATE):round(2 * RATE)] = HIGH + 2 * TOTAL_MM
-        missed += not len(raised(heights + noise(n, np.random.default_rng(1000 + seed)), "too_far"))
+        rng = np.random.default_rng(1000 + seed)
+        wander = _ar(n, WANDER_MM, float(np.exp(-1 / (RATE * TAU_S))), rng)
+        true = 15.0 + wander
+        true[round(RATE):round(2 * RATE)] = HIGH + 2 * TOTAL_MM + np.abs(wander[round(RATE):round(2 * RATE)])
+        missed += not len(raised(true + _ar(n, JITTER_MM, RHO, rng), "too_far"))
     return N_EXCURSIONS, missed
 
 
