@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from monitor.heat.limits import plastic_limit_c
 from monitor.heat.types import (BoardSetup, HeatInput, HeatSetup, Layer, PartSetup, Protection, RegionSetup,
                                 StationSetup)
-from monitor.heat.limits import plastic_limit_c
 from monitor.job import Job, Region
 from vision.types import FloatArray, NozzleTrack, TrackStatus
 
