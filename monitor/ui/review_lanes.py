@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -41,7 +42,7 @@ class CurveLane:
     weight: float = 1.0
     is_rising: bool = False  # the upper left is free for names
 
-    @property
+    @functools.cached_property
     def span(self) -> tuple[float, float]:
         """Lowest and highest value to show."""
         values = [c.values[:, 1] for c in self.curves if len(c.values)]

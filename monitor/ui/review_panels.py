@@ -334,3 +334,4 @@ class _Picture(QWidget):
         painter.setRenderHint(QPainter.RenderHint.SmoothPixmapTransform)
         size = self.image.size().scaled(self.size(), Qt.AspectRatioMode.KeepAspectRatio)
         painter.drawImage(QRectF((self.width() - size.width()) / 2, 0, size.width(), size.height()), self.image)
+        painter.end()

@@ -180,6 +180,7 @@ class Timeline(QWidget):
         if self.hasFocus():
             painter.setPen(QPen(QColor(look().focus), 2))
             painter.drawRect(self.rect().adjusted(1, 1, -1, -1))
+        painter.end()
 
     def resizeEvent(self, event: object) -> None:  # noqa: N802
         self._redraw()

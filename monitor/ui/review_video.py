@@ -67,3 +67,4 @@ class VideoView(QWidget):
         painter.setFont(font("small", tabular=True))
         text = painter.fontMetrics().elidedText(f"{self._name}   {self._caption}", Qt.TextElideMode.ElideRight, self.width() - 16)
         painter.drawText(strip.adjusted(8, 0, -8, 0), Qt.AlignmentFlag.AlignVCenter, text)
+        painter.end()

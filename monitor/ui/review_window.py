@@ -27,6 +27,7 @@ from monitor.ui.review_lanes import lanes_of
 from monitor.ui.review_outputs import ask_report, ask_tables, report_of, tables_of
 from monitor.ui.review_panels import CommentsPanel, HappeningsPanel, MapsPanel, WaitBar
 from monitor.ui.review_recent import fill_recent, remember
+from monitor.ui.review_task import collector_paused
 from monitor.ui.review_timeline import Timeline
 from monitor.ui.review_video import VideoView
 from monitor.ui.review_whatif import WhatIfPanel
@@ -186,7 +187,8 @@ class ReviewWindow(QMainWindow):
     def open_folder(self, folder: Path) -> None:
         """Open a recording beside the window; it stays usable meanwhile."""
         def work(tell: Callable[[float], None]) -> tuple:
-            recording = open_recording(folder)
+            with collector_paused():
+                recording = open_recording(folder)
             job = parse_job(recording.job_text, str(folder / JOB))
             return recording, job, traces_of(recording, job), verdict(recording, job)
         self.say(tr("Opening {name}...").format(name=folder.name))
@@ -405,8 +407,11 @@ class ReviewWindow(QMainWindow):
     def lay_beside(self, own_pass: int, folder: Path, other_pass: int) -> None:
         """Lay a pass beside, both counted from contact."""
         recording = self.recording
-        self.wait.run(lambda tell: read_beside(recording, own_pass, folder, other_pass),
-                      lambda beside: self._show_beside(beside, own_pass), self.say)
+
+        def work(tell: Callable[[float], None]) -> Beside:
+            with collector_paused():
+                return read_beside(recording, own_pass, folder, other_pass)
+        self.wait.run(work, lambda beside: self._show_beside(beside, own_pass), self.say)
 
     def _show_beside(self, beside: Beside, own_pass: int) -> None:
         self.end_comparing()
