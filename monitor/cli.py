@@ -21,7 +21,9 @@ EXAMPLES = """examples:
   plumeline calibrate camera photos/*.jpg --squares 9x6 --square-mm 25 --marker-mm 18 --dictionary DICT_5X5_100 --out camera.toml
   plumeline calibrate nozzle --touch touch/ --job job.toml --camera camera.toml --out nozzle.toml
   plumeline analyse clip.mp4 --job job.toml --camera camera.toml --nozzle nozzle.toml --out recordings/today
-  plumeline report recordings/today
+  plumeline report recordings/today --pdf
+  plumeline review recordings/today
+  plumeline learning recordings --operator T7 --out curve.svg
   plumeline compare recordings/monday recordings/today --window
   plumeline watch --source sample_video/clip.mp4
 
