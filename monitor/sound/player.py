@@ -144,6 +144,13 @@ class Player(threading.Thread):
         self.is_ready = threading.Event()
         self.delays = Delays()
 
+    def start(self) -> None:
+        """Start the thread; comes back when it is known whether there is a device."""
+        if self._make_output is find_output and not self._is_muted:
+            _load_multimedia()
+        super().start()
+        self.is_ready.wait(START_S)
+
     def tell(self, cue: Cue) -> None:
         """Leave a cue; never waits."""
         self._cues.append(cue)
@@ -202,6 +209,16 @@ class Player(threading.Thread):
             if cue.arrived_s == cue.arrived_s:
                 told.append(cue.arrived_s)
         return told
+
+
+def _load_multimedia() -> None:
+    """Load Qt's sound in the thread that asks: loading it beside a window that is just being made is not safe."""
+    try:
+        from PyQt6.QtMultimedia import QMediaDevices
+
+        QMediaDevices.defaultAudioOutput()
+    except ImportError as fault:
+        log.debug("QtMultimedia: %s", fault)
 
 
 def _open_track(path: Path | None) -> wave.Wave_write | None:

@@ -45,7 +45,6 @@ def open_bench(app: QApplication, source, inputs: Inputs | None, args: argparse.
     found = recover_leftovers(out)
     player = Player(args.mute, Path(args.sound) if args.sound else None)
     player.start()
-    player.is_ready.wait(2.0)
     chosen = Settings(out, args.operator, Mode(args.coaching), args.band / 100, not args.no_record, not args.no_video)
     work = BenchWork(source, inputs, chosen, player, heat_calibration(args.heat, heat_setup(inputs.job) if inputs else None),
                      watch_frozen=not isinstance(source, PlayedVideo))

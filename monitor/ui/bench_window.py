@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 import time
 from collections.abc import Callable
@@ -24,6 +25,7 @@ from monitor.ui.theme import Standing, font, look, looks
 __all__ = ["BenchWindow"]
 
 BEAT_MS = 10
+TIDY_ALL_EVERY = 60
 NOTICE_S = 12.0
 HOT_ONLY = ("start_stop", "setpoint_up", "setpoint_down", "airflow_up", "airflow_down", "setpoint_exact", "put_aside", "take_back",
             "reference", "next_map", "near", "coaching", "mark")
@@ -69,12 +71,17 @@ class BenchWindow(QMainWindow):
         self._beat.timeout.connect(self._note_beat)
         self._clock = QTimer(self)
         self._clock.timeout.connect(self._show_bar)
+        self._clock.timeout.connect(self._tidy)
+        self._n_tidied = 0
         self.resize(1280, 720)
         self.show_page(self.setup)
         self._show_bar()
 
     def start(self) -> None:
         """Start the engine and the window's own clocks."""
+        gc.collect()
+        gc.freeze()
+        gc.disable()  # only this thread may free what belongs to windows; see _tidy
         self.work.engine.start()
         self._beat_s = time.perf_counter()
         self._beat.start(BEAT_MS)
@@ -111,6 +118,8 @@ class BenchWindow(QMainWindow):
         self._clock.stop()
         self.setup.close_down()
         self.work.stop()
+        gc.enable()
+        gc.unfreeze()
         event.accept()
 
     def _take(self) -> None:
@@ -140,6 +149,11 @@ class BenchWindow(QMainWindow):
         if ended.folder is not None and not ended.fault:
             key = self.actions_by_name["open_last"].shortcut().toString()
             self.tell(tr("recorded: {} ({} opens it)").format(ended.folder, key))
+
+    def _tidy(self) -> None:
+        """Collect garbage here, a little at a time: another thread that did would free parts of windows under Qt's feet."""
+        self._n_tidied += 1
+        gc.collect(2 if self._n_tidied % TIDY_ALL_EVERY == 0 else 1)
 
     def _note_beat(self) -> None:
         now_s = time.perf_counter()
