@@ -86,8 +86,8 @@ class BenchView:
         Scatter of the picture about the bench, as a share of `noise_sigma` [-].
     """
 
-    _BANDS = 6
-    _PATIENCE = 3, 6, 50  # visits, 0.2 s apart at 30 frames a second, never seen, learned, given: a still hand is not bench
+    _BANDS = 12
+    _PATIENCE = 2, 3, 25  # visits, 0.4 s apart at 30 frames a second, never seen, learned, given: a still hand is not bench
 
     def __init__(self, first: np.ndarray, bench: np.ndarray | None = None):
         h, w = first.shape[:2]

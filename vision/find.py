@@ -18,7 +18,8 @@ __all__ = ["NewEdges", "new_edges", "sweep", "poses_near", "tool_mask", "find_to
 
 _HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down
 _LEAST_EDGES = 24
-_HOLD_RAD = 0.22  # a hand comes back to a hold within about this
+_LOW_HOLD_RAD = 0.09  # what is assumed when little of the tool is in view
+_HOLD_RAD = 0.3  # a hand comes back to a hold within about this
 _LEAST_MASK = 60  # quarter-size pixels that differ from the bench before a search is worth its time
 _SPECK = 25  # quarter-size pixels below which a piece of the mask is noise
 _HALF, _ANGLES, _DARK = 2, 6, 0.04
@@ -88,16 +89,26 @@ def find_tool(
     starts = sweep(camera, body, new_edges(picture), mask, cam_from_bench, board_top_mm, heights_mm=heights_mm, holds=holds, most=most)
     best, best_merit = None, 0.0
     for pose in starts:
-        turn_rad = _HOLD_RAD if share_in_view(camera, body, pose, picture) > 0.5 else 0.4 * _HOLD_RAD
+        turn_rad = _HOLD_RAD if share_in_view(camera, body, pose, picture) > 0.5 else _LOW_HOLD_RAD
         prior = _as_held(body, bias, pose, holds, cam_from_bench, turn_rad)
         fit = fit_pose(camera, body, picture, pose, bias, prior=prior, plane=plane, reach_px=12.0, spreads_px=(6.0, 3.0, 1.0))
         if fit is None or not _plausible(fit.pose, cam_from_bench, board_top_mm) or not _blows_free(camera, body, fit.pose, solid):
             continue
-        if fit.quality > least_quality and fit.n_edges >= _LEAST_EDGES and fit.merit > best_merit:
-            best, best_merit = fit, fit.merit
-        if fit.quality > 0.8:
+        merit = fit.merit * _habit(fit.pose, holds, cam_from_bench)
+        if fit.quality > least_quality and fit.n_edges >= _LEAST_EDGES and merit > best_merit:
+            best, best_merit = fit, merit
+        if fit.quality * _habit(fit.pose, holds, cam_from_bench) > 0.75:
             break
     return best
+
+
+def _habit(pose: ToolPose, holds: tuple[Hold, ...], cam_from_bench: FloatArray) -> float:
+    """How likely a hand holds the tool like this, 0 to 1; 1 when nothing is known."""
+    if not holds:
+        return 1.0
+    axis = cam_from_bench[:3, :3].T @ pose.axis
+    away_rad = np.arccos(np.clip(max(float(axis @ h.axis) for h in holds), -1.0, 1.0))
+    return float(np.exp(-0.5 * (away_rad / _HOLD_RAD) ** 2))
 
 
 def _blows_free(camera, body: NozzleBody, pose: ToolPose, solid: np.ndarray) -> bool:
@@ -274,7 +285,8 @@ def _afters(body: NozzleBody, axis: FloatArray, holds: tuple[Hold, ...], cam_fro
 def _around(hold: Hold) -> list[Hold]:
     """A hold and its neighbours."""
     third = np.cross(hold.axis, hold.sideways)
-    turns = [np.zeros(3)] + [s * _NEIGHBOUR_RAD * v for v in (hold.sideways, third) for s in (-1, 1)]
+    ring = [np.cos(v) * hold.sideways + np.sin(v) * third for v in np.arange(0, 2 * np.pi, np.pi / 4)]
+    turns = [np.zeros(3)] + [_NEIGHBOUR_RAD * v for v in ring[::2]] + [2 * _NEIGHBOUR_RAD * v for v in ring]
     return [Hold(turned(hold.axis, w), turned(hold.sideways, w)) for w in turns]
 
 

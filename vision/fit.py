@@ -8,7 +8,7 @@ from functools import cached_property, lru_cache
 import numpy as np
 
 from vision.edges import CutGrid, EdgeSet, edge_gain, linear_light, pick_edges, refine_edges, sample_cuts
-from vision.nozzle import NozzleBody, ToolPose, axis_frame
+from vision.nozzle import NozzleBody, ToolPose, axis_frame, cross
 from vision.silhouette import Outline, moved_pose, outline
 from vision.types import FloatArray
 
@@ -132,16 +132,20 @@ class PoseFit:
 
 
 def edge_offsets(body: NozzleBody, bias: dict[tuple[str, bool], EdgeBias]) -> tuple[FloatArray, FloatArray]:
-    """Offset and its sigma (g,) [px] of every group: part (rim first), side (-1, 0, 1), lighter outside or not."""
+    """Offset (g,) [px] and its covariance (g, g) of every group: part (rim first), side (-1, 0, 1), lighter outside or not."""
     kinds = ["rim", *(f.kind for f in body.frusta)]
-    rows = [bias[(kind, lighter)] for kind in kinds for _ in range(3) for lighter in (False, True)]
-    return np.array([r.offset_px for r in rows]), np.array([r.sigma_px for r in rows])
+    keys = [(kind, lighter) for kind in kinds for _ in range(3) for lighter in (False, True)]
+    offset, sigma = (np.array([getattr(bias[k], name) for k in keys]) for name in ("offset_px", "sigma_px"))
+    return offset, np.diag(sigma**2)
 
 
 def loose_prior(body: NozzleBody, bias, pose: ToolPose, tip_mm=40.0, turn_rad=0.4, roll_rad=0.5) -> PosePrior:
     """A prior that only keeps a fit from wandering off."""
-    offset, sigma = edge_offsets(body, bias)
-    return PosePrior(pose, offset, np.diag(np.concatenate([[tip_mm] * 3, [turn_rad] * 2, [roll_rad], sigma]) ** 2))
+    offset, offset_cov = edge_offsets(body, bias)
+    cov = np.zeros((6 + len(offset), 6 + len(offset)))
+    cov[:6, :6] = np.diag(np.array([tip_mm, tip_mm, tip_mm, turn_rad, turn_rad, roll_rad]) ** 2)
+    cov[6:, 6:] = offset_cov
+    return PosePrior(pose, offset, cov)
 
 
 def fit_pose(
@@ -227,8 +231,8 @@ def steps_between(pose: ToolPose, goal: ToolPose) -> FloatArray:
     side = np.cos(pose.roll_rad) * a + np.sin(pose.roll_rad) * b
     c, d = axis_frame(goal.axis)
     goal_side = np.cos(goal.roll_rad) * c + np.sin(goal.roll_rad) * d
-    turns = [goal.axis @ np.cross(a, pose.axis), goal.axis @ np.cross(b, pose.axis)]
-    roll = np.arctan2(goal_side @ np.cross(pose.axis, side), goal_side @ side)
+    turns = [goal.axis @ cross(a, pose.axis), goal.axis @ cross(b, pose.axis)]
+    roll = np.arctan2(goal_side @ cross(pose.axis, side), goal_side @ side)
     return np.concatenate([goal.tip_mm - pose.tip_mm, turns, [roll]])
 
 
@@ -291,8 +295,10 @@ def _spread(design, w, held, r, x, base, groups):
     """Covariance of what was solved for; and what the picture says alone, with only the offsets' base values known."""
     data = (design.T * w) @ design
     cov = np.linalg.inv(data + held)
-    offset, sigma = base
-    weak = np.diag(np.concatenate([[40.0**-2] * 3, [0.4**-2] * 3, sigma[groups] ** -2.0]))
+    offset, offset_cov = base
+    weak = np.zeros_like(data)
+    weak[:6, :6] = np.diag([40.0**-2] * 3 + [0.4**-2] * 3)
+    weak[6:, 6:] = np.linalg.inv(offset_cov[np.ix_(groups, groups)])
     alone_cov = np.linalg.inv(data + weak)
     away = np.concatenate([np.zeros(6), offset[groups] - x[6:]])
     alone_step = alone_cov @ ((design.T * w) @ r + weak @ away)

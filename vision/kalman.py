@@ -28,10 +28,10 @@ _REST_FOLLOWS_S = 3.0
 
 @dataclass(frozen=True)
 class Motion:
-    """What offsets return to and how far they stray: arrays (g,) [px]."""
+    """What offsets return to (g,) [px], and the covariance (g, g) with which they stray."""
 
     offset_px: FloatArray
-    offset_sigma_px: FloatArray
+    offset_cov: FloatArray
 
 
 @dataclass(frozen=True)
@@ -53,20 +53,14 @@ class ToolState:
     rest: FloatArray
 
 
-def start_state(t_s: float, pose: FloatArray, pose_cov: FloatArray, motion: Motion, offset_px=None, joint_cov=None) -> ToolState:
-    """State from a first pose (6,) with covariance (6, 6); rates are unknown.
-
-    offset_px (g,) and joint_cov (6 + g, 6 + g) carry what the first picture already said of the offsets.
-    """
+def start_state(t_s: float, pose: FloatArray, pose_cov: FloatArray, motion: Motion) -> ToolState:
+    """State from a first pose (6,) with covariance (6, 6); rates are unknown, offsets as usual."""
     g = len(motion.offset_px)
     mean, cov = np.zeros(N_MOVING + g), np.zeros((N_MOVING + g, N_MOVING + g))
-    mean[:N_POSE], mean[N_MOVING:] = pose, motion.offset_px if offset_px is None else offset_px
+    mean[:N_POSE], mean[N_MOVING:] = pose, motion.offset_px
     cov[:N_POSE, :N_POSE] = pose_cov
     cov[N_POSE:N_MOVING, N_POSE:N_MOVING] = np.diag([150.0**2] * 3 + [0.3**2] * 2)
-    cov[N_MOVING:, N_MOVING:] = np.diag(motion.offset_sigma_px**2)
-    if joint_cov is not None:
-        sites = np.r_[:N_POSE, N_MOVING:N_MOVING + g]
-        cov[np.ix_(sites, sites)] = joint_cov
+    cov[N_MOVING:, N_MOVING:] = motion.offset_cov
     return ToolState(t_s, mean, cov, np.array(pose[3:5], float))
 
 
@@ -89,7 +83,7 @@ def _step(n: int, dt_s: float, motion: Motion | None) -> tuple[FloatArray, Float
         keep = np.exp(-dt_s / _OFFSET_S)
         sites = np.arange(N_MOVING, n)
         f[sites, sites] = keep
-        q[sites, sites] = motion.offset_sigma_px**2 * (1 - keep**2)
+        q[N_MOVING:, N_MOVING:] = motion.offset_cov * (1 - keep**2)
     return f, q
 
 

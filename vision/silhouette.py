@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numba import njit
 
-from vision.nozzle import NozzleBody, ToolPose, axis_frame
+from vision.nozzle import NozzleBody, ToolPose, axis_frame, cross
 from vision.types import FloatArray
 
 __all__ = ["Outline", "outline", "turned", "moved_pose", "tool_hull", "bend_direction", "body_arrays", "trace",
@@ -104,11 +105,11 @@ def moved_pose(pose: ToolPose, step: FloatArray) -> ToolPose:
 
 def turned(vector: FloatArray, rotation: FloatArray) -> FloatArray:
     """Vector (3,) turned by a rotation vector (3,) [rad]."""
-    angle = float(np.linalg.norm(rotation))
+    angle = math.sqrt(rotation @ rotation)
     if angle < 1e-12:
-        return vector + np.cross(rotation, vector)
+        return vector + cross(rotation, vector)
     k = rotation / angle
-    return vector * np.cos(angle) + np.cross(k, vector) * np.sin(angle) + k * (k @ vector) * (1 - np.cos(angle))
+    return vector * math.cos(angle) + cross(k, vector) * math.sin(angle) + k * (k @ vector) * (1 - math.cos(angle))
 
 
 def tool_hull(camera, body: NozzleBody, pose: ToolPose) -> list[FloatArray]:

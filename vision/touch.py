@@ -18,6 +18,8 @@ __all__ = ["TouchPhoto", "TouchResult", "calibrate_edges"]
 
 _LEARN_SIGMA_PX = {True: 0.4, False: 1.5}  # how far an edge offset may be from its default before the photographs speak
 _LEAST_CUTS = 5
+_SYSTEMATIC_PX = {True: 0.15, False: 0.35}  # what the photographs of one sitting share
+_DOUBT = 1.8  # sigmas
 _FITS = 16  # there is time
 _LEAST_QUALITY = (0.55, 0.4)  # the second with ways to hold the tool that are known by then
 _FLOOR_PX = {True: 0.12, False: 0.35}  # an offset changes with light and place by at least this much
@@ -85,7 +87,7 @@ def calibrate_edges(camera, body: NozzleBody, photos: list[TouchPhoto], progress
     bench = compose_bench(list(groups.values()))
     known = np.full(bench.shape[:2], 255, np.uint8)
     poses = _find_all(camera, body, photos, bench, known, progress)
-    found = [i for i, p in enumerate(poses) if p is not None]
+    found = [i for i, p in enumerate(poses) if p is not None and _agrees(camera, body, photos[i], bench, known, p)]
     if len(found) < 3:
         raise CalibrationError(
             f"touch photographs: the nozzle was found in {len(found)} of {len(photos)}, need 3; "
@@ -134,6 +136,16 @@ def _find_all(camera, body, photos, bench, known, progress):
     return poses
 
 
+def _agrees(camera, body, photo, bench, known, pose) -> bool:
+    """Whether the edges alone, as they usually appear, put the outlet near its known height: else it is another thing."""
+    fit = fit_pose(camera, body, Picture(photo.image, bench, known), pose, spreads_px=(2.0, 1.0))
+    if fit is None:
+        return False
+    up = photo.cam_from_bench[:3, 2]
+    sigma = float(np.sqrt(up @ fit.cov[:3, :3] @ up))
+    return abs(_height(photo, fit.pose) - photo.height_mm) < _DOUBT * np.hypot(sigma, 1.0)
+
+
 def _fit_at_height(camera, body, photo, bench, known, pose, bias):
     return fit_pose(camera, body, Picture(photo.image, bench, known), pose, bias, spreads_px=(2.0, 1.0), plane=_plane(photo))
 
@@ -161,10 +173,15 @@ def _learn(body, fits) -> dict[tuple[str, bool], EdgeBias]:
     out = {}
     for key, default in DEFAULT_BIAS.items():
         rows = np.array(seen.get(key, []))
-        if len(rows) < 3:
+        if not len(rows):
             out[key] = default
             continue
         middle = float(np.median(rows))
         spread = 1.4826 * float(np.median(np.abs(rows - middle)))
-        out[key] = EdgeBias(middle, float(np.hypot(np.hypot(spread, _FLOOR_PX[key[1]]), default.sigma_px / len(rows))))
+        variance = (spread**2 + _SYSTEMATIC_PX[key[1]] ** 2) * 3 / len(rows)
+        share = default.sigma_px**2 / (default.sigma_px**2 + variance)
+        offset = default.offset_px + share * (middle - default.offset_px)
+        # what photographs and habit do not agree upon stays uncertain
+        sigma = np.sqrt(share * variance + _FLOOR_PX[key[1]] ** 2 + (spread * share) ** 2 + (0.3 * (middle - offset)) ** 2)
+        out[key] = EdgeBias(float(offset), float(sigma))
     return out

@@ -13,7 +13,7 @@ from vision.fit import (
     BLUR_PX, DEFAULT_BIAS, EdgeBias, Picture, PoseFit, PosePrior, edge_offsets, fit_pose,
 )
 from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, condition, gate, predict, start_state
-from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of
+from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame, cross, hold_of
 from vision.silhouette import moved_pose, tool_hull
 from vision.types import (
     BenchPose, FloatArray, Frame, NozzleMiss, NozzleObservation, NozzleTrack, PoseMiss, TrackStatus, VisionResult,
@@ -32,6 +32,7 @@ _COAST_S = 0.2
 _LOST_S = 0.4
 _FIND_EVERY_S = 0.15
 _CONFIRM = 3  # sightings in a row before a new track is believed
+_SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
 _SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench
 _SHUTTER = 0.5  # share of the time between frames for which a camera's shutter is taken to be open
 
@@ -59,7 +60,6 @@ class Tracker:
         self._t_seen_s = np.nan
         self._t_find_s = self._t_sure_s = -np.inf
         self._jumps = self._sightings = 0
-        self._is_smoky = False
         self._dt_s, self._t_s = 1 / 30, np.nan
 
     def step(self, frame: Frame) -> VisionResult:
@@ -110,16 +110,14 @@ class Tracker:
     def _follow(self, picture: Picture, bench: BenchPose, prior: PosePrior, start: ToolPose) -> PoseFit | None:
         """Fit from a start near the track; None when the picture does not agree with it."""
         best = None
-        for veil in (None, _SMOKE) if not self._is_smoky else (_SMOKE, None):
+        for veil in (None, _SMOKE):
             fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior, spreads_px=(2.5, 1.0),
                            blur_of=lambda out: self._blur(out, bench), veil=veil)
             if fit is not None and fit.quality > _FOLLOW_QUALITY and self._is_possible(fit, bench):
-                if best is None or fit.merit > 1.1 * best.merit:
-                    best, smoky = fit, veil is not None
+                if best is None or fit.merit > _SMOKE_EARNS * best.merit:
+                    best = fit
                 if best.quality > _SURE_QUALITY:
                     break
-        if best is not None:
-            self._is_smoky = smoky
         return best
 
     def _catch_up(self, picture: Picture, bench: BenchPose, prior: PosePrior, fit: PoseFit | None) -> PoseFit | None:
@@ -157,7 +155,7 @@ class Tracker:
     def _prior(self, ahead: ToolState, bench: BenchPose) -> PosePrior:
         """The predicted state as a fit's prior, in the camera frame."""
         pose = self._in_camera(ahead, bench)
-        to_steps = np.linalg.inv(_chart_of_steps(pose, bench))
+        to_steps = np.linalg.inv(_chart_of_steps(pose, bench, self._body.is_bent))
         sites = np.r_[:N_POSE, N_MOVING:len(ahead.mean)]
         cov = ahead.cov[np.ix_(sites, sites)].copy()
         cov[:6] = to_steps @ cov[:6]
@@ -166,7 +164,7 @@ class Tracker:
 
     def _advance(self, fit: PoseFit, bench: BenchPose, t_s: float) -> tuple[NozzleObservation | NozzleMiss, NozzleTrack]:
         """Take a fit into the track."""
-        seen, alone, alone_cov = _observation(fit, bench, t_s)
+        seen, alone, alone_cov = _observation(fit, bench, t_s, self._body.is_bent)
         known = self._state is not None and t_s - self._t_seen_s < _LOST_S
         if known:
             ahead = predict(self._state, t_s, self._motion)
@@ -174,7 +172,7 @@ class Tracker:
                 self._jumps += 1
                 return seen, self._coast(t_s, "nozzle seems to jump")
             known = self._jumps < _JUMPS
-        turn = _chart_of_steps(fit.pose, bench)
+        turn = _chart_of_steps(fit.pose, bench, self._body.is_bent)
         mean = np.concatenate([_chart(fit.pose, bench), fit.offset_px])
         cov = fit.cov.copy()
         cov[:6] = turn @ cov[:6]
@@ -241,7 +239,7 @@ def _sideways(axis: FloatArray, roll_rad: float) -> FloatArray:
     """The direction, square to a nearly vertical axis, from which the turn about it is counted: the bench's x at 0."""
     a = np.array([1.0, 0.0, 0.0]) - axis[0] * axis
     a /= np.linalg.norm(a)
-    return np.cos(roll_rad) * a + np.sin(roll_rad) * np.cross(axis, a)
+    return np.cos(roll_rad) * a + np.sin(roll_rad) * cross(axis, a)
 
 
 def _chart(pose: ToolPose, bench: BenchPose) -> FloatArray:
@@ -249,27 +247,32 @@ def _chart(pose: ToolPose, bench: BenchPose) -> FloatArray:
     r, t = bench.cam_from_bench[:3, :3], bench.cam_from_bench[:3, 3]
     hold = hold_of(pose, bench.cam_from_bench)
     a = _sideways(hold.axis, 0.0)
-    roll = np.arctan2(hold.sideways @ np.cross(hold.axis, a), hold.sideways @ a)
+    roll = np.arctan2(hold.sideways @ cross(hold.axis, a), hold.sideways @ a)
     return np.concatenate([r.T @ (pose.tip_mm - t), hold.axis[:2], [roll]])
 
 
-def _chart_of_steps(pose: ToolPose, bench: BenchPose) -> FloatArray:
-    """Change (6, 6) of the filter's coordinates with the steps of `moved_pose`."""
+def _chart_of_steps(pose: ToolPose, bench: BenchPose, is_bent: bool) -> FloatArray:
+    """Change (6, 6) of the filter's coordinates with the steps of `moved_pose`; a straight tool's turn stays by itself."""
+    r = bench.cam_from_bench[:3, :3]
+    a, b = axis_frame(pose.axis)
     out = np.zeros((6, 6))
-    out[:3, :3] = bench.cam_from_bench[:3, :3].T
+    out[:3, :3] = r.T
+    out[3:5, 3] = (r.T @ cross(a, pose.axis))[:2]
+    out[3:5, 4] = (r.T @ cross(b, pose.axis))[:2]
+    out[5, 5] = 1.0
     h = 1e-5
-    for k in (3, 4, 5):
+    for k in (3, 4) if is_bent else ():
         step = np.zeros(6)
         step[k] = h
-        out[3:, k] = ((_chart(moved_pose(pose, step), bench) - _chart(moved_pose(pose, -step), bench)) / (2 * h))[3:]
+        out[5, k] = (_chart(moved_pose(pose, step), bench)[5] - _chart(moved_pose(pose, -step), bench)[5]) / (2 * h)
     return out
 
 
-def _observation(fit: PoseFit, bench: BenchPose, t_s: float) -> tuple[NozzleObservation, FloatArray, FloatArray]:
+def _observation(fit: PoseFit, bench: BenchPose, t_s: float, is_bent: bool) -> tuple[NozzleObservation, FloatArray, FloatArray]:
     """What this frame alone says; also as tip and axis x, y (5,) with covariance (5, 5)."""
     size = max(1.0, np.abs(fit.alone_step[:3]).max() / 40.0, np.abs(fit.alone_step[3:]).max() / 0.4)
     pose = moved_pose(fit.pose, fit.alone_step / size)
-    turn = _chart_of_steps(pose, bench)[:5]
+    turn = _chart_of_steps(pose, bench, is_bent)[:5]
     cov, mean = turn @ fit.alone_cov @ turn.T, _chart(pose, bench)[:5]
     axis = _axis(mean[3:])
     spread = _axis_spread(axis)

@@ -130,7 +130,7 @@ def test_no_pose_is_made_up_where_there_is_no_tool():
     assert fit is None or fit.n_edges < 30
 
 
-MOTION = Motion(np.zeros(2), np.ones(2))
+MOTION = Motion(np.zeros(2), np.eye(2))
 POSE_SITES = np.arange(6)
 
 
