@@ -113,7 +113,6 @@ def find_output(is_muted: bool = False) -> Output:
     try:
         return QtOutput()
     except (ImportError, OSError) as fault:
-        log.warning("no sound: %s", fault)
         return SilentOutput(str(fault))
 
 
@@ -159,6 +158,8 @@ class Player(threading.Thread):
         """Until `stop`."""
         output = self._make_output(self._is_muted)
         self.trouble = output.trouble
+        if self.trouble:
+            log.warning("no sound: %s", self.trouble)
         self.is_ready.set()
         synth, track = Synth(), _open_track(self._track_path)
         again_s = time.monotonic() + AGAIN_EVERY_S
