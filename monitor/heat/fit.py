@@ -34,7 +34,7 @@ LEAST_RISE_K, LEAST_BINS = 40.0, 6
 LARGEST_RMS_K = 15.0
 LARGEST_UNSEEN_SHARE = 0.2
 IDENTIFIED = 1.0  # a combination is identified when the run halves its variance
-MOST_STEPS = 12
+MOST_STEPS, HOPELESS_STEPS = 12, 3
 _NUDGE = 0.25  # score step of the numerical derivative
 
 
@@ -268,7 +268,7 @@ def _converged(setup: HeatSetup, steps: list[HeatInput], site: str, run: Run, st
                log: FloatArray) -> tuple[Run, _State]:
     """Damped Gauss-Newton steps until they are small; the scatter of the bins is learned on the way."""
     damping = 0.0
-    for _ in range(MOST_STEPS):
+    for n in range(MOST_STEPS):
         tried, change = _improved(run, state, damping, t_log, log)
         run_tried = _simulate(setup, steps, tried.scores, site)
         if _cost(run_tried, tried, t_log, log) <= _cost(run, state, t_log, log) + 1e-6:
@@ -277,7 +277,7 @@ def _converged(setup: HeatSetup, steps: list[HeatInput], site: str, run: Run, st
             run, state, damping = run_tried, replace(tried, sigma_k=scatter), damping / 4
         else:
             damping, is_settled = max(4 * damping, 1.0), change < 0.03
-        if is_settled:
+        if is_settled or (n >= HOPELESS_STEPS and state.sigma_k > 2 * LARGEST_RMS_K):
             break
     return run, state
 
