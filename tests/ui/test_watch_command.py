@@ -1,0 +1,50 @@
+"""`plumeline watch` from the command line: exit codes, and a whole run on the sample."""
+
+import gc
+import json
+import wave
+
+import pytest
+
+from monitor.cli import main
+from monitor.recording import open_recording
+from tests.engine.make import SAMPLE, TruthTracker
+
+DONE, BAD_INPUT, ENVIRONMENT = 0, 3, 4
+
+
+@pytest.mark.parametrize("arguments, code, words", [
+    (["--source", "nowhere.mp4"], BAD_INPUT, "nowhere.mp4"),
+    (["--source", "a camera that nobody has"], ENVIRONMENT, "camera"),
+    (["--source", str(SAMPLE / "clip.mp4"), "--job", "missing.toml"], BAD_INPUT, "missing.toml"),
+    (["--source", str(SAMPLE / "clip.mp4"), "--out", "/dev/null/x", "--quit-at-end", "--mute"], ENVIRONMENT, "/dev/null/x"),
+])
+def test_what_cannot_be_watched_is_said_in_one_line(qapp, capsys, arguments, code, words):
+    assert main(["watch", *arguments]) == code
+
+    said = [line for line in capsys.readouterr().err.splitlines() if line.startswith("plumeline: ")]
+    assert len(said) == 1 and words in said[0]
+
+
+def test_cameras_are_listed(capsys):
+    assert main(["watch", "--list-cameras"]) == DONE
+
+
+@pytest.mark.slow
+def test_a_video_is_watched_to_its_end_and_recorded(qapp, tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr("monitor.ui.bench_work.make_tracker", lambda camera, nozzle, job: TruthTracker(camera))
+    stats, sound = tmp_path / "stats.json", tmp_path / "sound.wav"
+
+    code = main(["watch", "--source", str(SAMPLE / "clip.mp4"), "--out", str(tmp_path / "rec"), "--quit-at-end", "--mute",
+                 "--stats", str(stats), "--sound", str(sound)])
+
+    folder = next((tmp_path / "rec").glob("2*"))
+    told = json.loads(stats.read_text())
+    found = open_recording(folder)
+    assert code == DONE and str(folder) in capsys.readouterr().out
+    assert found.meta["state"] == "closed" and found.video is not None and len(found.passes) == 1
+    assert {"arrival_to_paint_ms", "arrival_to_sound_ms", "window_held_ms", "dropped_share", "load"} <= told.keys()
+    assert told["frames_captured"] == 128 and told["arrival_to_paint_ms"]["n"] > 0
+    with wave.open(str(sound)) as track:
+        assert track.getnframes() > 5 * track.getframerate()
+    assert gc.isenabled()
