@@ -168,7 +168,7 @@ class Engine:
                 arrival = self._newest.take(TICK_S)
                 self.load.sample()
                 if arrival is not None:
-                    self._guarded(lambda: self._step(arrival))
+                    self._guarded(self._step, arrival)
                 elif self._newest.is_closed:
                     break
                 else:
@@ -179,10 +179,10 @@ class Engine:
         finally:
             self._on_source_end()
 
-    def _guarded(self, act: Callable[[], None]) -> None:
+    def _guarded(self, act: Callable[..., None], *arguments: object) -> None:
         """A fault of one frame ends that frame, not the session."""
         try:
-            act()
+            act(*arguments)
         except VisionError as fault:  # the camera's calibration is of another picture, for example
             self._show(None, str(fault))
         except Exception as fault:

@@ -45,7 +45,8 @@ def open_bench(app: QApplication, source, inputs: Inputs | None, args: argparse.
     found = recover_leftovers(out)
     player = Player(args.mute, Path(args.sound) if args.sound else None)
     player.start()
-    chosen = Settings(out, args.operator, Mode(args.coaching), args.band / 100, not args.no_record, not args.no_video)
+    chosen = Settings(out, args.operator, Mode(args.coaching), args.band / 100, not args.no_record, not args.no_video,
+                      camera=Path(args.camera) if args.camera else None, nozzle=Path(args.nozzle) if args.nozzle else None)
     work = BenchWork(source, inputs, chosen, player, heat_calibration(args.heat, heat_setup(inputs.job) if inputs else None),
                      watch_frozen=not isinstance(source, PlayedVideo))
     window = BenchWindow(work, settings, open_review)

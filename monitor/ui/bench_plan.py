@@ -5,7 +5,7 @@ from __future__ import annotations
 import tempfile
 from pathlib import Path
 
-from PyQt6.QtCore import QRect, Qt
+from PyQt6.QtCore import QRect, Qt, pyqtSignal
 from PyQt6.QtGui import QFontDatabase, QPainter, QPixmap
 from PyQt6.QtWidgets import QHBoxLayout, QLabel, QPlainTextEdit, QProgressBar, QPushButton, QVBoxLayout, QWidget
 
@@ -20,7 +20,9 @@ __all__ = ["PlanTab"]
 
 
 class PlanTab(QWidget):
-    """Looks for a plan on request, in the background."""
+    """Looks for a plan on request, in the background. Emits `start_taken` with the height to hold [mm]."""
+
+    start_taken = pyqtSignal(float)
 
     def __init__(self, draft: JobDraft, calibration=None, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -43,7 +45,7 @@ class PlanTab(QWidget):
         self.table.setFont(QFontDatabase.systemFont(QFontDatabase.SystemFont.FixedFont))
         self.table.setLineWrapMode(QPlainTextEdit.LineWrapMode.NoWrap)
         self.table.setAccessibleName(tr("the plan in words"))
-        self.use = QPushButton(tr("Take its setpoint"))
+        self.use = QPushButton(tr("Take its setpoint and height"))
         self.use.setEnabled(False)
         self.use.clicked.connect(self._take_start)
         self.plan = None
@@ -82,6 +84,7 @@ class PlanTab(QWidget):
 
     def _take_start(self) -> None:
         self._draft.put("station", "setpoint_c", round(self.plan.start.setpoint_c))
+        self.start_taken.emit(1e3 * self.plan.start.height_m)
 
 
 class _Picture(QWidget):

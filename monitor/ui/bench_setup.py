@@ -25,7 +25,7 @@ from monitor.ui.bench_plan import PlanTab
 from monitor.ui.bench_state import tr
 from monitor.ui.bench_work import BenchWork
 from monitor.ui.theme import font
-from vision.camera import CameraModel
+from vision.camera import CameraModel, load_camera
 from vision.errors import VisionError
 from vision.types import BenchPose
 
@@ -58,6 +58,7 @@ class SetupPage(QWidget):
         self.tabs = QTabWidget()
         for name, tab in ((tr("Job"), self.form), (tr("Plan"), self.plan), (tr("Camera"), self.camera_tab), (tr("Nozzle"), self.nozzle_tab)):
             self.tabs.addTab(tab, name)
+        self.plan.start_taken.connect(lambda height_mm: setattr(work, "aim_mm", height_mm))
         self._build_tools()
         self._build_table()
         self.state = QLabel()
@@ -65,6 +66,8 @@ class SetupPage(QWidget):
         self.state.setTextFormat(Qt.TextFormat.PlainText)
         self._lay_out()
         self.draft.changed.connect(self._when_changed)
+        if work.inputs is None:
+            self._take_up_calibrations()
         if work.inputs is not None:
             self.draft.load(work.inputs.job_text, None)
             self.view.fit_marks()
@@ -151,6 +154,22 @@ class SetupPage(QWidget):
             text += "\n" + tr("before recording: {}").format(self.draft.faults)
         if text != self.state.text():
             self.state.setText(text)
+
+    def _take_up_calibrations(self) -> None:
+        """Use the calibrations that were named, else those that were made here before."""
+        made = self._work.settings.out / "calibration"
+        camera = self._work.settings.camera or made / "camera.toml"
+        nozzle = self._work.settings.nozzle or made / "nozzle.toml"
+        if not camera.is_file():
+            return
+        try:
+            self._camera, self._camera_path = load_camera(camera), camera
+        except VisionError as fault:
+            self._work.notice.emit(str(fault))
+            return
+        self.nozzle_tab.camera = self._camera
+        self._work.engine.use_camera(self._camera)
+        self._nozzle_path = nozzle if nozzle.is_file() else None
 
     def _use_camera(self, told) -> None:
         self._camera, self._camera_path = told

@@ -51,6 +51,8 @@ class Settings:
         Whether to keep a trace, and the video with it.
     name : str
         Of the next recording; empty for the date and time.
+    camera, nozzle : Path, optional
+        Calibrations to set up with when there is no job yet.
     tracker : callable, optional
         Makes the tracker from Inputs; the real one when absent.
     """
@@ -62,6 +64,8 @@ class Settings:
     records: bool = True
     films: bool = True
     name: str = ""
+    camera: Path | None = None
+    nozzle: Path | None = None
     tracker: object = None
 
 
@@ -86,6 +90,7 @@ class BenchWork(QObject):
         self.coach: Coach | None = None
         self.setpoint_c = inputs.job.station.setpoint_c if inputs else math.nan
         self.airflow_l_min = inputs.job.station.airflow_l_min if inputs else math.nan
+        self.aim_mm: float | None = None  # height to hold, as from a plan
         self.map_kind = ""
         self.layer: MapLayer | None = None
         self.last_folder: Path | None = None
@@ -138,7 +143,10 @@ class BenchWork(QObject):
             self.notice.emit(str(fault))
             return
         inputs, settings, calibration, player = self.inputs, self.settings, self.calibration, self.player
-        self.coach = coach = Coach(inputs.job.limits, settings.mode, settings.band_share, load_skill(self._skills, self._key))
+        low, high = inputs.job.limits.height_mm
+        aim_mm = self.aim_mm if self.aim_mm is not None and low < self.aim_mm < high else None
+        self.coach = coach = Coach(inputs.job.limits, settings.mode, settings.band_share,
+                                   load_skill(self._skills, self._key), aim_mm)
         folder = self._folder
 
         def make() -> Session:

@@ -53,8 +53,7 @@ def test_a_camera_that_fails_and_comes_back_is_told_and_taken_up_again(tmp_path,
     assert events == ["camera_lost", "camera_back"]
     assert {"not_seen", "no_picture"} <= set(kinds(found))
     first = next(w for w in found.warnings if w["kind"] == "not_seen")
-    last_good_s = max(t for t in found.frames["t_s"] if t < first["t_start_s"])
-    assert first["t_start_s"] - last_good_s <= 0.5
+    # how soon it is told is for test_session, which needs no clock
     assert found.frames["t_s"][-1] > first["t_start_s"] + 0.5  # measured again afterwards
     assert any(s.trouble for _, s in shown if s is not None)
 

@@ -259,6 +259,23 @@ def test_recording_without_a_calibration_says_what_is_missing(qtbot, tmp_path):
     assert "nozzle calibration" in window.banner.text() and not window.work.is_running
 
 
+def test_a_bench_is_set_up_from_its_calibrations_and_a_new_job(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False, inputs=None, camera=SAMPLE / "camera.toml", nozzle=SAMPLE / "nozzle.toml")
+    assert window.setup._camera is not None and window.work.inputs is None
+
+    window.setup.open_job(SAMPLE / "job.toml")
+
+    assert window.work.job.target.name == "U7" and window.setup.draft.job() == window.work.job
+
+
+def test_a_height_taken_from_the_plan_is_the_one_to_hold(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False)
+    window.setup.plan.start_taken.emit(12.0)
+    window.work.begin()
+
+    assert window.work.coach.aim_mm == 12.0 and window.work.coach.band_mm == pytest.approx((10.2, 13.8))  # +- 15 %
+
+
 def test_letters_typed_in_set_up_turn_no_knob(qtbot, tmp_path):
     window = make(qtbot, tmp_path, start=False)
     press(qtbot, window, Qt.Key.Key_F2)
