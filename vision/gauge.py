@@ -31,9 +31,10 @@ class GaugeReading:
 
 @dataclass(frozen=True)
 class GaugeMiss:
-    """Why there is no reading."""
+    """Why there is no reading; is_bench_changed when the bench picture no longer fits."""
 
     reason: str
+    is_bench_changed: bool = False
 
 
 def read_gauge(camera, body: NozzleBody, image: np.ndarray, bench: BenchPose, bench_light: np.ndarray, surface_mm: float,
@@ -54,13 +55,15 @@ def read_gauge(camera, body: NozzleBody, image: np.ndarray, bench: BenchPose, be
     """
     view = BenchView(image, bench_light)
     if not view.is_given:
-        return GaugeMiss("the bench does not look as in the bench picture: camera, light or board have changed")
+        return GaugeMiss("the bench does not look as in the bench picture: camera, light or board have changed",
+                         is_bench_changed=True)
     picture = Picture(image, view.light, view.known, view.noise)
     start = find_tool(camera, body, picture, bench.cam_from_bench, surface_mm, bias, _LEAST_QUALITY, heights_mm=_HEIGHTS_MM,
                       holds=holds, most=_FITS)
     fit = None if start is None else fit_pose(camera, body, picture, start.pose, bias, spreads_px=(2.0, 1.0))
     if fit is None or fit.quality < _LEAST_QUALITY:
-        return GaugeMiss("the nozzle is not recognised: it must stand free, its metal in view, no hand before it")
+        return GaugeMiss("the nozzle is not recognised: it must stand free, its metal in view, no hand before it; a "
+                         "shiny one is hard to see and better matt")
     pose = moved_pose(fit.pose, fit.alone_step)
     up, origin = bench.cam_from_bench[:3, 2], bench.cam_from_bench[:3, 3]
     lever = np.concatenate([np.cross(up, pose.tip_mm), -up])  # of the height, per turn and shift of the bench

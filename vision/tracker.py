@@ -21,7 +21,7 @@ from vision.types import (
 
 __all__ = ["NozzleModel", "Tracker"]
 
-_FOLLOW_QUALITY, _SURE_QUALITY, _FIND_QUALITY = 0.25, 0.5, 0.45  # share of the outline that must agree
+_FOLLOW_QUALITY, _SURE_QUALITY, _FIND_QUALITY = 0.3, 0.5, 0.45  # share of the outline that must agree
 _DOUBT_QUALITY, _DOUBT_S = 0.35, 0.5
 _WHOLE = 0.5  # share of the outline that must be in the picture before the pose can stand without its past
 _GATE = 25.0  # chi-square of 5 degrees of freedom, 99.99 %
@@ -31,6 +31,8 @@ _USEFUL_SIGMA_MM = 8.0
 _COAST_S = 0.2
 _LOST_S = 0.4
 _FIND_EVERY_S = 0.15
+_BETTER = 1.15  # a pose found anew replaces a doubtful one when it explains the picture so much better
+_GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames holds it alike for so long
 _CONFIRM = 3  # sightings in a row before a new track is believed
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
 _SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench
@@ -60,6 +62,8 @@ class Tracker:
         self._t_seen_s = np.nan
         self._t_find_s = self._t_sure_s = -np.inf
         self._jumps = self._sightings = 0
+        self._last_hold: Hold | None = None
+        self._t_hold_s = -np.inf
         self._dt_s, self._t_s = 1 / 30, np.nan
 
     def step(self, frame: Frame) -> VisionResult:
@@ -91,19 +95,21 @@ class Tracker:
             prior = self._prior(ahead, bench)
             fit = self._follow(picture, bench, prior, prior.pose)
             # with little of the tool in the picture its lean cannot be told from its height: no other start is to be believed
-            if (fit is not None and fit.quality > _DOUBT_QUALITY) or share_in_view(self._camera, self._body, prior.pose, picture) < _WHOLE:
+            is_low = share_in_view(self._camera, self._body, prior.pose, picture) < _WHOLE
+            if is_low or (fit is not None and fit.quality > _DOUBT_QUALITY and not self._is_stale(t_s)):
                 return fit
-            fit = self._catch_up(picture, bench, prior, fit)
-            if fit is not None and not self._is_stale(fit, t_s):
+            if fit is None or fit.quality <= _DOUBT_QUALITY:
+                fit = self._catch_up(picture, bench, prior, fit)
+            if fit is not None and not self._is_stale(t_s):
                 return fit
         if t_s - self._t_find_s < _FIND_EVERY_S:
             return fit
         self._t_find_s = t_s
         found = find_tool(
             self._camera, self._body, picture, bench.cam_from_bench, self._board_top_mm, self._nozzle.bias, _FIND_QUALITY,
-            holds=self._nozzle.holds,
+            holds=self._ways(t_s),
         )
-        if fit is not None and (found is None or found.merit < 1.3 * fit.merit):
+        if fit is not None and (found is None or found.merit < _BETTER * fit.merit):
             return fit
         return found if found is not None and self._is_possible(found, bench) else None
 
@@ -111,7 +117,7 @@ class Tracker:
         """Fit from a start near the track; None when the picture does not agree with it."""
         best = None
         for veil in (None, _SMOKE):
-            fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior, spreads_px=(2.5, 1.0),
+            fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior, spreads_px=(5.0, 2.0, 1.0),
                            blur_of=lambda out: self._blur(out, bench), veil=veil)
             if fit is not None and fit.quality > _FOLLOW_QUALITY and self._is_possible(fit, bench):
                 if best is None or fit.merit > _SMOKE_EARNS * best.merit:
@@ -126,7 +132,7 @@ class Tracker:
         spread = np.sqrt(np.diag(wide.cov)[:6]) * [1, 1, 1, 1, 1, 0.3]
         for start in poses_near(self._camera, self._body, picture, prior.pose, spread):
             other = self._follow(picture, bench, wide, start)
-            if other is not None and (fit is None or other.merit > fit.merit):
+            if other is not None and other.quality > _FIND_QUALITY and (fit is None or other.merit > fit.merit):
                 fit = other
         return fit
 
@@ -138,18 +144,21 @@ class Tracker:
         across_px = out.jacobian[:, :3] @ velocity * self._dt_s * _SHUTTER
         return np.minimum(np.hypot(BLUR_PX, across_px / np.sqrt(12.0)), 4.0)
 
-    def _is_stale(self, fit: PoseFit, t_s: float) -> bool:
-        """Whether the fit has been so doubtful for so long that looking elsewhere is worth the time."""
-        if fit.quality > _DOUBT_QUALITY:
-            self._t_sure_s = t_s
-        return t_s - self._t_sure_s > _DOUBT_S
+    def _is_stale(self, t_s: float) -> bool:
+        """Whether the fits have been so doubtful for so long that looking elsewhere is worth the time."""
+        return t_s - max(self._t_sure_s, self._t_find_s) > _DOUBT_S
+
+    def _ways(self, t_s: float) -> tuple[Hold, ...]:
+        """How the tool may be held now: as a moment ago, else as in the photographs."""
+        return (self._last_hold,) if self._last_hold is not None and t_s - self._t_hold_s < _GRIP_S else self._nozzle.holds
 
     def _is_possible(self, fit: PoseFit, bench: BenchPose) -> bool:
         up = bench.cam_from_bench[:3, 2]
         height = float(up @ (fit.pose.tip_mm - bench.cam_from_bench[:3, 3])) - self._board_top_mm
         sigma = float(np.sqrt(up @ fit.cov[:3, :3] @ up))
         axis = bench.cam_from_bench[:3, :3].T @ fit.pose.axis
-        as_held = not self._nozzle.holds or max(float(axis @ h.axis) for h in self._nozzle.holds) > _HOLD_COS
+        ways = self._ways(self._t_s)
+        as_held = not ways or max(float(axis @ h.axis) for h in ways) > _HOLD_COS
         return -6.0 - 2 * sigma < height < 100.0 and sigma < _USEFUL_SIGMA_MM and float(up @ fit.pose.axis) < -0.25 and as_held
 
     def _prior(self, ahead: ToolState, bench: BenchPose) -> PosePrior:
@@ -186,9 +195,11 @@ class Tracker:
             self._sightings = 0
         self._jumps = 0
         self._t_seen_s = t_s
-        if fit.quality > _DOUBT_QUALITY:
-            self._t_sure_s = t_s
         self._sightings += 1
+        if fit.quality > _SURE_QUALITY:
+            self._t_sure_s = t_s
+            if self._sightings > _GRIP_FRAMES:
+                self._last_hold, self._t_hold_s = hold_of(fit.pose, bench.cam_from_bench), t_s
         return seen, self._track(TrackStatus.TRACKING if self._sightings >= _CONFIRM else TrackStatus.TENTATIVE, "")
 
     def _coast(self, t_s: float, reason: str) -> NozzleTrack:
