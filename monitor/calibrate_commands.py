@@ -90,7 +90,7 @@ def _readings(photos: list[Path], over: str, empty: str | None, job: Job, camera
             raise InputError(f"{empty}: not of the same size as {path}")
         reading = read_gauge(camera, nozzle_body(job), image, pose, bench, surface, found.bias, found.holds)
         if isinstance(reading, GaugeMiss):
-            hint = "" if empty else "; if the camera was moved, name a photograph without the tool with --empty"
+            hint = "; name a photograph of it without the tool with --empty" if reading.is_bench_changed else ""
             raise InputError(f"{path}: {reading.reason}{hint}")
         readings.append(reading)
     return readings, pose
