@@ -81,8 +81,7 @@ def expected_spread(camera, body: NozzleBody, pose: ToolPose, up_cam: FloatArray
     design[np.arange(len(label)), 6 + group] = 1.0
     share = np.maximum(_CORRELATION_MM / np.maximum(out.mm_per_sample, 1e-3), 1.0)
     data = (design.T / (edge_sigma_px**2 * share)) @ design
-    spread = edge_offsets(body, bias)[1]
-    offset_cov = spread if spread.ndim == 2 else np.diag(spread**2)
+    offset_cov = edge_offsets(body, bias)[1]
     known = np.diag(np.concatenate([np.array(_LOOSE) ** -2.0, np.zeros(len(groups))]))
     known[6:, 6:] = np.linalg.inv(offset_cov[np.ix_(groups, groups)])
     cov = np.linalg.inv(data + known)

@@ -88,7 +88,7 @@ def draw(path: Path) -> None:
             spread = [expected(size=size, surface=surface, **{key: v}).height_mm for v in values]
             axes.plot(values, spread, marker + line, color=colour, ms=5, label=f"{size}, {surface}")
         axes.axvline(USUAL[key], color="0.6", linewidth=0.8)
-        axes.set(xlabel=label, ylim=(0, 5.0))
+        axes.set(xlabel=label, ylim=(0, 4.0))
         axes.grid(alpha=0.3)
     panels[0].set_ylabel("height, 1 sigma of one frame [mm]")
     panels[1].legend(fontsize=9)
