@@ -116,6 +116,15 @@ def test_low_melt_alloy_needs_less_heat():
     assert low.temp_c["package top"].mid < plain.temp_c["package top"].mid - 50
 
 
+def test_bismuth_on_leaded_pads_is_cautioned():
+    part = replace(CASES["low melt"].part, alloy_before="Sn63Pb37")
+
+    plan = make_plan(replace(CASES["low melt"], part=part, neighbours=()))
+
+    assert any("96 C" in c for c in plan.cautions)  # Bi46Sn34Pb20, public alloy table
+    assert plan.mark_c == 183 + 15  # the higher liquidus of the two, and the margin
+
+
 def test_preheat_shortens_or_cools_the_work():
     warm, plain = plan_of("preheated"), plan_of("ordinary")
 
