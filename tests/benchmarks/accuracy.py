@@ -61,13 +61,13 @@ def main(arguments: list[str]) -> int:
     """Print the tables; draw the plot when a file is named."""
     for size in SIZES:
         _table(f"{size}: 1 sigma of height [mm], one frame; down: camera distance [mm], across: tube diameter [mm]",
-               [("%d" % d, [expected(size=size, distance_mm=d, diameter_mm=x).height_mm for x in DIAMETERS_MM])
-                for d in DISTANCES_MM], ["%g" % x for x in DIAMETERS_MM])
+               [(f"{d:d}", [expected(size=size, distance_mm=d, diameter_mm=x).height_mm for x in DIAMETERS_MM])
+                for d in DISTANCES_MM], [f"{x:g}" for x in DIAMETERS_MM])
     _table("8 mm at 400 mm: down: angle of the line of sight from straight down [degrees]",
-           [("%d" % a, [expected(size=s, angle_deg=a, surface=f).height_mm for s in SIZES for f in SURFACES])
+           [(f"{a:d}", [expected(size=s, angle_deg=a, surface=f).height_mm for s in SIZES for f in SURFACES])
             for a in ANGLES_DEG], [f"{s} {f}" for s in SIZES for f in SURFACES])
     _table("8 mm at 400 mm, 720p, 35 degrees: down: nozzle leaning away from the camera [degrees]",
-           [("%d" % a, [(e := expected(lean_deg=a)).height_mm, e.steady_mm, np.degrees(e.tilt_rad), e.width_px])
+           [(f"{a:d}", [(e := expected(lean_deg=a)).height_mm, e.steady_mm, np.degrees(e.tilt_rad), e.width_px])
             for a in LEANS_DEG], ["height mm", "of it steady", "tilt deg", "tube px"])
     if arguments:
         draw(Path(arguments[0]))
