@@ -94,6 +94,8 @@ class Engine:
         The newest state; older ones are dropped.
     told : queue of Moment
         Every moment in which a warning started or a pass ended.
+    last_ended : Ended or None
+        How the last session ended.
     """
 
     def __init__(self, source: LiveSource, camera: CameraModel | None = None, player: Player | None = None, *,
@@ -107,9 +109,10 @@ class Engine:
         self.session: Session | None = None
         self._asked: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self._camera, self._follower = camera, None
-        self._on_shown, self._on_ended, self._on_source_end = on_shown, on_ended, on_source_end
+        self._on_shown, self._tell_ended, self._on_source_end = on_shown, on_ended, on_source_end
+        self.last_ended: Ended | None = None
         self._thread = threading.Thread(target=self._run, name="analysis", daemon=True)
-        self._stop_asked = threading.Event()
+        self._stop_asked, self._is_over = threading.Event(), threading.Event()
         self._last_arrived_s = math.nan
         self._bench: BenchPose | PoseMiss = PoseMiss(0.0, "no picture yet")
         self.analysis_delays, self.step_times, self.load = Delays(), Delays(), Load()
@@ -118,6 +121,11 @@ class Engine:
     def start(self) -> None:
         """Begin to read and analyse; a session asked for before is ready for the very first frame."""
         self._thread.start()
+
+    @property
+    def is_over(self) -> bool:
+        """Whether the source has ended, or `stop` was called."""
+        return self._is_over.is_set()
 
     def stop(self, timeout_s: float = 8.0) -> None:
         """End a session that runs, then the threads."""
@@ -137,6 +145,7 @@ class Engine:
 
     def begin_session(self, make: Callable[[], Session]) -> None:
         """Make a session in the analysis thread and run it from the next frame on."""
+        self.last_ended = None
         self._asked.put(lambda: self._begin(make))
 
     def end_session(self) -> None:
@@ -177,6 +186,7 @@ class Engine:
             if self.session is not None:
                 self._end()
         finally:
+            self._is_over.set()
             self._on_source_end()
 
     def _guarded(self, act: Callable[..., None], *arguments: object) -> None:
@@ -219,6 +229,10 @@ class Engine:
             log.exception("the recording could not be finished")
             where = session.recorder.part if session.recorder is not None else None
             self._on_ended(Ended(where, f"the recording could not be finished: {fault}"))
+
+    def _on_ended(self, ended: Ended) -> None:
+        self.last_ended = ended
+        self._tell_ended(ended)
 
     def _step(self, arrival: Arrival) -> None:
         self._last_arrived_s = arrival.arrived_s

@@ -137,6 +137,9 @@ class BenchWork(QObject):
         if self.inputs is None:
             self.notice.emit(tr("a job, a camera calibration and a nozzle calibration are needed first"))
             return
+        if self.engine.is_over:
+            self.notice.emit(tr("the source has ended; choose a camera in set-up (tab Camera), or start again"))
+            return
         try:
             self._folder = self._next_folder() if self.settings.records else None
         except (InputError, OSError) as fault:
@@ -211,6 +214,8 @@ class BenchWork(QObject):
     def stop(self) -> None:
         """End session and engine; waits until the recording is whole."""
         self.engine.stop()
+        if self.is_running and self.engine.last_ended is not None:
+            self._when_ended(self.engine.last_ended)  # its signal would come when the window is gone
         if self.player is not None:
             self.player.stop()
 
@@ -244,6 +249,8 @@ class BenchWork(QObject):
         return name
 
     def _when_ended(self, ended: Ended) -> None:
+        if not self.is_running:
+            return
         self.is_running = False
         self.last_folder = ended.folder
         if self.coach is not None and self.settings.records:

@@ -2,6 +2,7 @@
 
 import math
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -20,7 +21,7 @@ from monitor.ui.bench_state import Told, tr
 from monitor.ui.bench_window import BenchWindow
 from monitor.ui.bench_work import BenchWork, Settings
 from monitor.ui.theme import Standing, looks
-from tests.engine.make import SAMPLE, PathTracker, sample_inputs
+from tests.engine.make import SAMPLE, DrawnCamera, PathTracker, sample_inputs
 
 WAIT_MS = 15_000
 OVER_U7 = (6.7, 1.4)  # the middle of the sample's target
@@ -41,6 +42,7 @@ def make(qtbot, folder, where=lifted, *, start=True, inputs="sample", opened=Non
     qtbot.addWidget(window)
     window.show()
     window.activateWindow()
+    qtbot.waitUntil(window.isActiveWindow, timeout=WAIT_MS)  # keys go to the active window only
     if start:
         window.start()
     return window
@@ -274,6 +276,34 @@ def test_a_height_taken_from_the_plan_is_the_one_to_hold(qtbot, tmp_path):
     window.work.begin()
 
     assert window.work.coach.aim_mm == 12.0 and window.work.coach.band_mm == pytest.approx((10.2, 13.8))  # +- 15 %
+
+
+def test_little_room_on_the_disk_is_told_before_the_work(qtbot, tmp_path, monkeypatch):
+    window = make(qtbot, tmp_path, start=False)
+    monkeypatch.setattr("monitor.ui.bench_work.shutil.disk_usage", lambda path: SimpleNamespace(free=50e6))
+    window.work.begin()
+
+    assert "only 50 MB are free" in window.banner.text() and window.work.is_running
+
+
+def test_a_folder_that_may_not_be_written_is_told(qtbot, tmp_path, monkeypatch):
+    window = make(qtbot, tmp_path, start=False)
+    monkeypatch.setattr("monitor.ui.bench_work.os.access", lambda path, mode: False)
+    window.work.begin()
+
+    assert "may not be written" in window.banner.text() and not window.work.is_running
+
+
+@pytest.mark.slow
+def test_a_camera_that_is_pulled_out_is_shown_as_no_picture(qtbot, tmp_path):
+    window = make(qtbot, tmp_path)
+    window.work.use_source(DrawnCamera(faults={60: ("lost", 60.0)}, size=(1280, 720)))
+    begin(qtbot, window)
+    qtbot.waitUntil(lambda: window.hot.state.told.word == "No picture", timeout=WAIT_MS)
+
+    assert window.hot.state.told.standing is Standing.UNKNOWN and window.work.is_running
+    window.close()
+    assert open_recording(window.work.last_folder).meta["state"] == "closed"
 
 
 def test_letters_typed_in_set_up_turn_no_knob(qtbot, tmp_path):
