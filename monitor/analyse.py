@@ -22,12 +22,15 @@ from monitor.rerun import finish_recording, keep_calibration
 from monitor.technique import work_grid
 from monitor.tracking import make_tracker
 from vision.camera import CameraModel, load_camera
+from vision.kalman import ToolState
 from vision.sources import open_video
+from vision.tracker import smoothed
 from vision.types import BenchPose, Frame
 
 __all__ = ["Inputs", "read_inputs", "analyse"]
 
 N_VIEWS = 15
+MAX_GAP_S = 0.3  # a longer gap is a gap in knowledge: the track begins anew
 Progress = Callable[[float, float], None]
 Turn = tuple[float, float | None, float | None]
 
@@ -78,7 +81,8 @@ def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video:
     with open_video(inputs.clip) as video:
         inputs.camera.check_picture(*video.size_px, str(inputs.clip))
         heat = HeatEstimator(heat_setup(job), calibration)
-        pipeline = Pipeline(job, make_tracker(inputs.camera, inputs.nozzle_path, job), heat)
+        tracker = make_tracker(inputs.camera, inputs.nozzle_path, job)
+        pipeline, track = Pipeline(job, tracker, heat), _Track()
         bench = inputs.nozzle_path.with_suffix(".bench.jpg")
         origin = Origin(inputs.job_text, inputs.camera_text, inputs.nozzle_text, inputs.clip, copy_video, operator,
                         bench if bench.is_file() else None)
@@ -93,15 +97,38 @@ def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video:
                     pipeline.judge.set_station(*due.pop(0)[1:])
                 result = pipeline.step(frame)
                 recorder.add(result)
+                track.take(frame.index, tracker.state)
                 views.offer(frame, result)
                 counts.take(result)
                 progress(frame.t_s, video.duration_s)
             counts.check(inputs.clip)
             finish_recording(recorder, pipeline.judge, heat)
+            track.store(recorder)
             _add_views(recorder, views)
             for sentence in video.report.sentences():
                 recorder.add_event(0.0, "video", sentence)
     return open_recording(out)
+
+
+class _Track:
+    """The unbroken stretches of the track, for the two-sided estimate."""
+
+    def __init__(self) -> None:
+        self._stretches: list[list[tuple[int, ToolState]]] = [[]]
+
+    def take(self, frame: int, state: ToolState | None) -> None:
+        """One frame's filter state, None where the tool was not measured."""
+        last = self._stretches[-1]
+        if state is not None and last and state.t_s - last[-1][1].t_s > MAX_GAP_S:
+            self._stretches.append([])
+        if state is not None:
+            self._stretches[-1].append((frame, state))
+
+    def store(self, recorder: Recorder) -> None:
+        """Write the estimates beside the live ones."""
+        for stretch in self._stretches:
+            for (frame, _), estimate in zip(stretch, smoothed([state for _, state in stretch]), strict=True):
+                recorder.add_smoothed(frame, *estimate)
 
 
 class _Counts:

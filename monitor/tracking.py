@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
+
 from monitor.errors import InputError
 from monitor.job import Job
 from vision.bench import BenchFollower
+from vision.board import BoardFollower
 from vision.camera import CameraModel
 from vision.mat import standard_mat
 from vision.nozzle import NozzleBody, body_from_measures
@@ -20,7 +23,9 @@ def make_tracker(camera: CameraModel, nozzle: str | Path, job: Job) -> Tracker:
     """A tracker for one camera and the job's nozzle; refuses as `nozzle_for` does."""
     found = nozzle_for(camera, nozzle, job)
     model = NozzleModel(nozzle_body(job), found.bias, found.bench_light(), found.holds)
-    return Tracker(camera, BenchFollower(camera, standard_mat()), model, job.board.top_height_mm)
+    top_mm = job.board.top_height_mm
+    centre_mm = np.mean(job.target.outline_mm, axis=0)
+    return Tracker(camera, BenchFollower(camera, standard_mat()), model, top_mm, BoardFollower(camera, top_mm, centre_mm))
 
 
 def nozzle_for(camera: CameraModel, nozzle: str | Path, job: Job) -> NozzleCalibration:

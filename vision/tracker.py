@@ -8,20 +8,23 @@ import cv2
 import numpy as np
 
 from vision.background import MASK_SCALE, BenchView
+from vision.board import BoardFollower
 from vision.find import find_tool, poses_near, share_in_view
 from vision.fit import (
     BLUR_PX, DEFAULT_BIAS, EdgeBias, Picture, PoseFit, PosePrior, edge_offsets, fit_pose,
 )
-from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, condition, gate, predict, start_state
+from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, condition, gate, predict, smooth, start_state
 from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame, cross, hold_of
+from vision.rigid import apply
 from vision.silhouette import moved_pose, tool_hull
 from vision.types import (
     BenchPose, FloatArray, Frame, NozzleMiss, NozzleObservation, NozzleTrack, PoseMiss, TrackStatus, VisionResult,
 )
 
-__all__ = ["NozzleModel", "Tracker"]
+__all__ = ["NozzleModel", "Tracker", "smoothed"]
 
 _FOLLOW_QUALITY, _SURE_QUALITY, _FIND_QUALITY = 0.3, 0.5, 0.45  # share of the outline that must agree
+_LOW_QUALITY = 0.15
 _DOUBT_QUALITY, _DOUBT_S = 0.35, 0.5
 _WHOLE = 0.5  # share of the outline that must be in the picture before the pose can stand without its past
 _GATE = 25.0  # chi-square of 5 degrees of freedom, 99.99 %
@@ -50,10 +53,23 @@ class NozzleModel:
 
 
 class Tracker:
-    """One camera, one mat, one nozzle; feed frames in order of time."""
+    """One camera, one mat, one nozzle; feed frames in order of time.
 
-    def __init__(self, camera, bench_follower, nozzle: NozzleModel, board_top_mm: float):
+    Parameters
+    ----------
+    camera : CameraModel
+    bench_follower : BenchFollower
+    nozzle : NozzleModel
+    board_top_mm : float
+        Height of the board's top face over the mat.
+    board : BoardFollower, optional
+        Without one the board is taken to lie still.
+    """
+
+    def __init__(self, camera, bench_follower, nozzle: NozzleModel, board_top_mm: float, board: BoardFollower | None = None):
         cv2.setNumThreads(1)
+        self._board = board
+        self._last_bench: BenchPose | None = None
         self._camera, self._bench, self._nozzle, self._board_top_mm = camera, bench_follower, nozzle, board_top_mm
         self._body = nozzle.body
         self._motion = Motion(*edge_offsets(nozzle.body, nozzle.bias))
@@ -73,10 +89,14 @@ class Tracker:
         self._t_s = frame.t_s
         bench, events = self._bench.step(frame)
         if isinstance(bench, PoseMiss):
+            shift = np.zeros(3) if self._board is None else self._board.shift
             return VisionResult(frame.index, frame.t_s, bench, NozzleMiss(frame.t_s, bench.reason),
-                                self._coast(frame.t_s, bench.reason), events=events)
+                                self._coast(frame.t_s, bench.reason), shift, events)
         if self._view is None:
             self._view = BenchView(frame.image, self._nozzle.bench)
+        elif any(e.kind == "camera_moved" for e in events):
+            self._view.warp(_mat_moved(self._camera, self._last_bench, bench))
+        self._last_bench = bench
         picture = Picture(frame.image, self._view.light, self._view.known, self._view.noise)
         fit = self._measure(picture, bench, frame.t_s)
         if fit is None:
@@ -84,8 +104,20 @@ class Tracker:
             track = self._coast(frame.t_s, seen.reason)
         else:
             seen, track = self._advance(fit, bench, frame.t_s)
-        self._view.learn(frame.image, self._tool_mask(bench, frame.image.shape))
-        return VisionResult(frame.index, frame.t_s, bench, seen, track, events=events)
+        mask = self._tool_mask(bench, frame.image.shape)
+        self._view.learn(frame.image, mask)
+        shift, moved = (np.zeros(3), ()) if self._board is None else self._board.step(frame, bench, _full_size(mask, frame.image))
+        if moved:
+            self._view.forget(self._board.region(bench, frame.image.shape))
+        return VisionResult(frame.index, frame.t_s, bench, seen, track, shift, (*events, *moved))
+
+    @property
+    def state(self) -> ToolState | None:
+        """The filter's pose and rates after the last frame, for `smoothed`; None when that frame did not show the tool."""
+        s = self._state
+        if s is None or s.t_s != self._t_s:
+            return None
+        return ToolState(s.t_s, s.mean[:N_MOVING].copy(), s.cov[:N_MOVING, :N_MOVING].copy(), s.rest)
 
     def _measure(self, picture: Picture, bench: BenchPose, t_s: float) -> PoseFit | None:
         """The best pose for this picture: followed if possible, else caught up with on the mask, else found anew."""
@@ -93,12 +125,15 @@ class Tracker:
         if self._state is not None and t_s - self._t_seen_s < _LOST_S:
             ahead = predict(self._state, t_s, self._motion)
             prior = self._prior(ahead, bench)
-            fit = self._follow(picture, bench, prior, prior.pose)
-            # with little of the tool in the picture its lean cannot be told from its height: no other start is to be believed
             is_low = share_in_view(self._camera, self._body, prior.pose, picture) < _WHOLE
-            if is_low or (fit is not None and fit.quality > _DOUBT_QUALITY and not self._is_stale(t_s)):
+            # with little of the tool in the picture its lean cannot be told from its height: no other start is to be
+            # believed, and the past carries more of the answer
+            fit = self._follow(picture, bench, prior, prior.pose, _LOW_QUALITY if is_low else _FOLLOW_QUALITY)
+            if self._sightings < _CONFIRM and (fit is None or fit.quality < _SURE_QUALITY):
+                fit = self._catch_up(picture, bench, prior, fit)  # how fast it moves is not yet known
+            if fit is not None and (is_low or (fit.quality > _DOUBT_QUALITY and not self._is_stale(t_s))):
                 return fit
-            if fit is None or fit.quality <= _DOUBT_QUALITY:
+            if not is_low and (fit is None or fit.quality <= _DOUBT_QUALITY):
                 fit = self._catch_up(picture, bench, prior, fit)
             if fit is not None and not self._is_stale(t_s):
                 return fit
@@ -111,15 +146,19 @@ class Tracker:
         )
         if fit is not None and (found is None or found.merit < _BETTER * fit.merit):
             return fit
-        return found if found is not None and self._is_possible(found, bench) else None
+        if found is None or not self._is_possible(found, bench):
+            return None
+        self._state = None  # what was believed until now did not lead here
+        return found
 
-    def _follow(self, picture: Picture, bench: BenchPose, prior: PosePrior, start: ToolPose) -> PoseFit | None:
+    def _follow(self, picture: Picture, bench: BenchPose, prior: PosePrior, start: ToolPose,
+                least_quality: float = _FOLLOW_QUALITY) -> PoseFit | None:
         """Fit from a start near the track; None when the picture does not agree with it."""
         best = None
         for veil in (None, _SMOKE):
             fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior, spreads_px=(5.0, 2.0, 1.0),
                            blur_of=lambda out: self._blur(out, bench), veil=veil)
-            if fit is not None and fit.quality > _FOLLOW_QUALITY and self._is_possible(fit, bench):
+            if fit is not None and fit.quality > least_quality and self._is_possible(fit, bench):
                 if best is None or fit.merit > _SMOKE_EARNS * best.merit:
                     best = fit
                 if best.quality > _SURE_QUALITY:
@@ -129,7 +168,7 @@ class Tracker:
     def _catch_up(self, picture: Picture, bench: BenchPose, prior: PosePrior, fit: PoseFit | None) -> PoseFit | None:
         """The better of a doubtful fit and those from other starts around the track."""
         wide = PosePrior(prior.pose, prior.offset_px, prior.cov * 4.0)
-        spread = np.sqrt(np.diag(wide.cov)[:6]) * [1, 1, 1, 1, 1, 0.3]
+        spread = np.minimum(np.sqrt(np.diag(wide.cov)[:6]), [15.0, 15.0, 15.0, 0.1, 0.1, 0.1])
         for start in poses_near(self._camera, self._body, picture, prior.pose, spread):
             other = self._follow(picture, bench, wide, start)
             if other is not None and other.quality > _FIND_QUALITY and (fit is None or other.merit > fit.merit):
@@ -192,7 +231,7 @@ class Tracker:
             self._state = condition(ahead, sites, mean, cov)
         else:
             self._state = condition(start_state(t_s, mean[:6], 1e4 * np.eye(6), self._motion), sites, mean, cov)
-            self._sightings = 0
+            self._sightings = int(fit.quality > _SURE_QUALITY)
         self._jumps = 0
         self._t_seen_s = t_s
         self._sightings += 1
@@ -230,6 +269,28 @@ class Tracker:
         for hull in tool_hull(self._camera, self._body, self._in_camera(self._state, bench)):
             cv2.fillConvexPoly(mask, np.round((hull + 0.5) / MASK_SCALE - 0.5).astype(np.int32), 255)
         return cv2.dilate(mask, np.ones((5, 5), np.uint8))
+
+
+def smoothed(states: list[ToolState]) -> list[tuple[FloatArray, FloatArray, FloatArray]]:
+    """Two-sided estimates of one unbroken track: tip (3,) [mm], jet direction (3,), covariance (6, 6), bench frame."""
+    out = []
+    for s in smooth(states):
+        axis = _axis(s.mean[3:5])
+        spread = _axis_spread(axis)
+        out.append((s.mean[:3].copy(), axis, spread @ s.cov[:5, :5] @ spread.T))
+    return out
+
+
+def _full_size(mask: np.ndarray | None, image: np.ndarray) -> np.ndarray | None:
+    return None if mask is None else cv2.resize(mask, image.shape[1::-1], interpolation=cv2.INTER_NEAREST)
+
+
+def _mat_moved(camera, then: BenchPose, now: BenchPose) -> FloatArray:
+    """Homography (3, 3) that takes the mat's plane from where it was seen to where it is."""
+    x, y = np.meshgrid(np.linspace(-140, 140, 8), np.linspace(-100, 100, 6))
+    grid = np.stack([x.ravel(), y.ravel(), np.zeros(x.size)], 1)
+    old, new = (camera.project(apply(pose.cam_from_bench, grid)) for pose in (then, now))
+    return cv2.findHomography(old, new)[0]
 
 
 def _axis(xy: FloatArray) -> FloatArray:

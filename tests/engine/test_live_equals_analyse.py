@@ -16,6 +16,8 @@ pytestmark = pytest.mark.slow
 class Lifted(TruthTracker):
     """The sample's truth, drawn back 25 mm between 2 and 3.5 s."""
 
+    state = None
+
     def step(self, frame):
         seen = super().step(frame)
         back_mm = 25.0 if 2.0 <= frame.t_s < 3.5 else 0.0  # along the axis: the aim stays
