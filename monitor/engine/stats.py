@@ -15,14 +15,14 @@ __all__ = ["Delays", "Load", "write_stats"]
 
 MOST_KEPT = 100_000
 SAMPLE_EVERY_S = 5.0
-SETTLED_S = 60.0  # memory before this is start-up
+SETTLED_S = 600.0  # memory before this is start-up: caches and rings that fill
 
 
 class Delays:
     """Durations in seconds and their percentiles in ms; the last so many, in memory that does not grow."""
 
     def __init__(self, most: int = MOST_KEPT) -> None:
-        self._ring = np.zeros(most, np.float32)
+        self._ring = np.full(most, np.nan, np.float32)  # filled, so that its memory is there from the start
         self._n = 0
 
     def add(self, value_s: float) -> None:
@@ -62,7 +62,9 @@ class Load:
         slope = float(np.polyfit(late[:, 0], late[:, 1], 1)[0] * 3600) if len(late) >= 12 else None
         return {"wall_s": round(wall_s, 1), "cpu_cores": round((time.process_time() - self._cpu_s) / wall_s, 2),
                 "memory_mb": round(float(memory[-1, 1]), 1), "memory_max_mb": round(float(memory[:, 1].max()), 1),
-                "memory_slope_mb_h": None if slope is None else round(slope, 2)}
+                "memory_slope_mb_h": None if slope is None else round(slope, 2),
+                "memory_each_minute_mb": [round(float(np.median(memory[memory[:, 0] // 60 == m, 1])), 1)
+                                          for m in np.unique(memory[:, 0] // 60)]}
 
 
 def resident_mb() -> float:
