@@ -19,7 +19,7 @@ from pathlib import Path
 
 from monitor.alerts import Reading
 from monitor.engine.capture import Capture
-from monitor.engine.mailbox import Mailbox
+from monitor.engine.mailbox import Mailbox, Recent
 from monitor.engine.session import Moment, Session
 from monitor.engine.source import Arrival, LiveSource
 from monitor.engine.stats import Delays, Load
@@ -28,11 +28,12 @@ from vision.bench import BenchFollower
 from vision.camera import CameraModel
 from vision.errors import VisionError
 from vision.mat import standard_mat
-from vision.types import BenchPose, PoseMiss
+from vision.types import BenchPose, PoseMiss, TrackStatus
 
 __all__ = ["Engine", "Shown", "Ended"]
 
 TICK_S = 0.05
+STRIDE_S, QUICK_S, MOST_SLOW = 0.1, 0.08, 3  # a follower that fell behind comes up in strides, unless they are slow themselves
 STALL_S = 0.25  # without a frame for so long, the rules are told
 log = logging.getLogger("plumeline.engine")
 
@@ -101,7 +102,7 @@ class Engine:
     def __init__(self, source: LiveSource, camera: CameraModel | None = None, player: Player | None = None, *,
                  on_shown: Callable[[], None] = lambda: None, on_ended: Callable[[Ended], None] = lambda ended: None,
                  on_source_end: Callable[[], None] = lambda: None, watch_frozen: bool = True) -> None:
-        self._newest: Mailbox[Arrival] = Mailbox()
+        self._newest: Recent[Arrival] = Recent(lambda arrival: arrival.frame.t_s)
         self.shown: Mailbox[Shown] = Mailbox()
         self.told: queue.SimpleQueue[Moment] = queue.SimpleQueue()
         self.capture = Capture(source, self._newest, watch_frozen=watch_frozen)
@@ -114,6 +115,8 @@ class Engine:
         self._thread = threading.Thread(target=self._run, name="analysis", daemon=True)
         self._stop_asked, self._is_over = threading.Event(), threading.Event()
         self._last_arrived_s = math.nan
+        self._after_s: float | None = None
+        self._n_slow = 0
         self._bench: BenchPose | PoseMiss = PoseMiss(0.0, "no picture yet")
         self.analysis_delays, self.step_times, self.load = Delays(), Delays(), Load()
         self.n_analysed = 0
@@ -174,7 +177,7 @@ class Engine:
             self.capture.start()
             while not self._stop_asked.is_set():
                 self._do_asked()
-                arrival = self._newest.take(TICK_S)
+                arrival = self._newest.take(TICK_S, self._after_s)
                 self.load.sample()
                 if arrival is not None:
                     self._guarded(self._step, arrival)
@@ -247,9 +250,23 @@ class Engine:
             self._follower = self._follower or BenchFollower(self._camera, standard_mat())
             self._bench, _ = self._follower.step(arrival.frame)
         self.n_analysed += 1
-        self.step_times.add(time.perf_counter() - before_s)
+        spent_s = time.perf_counter() - before_s
+        self._come_up(arrival, moment, spent_s)
+        self.step_times.add(spent_s)
         self.analysis_delays.add(time.monotonic() - arrival.arrived_s)
         self._hand_over(Shown(arrival, self._bench, moment, "", time.monotonic()))
+
+    def _come_up(self, arrival: Arrival, moment: Moment | None, spent_s: float) -> None:
+        """Which frame to take next: the newest, unless a track was just found in an old one and can be followed up in strides.
+
+        Finding the tool takes long, following it does not. Were the newest frame taken after a find, the track would be out of
+        date already and the tool would have to be found again, for ever.
+        """
+        status = moment.result.vision.track.status if moment is not None else TrackStatus.LOST
+        is_found = status in (TrackStatus.TRACKING, TrackStatus.TENTATIVE)
+        was_coming_up = self._after_s is not None
+        self._n_slow = self._n_slow + 1 if was_coming_up and spent_s > QUICK_S else 0
+        self._after_s = arrival.frame.t_s + STRIDE_S if is_found and self._n_slow < MOST_SLOW else None
 
     def _tick(self) -> None:
         """No frame came: once that has lasted, the rules and the window are told."""

@@ -1,12 +1,13 @@
-"""Hand-overs between threads: one slot where the newest wins, and a bounded line where the oldest goes first."""
+"""Hand-overs between threads: a slot where the newest wins, one with a short memory, and a line where the oldest goes first."""
 
 from __future__ import annotations
 
 import threading
 from collections import deque
+from collections.abc import Callable
 from typing import Generic, TypeVar
 
-__all__ = ["Mailbox", "Line"]
+__all__ = ["Mailbox", "Recent", "Line"]
 
 T = TypeVar("T")
 
@@ -48,6 +49,65 @@ class Mailbox(Generic[T]):
         """Whether the sender has ended and the slot is empty."""
         with self._ready:
             return self._closed and self._value is None
+
+
+class Recent(Generic[T]):
+    """The newest wins, but one who fell behind can come up in strides: a few older values are kept, well apart in time.
+
+    Parameters
+    ----------
+    time_s : callable
+        When a value is from; it rises.
+    apart_s, most : float, int
+        Spacing of the older values kept, and how many.
+    """
+
+    def __init__(self, time_s: Callable[[T], float], apart_s: float = 0.08, most: int = 12) -> None:
+        self._ready = threading.Condition()
+        self._values: deque[T] = deque()
+        self._time_s, self._apart_s, self._most, self._closed = time_s, apart_s, most, False
+        self.n_put = self.n_dropped = 0
+
+    def put(self, value: T) -> bool:
+        """Leave a value; False when an older one was dropped for it."""
+        with self._ready:
+            values, before = self._values, self.n_dropped
+            self.n_put += 1
+            if len(values) > 1 and self._time_s(values[-1]) - self._time_s(values[-2]) < self._apart_s:
+                values.pop()  # it was kept as the newest only
+                self.n_dropped += 1
+            values.append(value)
+            if len(values) > self._most:
+                values.popleft()
+                self.n_dropped += 1
+            self._ready.notify()
+            return self.n_dropped == before
+
+    def take(self, timeout_s: float | None = None, after_s: float | None = None) -> T | None:
+        """The newest, or the first from that time on if one is kept; None after the time-out or when closed and empty."""
+        with self._ready:
+            self._ready.wait_for(lambda: self._values or self._closed, timeout_s)
+            if not self._values:
+                return None
+            at = len(self._values) - 1
+            if after_s is not None:
+                at = next((i for i, v in enumerate(self._values) if self._time_s(v) >= after_s), at)
+            for _ in range(at):
+                self._values.popleft()
+            self.n_dropped += at
+            return self._values.popleft()
+
+    def close(self) -> None:
+        """Wake whoever waits; nothing more will come."""
+        with self._ready:
+            self._closed = True
+            self._ready.notify_all()
+
+    @property
+    def is_closed(self) -> bool:
+        """Whether the sender has ended and nothing is left."""
+        with self._ready:
+            return self._closed and not self._values
 
 
 class Line(Generic[T]):

@@ -113,3 +113,25 @@ def test_something_asked_in_vain_does_not_end_the_session(tmp_path):
     assert over.wait(20.0)
 
     assert len(ended) == 1 and not ended[0].fault and open_recording(ended[0].folder).frames["t_s"][-1] > 0.5
+
+
+class FindsSlowly(PathTracker):
+    """Half a second to find the tool, nothing to follow it; lost after 0.4 s without a frame, as a real one."""
+
+    def __init__(self):
+        super().__init__(lambda t: (0, 0, 15))
+        self.t_s, self.n_finds = None, 0
+
+    def step(self, frame):
+        if self.t_s is None or frame.t_s - self.t_s > 0.4:
+            self.n_finds += 1
+            threading.Event().wait(0.55)
+        self.t_s = frame.t_s
+        return super().step(frame)
+
+
+def test_a_tool_that_takes_long_to_find_is_found_once_and_then_followed(tmp_path):
+    tracker = FindsSlowly()
+    found, engine, _ = run(tmp_path / "r", DrawnCamera(n=75), tracker)
+
+    assert tracker.n_finds == 1 and len(found.frames["t_s"]) > 40

@@ -2,7 +2,7 @@
 
 from hypothesis import given, strategies as st
 
-from monitor.engine.mailbox import Line, Mailbox
+from monitor.engine.mailbox import Line, Mailbox, Recent
 
 
 def test_the_newest_wins_and_the_older_one_is_counted():
@@ -39,3 +39,49 @@ def test_a_closed_line_still_gives_what_stood_in_it():
     line.close()
 
     assert not line.put("late") and not line.is_closed and line.take() == "last" and line.is_closed
+
+
+def fill(times):
+    box = Recent(lambda t: t, apart_s=0.08, most=12)
+    for t in times:
+        box.put(t)
+    return box
+
+
+def test_of_recent_values_the_newest_wins():
+    box = fill([0.0, 0.03, 0.06, 0.5])
+    assert box.take(0.0) == 0.5 and box.take(0.0) is None
+
+
+def test_one_who_fell_behind_comes_up_in_strides():
+    """Frames 33 ms apart for 0.6 s, strides of 0.1 s: no stride is longer than stride, spacing and two frames."""
+    box, at, seen = fill([i / 30 for i in range(19)]), 0.0, []
+    while (value := box.take(0.0, at + 0.1)) is not None:
+        seen.append(value)
+        at = value
+
+    assert seen[-1] == 18 / 30 and max(b - a for a, b in zip([0.0, *seen], seen)) <= 0.1 + 0.08 + 2 / 30
+
+
+@given(st.lists(st.tuples(st.booleans(), st.floats(0.001, 0.2)), max_size=80))
+def test_every_recent_value_is_taken_or_counted(acts):
+    box, t, n_taken = Recent(lambda v: v), 0.0, 0
+    for is_put, step in acts:
+        if is_put:
+            t += step
+            box.put(t)
+        else:
+            n_taken += box.take(0.0, t - step) is not None
+    while box.take(0.0, 0.0) is not None:
+        n_taken += 1
+
+    assert n_taken + box.n_dropped == box.n_put
+
+
+@given(st.lists(st.floats(0.001, 0.2), min_size=1, max_size=200))
+def test_the_memory_of_recent_values_is_short(steps):
+    box, t = Recent(lambda v: v), 0.0
+    for step in steps:
+        t += step
+        box.put(t)
+    assert len(box._values) <= 12 and box._values[-1] == t
