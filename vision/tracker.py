@@ -23,7 +23,7 @@ from vision.types import (
 
 __all__ = ["NozzleModel", "Tracker", "smoothed"]
 
-_FOLLOW_QUALITY, _SURE_QUALITY, _FIND_QUALITY = 0.3, 0.5, 0.45  # share of the outline that must agree
+_FOLLOW_QUALITY, _SURE_QUALITY, _FIND_QUALITY = 0.22, 0.5, 0.45  # share of the outline that must agree
 _LOW_QUALITY = 0.15
 _DOUBT_QUALITY, _DOUBT_S = 0.35, 0.5
 _WHOLE = 0.5  # share of the outline that must be in the picture before the pose can stand without its past
