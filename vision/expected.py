@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vision.fit import _CORRELATION_MM, _CUT_SIGMA_PX, EdgeBias, edge_offsets, inside_picture
+from vision.fit import CORRELATION_MM, CUT_SIGMA_PX, EdgeBias, edge_offsets, inside_picture
 from vision.nozzle import NozzleBody, ToolPose, axis_frame
 from vision.silhouette import Outline, outline
 from vision.types import FloatArray
@@ -44,7 +44,7 @@ class Expected:
 
 
 def expected_spread(camera, body: NozzleBody, pose: ToolPose, up_cam: FloatArray, bias: dict[tuple[str, bool], EdgeBias],
-                    *, lighter_outside: bool, edge_sigma_px: float = _CUT_SIGMA_PX) -> Expected:
+                    *, lighter_outside: bool, edge_sigma_px: float = CUT_SIGMA_PX) -> Expected:
     """Spread that the fit's own information matrix gives for a pose.
 
     Parameters
@@ -79,7 +79,7 @@ def expected_spread(camera, body: NozzleBody, pose: ToolPose, up_cam: FloatArray
     design = np.zeros((len(label), 6 + len(groups)))
     design[:, :6] = out.jacobian
     design[np.arange(len(label)), 6 + group] = 1.0
-    share = np.maximum(_CORRELATION_MM / np.maximum(out.mm_per_sample, 1e-3), 1.0)
+    share = np.maximum(CORRELATION_MM / np.maximum(out.mm_per_sample, 1e-3), 1.0)
     data = (design.T / (edge_sigma_px**2 * share)) @ design
     offset_cov = edge_offsets(body, bias)[1]
     known = np.diag(np.concatenate([np.array(_LOOSE) ** -2.0, np.zeros(len(groups))]))

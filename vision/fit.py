@@ -16,8 +16,8 @@ __all__ = ["EdgeBias", "Picture", "PosePrior", "PoseFit", "fit_pose", "loose_pri
            "picture_cuts", "steps_between", "DEFAULT_BIAS"]
 
 BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compression together
-_CUT_SIGMA_PX = 0.35  # scatter of one cut about a straight edge, measured on rendered and photographed edges
-_CORRELATION_MM = 2.4  # cuts nearer than this share pixels and codec blocks
+CUT_SIGMA_PX = 0.35  # scatter of one cut about a straight edge, measured on rendered and photographed edges
+CORRELATION_MM = 2.4  # cuts nearer than this share pixels and codec blocks
 _LEAST_MISFIT_NOISE = 0.7
 _LEAST_GAIN = 12.0  # drop of chi-square below which an edge is chance
 
@@ -264,8 +264,8 @@ def _solve(out: Outline, edges: EdgeSet, label, prior: PosePrior, pose, spread, 
         held = held + np.outer(row, row)
         pull = pull + row * (distance - normal_cam @ pose.tip_mm) / plane_sigma
     # a part's cuts stand for its length: how densely it is cut must not change what it is worth
-    share = np.sqrt(np.maximum(_CORRELATION_MM / np.maximum(out.mm_per_sample, 1e-3), 1.0))
-    own = np.hypot(np.minimum(edges.sigma_px, 5.0), _CUT_SIGMA_PX)
+    share = np.sqrt(np.maximum(CORRELATION_MM / np.maximum(out.mm_per_sample, 1e-3), 1.0))
+    own = np.hypot(np.minimum(edges.sigma_px, 5.0), CUT_SIGMA_PX)
     s = own * share
     usable = np.isfinite(edges.offset_px) & (edges.gain > _LEAST_GAIN)
     if usable.sum() < 6:
