@@ -37,6 +37,8 @@ _FIND_EVERY_S = 0.15
 _BETTER = 1.15  # a pose found anew replaces a doubtful one when it explains the picture so much better
 _GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames holds it alike for so long
 _CONFIRM = 3  # sightings in a row before a new track is believed
+# what callipers, the board's thickness and the touch photographs leave, alike in all frames: outlet [mm], direction [-]
+_STEADY_COV = np.diag([0.2, 0.2, 0.5, 0.003, 0.003]) ** 2
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
 _SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench
 _SHUTTER = 0.5  # share of the time between frames for which a camera's shutter is taken to be open
@@ -253,7 +255,7 @@ class Tracker:
         s = state or self._state
         axis = _axis(s.mean[3:5])
         spread = _axis_spread(axis)
-        cov = spread @ s.cov[:5, :5] @ spread.T
+        cov = spread @ (s.cov[:5, :5] + _STEADY_COV) @ spread.T
         return NozzleTrack(s.t_s, status, s.mean[:3].copy(), s.mean[6:9].copy(), axis, cov, self._t_seen_s, reason)
 
     def _in_camera(self, state: ToolState, bench: BenchPose) -> ToolPose:
@@ -277,7 +279,7 @@ def smoothed(states: list[ToolState]) -> list[tuple[FloatArray, FloatArray, Floa
     for s in smooth(states):
         axis = _axis(s.mean[3:5])
         spread = _axis_spread(axis)
-        out.append((s.mean[:3].copy(), axis, spread @ s.cov[:5, :5] @ spread.T))
+        out.append((s.mean[:3].copy(), axis, spread @ (s.cov[:5, :5] + _STEADY_COV) @ spread.T))
     return out
 
 

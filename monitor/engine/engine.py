@@ -88,6 +88,8 @@ class Engine:
         Called in the analysis thread when the source is over.
     watch_frozen : bool
         As in Capture.
+    stall_s : float
+        Without a frame for so long, the rules are told.
 
     Attributes
     ----------
@@ -101,7 +103,9 @@ class Engine:
 
     def __init__(self, source: LiveSource, camera: CameraModel | None = None, player: Player | None = None, *,
                  on_shown: Callable[[], None] = lambda: None, on_ended: Callable[[Ended], None] = lambda ended: None,
-                 on_source_end: Callable[[], None] = lambda: None, watch_frozen: bool = True) -> None:
+                 on_source_end: Callable[[], None] = lambda: None, watch_frozen: bool = True,
+                 stall_s: float = STALL_S) -> None:
+        self._stall_s, self.n_taken = stall_s, 0
         self._newest: Recent[Arrival] = Recent(lambda arrival: arrival.frame.t_s)
         self.shown: Mailbox[Shown] = Mailbox()
         self.told: queue.SimpleQueue[Moment] = queue.SimpleQueue()
@@ -181,6 +185,7 @@ class Engine:
                 self.load.sample()
                 if arrival is not None:
                     self._guarded(self._step, arrival)
+                    self.n_taken += 1
                 elif self._newest.is_closed:
                     break
                 else:
@@ -271,7 +276,7 @@ class Engine:
     def _tick(self) -> None:
         """No frame came: once that has lasted, the rules and the window are told."""
         now_s = time.monotonic()
-        if now_s - self._last_arrived_s < STALL_S:
+        if now_s - self._last_arrived_s < self._stall_s:
             return
         why = self.capture.trouble or "no picture from the camera"
         moment = None

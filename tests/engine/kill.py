@@ -7,6 +7,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -34,6 +35,8 @@ def kill_once(folder: Path, kind: str, after_s: float, size=(320, 240)) -> Loss:
     environment = {**os.environ, "PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1"}
     child = subprocess.Popen([sys.executable, "-m", "tests.engine.recording_child", str(folder), kind, *map(str, size)],
                              stdout=subprocess.PIPE, cwd=ROOT, env=environment, text=True)
+    guard = threading.Timer(60.0 + after_s, child.kill)
+    guard.start()  # a child that says nothing must not hold the test up
     told_s = float(child.stdout.readline())
     until_s = time.monotonic() + after_s
     while time.monotonic() < until_s:
@@ -42,6 +45,7 @@ def kill_once(folder: Path, kind: str, after_s: float, size=(320, 240)) -> Loss:
     for line in child.stdout:  # what it had told before it died
         told_s = float(line) if line.endswith("\n") else told_s
     child.wait()
+    guard.cancel()
     part = folder.with_name(folder.name + ".part")
     video_s = _last_s(part / "video.mkv")
     begin_s = time.monotonic()

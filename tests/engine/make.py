@@ -159,7 +159,7 @@ class Lockstep:
         self._video.open()
 
     def read(self):
-        while self.engine.n_analysed < self._n and not self._stop.wait(0.001):
+        while self.engine.n_taken < self._n and not self._stop.wait(0.001):
             pass
         arrival = self._video.read()
         self._n += 1
@@ -180,7 +180,7 @@ def run_lockstep(inputs, clip, tracker, folder, **options) -> Path:
     from monitor.engine.session import Session
 
     source, over, ended = Lockstep(clip), threading.Event(), []
-    engine = Engine(source, watch_frozen=False, on_ended=ended.append, on_source_end=over.set)
+    engine = Engine(source, watch_frozen=False, stall_s=1e9, on_ended=ended.append, on_source_end=over.set)
     source.engine = engine
     engine.begin_session(lambda: Session(inputs, tracker, Coach(inputs.job.limits), folder, video=False, **options))
     engine.start()
