@@ -25,6 +25,7 @@ __all__ = ["NozzleModel", "Tracker", "smoothed"]
 
 _FOLLOW_QUALITY, _SURE_QUALITY, _FIND_QUALITY = 0.22, 0.5, 0.45  # share of the outline that must agree
 _LOW_QUALITY = 0.15
+_QUICK_QUALITY = 0.65  # so good that no look further around is needed
 _DOUBT_QUALITY, _DOUBT_S = 0.35, 0.5
 _WHOLE = 0.5  # share of the outline that must be in the picture before the pose can stand without its past
 _GATE = 25.0  # chi-square of 5 degrees of freedom, 99.99 %
@@ -157,13 +158,13 @@ class Tracker:
                 least_quality: float = _FOLLOW_QUALITY) -> PoseFit | None:
         """Fit from a start near the track; None when the picture does not agree with it."""
         best = None
-        for veil in (None, _SMOKE):
-            fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior, spreads_px=(5.0, 2.0, 1.0),
+        for spreads_px, veil in (((2.5, 1.0), None), ((5.0, 2.0, 1.0), None), ((5.0, 2.0, 1.0), _SMOKE)):
+            fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior, spreads_px=spreads_px,
                            blur_of=lambda out: self._blur(out, bench), veil=veil)
             if fit is not None and fit.quality > least_quality and self._is_possible(fit, bench):
-                if best is None or fit.merit > _SMOKE_EARNS * best.merit:
+                if best is None or fit.merit > (1.0 if veil is None else _SMOKE_EARNS) * best.merit:
                     best = fit
-                if best.quality > _SURE_QUALITY:
+                if best.quality > (_SURE_QUALITY if len(spreads_px) == 3 else _QUICK_QUALITY):
                     break
         return best
 
