@@ -138,7 +138,7 @@ class BenchView:
         return float(near.mean())
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _learn(frame, bench, known, candidate, age, tool, first, last, linear, exposure, unseen, learned, given):
     """One visit to rows first..last: sums of light, now and as stored, of the pixels that agree, and their scatter.
 

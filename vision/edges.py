@@ -102,7 +102,7 @@ def sample_cuts(image: np.ndarray, centre_px: FloatArray, normal_px: FloatArray,
     return _sample(image, table, centre_px, normal_px, offsets_px)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _sample(image, table, centre, normal, offsets):
     h, w, channels = image.shape
     n, m = len(centre), len(offsets)
@@ -175,19 +175,19 @@ def _edge_tables(step: float, first: int, last: int, blurs_px: FloatArray) -> tu
     return inside, -x * inside + blur * np.exp(-0.5 * (x / blur) ** 2) / np.sqrt(2 * np.pi)
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, fastmath=True, nogil=True)
 def noise_sigma(level):
     """Sigma of a pixel of that linear light: about 5 of 255 grey levels, a webcam indoors."""
     return np.sqrt(_NOISE_FLOOR ** 2 + (_NOISE_SHARE ** 2) * max(level, 0.0) ** 1.17)
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, fastmath=True, nogil=True)
 def _weigh(level, step, noise):
     """Information of a sample: 1 / sigma^2 of a pixel, shared among the samples that fall on one pixel."""
     return step / (noise * noise_sigma(level)) ** 2
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, fastmath=True, nogil=True)
 def _shade_and_veil(a, y, ao, yo, oo, veil):
     """Least squares of (shade, veil): matrix [[a, ao], [ao, oo]], right side (y, yo), priors; and the drop of chi-square."""
     a, y = a + _SHADE_PRIOR ** -2, y + _SHADE_PRIOR ** -2
@@ -202,7 +202,7 @@ def _shade_and_veil(a, y, ao, yo, oo, veil):
     return g, o, 2 * (g * y + o * yo) - g * g * a - 2 * g * o * ao - o * o * oo
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, fastmath=True, nogil=True)
 def _curves(cuts, background, step, tables, clears, level, veil, noise, gain, misfit, contrast):
     n, channels, m = cuts.shape
     width = tables.shape[1]
@@ -296,7 +296,7 @@ def refine_edges(
     )
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, fastmath=True, nogil=True)
 def _misfit_of_edge(cut, back, weight, lo, hi, zero, inside, depth, veil):
     """Least misfit over inside levels, ramps, shade and veil when the edge lies at sample (len(inside) // 2 - zero) / _FINE."""
     channels = len(cut)
@@ -337,7 +337,7 @@ def _misfit_of_edge(cut, back, weight, lo, hi, zero, inside, depth, veil):
     return -explained - drop, g, o
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, fastmath=True, nogil=True)
 def _refine(cuts, background, step, start, known, insides, depths, blurs, level, veil, noise, offset, sigma, contrast, misfit):
     n, channels, m = cuts.shape
     back, fore = int(round(_BACK_PX / step)), int(round(_FORE_PX / step))

@@ -295,7 +295,7 @@ def _pose_of(tip, axis, after, body: NozzleBody) -> ToolPose:
     return ToolPose(tip, axis, float(np.arctan2(after @ b, after @ a)) if body.is_bent else 0.0)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _sweep_metal(slices, tips, axes, lens, fields):
     """As `_sweep` for every place with every direction, shape (places, directions): the metal's long edges alone."""
     _, h, w = fields.shape
@@ -330,7 +330,7 @@ def _sweep_metal(slices, tips, axes, lens, fields):
     return out
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _sweep(slices, kinds, share, tips, axes, after, bend_at, lens, fields, alike_px):
     _, h, w = fields.shape
     out = np.zeros(len(tips))

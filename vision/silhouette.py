@@ -158,7 +158,7 @@ def body_arrays(body: NozzleBody) -> tuple[FloatArray, np.ndarray]:
     return slices, kinds
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def trace(slices, kinds, tip, straight, after, bend_at, lens, step_mm):
     """All visible outline points: position, pixel, its derivative, surface normal and labels."""
     n_slices = len(slices)
@@ -228,7 +228,7 @@ def trace(slices, kinds, tip, straight, after, bend_at, lens, step_mm):
     return x[:n][keep], px[keep], jac[keep], normal_px[keep], labels[:n][keep], values[:n][keep]
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def plane_frame(axis):
     """`axis_frame` for compiled code."""
     helper = np.array([1.0, 0.0, 0.0]) if abs(axis[0]) < 0.8 else np.array([0.0, 1.0, 0.0])
@@ -237,7 +237,7 @@ def plane_frame(axis):
     return a, np.cross(axis, a)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def project(p, lens):
     """Pixel (2,) of a point and its derivative (2, 3); the model of `CameraModel`, straight on beyond its fold."""
     fx, fy, cx, cy, k1, k2, p1, p2, k3, edge, image_of_edge = lens
@@ -265,7 +265,7 @@ def project(p, lens):
     return px, jac
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _uncovered(px, labels, rings):
     """Which points no other slice's picture covers (each slice's picture is the hull of its two circles)."""
     n, n_slices = len(px), len(rings)
@@ -292,7 +292,7 @@ def _uncovered(px, labels, rings):
     return keep
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _convex(points):
     """Convex hull, counter-clockwise in (x, y) (monotone chain)."""
     order = np.argsort(points[:, 0] + 1e-9 * points[:, 1])
@@ -314,7 +314,7 @@ def _convex(points):
     return hull[:k].copy()
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _rows(x, jac, directions, tip, axis, a, b, is_after):
     """How each point moves along its normal in the picture with the six steps of the pose; the normal; px per mm of growth."""
     n = len(x)

@@ -170,7 +170,7 @@ def range_flags(exit_: JetExit, bore_m: float, path_m: float) -> tuple[str, ...]
     return tuple(flags)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", nogil=True)
 def spread_over(x_m, y_m, centre_x_m, centre_y_m, lean_x, lean_y, stretch, bore_m, scale, shape, radius_m, rise_k,
                 ambient_c, coefficient, arrival_c):
     """Fill the film coefficient [W/m2/K] and arrival temperature [C] on a grid, each (ny, nx, members).

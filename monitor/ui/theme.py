@@ -184,13 +184,14 @@ def _sheet(chosen: Look) -> str:
     """Borders, focus rings and sizes that the palette cannot say; targets are at least 24 px."""
     c = chosen
     return f"""
-    QPushButton, QToolButton, QComboBox, QLineEdit, QSpinBox, QDoubleSpinBox {{
+    QAbstractSpinBox {{ min-height: 30px; }}
+    QPushButton, QToolButton, QComboBox, QLineEdit {{
         min-height: 24px; padding: 3px 9px; border: 1px solid {c.line}; border-radius: 4px;
         background: {c.field}; color: {c.ink}; }}
     QPushButton:default, QPushButton[main="true"] {{ background: {c.accent}; color: {c.accent_ink}; border-color: {c.accent}; }}
     QPushButton:checked, QToolButton:checked {{ background: {c.accent}; color: {c.accent_ink}; }}
     QPushButton:disabled, QToolButton:disabled {{ color: {c.soft_ink}; border-style: dashed; background: {c.window}; }}
-    QPushButton:focus, QToolButton:focus, QComboBox:focus, QLineEdit:focus, QAbstractSpinBox:focus, QListView:focus,
+    QPushButton:focus, QToolButton:focus, QComboBox:focus, QLineEdit:focus, QListView:focus,
     QTableView:focus, QTreeView:focus {{ border: 2px solid {c.focus}; padding: 2px 8px; }}
     QListView:focus, QTableView:focus, QTreeView:focus {{ padding: 0; }}
     QGroupBox {{ border: 1px solid {c.line}; border-radius: 6px; margin-top: 1.1em; padding: 8px 6px 6px 6px;
