@@ -16,7 +16,8 @@ from monitor.heat.estimate import HeatEstimator
 from monitor.heat.fit import Calibration
 from monitor.job import Job, parse_job
 from monitor.pipeline import FrameResult, Pipeline
-from monitor.recording import Origin, Recorder, Recording, open_recording
+from monitor.recorder import Origin, Recorder
+from monitor.recording import Recording, open_recording
 from monitor.straighten import board_picture, straighten
 from monitor.rerun import finish_recording, keep_calibration
 from monitor.technique import work_grid

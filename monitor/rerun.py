@@ -19,7 +19,8 @@ from monitor.heat.types import HeatInput
 from monitor.heat_shelf import heat_calibration
 from monitor.job import Job, load_job, parse_job
 from monitor.pipeline import FrameResult, Judge
-from monitor.recording import CAMERA, JOB, NOZZLE, PICTURE, Origin, Recorder, Recording, open_recording
+from monitor.recorder import Origin, Recorder
+from monitor.recording import CAMERA, JOB, NOZZLE, PICTURE, Recording, open_recording
 from monitor.technique import GRID_STEP_MM
 from vision.types import BenchEvent, BenchPose, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
 

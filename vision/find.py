@@ -17,6 +17,7 @@ from vision.types import FloatArray
 __all__ = ["NewEdges", "new_edges", "sweep", "poses_near", "tool_mask", "find_tool", "share_in_view"]
 
 _HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down
+_CONVINCING = 0.9  # quality at which no other pose needs to be tried
 _LEAST_EDGES = 24
 _LOW_HOLD_RAD = 0.09  # what is assumed when little of the tool is in view
 _HOLD_RAD = 0.3  # a hand comes back to a hold within about this
@@ -97,7 +98,7 @@ def find_tool(
         merit = fit.merit * _habit(fit.pose, holds, cam_from_bench)
         if fit.quality > least_quality and fit.n_edges >= _LEAST_EDGES and merit > best_merit:
             best, best_merit = fit, merit
-        if fit.quality * _habit(fit.pose, holds, cam_from_bench) > 0.75:
+        if fit.quality * _habit(fit.pose, holds, cam_from_bench) > _CONVINCING:
             break
     return best
 
@@ -185,7 +186,7 @@ def new_edges(picture: Picture) -> NewEdges:
     for k in range(_ANGLES):
         turn = np.abs((angle - k * 180.0 / _ANGLES + 90) % 180 - 90)
         alike = (edge & (turn <= 45.0)).astype(np.uint8)
-        fields.append(_HALF * cv2.distanceTransform(1 - alike, cv2.DIST_L2, 3))
+        fields.append(_HALF * np.minimum(cv2.distanceTransform(1 - alike, cv2.DIST_L2, 3), 1e4))
     return NewEdges(np.stack(fields).astype(np.float32))
 
 

@@ -12,7 +12,7 @@ from vision.nozzle import NozzleBody, ToolPose, axis_frame, cross
 from vision.silhouette import Outline, moved_pose, outline
 from vision.types import FloatArray
 
-__all__ = ["EdgeBias", "Picture", "PosePrior", "PoseFit", "fit_pose", "loose_prior", "edge_offsets", "inside_picture",
+__all__ = ["BLUR_PX", "EdgeBias", "Picture", "PosePrior", "PoseFit", "fit_pose", "loose_prior", "edge_offsets", "inside_picture",
            "picture_cuts", "steps_between", "DEFAULT_BIAS"]
 
 BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compression together

@@ -10,9 +10,7 @@ import numpy as np
 from vision.background import MASK_SCALE, BenchView
 from vision.board import BoardFollower
 from vision.find import find_tool, poses_near, share_in_view
-from vision.fit import (
-    BLUR_PX, DEFAULT_BIAS, EdgeBias, Picture, PoseFit, PosePrior, edge_offsets, fit_pose,
-)
+from vision.fit import BLUR_PX, DEFAULT_BIAS, EdgeBias, Picture, PoseFit, PosePrior, edge_offsets, fit_pose
 from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, condition, gate, predict, smooth, start_state
 from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame, cross, hold_of
 from vision.rigid import apply
@@ -123,7 +121,7 @@ class Tracker:
         return ToolState(s.t_s, s.mean[:N_MOVING].copy(), s.cov[:N_MOVING, :N_MOVING].copy(), s.rest)
 
     def _measure(self, picture: Picture, bench: BenchPose, t_s: float) -> PoseFit | None:
-        """The best pose for this picture: followed if possible, else caught up with on the mask, else found anew."""
+        """The best pose for this picture: followed if possible, else caught up with around the track, else found anew."""
         fit = None
         if self._state is not None and t_s - self._t_seen_s < _LOST_S:
             ahead = predict(self._state, t_s, self._motion)
@@ -132,13 +130,11 @@ class Tracker:
             # with little of the tool in the picture its lean cannot be told from its height: no other start is to be
             # believed, and the past carries more of the answer
             fit = self._follow(picture, bench, prior, prior.pose, _LOW_QUALITY if is_low else _FOLLOW_QUALITY)
-            if self._sightings < _CONFIRM and (fit is None or fit.quality < _SURE_QUALITY):
-                fit = self._catch_up(picture, bench, prior, fit)  # how fast it moves is not yet known
-            if fit is not None and (is_low or (fit.quality > _DOUBT_QUALITY and not self._is_stale(t_s))):
-                return fit
-            if not is_low and (fit is None or fit.quality <= _DOUBT_QUALITY):
+            is_new = self._sightings < _CONFIRM  # how fast it moves is not yet known
+            enough = _SURE_QUALITY if is_new else _DOUBT_QUALITY
+            if (is_new or not is_low) and (fit is None or fit.quality <= enough):
                 fit = self._catch_up(picture, bench, prior, fit)
-            if fit is not None and not self._is_stale(t_s):
+            if fit is not None and (is_low or not self._is_stale(t_s)):
                 return fit
         if t_s - self._t_find_s < _FIND_EVERY_S:
             return fit
@@ -147,10 +143,8 @@ class Tracker:
             self._camera, self._body, picture, bench.cam_from_bench, self._board_top_mm, self._nozzle.bias, _FIND_QUALITY,
             holds=self._ways(t_s),
         )
-        if fit is not None and (found is None or found.merit < _BETTER * fit.merit):
+        if found is None or not self._is_possible(found, bench) or (fit is not None and found.merit < _BETTER * fit.merit):
             return fit
-        if found is None or not self._is_possible(found, bench):
-            return None
         self._state = None  # what was believed until now did not lead here
         return found
 

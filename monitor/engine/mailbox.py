@@ -51,7 +51,28 @@ class Mailbox(Generic[T]):
             return self._closed and self._value is None
 
 
-class Recent(Generic[T]):
+class _Waiting(Generic[T]):
+    """Values that wait for another thread."""
+
+    def __init__(self) -> None:
+        self._ready = threading.Condition()
+        self._values: deque[T] = deque()
+        self._closed = False
+
+    def close(self) -> None:
+        """Wake whoever waits; nothing more will come, what is left can still be taken."""
+        with self._ready:
+            self._closed = True
+            self._ready.notify_all()
+
+    @property
+    def is_closed(self) -> bool:
+        """Whether the sender has ended and nothing is left."""
+        with self._ready:
+            return self._closed and not self._values
+
+
+class Recent(_Waiting[T]):
     """The newest wins, but one who fell behind can come up in strides: a few older values are kept, well apart in time.
 
     Parameters
@@ -63,9 +84,8 @@ class Recent(Generic[T]):
     """
 
     def __init__(self, time_s: Callable[[T], float], apart_s: float = 0.08, most: int = 12) -> None:
-        self._ready = threading.Condition()
-        self._values: deque[T] = deque()
-        self._time_s, self._apart_s, self._most, self._closed = time_s, apart_s, most, False
+        super().__init__()
+        self._time_s, self._apart_s, self._most = time_s, apart_s, most
         self.n_put = self.n_dropped = 0
 
     def put(self, value: T) -> bool:
@@ -97,26 +117,13 @@ class Recent(Generic[T]):
             self.n_dropped += at
             return self._values.popleft()
 
-    def close(self) -> None:
-        """Wake whoever waits; nothing more will come."""
-        with self._ready:
-            self._closed = True
-            self._ready.notify_all()
 
-    @property
-    def is_closed(self) -> bool:
-        """Whether the sender has ended and nothing is left."""
-        with self._ready:
-            return self._closed and not self._values
-
-
-class Line(Generic[T]):
+class Line(_Waiting[T]):
     """First in, first out, at most so many; what does not fit is refused and counted."""
 
     def __init__(self, longest: int) -> None:
-        self._ready = threading.Condition()
-        self._values: deque[T] = deque()
-        self._longest, self._closed = longest, False
+        super().__init__()
+        self._longest = longest
         self.n_refused = 0
 
     def put(self, value: T) -> bool:
@@ -134,15 +141,3 @@ class Line(Generic[T]):
         with self._ready:
             self._ready.wait_for(lambda: self._values or self._closed, timeout_s)
             return self._values.popleft() if self._values else None
-
-    def close(self) -> None:
-        """Let nobody join any more; what stands in line can still be taken."""
-        with self._ready:
-            self._closed = True
-            self._ready.notify_all()
-
-    @property
-    def is_closed(self) -> bool:
-        """Whether it is closed and empty."""
-        with self._ready:
-            return self._closed and not self._values

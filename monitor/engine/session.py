@@ -29,7 +29,7 @@ from monitor.heat.estimate import HeatEstimator
 from monitor.heat.fit import Calibration
 from monitor.job import Job
 from monitor.pipeline import FrameResult, Judge, Pipeline, ToolState, TrackerLike
-from monitor.recording import Origin, PassNote, Recorder
+from monitor.recorder import Origin, PassNote, Recorder
 from monitor.rerun import finish_recording, keep_calibration
 from monitor.sound.tones import REFERENCE, WARNING_PATTERNS, Cue
 from monitor.straighten import board_picture, straighten

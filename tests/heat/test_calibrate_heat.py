@@ -19,7 +19,7 @@ from monitor.heat.uncertainty import PARAMETERS, parameters
 from monitor.heat_shelf import applying, heat_calibration, keep, shelf
 from monitor.job import parse_job
 from monitor.pipeline import Judge
-from monitor.recording import Origin, Recorder
+from monitor.recorder import Origin, Recorder
 from tests.benchmarks.heat_bands import FINE
 from tests.heat.cases import hold
 from tests.monitor.make import JOB_TEXT, result, track

@@ -7,7 +7,8 @@ import numpy as np
 from monitor.exposure import heat_setup
 from monitor.heat.estimate import HeatEstimator
 from monitor.pipeline import Judge
-from monitor.recording import Origin, Recorder, Recording, open_recording
+from monitor.recorder import Origin, Recorder
+from monitor.recording import Recording, open_recording
 from monitor.rerun import finish_recording
 from tests.monitor.make import JOB_TEXT, hover, job
 from tests.monitor.numbered import write_numbered

@@ -15,7 +15,8 @@ from monitor.heat.estimate import HeatEstimator
 from monitor.exposure import heat_setup
 from monitor.job import parse_job
 from monitor.pipeline import Judge
-from monitor.recording import COMMIT_EVERY_S, Origin, Recorder, open_recording
+from monitor.recorder import COMMIT_EVERY_S, Origin, Recorder
+from monitor.recording import open_recording
 from monitor.report import report_html
 from monitor.rerun import rerun, stored_results
 from tests.monitor.make import JOB_TEXT, hover, job, track

@@ -12,7 +12,7 @@ from monitor.engine.engine import Shown
 from monitor.engine.session import Moment, PassTold
 from monitor.heat.types import Band
 from monitor.pipeline import Judge
-from monitor.recording import PassNote
+from monitor.recorder import PassNote
 from monitor.ui.bench_state import big_state, height_words, limit_rows, next_limit, summarise
 from monitor.ui.theme import Standing
 from tests.monitor.make import hover, job

@@ -1,0 +1,134 @@
+"""Finding the tool by what is new in the picture, and the bench that it is compared with."""
+
+import cv2
+import numpy as np
+import pytest
+
+from tests.vision.test_silhouette import CAMERA, TOOL, _as_camera
+from vision.background import BLOCK_PX, BenchView, compose_bench
+from vision.find import find_tool, new_edges
+from vision.fit import EdgeBias, Picture
+from vision.nozzle import ToolPose, hold_of
+from vision.silhouette import moved_pose, tool_hull
+
+# looking straight down from 400 mm: x right, y away from the operator, z up
+CAM_FROM_BENCH = np.array([[1.0, 0, 0, 0], [0, -1, 0, 0], [0, 0, -1, 400], [0, 0, 0, 1]])
+DRAWN_EDGES = {(kind, lighter): EdgeBias(0.0, 0.1) for kind in ("tube", "cone", "collar", "handle", "rim") for lighter in (True, False)}
+ALL_KNOWN = np.full((720, 1280), 255, np.uint8)
+
+
+def _bench(rng):
+    """A light bench with a dark checker, as print has it."""
+    tiles = np.indices((720, 1280)).sum(0) // 40 % 2
+    return np.repeat(np.where(tiles, 0.5, 0.12)[..., None], 3, 2).astype(np.float32) + rng.uniform(0, 0.01, (720, 1280, 1)).astype(np.float32)
+
+
+def _with_tool(bench, pose, rng, scale=4):
+    """The tool over the bench, drawn four times too large and averaged down, with noise."""
+    cover = np.zeros((720 * scale, 1280 * scale), np.uint8)
+    for hull in tool_hull(CAMERA, TOOL, pose):
+        cv2.fillConvexPoly(cover, np.round(((hull + 0.5) * scale - 0.5) * 16).astype(np.int32), 255, shift=4)
+    share = cv2.resize(cover, (1280, 720), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
+    share = cv2.GaussianBlur(share, (0, 0), 0.8)[..., None]
+    return _as_camera(bench * (1 - share) + np.array([0.03, 0.05, 0.25]) * share + rng.normal(0, 0.005, bench.shape))
+
+
+def _tool(tip_x_mm, tip_y_mm, height_mm, tilt_deg, azimuth_deg):
+    tilt, azimuth = np.radians([tilt_deg, azimuth_deg])
+    axis = np.array([np.sin(tilt) * np.cos(azimuth), np.sin(tilt) * np.sin(azimuth), -np.cos(tilt)])
+    tip = CAM_FROM_BENCH[:3, :3] @ [tip_x_mm, tip_y_mm, height_mm] + CAM_FROM_BENCH[:3, 3]
+    return ToolPose(tip, CAM_FROM_BENCH[:3, :3] @ axis)
+
+
+def test_a_shaded_bench_has_no_new_edges():
+    rng = np.random.default_rng(0)
+    bench = _bench(rng)
+    shade = np.linspace(0.6, 1.0, 1280, dtype=np.float32)[None, :, None]
+    picture = Picture(_as_camera(bench * shade + rng.normal(0, 0.003, bench.shape)), bench, ALL_KNOWN)
+
+    assert np.mean(new_edges(picture).distance_px.min(0) < 1) < 0.002
+
+
+@pytest.mark.parametrize("place", [(-10, 5, 12, 35, 90), (30, -20, 4, 25, 110), (0, 20, 30, 40, 70)])
+def test_the_tool_is_found_without_a_start(place):
+    rng = np.random.default_rng(1)
+    bench, pose = _bench(rng), _tool(*place)
+
+    fit = find_tool(CAMERA, TOOL, Picture(_with_tool(bench, pose, rng), bench, ALL_KNOWN), CAM_FROM_BENCH, 0.0, DRAWN_EDGES)
+
+    assert fit is not None
+    across = fit.pose.tip_mm[:2] / fit.pose.tip_mm[2] - pose.tip_mm[:2] / pose.tip_mm[2]
+    assert np.hypot(*across) * 400 < 1.0
+    assert abs(fit.pose.tip_mm[2] - pose.tip_mm[2]) < 10
+    assert fit.pose.axis @ pose.axis > np.cos(np.radians(5))
+
+
+def test_nothing_is_found_on_an_empty_bench():
+    rng = np.random.default_rng(2)
+    bench = _bench(rng)
+
+    assert find_tool(CAMERA, TOOL, Picture(_as_camera(bench + rng.normal(0, 0.005, bench.shape)), bench, ALL_KNOWN), CAM_FROM_BENCH, 0.0) is None
+
+
+def test_a_hold_gives_back_the_pose_it_came_from():
+    pose = moved_pose(_tool(0, 0, 10, 30, 80), np.array([1.0, -2, 3, 0.02, -0.03, 0.7]))
+
+    again = hold_of(pose, CAM_FROM_BENCH).pose_at(pose.tip_mm, CAM_FROM_BENCH)
+
+    np.testing.assert_allclose(again.axis, pose.axis, atol=1e-12)
+    assert np.cos(again.roll_rad - pose.roll_rad) == pytest.approx(1.0)
+
+
+def _photographs():
+    """Two places of the tool, three photographs each; a hand lies in the lower right corner in all of them and moves a little."""
+    rng = np.random.default_rng(3)
+    bench = _bench(rng)
+    groups = []
+    for left in (100, 600):
+        group = []
+        for k in range(3):
+            light = bench + rng.normal(0, 0.004, bench.shape).astype(np.float32)
+            light[200 + 12 * k:420 + 12 * k, left:left + 200] = 0.8
+            light[480 + 20 * k:720, 900 + 17 * k + left // 5:1200] = 0.05 + 0.2 * ((np.indices((240 - 20 * k, 300 - 17 * k - left // 5)).sum(0) // 9 + k) % 2)[..., None]
+            group.append(light)
+        groups.append(group)
+    return bench, groups
+
+
+def test_the_bench_is_composed_from_where_the_tool_is_not():
+    bench, groups = _photographs()
+
+    composed = compose_bench(groups)
+
+    known = composed.max(2) > 0
+    assert known[:400].mean() > 0.97
+    assert np.median(np.abs(composed - bench)[:400][known[:400]]) < 0.01
+
+
+def test_blocks_never_seen_without_a_hand_stay_unknown_through_a_jpeg():
+    _, groups = _photographs()
+    composed = compose_bench(groups)
+    assert not composed[600:680, 1100:1180].any()
+
+    data = cv2.imencode(".jpg", _as_camera(composed), [cv2.IMWRITE_JPEG_QUALITY, 93])[1]
+    again = cv2.imdecode(data, cv2.IMREAD_COLOR)
+
+    black = composed.max(2) == 0
+    assert black.any() and black.sum() % BLOCK_PX == 0
+    assert (again[black].max() <= 2) and (again[~black].reshape(-1, 3).max(1) > 2).mean() > 0.999
+
+
+def test_a_bench_learns_what_it_had_not_seen_and_how_noisy_the_picture_is():
+    rng = np.random.default_rng(4)
+    bench = _bench(rng)
+    given = bench.copy()
+    given[320:480, 320:480] = 0.0
+    view = BenchView(_as_camera(bench), given)
+    assert (view.known[330:470, 330:470] == 0).all()
+
+    for _ in range(200):
+        view.learn(_as_camera(bench + rng.normal(0, 0.006, bench.shape)), None)
+
+    assert (view.known[330:470, 330:470] == 128).mean() > 0.95
+    assert np.median(np.abs(view.light - bench)[330:470, 330:470]) < 0.01
+    assert 0.2 < view.noise < 0.8  # noise_sigma is 0.008 to 0.03 over this bench, and 0.006 was added
