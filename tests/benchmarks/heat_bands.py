@@ -133,10 +133,12 @@ def calibrated(setup: HeatSetup, n: int, rng: np.random.Generator) -> None:
 
 def main(arguments: list[str]) -> int:
     """Run both counts."""
-    n, n_fit = (int(a) for a in [*arguments, "200", "60"][:2]) if len(arguments) != 1 else (int(arguments[0]), 60)
+    n, n_fit = (int(a) for a in [*arguments, *("200", "60")[len(arguments):]])
     began, rng, setup = time.perf_counter(), np.random.default_rng(2024), job()
-    uncalibrated(setup, n, rng) if n else None
-    calibrated(setup, n_fit, rng)
+    if n:
+        uncalibrated(setup, n, rng)
+    if n_fit:
+        calibrated(setup, n_fit, rng)
     print(f"{time.perf_counter() - began:.0f} s")
     return 0
 
