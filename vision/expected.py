@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vision.fit import CORRELATION_MM, CUT_SIGMA_PX, EdgeBias, edge_offsets, inside_picture
+from vision.fit import CORRELATION_MM, CUT_SIGMA_PX, EdgeBias, edge_offsets, group_of, inside_picture
 from vision.nozzle import NozzleBody, ToolPose, axis_frame
 from vision.silhouette import Outline, outline
 from vision.types import FloatArray
@@ -69,7 +69,7 @@ def expected_spread(camera, body: NozzleBody, pose: ToolPose, up_cam: FloatArray
     out = inside_picture(outline(camera, body, pose), (h, w))
     if len(out.px) < 8:
         return Expected(*[np.inf] * 5, width_px=0.0)
-    label = (out.part + 1) * 6 + (out.side + 1) * 2 + int(lighter_outside)
+    label = group_of(out.part, out.side, int(lighter_outside))
     _, group, counts = np.unique(label, return_inverse=True, return_counts=True)
     plain = counts[group] >= _LEAST_CUTS  # a scrap of a rim that peeps out is not to be counted on
     out, label = Outline(*(getattr(out, f)[plain] for f in Outline.__dataclass_fields__)), label[plain]

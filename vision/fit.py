@@ -9,15 +9,16 @@ import numpy as np
 
 from vision.edges import CutGrid, EdgeSet, edge_gain, linear_light, pick_edges, refine_edges, sample_cuts
 from vision.nozzle import NozzleBody, ToolPose, axis_frame, cross
-from vision.silhouette import Outline, moved_pose, outline
+from vision.silhouette import STEP, Outline, moved_pose, outline
 from vision.types import FloatArray
 
-__all__ = ["BLUR_PX", "EdgeBias", "Picture", "PosePrior", "PoseFit", "fit_pose", "loose_prior", "edge_offsets", "inside_picture",
+__all__ = ["BLUR_PX", "EdgeBias", "Picture", "PosePrior", "PoseFit", "fit_pose", "loose_prior", "edge_offsets", "group_of", "group_key", "inside_picture",
            "picture_cuts", "steps_between", "DEFAULT_BIAS"]
 
 BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compression together
 CUT_SIGMA_PX = 0.35  # scatter of one cut about a straight edge, measured on rendered and photographed edges
 CORRELATION_MM = 2.4  # cuts nearer than this share pixels and codec blocks
+_SIDES = 4
 _LEAST_MISFIT_NOISE = 0.7
 _LEAST_GAIN = 12.0  # drop of chi-square below which an edge is chance
 
@@ -38,6 +39,7 @@ DEFAULT_BIAS: dict[tuple[str, bool], EdgeBias] = {
     ("collar", True): EdgeBias(-0.2, 0.3), ("collar", False): EdgeBias(-0.6, 0.8),
     ("handle", True): EdgeBias(-0.2, 0.15), ("handle", False): EdgeBias(-0.3, 0.5),
     ("rim", True): EdgeBias(-0.2, 0.4), ("rim", False): EdgeBias(-1.0, 1.0),
+    ("step", True): EdgeBias(0.0, 0.4), ("step", False): EdgeBias(0.0, 0.4),
 }
 
 
@@ -132,11 +134,22 @@ class PoseFit:
 
 
 def edge_offsets(body: NozzleBody, bias: dict[tuple[str, bool], EdgeBias]) -> tuple[FloatArray, FloatArray]:
-    """Offset (g,) [px] and its covariance (g, g) of every group: part (rim first), side (-1, 0, 1), lighter outside or not."""
-    kinds = ["rim", *(f.kind for f in body.frusta)]
-    keys = [(kind, lighter) for kind in kinds for _ in range(3) for lighter in (False, True)]
+    """Offset (g,) [px] and its covariance (g, g) of every group, in the order of `group_of`."""
+    keys = [group_key(body, g) for g in range(2 * _SIDES * (1 + len(body.frusta)))]
     offset, sigma = (np.array([getattr(bias[k], name) for k in keys]) for name in ("offset_px", "sigma_px"))
     return offset, np.diag(sigma**2)
+
+
+def group_of(part, side, lighter):
+    """Number of the edges of one part (-1 the outlet's rim) on one side, lighter outside or not; they share an offset."""
+    return 2 * (_SIDES * (part + 1) + side + 1) + lighter
+
+
+def group_key(body: NozzleBody, group: int) -> tuple[str, bool]:
+    """Where a group's offset stands in a table like DEFAULT_BIAS."""
+    part, side = divmod(group // 2, _SIDES)
+    kind = "step" if side - 1 == STEP else "rim" if part == 0 else body.frusta[part - 1].kind
+    return kind, bool(group % 2)
 
 
 def loose_prior(body: NozzleBody, bias, pose: ToolPose, tip_mm=40.0, turn_rad=0.4, roll_rad=0.5) -> PosePrior:
@@ -191,7 +204,7 @@ def fit_pose(
         curves = edge_gain(cuts, back, grid.offsets_px, blur, **options)
         rough = pick_edges(curves, np.zeros(len(out.px)), spread, 5.0 * looser)
         edges = refine_edges(cuts, back, grid.offsets_px, rough, blur, 6.0 * looser, **options)
-        label = (out.part + 1) * 6 + (out.side + 1) * 2 + edges.lighter
+        label = group_of(out.part, out.side, edges.lighter)
         state = _solve(out, edges, label, prior, pose, spread, plane, edge_offsets(body, bias) if last else None)
         if state is None:
             return None
@@ -216,7 +229,7 @@ def picture_cuts(picture: Picture, out: Outline, grid: CutGrid):
     cuts = sample_cuts(picture.image, out.px, out.normal_px, off)
     back = sample_cuts(picture.background, out.px, out.normal_px, off)
     h, w = picture.known.shape
-    flat = np.zeros(len(out.px), bool)
+    flat = out.side == STEP
     for reach in (0.0, 0.5 * grid.reach_px, grid.reach_px):
         at = np.round(out.px + reach * out.normal_px).astype(int)
         flat |= picture.known[np.clip(at[:, 1], 0, h - 1), np.clip(at[:, 0], 0, w - 1)] == 0
@@ -307,11 +320,11 @@ def _spread(design, w, held, r, x, base, groups):
 
 @lru_cache
 def _worth(body: NozzleBody) -> FloatArray:
-    """What a cut of each (part, side) counts: a hand hides the handle without making the pose doubtful."""
-    kinds = ["rim", *(f.kind for f in body.frusta)]
-    return np.array([{"tube": 3.0, "rim": 3.0, "handle": 0.3}.get(k, 1.0) for k in kinds for _ in range(3)])
+    """What a cut of each group counts: a hand hides the handle without making the pose doubtful."""
+    kinds = [group_key(body, g)[0] for g in range(2 * _SIDES * (1 + len(body.frusta)))]
+    return np.array([{"tube": 3.0, "rim": 3.0, "handle": 0.3}.get(k, 1.0) for k in kinds])
 
 
 def _quality(body: NozzleBody, label, state: _State) -> float:
-    worth = _worth(body)[label // 2]
+    worth = _worth(body)[label]
     return float((worth * state.good).sum() / worth.sum()) / max(1.0, np.sqrt(state.chi2_dof / 1.5))

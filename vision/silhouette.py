@@ -12,10 +12,12 @@ from numba import njit
 from vision.nozzle import NozzleBody, ToolPose, axis_frame, cross
 from vision.types import FloatArray
 
-__all__ = ["Outline", "outline", "turned", "moved_pose", "tool_hull", "bend_direction", "body_arrays", "trace",
+__all__ = ["STEP", "Outline", "outline", "turned", "moved_pose", "tool_hull", "bend_direction", "body_arrays", "trace",
            "lens_of", "project", "plane_frame"]
 
+STEP = 2
 _RING = 24  # points by which a circle's picture is judged for hiding
+_MOST_ON_RIM = 24  # cuts
 _RING_ANGLES = np.linspace(0, 2 * np.pi, _RING, endpoint=False)
 
 
@@ -36,7 +38,7 @@ class Outline:
     part : array, shape (n,), int
         Index of the frustum; -1 for the outlet's rim.
     side : array, shape (n,), int
-        -1 and +1 for the two long edges, 0 for rims.
+        -1 and +1 for the two long edges, 0 for rims, STEP for rims seen against a slice of the tool further from us.
     along_mm : array, shape (n,)
         Distance from the outlet.
     jacobian : array, shape (n, 6)
@@ -167,6 +169,7 @@ def trace(slices, kinds, tip, straight, after, bend_at, lens, step_mm):
         most += 2 * max(2, int(round((slices[i, 1] - slices[i, 0]) / step_mm))) + 80
     x, tangent, normal = np.empty((most, 3)), np.empty((most, 3)), np.empty((most, 3))
     labels, values = np.empty((most, 3), np.int64), np.empty((most, 2))
+    before = np.zeros(most, np.bool_)
     rings = np.empty((n_slices, 2 * _RING, 2))
     n = 0
     for i in range(n_slices):
@@ -178,7 +181,7 @@ def trace(slices, kinds, tip, straight, after, bend_at, lens, step_mm):
             radial = np.cos(_RING_ANGLES[k]) * a + np.sin(_RING_ANGLES[k]) * b
             rings[i, k], _ = project(origin + start_mm * u + r0 * radial, lens)
             rings[i, _RING + k], _ = project(origin + end_mm * u + r1 * radial, lens)
-        slope = (r1 - r0) / (end_mm - start_mm)
+        slope = _slope(slices[i])
         # the two angles at which the surface's normal is at right angles to the line of sight
         ca, cb = np.dot(origin, a), np.dot(origin, b)
         c = (slope * (np.dot(origin, u) + start_mm) - r0) / max(np.hypot(ca, cb), 1e-9)
@@ -205,9 +208,10 @@ def trace(slices, kinds, tip, straight, after, bend_at, lens, step_mm):
             centre = origin + s * u
             # An end that faces us shows its whole circle, and the far arc bounds the picture; one turned away its near arc.
             lo, hi = mid - half, mid + half
-            if np.dot(away, centre) <= 0:
+            is_near = np.dot(away, centre) <= 0
+            if is_near:
                 lo, hi = hi, lo + 2 * np.pi
-            arc = min(max(int(round((hi - lo) * r / step_mm)), 5), 40)
+            arc = min(max(int(round((hi - lo) * r / step_mm)), 5), _MOST_ON_RIM)
             for k in range(arc):
                 th = lo + (k + 0.5) * (hi - lo) / arc
                 radial = np.cos(th) * a + np.sin(th) * b
@@ -218,14 +222,23 @@ def trace(slices, kinds, tip, straight, after, bend_at, lens, step_mm):
                 normal[n] = out
                 labels[n, 0], labels[n, 1], labels[n, 2] = -1 if i == 0 and end == 0 else i, 0, kinds[i, 0]
                 values[n, 0], values[n, 1] = s, (hi - lo) * r / arc
+                # what lies further along the jet is further from us; without a ledge it is a crease that may not show
+                before[n] = is_near and end == 0 and i > 0 and (
+                    r > slices[i - 1, 3] + 1e-6 or np.dot(radial - _slope(slices[i - 1]) * u, x[n]) > 0.1 * x[n, 2])
                 n += 1
     px, jac = np.empty((n, 2)), np.empty((n, 2, 3))
     for k in range(n):
         px[k], jac[k] = project(x[k], lens)
-    keep = _uncovered(px, labels[:n], rings)
+    keep = _uncovered(px, labels[:n], before, rings)
     normal_px = np.empty((n, 2, 3))
     normal_px[:, 0], normal_px[:, 1] = tangent[:n], normal[:n]
     return x[:n][keep], px[keep], jac[keep], normal_px[keep], labels[:n][keep], values[:n][keep]
+
+
+@njit(cache=True, nogil=True)
+def _slope(piece):
+    """Growth of a slice's radius along the axis."""
+    return (piece[3] - piece[2]) / (piece[1] - piece[0])
 
 
 @njit(cache=True, nogil=True)
@@ -266,8 +279,11 @@ def project(p, lens):
 
 
 @njit(cache=True, nogil=True)
-def _uncovered(px, labels, rings):
-    """Which points no other slice's picture covers (each slice's picture is the hull of its two circles)."""
+def _uncovered(px, labels, before, rings):
+    """Which points no other slice's picture covers (each slice's picture is the hull of its two circles).
+
+    A point that lies before the slices ahead of its own, and over the picture of one, is labelled as a step.
+    """
     n, n_slices = len(px), len(rings)
     keep = np.ones(n, np.bool_)
     for i in range(n_slices):
@@ -288,7 +304,10 @@ def _uncovered(px, labels, rings):
                 if edge[j, 0] * px[k, 0] + edge[j, 1] * px[k, 1] - edge[j, 2] > limit:
                     outside = True
                     break
-            keep[k] = outside
+            if not outside and before[k] and i < labels[k, 0]:
+                labels[k, 1] = STEP
+            else:
+                keep[k] = outside
     return keep
 
 

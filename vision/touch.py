@@ -10,7 +10,7 @@ from vision.background import compose_bench
 from vision.edges import linear_light
 from vision.errors import CalibrationError
 from vision.find import find_tool
-from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, fit_pose
+from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, fit_pose, group_key
 from vision.nozzle import Hold, NozzleBody, ToolPose, distinct_holds, hold_of
 from vision.types import FloatArray
 
@@ -167,9 +167,7 @@ def _learn(body, fits) -> dict[tuple[str, bool], EdgeBias]:
         for label in np.unique(fit.label):
             edges = fit.edge_px[(fit.label == label) & fit.good]
             if len(edges) >= _LEAST_CUTS:
-                part, lighter = label // 6 - 1, bool(label % 2)
-                kind = "rim" if part < 0 else body.frusta[part].kind
-                seen.setdefault((kind, lighter), []).append(float(np.median(edges)))
+                seen.setdefault(group_key(body, label), []).append(float(np.median(edges)))
     out = {}
     for key, default in DEFAULT_BIAS.items():
         rows = np.array(seen.get(key, []))

@@ -20,14 +20,14 @@ import cv2
 import numpy as np
 
 from vision.camera import CameraModel
-from vision.fit import EdgeBias, Picture, fit_pose
+from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, fit_pose
 from vision.nozzle import ToolPose, body_from_measures
 from vision.silhouette import outline, tool_hull
 
 CAMERA = CameraModel(np.array([[900.0, 0, 640], [0, 900.0, 360], [0, 0, 1]]), np.zeros(5), (1280, 720))
 TOOL = body_from_measures([(4.0, 0.0), (4.0, 28.0), (9.0, 36.0), (11.0, 37.0), (11.0, 50.0)], [(13.0, 50.0), (14.0, 70.0)])
 UP = np.array([0.0, -0.5, -0.866])
-KNOWN = {(k, b): EdgeBias(0.0, 0.02) for k in ("tube", "cone", "collar", "handle", "rim") for b in (True, False)}
+KNOWN = {key: EdgeBias(0.0, 0.02) for key in DEFAULT_BIAS}
 BLUR_PX, INSIDE, OUTSIDE = 0.8, 0.08, 0.45
 NOISES, DRAWS, POSES = (0.004, 0.008, 0.016, 0.03, 0.06), 24, 4
 

@@ -7,13 +7,13 @@ import pytest
 from tests.vision.test_silhouette import CAMERA, TOOL, _as_camera
 from vision.background import BLOCK_PX, BenchView, compose_bench
 from vision.find import find_tool, new_edges
-from vision.fit import EdgeBias, Picture
+from vision.fit import DEFAULT_BIAS, EdgeBias, Picture
 from vision.nozzle import ToolPose, hold_of
 from vision.silhouette import moved_pose, tool_hull
 
 # looking straight down from 400 mm: x right, y away from the operator, z up
 CAM_FROM_BENCH = np.array([[1.0, 0, 0, 0], [0, -1, 0, 0], [0, 0, -1, 400], [0, 0, 0, 1]])
-DRAWN_EDGES = {(kind, lighter): EdgeBias(0.0, 0.1) for kind in ("tube", "cone", "collar", "handle", "rim") for lighter in (True, False)}
+DRAWN_EDGES = {key: EdgeBias(0.0, 0.1) for key in DEFAULT_BIAS}
 ALL_KNOWN = np.full((720, 1280), 255, np.uint8)
 
 

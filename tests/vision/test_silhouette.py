@@ -8,10 +8,10 @@ from hypothesis import strategies as st
 
 from vision.camera import CameraModel
 from vision.edges import CutGrid, edge_gain, pick_edges, refine_edges
-from vision.fit import EdgeBias, Picture, fit_pose
+from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, fit_pose
 from vision.kalman import Motion, ToolState, condition, predict, smooth, start_state
 from vision.nozzle import ToolPose, body_from_measures
-from vision.silhouette import moved_pose, outline, tool_hull
+from vision.silhouette import STEP, moved_pose, outline, tool_hull
 
 CAMERA = CameraModel(
     camera_matrix_px=np.array([[900.0, 0, 640], [0, 900.0, 360], [0, 0, 1]]), distortion=np.zeros(5),
@@ -110,7 +110,7 @@ def test_the_pose_of_a_drawn_tool_comes_back_within_its_sigma(seed):
     pose = _pose(*rng.uniform([-20, -20, 330], [20, 20, 380]), rng.uniform(0.6, 1.1), rng.uniform(-1.9, -1.2))
     image = _drawn(pose, rng)
     bench = np.full(image.shape, 0.45, np.float32)
-    sharp = {(k, b): EdgeBias(0.0, 0.05) for k in ("tube", "cone", "collar", "handle", "rim") for b in (True, False)}
+    sharp = {key: EdgeBias(0.0, 0.05) for key in DEFAULT_BIAS}
     start = moved_pose(pose, np.array([0.8, -0.8, 5.0, 0.03, -0.03, 0.0]))
 
     fit = fit_pose(CAMERA, TOOL, Picture(image, bench, np.full((720, 1280), 255, np.uint8)), start, sharp)
@@ -171,3 +171,37 @@ def test_smoothing_backwards_is_never_less_certain_than_the_filter():
 
     for live, later in zip(states, smooth(states)):
         assert np.all(np.diag(later.cov)[:5] <= np.diag(live.cov)[:5] + 1e-9)
+
+
+def _entry_mm(ray, pose, radius_mm):
+    """Where a line of sight through the camera's centre enters an endless cylinder about the axis; nan where it misses."""
+    across = ray - (ray @ pose.axis) * pose.axis
+    foot = pose.tip_mm - (pose.tip_mm @ pose.axis) * pose.axis
+    a, b, c = across @ across, -across @ foot, foot @ foot - radius_mm**2
+    return (-b - np.sqrt(b * b - a * c)) / a if b * b > a * c else np.nan
+
+
+def test_the_near_rim_of_a_ledge_is_an_edge_against_the_metal_ahead_of_it():
+    pose = _pose(0.0, 0.0, 350.0, 0.7, -1.5)  # the jet points away from the camera
+
+    out = outline(CAMERA, TOOL, pose)
+
+    front = (out.side == STEP) & (out.along_mm == 50.0)
+    assert front.sum() > 10
+    for point in out.point_cam_mm[front]:
+        ray = point / np.linalg.norm(point)
+        collar = ray * _entry_mm(ray, pose, 11.0)
+        assert 37.0 < (pose.tip_mm - collar) @ pose.axis < 50.0  # the line of sight would go on to the collar
+        assert np.linalg.norm(collar) > np.linalg.norm(point)
+
+
+def test_no_rim_stands_before_the_metal_when_the_jet_points_at_the_camera():
+    assert not (outline(CAMERA, TOOL, _pose(0.0, 0.0, 350.0, 2.4, -1.5)).side == STEP).any()
+
+
+def test_a_crease_whose_both_sides_are_seen_is_no_edge():
+    grip = body_from_measures([(4.0, 0.0), (4.0, 30.0)], [(12.0, 30.0), (13.0, 45.0), (12.0, 60.0)])
+
+    out = outline(CAMERA, grip, _pose(0.0, 0.0, 350.0, 0.7, -1.5))
+
+    assert set(out.along_mm[out.side == STEP]) == {30.0}
