@@ -11,7 +11,7 @@ from numba import njit
 from vision.edges import linear_light
 from vision.fit import DEFAULT_BIAS, Picture, PoseFit, fit_pose, inside_picture, loose_prior
 from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame
-from vision.silhouette import bend_direction, body_arrays, lens_of, moved_pose, outline, plane_frame, project, trace, turned
+from vision.silhouette import body_arrays, lens_of, moved_poses, outline, pixel, plane_frame, roll_of, turned
 from vision.types import FloatArray
 
 __all__ = ["NewEdges", "new_edges", "sweep", "poses_near", "tool_mask", "find_tool", "share_in_view"]
@@ -27,6 +27,8 @@ _HALF, _ANGLES, _DARK = 2, 6, 0.04
 _ALIKE_PX = 6.0  # an edge this near speaks for an outline
 _CLOSE_PX = 3.0
 _SECOND_ROUND, _DRAWS = 500, 40
+_STEP_MM = 4.0  # distance of the places on an outline where edges are looked for
+_LEAST_ON_TUBE = 0.15  # share of its long edges that must lie on new ones to look at the rest
 _FITS = 6  # poses worth a fit while time presses
 _PLACE_PX = 10  # distance of the places where the outlet is tried
 _NEIGHBOUR_RAD = np.deg2rad(10.0)
@@ -132,10 +134,19 @@ def poses_near(
     spread : array, shape (6,)
         Sigma of each of the six steps of `moved_pose`.
     """
+    draws = _draws_around(start, spread, n)
+    worth = _reward(camera, body, new_edges(picture), *draws, _CLOSE_PX)
+    return [_pose_of(*draws, k) for k in np.argsort(-worth, kind="stable")[:most]]
+
+
+def _draws_around(start: ToolPose, spread: FloatArray, n: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """A pose and n more around it, as `moved_poses` gives them."""
     rng = np.random.default_rng(1)  # the same picture must always give the same answer
-    poses = [start] + [moved_pose(start, step) for step in rng.normal(0.0, spread, (n, 6))]
-    worth = _reward_of(camera, body, new_edges(picture), poses, _CLOSE_PX)
-    return [poses[k] for k in np.argsort(-worth, kind="stable")[:most]]
+    return moved_poses(start, np.concatenate([np.zeros((1, 6)), rng.normal(0.0, 1.0, (n, 6)) * spread]))
+
+
+def _pose_of(tips, axes, sideways, i: int) -> ToolPose:
+    return ToolPose(tips[i], axes[i], roll_of(axes[i], sideways[i]))
 
 
 def share_in_view(camera, body: NozzleBody, pose: ToolPose, picture: Picture) -> float:
@@ -205,19 +216,21 @@ def sweep(
     rays, origin = camera.rays(tips_px) @ r, -r.T @ t
     at = np.concatenate([(origin + (board_top_mm + h - origin[2]) / rays[:, 2:] * rays) @ r.T + t for h in heights_mm])
     axes = np.array([r @ axis for axis in _axes(holds)])
-    metal = np.array([(f.start_mm, f.end_mm, f.start_radius_mm, f.end_radius_mm) for f in body.frusta if f.kind != "handle"])
+    slices, kinds = body_arrays(body)
+    metal = slices[[f.kind != "handle" for f in body.frusta]]
     worth = _sweep_metal(metal, at, axes, lens_of(camera), edges.distance_px)
     tip, way = np.unravel_index(np.argsort(-worth.ravel(), kind="stable")[:_SECOND_ROUND], worth.shape)
-    trials = [(i, axes[j], after) for i, j in zip(tip, way) for after in _afters(body, axes[j], holds, r)]
-    tips, axes, after = at[[i for i, _, _ in trials]], np.array([a for _, a, _ in trials]), np.array([a for _, _, a in trials])
-    worth = _reward(camera, body, edges, tips, axes, after)
+    trials = [(i, j, side) for i, j in zip(tip, way) for side in _sideways(body, axes[j], holds, r)]
+    tips, axes = at[[i for i, _, _ in trials]], axes[[j for _, j, _ in trials]]
+    sideways = np.array([side for _, _, side in trials])
+    worth = _reward(camera, body, edges, tips, axes, sideways)
     best: list[int] = []
     for i in np.argsort(-worth, kind="stable"):
         if len(best) == 4 * most or worth[i] <= 0:
             break
         if all(np.linalg.norm(tips[i] - tips[j]) > 4.0 or axes[i] @ axes[j] < 0.99 for j in best):
             best.append(int(i))
-    settled = [_settled(camera, body, edges, _pose_of(tips[i], axes[i], after[i], body)) for i in best]
+    settled = [_settled(camera, body, edges, _pose_of(tips, axes, sideways, i)) for i in best]
     settled.sort(key=lambda v: -v[0])
     kept: list[ToolPose] = []
     for _, pose in settled:
@@ -228,27 +241,21 @@ def sweep(
 
 def _settled(camera, body: NozzleBody, edges: NewEdges, pose: ToolPose) -> tuple[float, ToolPose]:
     """The best of random poses around one, twice, with edges taken the more strictly: (reward, pose)."""
-    rng = np.random.default_rng(1)  # the same picture must always give the same answer
     best = 0.0
     for size, alike_px in ((1.0, 4.0), (0.4, 2.5)):
-        spread = size * np.array([3.0, 3.0, 8.0, 0.08, 0.08, 0.15 * body.is_bent])
-        poses = [pose] + [moved_pose(pose, step) for step in rng.normal(0.0, 1.0, (_DRAWS, 6)) * spread]
-        worth = _reward_of(camera, body, edges, poses, alike_px)
-        best, pose = float(worth.max()), poses[int(worth.argmax())]
+        draws = _draws_around(pose, size * np.array([3.0, 3.0, 8.0, 0.08, 0.08, 0.15 * body.is_bent]), _DRAWS)
+        worth = _reward(camera, body, edges, *draws, alike_px)
+        k = int(worth.argmax())
+        best, pose = float(worth[k]), _pose_of(*draws, k)
     return best, pose
 
 
-def _reward_of(camera, body: NozzleBody, edges: NewEdges, poses: list[ToolPose], alike_px: float) -> FloatArray:
-    tips, axes = np.array([p.tip_mm for p in poses]), np.array([p.axis for p in poses])
-    return _reward(camera, body, edges, tips, axes, np.array([bend_direction(body, p) for p in poses]), alike_px)
-
-
-def _reward(camera, body: NozzleBody, edges: NewEdges, tips, axes, after, alike_px: float = _ALIKE_PX) -> FloatArray:
+def _reward(camera, body: NozzleBody, edges: NewEdges, tips, axes, sideways, alike_px: float = _ALIKE_PX) -> FloatArray:
     """How much of each pose's outline lies on new edges that run alike [mm, weighted]."""
     slices, kinds = body_arrays(body)
-    share = np.array([2.0, *({"tube": 2.0, "handle": 0.5}.get(f.kind, 1.0) for f in body.frusta)])
-    arrays = (np.ascontiguousarray(v, float) for v in (tips, axes, after))
-    return _sweep(slices, kinds, share, *arrays, body.bend_at_mm, lens_of(camera), edges.distance_px, alike_px)
+    share = np.array([{"tube": 2.0, "handle": 0.5}.get(f.kind, 1.0) for f in body.frusta])
+    after = np.cos(body.bend_rad) * -axes + np.sin(body.bend_rad) * sideways
+    return _sweep(slices, kinds, share, tips, axes, after, body.bend_at_mm, lens_of(camera), edges.distance_px, alike_px)
 
 
 def _edge_places(edges: NewEdges, mask: np.ndarray) -> FloatArray:
@@ -270,17 +277,17 @@ def _axes(holds: tuple[Hold, ...]) -> list[FloatArray]:
     return [-np.array([np.sin(t) * np.cos(a), np.sin(t) * np.sin(a), np.cos(t)]) for t in _TILTS_RAD for a in azimuth]
 
 
-def _afters(body: NozzleBody, axis: FloatArray, holds: tuple[Hold, ...], cam_from_bench_rotation) -> list[FloatArray]:
-    """Directions in which the handle may leave, camera frame (3,)."""
-    if not body.is_bent:
-        return [-axis]
+def _sideways(body: NozzleBody, axis: FloatArray, holds: tuple[Hold, ...], cam_from_bench_rotation) -> list[FloatArray]:
+    """Directions towards which the handle may be bent, camera frame (3,)."""
     a, b = axis_frame(axis)
+    if not body.is_bent:
+        return [a]
     if holds:
         ways = [cam_from_bench_rotation @ hold.sideways for hold in holds]
         rolls = [float(np.arctan2(w @ b, w @ a)) + d for w in ways for d in (-0.35, 0.0, 0.35)]
     else:
         rolls = list(np.arange(0, 2 * np.pi, np.deg2rad(30)))
-    return [np.cos(body.bend_rad) * -axis + np.sin(body.bend_rad) * (np.cos(v) * a + np.sin(v) * b) for v in rolls]
+    return [np.cos(v) * a + np.sin(v) * b for v in rolls]
 
 
 def _around(hold: Hold) -> list[Hold]:
@@ -291,62 +298,105 @@ def _around(hold: Hold) -> list[Hold]:
     return [Hold(turned(hold.axis, w), turned(hold.sideways, w)) for w in turns]
 
 
-def _pose_of(tip, axis, after, body: NozzleBody) -> ToolPose:
-    a, b = axis_frame(axis)
-    return ToolPose(tip, axis, float(np.arctan2(after @ b, after @ a)) if body.is_bent else 0.0)
+@njit(cache=True, nogil=True)
+def _on_edges(x0, y0, x1, y1, count, fields, alike_px):
+    """Length of a line in the picture that lies on edges that run alike, judged at count places [px]."""
+    _, h, w = fields.shape
+    dx, dy = x1 - x0, y1 - y0
+    turn = int(np.round(np.arctan2(dx, -dy) * _ANGLES / np.pi)) % _ANGLES  # of the normal
+    length = np.sqrt(dx * dx + dy * dy)
+    share = 0.0
+    for k in range(count):
+        x = int((x0 + dx * (k + 0.5) / count) / _HALF)
+        y = int((y0 + dy * (k + 0.5) / count) / _HALF)
+        if 1 <= x < w - 1 and 1 <= y < h - 1:
+            near = fields[turn, y, x] / alike_px
+            if near < 1.0:
+                share += (1.0 - near * near) / count
+    return share * length
 
 
 @njit(cache=True, nogil=True)
 def _sweep_metal(slices, tips, axes, lens, fields):
     """As `_sweep` for every place with every direction, shape (places, directions): the metal's long edges alone."""
-    _, h, w = fields.shape
     out = np.zeros((len(tips), len(axes)))
     for j in range(len(axes)):
         u = -axes[j]
         a, b = plane_frame(u)
         for i in range(len(tips)):
-            ca, cb = np.dot(tips[i], a), np.dot(tips[i], b)
-            middle, rho, along = np.arctan2(cb, ca), np.hypot(ca, cb), np.dot(tips[i], u)
             for s in range(len(slices)):
-                start, end, r0, r1 = slices[s]
-                slope = (r1 - r0) / (end - start)
-                c = (slope * (along + start) - r0) / max(rho, 1e-9)
-                if abs(c) > 0.995:
-                    continue
-                half = np.arccos(c)
-                count = max(2, int((end - start) / 4.0))
-                for side in (-1, 1):
-                    radial = np.cos(middle + side * half) * a + np.sin(middle + side * half) * b
-                    first, _ = project(tips[i] + start * u + r0 * radial, lens)
-                    last, _ = project(tips[i] + end * u + r1 * radial, lens)
-                    dx, dy = last[0] - first[0], last[1] - first[1]
-                    turn = int(np.round(np.arctan2(dx, -dy) * _ANGLES / np.pi)) % _ANGLES
-                    for k in range(count):
-                        x = int((first[0] + dx * (k + 0.5) / count) / _HALF)
-                        y = int((first[1] + dy * (k + 0.5) / count) / _HALF)
-                        if 1 <= x < w - 1 and 1 <= y < h - 1:
-                            near = fields[turn, y, x] / _ALIKE_PX
-                            if near < 1.0:
-                                out[i, j] += (end - start) / count * (1.0 - near * near)
+                on_edges, whole = _long_edges(slices[s], tips[i], u, a, b, lens, fields, _ALIKE_PX)
+                if s == 0 and on_edges < _LEAST_ON_TUBE * whole:
+                    break
+                out[i, j] += on_edges * tips[i, 2] / lens[0]
     return out
 
 
 @njit(cache=True, nogil=True)
+def _long_edges(piece, origin, u, a, b, lens, fields, alike_px):
+    """Length of a slice's two long edges that lies on edges that run alike, and their whole length [px]."""
+    middle, half = _limbs(piece, origin, u, a, b)
+    start, end, r0, r1 = piece
+    count = max(2, int((end - start) / _STEP_MM))
+    on_edges = whole = 0.0
+    if half == 0.0:
+        return on_edges, whole
+    for side in (-1, 1):
+        x0, y0 = _on_circle(origin, u, a, b, start, r0, middle + side * half, lens)
+        x1, y1 = _on_circle(origin, u, a, b, end, r1, middle + side * half, lens)
+        on_edges += _on_edges(x0, y0, x1, y1, count, fields, alike_px)
+        whole += np.sqrt((x1 - x0) ** 2 + (y1 - y0) ** 2)
+    return on_edges, whole
+
+
+@njit(cache=True, nogil=True)
+def _limbs(piece, origin, u, a, b):
+    """Angle towards the camera's axis and half the angle between a slice's two long edges; 0 when it is seen end on."""
+    start, end, r0, r1 = piece
+    slope = (r1 - r0) / (end - start)
+    ca, cb, along = 0.0, 0.0, 0.0
+    for k in range(3):
+        ca += origin[k] * a[k]
+        cb += origin[k] * b[k]
+        along += origin[k] * u[k]
+    c = (slope * (along + start) - r0) / max(np.sqrt(ca * ca + cb * cb), 1e-9)
+    return np.arctan2(cb, ca), np.arccos(c) if abs(c) < 0.995 else 0.0
+
+
+@njit(cache=True, nogil=True)
+def _on_circle(origin, u, a, b, s, r, angle, lens):
+    """Picture point on a slice's circle at distance s along its axis."""
+    ra, rb = r * np.cos(angle), r * np.sin(angle)
+    return pixel(origin[0] + s * u[0] + ra * a[0] + rb * b[0], origin[1] + s * u[1] + ra * a[1] + rb * b[1],
+                 origin[2] + s * u[2] + ra * a[2] + rb * b[2], lens)
+
+
+@njit(cache=True, nogil=True)
 def _sweep(slices, kinds, share, tips, axes, after, bend_at, lens, fields, alike_px):
-    _, h, w = fields.shape
+    """Reward of each pose: long edges, and the front rim of each slice as far as it bounds the slice's picture.
+
+    Lengths are those in the picture, as millimetres at the outlet: what is foreshortened proves little.
+    """
     out = np.zeros(len(tips))
     for i in range(len(tips)):
-        tip, straight, bent = tips[i].copy(), -axes[i], after[i].copy()
-        _, px, jac, directions, labels, values = trace(slices, kinds, tip, straight, bent, bend_at, lens, 4.0)
-        for k in range(len(px)):
-            x, y = int(px[k, 0] / _HALF), int(px[k, 1] / _HALF)
-            if x < 1 or y < 1 or x >= w - 1 or y >= h - 1:
-                continue
-            t = jac[k] @ directions[k, 0]
-            angle = np.arctan2(t[0], -t[1]) * _ANGLES / np.pi  # of the normal
-            near = fields[int(np.round(angle)) % _ANGLES, y, x] / alike_px
-            if near < 1.0:
-                out[i] += share[labels[k, 0] + 1] * values[k, 1] * (1.0 - near * near)
+        for s in range(len(slices)):
+            u = after[i] if kinds[s, 0] else -axes[i]
+            origin = tips[i] - bend_at * (axes[i] + after[i]) if kinds[s, 0] else tips[i]
+            a, b = plane_frame(u)
+            reward, _ = _long_edges(slices[s], origin, u, a, b, lens, fields, alike_px)
+            start, _, r0, _ = slices[s]
+            middle, half = _limbs(slices[s], origin, u, a, b)
+            depth = 0.0
+            for k in range(3):
+                depth += u[k] * (origin[k] + start * u[k])
+            first, last = (middle - half, middle + half) if depth > 0 else (middle + half, middle - half + 2 * np.pi)
+            chords = min(max(int((last - first) * r0 / _STEP_MM), 3), 8) if s == 0 or r0 > slices[s - 1, 3] else 0
+            x0, y0 = _on_circle(origin, u, a, b, start, r0, first, lens)
+            for k in range(chords):
+                x1, y1 = _on_circle(origin, u, a, b, start, r0, first + (k + 1) * (last - first) / chords, lens)
+                reward += _on_edges(x0, y0, x1, y1, 1, fields, alike_px)
+                x0, y0 = x1, y1
+            out[i] += share[s] * reward * tips[i, 2] / lens[0]
     return out
 
 
@@ -356,7 +406,3 @@ def _plausible(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) 
     height = float(r[:, 2] @ (pose.tip_mm - t)) - board_top_mm
     camera_height = float(-r[:, 2] @ t) - board_top_mm
     return -15.0 < height < min(_HIGHEST_MM, 0.5 * camera_height) and float(r[:, 2] @ pose.axis) < -0.25
-
-
-def _alike(a: ToolPose, b: ToolPose) -> bool:
-    return bool(np.linalg.norm(a.tip_mm - b.tip_mm) < 6.0 and a.axis @ b.axis > 0.99 and abs(a.roll_rad - b.roll_rad) < 0.3)

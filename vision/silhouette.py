@@ -12,7 +12,7 @@ from numba import njit
 from vision.nozzle import NozzleBody, ToolPose, axis_frame, cross
 from vision.types import FloatArray
 
-__all__ = ["STEP", "Outline", "outline", "turned", "moved_pose", "tool_hull", "bend_direction", "body_arrays", "trace",
+__all__ = ["STEP", "Outline", "outline", "turned", "moved_pose", "moved_poses", "roll_of", "pixel", "tool_hull", "bend_direction", "body_arrays", "trace",
            "lens_of", "project", "plane_frame"]
 
 STEP = 2
@@ -94,24 +94,34 @@ def lens_of(camera) -> FloatArray:
 
 def moved_pose(pose: ToolPose, step: FloatArray) -> ToolPose:
     """Pose after a step (6,): tip [mm], two turns of the axis and roll [rad], as in Outline.jacobian."""
+    tip_mm, axis, sideways = moved_poses(pose, np.asarray(step)[None])
+    return ToolPose(tip_mm[0], axis[0], roll_of(axis[0], sideways[0]))
+
+
+def moved_poses(pose: ToolPose, steps: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Poses after each of some steps (n, 6): outlets, jet directions and the directions from which rolls count, each (n, 3)."""
     a, b = axis_frame(pose.axis)
-    rotation = a * step[3] + b * step[4]
+    rotation = steps[:, 3:4] * a + steps[:, 4:5] * b
     axis = turned(pose.axis, rotation)
-    axis /= np.linalg.norm(axis)
+    axis /= np.sqrt(np.einsum("ij,ij->i", axis, axis))[:, None]
     # the sideways direction is carried along with the axis, so that the roll's meaning does not jump with its frame
     sideways = turned(np.cos(pose.roll_rad) * a + np.sin(pose.roll_rad) * b, rotation)
-    a1, b1 = axis_frame(axis)
-    roll = float(np.arctan2(sideways @ b1, sideways @ a1) + step[5])
-    return ToolPose(pose.tip_mm + step[:3], axis, roll)
+    sideways = turned(sideways, steps[:, 5:6] * axis)
+    return pose.tip_mm + steps[:, :3], axis, sideways
+
+
+def roll_of(axis: FloatArray, sideways: FloatArray) -> float:
+    """Turn about a jet direction that brings `axis_frame`'s first vector to a sideways one [rad]."""
+    a, b = axis_frame(axis)
+    return float(np.arctan2(sideways @ b, sideways @ a))
 
 
 def turned(vector: FloatArray, rotation: FloatArray) -> FloatArray:
-    """Vector (3,) turned by a rotation vector (3,) [rad]."""
-    angle = math.sqrt(rotation @ rotation)
-    if angle < 1e-12:
-        return vector + cross(rotation, vector)
-    k = rotation / angle
-    return vector * math.cos(angle) + cross(k, vector) * math.sin(angle) + k * (k @ vector) * (1 - math.cos(angle))
+    """Vectors (..., 3) turned by rotation vectors (..., 3) [rad]."""
+    angle = np.sqrt((rotation * rotation).sum(-1, keepdims=True))
+    k = rotation / np.maximum(angle, 1e-12)
+    return (vector * np.cos(angle) + np.cross(k, vector) * np.sin(angle)
+            + k * (k * vector).sum(-1, keepdims=True) * (1 - np.cos(angle)))
 
 
 def tool_hull(camera, body: NozzleBody, pose: ToolPose) -> list[FloatArray]:
@@ -179,8 +189,9 @@ def trace(slices, kinds, tip, straight, after, bend_at, lens, step_mm):
         a, b = plane_frame(u)
         for k in range(_RING):
             radial = np.cos(_RING_ANGLES[k]) * a + np.sin(_RING_ANGLES[k]) * b
-            rings[i, k], _ = project(origin + start_mm * u + r0 * radial, lens)
-            rings[i, _RING + k], _ = project(origin + end_mm * u + r1 * radial, lens)
+            near, far = origin + start_mm * u + r0 * radial, origin + end_mm * u + r1 * radial
+            rings[i, k] = pixel(near[0], near[1], near[2], lens)
+            rings[i, _RING + k] = pixel(far[0], far[1], far[2], lens)
         slope = _slope(slices[i])
         # the two angles at which the surface's normal is at right angles to the line of sight
         ca, cb = np.dot(origin, a), np.dot(origin, b)
@@ -251,22 +262,33 @@ def plane_frame(axis):
 
 
 @njit(cache=True, nogil=True)
-def project(p, lens):
-    """Pixel (2,) of a point and its derivative (2, 3); the model of `CameraModel`, straight on beyond its fold."""
+def pixel(px, py, pz, lens):
+    """Picture point (x, y) of a point; the model of `CameraModel`, straight on beyond its fold."""
     fx, fy, cx, cy, k1, k2, p1, p2, k3, edge, image_of_edge = lens
-    px, jac = np.empty(2), np.empty((2, 3))
-    iz = 1.0 / max(p[2], 1e-6)
-    x, y = p[0] * iz, p[1] * iz
-    r = np.hypot(x, y)
+    iz = 1.0 / max(pz, 1e-6)
+    x, y = px * iz, py * iz
+    r = math.sqrt(x * x + y * y)
     grow = 1.0
-    xs, ys = x, y
     if r > edge:
         grow = 1.0 + (r - edge) / max(image_of_edge, 1e-6)
-        xs, ys = x * edge / r, y * edge / r
-    r2 = xs * xs + ys * ys
+        x, y = x * edge / r, y * edge / r
+    r2 = x * x + y * y
     radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
-    px[0] = fx * grow * (xs * radial + 2.0 * p1 * xs * ys + p2 * (r2 + 2.0 * xs * xs)) + cx
-    px[1] = fy * grow * (ys * radial + p1 * (r2 + 2.0 * ys * ys) + 2.0 * p2 * xs * ys) + cy
+    return (fx * grow * (x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x)) + cx,
+            fy * grow * (y * radial + p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y) + cy)
+
+
+@njit(cache=True, nogil=True)
+def project(p, lens):
+    """`pixel` (2,) of a point (3,) and its derivative (2, 3)."""
+    fx, fy, cx, cy, k1, k2, p1, p2, k3, edge, image_of_edge = lens
+    px, jac = np.empty(2), np.empty((2, 3))
+    px[0], px[1] = pixel(p[0], p[1], p[2], lens)
+    iz = 1.0 / max(p[2], 1e-6)
+    x, y = p[0] * iz, p[1] * iz
+    beyond = np.hypot(x, y) / edge
+    r2 = (x * x + y * y) / max(beyond, 1.0) ** 2
+    radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
     slope = 2.0 * (k1 + r2 * (2.0 * k2 + 3.0 * k3 * r2))
     cross = x * y * slope + 2.0 * (p1 * x + p2 * y)
     jac[0, 0] = fx * (radial + x * x * slope + 2.0 * p1 * y + 6.0 * p2 * x) * iz
