@@ -109,12 +109,40 @@ class PassSummary:
 
 
 @dataclass
+class _Held:
+    """How the tool was held over the dwell of a pass, as sums over its frames, each weighed by its time."""
+
+    dwell_s: float = 0.0
+    weight: float = 0.0
+    height_mm: float = 0.0  # mean so far
+    spread_mm2: float = 0.0  # weighted sum of squares about the mean
+    low_mm: float = math.inf
+    high_mm: float = -math.inf
+    sigma_mm: float = 0.0
+    tilt_rad: float = 0.0
+    in_limits: float = 0.0
+
+    def take(self, now: Exposure, dt: float, in_limits: bool) -> None:
+        """Add a frame; mean and squares as by West 1979 (Communications of the ACM 22, 532), which loses no digits."""
+        weight = max(dt, 1e-6)
+        self.dwell_s += dt
+        self.weight += weight
+        share, off_mm = weight / self.weight, now.height_mm - self.height_mm
+        self.height_mm += share * off_mm
+        self.spread_mm2 += weight * off_mm * (now.height_mm - self.height_mm)
+        self.low_mm, self.high_mm = min(self.low_mm, now.height_mm), max(self.high_mm, now.height_mm)
+        self.sigma_mm += share * (now.height_sigma_mm - self.sigma_mm)
+        self.tilt_rad += share * (now.tilt_rad - self.tilt_rad)
+        self.in_limits += share * (in_limits - self.in_limits)
+
+
+@dataclass
 class _Span:
     """A pass under way, or one that may become one: everything since its first entry."""
 
     t_start_s: float
     t_inside_s: float  # last moment inside
-    rows: list[tuple[float, float, float, float]] = field(default_factory=list)  # dt, height, sigma, tilt
+    held: _Held = field(default_factory=_Held)
     confirmed: bool = False
     unseen_s: float = 0.0
     pending_unseen_s: float = 0.0  # since the last moment inside
@@ -124,12 +152,12 @@ class _Span:
     energy_start: Band | None = None
     energy_inside: Band | None = None
 
-    def take(self, now: Exposure, dt: float, energy: Band | None) -> None:
+    def take(self, now: Exposure, dt: float, energy: Band | None, in_limits: bool) -> None:
         """Add a frame whose aim lies inside."""
         self.t_inside_s, self.energy_inside = now.t_s, energy
         self.unseen_s, self.pending_unseen_s = self.unseen_s + self.pending_unseen_s, 0.0
         self.is_out = False
-        self.rows.append((dt, now.height_mm, now.height_sigma_mm, now.tilt_rad))
+        self.held.take(now, dt, in_limits)
 
 
 class Technique:
@@ -141,8 +169,6 @@ class Technique:
         Time for which the aim was seen inside below the upper height limit.
     dwell_map_s : array, shape (ny, nx)
         Time for which the jet's footprint (the bore's circle along the axis) lay over each cell, below the limit.
-    passes : list of PassSummary
-        Finished ones.
     """
 
     def __init__(self, job: Job, rules: PassRules = PassRules()) -> None:
@@ -152,7 +178,7 @@ class Technique:
         self._regions |= {n: Polygon(r.outline_mm) for n, r in zip(job.neighbour_names, job.neighbour)}
         self._wide = Polygon(job.target.outline_mm).buffer(rules.edge_mm)
         self.dwell_s = dict.fromkeys(self._regions, 0.0)
-        self.passes: list[PassSummary] = []
+        self._n_passes = 0
         self._target, self._rules = job.target.name, rules
         self._low, self._high = job.limits.height_mm
         self._bore_radius_mm = job.nozzle.bore_diameter_mm / 2
@@ -211,7 +237,7 @@ class Technique:
         if footprint is not None:
             span.swept_s[footprint] += dt
         if inside:
-            span.take(now, dt, energy)
+            span.take(now, dt, energy, self._low <= now.height_mm <= self._high)
         elif not now.observed:
             span.pending_unseen_s += dt
         else:
@@ -229,22 +255,15 @@ class Technique:
         current, self._span = self._span, None
         if current.t_inside_s - current.t_start_s < self._rules.shortest_s:
             return None
-        dt, height, sigma, tilt = np.array(current.rows).T
-        weight = np.maximum(dt, 1e-6)
-        mean = float(np.average(height, weights=weight))
-        swept = current.swept_s[self._target_cells]
-        summary = PassSummary(
-            number=len(self.passes) + 1, t_start_s=current.t_start_s, t_end_s=current.t_inside_s,
-            dwell_s=float(dt.sum()), unseen_s=current.unseen_s, height_mean_mm=mean,
-            height_sd_mm=float(np.sqrt(np.average((height - mean) ** 2, weights=weight))),
-            height_low_mm=float(height.min()), height_high_mm=float(height.max()),
-            height_sigma_mm=float(np.average(sigma, weights=weight)),
-            tilt_mean_rad=float(np.average(tilt, weights=weight)),
-            in_limits=float(np.average((height >= self._low) & (height <= self._high), weights=weight)),
+        held, swept = current.held, current.swept_s[self._target_cells]
+        self._n_passes += 1
+        return PassSummary(
+            number=self._n_passes, t_start_s=current.t_start_s, t_end_s=current.t_inside_s,
+            dwell_s=held.dwell_s, unseen_s=current.unseen_s, height_mean_mm=held.height_mm,
+            height_sd_mm=math.sqrt(held.spread_mm2 / held.weight), height_low_mm=held.low_mm, height_high_mm=held.high_mm,
+            height_sigma_mm=held.sigma_mm, tilt_mean_rad=held.tilt_rad, in_limits=held.in_limits,
             coverage=_share(swept > 0), evenness=_share(swept >= 0.5 * swept.mean()) if swept.any() else 0.0,
             energy_j=_difference(current.energy_inside, current.energy_start))
-        self.passes.append(summary)
-        return summary
 
 
 def footprint(x_mm: FloatArray, y_mm: FloatArray, aim_mm: FloatArray, azimuth_rad: float, tilt_rad: float,

@@ -92,7 +92,7 @@ class Annunciator:
             self._raises.popleft()
         is_flood = len(self._raises) > FLOOD_RAISES
         due = [w for w in shown if t_s - w.t_start_s >= REPEAT_AFTER_S and w.number not in self._repeated]
-        self._repeated.update(w.number for w in due)
+        self._repeated = {w.number for w in standing if w.number in self._repeated or w in due}
         wanted = sorted({w.priority for w in (*fresh, *due)}, reverse=True)
         sounds = tuple(p for p in wanted if not is_flood or t_s - self._sounded_s.get(p, -1e9) >= FLOOD_SOUND_EVERY_S)
         self._sounded_s |= dict.fromkeys(sounds, t_s)

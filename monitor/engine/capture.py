@@ -9,8 +9,9 @@ from collections.abc import Callable
 
 import numpy as np
 
-from monitor.engine.mailbox import Line, Mailbox
+from monitor.engine.mailbox import Mailbox
 from monitor.engine.source import Arrival, LiveSource, SourceLost
+from monitor.engine.video_writer import PictureLine
 from vision.errors import VisionError
 
 __all__ = ["Capture"]
@@ -28,7 +29,7 @@ class Capture(threading.Thread):
     source : LiveSource
     newest : Mailbox
         Where the analysis takes from.
-    every : Line or None
+    every : PictureLine or None
         Where the encoder takes from; what does not fit is counted there. Can be set while running.
     watch_frozen : bool
         Take equal pictures as a frozen camera. Off for drawn videos, whose still scenes do repeat.
@@ -46,7 +47,7 @@ class Capture(threading.Thread):
                  clock: Callable[[], float] = time.monotonic) -> None:
         super().__init__(name="capture", daemon=True)
         self._source, self._newest, self._watch_frozen, self._clock = source, newest, watch_frozen, clock
-        self.every: Line[Arrival] | None = None
+        self.every: PictureLine | None = None
         self._stop_asked = threading.Event()
         self._before: np.ndarray | None = None
         self._n_same = 0

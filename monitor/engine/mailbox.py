@@ -126,6 +126,12 @@ class Line(_Waiting[T]):
         self._longest = longest
         self.n_refused = 0
 
+    @property
+    def is_full(self) -> bool:
+        """Whether nothing more is taken in now; also once it is closed."""
+        with self._ready:
+            return self._closed or len(self._values) >= self._longest
+
     def put(self, value: T) -> bool:
         """Join the line; False when it is full or closed."""
         with self._ready:

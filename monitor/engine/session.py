@@ -106,8 +106,6 @@ class Session:
         self._check = PictureCheck()
         _warm_up(inputs.job)
         self._troubles: dict[str, str] = {}
-        self.passes: list[PassTold] = []
-        self.n_warnings = 0
 
     @property
     def judge(self):
@@ -235,7 +233,6 @@ class Session:
         self._say(Cue(error, starts, is_lost, arrived_s))
         self._in_pass, self._last = result.in_pass, result
         self._t_frame_s = result.t_s if has_frame else self._t_frame_s
-        self.n_warnings += len(result.started)
         if result.t_s >= self._next_clock_s:
             self._next_clock_s = result.t_s + CLOCK_EVERY_S
             self._clock(result.t_s)
@@ -243,9 +240,7 @@ class Session:
 
     def _end_pass(self, result: FrameResult) -> PassTold:
         note = self.coach.note()
-        told = PassTold(result.pass_ended, note, self.coach.end_pass())
-        self.passes.append(told)
-        return told
+        return PassTold(result.pass_ended, note, self.coach.end_pass())
 
     def _notices(self) -> tuple[str, ...]:
         """What does not work around the work, for the banner; each change is kept in the trace."""

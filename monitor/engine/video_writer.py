@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import logging
 import threading
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
 import av
+import cv2
 import numpy as np
 
 from monitor.engine.mailbox import Line
 from monitor.engine.source import Arrival
 
-__all__ = ["VideoWriter", "VIDEO"]
+__all__ = ["VideoWriter", "PictureLine", "VIDEO"]
 
 VIDEO = "video.mkv"
 TICKS_PER_S = 1000  # Matroska's own tick; exact times are in the trace
@@ -23,6 +25,45 @@ KEY_EVERY = 30
 _MUX = {"flush_packets": "1", "cluster_time_limit": "200"}
 _CODEC = {"preset": "ultrafast", "tune": "zerolatency", "crf": "23"}
 log = logging.getLogger("plumeline.video")
+
+
+@dataclass(frozen=True)
+class _Picture:
+    """A frame as the encoder takes it: brightness above both colours at half size (I420), and its time [s]."""
+
+    i420: np.ndarray
+    t_s: float
+
+
+class PictureLine(Line[_Picture]):
+    """Frames on their way to the encoder, copied into memory that is there from the first one on and used in turn.
+
+    A frame itself would hold thrice the memory, and a slow encoder would move the program's by hundreds of megabytes.
+    One thread puts and one takes; what was taken stays as it is until the next is taken.
+    """
+
+    def __init__(self, longest: int) -> None:
+        super().__init__(longest)
+        self._room: np.ndarray | None = None
+        self._n_filled = 0
+
+    def put(self, arrival: Arrival) -> bool:
+        """Join the line; False when it is full or closed."""
+        if self.is_full:
+            self.n_refused += 1
+            return False
+        return super().put(_Picture(self._copied(arrival.frame.image), arrival.frame.t_s))
+
+    def _copied(self, image: np.ndarray) -> np.ndarray:
+        height, width = image.shape[0] // 2 * 2, image.shape[1] // 2 * 2
+        if self._room is None:  # filled, so that its memory is there; one more than wait, for the one at the encoder
+            self._room = np.full((self._longest + 1, height * 3 // 2, width), 0, np.uint8)
+        place = self._room[self._n_filled % len(self._room)]
+        self._n_filled += 1
+        even, size = image[:height, :width], (place.shape[1], place.shape[0] * 2 // 3)
+        if even.shape[1::-1] != size:  # a camera that came back with another picture
+            even = cv2.resize(even, size)
+        return cv2.cvtColor(even, cv2.COLOR_BGR2YUV_I420, dst=place)
 
 
 class VideoWriter(threading.Thread):
@@ -38,7 +79,7 @@ class VideoWriter(threading.Thread):
 
     Attributes
     ----------
-    line : Line of Arrival
+    line : PictureLine
     n_written : int
         Frames that the file has.
     last_s : float
@@ -50,7 +91,7 @@ class VideoWriter(threading.Thread):
     def __init__(self, path: Path, t_zero_s: float = 0.0, rate_hz: float = 30.0) -> None:
         super().__init__(name="video", daemon=True)
         self.path, self._t_zero_s = path, t_zero_s
-        self.line: Line[Arrival] = Line(max(2, round(WAIT_FOR_S * rate_hz)))
+        self.line = PictureLine(max(2, round(WAIT_FOR_S * rate_hz)))
         self.n_written, self.last_s, self.trouble = 0, -1.0, ""
         self._container: av.container.OutputContainer | None = None
         self._stream: av.VideoStream | None = None
@@ -59,9 +100,9 @@ class VideoWriter(threading.Thread):
         """Until the line is closed and empty, or the disk or the encoder refuses."""
         try:
             while not self.line.is_closed:
-                arrival = self.line.take(0.5)
-                if arrival is not None:
-                    self._write(arrival)
+                picture = self.line.take(0.5)
+                if picture is not None:
+                    self._write(picture)
             if self._stream is not None:
                 self._container.mux(self._stream.encode(None))
         except (OSError, av.error.FFmpegError, ValueError) as fault:
@@ -75,21 +116,20 @@ class VideoWriter(threading.Thread):
         if self.is_alive():
             self.join(timeout_s)
 
-    def _write(self, arrival: Arrival) -> None:
-        image = arrival.frame.image
+    def _write(self, picture: _Picture) -> None:
         if self._container is None:
-            self._begin(image)
-        height, width = self._stream.height, self._stream.width
-        picture = av.VideoFrame.from_ndarray(np.ascontiguousarray(image[:height, :width]), "bgr24")
-        picture.pts, picture.time_base = round((arrival.frame.t_s - self._t_zero_s) * TICKS_PER_S), Fraction(1, TICKS_PER_S)
-        self._container.mux(self._stream.encode(picture))
+            self._begin(picture.i420)
+        at_s = picture.t_s - self._t_zero_s
+        frame = av.VideoFrame.from_ndarray(picture.i420, "yuv420p")
+        frame.pts, frame.time_base = round(at_s * TICKS_PER_S), Fraction(1, TICKS_PER_S)
+        self._container.mux(self._stream.encode(frame))
         self.n_written += 1
-        self.last_s = arrival.frame.t_s - self._t_zero_s
+        self.last_s = at_s
 
-    def _begin(self, image: np.ndarray) -> None:
+    def _begin(self, i420: np.ndarray) -> None:
         self._container = av.open(str(self.path), "w", format="matroska", options=_MUX)
         stream = self._container.add_stream("libx264", rate=30, options=_CODEC | {"g": str(KEY_EVERY)})
-        stream.width, stream.height = image.shape[1] // 2 * 2, image.shape[0] // 2 * 2
+        stream.width, stream.height = i420.shape[1], i420.shape[0] * 2 // 3
         stream.pix_fmt = "yuv420p"
         stream.codec_context.time_base = stream.time_base = Fraction(1, TICKS_PER_S)
         stream.codec_context.thread_count = 1

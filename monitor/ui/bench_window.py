@@ -63,7 +63,7 @@ class BenchWindow(QMainWindow):
         work.station_changed.connect(self._show_bar)
         work.job_changed.connect(self._show_bar)
         work.notice.connect(self.tell)
-        looks().changed.connect(self._show_bar)
+        looks().changed.connect(self._dress)
         self._notice_until_s, self._session_from_s = 0.0, 0.0
         self._beat_s = time.perf_counter()
         self._beat = QTimer(self)
@@ -75,6 +75,7 @@ class BenchWindow(QMainWindow):
         self._n_tidied = 0
         self.resize(1280, 720)
         self.show_page(self.setup)
+        self._dress()
         self._show_bar()
 
     def start(self) -> None:
@@ -215,6 +216,9 @@ class BenchWindow(QMainWindow):
         self.bar_text.setToolTip(text)
         room = self.bar_text.width() if self.isVisible() else 10_000
         self.bar_text.setText(self.bar_text.fontMetrics().elidedText(text, Qt.TextElideMode.ElideRight, room))
+
+    def _dress(self, _: object = None) -> None:
+        """Only when the look changes: a style sheet makes Qt lay the window out anew."""
         shade = look()
         heed = shade.standings[Standing.HEED]
         self.banner.setStyleSheet(f"background: {shade.panel}; border: 1px solid {shade.line}; padding: 5px;")
