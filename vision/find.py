@@ -231,31 +231,44 @@ def sweep(
         if all(np.linalg.norm(tips[i] - tips[j]) > 4.0 or axes[i] @ axes[j] < 0.99 for j in best):
             best.append(int(i))
     settled = [_settled(camera, body, edges, _pose_of(tips, axes, sideways, i)) for i in best]
-    settled.sort(key=lambda v: -v[0])
     kept: list[ToolPose] = []
-    for _, pose in settled:
+    for pose in sorted(settled, key=lambda p: -_visible_reward(camera, body, edges, p)):
         if len(kept) < most and all(np.linalg.norm(pose.tip_mm - k.tip_mm) > 3.0 or pose.axis @ k.axis < 0.99 for k in kept):
             kept.append(pose)
     return kept
 
 
-def _settled(camera, body: NozzleBody, edges: NewEdges, pose: ToolPose) -> tuple[float, ToolPose]:
-    """The best of random poses around one, twice, with edges taken the more strictly: (reward, pose)."""
-    best = 0.0
+def _settled(camera, body: NozzleBody, edges: NewEdges, pose: ToolPose) -> ToolPose:
+    """The best of random poses around one, twice, with edges taken the more strictly."""
     for size, alike_px in ((1.0, 4.0), (0.4, 2.5)):
         draws = _draws_around(pose, size * np.array([3.0, 3.0, 8.0, 0.08, 0.08, 0.15 * body.is_bent]), _DRAWS)
         worth = _reward(camera, body, edges, *draws, alike_px)
-        k = int(worth.argmax())
-        best, pose = float(worth[k]), _pose_of(*draws, k)
-    return best, pose
+        pose = _pose_of(*draws, int(worth.argmax()))
+    return pose
+
+
+def _visible_reward(camera, body: NozzleBody, edges: NewEdges, pose: ToolPose) -> float:
+    """As `_reward`, but of what of the outline no other part of the tool hides."""
+    out = outline(camera, body, pose, step_mm=3.0)
+    _, h, w = edges.distance_px.shape
+    x, y = (out.px / _HALF).astype(int).T
+    inside = (x >= 1) & (y >= 1) & (x < w - 1) & (y < h - 1)
+    turn = np.round(np.arctan2(out.normal_px[:, 1], out.normal_px[:, 0]) * _ANGLES / np.pi).astype(int) % _ANGLES
+    near = edges.distance_px[turn[inside], y[inside], x[inside]] / _CLOSE_PX
+    share = np.append(_shares(body), 2.0)[out.part[inside]]  # the rim is part -1
+    return float(np.sum(share * out.mm_per_sample[inside] * np.maximum(1.0 - near**2, 0.0)))
+
+
+def _shares(body: NozzleBody) -> FloatArray:
+    """What a length of each slice's outline counts."""
+    return np.array([{"tube": 2.0, "handle": 0.5}.get(f.kind, 1.0) for f in body.frusta])
 
 
 def _reward(camera, body: NozzleBody, edges: NewEdges, tips, axes, sideways, alike_px: float = _ALIKE_PX) -> FloatArray:
     """How much of each pose's outline lies on new edges that run alike [mm, weighted]."""
     slices, kinds = body_arrays(body)
-    share = np.array([{"tube": 2.0, "handle": 0.5}.get(f.kind, 1.0) for f in body.frusta])
     after = np.cos(body.bend_rad) * -axes + np.sin(body.bend_rad) * sideways
-    return _sweep(slices, kinds, share, tips, axes, after, body.bend_at_mm, lens_of(camera), edges.distance_px, alike_px)
+    return _sweep(slices, kinds, _shares(body), tips, axes, after, body.bend_at_mm, lens_of(camera), edges.distance_px, alike_px)
 
 
 def _edge_places(edges: NewEdges, mask: np.ndarray) -> FloatArray:

@@ -39,7 +39,7 @@ DEFAULT_BIAS: dict[tuple[str, bool], EdgeBias] = {
     ("collar", True): EdgeBias(-0.2, 0.3), ("collar", False): EdgeBias(-0.6, 0.8),
     ("handle", True): EdgeBias(-0.2, 0.15), ("handle", False): EdgeBias(-0.3, 0.5),
     ("rim", True): EdgeBias(-0.2, 0.4), ("rim", False): EdgeBias(-1.0, 1.0),
-    ("step", True): EdgeBias(0.0, 0.4), ("step", False): EdgeBias(0.0, 0.4),
+    ("step", True): EdgeBias(0.0, 0.6), ("step", False): EdgeBias(0.0, 0.6),
 }
 
 
@@ -105,6 +105,8 @@ class PoseFit:
         Of steps about `pose` and of those offsets.
     alone_step, alone_cov : array, shapes (6,), (6, 6)
         What this picture says without the prior of the pose: a step from `pose`, and its covariance.
+    offsets_cov : array, shape (6, 6)
+        The part of alone_cov that comes from not knowing where edges appear.
     chi2_dof : float
     quality : float
         Share of the visible outline that agrees with the pose, 0 to 1; the tube and its end count most.
@@ -119,6 +121,7 @@ class PoseFit:
     cov: FloatArray
     alone_step: FloatArray
     alone_cov: FloatArray
+    offsets_cov: FloatArray
     chi2_dof: float
     quality: float
     n_edges: int
@@ -210,9 +213,9 @@ def fit_pose(
             return None
         pose = moved_pose(pose, state.step)
         offset_px[state.sites[6:] - 6] = state.offset_px
-    cov, alone_step, alone_cov = state.spread
+    cov, alone_step, alone_cov, offsets_cov = state.spread
     quality = _quality(body, label, state)
-    return PoseFit(pose, state.sites, state.offset_px, cov, alone_step, alone_cov, state.chi2_dof, quality,
+    return PoseFit(pose, state.sites, state.offset_px, cov, alone_step, alone_cov, offsets_cov, state.chi2_dof, quality,
                    int(state.good.sum()), len(out.px), label, edges.offset_px - out.jacobian @ state.step, state.good)
 
 
@@ -256,7 +259,7 @@ class _State:
     offset_px: FloatArray
     good: np.ndarray
     chi2_dof: float
-    spread: tuple[FloatArray, FloatArray, FloatArray] | None
+    spread: tuple[FloatArray, FloatArray, FloatArray, FloatArray] | None
 
 
 def _solve(out: Outline, edges: EdgeSet, label, prior: PosePrior, pose, spread, plane, base) -> _State | None:
@@ -315,7 +318,8 @@ def _spread(design, w, held, r, x, base, groups):
     alone_cov = np.linalg.inv(data + weak)
     away = np.concatenate([np.zeros(6), offset[groups] - x[6:]])
     alone_step = alone_cov @ ((design.T * w) @ r + weak @ away)
-    return cov, alone_step[:6], alone_cov[:6, :6]
+    through = alone_cov[:6, 6:]
+    return cov, alone_step[:6], alone_cov[:6, :6], through @ weak[6:, 6:] @ through.T
 
 
 @lru_cache

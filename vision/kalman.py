@@ -45,12 +45,15 @@ class ToolState:
     cov : array, shape (11 + g, 11 + g)
     rest : array, shape (2,)
         Jet direction's x and y to which the hand returns [-].
+    steady_cov : array, shape (5, 5)
+        Of outlet and jet direction: what all frames share, so that no number of them takes it away.
     """
 
     t_s: float
     mean: FloatArray
     cov: FloatArray
     rest: FloatArray
+    steady_cov: FloatArray
 
 
 def start_state(t_s: float, pose: FloatArray, pose_cov: FloatArray, motion: Motion) -> ToolState:
@@ -61,7 +64,7 @@ def start_state(t_s: float, pose: FloatArray, pose_cov: FloatArray, motion: Moti
     cov[:N_POSE, :N_POSE] = pose_cov
     cov[N_POSE:N_MOVING, N_POSE:N_MOVING] = np.diag([150.0**2] * 3 + [0.3**2] * 2)
     cov[N_MOVING:, N_MOVING:] = motion.offset_cov
-    return ToolState(t_s, mean, cov, np.array(pose[3:5], float))
+    return ToolState(t_s, mean, cov, np.array(pose[3:5], float), np.zeros((5, 5)))
 
 
 def _step(n: int, dt_s: float, motion: Motion | None) -> tuple[FloatArray, FloatArray]:
@@ -100,7 +103,7 @@ def predict(state: ToolState, t_s: float, motion: Motion) -> ToolState:
     dt_s = t_s - state.t_s
     f, q = _step(len(state.mean), dt_s, motion)
     rest = state.rest + (1 - np.exp(-dt_s / _REST_FOLLOWS_S)) * (state.mean[3:5] - state.rest)
-    return ToolState(t_s, _carried(state.mean, f, state.rest, motion), f @ state.cov @ f.T + q, rest)
+    return ToolState(t_s, _carried(state.mean, f, state.rest, motion), f @ state.cov @ f.T + q, rest, state.steady_cov)
 
 
 def gate(state: ToolState, measured: FloatArray, cov: FloatArray) -> float:
@@ -117,7 +120,8 @@ def condition(state: ToolState, sites: np.ndarray, mean: FloatArray, cov: FloatA
     inner = state.cov[np.ix_(sites, sites)]
     gain = np.linalg.solve(inner, state.cov[sites, :]).T
     new = state.cov + gain @ (cov - inner) @ gain.T
-    return ToolState(state.t_s, state.mean + gain @ (mean - state.mean[sites]), (new + new.T) / 2, state.rest)
+    return ToolState(state.t_s, state.mean + gain @ (mean - state.mean[sites]), (new + new.T) / 2, state.rest,
+                     state.steady_cov)
 
 
 def smooth(states: list[ToolState]) -> list[ToolState]:
@@ -125,7 +129,7 @@ def smooth(states: list[ToolState]) -> list[ToolState]:
     if not states:
         return []
     last = states[-1]
-    out = [ToolState(last.t_s, last.mean[:N_MOVING], last.cov[:N_MOVING, :N_MOVING], last.rest)]
+    out = [ToolState(last.t_s, last.mean[:N_MOVING], last.cov[:N_MOVING, :N_MOVING], last.rest, last.steady_cov)]
     for now, after in zip(states[-2::-1], states[:0:-1]):
         mean, cov = now.mean[:N_MOVING], now.cov[:N_MOVING, :N_MOVING]
         f, q = _step(N_MOVING, after.t_s - now.t_s, None)
@@ -133,5 +137,5 @@ def smooth(states: list[ToolState]) -> list[ToolState]:
         gain = np.linalg.solve(ahead, f @ cov).T
         smoothed = mean + gain @ (out[-1].mean - _carried(mean, f, now.rest, None))
         new = cov + gain @ (out[-1].cov - ahead) @ gain.T
-        out.append(ToolState(now.t_s, smoothed, (new + new.T) / 2, now.rest))
+        out.append(ToolState(now.t_s, smoothed, (new + new.T) / 2, now.rest, now.steady_cov))
     return out[::-1]

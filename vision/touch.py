@@ -10,7 +10,7 @@ from vision.background import compose_bench
 from vision.edges import linear_light
 from vision.errors import CalibrationError
 from vision.find import find_tool
-from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, fit_pose, group_key
+from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, PoseFit, fit_pose, group_key
 from vision.nozzle import Hold, NozzleBody, ToolPose, distinct_holds, hold_of
 from vision.types import FloatArray
 
@@ -21,8 +21,10 @@ _LEAST_CUTS = 5
 _SYSTEMATIC_PX = {True: 0.15, False: 0.35}  # what the photographs of one sitting share
 _DOUBT = 1.8  # sigmas
 _FITS = 16  # there is time
+_CLEAREST = 4  # photographs whose holds help with the others
 _LEAST_QUALITY = (0.55, 0.4)  # the second with ways to hold the tool that are known by then
 _FLOOR_PX = {True: 0.12, False: 0.35}  # an offset changes with light and place by at least this much
+_STEP_FLOOR_PX = 0.5  # and that of a step more: a ledge shades what lies ahead of it
 
 
 @dataclass(frozen=True)
@@ -121,19 +123,22 @@ def _plane(photo: TouchPhoto) -> tuple[FloatArray, float, float]:
 
 
 def _find_all(camera, body, photos, bench, known, progress):
-    """A pose for each photograph; the ways the tool was held in some help to find it in the others."""
-    poses: list[ToolPose | None] = [None] * len(photos)
+    """A pose for each photograph: first without help, then with the ways the tool was held in those that are clearest."""
+    best: list[PoseFit | None] = [None] * len(photos)
+    holds: tuple[Hold, ...] = ()
     for attempt, least in enumerate(_LEAST_QUALITY):
-        held = [hold_of(q, p.cam_from_bench) for p, q in zip(photos, poses) if q is not None]
         for i, p in enumerate(photos):
-            if poses[i] is None and (attempt == 0 or held):
+            if attempt == 0 or holds:
                 fit = find_tool(
                     camera, body, Picture(p.image, bench, known), p.cam_from_bench, p.surface_mm,
-                    heights_mm=(p.height_mm,), holds=distinct_holds(held), plane=_plane(p), most=_FITS, least_quality=least,
+                    heights_mm=(p.height_mm,), holds=holds, plane=_plane(p), most=_FITS, least_quality=least,
                 )
-                poses[i] = None if fit is None else fit.pose
+                if fit is not None and (best[i] is None or fit.merit > best[i].merit):
+                    best[i] = fit
             progress(attempt * len(photos) + i + 1, len(_LEAST_QUALITY) * len(photos))
-    return poses
+        clear = sorted((i for i in range(len(photos)) if best[i] is not None), key=lambda i: -best[i].quality)
+        holds = distinct_holds([hold_of(best[i].pose, photos[i].cam_from_bench) for i in clear[:_CLEAREST]])
+    return [None if fit is None else fit.pose for fit in best]
 
 
 def _agrees(camera, body, photo, bench, known, pose) -> bool:
@@ -180,6 +185,7 @@ def _learn(body, fits) -> dict[tuple[str, bool], EdgeBias]:
         share = default.sigma_px**2 / (default.sigma_px**2 + variance)
         offset = default.offset_px + share * (middle - default.offset_px)
         # what photographs and habit do not agree upon stays uncertain
-        sigma = np.sqrt(share * variance + _FLOOR_PX[key[1]] ** 2 + (spread * share) ** 2 + (0.3 * (middle - offset)) ** 2)
+        floor = _STEP_FLOOR_PX if key[0] == "step" else _FLOOR_PX[key[1]]
+        sigma = np.sqrt(share * variance + floor**2 + (spread * share) ** 2 + (0.3 * (middle - offset)) ** 2)
         out[key] = EdgeBias(float(offset), float(sigma))
     return out

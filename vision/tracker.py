@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -38,6 +38,7 @@ _GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames h
 _CONFIRM = 3  # sightings in a row before a new track is believed
 # what callipers, the board's thickness and the touch photographs leave, alike in all frames: outlet [mm], direction [-]
 _STEADY_COV = np.diag([0.2, 0.2, 0.5, 0.003, 0.003]) ** 2
+_STEADY_SHARE = 0.3  # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
 _SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench
 _SHUTTER = 0.5  # share of the time between frames for which a camera's shutter is taken to be open
@@ -118,7 +119,7 @@ class Tracker:
         s = self._state
         if s is None or s.t_s != self._t_s:
             return None
-        return ToolState(s.t_s, s.mean[:N_MOVING].copy(), s.cov[:N_MOVING, :N_MOVING].copy(), s.rest)
+        return ToolState(s.t_s, s.mean[:N_MOVING].copy(), s.cov[:N_MOVING, :N_MOVING].copy(), s.rest, s.steady_cov)
 
     def _measure(self, picture: Picture, bench: BenchPose, t_s: float) -> PoseFit | None:
         """The best pose for this picture: followed if possible, else caught up with around the track, else found anew."""
@@ -229,6 +230,8 @@ class Tracker:
         else:
             self._state = condition(start_state(t_s, mean[:6], 1e4 * np.eye(6), self._motion), sites, mean, cov)
             self._sightings = int(fit.quality > _SURE_QUALITY)
+        steady_cov = _STEADY_COV + _STEADY_SHARE * turn[:5] @ fit.offsets_cov @ turn[:5].T
+        self._state = replace(self._state, steady_cov=steady_cov)
         self._jumps = 0
         self._t_seen_s = t_s
         self._sightings += 1
@@ -250,7 +253,7 @@ class Tracker:
         s = state or self._state
         axis = _axis(s.mean[3:5])
         spread = _axis_spread(axis)
-        cov = spread @ (s.cov[:5, :5] + _STEADY_COV) @ spread.T
+        cov = spread @ (s.cov[:5, :5] + s.steady_cov) @ spread.T
         return NozzleTrack(s.t_s, status, s.mean[:3].copy(), s.mean[6:9].copy(), axis, cov, self._t_seen_s, reason)
 
     def _in_camera(self, state: ToolState, bench: BenchPose) -> ToolPose:
@@ -274,7 +277,7 @@ def smoothed(states: list[ToolState]) -> list[tuple[FloatArray, FloatArray, Floa
     for s in smooth(states):
         axis = _axis(s.mean[3:5])
         spread = _axis_spread(axis)
-        out.append((s.mean[:3].copy(), axis, spread @ (s.cov[:5, :5] + _STEADY_COV) @ spread.T))
+        out.append((s.mean[:3].copy(), axis, spread @ (s.cov[:5, :5] + s.steady_cov) @ spread.T))
     return out
 
 

@@ -153,7 +153,7 @@ def test_conditioning_is_the_kalman_update():
     # Kalman gain K = P H' (H P H' + R)^-1, e.g. Bar-Shalom, Li, Kirubarajan, "Estimation with Applications to Tracking", 5.2
     rng = np.random.default_rng(1)
     root = rng.normal(0, 1, (13, 13))
-    before = ToolState(0.0, rng.normal(0, 1, 13), root @ root.T + np.eye(13), np.zeros(2))
+    before = ToolState(0.0, rng.normal(0, 1, 13), root @ root.T + np.eye(13), np.zeros(2), np.zeros((5, 5)))
     pose = rng.normal(0, 1, 6)
     gain = before.cov[:, :6] @ np.linalg.inv(before.cov[:6, :6] + 0.5 * np.eye(6))
 
