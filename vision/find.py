@@ -17,7 +17,7 @@ from vision.types import FloatArray
 __all__ = ["NewEdges", "new_edges", "sweep", "poses_near", "tool_mask", "find_tool", "share_in_view"]
 
 _HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down
-_CONVINCING = 0.9  # quality at which no other pose needs to be tried
+_DRAFT_STEP_MM = 1.6  # distance of the cuts while it is not clear which pose is worth a full fit
 _LEAST_EDGES = 24
 _LOW_HOLD_RAD = 0.09  # what is assumed when little of the tool is in view
 _HOLD_RAD = 0.3  # a hand comes back to a hold within about this
@@ -90,18 +90,22 @@ def find_tool(
     if cv2.countNonZero(mask) < _LEAST_MASK:
         return None
     starts = sweep(camera, body, new_edges(picture), mask, cam_from_bench, board_top_mm, heights_mm=heights_mm, holds=holds, most=most)
-    best, best_merit = None, 0.0
+    drafts = []
     for pose in starts:
         turn_rad = _HOLD_RAD if share_in_view(camera, body, pose, picture) > 0.5 else _LOW_HOLD_RAD
         prior = _as_held(body, bias, pose, holds, cam_from_bench, turn_rad)
-        fit = fit_pose(camera, body, picture, pose, bias, prior=prior, plane=plane, reach_px=12.0, spreads_px=(6.0, 3.0, 1.0))
+        draft = fit_pose(camera, body, picture, pose, bias, prior=prior, plane=plane, reach_px=12.0, spreads_px=(6.0, 3.0),
+                         step_mm=_DRAFT_STEP_MM)
+        if draft is not None:
+            drafts.append((draft.merit * _habit(draft.pose, holds, cam_from_bench), prior, draft.pose))
+    best, best_merit = None, 0.0
+    for _, prior, pose in sorted(drafts, key=lambda d: -d[0])[:max(2, most // 2)]:
+        fit = fit_pose(camera, body, picture, pose, bias, prior=prior, plane=plane, spreads_px=(2.5, 1.0))
         if fit is None or not _plausible(fit.pose, cam_from_bench, board_top_mm) or not _blows_free(camera, body, fit.pose, solid):
             continue
         merit = fit.merit * _habit(fit.pose, holds, cam_from_bench)
         if fit.quality > least_quality and fit.n_edges >= _LEAST_EDGES and merit > best_merit:
             best, best_merit = fit, merit
-        if fit.quality * _habit(fit.pose, holds, cam_from_bench) > _CONVINCING:
-            break
     return best
 
 
@@ -181,24 +185,57 @@ def new_edges(picture: Picture) -> NewEdges:
     half = (picture.image.shape[1] // _HALF, picture.image.shape[0] // _HALF)
     now = linear_light(cv2.resize(picture.image, half, interpolation=cv2.INTER_AREA))
     bench = cv2.resize(picture.background, half, interpolation=cv2.INTER_AREA)
-    seen = cv2.GaussianBlur(np.log(now + _DARK), (0, 0), 0.8)
-    ratio = seen - cv2.GaussianBlur(np.log(bench + _DARK), (0, 0), 0.8)
-    known = cv2.erode(cv2.resize(picture.known, half, interpolation=cv2.INTER_NEAREST), np.ones((5, 5), np.uint8)) > 0
-    # where the bench is not known, all edges count
-    gx, gy = (np.where(known[..., None], cv2.Sobel(ratio, cv2.CV_32F, x, y, ksize=3), cv2.Sobel(seen, cv2.CV_32F, x, y, ksize=3))
-              for x, y in ((1, 0), (0, 1)))
-    size = gx**2 + gy**2
-    best = size.argmax(2)[..., None]
-    gx, gy = (np.take_along_axis(g, best, 2)[..., 0] for g in (gx, gy))
-    steps = [np.clip(g * 1000, -32000, 32000).astype(np.int16) for g in (gx, gy)]
-    edge = cv2.Canny(steps[0], steps[1], 350, 900, L2gradient=True) > 0
-    angle = np.rad2deg(np.arctan2(gy, gx))
-    fields = []
-    for k in range(_ANGLES):
-        turn = np.abs((angle - k * 180.0 / _ANGLES + 90) % 180 - 90)
-        alike = (edge & (turn <= 45.0)).astype(np.uint8)
-        fields.append(_HALF * np.minimum(cv2.distanceTransform(1 - alike, cv2.DIST_L2, 3), 1e4))
-    return NewEdges(np.stack(fields).astype(np.float32))
+    known = cv2.erode(cv2.resize(picture.known, half, interpolation=cv2.INTER_NEAREST), np.ones((5, 5), np.uint8))
+    seen, behind = (cv2.GaussianBlur(np.log(light + _DARK), (0, 0), 0.8) for light in (now, bench))
+    gx, gy = _gradient(seen, behind, known)
+    edge = cv2.Canny(gx, gy, 350, 900, L2gradient=True)
+    fields = np.empty((_ANGLES, *edge.shape), np.float32)
+    for k, alike in enumerate(_by_direction(edge, gx, gy)):
+        fields[k] = _HALF * np.minimum(cv2.distanceTransform(alike, cv2.DIST_L2, 3), 1e4)
+    return NewEdges(fields)
+
+
+@njit(cache=True, nogil=True)
+def _gradient(seen, behind, known):
+    """Sobel's gradient of the picture over the bench, in thousandths, of the channel in which it is largest.
+
+    Where the bench is not known, that of the picture alone.
+    """
+    h, w, channels = seen.shape
+    gx, gy = np.zeros((h, w), np.int16), np.zeros((h, w), np.int16)
+    for y in range(1, h - 1):
+        for x in range(1, w - 1):
+            most = np.float32(-1.0)
+            share = np.float32(1.0) if known[y, x] > 0 else np.float32(0.0)
+            for c in range(channels):
+                dx = dy = np.float32(0.0)
+                for k in range(-1, 2):
+                    weight = np.float32(2 - k * k)
+                    dx += weight * (seen[y + k, x + 1, c] - seen[y + k, x - 1, c]
+                                    - share * (behind[y + k, x + 1, c] - behind[y + k, x - 1, c]))
+                    dy += weight * (seen[y + 1, x + k, c] - seen[y - 1, x + k, c]
+                                    - share * (behind[y + 1, x + k, c] - behind[y - 1, x + k, c]))
+                if dx * dx + dy * dy > most:
+                    most = dx * dx + dy * dy
+                    gx[y, x] = min(max(dx * 1000, -32000), 32000)
+                    gy[y, x] = min(max(dy * 1000, -32000), 32000)
+    return gx, gy
+
+
+@njit(cache=True, nogil=True)
+def _by_direction(edge, gx, gy):
+    """For each direction 0 where an edge has its normal within 45 degrees of it, else 1: shape (directions, h, w), uint8."""
+    h, w = edge.shape
+    out = np.ones((_ANGLES, h, w), np.uint8)
+    for y in range(h):
+        for x in range(w):
+            if edge[y, x] > 0:
+                dx, dy = float(gx[y, x]), float(gy[y, x])
+                for k in range(_ANGLES):
+                    along = dx * np.cos(k * np.pi / _ANGLES) + dy * np.sin(k * np.pi / _ANGLES)
+                    if 2.0 * along * along >= dx * dx + dy * dy:
+                        out[k, y, x] = 0
+    return out
 
 
 def sweep(

@@ -120,8 +120,9 @@ def turned(vector: FloatArray, rotation: FloatArray) -> FloatArray:
     """Vectors (..., 3) turned by rotation vectors (..., 3) [rad]."""
     angle = np.sqrt((rotation * rotation).sum(-1, keepdims=True))
     k = rotation / np.maximum(angle, 1e-12)
-    return (vector * np.cos(angle) + np.cross(k, vector) * np.sin(angle)
-            + k * (k * vector).sum(-1, keepdims=True) * (1 - np.cos(angle)))
+    across = np.stack([k[..., 1] * vector[..., 2] - k[..., 2] * vector[..., 1], k[..., 2] * vector[..., 0] - k[..., 0] * vector[..., 2],
+                       k[..., 0] * vector[..., 1] - k[..., 1] * vector[..., 0]], -1)
+    return vector * np.cos(angle) + across * np.sin(angle) + k * (k * vector).sum(-1, keepdims=True) * (1 - np.cos(angle))
 
 
 def tool_hull(camera, body: NozzleBody, pose: ToolPose) -> list[FloatArray]:

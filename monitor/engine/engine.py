@@ -34,6 +34,8 @@ __all__ = ["Engine", "Shown", "Ended"]
 
 TICK_S = 0.05
 STRIDE_S, QUICK_S, MOST_SLOW = 0.1, 0.08, 3  # a follower that fell behind comes up in strides, unless they are slow themselves
+STOP_S = 60.0  # a frame under way, what the encoder has in line, and the end of the trace
+CAMERA_STOP_S = 2.0  # a camera that blocks for longer is left behind
 STALL_S = 0.25  # without a frame for so long, the rules are told
 log = logging.getLogger("plumeline.engine")
 
@@ -134,15 +136,17 @@ class Engine:
         """Whether the source has ended, or `stop` was called."""
         return self._is_over.is_set()
 
-    def stop(self, timeout_s: float = 8.0) -> None:
-        """End a session that runs, then the threads."""
+    def stop(self, timeout_s: float = STOP_S) -> None:
+        """End a session that runs, then the threads; waits until the recording is whole."""
         self.end_session()
         self._stop_asked.set()
         self.capture.stop()
         if self._thread.is_alive() and threading.current_thread() is not self._thread:
             self._thread.join(timeout_s)
+            if self._thread.is_alive():
+                log.error("the analysis has not ended after %.0f s", timeout_s)
         if self.capture.is_alive():
-            self.capture.join(0.5)
+            self.capture.join(CAMERA_STOP_S)
 
     def use_camera(self, camera: CameraModel | None) -> None:
         """Look for the mat with another calibration."""

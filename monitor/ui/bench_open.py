@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import faulthandler
 import signal
 import sys
 import time
 from pathlib import Path
 
-from PyQt6.QtCore import QSettings, QStandardPaths, Qt, QTimer
+from PyQt6.QtCore import QEvent, QObject, QSettings, QStandardPaths, Qt, QTimer
 from PyQt6.QtWidgets import QApplication, QWidget
 
 from monitor.analyse import Inputs
@@ -56,7 +57,10 @@ def open_bench(app: QApplication, source, inputs: Inputs | None, args: argparse.
         work.source_ended.connect(window.close)
         if args.minutes is not None:
             QTimer.singleShot(round(args.minutes * 60_000), window.close)
-    signal.signal(signal.SIGINT, lambda *_: window.close())  # the recording is finished first
+    for asked in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(asked, lambda *_: window.close())  # the recording is finished first
+    if sys.stderr is not None and not faulthandler.is_enabled():
+        faulthandler.enable()  # what a library breaks shall not end without a word
     window.show()
     for folder in found:
         window.tell(tr("recovered after a crash: {}").format(folder))
@@ -65,13 +69,23 @@ def open_bench(app: QApplication, source, inputs: Inputs | None, args: argparse.
     if args.stats:
         write_stats(Path(args.stats), {"source": str(args.source or ""), "wall_s": round(time.monotonic() - began_s, 1),
                                        **window.stats()})
+    _delete(window, work)
     return _result(work)
+
+
+def _delete(*objects: QObject) -> None:
+    """Take Qt's objects down while the application is there; left to the interpreter's end they may outlive it."""
+    for each in objects:
+        each.deleteLater()
+        QApplication.sendPostedEvents(each, QEvent.Type.DeferredDelete.value)
 
 
 def _result(work: BenchWork) -> int:
     fault = work.engine.capture.fault
     if fault is not None:
         raise fault
+    if work.last_fault:
+        raise EnvironmentFault(work.last_fault)
     if work.last_folder is None:
         return 0
     say(f"recorded: {work.last_folder}")

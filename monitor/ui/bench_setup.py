@@ -98,7 +98,7 @@ class SetupPage(QWidget):
     def close_down(self) -> None:
         """End what runs in the background."""
         for task in (self.plan.task, self.camera_tab.task, self.nozzle_tab.task):
-            task.cancel()
+            task.end()
 
     def open_job(self, path: Path) -> None:
         """Read a job file into the draft."""

@@ -15,6 +15,9 @@ from PyQt6.QtCore import QObject, pyqtSignal
 __all__ = ["Task", "Cancelled", "in_process"]
 
 
+END_S = 6.0  # a process that is told to end, and is killed after five
+
+
 class Cancelled(Exception):
     """The user ended it."""
 
@@ -51,6 +54,12 @@ class Task(QObject):
     def cancel(self) -> None:
         """End it at its next progress."""
         self._cancel.set()
+
+    def end(self) -> None:
+        """End it and wait for that: its signals must not come when this object is gone."""
+        self.cancel()
+        if self._thread is not None:
+            self._thread.join(END_S)
 
     def _work(self, work: Callable) -> None:
         def told(share: float) -> None:

@@ -94,6 +94,7 @@ class BenchWork(QObject):
         self.map_kind = ""
         self.layer: MapLayer | None = None
         self.last_folder: Path | None = None
+        self.last_fault = ""
         self._folder: Path | None = None
         self.ended.connect(self._when_ended)
 
@@ -214,8 +215,9 @@ class BenchWork(QObject):
     def stop(self) -> None:
         """End session and engine; waits until the recording is whole."""
         self.engine.stop()
-        if self.is_running and self.engine.last_ended is not None:
-            self._when_ended(self.engine.last_ended)  # its signal would come when the window is gone
+        if self.is_running:  # the signal would come when the window is gone
+            self._when_ended(self.engine.last_ended or Ended(None, tr("the recording could not be finished in time; it will be "
+                                                                      "when the window is next opened")))
         if self.player is not None:
             self.player.stop()
 
@@ -252,7 +254,7 @@ class BenchWork(QObject):
         if not self.is_running:
             return
         self.is_running = False
-        self.last_folder = ended.folder
+        self.last_folder, self.last_fault = ended.folder, ended.fault
         if self.coach is not None and self.settings.records:
             try:
                 save_skill(self._skills, self._key, self.coach.skill)
