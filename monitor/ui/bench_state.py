@@ -23,6 +23,7 @@ __all__ = ["Told", "Row", "Summary", "tr", "big_state", "height_words", "limit_r
            "summarise", "ARROWS"]
 
 Z90 = 1.645
+MOST_POINTS = 600  # of a drawn trace: more than the panel has columns, and 10 000 take Qt a tenth of a second
 ARROWS = {"too_far": "down", "too_close": "up"}
 
 
@@ -153,10 +154,21 @@ def summarise(told: PassTold, job: Job, heights: list[tuple[float, float]], band
         numbers.append((tr("heat into the part"), tr("about {:.0f} J ({:.0f} to {:.0f}, estimate)").format(
             p.energy_j.mid, p.energy_j.low, p.energy_j.high)))
     near = [(t - p.t_start_s, h) for t, h in heights if p.t_start_s <= t <= p.t_end_s]
-    trace = np.array(near, float).reshape(-1, 2).T
+    trace = _thinned(*np.array(near, float).reshape(-1, 2).T)
     note = tr("muted pass: no tone, to see what is learned") if told.note.is_probe else ""
-    return Summary(standing, _verdict(p.number, kinds, told, p.in_limits), tuple(numbers), (trace[0], trace[1]),
+    return Summary(standing, _verdict(p.number, kinds, told, p.in_limits), tuple(numbers), trace,
                    job.limits.height_mm, band_mm, note)
+
+
+def _thinned(t_s: np.ndarray, mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The lowest and the highest of every few frames, so that a long pass is drawn as fast as a short one."""
+    if len(t_s) <= MOST_POINTS:
+        return t_s, mm
+    kept: list[int] = []
+    for part in np.array_split(np.arange(len(t_s)), MOST_POINTS // 2):
+        seen = part[np.isfinite(mm[part])]
+        kept += sorted({seen[mm[seen].argmin()], seen[mm[seen].argmax()]}) if len(seen) else [part[0]]
+    return t_s[kept], mm[kept]
 
 
 def _verdict(number: int, kinds: list[str], told: PassTold, in_limits: float) -> str:

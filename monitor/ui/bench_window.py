@@ -80,6 +80,7 @@ class BenchWindow(QMainWindow):
 
     def start(self) -> None:
         """Start the engine and the window's own clocks."""
+        QGuiApplication.processEvents()  # the window is drawn before the work begins
         gc.collect()
         gc.freeze()
         gc.disable()  # only this thread may free what belongs to windows; see _tidy

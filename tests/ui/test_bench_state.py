@@ -108,11 +108,11 @@ def test_without_an_estimate_nothing_is_said_of_temperatures():
     assert limit_rows(None, {}, (), "U7") == [] and next_limit(None, "U7") == ""
 
 
-def passed(warnings=(), height=15.0):
+def passed(warnings=(), height=15.0, heights=None):
     judge = Judge(job())
     results = hover(judge, (4.0, lambda t: (0, 0, height) if t < 2 else (60, 40, 60)))
     done = next(r.pass_ended for r in results if r.pass_ended is not None)
-    heights = [(r.t_s, r.exposure.height_mm) for r in results]
+    heights = heights or [(r.t_s, r.exposure.height_mm) for r in results]
     return summarise(PassTold(done, NOTE, 0.85), job(), heights, (12.75, 17.25), list(warnings))
 
 
@@ -121,6 +121,17 @@ def test_a_summary_is_one_verdict_three_numbers_and_a_trace():
     assert told.standing is Standing.GOOD and told.verdict == "Pass 1: held, 85 % of the time in the band"
     assert 1 <= len(told.numbers) <= 3 and told.trace[0][0] == 0.0
     np.testing.assert_allclose(told.trace[1], 15.0)
+
+
+def test_a_long_trace_is_thinned_but_keeps_its_extremes_and_gaps():
+    times_s = np.linspace(0.0, 1.9, 10_000)
+    heights = np.full(10_000, 15.0)
+    heights[1234], heights[5678], heights[8000:8500] = 3.0, 27.0, np.nan
+
+    at_s, mm = passed(heights=list(zip(times_s, heights))).trace
+
+    assert len(mm) <= 600 and np.all(np.diff(at_s) > 0)
+    assert (np.nanmin(mm), np.nanmax(mm)) == (3.0, 27.0) and np.isnan(mm).any()
 
 
 def test_a_summary_names_what_was_warned_of():

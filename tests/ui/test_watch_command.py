@@ -30,6 +30,16 @@ def test_cameras_are_listed(capsys):
     assert main(["watch", "--list-cameras"]) == DONE
 
 
+def test_a_recording_that_cannot_begin_ends_with_its_reason(qapp, tmp_path, monkeypatch, capsys):
+    def no_tracker(*_):
+        raise RuntimeError("the nozzle file is of another camera")
+    monkeypatch.setattr("monitor.ui.bench_work.make_tracker", no_tracker)
+
+    code = main(["watch", "--source", str(SAMPLE / "clip.mp4"), "--out", str(tmp_path), "--minutes", "0.01", "--mute"])
+
+    assert code == ENVIRONMENT and "of another camera" in capsys.readouterr().err
+
+
 @pytest.mark.slow
 def test_a_video_is_watched_to_its_end_and_recorded(qapp, tmp_path, monkeypatch, capsys):
     monkeypatch.setattr("monitor.ui.bench_work.make_tracker", lambda camera, nozzle, job: TruthTracker(camera))
