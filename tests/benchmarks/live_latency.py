@@ -1,6 +1,9 @@
 """Runs the bench window on a 720p video at 30 frames a second and prints its latencies, drops, processor and memory.
 
-usage: .venv/bin/python -m tests.benchmarks.live_latency [SECONDS] [real|stand-in] [STATS.json]
+usage: .venv/bin/python -m tests.benchmarks.live_latency [SECONDS] [real|stand-in] [STATS.json] [no-record|no-video|mute ...]
+
+From ten minutes on it is a soak: the memory's slope is the median slope between the minutes after the fifth, each with its least
+memory, since frames on their way come and go with the machine's load. The words after the file leave parts out, to see whose it is.
 
 The sample's frames are played over and over, 30 a second, recorded with trace and video, and shown. With "stand-in" the tracker
 is replaced by one that knows the truth, so that the engine's own share is seen. Set QT_QPA_PLATFORM=offscreen, or run it under
@@ -10,6 +13,7 @@ a screen (xvfb-run -a). One machine, wall clock: let it rest.
 from __future__ import annotations
 
 import json
+import os
 import sys
 import tempfile
 from dataclasses import replace
@@ -43,9 +47,21 @@ class TruthAt30(TruthTracker):
         return replace(seen, t_s=frame.t_s, track=track)
 
 
+def _count_held(window) -> list[tuple[int, int]]:
+    """Threads and open files of this process, counted every minute while the window lives; none where the system does not tell."""
+    from PyQt6.QtCore import QTimer
+
+    counts, clock = [], QTimer(window)
+    clock.timeout.connect(lambda: counts.append((len(os.listdir("/proc/self/task")), len(os.listdir("/proc/self/fd")))))
+    if Path("/proc/self/task").is_dir():
+        clock.start(60_000)
+    return counts
+
+
 def main() -> int:
     seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 60.0
     is_real = len(sys.argv) > 2 and sys.argv[2] == "real"
+    left_out = sys.argv[4:]
     from monitor.ui.app import application
 
     sys.setswitchinterval(0.002)
@@ -57,9 +73,10 @@ def main() -> int:
     from monitor.ui.bench_work import BenchWork, Settings
 
     with tempfile.TemporaryDirectory() as folder:
-        player = Player()
+        player = Player(is_muted="mute" in left_out)
         player.start()
-        settings = Settings(Path(folder), tracker=None if is_real else lambda inputs: TruthAt30(inputs.camera))
+        settings = Settings(Path(folder), records="no-record" not in left_out, films="no-video" not in left_out,
+                            tracker=None if is_real else lambda inputs: TruthAt30(inputs.camera))
         work = BenchWork(At30(SAMPLE / "clip.mp4", loop=True), sample_inputs(), settings, player, watch_frozen=False)
         window = BenchWindow(work, QSettings(f"{folder}/keys.ini", QSettings.Format.IniFormat))
         window.resize(1366, 768)
@@ -67,8 +84,9 @@ def main() -> int:
         window.show()
         QTimer.singleShot(round(seconds * 1000), window.close)
         window.start()
+        held = _count_held(window)
         app.exec()
-        stats = {"tracker": "real" if is_real else "stand-in", **window.stats()}
+        stats = {"tracker": "real" if is_real else "stand-in", **window.stats(), "threads_and_handles_each_minute": held}
     print(json.dumps(stats, indent=1))
     if len(sys.argv) > 3:
         write_stats(Path(sys.argv[3]), stats)
