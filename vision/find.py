@@ -26,9 +26,8 @@ _SPECK = 25  # quarter-size pixels below which a piece of the mask is noise
 _HALF, _ANGLES, _DARK = 2, 6, 0.04
 _ALIKE_PX = 6.0  # an edge this near speaks for an outline
 _CLOSE_PX = 3.0
-_SECOND_ROUND, _DRAWS = 500, 40
+_FIRST_ROUND, _SECOND_ROUND, _DRAWS = 4000, 500, 40
 _STEP_MM = 4.0  # distance of the places on an outline where edges are looked for
-_LEAST_ON_TUBE = 0.15  # share of its long edges that must lie on new ones to look at the rest
 _FITS = 6  # poses worth a fit while time presses
 _PLACE_PX = 10  # distance of the places where the outlet is tried
 _NEIGHBOUR_RAD = np.deg2rad(10.0)
@@ -244,7 +243,7 @@ def sweep(
 ) -> list[ToolPose]:
     """Poses whose coarse outline lies best on new edges, over all places where the outlet may be; unlike each other, best first.
 
-    The metal's front is tried everywhere, the whole tool then in the best places.
+    The tube is tried everywhere, all of the metal then in the best places, and the whole tool in the best of those.
     """
     tips_px = _edge_places(edges, mask)
     if not len(tips_px):
@@ -254,25 +253,34 @@ def sweep(
     at = np.concatenate([(origin + (board_top_mm + h - origin[2]) / rays[:, 2:] * rays) @ r.T + t for h in heights_mm])
     axes = np.array([r @ axis for axis in _axes(holds)])
     slices, kinds = body_arrays(body)
-    metal = slices[[f.kind != "handle" for f in body.frusta]]
-    worth = _sweep_metal(metal, at, axes, lens_of(camera), edges.distance_px)
-    tip, way = np.unravel_index(np.argsort(-worth.ravel(), kind="stable")[:_SECOND_ROUND], worth.shape)
-    trials = [(i, j, side) for i, j in zip(tip, way) for side in _sideways(body, axes[j], holds, r)]
+    lens = lens_of(camera)
+    tip, way = _best_pairs(_sweep_tube(slices[0], at, axes, lens, edges.distance_px), _FIRST_ROUND)
+    metal = [f.kind != "handle" for f in body.frusta]
+    worth = _sweep(slices[metal], kinds[metal], _shares(body)[metal], at[tip], axes[way], -axes[way], 0.0, lens, edges.distance_px, _ALIKE_PX)
+    best = np.argsort(-worth, kind="stable")[:_SECOND_ROUND]
+    trials = [(i, j, side) for i, j in zip(tip[best], way[best]) for side in _sideways(body, axes[j], holds, r)]
     tips, axes = at[[i for i, _, _ in trials]], axes[[j for _, j, _ in trials]]
     sideways = np.array([side for _, _, side in trials])
     worth = _reward(camera, body, edges, tips, axes, sideways)
-    best: list[int] = []
+    apart: list[int] = []
     for i in np.argsort(-worth, kind="stable"):
-        if len(best) == 4 * most or worth[i] <= 0:
+        if len(apart) == 4 * most or worth[i] <= 0:
             break
-        if all(np.linalg.norm(tips[i] - tips[j]) > 4.0 or axes[i] @ axes[j] < 0.99 for j in best):
-            best.append(int(i))
-    settled = [_settled(camera, body, edges, _pose_of(tips, axes, sideways, i)) for i in best]
+        if all(np.linalg.norm(tips[i] - tips[j]) > 4.0 or axes[i] @ axes[j] < 0.99 for j in apart):
+            apart.append(int(i))
+    settled = [_settled(camera, body, edges, _pose_of(tips, axes, sideways, i)) for i in apart]
     kept: list[ToolPose] = []
     for pose in sorted(settled, key=lambda p: -_visible_reward(camera, body, edges, p)):
         if len(kept) < most and all(np.linalg.norm(pose.tip_mm - k.tip_mm) > 3.0 or pose.axis @ k.axis < 0.99 for k in kept):
             kept.append(pose)
     return kept
+
+
+def _best_pairs(worth: FloatArray, most: int) -> tuple[np.ndarray, np.ndarray]:
+    """Rows and columns of a table's largest entries."""
+    flat = worth.ravel()
+    best = np.argpartition(-flat, most)[:most] if flat.size > most else np.arange(flat.size)
+    return np.unravel_index(np.sort(best), worth.shape)
 
 
 def _settled(camera, body: NozzleBody, edges: NewEdges, pose: ToolPose) -> ToolPose:
@@ -367,41 +375,34 @@ def _on_edges(x0, y0, x1, y1, count, fields, alike_px):
 
 
 @njit(cache=True, nogil=True)
-def _sweep_metal(slices, tips, axes, lens, fields):
-    """As `_sweep` for every place with every direction, shape (places, directions): the metal's long edges alone."""
+def _sweep_tube(tube, tips, axes, lens, fields):
+    """Length of the tube's two long edges that lies on edges that run alike [mm], shape (places, directions)."""
     out = np.zeros((len(tips), len(axes)))
     for j in range(len(axes)):
-        u = -axes[j]
-        a, b = plane_frame(u)
+        a, b = plane_frame(-axes[j])
         for i in range(len(tips)):
-            for s in range(len(slices)):
-                on_edges, whole = _long_edges(slices[s], tips[i], u, a, b, lens, fields, _ALIKE_PX)
-                if s == 0 and on_edges < _LEAST_ON_TUBE * whole:
-                    break
-                out[i, j] += on_edges * tips[i, 2] / lens[0]
+            out[i, j] = _long_edges(tube, tips[i], -axes[j], a, b, lens, fields, _ALIKE_PX) * tips[i, 2] / lens[0]
     return out
 
 
 @njit(cache=True, nogil=True)
 def _long_edges(piece, origin, u, a, b, lens, fields, alike_px):
-    """Length of a slice's two long edges that lies on edges that run alike, and their whole length [px]."""
-    middle, half = _limbs(piece, origin, u, a, b)
+    """Length of a slice's two long edges that lies on edges that run alike [px]."""
     start, end, r0, r1 = piece
+    (cm, sm), (ch, sh) = _limbs(piece, origin, u, a, b)
     count = max(2, int((end - start) / _STEP_MM))
-    on_edges = whole = 0.0
-    if half == 0.0:
-        return on_edges, whole
+    on_edges = 0.0
     for side in (-1, 1):
-        x0, y0 = _on_circle(origin, u, a, b, start, r0, middle + side * half, lens)
-        x1, y1 = _on_circle(origin, u, a, b, end, r1, middle + side * half, lens)
+        c, s = cm * ch - side * sm * sh, sm * ch + side * cm * sh
+        x0, y0 = _on_circle(origin, u, a, b, start, r0, c, s, lens)
+        x1, y1 = _on_circle(origin, u, a, b, end, r1, c, s, lens)
         on_edges += _on_edges(x0, y0, x1, y1, count, fields, alike_px)
-        whole += np.sqrt((x1 - x0) ** 2 + (y1 - y0) ** 2)
-    return on_edges, whole
+    return on_edges
 
 
 @njit(cache=True, nogil=True)
 def _limbs(piece, origin, u, a, b):
-    """Angle towards the camera's axis and half the angle between a slice's two long edges; 0 when it is seen end on."""
+    """Cosine and sine of the angle towards the camera's axis, and of half the angle between a slice's two long edges."""
     start, end, r0, r1 = piece
     slope = (r1 - r0) / (end - start)
     ca, cb, along = 0.0, 0.0, 0.0
@@ -409,14 +410,15 @@ def _limbs(piece, origin, u, a, b):
         ca += origin[k] * a[k]
         cb += origin[k] * b[k]
         along += origin[k] * u[k]
-    c = (slope * (along + start) - r0) / max(np.sqrt(ca * ca + cb * cb), 1e-9)
-    return np.arctan2(cb, ca), np.arccos(c) if abs(c) < 0.995 else 0.0
+    rho = max(np.sqrt(ca * ca + cb * cb), 1e-9)
+    c = min(max((slope * (along + start) - r0) / rho, -1.0), 1.0)  # at the ends the slice is seen end on: its edges meet
+    return (ca / rho, cb / rho), (c, np.sqrt(1.0 - c * c))
 
 
 @njit(cache=True, nogil=True)
-def _on_circle(origin, u, a, b, s, r, angle, lens):
+def _on_circle(origin, u, a, b, s, r, cosine, sine, lens):
     """Picture point on a slice's circle at distance s along its axis."""
-    ra, rb = r * np.cos(angle), r * np.sin(angle)
+    ra, rb = r * cosine, r * sine
     return pixel(origin[0] + s * u[0] + ra * a[0] + rb * b[0], origin[1] + s * u[1] + ra * a[1] + rb * b[1],
                  origin[2] + s * u[2] + ra * a[2] + rb * b[2], lens)
 
@@ -433,21 +435,32 @@ def _sweep(slices, kinds, share, tips, axes, after, bend_at, lens, fields, alike
             u = after[i] if kinds[s, 0] else -axes[i]
             origin = tips[i] - bend_at * (axes[i] + after[i]) if kinds[s, 0] else tips[i]
             a, b = plane_frame(u)
-            reward, _ = _long_edges(slices[s], origin, u, a, b, lens, fields, alike_px)
+            reward = _long_edges(slices[s], origin, u, a, b, lens, fields, alike_px)
             start, _, r0, _ = slices[s]
-            middle, half = _limbs(slices[s], origin, u, a, b)
-            depth = 0.0
-            for k in range(3):
-                depth += u[k] * (origin[k] + start * u[k])
-            first, last = (middle - half, middle + half) if depth > 0 else (middle + half, middle - half + 2 * np.pi)
-            chords = min(max(int((last - first) * r0 / _STEP_MM), 3), 8) if s == 0 or r0 > slices[s - 1, 3] else 0
-            x0, y0 = _on_circle(origin, u, a, b, start, r0, first, lens)
-            for k in range(chords):
-                x1, y1 = _on_circle(origin, u, a, b, start, r0, first + (k + 1) * (last - first) / chords, lens)
-                reward += _on_edges(x0, y0, x1, y1, 1, fields, alike_px)
-                x0, y0 = x1, y1
+            if s == 0 or r0 > slices[s - 1, 3]:
+                reward += _front_rim(slices[s], origin, u, a, b, lens, fields, alike_px)
             out[i] += share[s] * reward * tips[i, 2] / lens[0]
     return out
+
+
+@njit(cache=True, nogil=True)
+def _front_rim(piece, origin, u, a, b, lens, fields, alike_px):
+    """Length of a slice's front rim, where it bounds the slice's picture, that lies on edges that run alike [px]."""
+    start, _, r0, _ = piece
+    (cm, sm), (ch, sh) = _limbs(piece, origin, u, a, b)
+    middle, half, depth = np.arctan2(sm, cm), np.arctan2(sh, ch), 0.0
+    for k in range(3):
+        depth += u[k] * (origin[k] + start * u[k])
+    first, last = (middle - half, middle + half) if depth > 0 else (middle + half, middle - half + 2 * np.pi)
+    chords = min(max(int((last - first) * r0 / _STEP_MM), 3), 8)
+    on_edges = 0.0
+    x0, y0 = _on_circle(origin, u, a, b, start, r0, np.cos(first), np.sin(first), lens)
+    for k in range(chords):
+        angle = first + (k + 1) * (last - first) / chords
+        x1, y1 = _on_circle(origin, u, a, b, start, r0, np.cos(angle), np.sin(angle), lens)
+        on_edges += _on_edges(x0, y0, x1, y1, 1, fields, alike_px)
+        x0, y0 = x1, y1
+    return on_edges
 
 
 def _plausible(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) -> bool:
