@@ -16,6 +16,9 @@ _QUIETEST = 0.2
 _APART = 4  # pixels, beyond what a codec smooths together
 _RESTLESS = 2.0  # times the usual spread among photographs: a hand
 MASK_SCALE = 4  # masks of the tool are drawn at this part of the picture's size
+# for each grey level: how far it may be from the stored bench, and what a difference of two such pixels squared counts
+_TOLERANCES = (0.012 + 0.10 * np.sqrt(LINEAR)).astype(np.float32)
+_WEIGHTS = np.array([0.5 / noise_sigma(float(v)) ** 2 for v in LINEAR], np.float32)
 
 
 def compose_bench(groups: list[list[np.ndarray]]) -> np.ndarray:
@@ -123,7 +126,7 @@ class BenchView:
         self._turn = (self._turn + 1) % self._BANDS
         mask = np.zeros((h // MASK_SCALE, w // MASK_SCALE), np.uint8) if tool is None else tool
         now, old, noise = _learn(frame, self.light, self.known, self._candidate, self._age, mask, first, last,
-                          LINEAR, self.exposure, *self._PATIENCE)
+                          LINEAR, _TOLERANCES, _WEIGHTS, self.exposure, *self._PATIENCE)
         if old > 1.0:
             self.exposure += 0.1 * (min(max(now / old, 0.5), 2.0) - self.exposure)
             self.noise += 0.1 * (min(max(noise, _QUIETEST), 1.5) - self.noise)
@@ -139,7 +142,7 @@ class BenchView:
 
 
 @njit(cache=True, nogil=True)
-def _learn(frame, bench, known, candidate, age, tool, first, last, linear, exposure, unseen, learned, given):
+def _learn(frame, bench, known, candidate, age, tool, first, last, linear, tolerances, weights, exposure, unseen, learned, given):
     """One visit to rows first..last: sums of light, now and as stored, of the pixels that agree, and their scatter.
 
     Scatter is that of differences between pixels a few apart, so that soft shadows stay out of it.
@@ -154,12 +157,12 @@ def _learn(frame, bench, known, candidate, age, tool, first, last, linear, expos
             free = tool[row, min(x // MASK_SCALE, tool.shape[1] - 1)] == 0
             now_b, now_g, now_r = linear[frame[y, x, 0]], linear[frame[y, x, 1]], linear[frame[y, x, 2]]
             old_b, old_g, old_r = bench[y, x, 0], bench[y, x, 1], bench[y, x, 2]
-            tolerance = 0.012 + 0.10 * np.sqrt(now_g)
+            tolerance = tolerances[frame[y, x, 1]]
             scaled = max(abs(now_b - exposure * old_b), abs(now_g - exposure * old_g), abs(now_r - exposure * old_r))
             agrees = free and known[y, x] > 0 and scaled < tolerance
             off[x], agreed[x] = now_g - exposure * old_g, agrees
             if agrees and x >= _APART and agreed[x - _APART]:
-                scatter += min((off[x] - off[x - _APART]) ** 2 / (2 * noise_sigma(now_g) ** 2), 9.0)
+                scatter += min((off[x] - off[x - _APART]) ** 2 * weights[frame[y, x, 1]], 9.0)
                 n_scatter += 1
             if agrees:
                 sum_now += now_b + now_g + now_r
@@ -168,13 +171,15 @@ def _learn(frame, bench, known, candidate, age, tool, first, last, linear, expos
                     bench[y, x, 0] = old_b + 0.1 * (now_b - old_b)
                     bench[y, x, 1] = old_g + 0.1 * (now_g - old_g)
                     bench[y, x, 2] = old_r + 0.1 * (now_r - old_r)
+                age[y, x] = 0
+                continue
             still = True
             for c in range(3):
                 still = still and abs(linear[frame[y, x, c]] - linear[candidate[y, x, c]]) < tolerance
             if not still:
                 for c in range(3):
                     candidate[y, x, c] = frame[y, x, c]
-            age[y, x] = min(age[y, x] + 1, 250) if still and free and not agrees else 0
+            age[y, x] = min(age[y, x] + 1, 250) if still and free else 0
             if age[y, x] >= (given if known[y, x] > 128 else learned if known[y, x] > 0 else unseen):
                 for c in range(3):
                     bench[y, x, c] = linear[candidate[y, x, c]]

@@ -296,7 +296,7 @@ def _solve(out: Outline, edges: EdgeSet, label, prior: PosePrior, pose, spread, 
         new = np.linalg.solve(weighted @ design + held, weighted @ seen + pull)
         moved = np.abs(new - x)
         x = new
-        if moved[:3].max() < 3e-3 and moved[3:6].max() < 3e-5:
+        if moved[:3].max() < 1e-2 and moved[3:6].max() < 1e-4:
             break
     r = np.where(usable, seen - design @ x, 0.0)
     good = usable & (np.abs(r) < 3 * own)
@@ -326,7 +326,7 @@ def _spread(design, w, held, r, x, base, groups):
 def _worth(body: NozzleBody) -> FloatArray:
     """What a cut of each group counts: a hand hides the handle without making the pose doubtful."""
     kinds = [group_key(body, g)[0] for g in range(2 * _SIDES * (1 + len(body.frusta)))]
-    return np.array([{"tube": 3.0, "rim": 3.0, "handle": 0.3}.get(k, 1.0) for k in kinds])
+    return np.array([{"tube": 3.0, "rim": 3.0, "handle": 0.45}.get(k, 1.0) for k in kinds])
 
 
 def _quality(body: NozzleBody, label, state: _State) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -18,6 +19,7 @@ __all__ = ["STEP", "Outline", "outline", "turned", "moved_pose", "moved_poses", 
 STEP = 2
 _RING = 24  # points by which a circle's picture is judged for hiding
 _MOST_ON_RIM = 24  # cuts
+_HANDLE_STEP = 1.5
 _RING_ANGLES = np.linspace(0, 2 * np.pi, _RING, endpoint=False)
 
 
@@ -58,7 +60,7 @@ class Outline:
 
 
 def outline(camera, body: NozzleBody, pose: ToolPose, step_mm: float = 0.5) -> Outline:
-    """Visible outline of the body, sampled every step_mm along its edges.
+    """Visible outline of the body, sampled every step_mm along its edges, the handle's more coarsely.
 
     A smooth surface's outline lies where its normal is at right angles to the line of sight; on a frustum those
     are two straight lines in space. Points that another slice covers are left out.
@@ -77,13 +79,19 @@ def outline(camera, body: NozzleBody, pose: ToolPose, step_mm: float = 0.5) -> O
     slices, kinds = body_arrays(body)
     tip, straight, after = (np.array(v, float) for v in (pose.tip_mm, -pose.axis, bend_direction(body, pose)))
     x, px, jac, normal, labels, label_values = trace(
-        slices, kinds, tip, straight, after, body.bend_at_mm, lens_of(camera), float(step_mm)
+        slices, kinds, tip, straight, after, body.bend_at_mm, lens_of(camera), step_mm * _coarseness(body)
     )
     if len(x) == 0:
         return _empty()
     a, b = axis_frame(pose.axis)
     jacobian, normal_px, push = _rows(x, jac, normal, tip, -straight, a, b, labels[:, 2])
     return Outline(x, px, normal_px, push, label_values[:, 1], labels[:, 0], labels[:, 1], label_values[:, 0], jacobian)
+
+
+@lru_cache
+def _coarseness(body: NozzleBody) -> FloatArray:
+    """How much more coarsely than the metal each slice is sampled: a hand hides most of a handle."""
+    return np.array([_HANDLE_STEP if f.kind == "handle" else 1.0 for f in body.frusta])
 
 
 def lens_of(camera) -> FloatArray:
@@ -172,12 +180,12 @@ def body_arrays(body: NozzleBody) -> tuple[FloatArray, np.ndarray]:
 
 
 @njit(cache=True, nogil=True)
-def trace(slices, kinds, tip, straight, after, bend_at, lens, step_mm):
+def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
     """All visible outline points: position, pixel, its derivative, surface normal and labels."""
     n_slices = len(slices)
     most = 0
     for i in range(n_slices):
-        most += 2 * max(2, int(round((slices[i, 1] - slices[i, 0]) / step_mm))) + 80
+        most += 2 * max(2, int(round((slices[i, 1] - slices[i, 0]) / steps_mm[i]))) + 80
     x, tangent, normal = np.empty((most, 3)), np.empty((most, 3)), np.empty((most, 3))
     labels, values = np.empty((most, 3), np.int64), np.empty((most, 2))
     before = np.zeros(most, np.bool_)
@@ -185,6 +193,7 @@ def trace(slices, kinds, tip, straight, after, bend_at, lens, step_mm):
     n = 0
     for i in range(n_slices):
         start_mm, end_mm, r0, r1 = slices[i]
+        step_mm = steps_mm[i]
         u = after if kinds[i, 0] else straight
         origin = tip + bend_at * straight - bend_at * after if kinds[i, 0] else tip
         a, b = plane_frame(u)
