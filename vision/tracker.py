@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 
 import cv2
@@ -33,6 +34,8 @@ _USEFUL_SIGMA_MM = 8.0
 _COAST_S = 0.2
 _LOST_S = 0.4
 _FIND_EVERY_S = 0.15
+_SEARCH_S = 0.12
+_CATCH_UP_EVERY_S = 0.1  # while a doubtful fit holds
 _BETTER = 1.15  # a pose found anew replaces a doubtful one when it explains the picture so much better
 _GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames holds it alike for so long
 _CONFIRM = 3  # sightings in a row before a new track is believed
@@ -52,6 +55,26 @@ class NozzleModel:
     bias: dict[tuple[str, bool], EdgeBias] = field(default_factory=lambda: dict(DEFAULT_BIAS))
     bench: np.ndarray | None = None
     holds: tuple[Hold, ...] = ()
+
+
+@dataclass
+class _Search:
+    """A look for the tool in one picture that goes on while later ones come in; its answer counts _SEARCH_S after it,
+    on any machine, so that a recording gives what the live bench gave.
+
+    Attributes
+    ----------
+    rival_merit : float
+        Of the doubtful fit that the answer has to beat.
+    later : list of (Picture, BenchPose, time [s])
+        Pictures since, through which the answer is followed.
+    """
+
+    t_s: float
+    bench: BenchPose
+    answer: Future[PoseFit | None]
+    rival_merit: float
+    later: list[tuple[Picture, BenchPose, float]] = field(default_factory=list)
 
 
 class Tracker:
@@ -77,8 +100,9 @@ class Tracker:
         self._motion = Motion(*edge_offsets(nozzle.body, nozzle.bias))
         self._view: BenchView | None = None
         self._state: ToolState | None = None
+        self._searcher, self._search = ThreadPoolExecutor(1, "search"), None
         self._t_seen_s = np.nan
-        self._t_find_s = self._t_sure_s = -np.inf
+        self._t_find_s = self._t_sure_s = self._t_caught_up_s = -np.inf
         self._jumps = self._sightings = 0
         self._last_hold: Hold | None = None
         self._t_hold_s = -np.inf
@@ -122,32 +146,60 @@ class Tracker:
         return ToolState(s.t_s, s.mean[:N_MOVING].copy(), s.cov[:N_MOVING, :N_MOVING].copy(), s.rest, s.steady_cov)
 
     def _measure(self, picture: Picture, bench: BenchPose, t_s: float) -> PoseFit | None:
-        """The best pose for this picture: followed if possible, else caught up with around the track, else found anew."""
-        fit = None
-        if self._state is not None and t_s - self._t_seen_s < _LOST_S:
-            ahead = predict(self._state, t_s, self._motion)
-            prior = self._prior(ahead, bench)
-            is_low = share_in_view(self._camera, self._body, prior.pose, picture) < _WHOLE
-            # with little of the tool in the picture its lean cannot be told from its height: no other start is to be
-            # believed, and the past carries more of the answer
-            fit = self._follow(picture, bench, prior, prior.pose, _LOW_QUALITY if is_low else _FOLLOW_QUALITY)
-            is_new = self._sightings < _CONFIRM  # how fast it moves is not yet known
-            enough = _SURE_QUALITY if is_new else _DOUBT_QUALITY
-            if (is_new or not is_low) and (fit is None or fit.quality <= enough):
-                fit = self._catch_up(picture, bench, prior, fit)
-            if fit is not None and (is_low or not self._is_stale(t_s)):
-                return fit
-        if t_s - self._t_find_s < _FIND_EVERY_S:
+        """The best pose for this picture: from the track if possible, else from a search's answer."""
+        fit, is_sure = self._track_on(picture, bench, t_s)
+        if is_sure:
+            self._search = None
             return fit
-        self._t_find_s = t_s
-        found = find_tool(
-            self._camera, self._body, picture, bench.cam_from_bench, self._board_top_mm, self._nozzle.bias, _FIND_QUALITY,
-            holds=self._ways(t_s),
-        )
-        if found is None or not self._is_possible(found, bench) or (fit is not None and found.merit < _BETTER * fit.merit):
+        search = self._search
+        if search is None:
+            if t_s - self._t_find_s < _FIND_EVERY_S:
+                return fit
+            is_first, self._t_find_s = self._t_find_s == -np.inf, t_s
+            search = self._search = self._begin_search(picture, bench, t_s, fit)
+            if not is_first:  # else nothing goes on yet that could not wait
+                return fit
+        elif t_s - search.t_s < _SEARCH_S:
+            search.later.append((picture, bench, t_s))
+            return fit
+        self._search = None
+        found = search.answer.result()
+        if found is None or not self._is_possible(found, search.bench) or found.merit < _BETTER * search.rival_merit:
             return fit
         self._state = None  # what was believed until now did not lead here
-        return found
+        if search.t_s == t_s:
+            return found
+        self._advance(found, search.bench, search.t_s)
+        for later in search.later:
+            caught_up, _ = self._track_on(*later)
+            if caught_up is not None:
+                self._advance(caught_up, *later[1:])
+        return self._track_on(picture, bench, t_s)[0]
+
+    def _track_on(self, picture: Picture, bench: BenchPose, t_s: float) -> tuple[PoseFit | None, bool]:
+        """A fit near the track, followed or caught up with, and whether it needs no search."""
+        if self._state is None or t_s - self._t_seen_s >= _LOST_S:
+            return None, False
+        prior = self._prior(predict(self._state, t_s, self._motion), bench)
+        is_low = share_in_view(self._camera, self._body, prior.pose, picture) < _WHOLE
+        # with little of the tool in the picture its lean cannot be told from its height: no other start is to be
+        # believed, and the past carries more of the answer
+        fit = self._follow(picture, bench, prior, prior.pose, _LOW_QUALITY if is_low else _FOLLOW_QUALITY)
+        is_new = self._sightings < _CONFIRM  # how fast it moves is not yet known
+        enough = _SURE_QUALITY if is_new else _DOUBT_QUALITY
+        is_due = fit is None or (fit.quality <= enough and t_s - self._t_caught_up_s > _CATCH_UP_EVERY_S)
+        if is_due and (is_new or not is_low):
+            self._t_caught_up_s = t_s
+            fit = self._catch_up(picture, bench, prior, fit)
+        return fit, fit is not None and (is_low or not self._is_stale(t_s))
+
+    def _begin_search(self, picture: Picture, bench: BenchPose, t_s: float, rival: PoseFit | None) -> _Search:
+        """Look for the tool everywhere in this picture, beside what else goes on."""
+        still = Picture(picture.image, picture.background.copy(), picture.known.copy(), picture.noise)
+        answer = self._searcher.submit(
+            find_tool, self._camera, self._body, still, bench.cam_from_bench, self._board_top_mm, self._nozzle.bias,
+            _FIND_QUALITY, holds=self._ways(t_s))
+        return _Search(t_s, bench, answer, 0.0 if rival is None else rival.merit)
 
     def _follow(self, picture: Picture, bench: BenchPose, prior: PosePrior, start: ToolPose,
                 least_quality: float = _FOLLOW_QUALITY) -> PoseFit | None:

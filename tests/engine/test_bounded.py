@@ -2,7 +2,6 @@
 
 import gc
 import tracemalloc
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
