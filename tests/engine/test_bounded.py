@@ -16,13 +16,11 @@ from tests.monitor.make import job, result, track
 from vision.types import Frame
 
 SAMPLES_A_MINUTE = 12
+OWN = (tracemalloc.Filter(True, "*/monitor/*"), tracemalloc.Filter(False, "*/monitor/heat/*"))  # compiled loops fill caches
 
 
 def arrival(i, shade=0, size=(48, 64)):
     return Arrival(Frame(i, i / 30, np.full((*size, 3), shade, np.uint8)), 0.0)
-
-
-OWN = (tracemalloc.Filter(True, "*/monitor/*"), tracemalloc.Filter(False, "*/monitor/heat/*"))  # compiled loops fill caches
 
 
 def grown_bytes(act):
