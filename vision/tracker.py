@@ -36,6 +36,8 @@ _LOST_S = 0.4
 _FIND_EVERY_S = 0.15
 _SEARCH_S = 0.12
 _CATCH_UP_EVERY_S = 0.1  # while a doubtful fit holds
+_THOROUGH_EVERY_S = 0.1  # all ways are tried, even though one does as well as usual
+_AS_USUAL = 0.9
 _BETTER = 1.15  # a pose found anew replaces a doubtful one when it explains the picture so much better
 _GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames holds it alike for so long
 _CONFIRM = 3  # sightings in a row before a new track is believed
@@ -44,6 +46,8 @@ _STEADY_COV = np.diag([0.2, 0.2, 0.5, 0.003, 0.003]) ** 2
 _STEADY_SHARE = 0.3  # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
 _SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench
+# ways to fit: how far edges may be from where they are expected, round by round, and the veil (None: clear air)
+_WAYS = ((2.5, 1.0), None), ((5.0, 2.0, 1.0), None), ((5.0, 2.0, 1.0), _SMOKE)
 _SHUTTER = 0.5  # share of the time between frames for which a camera's shutter is taken to be open
 
 
@@ -102,7 +106,8 @@ class Tracker:
         self._state: ToolState | None = None
         self._searcher, self._search = ThreadPoolExecutor(1, "search"), None
         self._t_seen_s = np.nan
-        self._t_find_s = self._t_sure_s = self._t_caught_up_s = -np.inf
+        self._t_find_s = self._t_sure_s = self._t_caught_up_s = self._t_thorough_s = -np.inf
+        self._way, self._usual_quality = 0, 1.0
         self._jumps = self._sightings = 0
         self._last_hold: Hold | None = None
         self._t_hold_s = -np.inf
@@ -204,15 +209,24 @@ class Tracker:
     def _follow(self, picture: Picture, bench: BenchPose, prior: PosePrior, start: ToolPose,
                 least_quality: float = _FOLLOW_QUALITY) -> PoseFit | None:
         """Fit from a start near the track; None when the picture does not agree with it."""
-        best = None
-        for spreads_px, veil in (((2.5, 1.0), None), ((5.0, 2.0, 1.0), None), ((5.0, 2.0, 1.0), _SMOKE)):
+        best, most = None, 0.0
+        is_thorough = self._t_s - self._t_thorough_s > _THOROUGH_EVERY_S
+        for way in sorted(range(len(_WAYS)), key=lambda w: w != self._way):  # what served last comes first
+            spreads_px, veil = _WAYS[way]
             fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior, spreads_px=spreads_px,
                            blur_of=lambda out: self._blur(out, bench), veil=veil)
             if fit is not None and fit.quality > least_quality and self._is_possible(fit, bench):
-                if best is None or fit.merit > (1.0 if veil is None else _SMOKE_EARNS) * best.merit:
-                    best = fit
-                if best.quality > (_SURE_QUALITY if len(spreads_px) == 3 else _QUICK_QUALITY):
+                earned = fit.merit if veil is None else fit.merit / _SMOKE_EARNS
+                if best is None or earned > most:
+                    best, best_way, most = fit, way, earned
+                enough = _SURE_QUALITY if len(spreads_px) == 3 else _QUICK_QUALITY
+                if best.quality > (enough if is_thorough else min(enough, _AS_USUAL * self._usual_quality)):
                     break
+        else:
+            self._t_thorough_s = self._t_s
+        if best is not None:
+            self._way = best_way
+            self._usual_quality += 0.1 * (best.quality - self._usual_quality)
         return best
 
     def _catch_up(self, picture: Picture, bench: BenchPose, prior: PosePrior, fit: PoseFit | None) -> PoseFit | None:
