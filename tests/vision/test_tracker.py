@@ -1,0 +1,86 @@
+"""The track through drawn pictures: a tool comes in, is searched for beside the frames, followed, and leaves."""
+
+import time
+
+import numpy as np
+import pytest
+
+import vision.tracker
+from tests.vision.test_find import CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
+from tests.vision.test_silhouette import CAMERA, TOOL, _as_camera
+from vision.nozzle import hold_of
+from vision.tracker import NozzleModel, Tracker
+from vision.types import BenchPose, Frame, TrackStatus
+
+RATE_HZ, COMES_IN, LEAVES = 30.0, 3, 22
+
+
+class StillBench:
+    """A bench whose pose is known."""
+
+    def step(self, frame):
+        return BenchPose(frame.t_s, CAM_FROM_BENCH, 1e-8 * np.eye(6), 14, 0.1), ()
+
+
+def _pose(index):
+    return _tool(-20 + 1.5 * index, 5, 15, 35, 90)
+
+
+@pytest.fixture(scope="module")
+def scene():
+    """The bench in linear light, and 26 frames."""
+    rng = np.random.default_rng(4)
+    bench = _bench(rng)
+    empty = [_as_camera(bench + rng.normal(0, 0.005, bench.shape)) for _ in range(2)]
+    images = [_with_tool(bench, _pose(i), rng) if COMES_IN <= i < LEAVES else empty[i % 2] for i in range(26)]
+    return bench, [Frame(i, i / RATE_HZ, image) for i, image in enumerate(images)]
+
+
+def _tracks(scene, frames=None):
+    bench, all_frames = scene
+    nozzle = NozzleModel(TOOL, DRAWN_EDGES, bench, (hold_of(_pose(0), CAM_FROM_BENCH),))
+    tracker = Tracker(CAMERA, StillBench(), nozzle, 0.0)
+    return [tracker.step(frame).track for frame in frames or all_frames]
+
+
+@pytest.fixture(scope="module")
+def tracks(scene):
+    return _tracks(scene)
+
+
+def test_a_tool_that_comes_in_is_believed_within_a_third_of_a_second(tracks):
+    first = next(k for k, t in enumerate(tracks) if t.status is TrackStatus.TRACKING)
+
+    assert COMES_IN < first <= COMES_IN + RATE_HZ / 3
+
+
+def test_the_track_follows_the_tool_within_its_sigma(tracks):
+    seen = [(k, t) for k, t in enumerate(tracks) if t.status is TrackStatus.TRACKING and k < LEAVES]
+
+    assert len(seen) > 8
+    for k, track in seen:
+        truth = CAM_FROM_BENCH[:3, :3].T @ (_pose(k).tip_mm - CAM_FROM_BENCH[:3, 3])
+        error = track.tip_mm - truth
+        assert np.all(np.abs(error) < 4 * np.sqrt(np.diag(track.cov)[:3]) + 0.3)
+
+
+def test_a_tool_that_left_is_not_seen_any_more(tracks):
+    assert not any(t.is_seen for t in tracks[LEAVES:])
+
+
+def test_nothing_is_seen_before_the_tool_comes_in(tracks):
+    assert all(t.status is TrackStatus.LOST for t in tracks[:COMES_IN])
+
+
+def test_a_search_that_takes_longer_than_its_frames_changes_nothing(scene, tracks, monkeypatch):
+    at_once = vision.tracker.find_tool
+
+    def slowly(*args, **options):
+        time.sleep(0.25)
+        return at_once(*args, **options)
+
+    monkeypatch.setattr(vision.tracker, "find_tool", slowly)
+
+    for slow, quick in zip(_tracks(scene), tracks):
+        np.testing.assert_array_equal(slow.tip_mm, quick.tip_mm)
+        np.testing.assert_array_equal(slow.cov, quick.cov)
