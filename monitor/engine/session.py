@@ -24,6 +24,7 @@ from monitor.engine.feedback import Coach
 from monitor.engine.picture_check import PictureCheck
 from monitor.engine.source import Arrival
 from monitor.engine.video_writer import VIDEO, VideoWriter
+from monitor.engine.views import Views
 from monitor.exposure import heat_setup
 from monitor.heat.estimate import HeatEstimator
 from monitor.heat.fit import Calibration
@@ -34,13 +35,12 @@ from monitor.rerun import finish_recording, keep_calibration
 from monitor.sound.tones import REFERENCE, WARNING_PATTERNS, Cue
 from monitor.straighten import board_picture, straighten
 from monitor.technique import PassSummary, work_grid
-from vision.types import BenchPose, Frame, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
+from vision.types import BenchPose, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
 
 __all__ = ["Session", "Moment", "PassTold"]
 
 CLOCK_EVERY_S = 60.0
 LOWEST_FREE_BYTES = 200 << 20
-VIEW_EVERY_S, MOST_VIEWS = 1.0, 9
 NO_PICTURE_S = 0.3
 BETWEEN_FRAMES_S = 1e-4  # after the last frame judged, before the next
 log = logging.getLogger("plumeline.session")
@@ -98,11 +98,10 @@ class Session:
         self._first: Arrival | None = None
         self._last: FrameResult | None = None
         self._t_frame_s = 0.0
-        self._last_arrived_s = self._next_clock_s = self._next_view_s = -math.inf
+        self._last_arrived_s = self._next_clock_s = -math.inf
         self._n_dropped_before: int | None = None
         self._in_pass = self._had_picture = True
-        self._views: list[tuple] = []
-        self._view_every_s = VIEW_EVERY_S
+        self._views = Views()
         self._check = PictureCheck()
         _warm_up(inputs.job)
         self._troubles: dict[str, str] = {}
@@ -125,7 +124,8 @@ class Session:
             self._event(frame.t_s, "picture_changed", change.detail)
         result = self.judge.step(self.pipeline.tracker.step(frame), (*extra, *changes))
         self._last_arrived_s = arrival.arrived_s
-        self._offer_view(frame, result)
+        if self.recorder is not None and isinstance(result.vision.bench, BenchPose):
+            self._views.offer(frame.t_s, frame.image, result.vision.bench, result.vision.board_shift)
         if not self._had_picture:
             self._event(frame.t_s, "camera_back", "the picture is back; check the view and the calibration")
         self._had_picture = True
@@ -266,17 +266,8 @@ class Session:
         utc = datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds")
         self._event(t_s, "clock", f"utc {utc}, monotonic {time.monotonic():.3f} s")
 
-    def _offer_view(self, frame: Frame, result: FrameResult) -> None:
-        """Keep a picture now and then, for the board's picture in the report; it is straightened at the end."""
-        bench = result.vision.bench
-        if self.recorder is None or frame.t_s < self._next_view_s or not isinstance(bench, BenchPose):
-            return
-        self._views.append((frame.image, bench, result.vision.board_shift))
-        if len(self._views) > MOST_VIEWS:
-            self._views, self._view_every_s = self._views[::2], 2 * self._view_every_s
-        self._next_view_s = frame.t_s + self._view_every_s
-
     def _add_picture(self) -> None:
+        """The board's picture for the report, straightened from the views kept."""
         if not self._views or self.inputs.camera is None:
             return
         extent, top_mm = work_grid(self.inputs.job).extent_mm, self.inputs.job.board.top_height_mm

@@ -10,6 +10,7 @@ from hypothesis import given, settings, strategies as st
 from monitor.engine.source import Arrival
 from monitor.engine.stats import MOST_MINUTES, Delays, Load
 from monitor.engine.video_writer import PictureLine
+from monitor.engine.views import Views
 from monitor.pipeline import Judge
 from tests.engine.test_session import make, run
 from tests.monitor.make import job, result, track
@@ -85,6 +86,28 @@ def test_a_taken_picture_stays_while_others_join_the_line(puts):
             now = expected.pop(0) if expected else None
         if taken is not None:
             assert taken.t_s == now / 30 and abs(int(taken.i420[0, 0]) - (16 + 4 * now * 219 / 255)) <= 1
+
+
+@settings(max_examples=30)
+@given(st.integers(1, 2000))
+def test_views_are_evenly_spaced_in_a_session_of_any_length(n):
+    views = Views()
+    for t_s in range(n):
+        views.offer(float(t_s), np.full((2, 2, 3), t_s % 251, np.uint8), None, float(t_s))
+
+    times_s = [shift for _, _, shift in views]
+    assert len(views) <= 9 and all(image[0, 0, 0] == t_s % 251 for image, _, t_s in views)
+    assert times_s[0] == 0 and len(set(np.diff(times_s))) <= 1 and n - times_s[-1] <= max([1.0, *np.diff(times_s)])
+
+
+def test_views_need_the_same_memory_however_long_the_session_is():
+    views, seconds = Views(), iter(range(10_000))
+
+    def a_thousand_seconds():
+        for t_s in (next(seconds) for _ in range(1000)):
+            views.offer(float(t_s), np.zeros((90, 160, 3), np.uint8), None, None)
+
+    assert grown_bytes(a_thousand_seconds) < 1_000
 
 
 def test_a_full_line_refuses_and_counts():
