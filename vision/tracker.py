@@ -24,6 +24,7 @@ __all__ = ["NozzleModel", "Tracker", "smoothed"]
 
 _FOLLOW_QUALITY, _SURE_QUALITY, _FIND_QUALITY = 0.22, 0.5, 0.45  # share of the outline that must agree
 _LOW_QUALITY = 0.15
+_GOOD_QUALITY = 0.75  # below it sigma grows as quality falls
 _QUICK_QUALITY = 0.65  # so good that no look further around is needed
 _DOUBT_QUALITY, _DOUBT_S = 0.35, 0.5
 _WHOLE = 0.5  # share of the outline that must be in the picture before the pose can stand without its past
@@ -43,7 +44,7 @@ _GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames h
 _CONFIRM = 3  # sightings in a row before a new track is believed
 # what callipers, the board's thickness and the touch photographs leave, alike in all frames: outlet [mm], direction [-]
 _STEADY_COV = np.diag([0.2, 0.2, 0.5, 0.003, 0.003]) ** 2
-_STEADY_SHARE = 0.3  # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
+_STEADY_SHARE = 0.15  # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
 _SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench
 # ways to fit: how far edges may be from where they are expected, round by round, and the veil (None: clear air)
@@ -296,7 +297,9 @@ class Tracker:
         else:
             self._state = condition(start_state(t_s, mean[:6], 1e4 * np.eye(6), self._motion), sites, mean, cov)
             self._sightings = int(fit.quality > _SURE_QUALITY)
-        steady_cov = _STEADY_COV + _STEADY_SHARE * turn[:5] @ fit.offsets_cov @ turn[:5].T
+        # what of the outline speaks against the pose does so in the next frames too; a hand always hides a part
+        doubt_cov = (max(_GOOD_QUALITY / fit.quality, 1.0) ** 2 - 1.0) * self._state.cov[:5, :5]
+        steady_cov = _STEADY_COV + _STEADY_SHARE * turn[:5] @ fit.offsets_cov @ turn[:5].T + doubt_cov
         self._state = replace(self._state, steady_cov=steady_cov)
         self._jumps = 0
         self._t_seen_s = t_s
