@@ -11,7 +11,7 @@ from numba import njit
 from vision.edges import linear_light
 from vision.fit import DEFAULT_BIAS, Picture, PoseFit, fit_pose, inside_picture, loose_prior
 from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame
-from vision.silhouette import body_arrays, lens_of, moved_poses, outline, pixel, plane_frame, roll_of, turned
+from vision.silhouette import body_arrays, lens_of, moved_poses, outline, pixel, plane_frame, roll_of, tool_hull, turned
 from vision.types import FloatArray
 
 __all__ = ["NewEdges", "new_edges", "sweep", "poses_near", "tool_mask", "find_tool", "share_in_view"]
@@ -26,6 +26,7 @@ _SPECK = 25  # quarter-size pixels below which a piece of the mask is noise
 _HALF, _ANGLES, _DARK = 2, 6, 0.04
 _ALIKE_PX = 6.0  # an edge this near speaks for an outline
 _CLOSE_PX = 3.0
+_MARGIN_PX = 60  # around the tool in which it is looked for near its track
 _FIRST_ROUND, _SECOND_ROUND, _DRAWS = 4000, 500, 40
 _STEP_MM = 4.0  # distance of the places on an outline where edges are looked for
 _FITS = 6  # poses worth a fit while time presses
@@ -137,9 +138,18 @@ def poses_near(
     spread : array, shape (6,)
         Sigma of each of the six steps of `moved_pose`.
     """
+    edges = new_edges(picture, _region_around(camera, body, start, picture.known.shape))
     draws = _draws_around(start, spread, n)
-    worth = _reward(camera, body, new_edges(picture), *draws, _CLOSE_PX)
+    worth = _reward(camera, body, edges, *draws, _CLOSE_PX)
     return [_pose_of(*draws, k) for k in np.argsort(-worth, kind="stable")[:most]]
+
+
+def _region_around(camera, body: NozzleBody, pose: ToolPose, shape) -> tuple[slice, slice]:
+    """Rows and columns in which a tool near that pose lies, bounds even."""
+    corners = np.concatenate(tool_hull(camera, body, pose))
+    first = np.clip(corners.min(0) - _MARGIN_PX, 0, np.array(shape[::-1]) - 4 * _MARGIN_PX).astype(int) // 2 * 2
+    last = np.clip(corners.max(0) + _MARGIN_PX, first + 2 * _MARGIN_PX, shape[::-1]).astype(int) // 2 * 2
+    return slice(first[1], last[1]), slice(first[0], last[0])
 
 
 def _draws_around(start: ToolPose, spread: FloatArray, n: int) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -179,18 +189,28 @@ class NewEdges:
     distance_px: np.ndarray
 
 
-def new_edges(picture: Picture) -> NewEdges:
-    """Edges in the ratio of picture and bench: shadows leave soft ones, print and parts of the board none at all."""
-    half = (picture.image.shape[1] // _HALF, picture.image.shape[0] // _HALF)
-    now = linear_light(cv2.resize(picture.image, half, interpolation=cv2.INTER_AREA))
-    bench = cv2.resize(picture.background, half, interpolation=cv2.INTER_AREA)
-    known = cv2.erode(cv2.resize(picture.known, half, interpolation=cv2.INTER_NEAREST), np.ones((5, 5), np.uint8))
+def new_edges(picture: Picture, region: tuple[slice, slice] | None = None) -> NewEdges:
+    """Edges in the ratio of picture and bench: shadows leave soft ones, print and parts of the board none at all.
+
+    Parameters
+    ----------
+    region : (rows, columns), optional
+        The only part of the picture to look at; its bounds are multiples of 2.
+    """
+    h, w = picture.known.shape
+    rows, columns = region or (slice(0, h), slice(0, w))
+    half = ((columns.stop - columns.start) // _HALF, (rows.stop - rows.start) // _HALF)
+    now = linear_light(cv2.resize(picture.image[rows, columns], half, interpolation=cv2.INTER_AREA))
+    bench = cv2.resize(picture.background[rows, columns], half, interpolation=cv2.INTER_AREA)
+    known = cv2.resize(picture.known[rows, columns], half, interpolation=cv2.INTER_NEAREST)
+    known = cv2.erode(known, np.ones((5, 5), np.uint8))
     seen, behind = (cv2.GaussianBlur(np.log(light + _DARK), (0, 0), 0.8) for light in (now, bench))
     gx, gy = _gradient(seen, behind, known)
     edge = cv2.Canny(gx, gy, 350, 900, L2gradient=True)
-    fields = np.empty((_ANGLES, *edge.shape), np.float32)
+    fields = np.full((_ANGLES, h // _HALF, w // _HALF), 1e4, np.float32)
+    part = fields[:, rows.start // _HALF:, columns.start // _HALF:][:, :half[1], :half[0]]
     for k, alike in enumerate(_by_direction(edge, gx, gy)):
-        fields[k] = _HALF * np.minimum(cv2.distanceTransform(alike, cv2.DIST_L2, 3), 1e4)
+        part[k] = _HALF * np.minimum(cv2.distanceTransform(alike, cv2.DIST_L2, 3), 1e4)
     return NewEdges(fields)
 
 

@@ -39,6 +39,7 @@ _SEARCH_S = 0.12
 _CATCH_UP_EVERY_S = 0.1  # while a doubtful fit holds
 _THOROUGH_EVERY_S = 0.1  # all ways are tried, even though one does as well as usual
 _AS_USUAL = 0.9
+_DRAFT_STEP_MM = 1.6  # distance of the cuts while it is not clear which start is worth a full fit
 _BETTER = 1.15  # a pose found anew replaces a doubtful one when it explains the picture so much better
 _GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames holds it alike for so long
 _CONFIRM = 3  # sightings in a row before a new track is believed
@@ -234,8 +235,14 @@ class Tracker:
         """The better of a doubtful fit and those from other starts around the track."""
         wide = PosePrior(prior.pose, prior.offset_px, prior.cov * 4.0)
         spread = np.minimum(np.sqrt(np.diag(wide.cov)[:6]), [15.0, 15.0, 15.0, 0.1, 0.1, 0.1])
+        drafts = []
         for start in poses_near(self._camera, self._body, picture, prior.pose, spread):
-            other = self._follow(picture, bench, wide, start)
+            draft = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=wide, spreads_px=(5.0, 2.0),
+                             step_mm=_DRAFT_STEP_MM, blur_of=lambda out: self._blur(out, bench))
+            if draft is not None:
+                drafts.append(draft)
+        if drafts:
+            other = self._follow(picture, bench, wide, max(drafts, key=lambda d: d.merit).pose)
             if other is not None and other.quality > _FIND_QUALITY and (fit is None or other.merit > fit.merit):
                 fit = other
         return fit
