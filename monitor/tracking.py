@@ -25,7 +25,9 @@ def make_tracker(camera: CameraModel, nozzle: str | Path, job: Job) -> Tracker:
     model = NozzleModel(nozzle_body(job), found.bias, found.bench_light(), found.holds)
     top_mm = job.board.top_height_mm
     centre_mm = np.mean(job.target.outline_mm, axis=0)
-    return Tracker(camera, BenchFollower(camera, standard_mat()), model, top_mm, BoardFollower(camera, top_mm, centre_mm))
+    tracker = Tracker(camera, BenchFollower(camera, standard_mat()), model, top_mm, BoardFollower(camera, top_mm, centre_mm))
+    tracker.warm_up()
+    return tracker
 
 
 def nozzle_for(camera: CameraModel, nozzle: str | Path, job: Job) -> NozzleCalibration:

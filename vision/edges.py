@@ -102,7 +102,7 @@ def sample_cuts(image: np.ndarray, centre_px: FloatArray, normal_px: FloatArray,
     return _sample(image, table, centre_px, normal_px, offsets_px)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def _sample(image, table, centre, normal, offsets):
     h, w, channels = image.shape
     n, m = len(centre), len(offsets)

@@ -179,7 +179,7 @@ def body_arrays(body: NozzleBody) -> tuple[FloatArray, np.ndarray]:
     return slices, kinds
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
     """All visible outline points: position, pixel, its derivative, surface normal and labels."""
     n_slices = len(slices)
@@ -256,13 +256,13 @@ def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
     return x[:n][keep], px[keep], jac[keep], normal_px[keep], labels[:n][keep], values[:n][keep]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def _slope(piece):
     """Growth of a slice's radius along the axis."""
     return (piece[3] - piece[2]) / (piece[1] - piece[0])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def plane_frame(axis):
     """`axis_frame` for compiled code."""
     helper = np.array([1.0, 0.0, 0.0]) if abs(axis[0]) < 0.8 else np.array([0.0, 1.0, 0.0])
@@ -271,7 +271,7 @@ def plane_frame(axis):
     return a, np.cross(axis, a)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def pixel(px, py, pz, lens):
     """Picture point (x, y) of a point; the model of `CameraModel`, straight on beyond its fold."""
     fx, fy, cx, cy, k1, k2, p1, p2, k3, edge, image_of_edge = lens
@@ -288,7 +288,7 @@ def pixel(px, py, pz, lens):
             fy * grow * (y * radial + p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y) + cy)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def project(p, lens):
     """`pixel` (2,) of a point (3,) and its derivative (2, 3)."""
     fx, fy, cx, cy, k1, k2, p1, p2, k3, edge, image_of_edge = lens
@@ -310,7 +310,7 @@ def project(p, lens):
     return px, jac
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def _uncovered(px, labels, before, rings):
     """Which points no other slice's picture covers (each slice's picture is the hull of its two circles).
 
@@ -343,7 +343,7 @@ def _uncovered(px, labels, before, rings):
     return keep
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def _convex(points):
     """Convex hull, counter-clockwise in (x, y) (monotone chain)."""
     order = np.argsort(points[:, 0] + 1e-9 * points[:, 1])
@@ -365,7 +365,7 @@ def _convex(points):
     return hull[:k].copy()
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def _rows(x, jac, directions, tip, axis, a, b, is_after):
     """How each point moves along its normal in the picture with the six steps of the pose; the normal; px per mm of growth."""
     n = len(x)

@@ -115,6 +115,17 @@ class Tracker:
         self._t_hold_s = -np.inf
         self._dt_s, self._t_s = 1 / 30, np.nan
 
+    def warm_up(self) -> None:
+        """Load or compile what the first frames need, by looking for the tool in a patch of noise; changes nothing."""
+        w, h = self._camera.image_size_px
+        image = np.zeros((h, w, 3), np.uint8)
+        image[h // 3:h // 2, w // 3:w // 2] = np.random.default_rng(0).integers(0, 255, (h // 2 - h // 3, w // 2 - w // 3, 3))
+        view = BenchView(np.zeros_like(image))
+        view.learn(image, None)
+        from_above = np.diag([1.0, -1.0, -1.0, 1.0])
+        from_above[2, 3] = 400.0
+        find_tool(self._camera, self._body, Picture(image, view.light, view.known), from_above, 0.0, self._nozzle.bias, holds=self._nozzle.holds)
+
     def step(self, frame: Frame) -> VisionResult:
         """Measure one frame and bring the track up to its time."""
         if frame.t_s > self._t_s:
@@ -213,7 +224,8 @@ class Tracker:
         """Fit from a start near the track; None when the picture does not agree with it."""
         best, most = None, 0.0
         is_thorough = self._t_s - self._t_thorough_s > _THOROUGH_EVERY_S
-        for way in sorted(range(len(_WAYS)), key=lambda w: w != self._way):  # what served last comes first
+        # between thorough looks, through smoke first as long as that served best
+        for way in sorted(range(len(_WAYS)), key=lambda w: not is_thorough and w != self._way):
             spreads_px, veil = _WAYS[way]
             fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior, spreads_px=spreads_px,
                            blur_of=lambda out: self._blur(out, bench), veil=veil)
@@ -224,10 +236,10 @@ class Tracker:
                 enough = _SURE_QUALITY if len(spreads_px) == 3 else _QUICK_QUALITY
                 if best.quality > (enough if is_thorough else min(enough, _AS_USUAL * self._usual_quality)):
                     break
-        else:
+        if is_thorough:
             self._t_thorough_s = self._t_s
         if best is not None:
-            self._way = best_way
+            self._way = best_way if _WAYS[best_way][1] is not None else 0
             self._usual_quality += 0.1 * (best.quality - self._usual_quality)
         return best
 

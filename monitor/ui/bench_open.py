@@ -36,7 +36,7 @@ def recordings_folder() -> Path:
 
 def open_bench(app: QApplication, source, inputs: Inputs | None, args: argparse.Namespace) -> int:
     """Show the window until it is closed, or until the source ends when that was asked for."""
-    sys.setswitchinterval(0.002)  # the window must not wait its turn behind the analysis
+    sys.setswitchinterval(0.0005)  # the window must not wait its turn behind the analysis
     settings = QSettings("plumeline", "bench")
     out = Path(args.out) if args.out else recordings_folder()
     try:
