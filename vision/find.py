@@ -10,14 +10,14 @@ from numba import njit
 
 from vision.edges import linear_light
 from vision.fit import DEFAULT_BIAS, Picture, PoseFit, fit_pose, inside_picture, loose_prior
-from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame
-from vision.silhouette import body_arrays, lens_of, moved_poses, outline, pixel, plane_frame, roll_of, tool_hull, turned
+from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame, roll_of
+from vision.silhouette import body_arrays, lens_of, moved_poses, outline, pixel, plane_frame, tool_hull, turned
 from vision.types import FloatArray
 
-__all__ = ["NewEdges", "new_edges", "sweep", "poses_near", "tool_mask", "find_tool", "share_in_view"]
+__all__ = ["DRAFT_STEP_MM", "NewEdges", "new_edges", "sweep", "poses_near", "tool_mask", "find_tool", "share_in_view"]
 
 _HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down
-_DRAFT_STEP_MM = 1.6  # distance of the cuts while it is not clear which pose is worth a full fit
+DRAFT_STEP_MM = 1.6  # distance of the cuts while it is not clear which pose is worth a full fit
 _LEAST_EDGES = 24
 _LOW_HOLD_RAD = 0.09  # what is assumed when little of the tool is in view
 _HOLD_RAD = 0.3  # a hand comes back to a hold within about this
@@ -95,7 +95,7 @@ def find_tool(
         turn_rad = _HOLD_RAD if share_in_view(camera, body, pose, picture) > 0.5 else _LOW_HOLD_RAD
         prior = _as_held(body, bias, pose, holds, cam_from_bench, turn_rad)
         draft = fit_pose(camera, body, picture, pose, bias, prior=prior, plane=plane, reach_px=12.0, spreads_px=(6.0, 3.0),
-                         step_mm=_DRAFT_STEP_MM)
+                         step_mm=DRAFT_STEP_MM)
         if draft is not None:
             drafts.append((draft.merit * _habit(draft.pose, holds, cam_from_bench), prior, draft.pose))
     best, best_merit = None, 0.0
@@ -362,7 +362,7 @@ def _sideways(body: NozzleBody, axis: FloatArray, holds: tuple[Hold, ...], cam_f
         return [a]
     if holds:
         ways = [cam_from_bench_rotation @ hold.sideways for hold in holds]
-        rolls = [float(np.arctan2(w @ b, w @ a)) + d for w in ways for d in (-0.35, 0.0, 0.35)]
+        rolls = [roll_of(axis, w) + d for w in ways for d in (-0.35, 0.0, 0.35)]
     else:
         rolls = list(np.arange(0, 2 * np.pi, np.deg2rad(30)))
     return [np.cos(v) * a + np.sin(v) * b for v in rolls]

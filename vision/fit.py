@@ -12,8 +12,8 @@ from vision.nozzle import NozzleBody, ToolPose, axis_frame, cross
 from vision.silhouette import STEP, Outline, moved_pose, outline
 from vision.types import FloatArray
 
-__all__ = ["BLUR_PX", "EdgeBias", "Picture", "PosePrior", "PoseFit", "fit_pose", "loose_prior", "edge_offsets", "group_of", "group_key", "inside_picture",
-           "picture_cuts", "steps_between", "DEFAULT_BIAS"]
+__all__ = ["BLUR_PX", "EdgeBias", "Picture", "PosePrior", "PoseFit", "fit_pose", "loose_prior", "edge_offsets",
+           "group_of", "group_key", "inside_picture", "picture_cuts", "steps_between", "DEFAULT_BIAS"]
 
 BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compression together
 CUT_SIGMA_PX = 0.35  # scatter of one cut about a straight edge, measured on rendered and photographed edges

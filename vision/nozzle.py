@@ -11,7 +11,7 @@ from vision.errors import GeometryError
 from vision.types import FloatArray
 
 __all__ = ["Frustum", "NozzleBody", "ToolPose", "Hold", "hold_of", "distinct_holds", "body_from_measures", "axis_frame",
-           "cross"]
+           "roll_of", "cross"]
 
 
 @dataclass(frozen=True)
@@ -68,8 +68,7 @@ class Hold:
         """The tool held like this with its outlet at a point of the camera frame [mm]."""
         r = cam_from_bench[:3, :3]
         axis, sideways = r @ self.axis, r @ self.sideways
-        a, b = axis_frame(axis)
-        return ToolPose(tip_cam_mm, axis, float(np.arctan2(sideways @ b, sideways @ a)))
+        return ToolPose(tip_cam_mm, axis, roll_of(axis, sideways))
 
 
 def hold_of(pose: ToolPose, cam_from_bench: FloatArray) -> Hold:
@@ -127,6 +126,12 @@ def axis_frame(axis: FloatArray) -> tuple[FloatArray, FloatArray]:
     a = np.array([0.0, z, -y]) if abs(x) < 0.8 else np.array([-z, 0.0, x])
     a /= math.sqrt(a @ a)
     return a, cross(axis, a)
+
+
+def roll_of(axis: FloatArray, sideways: FloatArray) -> float:
+    """Turn about a jet direction that brings `axis_frame`'s first vector to a sideways one [rad]."""
+    a, b = axis_frame(axis)
+    return float(np.arctan2(sideways @ b, sideways @ a))
 
 
 def cross(a: FloatArray, b: FloatArray) -> FloatArray:

@@ -10,13 +10,13 @@ import cv2
 import numpy as np
 from numba import njit
 
-from vision.nozzle import NozzleBody, ToolPose, axis_frame, cross
+from vision.nozzle import NozzleBody, ToolPose, axis_frame, roll_of
 from vision.types import FloatArray
 
-__all__ = ["STEP", "Outline", "outline", "turned", "moved_pose", "moved_poses", "roll_of", "pixel", "tool_hull", "bend_direction", "body_arrays", "trace",
-           "lens_of", "project", "plane_frame"]
+__all__ = ["STEP", "Outline", "outline", "turned", "moved_pose", "moved_poses", "pixel", "tool_hull", "bend_direction",
+           "body_arrays", "trace", "lens_of", "project", "plane_frame"]
 
-STEP = 2
+STEP = 2  # side of a rim seen against a slice further from us
 _RING = 24  # points by which a circle's picture is judged for hiding
 _MOST_ON_RIM = 24  # cuts
 _HANDLE_STEP = 1.5
@@ -116,12 +116,6 @@ def moved_poses(pose: ToolPose, steps: FloatArray) -> tuple[FloatArray, FloatArr
     sideways = turned(np.cos(pose.roll_rad) * a + np.sin(pose.roll_rad) * b, rotation)
     sideways = turned(sideways, steps[:, 5:6] * axis)
     return pose.tip_mm + steps[:, :3], axis, sideways
-
-
-def roll_of(axis: FloatArray, sideways: FloatArray) -> float:
-    """Turn about a jet direction that brings `axis_frame`'s first vector to a sideways one [rad]."""
-    a, b = axis_frame(axis)
-    return float(np.arctan2(sideways @ b, sideways @ a))
 
 
 def turned(vector: FloatArray, rotation: FloatArray) -> FloatArray:

@@ -10,7 +10,7 @@ import numpy as np
 
 from vision.background import MASK_SCALE, BenchView
 from vision.board import BoardFollower
-from vision.find import find_tool, poses_near, share_in_view
+from vision.find import DRAFT_STEP_MM, find_tool, poses_near, share_in_view
 from vision.fit import BLUR_PX, DEFAULT_BIAS, EdgeBias, Picture, PoseFit, PosePrior, edge_offsets, fit_pose
 from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, condition, gate, predict, smooth, start_state
 from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame, cross, hold_of
@@ -39,7 +39,6 @@ _SEARCH_S = 0.12
 _CATCH_UP_EVERY_S = 0.1  # while a doubtful fit holds
 _THOROUGH_EVERY_S = 0.1  # all ways are tried, even though one does as well as usual
 _AS_USUAL = 0.9
-_DRAFT_STEP_MM = 1.6  # distance of the cuts while it is not clear which start is worth a full fit
 _BETTER = 1.15  # a pose found anew replaces a doubtful one when it explains the picture so much better
 _GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames holds it alike for so long
 _CONFIRM = 3  # sightings in a row before a new track is believed
@@ -124,7 +123,8 @@ class Tracker:
         view.learn(image, None)
         from_above = np.diag([1.0, -1.0, -1.0, 1.0])
         from_above[2, 3] = 400.0
-        find_tool(self._camera, self._body, Picture(image, view.light, view.known), from_above, 0.0, self._nozzle.bias, holds=self._nozzle.holds)
+        find_tool(self._camera, self._body, Picture(image, view.light, view.known), from_above, 0.0, self._nozzle.bias,
+                  holds=self._nozzle.holds)
 
     def step(self, frame: Frame) -> VisionResult:
         """Measure one frame and bring the track up to its time."""
@@ -250,7 +250,7 @@ class Tracker:
         drafts = []
         for start in poses_near(self._camera, self._body, picture, prior.pose, spread):
             draft = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=wide, spreads_px=(5.0, 2.0),
-                             step_mm=_DRAFT_STEP_MM, blur_of=lambda out: self._blur(out, bench))
+                             step_mm=DRAFT_STEP_MM, blur_of=lambda out: self._blur(out, bench))
             if draft is not None:
                 drafts.append(draft)
         if drafts:

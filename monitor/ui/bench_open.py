@@ -26,7 +26,9 @@ from monitor.ui.bench_state import tr
 from monitor.ui.bench_window import BenchWindow
 from monitor.ui.bench_work import BenchWork, Settings
 
-__all__ = ["open_bench", "open_review", "recordings_folder"]
+__all__ = ["SWITCH_S", "open_bench", "open_review", "recordings_folder"]
+
+SWITCH_S = 0.0005  # a thread waits its turn no longer: neither the window behind the analysis, nor the reverse
 
 
 def recordings_folder() -> Path:
@@ -36,7 +38,7 @@ def recordings_folder() -> Path:
 
 def open_bench(app: QApplication, source, inputs: Inputs | None, args: argparse.Namespace) -> int:
     """Show the window until it is closed, or until the source ends when that was asked for."""
-    sys.setswitchinterval(0.0005)  # the window must not wait its turn behind the analysis
+    sys.setswitchinterval(SWITCH_S)
     settings = QSettings("plumeline", "bench")
     out = Path(args.out) if args.out else recordings_folder()
     try:

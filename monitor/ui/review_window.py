@@ -27,6 +27,7 @@ from monitor.ui.review_lanes import lanes_of
 from monitor.ui.review_outputs import ask_report, ask_tables, report_of, tables_of
 from monitor.ui.review_panels import CommentsPanel, HappeningsPanel, MapsPanel, WaitBar
 from monitor.ui.review_recent import fill_recent, remember
+from monitor.ui.review_span import SpanAtCursor
 from monitor.ui.review_task import collector_paused
 from monitor.ui.review_timeline import Timeline
 from monitor.ui.review_video import VideoView
@@ -56,7 +57,7 @@ def run_review(args: argparse.Namespace) -> int:
 
 class ReviewWindow(QMainWindow):
     """Reviews one recording at a time; every command of `review_keys.COMMANDS` is a method of the window, of its
-    cursor or of its timeline, with the command's name."""
+    cursor, of its span or of its timeline, with the command's name."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -80,6 +81,7 @@ class ReviewWindow(QMainWindow):
     def _make_widgets(self) -> None:
         self.video, self.other_video, self.timeline = VideoView(tr("this pass")), VideoView(tr("other pass")), Timeline()
         self.cursor = Cursor(self)
+        self.span = SpanAtCursor(self.cursor, self.timeline)
         self.happenings, self.comments = HappeningsPanel(), CommentsPanel()
         self.maps, self.what_if = MapsPanel(), WhatIfPanel()
         self.verdict, self.message, self.wait = QLabel(), QLabel(), WaitBar()
@@ -150,8 +152,8 @@ class ReviewWindow(QMainWindow):
         self._transport.addWidget(self.marks)
 
     def command(self, name: str) -> Callable[[], None]:
-        """What carries out a command: a method of the window, the cursor or the timeline."""
-        holder = next(h for h in (self, self.cursor, self.timeline) if name in vars(type(h)) or name in ("close",))
+        """What carries out a command: a method of the window, the cursor, the span or the timeline."""
+        holder = next(h for h in (self, self.cursor, self.span, self.timeline) if name in vars(type(h)) or name in ("close",))
         return getattr(holder, name)
 
     def _draw_icons(self, *_: object) -> None:
@@ -322,22 +324,6 @@ class ReviewWindow(QMainWindow):
         self.cursor.pause()
         self.go_to(happening.t_s)
         self.say(f"{happening.t_s:.2f} s: {happening.title}")
-
-    # --- span and view
-
-    def span_from(self) -> None:
-        """The span begins at the cursor."""
-        end = self.timeline.span[1] if self.timeline.span else self.cursor.end_s
-        self.timeline.set_span((self.t_s, max(end, self.t_s)))
-
-    def span_to(self) -> None:
-        """The span ends at the cursor."""
-        start = self.timeline.span[0] if self.timeline.span else self.cursor.start_s
-        self.timeline.set_span((min(start, self.t_s), self.t_s))
-
-    def span_none(self) -> None:
-        """No span."""
-        self.timeline.set_span(None)
 
     def span_pass(self) -> None:
         """The span over the pass at the cursor, or the nearest."""

@@ -22,13 +22,14 @@ import numpy as np
 from vision.camera import CameraModel
 from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, fit_pose
 from vision.nozzle import ToolPose, body_from_measures
-from vision.silhouette import outline, tool_hull
+from vision.silhouette import STEP, outline, tool_hull
 
 CAMERA = CameraModel(np.array([[900.0, 0, 640], [0, 900.0, 360], [0, 0, 1]]), np.zeros(5), (1280, 720))
 TOOL = body_from_measures([(4.0, 0.0), (4.0, 28.0), (9.0, 36.0), (11.0, 37.0), (11.0, 50.0)], [(13.0, 50.0), (14.0, 70.0)])
 UP = np.array([0.0, -0.5, -0.866])
 KNOWN = {key: EdgeBias(0.0, 0.02) for key in DEFAULT_BIAS}
-BLUR_PX, INSIDE, OUTSIDE = 0.8, 0.08, 0.45
+BLUR_PX, OUTSIDE = 0.8, 0.45
+INSIDE = np.array([0.14, 0.10, 0.18, 0.20, 0.08])  # linear light of each slice, tube to handle
 NOISES, DRAWS, POSES = (0.004, 0.008, 0.016, 0.03, 0.06), 24, 4
 
 
@@ -72,21 +73,23 @@ def _bound(pose: ToolPose, noise: float) -> float:
     h, w = CAMERA.image_size_px[::-1]
     seen = (out.px > 0).all(1) & (out.px[:, 0] < w) & (out.px[:, 1] < h)
     length_px = out.mm_per_sample * 900.0 / out.point_cam_mm[:, 2]
-    per_px = 3 * (OUTSIDE - INSIDE) ** 2 / (2 * np.sqrt(np.pi) * BLUR_PX * noise**2)  # three channels
+    own = np.maximum(out.part, 0)
+    contrast = np.where(out.side == STEP, INSIDE[own - 1], OUTSIDE) - INSIDE[own]  # a step stands before the slice ahead
+    per_px = 3 * contrast**2 / (2 * np.sqrt(np.pi) * BLUR_PX * noise**2)  # three channels
     jacobian = out.jacobian[seen, :5]
-    cov = np.linalg.inv(jacobian.T @ ((per_px * length_px[seen])[:, None] * jacobian))
+    cov = np.linalg.inv(jacobian.T @ ((per_px * length_px)[seen, None] * jacobian))
     return float(np.sqrt(UP @ cov[:3, :3] @ UP))
 
 
 def _drawn(pose: ToolPose, scale: int = 4) -> np.ndarray:
     w, h = CAMERA.image_size_px
-    mask = np.zeros((h * scale, w * scale), np.uint8)
-    for hull in tool_hull(CAMERA, TOOL, pose):
-        cv2.fillConvexPoly(mask, np.round(((hull + 0.5) * scale - 0.5) * 16).astype(np.int32), 255, shift=4)
-    cover = cv2.resize(mask, (w, h), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
+    light = np.full((h * scale, w * scale), OUTSIDE, np.float32)
+    for inside, hull in zip(INSIDE, tool_hull(CAMERA, TOOL, pose), strict=True):  # the jet points away: the handle is nearest
+        cv2.fillConvexPoly(light, np.round(((hull + 0.5) * scale - 0.5) * 16).astype(np.int32), inside, shift=4)
+    light = cv2.resize(light, (w, h), interpolation=cv2.INTER_AREA)
     pixel_px = 1 / np.sqrt(12)  # averaging over a pixel blurs by so much itself
-    cover = cv2.GaussianBlur(cover, (0, 0), float(np.sqrt(BLUR_PX**2 - pixel_px**2)))[..., None]
-    return OUTSIDE * (1 - cover) + INSIDE * cover * np.ones(3, np.float32)
+    light = cv2.GaussianBlur(light, (0, 0), float(np.sqrt(BLUR_PX**2 - pixel_px**2)))
+    return light[..., None] * np.ones(3, np.float32)
 
 
 def _clip(track: Path) -> str:

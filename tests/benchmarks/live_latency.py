@@ -64,14 +64,15 @@ def main() -> int:
     left_out = sys.argv[4:]
     from monitor.ui.app import application
 
-    sys.setswitchinterval(0.002)
     app = application()
     from PyQt6.QtCore import QSettings, QTimer
 
     from monitor.sound.player import Player
+    from monitor.ui.bench_open import SWITCH_S
     from monitor.ui.bench_window import BenchWindow
     from monitor.ui.bench_work import BenchWork, Settings
 
+    sys.setswitchinterval(SWITCH_S)
     with tempfile.TemporaryDirectory() as folder:
         player = Player(is_muted="mute" in left_out)
         player.start()

@@ -36,11 +36,11 @@ def scene():
     return bench, [Frame(i, i / RATE_HZ, image) for i, image in enumerate(images)]
 
 
-def _tracks(scene, frames=None):
-    bench, all_frames = scene
+def _tracks(scene):
+    bench, frames = scene
     nozzle = NozzleModel(TOOL, DRAWN_EDGES, bench, (hold_of(_pose(0), CAM_FROM_BENCH),))
     tracker = Tracker(CAMERA, StillBench(), nozzle, 0.0)
-    return [tracker.step(frame).track for frame in frames or all_frames]
+    return [tracker.step(frame).track for frame in frames]
 
 
 @pytest.fixture(scope="module")
