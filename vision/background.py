@@ -18,7 +18,7 @@ _RESTLESS = 2.0  # times the usual spread among photographs: a hand
 MASK_SCALE = 4  # masks of the tool are drawn at this part of the picture's size
 # for each grey level: how far it may be from the stored bench, and what a difference of two such pixels squared counts
 _TOLERANCES = (0.012 + 0.10 * np.sqrt(LINEAR)).astype(np.float32)
-_WEIGHTS = np.array([0.5 / noise_sigma(float(v)) ** 2 for v in LINEAR], np.float32)
+_WEIGHTS = (0.5 / noise_sigma(LINEAR) ** 2).astype(np.float32)
 
 
 def compose_bench(groups: list[list[np.ndarray]]) -> np.ndarray:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -11,7 +13,7 @@ from scipy.special import ndtr
 
 from vision.types import FloatArray
 
-__all__ = ["LINEAR", "CutGrid", "noise_sigma", "linear_light", "sample_cuts", "edge_gain", "pick_edges", "refine_edges", "EdgeCurves", "EdgeSet"]
+__all__ = ["LINEAR", "CutGrid", "EdgeSet", "noise_sigma", "linear_light", "sample_cuts", "find_edges"]
 
 _INNER_PX, _OUTER_PX = 2.5, 2.5  # alike on both sides: a lopsided window favours edges away from the truth
 _BACK_PX, _FORE_PX = 4.5, 6.5  # the window that stays put while the edge is tried within it
@@ -19,6 +21,7 @@ _TRY_IN_PX, _TRY_OUT_PX = 3.0, 4.0
 _FINE = 4  # edges are tried at this part of the samples' distance
 _SHADE_LOW, _SHADE_HIGH = 0.3, 1.2  # a shadow may darken the bench this far; anything darker is another thing
 _BLUR_STEP_PX = 0.25
+_SHARPEST, _SOFTEST = 2, 16  # blurs, in these steps
 _SHADE_PRIOR = 0.5  # sigma of the shade about 1
 _VEIL = 0.01  # sigma of a veil's brightness: what stray light does; smoke does more
 _NOISE_FLOOR, _NOISE_SHARE = 0.006, 0.045  # sigma of a pixel in linear light: floor, and at value 1 (about 5 of 255 levels)
@@ -60,20 +63,6 @@ class EdgeSet:
     lighter: np.ndarray
 
 
-@dataclass(frozen=True)
-class EdgeCurves:
-    """What each edge position along each cut would explain; all arrays (n, k) over positions_px (k,).
-
-    gain: drop of chi-square against background alone; misfit: mean square beyond the edge, in sigmas;
-    contrast: outside less inside level.
-    """
-
-    positions_px: FloatArray
-    gain: FloatArray
-    misfit: FloatArray
-    contrast: FloatArray
-
-
 def _tone_table() -> np.ndarray:
     v = np.arange(256) / 255.0
     return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4).astype(np.float32)
@@ -102,7 +91,7 @@ def sample_cuts(image: np.ndarray, centre_px: FloatArray, normal_px: FloatArray,
     return _sample(image, table, centre_px, normal_px, offsets_px)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _sample(image, table, centre, normal, offsets):
     h, w, channels = image.shape
     n, m = len(centre), len(offsets)
@@ -126,68 +115,80 @@ def _sample(image, table, centre, normal, offsets):
     return out
 
 
-def edge_gain(cuts: np.ndarray, background: np.ndarray, offsets_px: FloatArray, blur_px, veil: float = _VEIL, noise: float = 1.0):
-    """How much better "tool inside, background outside" explains each cut than background alone, per edge position.
+def find_edges(
+    cuts: np.ndarray, background: np.ndarray, grid: CutGrid, blur_px, spread_px: float, *, pick_limit: float = 5.0,
+    misfit_limit: float = 6.0, veil: float = _VEIL, noise: float = 1.0,
+) -> EdgeSet:
+    """The most likely edge of each cut: tool inside, the background, perhaps in shadow or behind a veil, outside.
 
-    The background's brightness is free, one factor for all channels (a shadow), and so is a grey veil over it (smoke)
-    within its prior; each channel's inside level is free.
+    Each edge position is judged by how much better it explains the cut than the background alone: the background's
+    brightness is free, one factor for all channels (a shadow), and so is a grey veil over it (smoke) within its prior; each
+    channel's inside level is free. The best gain with true background outside, near the middle of the cut, is then refined
+    by maximum likelihood on a window that stays put while the edge moves, so that no window is favoured; there the inside
+    may grow or fall with depth (a rounded, shiny limb).
 
     Parameters
     ----------
-    cuts, background : array, shape (n, channels, m), float32
-        Linear light.
-    offsets_px : array, shape (m,)
+    cuts, background : array, shape (n, 3, m), float32
+        Linear light along cuts of that grid.
     blur_px : float or array, shape (n,)
-        Sigma of the edges' blur; rounded to quarters of a pixel.
+        Sigma of the edges' blur; rounded to quarters of a pixel, 0.5 to 4.
+    spread_px : float
+        How far edges may be from the middle of their cut, 1 sigma [px].
+    pick_limit, misfit_limit : float
+        Mean square of (picture - background) outside, in sigmas, above which something covers the cut; at first, refined.
     veil : float
         Sigma of the veil's brightness [-].
     noise : float
         Scatter of the picture as a share of `noise_sigma` [-].
-
-    Returns
-    -------
-    EdgeCurves
     """
-    step = float(offsets_px[1] - offsets_px[0])
-    inner, outer = int(round(_INNER_PX / step)), int(round(_OUTER_PX / step))
     n, _, m = cuts.shape
-    k = m - inner - outer
-    gain, misfit, contrast = (np.zeros((n, k)) for _ in range(3))
-    blurs, level = _levels(blur_px, n)
-    inside, _ = _edge_tables(step, -inner, outer, blurs)
-    # from here outward the edge's blur no longer reaches
+    steps = np.broadcast_to(np.round(np.asarray(blur_px) / _BLUR_STEP_PX), (n,))
+    level = np.clip(steps, _SHARPEST, _SOFTEST).astype(np.int64) - _SHARPEST
+    offset, sigma, gain, lighter = np.full(n, np.nan), np.full(n, np.inf), np.zeros(n), np.zeros(n, np.bool_)
+    _edges(cuts, background, grid.step_px, level, *_tables(m, grid.step_px), spread_px, pick_limit, misfit_limit, float(veil),
+           float(noise), offset, sigma, gain, lighter)
+    return EdgeSet(offset, sigma, gain, lighter)
+
+
+def _blurred_edge(x_px: FloatArray, blur_px: float) -> FloatArray:
+    """What an edge at 0 contributes at x, shape (..., 9): share of inside q, depth r into it [px], and products with them.
+
+    q, r, q q, q r, r r, q (1 - q), r (1 - q), (1 - q) (1 - q), 1 - q.
+    """
+    q = ndtr(-x_px / blur_px)
+    r = -x_px * q + blur_px * np.exp(-0.5 * (x_px / blur_px) ** 2) / np.sqrt(2 * np.pi)
+    return np.stack([q, r, q * q, q * r, r * r, q * (1 - q), r * (1 - q), (1 - q) ** 2, 1 - q], -1)
+
+
+@lru_cache
+def _tables(m: int, step: float):
+    """For every blur: a blurred edge along the rough window; where it has ended there; and along a cut of m samples, in
+    steps and at _FINE places between them."""
+    inner, outer = int(round(_INNER_PX / step)), int(round(_OUTER_PX / step))
+    blurs = _BLUR_STEP_PX * np.arange(_SHARPEST, _SOFTEST + 1)
+    rough = np.array([_blurred_edge(np.arange(-inner, outer + 1) * step, b) for b in blurs])
     clear = np.minimum(inner + np.round(1.5 * blurs / step).astype(np.int64), inner + outer - 1)
-    _curves(cuts, background, step, inside, clear, level, float(veil), float(noise), gain, misfit, contrast)
-    return EdgeCurves(offsets_px[inner: inner + k], gain, misfit, contrast)
+    between = np.arange(_FINE)[:, None] * step / _FINE
+    fine = np.array([_blurred_edge(np.arange(-m, m + 1) * step - between, b) for b in blurs])
+    return inner, rough, clear, fine, blurs
 
 
-def _levels(blur_px, n: int) -> tuple[FloatArray, np.ndarray]:
-    """The distinct blurs, and which of them each cut has."""
-    rounded = np.maximum(np.round(np.broadcast_to(blur_px, (n,)) / _BLUR_STEP_PX), 2).astype(np.int64)
-    blurs, level = np.unique(rounded, return_inverse=True)
-    return blurs * _BLUR_STEP_PX, level
-
-
-def _edge_tables(step: float, first: int, last: int, blurs_px: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """A blurred edge at 0, for each blur: share of inside, and depth into the inside [px], at first..last steps."""
-    x, blur = np.arange(first, last + 1) * step, blurs_px[:, None]
-    inside = ndtr(-x / blur)
-    return inside, -x * inside + blur * np.exp(-0.5 * (x / blur) ** 2) / np.sqrt(2 * np.pi)
-
-
-@njit(cache=True, fastmath=True, nogil=True)
-def noise_sigma(level):
+def noise_sigma(level: FloatArray) -> FloatArray:
     """Sigma of a pixel of that linear light: about 5 of 255 grey levels, a webcam indoors."""
-    return np.sqrt(_NOISE_FLOOR ** 2 + (_NOISE_SHARE ** 2) * max(level, 0.0) ** 1.17)
+    return np.sqrt(_NOISE_FLOOR**2 + _NOISE_SHARE**2 * np.maximum(level, 0.0) ** 1.17)
 
 
-@njit(cache=True, fastmath=True, nogil=True)
-def _weigh(level, step, noise):
-    """Information of a sample: 1 / sigma^2 of a pixel, shared among the samples that fall on one pixel."""
-    return step / (noise * noise_sigma(level)) ** 2
+_INFORMATION = noise_sigma((np.arange(1280) + 0.5) / 1024) ** -2.0  # of a pixel, by its level
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@njit(cache=True, nogil=True)
+def _information(level):
+    """1 / noise_sigma^2."""
+    return _INFORMATION[min(max(int(level * 1024), 0), 1279)]
+
+
+@njit(cache=True, nogil=True)
 def _shade_and_veil(a, y, ao, yo, oo, veil):
     """Least squares of (shade, veil): matrix [[a, ao], [ao, oo]], right side (y, yo), priors; and the drop of chi-square."""
     a, y = a + _SHADE_PRIOR ** -2, y + _SHADE_PRIOR ** -2
@@ -202,224 +203,174 @@ def _shade_and_veil(a, y, ao, yo, oo, veil):
     return g, o, 2 * (g * y + o * yo) - g * g * a - 2 * g * o * ao - o * o * oo
 
 
-@njit(cache=True, fastmath=True, nogil=True)
-def _curves(cuts, background, step, tables, clears, level, veil, noise, gain, misfit, contrast):
-    n, channels, m = cuts.shape
-    width = tables.shape[1]
-    weight, bright = np.empty(m), np.empty(m)
-    for i in range(n):
-        inside, clear = tables[level[i]], clears[level[i]]
-        bright[:] = 0.0
-        for c in range(channels):
-            for j in range(m):
-                bright[j] += max(cuts[i, c, j], background[i, c, j]) / channels
-        for j in range(m):
-            weight[j] = _weigh(bright[j], step, noise)
-        for k in range(m - width + 1):
-            oq = qq = o2 = ww = 0.0
-            for j in range(width):
-                w, q = weight[k + j], inside[j]
-                qq += w * q * q
-                oq += w * q * (1.0 - q)
-                o2 += w * (1.0 - q) * (1.0 - q)
-                ww += w
-            a = y = ao = yo = explained = b2 = bv = b1 = v1 = 0.0
-            for c in range(channels):
-                pp = pq = po = pi = qi = oi = 0.0
-                for j in range(width):
-                    w, q = weight[k + j], inside[j]
-                    b = background[i, c, k + j]
-                    v = cuts[i, c, k + j]
-                    p = b * (1.0 - q)
-                    pp += w * p * p
-                    pq += w * p * q
-                    po += w * p * (1.0 - q)
-                    pi += w * p * v
-                    qi += w * q * v
-                    oi += w * (1.0 - q) * v
-                    b2 += w * b * b
-                    bv += w * b * v
-                    b1 += w * b
-                    v1 += w * v
-                # each channel's inside level is eliminated; shade and veil are shared
-                a += pp - pq * pq / qq
-                y += pi - pq * qi / qq
-                ao += po - pq * oq / qq
-                yo += oi - oq * qi / qq
-                explained += qi * qi / qq
-            g, o, drop = _shade_and_veil(a, y, ao, yo, channels * (o2 - oq * oq / qq), veil)
-            _, _, bare = _shade_and_veil(b2, bv, b1, v1, channels * ww, veil)
-            gain[i, k] = explained + drop - bare
-            bad = difference = 0.0
-            for c in range(channels):
-                f = 0.0
-                for j in range(width):
-                    w, q = weight[k + j], inside[j]
-                    d = cuts[i, c, k + j] - (g * background[i, c, k + j] + o) * (1.0 - q)
-                    f += w * q * d
-                    if j >= clear:
-                        bad += w * (cuts[i, c, k + j] - g * background[i, c, k + j] - o) ** 2
-                difference += g * background[i, c, k + clear] + o - f / qq
-            misfit[i, k] = bad / (step * channels * (width - clear))
-            contrast[i, k] = difference / channels
-
-
-def refine_edges(
-    cuts: np.ndarray, background: np.ndarray, offsets_px: FloatArray, rough: EdgeSet, blur_px,
-    misfit_limit: float = 6.0, veil: float = _VEIL, noise: float = 1.0,
-) -> EdgeSet:
-    """Edges by maximum likelihood on a window that stays put while the edge moves, so that no window is favoured.
-
-    Inside, the level may grow or fall with depth (a rounded, shiny limb); outside it is the background times a shade,
-    under a grey veil.
-
-    Parameters
-    ----------
-    rough : EdgeSet
-        Where to look, to about 2 px.
-    blur_px : float or array, shape (n,)
-        Sigma of the edges' blur; rounded to quarters of a pixel.
-    misfit_limit : float
-        Mean square of (picture - shaded background) outside, in sigmas, above which something covers the cut.
-    """
-    step = float(offsets_px[1] - offsets_px[0])
-    n, _, m = cuts.shape
-    known = np.isfinite(rough.offset_px)
-    start = np.where(known, np.round((rough.offset_px - offsets_px[0]) / step), 0).astype(np.int64)
-    blurs, level = _levels(blur_px, n)
-    inside, depth = _edge_tables(step / _FINE, -_FINE * m, _FINE * m, blurs)
-    offset, sigma, contrast, misfit = np.full(n, np.nan), np.full(n, np.inf), np.zeros(n), np.zeros(n)
-    _refine(cuts, background, step, start, known, inside, depth, blurs, level, float(veil), float(noise), offset, sigma, contrast, misfit)
-    ok = np.isfinite(offset) & (misfit < misfit_limit)
-    return EdgeSet(
-        np.where(ok, offset + offsets_px[0], np.nan), np.where(ok, sigma, np.inf), np.where(ok, rough.gain, 0.0), contrast > 0
-    )
-
-
-@njit(cache=True, fastmath=True, nogil=True)
-def _misfit_of_edge(cut, back, weight, lo, hi, zero, inside, depth, veil):
-    """Least misfit over inside levels, ramps, shade and veil when the edge lies at sample (len(inside) // 2 - zero) / _FINE."""
-    channels = len(cut)
-    qq = qr = rr = oq = our = o2 = 0.0
+@njit(cache=True, nogil=True)
+def _weigh(cut, back, lo, hi, border, scale, sums):
+    """What each sample lo..hi adds to sums over the window: its weight w; w b and w v of each channel; over all channels
+    w b b, w b v, w b, w v, w v v. Light is that of the cut before the border and of the background behind it."""
     for j in range(lo, hi):
-        w, q, r = weight[j], inside[_FINE * j + zero], depth[_FINE * j + zero]
-        qq += w * q * q
-        qr += w * q * r
-        rr += w * r * r
-        oq += w * q * (1.0 - q)
-        our += w * r * (1.0 - q)
-        o2 += w * (1.0 - q) * (1.0 - q)
-    rr2 = rr - qr * qr / qq
-    or2 = our - oq * qr / qq
-    a = y = ao = yo = explained = 0.0
-    for c in range(channels):
-        pp = pq = pr = po = pi = qi = ri = oi = 0.0
-        for j in range(lo, hi):
-            w, q, r = weight[j], inside[_FINE * j + zero], depth[_FINE * j + zero]
-            p = back[c, j] * (1.0 - q)
-            wp, wv = w * p, w * cut[c, j]
-            pp += wp * p
-            pq += wp * q
-            pr += wp * r
-            po += wp * (1.0 - q)
-            pi += wp * cut[c, j]
-            qi += wv * q
-            ri += wv * r
-            oi += wv * (1.0 - q)
-        pr2 = pr - pq * qr / qq
-        ri2 = ri - qi * qr / qq
-        a += pp - pq * pq / qq - pr2 * pr2 / rr2
-        y += pi - pq * qi / qq - pr2 * ri2 / rr2
-        ao += po - pq * oq / qq - pr2 * or2 / rr2
-        yo += oi - oq * qi / qq - or2 * ri2 / rr2
-        explained += qi * qi / qq + ri2 * ri2 / rr2
-    g, o, drop = _shade_and_veil(a, y, ao, yo, channels * (o2 - oq * oq / qq - or2 * or2 / rr2), veil)
+        level = bb = bv = b1 = v1 = vv = 0.0
+        for c in range(3):
+            b, v = float(back[c, j]), float(cut[c, j])
+            level += v if j < border else b if border >= 0 else max(b, v)
+            bb += b * b
+            bv += b * v
+            b1 += b
+            v1 += v
+            vv += v * v
+        w = scale * _information(level / 3)
+        sums[j, 0] = w
+        for c in range(3):
+            sums[j, 1 + c], sums[j, 4 + c] = w * back[c, j], w * cut[c, j]
+        sums[j, 7], sums[j, 8], sums[j, 9], sums[j, 10], sums[j, 11] = w * bb, w * bv, w * b1, w * v1, w * vv
+
+
+@njit(cache=True, nogil=True)
+def _edges(cuts, background, step, levels, inner, roughs, clears, fines, blurs, spread, pick_limit, misfit_limit, veil, noise,
+           offset, sigma, gain, lighter):
+    n, _, m = cuts.shape
+    width = roughs.shape[1]
+    sums, until = np.empty((m, 12)), np.zeros((m + 1, 12))
+    gains = np.empty(m - width + 1)
+    for i in range(n):
+        cut, back, level = cuts[i], background[i], levels[i]
+        _weigh(cut, back, 0, m, -1, step / noise ** 2, sums)
+        for j in range(m):
+            for s in range(12):
+                until[j + 1, s] = until[j, s] + sums[j, s]
+        start, most = _rough_edge(sums, until, roughs[level], clears[level], inner, step, spread, pick_limit, veil, gains)
+        if start < 0:
+            continue
+        at, at_sigma, contrast, misfit = _fine_edge(cut, back, start, step, noise, fines[level], blurs[level], veil, sums)
+        if misfit < misfit_limit:
+            offset[i], sigma[i], gain[i], lighter[i] = at - 0.5 * (m - 1) * step, at_sigma, most, contrast > 0
+
+
+@njit(cache=True, nogil=True)
+def _rough_edge(sums, until, edge, clear, inner, step, spread, limit, veil, gains):
+    """The sample at which an edge explains most, and how much; -1 when none does with true background outside."""
+    width = len(edge)
+    half, best, most = 0.5 * (len(sums) - 1), -1, -np.inf
+    n = len(gains)
+    for k in range(n):
+        qq = oq = oo = pq0 = pq1 = pq2 = qi0 = qi1 = qi2 = pp = pi = po = oi = 0.0
+        for j in range(width):
+            qq += sums[k + j, 0] * edge[j, 2]
+            oq += sums[k + j, 0] * edge[j, 5]
+            oo += sums[k + j, 0] * edge[j, 7]
+            pq0 += sums[k + j, 1] * edge[j, 5]
+            pq1 += sums[k + j, 2] * edge[j, 5]
+            pq2 += sums[k + j, 3] * edge[j, 5]
+            qi0 += sums[k + j, 4] * edge[j, 0]
+            qi1 += sums[k + j, 5] * edge[j, 0]
+            qi2 += sums[k + j, 6] * edge[j, 0]
+            pp += sums[k + j, 7] * edge[j, 7]
+            pi += sums[k + j, 8] * edge[j, 8]
+            po += sums[k + j, 9] * edge[j, 7]
+            oi += sums[k + j, 10] * edge[j, 8]
+        # each channel's inside level is eliminated; shade and veil are shared
+        a = pp - (pq0 * pq0 + pq1 * pq1 + pq2 * pq2) / qq
+        y = pi - (pq0 * qi0 + pq1 * qi1 + pq2 * qi2) / qq
+        ao, yo = po - (pq0 + pq1 + pq2) * oq / qq, oi - (qi0 + qi1 + qi2) * oq / qq
+        g, o, drop = _shade_and_veil(a, y, ao, yo, 3 * (oo - oq * oq / qq), veil)
+        x = until[k + width] - until[k]
+        _, _, bare = _shade_and_veil(x[7], x[8], x[9], x[10], 3 * x[0], veil)
+        gains[k] = (qi0 * qi0 + qi1 * qi1 + qi2 * qi2) / qq + drop - bare
+        x = until[k + width] - until[k + clear]
+        bad = x[11] - 2 * (g * x[8] + o * x[10]) + g * g * x[7] + 2 * g * o * x[9] + 3 * o * o * x[0]
+        if bad <= limit * step * 3 * (width - clear):
+            away = (k + inner - half) * step / spread
+            score = 2.0 * math.log1p(max(gains[k], 0.0)) - 0.5 * away * away
+            if score > most:
+                best, most = k, score
+    if best < 1 or best > n - 2 or gains[best] <= 0 or 2 * gains[best] - gains[best - 1] - gains[best + 1] <= 1e-9:
+        return -1, 0.0
+    shift = 0.5 * (gains[best + 1] - gains[best - 1]) / (2 * gains[best] - gains[best - 1] - gains[best + 1])
+    return best + inner + int(round(min(max(shift, -1.0), 1.0))), gains[best]
+
+
+@njit(cache=True, nogil=True)
+def _misfit_of_edge(sums, lo, hi, start, t, fine, veil):
+    """Least misfit over inside levels, ramps, shade and veil when the edge lies t fine steps beyond sample start."""
+    whole = t // _FINE
+    edge, base = fine[t - whole * _FINE], len(fine[0]) // 2 - start - whole
+    qq = qr = rr = oq = our = oo = pp = pi = po = oi = 0.0
+    pq0 = pq1 = pq2 = pr0 = pr1 = pr2 = qi0 = qi1 = qi2 = ri0 = ri1 = ri2 = 0.0
+    for j in range(lo, hi):
+        k = j + base
+        qq += sums[j, 0] * edge[k, 2]
+        qr += sums[j, 0] * edge[k, 3]
+        rr += sums[j, 0] * edge[k, 4]
+        oq += sums[j, 0] * edge[k, 5]
+        our += sums[j, 0] * edge[k, 6]
+        oo += sums[j, 0] * edge[k, 7]
+        pp += sums[j, 7] * edge[k, 7]
+        pi += sums[j, 8] * edge[k, 8]
+        po += sums[j, 9] * edge[k, 7]
+        oi += sums[j, 10] * edge[k, 8]
+        pq0 += sums[j, 1] * edge[k, 5]
+        pq1 += sums[j, 2] * edge[k, 5]
+        pq2 += sums[j, 3] * edge[k, 5]
+        pr0 += sums[j, 1] * edge[k, 6]
+        pr1 += sums[j, 2] * edge[k, 6]
+        pr2 += sums[j, 3] * edge[k, 6]
+        qi0 += sums[j, 4] * edge[k, 0]
+        qi1 += sums[j, 5] * edge[k, 0]
+        qi2 += sums[j, 6] * edge[k, 0]
+        ri0 += sums[j, 4] * edge[k, 1]
+        ri1 += sums[j, 5] * edge[k, 1]
+        ri2 += sums[j, 6] * edge[k, 1]
+    rr2, or2 = rr - qr * qr / qq, our - oq * qr / qq
+    pr0, pr1, pr2 = pr0 - pq0 * qr / qq, pr1 - pq1 * qr / qq, pr2 - pq2 * qr / qq
+    ri0, ri1, ri2 = ri0 - qi0 * qr / qq, ri1 - qi1 * qr / qq, ri2 - qi2 * qr / qq
+    a = pp - (pq0 * pq0 + pq1 * pq1 + pq2 * pq2) / qq - (pr0 * pr0 + pr1 * pr1 + pr2 * pr2) / rr2
+    y = pi - (pq0 * qi0 + pq1 * qi1 + pq2 * qi2) / qq - (pr0 * ri0 + pr1 * ri1 + pr2 * ri2) / rr2
+    ao = po - (pq0 + pq1 + pq2) * oq / qq - (pr0 + pr1 + pr2) * or2 / rr2
+    yo = oi - (qi0 + qi1 + qi2) * oq / qq - (ri0 + ri1 + ri2) * or2 / rr2
+    explained = (qi0 * qi0 + qi1 * qi1 + qi2 * qi2) / qq + (ri0 * ri0 + ri1 * ri1 + ri2 * ri2) / rr2
+    g, o, drop = _shade_and_veil(a, y, ao, yo, 3 * (oo - oq * oq / qq - or2 * or2 / rr2), veil)
     return -explained - drop, g, o
 
 
-@njit(cache=True, fastmath=True, nogil=True)
-def _refine(cuts, background, step, start, known, insides, depths, blurs, level, veil, noise, offset, sigma, contrast, misfit):
-    n, channels, m = cuts.shape
-    back, fore = int(round(_BACK_PX / step)), int(round(_FORE_PX / step))
-    fine = step / _FINE
-    coarse, close = int(round(1.0 / fine)), int(round(0.25 / fine))
-    lowest, highest = -int(round(_TRY_IN_PX / fine)), int(round(_TRY_OUT_PX / fine))
-    middle = insides.shape[1] // 2
-    weight = np.empty(m)
-    for i in range(n):
-        if not known[i]:
-            continue
-        inside, depth, blur = insides[level[i]], depths[level[i]], blurs[level[i]]
-        lo, hi = max(start[i] - back, 0), min(start[i] + fore + 1, m)
-        for j in range(lo, hi):
-            v = 0.0
-            for c in range(channels):
-                v += cuts[i, c, j] if j < start[i] else background[i, c, j]
-            weight[j] = _weigh(v / channels, step, noise)
-        zero = middle - _FINE * start[i]
-        best, least = 0, np.inf
-        for t in range(lowest, highest + 1, coarse):
-            sse, _, _ = _misfit_of_edge(cuts[i], background[i], weight, lo, hi, zero - t, inside, depth, veil)
-            if sse < least:
-                best, least = t, sse
-        if best == lowest or best > highest - coarse:
-            continue
-        around = best
-        for t in range(around - coarse + close, around + coarse, close):
-            sse, _, _ = _misfit_of_edge(cuts[i], background[i], weight, lo, hi, zero - t, inside, depth, veil)
-            if sse < least:
-                best, least = t, sse
-        before, _, _ = _misfit_of_edge(cuts[i], background[i], weight, lo, hi, zero - best + close, inside, depth, veil)
-        after, _, _ = _misfit_of_edge(cuts[i], background[i], weight, lo, hi, zero - best - close, inside, depth, veil)
-        _, shade, veiled = _misfit_of_edge(cuts[i], background[i], weight, lo, hi, zero - best, inside, depth, veil)
-        curve = before - 2 * least + after
-        if curve <= 1e-9:
-            continue
-        at = start[i] * step + fine * (best + close * 0.5 * (before - after) / curve)
-        offset[i] = at
-        sigma[i] = fine * close * np.sqrt(2.0 / curve)
-        inner = outer = bad = 0.0
-        ni = no = nb = 0
-        for j in range(lo, hi):
-            x = j * step - at
-            for c in range(channels):
-                if -blur - 2.0 < x < -blur:
-                    inner += cuts[i, c, j]
-                    ni += 1
-                if blur < x < blur + 2.5:
-                    outer += cuts[i, c, j]
-                    no += 1
-                if x > 1.5 * blur:
-                    bad += weight[j] / step * (cuts[i, c, j] - shade * background[i, c, j] - veiled) ** 2
-                    nb += 1
-        if ni > 0 and no > 0:
-            contrast[i] = outer / no - inner / ni
-        misfit[i] = bad / max(nb, 1)
-
-
-def pick_edges(curves: EdgeCurves, expected_px: FloatArray, spread_px: float, misfit_limit: float = 5.0) -> EdgeSet:
-    """The edge of each cut: the best gain among those with true background outside, near where it is expected.
-
-    Parameters
-    ----------
-    curves : EdgeCurves
-    expected_px : array, shape (n,)
-    spread_px : float
-        How far edges may be from where they are expected, 1 sigma [px].
-    misfit_limit : float
-        Mean square of (picture - background) outside, in sigmas, above which something covers the cut.
-    """
-    pos, gain = curves.positions_px, curves.gain
-    step = pos[1] - pos[0]
-    score = 2.0 * np.log1p(np.maximum(gain, 0.0)) - ((pos[None] - expected_px[:, None]) / spread_px) ** 2 / 2
-    score -= np.where(curves.misfit > misfit_limit, 1e3, 0.0)
-    best = np.clip(score.argmax(1), 1, len(pos) - 2)
-    rows = np.arange(len(gain))
-    g0, g1, g2 = gain[rows, best - 1], gain[rows, best], gain[rows, best + 1]
-    curve = g0 - 2 * g1 + g2
-    ok = (curve < -1e-9) & (g1 > 0) & (curves.misfit[rows, best] <= misfit_limit)
-    shift = np.where(ok, np.clip(0.5 * (g0 - g2) / np.where(ok, curve, 1.0), -1.0, 1.0), 0.0)
-    sigma = np.where(ok, step * np.sqrt(2.0 / np.maximum(-curve, 1e-9)), np.inf)
-    return EdgeSet(
-        np.where(ok, pos[best] + shift * step, np.nan), sigma, np.where(ok, g1, 0.0), curves.contrast[rows, best] > 0
-    )
+@njit(cache=True, nogil=True)
+def _fine_edge(cut, back, start, step, noise, fine, blur, veil, sums):
+    """Where the edge near sample start lies along the cut [px], its sigma, outside less inside level, and the misfit outside;
+    the misfit is infinite when there is no edge within reach."""
+    lo, hi = max(start - int(round(_BACK_PX / step)), 0), min(start + int(round(_FORE_PX / step)) + 1, cut.shape[1])
+    _weigh(cut, back, lo, hi, start, step / noise ** 2, sums)
+    tiny = step / _FINE
+    coarse, close = int(round(1.0 / tiny)), int(round(0.25 / tiny))
+    lowest, highest = -int(round(_TRY_IN_PX / tiny)), int(round(_TRY_OUT_PX / tiny))
+    misfits, zero = np.full(highest - lowest + coarse + 1, np.inf), coarse // 2 - lowest
+    best, shade, veiled = lowest, 1.0, 0.0
+    for t in range(lowest, highest + 1, coarse):
+        misfits[zero + t], g, o = _misfit_of_edge(sums, lo, hi, start, t, fine, veil)
+        if misfits[zero + t] < misfits[zero + best]:
+            best, shade, veiled = t, g, o
+    if best == lowest or best > highest - coarse:
+        return np.nan, np.inf, 0.0, np.inf
+    for size in (coarse // 2, close):
+        for t in (best - size, best + size):
+            misfits[zero + t], g, o = _misfit_of_edge(sums, lo, hi, start, t, fine, veil)
+            if misfits[zero + t] < misfits[zero + best]:
+                best, shade, veiled = t, g, o
+    before, least, after = misfits[zero + best - close], misfits[zero + best], misfits[zero + best + close]
+    curve = before - 2 * least + after
+    if not curve > 1e-9:
+        return np.nan, np.inf, 0.0, np.inf
+    at = start * step + tiny * (best + close * 0.5 * (before - after) / curve)
+    inside = outside = bad = 0.0
+    n_inside = n_outside = n_bad = 0
+    for j in range(lo, hi):
+        x = j * step - at
+        for c in range(3):
+            if -blur - 2.0 < x < -blur:
+                inside += cut[c, j]
+                n_inside += 1
+            if blur < x < blur + 2.5:
+                outside += cut[c, j]
+                n_outside += 1
+            if x > 1.5 * blur:
+                bad += sums[j, 0] / step * (cut[c, j] - shade * back[c, j] - veiled) ** 2
+                n_bad += 1
+    contrast = outside / n_outside - inside / n_inside if n_inside > 0 and n_outside > 0 else 0.0
+    return at, tiny * close * np.sqrt(2.0 / curve), contrast, bad / max(n_bad, 1)

@@ -11,7 +11,7 @@ from numba import njit
 from vision.edges import linear_light
 from vision.fit import DEFAULT_BIAS, Picture, PoseFit, fit_pose, inside_picture, loose_prior
 from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame, roll_of
-from vision.silhouette import body_arrays, lens_of, moved_poses, outline, pixel, plane_frame, tool_hull, turned
+from vision.silhouette import body_arrays, lens_of, moved_poses, outline, pixel, tool_hull, turned
 from vision.types import FloatArray
 
 __all__ = ["DRAFT_STEP_MM", "NewEdges", "new_edges", "sweep", "poses_near", "tool_mask", "find_tool", "share_in_view"]
@@ -155,7 +155,7 @@ def _region_around(camera, body: NozzleBody, pose: ToolPose, shape) -> tuple[sli
 def _draws_around(start: ToolPose, spread: FloatArray, n: int) -> tuple[FloatArray, FloatArray, FloatArray]:
     """A pose and n more around it, as `moved_poses` gives them."""
     rng = np.random.default_rng(1)  # the same picture must always give the same answer
-    return moved_poses(start, np.concatenate([np.zeros((1, 6)), rng.normal(0.0, 1.0, (n, 6)) * spread]))
+    return moved_poses(start.tip_mm, start.axis, float(start.roll_rad), np.concatenate([np.zeros((1, 6)), rng.normal(0.0, 1.0, (n, 6)) * spread]))
 
 
 def _pose_of(tips, axes, sideways, i: int) -> ToolPose:
@@ -399,7 +399,7 @@ def _sweep_tube(tube, tips, axes, lens, fields):
     """Length of the tube's two long edges that lies on edges that run alike [mm], shape (places, directions)."""
     out = np.zeros((len(tips), len(axes)))
     for j in range(len(axes)):
-        a, b = plane_frame(-axes[j])
+        a, b = axis_frame(-axes[j])
         for i in range(len(tips)):
             out[i, j] = _long_edges(tube, tips[i], -axes[j], a, b, lens, fields, _ALIKE_PX) * tips[i, 2] / lens[0]
     return out
@@ -454,7 +454,7 @@ def _sweep(slices, kinds, share, tips, axes, after, bend_at, lens, fields, alike
         for s in range(len(slices)):
             u = after[i] if kinds[s, 0] else -axes[i]
             origin = tips[i] - bend_at * (axes[i] + after[i]) if kinds[s, 0] else tips[i]
-            a, b = plane_frame(u)
+            a, b = axis_frame(u)
             reward = _long_edges(slices[s], origin, u, a, b, lens, fields, alike_px)
             start, _, r0, _ = slices[s]
             if s == 0 or r0 > slices[s - 1, 3]:

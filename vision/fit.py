@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
 import numpy as np
+from numba import njit
 
-from vision.edges import CutGrid, EdgeSet, edge_gain, linear_light, pick_edges, refine_edges, sample_cuts
-from vision.nozzle import NozzleBody, ToolPose, axis_frame, cross
+from vision.edges import CutGrid, EdgeSet, find_edges, linear_light, sample_cuts
+from vision.nozzle import NozzleBody, ToolPose, axis_frame, cross, sideways_of
 from vision.silhouette import STEP, Outline, moved_pose, outline
 from vision.types import FloatArray
 
@@ -204,9 +205,7 @@ def fit_pose(
             return None
         cuts, back = picture_cuts(picture, out, grid)
         blur = BLUR_PX if blur_of is None else blur_of(out)
-        curves = edge_gain(cuts, back, grid.offsets_px, blur, **options)
-        rough = pick_edges(curves, np.zeros(len(out.px)), spread, 5.0 * looser)
-        edges = refine_edges(cuts, back, grid.offsets_px, rough, blur, 6.0 * looser, **options)
+        edges = find_edges(cuts, back, grid, blur, spread, pick_limit=5.0 * looser, misfit_limit=6.0 * looser, **options)
         label = group_of(out.part, out.side, edges.lighter)
         state = _solve(out, edges, label, prior, pose, spread, plane, edge_offsets(body, bias) if last else None)
         if state is None:
@@ -231,22 +230,30 @@ def picture_cuts(picture: Picture, out: Outline, grid: CutGrid):
     off = grid.offsets_px
     cuts = sample_cuts(picture.image, out.px, out.normal_px, off)
     back = sample_cuts(picture.background, out.px, out.normal_px, off)
-    h, w = picture.known.shape
-    flat = out.side == STEP
-    for reach in (0.0, 0.5 * grid.reach_px, grid.reach_px):
-        at = np.round(out.px + reach * out.normal_px).astype(int)
-        flat |= picture.known[np.clip(at[:, 1], 0, h - 1), np.clip(at[:, 0], 0, w - 1)] == 0
-    # where the scene behind is not known, the outer end of the cut stands for it
-    back[flat] = cuts[flat, :, -len(off) // 4:].mean(2, keepdims=True)
+    _flatten(cuts, back, picture.known, out.px, out.normal_px, out.side == STEP, grid.reach_px)
     return cuts, back
+
+
+@njit(cache=True, nogil=True)
+def _flatten(cuts, back, known, centre, normal, is_flat, reach):
+    """Where the scene behind is not known, the outer end of the cut stands for it."""
+    h, w = known.shape
+    n, channels, m = cuts.shape
+    for i in range(n):
+        flat = is_flat[i]
+        for k in range(3):
+            x = int(round(centre[i, 0] + 0.5 * k * reach * normal[i, 0]))
+            y = int(round(centre[i, 1] + 0.5 * k * reach * normal[i, 1]))
+            flat = flat or known[min(max(y, 0), h - 1), min(max(x, 0), w - 1)] == 0
+        if flat:
+            for c in range(channels):
+                back[i, c] = cuts[i, c, m - (m + 3) // 4:].mean()
 
 
 def steps_between(pose: ToolPose, goal: ToolPose) -> FloatArray:
     """The steps (6,) of `moved_pose` that lead from one pose to a near one, to first order."""
     a, b = axis_frame(pose.axis)
-    side = np.cos(pose.roll_rad) * a + np.sin(pose.roll_rad) * b
-    c, d = axis_frame(goal.axis)
-    goal_side = np.cos(goal.roll_rad) * c + np.sin(goal.roll_rad) * d
+    side, goal_side = sideways_of(pose.axis, pose.roll_rad), sideways_of(goal.axis, goal.roll_rad)
     turns = [goal.axis @ cross(a, pose.axis), goal.axis @ cross(b, pose.axis)]
     roll = np.arctan2(goal_side @ cross(pose.axis, side), goal_side @ side)
     return np.concatenate([goal.tip_mm - pose.tip_mm, turns, [roll]])
@@ -264,52 +271,87 @@ class _State:
 
 def _solve(out: Outline, edges: EdgeSet, label, prior: PosePrior, pose, spread, plane, base) -> _State | None:
     """Re-weighted least squares for the six steps of the pose and one offset a group."""
+    usable = np.isfinite(edges.offset_px) & (edges.gain > _LEAST_GAIN)
+    if usable.sum() < 6:
+        return None
     groups, group = np.unique(label, return_inverse=True)
     sites = np.concatenate([np.arange(6), 6 + groups])
-    m, n = len(groups), len(label)
-    design = np.zeros((n, 6 + m))
-    design[:, :6] = out.jacobian
-    design[np.arange(n), 6 + group] = 1.0
     held = np.linalg.inv(prior.cov[np.ix_(sites, sites)])
-    expected = np.concatenate([steps_between(pose, prior.pose), prior.offset_px[groups]])
-    pull = held @ expected
+    pull = held @ np.concatenate([steps_between(pose, prior.pose), prior.offset_px[groups]])
     if plane is not None:
         normal_cam, distance, plane_sigma = plane
-        row = np.zeros(6 + m)
+        row = np.zeros(len(sites))
         row[:3] = normal_cam / plane_sigma
         held = held + np.outer(row, row)
         pull = pull + row * (distance - normal_cam @ pose.tip_mm) / plane_sigma
     # a part's cuts stand for its length: how densely it is cut must not change what it is worth
     share = np.sqrt(np.maximum(CORRELATION_MM / np.maximum(out.mm_per_sample, 1e-3), 1.0))
     own = np.hypot(np.minimum(edges.sigma_px, 5.0), CUT_SIGMA_PX)
-    s = own * share
-    usable = np.isfinite(edges.offset_px) & (edges.gain > _LEAST_GAIN)
-    if usable.sum() < 6:
-        return None
     seen = np.where(usable, edges.offset_px, 0.0)
     x = np.concatenate([np.zeros(6), prior.offset_px[groups]])
-    c = np.maximum(2.0 * own, 0.5 * spread)
-    for _ in range(6):
-        r = np.where(usable, seen - design @ x, 0.0)
-        w = np.where(usable, 1.0 / (s * (1.0 + (r / c) ** 2)) ** 2, 0.0)
-        weighted = design.T * w
-        new = np.linalg.solve(weighted @ design + held, weighted @ seen + pull)
-        moved = np.abs(new - x)
-        x = new
-        if moved[:3].max() < 1e-2 and moved[3:6].max() < 1e-4:
-            break
-    r = np.where(usable, seen - design @ x, 0.0)
-    good = usable & (np.abs(r) < 3 * own)
-    chi2_dof = float(np.sum((r[good] / own[good]) ** 2)) / max(1.0, good.sum() - 6.0)
+    left = _reweighted(out.jacobian, group, seen, usable, own * share, np.maximum(2.0 * own, 0.5 * spread), held, pull, x)
+    good = usable & (np.abs(left) < 3 * own)
+    chi2_dof = float(np.sum((left[good] / own[good]) ** 2)) / max(1.0, good.sum() - 6.0)
     result = _State(x[:6], sites, x[6:], good, chi2_dof, None)
     if base is not None:
-        result.spread = _spread(design, np.where(good, s**-2.0, 0.0) / max(1.0, chi2_dof), held, r, x, base, groups)
+        weight = np.where(good, (own * share) ** -2.0, 0.0) / max(1.0, chi2_dof)
+        result.spread = _spread(*_normal(out.jacobian, group, weight, left, len(x)), held, x, base, groups)
     return result
 
 
-def _spread(design, w, held, r, x, base, groups):
+@njit(cache=True, nogil=True)
+def _reweighted(jacobian, group, seen, usable, sigma, reach, held, pull, x):
+    """Solve for x in place, from where it is; what each edge is away from it then. An edge counts the less the further it is
+    beyond its reach."""
+    n = len(seen)
+    left, weight = np.empty(n), np.empty(n)
+    for _ in range(6):
+        for i in range(n):
+            r = _left(jacobian, group, seen, x, i) if usable[i] else 0.0
+            weight[i] = (sigma[i] * (1.0 + (r / reach[i]) ** 2)) ** -2.0 if usable[i] else 0.0
+        data, right = _normal(jacobian, group, weight, seen, len(x))
+        new = np.linalg.solve(data + held, right + pull)
+        moved = np.abs(new - x)
+        x[:] = new
+        if moved[:3].max() < 1e-2 and moved[3:6].max() < 1e-4:
+            break
+    for i in range(n):
+        left[i] = _left(jacobian, group, seen, x, i) if usable[i] else 0.0
+    return left
+
+
+@njit(cache=True, nogil=True)
+def _left(jacobian, group, seen, x, i):
+    """What an edge is away from where x puts it."""
+    r = seen[i] - x[6 + group[i]]
+    for k in range(6):
+        r -= jacobian[i, k] * x[k]
+    return r
+
+
+@njit(cache=True, nogil=True)
+def _normal(jacobian, group, weight, values, size):
+    """Normal equations, matrix and right side, of values = jacobian . steps + offset of the group."""
+    data, right = np.zeros((size, size)), np.zeros(size)
+    for i in range(len(weight)):
+        w, g = weight[i], 6 + group[i]
+        if w > 0.0:
+            data[g, g] += w
+            right[g] += w * values[i]
+            for k in range(6):
+                wj = w * jacobian[i, k]
+                right[k] += wj * values[i]
+                data[g, k] += wj
+                for l in range(k + 1):
+                    data[k, l] += wj * jacobian[i, l]
+    for k in range(size):
+        for l in range(k + 1, size):
+            data[k, l] = data[l, k]
+    return data, right
+
+
+def _spread(data, right, held, x, base, groups):
     """Covariance of what was solved for; and what the picture says alone, with only the offsets' base values known."""
-    data = (design.T * w) @ design
     cov = np.linalg.inv(data + held)
     offset, offset_cov = base
     weak = np.zeros_like(data)
@@ -317,7 +359,7 @@ def _spread(design, w, held, r, x, base, groups):
     weak[6:, 6:] = np.linalg.inv(offset_cov[np.ix_(groups, groups)])
     alone_cov = np.linalg.inv(data + weak)
     away = np.concatenate([np.zeros(6), offset[groups] - x[6:]])
-    alone_step = alone_cov @ ((design.T * w) @ r + weak @ away)
+    alone_step = alone_cov @ (right + weak @ away)
     through = alone_cov[:6, 6:]
     return cov, alone_step[:6], alone_cov[:6, :6], through @ weak[6:, 6:] @ through.T
 

@@ -6,21 +6,20 @@ import math
 from dataclasses import dataclass
 from functools import lru_cache
 
-import cv2
 import numpy as np
 from numba import njit
 
-from vision.nozzle import NozzleBody, ToolPose, axis_frame, roll_of
+from vision.nozzle import NozzleBody, ToolPose, axis_frame, cross, roll_of, sideways_of
 from vision.types import FloatArray
 
 __all__ = ["STEP", "Outline", "outline", "turned", "moved_pose", "moved_poses", "pixel", "tool_hull", "bend_direction",
-           "body_arrays", "trace", "lens_of", "project", "plane_frame"]
+           "body_arrays", "trace", "lens_of", "project"]
 
 STEP = 2  # side of a rim seen against a slice further from us
 _RING = 24  # points by which a circle's picture is judged for hiding
 _MOST_ON_RIM = 24  # cuts
 _HANDLE_STEP = 1.5
-_RING_ANGLES = np.linspace(0, 2 * np.pi, _RING, endpoint=False)
+_RING_COS, _RING_SIN = (f(np.linspace(0, 2 * np.pi, _RING, endpoint=False)) for f in (np.cos, np.sin))
 
 
 @dataclass(frozen=True)
@@ -77,15 +76,11 @@ def outline(camera, body: NozzleBody, pose: ToolPose, step_mm: float = 0.5) -> O
         Empty (n = 0) when the axis points at the camera so that no edge is seen from the side.
     """
     slices, kinds = body_arrays(body)
-    tip, straight, after = (np.array(v, float) for v in (pose.tip_mm, -pose.axis, bend_direction(body, pose)))
-    x, px, jac, normal, labels, label_values = trace(
+    tip, straight, after = _placed(body, pose)
+    x, px, normal_px, push, labels, values, jacobian = trace(
         slices, kinds, tip, straight, after, body.bend_at_mm, lens_of(camera), step_mm * _coarseness(body)
     )
-    if len(x) == 0:
-        return _empty()
-    a, b = axis_frame(pose.axis)
-    jacobian, normal_px, push = _rows(x, jac, normal, tip, -straight, a, b, labels[:, 2])
-    return Outline(x, px, normal_px, push, label_values[:, 1], labels[:, 0], labels[:, 1], label_values[:, 0], jacobian)
+    return Outline(x, px, normal_px, push, values[:, 1], labels[:, 0], labels[:, 1], values[:, 0], jacobian)
 
 
 @lru_cache
@@ -102,68 +97,59 @@ def lens_of(camera) -> FloatArray:
 
 def moved_pose(pose: ToolPose, step: FloatArray) -> ToolPose:
     """Pose after a step (6,): tip [mm], two turns of the axis and roll [rad], as in Outline.jacobian."""
-    tip_mm, axis, sideways = moved_poses(pose, np.asarray(step)[None])
-    return ToolPose(tip_mm[0], axis[0], roll_of(axis[0], sideways[0]))
+    axis, sideways = _turned_pose(pose.axis, pose.roll_rad, np.ascontiguousarray(step, float))
+    return ToolPose(pose.tip_mm + step[:3], axis, roll_of(axis, sideways))
 
 
-def moved_poses(pose: ToolPose, steps: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+@njit(cache=True, nogil=True)
+def moved_poses(tip_mm, axis, roll_rad, steps):
     """Poses after each of some steps (n, 6): outlets, jet directions and the directions from which rolls count, each (n, 3)."""
-    a, b = axis_frame(pose.axis)
-    rotation = steps[:, 3:4] * a + steps[:, 4:5] * b
-    axis = turned(pose.axis, rotation)
-    axis /= np.sqrt(np.einsum("ij,ij->i", axis, axis))[:, None]
+    n = len(steps)
+    tips, axes, sideways = np.empty((n, 3)), np.empty((n, 3)), np.empty((n, 3))
+    for i in range(n):
+        tips[i] = tip_mm + steps[i, :3]
+        axes[i], sideways[i] = _turned_pose(axis, roll_rad, steps[i])
+    return tips, axes, sideways
+
+
+@njit(cache=True, nogil=True)
+def _turned_pose(axis, roll_rad, step):
+    """Jet direction, and that from which the roll counts, after a step's turns."""
+    a, b = axis_frame(axis)
+    rotation = step[3] * a + step[4] * b
+    new = turned(axis, rotation)
+    new /= math.sqrt((new * new).sum())
     # the sideways direction is carried along with the axis, so that the roll's meaning does not jump with its frame
-    sideways = turned(np.cos(pose.roll_rad) * a + np.sin(pose.roll_rad) * b, rotation)
-    sideways = turned(sideways, steps[:, 5:6] * axis)
-    return pose.tip_mm + steps[:, :3], axis, sideways
+    return new, turned(turned(sideways_of(axis, roll_rad), rotation), step[5] * new)
 
 
-def turned(vector: FloatArray, rotation: FloatArray) -> FloatArray:
-    """Vectors (..., 3) turned by rotation vectors (..., 3) [rad]."""
-    angle = np.sqrt((rotation * rotation).sum(-1, keepdims=True))
-    k = rotation / np.maximum(angle, 1e-12)
-    across = np.stack([k[..., 1] * vector[..., 2] - k[..., 2] * vector[..., 1], k[..., 2] * vector[..., 0] - k[..., 0] * vector[..., 2],
-                       k[..., 0] * vector[..., 1] - k[..., 1] * vector[..., 0]], -1)
-    return vector * np.cos(angle) + across * np.sin(angle) + k * (k * vector).sum(-1, keepdims=True) * (1 - np.cos(angle))
+@njit(cache=True, nogil=True)
+def turned(vector, rotation):
+    """A vector (3,) turned by a rotation vector (3,) [rad]."""
+    angle = math.sqrt((rotation * rotation).sum())
+    k = rotation / max(angle, 1e-12)
+    return vector * math.cos(angle) + cross(k, vector) * math.sin(angle) + k * ((k * vector).sum() * (1 - math.cos(angle)))
 
 
 def tool_hull(camera, body: NozzleBody, pose: ToolPose) -> list[FloatArray]:
-    """The picture of each slice: convex polygons, arrays (n, 2) [px]."""
-    up, start = _axes(body, pose)
-    out = []
-    for i, f in enumerate(body.frusta):
-        u, origin = up(i), start(i)
-        a, b = axis_frame(u)
-        circle = np.cos(_RING_ANGLES)[:, None] * a + np.sin(_RING_ANGLES)[:, None] * b
-        ring = np.concatenate([origin + s * u + r * circle for s, r in ((f.start_mm, f.start_radius_mm), (f.end_mm, f.end_radius_mm))])
-        out.append(_hull(camera.project(ring)))
-    return out
+    """The picture of each slice: convex polygons, counter-clockwise in (x, y), arrays (n, 2) [px]."""
+    slices, kinds = body_arrays(body)
+    rings = _rings(slices, kinds, *_placed(body, pose), body.bend_at_mm, lens_of(camera))
+    return [_convex(ring) for ring in rings]
 
 
 def bend_direction(body: NozzleBody, pose: ToolPose) -> FloatArray:
     """Unit vector (3,) from the bend towards the handle."""
     up = -pose.axis
-    if not body.is_bent:
-        return up
-    a, b = axis_frame(pose.axis)
-    sideways = np.cos(pose.roll_rad) * a + np.sin(pose.roll_rad) * b
-    return np.cos(body.bend_rad) * up + np.sin(body.bend_rad) * sideways
+    return np.cos(body.bend_rad) * up + np.sin(body.bend_rad) * sideways_of(pose.axis, pose.roll_rad) if body.is_bent else up
 
 
-def _axes(body: NozzleBody, pose: ToolPose):
-    """Direction and virtual origin (at distance 0) of each frustum's axis."""
-    straight = -pose.axis
-    after = bend_direction(body, pose)
-    knee = pose.tip_mm + body.bend_at_mm * straight
-
-    def is_after(i: int) -> bool:
-        return body.is_bent and body.frusta[i].kind == "handle"
-
-    return (lambda i: after if is_after(i) else straight), (
-        lambda i: knee - body.bend_at_mm * after if is_after(i) else pose.tip_mm
-    )
+def _placed(body: NozzleBody, pose: ToolPose) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Outlet, direction up the metal part, and direction up the handle, each (3,)."""
+    return np.asarray(pose.tip_mm, float), -pose.axis, bend_direction(body, pose)
 
 
+@lru_cache
 def body_arrays(body: NozzleBody) -> tuple[FloatArray, np.ndarray]:
     """The body as arrays for the kernel: (start, end, radius, radius) and (is after the bend, has no measured far end)."""
     last = len(body.frusta) - 1
@@ -173,99 +159,107 @@ def body_arrays(body: NozzleBody) -> tuple[FloatArray, np.ndarray]:
     return slices, kinds
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
+def _rings(slices, kinds, tip, straight, after, bend_at, lens):
+    """Picture of the two circles that bound each slice, shape (slices, 2 * _RING, 2) [px]."""
+    rings = np.empty((len(slices), 2 * _RING, 2))
+    for i in range(len(slices)):
+        u, origin = _axis_of(kinds[i, 0], tip, straight, after, bend_at)
+        a, b = axis_frame(u)
+        for end in range(2):
+            centre, r = origin + slices[i, end] * u, slices[i, 2 + end]
+            for k in range(_RING):
+                c, s = r * _RING_COS[k], r * _RING_SIN[k]
+                rings[i, end * _RING + k] = pixel(centre[0] + c * a[0] + s * b[0], centre[1] + c * a[1] + s * b[1],
+                                                  centre[2] + c * a[2] + s * b[2], lens)
+    return rings
+
+
+@njit(cache=True, nogil=True)
+def _axis_of(is_after, tip, straight, after, bend_at):
+    """Direction and virtual origin (at distance 0) of a slice's axis."""
+    return (after, tip + bend_at * (straight - after)) if is_after else (straight, tip)
+
+
+@njit(cache=True, nogil=True)
 def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
-    """All visible outline points: position, pixel, its derivative, surface normal and labels."""
+    """All visible outline points as `Outline` has them: points, pixels, normals, px per mm of growth, labels (part, side, is
+    after the bend), values (distance from the outlet, length), jacobian."""
     n_slices = len(slices)
     most = 0
     for i in range(n_slices):
-        most += 2 * max(2, int(round((slices[i, 1] - slices[i, 0]) / steps_mm[i]))) + 80
+        most += 2 * max(2, int(round((slices[i, 1] - slices[i, 0]) / steps_mm[i]))) + 2 * _MOST_ON_RIM
     x, tangent, normal = np.empty((most, 3)), np.empty((most, 3)), np.empty((most, 3))
     labels, values = np.empty((most, 3), np.int64), np.empty((most, 2))
     before = np.zeros(most, np.bool_)
-    rings = np.empty((n_slices, 2 * _RING, 2))
     n = 0
     for i in range(n_slices):
         start_mm, end_mm, r0, r1 = slices[i]
-        step_mm = steps_mm[i]
-        u = after if kinds[i, 0] else straight
-        origin = tip + bend_at * straight - bend_at * after if kinds[i, 0] else tip
-        a, b = plane_frame(u)
-        for k in range(_RING):
-            radial = np.cos(_RING_ANGLES[k]) * a + np.sin(_RING_ANGLES[k]) * b
-            near, far = origin + start_mm * u + r0 * radial, origin + end_mm * u + r1 * radial
-            rings[i, k] = pixel(near[0], near[1], near[2], lens)
-            rings[i, _RING + k] = pixel(far[0], far[1], far[2], lens)
+        u, origin = _axis_of(kinds[i, 0], tip, straight, after, bend_at)
+        a, b = axis_frame(u)
         slope = _slope(slices[i])
         # the two angles at which the surface's normal is at right angles to the line of sight
-        ca, cb = np.dot(origin, a), np.dot(origin, b)
-        c = (slope * (np.dot(origin, u) + start_mm) - r0) / max(np.hypot(ca, cb), 1e-9)
+        ca, cb, cu = (origin * a).sum(), (origin * b).sum(), (origin * u).sum()
+        c = (slope * (cu + start_mm) - r0) / max(math.hypot(ca, cb), 1e-9)
         if abs(c) > 0.995:
             continue
-        mid, half = np.arctan2(cb, ca), np.arccos(c)
-        count = max(2, int(round((end_mm - start_mm) / step_mm)))
+        mid, half = math.atan2(cb, ca), math.acos(c)
+        count = max(2, int(round((end_mm - start_mm) / steps_mm[i])))
         for side in (-1, 1):
-            th = mid + side * half
-            radial = np.cos(th) * a + np.sin(th) * b
+            cos, sin = math.cos(mid + side * half), math.sin(mid + side * half)
             for k in range(count):
                 s = start_mm + (k + 0.5) * (end_mm - start_mm) / count
-                x[n] = origin + s * u + (r0 + slope * (s - start_mm)) * radial
-                tangent[n] = u + slope * radial
-                normal[n] = (radial - slope * u) / np.hypot(1.0, slope)
+                r = r0 + slope * (s - start_mm)
+                for j in range(3):
+                    radial = cos * a[j] + sin * b[j]
+                    x[n, j] = origin[j] + s * u[j] + r * radial
+                    tangent[n, j] = u[j] + slope * radial
+                    normal[n, j] = (radial - slope * u[j]) / math.hypot(1.0, slope)
                 labels[n, 0], labels[n, 1], labels[n, 2] = i, side, kinds[i, 0]
                 values[n, 0], values[n, 1] = s, (end_mm - start_mm) / count
                 n += 1
-        for end in range(2):
-            if end == 1 and kinds[i, 1]:
-                continue  # only the handle's front was measured: it goes on
-            s, r = (start_mm, r0) if end == 0 else (end_mm, r1)
-            away = u if end == 0 else -u
-            centre = origin + s * u
+        for end in range(1 if kinds[i, 1] else 2):  # only the front of the handle was measured: it goes on
+            s, r, away = (start_mm, r0, 1.0) if end == 0 else (end_mm, r1, -1.0)
             # An end that faces us shows its whole circle, and the far arc bounds the picture; one turned away its near arc.
             lo, hi = mid - half, mid + half
-            is_near = np.dot(away, centre) <= 0
+            is_near = away * (cu + s) <= 0
             if is_near:
                 lo, hi = hi, lo + 2 * np.pi
-            arc = min(max(int(round((hi - lo) * r / step_mm)), 5), _MOST_ON_RIM)
+            arc = min(max(int(round((hi - lo) * r / steps_mm[i])), 5), _MOST_ON_RIM)
             for k in range(arc):
                 th = lo + (k + 0.5) * (hi - lo) / arc
-                radial = np.cos(th) * a + np.sin(th) * b
-                x[n] = centre + r * radial
-                tangent[n] = -np.sin(th) * a + np.cos(th) * b
-                out = np.cross(tangent[n], x[n])
-                out *= np.sign(-np.dot(out, away)) / max(np.sqrt(np.dot(out, out)), 1e-12)
-                normal[n] = out
+                cos, sin = math.cos(th), math.sin(th)
+                for j in range(3):
+                    x[n, j] = origin[j] + s * u[j] + r * (cos * a[j] + sin * b[j])
+                    tangent[n, j] = cos * b[j] - sin * a[j]
+                out = cross(tangent[n], x[n])
+                facing = -away * (out * u).sum()
+                normal[n] = out * ((1.0 if facing > 0 else -1.0 if facing < 0 else 0.0) / max(math.sqrt((out * out).sum()), 1e-12))
                 labels[n, 0], labels[n, 1], labels[n, 2] = -1 if i == 0 and end == 0 else i, 0, kinds[i, 0]
                 values[n, 0], values[n, 1] = s, (hi - lo) * r / arc
-                # what lies further along the jet is further from us; without a ledge it is a crease that may not show
-                before[n] = is_near and end == 0 and i > 0 and (
-                    r > slices[i - 1, 3] + 1e-6 or np.dot(radial - _slope(slices[i - 1]) * u, x[n]) > 0.1 * x[n, 2])
+                if is_near and end == 0 and i > 0:
+                    # what lies further along the jet is further from us; without a ledge it is a crease that may not show
+                    lean = 0.0
+                    for j in range(3):
+                        lean += (cos * a[j] + sin * b[j] - _slope(slices[i - 1]) * u[j]) * x[n, j]
+                    before[n] = r > slices[i - 1, 3] + 1e-6 or lean > 0.1 * x[n, 2]
                 n += 1
     px, jac = np.empty((n, 2)), np.empty((n, 2, 3))
     for k in range(n):
         px[k], jac[k] = project(x[k], lens)
-    keep = _uncovered(px, labels[:n], before, rings)
-    normal_px = np.empty((n, 2, 3))
-    normal_px[:, 0], normal_px[:, 1] = tangent[:n], normal[:n]
-    return x[:n][keep], px[keep], jac[keep], normal_px[keep], labels[:n][keep], values[:n][keep]
+    keep = _uncovered(px, labels[:n], before, _rings(slices, kinds, tip, straight, after, bend_at, lens))
+    x, px, labels = x[:n][keep], px[keep], labels[:n][keep]
+    normal_px, push, jacobian = _rows(x, jac[keep], tangent[:n][keep], normal[:n][keep], tip, -straight, labels[:, 2])
+    return x, px, normal_px, push, labels, values[:n][keep], jacobian
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _slope(piece):
     """Growth of a slice's radius along the axis."""
     return (piece[3] - piece[2]) / (piece[1] - piece[0])
 
 
-@njit(cache=True)
-def plane_frame(axis):
-    """`axis_frame` for compiled code."""
-    helper = np.array([1.0, 0.0, 0.0]) if abs(axis[0]) < 0.8 else np.array([0.0, 1.0, 0.0])
-    a = np.cross(axis, helper)
-    a /= np.sqrt(np.dot(a, a))
-    return a, np.cross(axis, a)
-
-
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def pixel(px, py, pz, lens):
     """Picture point (x, y) of a point; the model of `CameraModel`, straight on beyond its fold."""
     fx, fy, cx, cy, k1, k2, p1, p2, k3, edge, image_of_edge = lens
@@ -282,7 +276,7 @@ def pixel(px, py, pz, lens):
             fy * grow * (y * radial + p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y) + cy)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def project(p, lens):
     """`pixel` (2,) of a point (3,) and its derivative (2, 3)."""
     fx, fy, cx, cy, k1, k2, p1, p2, k3, edge, image_of_edge = lens
@@ -304,7 +298,7 @@ def project(p, lens):
     return px, jac
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _uncovered(px, labels, before, rings):
     """Which points no other slice's picture covers (each slice's picture is the hull of its two circles).
 
@@ -337,7 +331,7 @@ def _uncovered(px, labels, before, rings):
     return keep
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _convex(points):
     """Convex hull, counter-clockwise in (x, y) (monotone chain)."""
     order = np.argsort(points[:, 0] + 1e-9 * points[:, 1])
@@ -359,37 +353,38 @@ def _convex(points):
     return hull[:k].copy()
 
 
-@njit(cache=True)
-def _rows(x, jac, directions, tip, axis, a, b, is_after):
-    """How each point moves along its normal in the picture with the six steps of the pose; the normal; px per mm of growth."""
+@njit(cache=True, nogil=True)
+def _rows(x, jac, tangent, normal, tip, axis, is_after):
+    """Normals in the picture, px per mm of growth, and how each point moves along its normal with the six steps of the pose."""
     n = len(x)
+    a, b = axis_frame(axis)
     rows, normal_px, push = np.zeros((n, 6)), np.empty((n, 2)), np.empty(n)
+    arm = np.empty(3)
     for k in range(n):
-        t = jac[k] @ directions[k, 0]
-        grow = jac[k] @ directions[k, 1]
-        length = np.hypot(t[0], t[1]) + 1e-12
-        nx, ny = -t[1] / length, t[0] / length
-        if nx * grow[0] + ny * grow[1] < 0:
+        tx = ty = gx = gy = 0.0
+        for j in range(3):
+            tx += jac[k, 0, j] * tangent[k, j]
+            ty += jac[k, 1, j] * tangent[k, j]
+            gx += jac[k, 0, j] * normal[k, j]
+            gy += jac[k, 1, j] * normal[k, j]
+        length = math.hypot(tx, ty) + 1e-12
+        nx, ny = -ty / length, tx / length
+        if nx * gx + ny * gy < 0:
             nx, ny = -nx, -ny
         normal_px[k, 0], normal_px[k, 1] = nx, ny
-        push[k] = nx * grow[0] + ny * grow[1]
-        row = nx * jac[k, 0] + ny * jac[k, 1]
-        arm = x[k] - tip
-        rows[k, :3] = row
-        rows[k, 3] = np.dot(row, np.cross(a, arm))
-        rows[k, 4] = np.dot(row, np.cross(b, arm))
+        push[k] = nx * gx + ny * gy
+        for j in range(3):
+            rows[k, j] = nx * jac[k, 0, j] + ny * jac[k, 1, j]
+            arm[j] = x[k, j] - tip[j]
+        rows[k, 3] = _turns_by(rows[k], a, arm)
+        rows[k, 4] = _turns_by(rows[k], b, arm)
         if is_after[k]:
-            rows[k, 5] = np.dot(row, np.cross(axis, arm))
-    return rows, normal_px, push
+            rows[k, 5] = _turns_by(rows[k], axis, arm)
+    return normal_px, push, rows
 
 
-def _hull(points: FloatArray) -> FloatArray:
-    """Convex hull, counter-clockwise in (x, y)."""
-    hull = cv2.convexHull(points.astype(np.float32), clockwise=False).reshape(-1, 2).astype(float)
-    area = np.sum(hull[:, 0] * np.roll(hull[:, 1], -1) - np.roll(hull[:, 0], -1) * hull[:, 1])
-    return hull if area > 0 else hull[::-1]
-
-
-def _empty() -> Outline:
-    z = np.zeros((0,))
-    return Outline(np.zeros((0, 3)), np.zeros((0, 2)), np.zeros((0, 2)), z, z, z.astype(int), z.astype(int), z, np.zeros((0, 6)))
+@njit(cache=True, nogil=True)
+def _turns_by(row, axis, arm):
+    """row . (axis x arm)."""
+    return (row[0] * (axis[1] * arm[2] - axis[2] * arm[1]) + row[1] * (axis[2] * arm[0] - axis[0] * arm[2])
+            + row[2] * (axis[0] * arm[1] - axis[1] * arm[0]))

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from vision.camera import CameraModel
-from vision.edges import CutGrid, edge_gain, pick_edges, refine_edges
+from vision.edges import CutGrid, find_edges
 from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, fit_pose
 from vision.kalman import Motion, ToolState, condition, predict, smooth, start_state
 from vision.nozzle import ToolPose, body_from_measures
@@ -63,27 +63,26 @@ def _blurred_step(at_px, inside, outside, noise, rng):
 
     share = 0.5 - 0.5 * erf((off - at_px) / (0.8 * np.sqrt(2)))
     cut = (share * inside + (1 - share) * outside)[None, None] * np.ones((200, 3, 1))
-    return (cut + rng.normal(0, noise, cut.shape)).astype(np.float32), off
+    return (cut + rng.normal(0, noise, cut.shape)).astype(np.float32)
 
 
 @pytest.mark.parametrize("at_px", [-1.3, 0.0, 0.4, 2.1])
 @pytest.mark.parametrize(("inside", "outside"), [(0.1, 0.5), (0.2, 0.05)])
 def test_a_blurred_edge_is_found_where_it_was_put(at_px, inside, outside):
-    cuts, off = _blurred_step(at_px, inside, outside, 0.003, np.random.default_rng(2))
+    cuts = _blurred_step(at_px, inside, outside, 0.003, np.random.default_rng(2))
     back = np.full_like(cuts, outside)
 
-    rough = pick_edges(edge_gain(cuts, back, off, 0.8), np.zeros(200), 3.0)
-    edges = refine_edges(cuts, back, off, rough, 0.8)
+    edges = find_edges(cuts, back, CutGrid(9.0), 0.8, 3.0)
 
     assert np.nanmedian(edges.offset_px) == pytest.approx(at_px, abs=0.06)
     assert np.nanmean(edges.lighter == (outside > inside)) > 0.95
 
 
 def test_a_cut_over_bare_bench_shows_no_edge():
-    cuts, off = _blurred_step(-50.0, 0.1, 0.3, 0.01, np.random.default_rng(3))
-    curves = edge_gain(cuts, np.full_like(cuts, 0.3), off, 0.8)
+    cuts = _blurred_step(-50.0, 0.1, 0.3, 0.01, np.random.default_rng(3))
+    edges = find_edges(cuts, np.full_like(cuts, 0.3), CutGrid(9.0), 0.8, 100.0)
 
-    assert np.median(curves.gain.max(1)) < 40  # a real edge of this contrast gains hundreds
+    assert np.median(edges.gain) < 40  # a real edge of this contrast gains hundreds
 
 
 def _drawn(pose, rng, scale=4):
