@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numba import njit
 
 from vision import rigid
 from vision.camera import CameraModel
+from vision.edges import LINEAR
 from vision.errors import CalibrationError
+from vision.lens import lens_of, project
 from vision.mat import Mat
+from vision.nozzle import cross
 from vision.sources import brightness
 from vision.types import BenchEvent, BenchPose, FloatArray, Frame, PoseMiss
 
@@ -234,47 +239,61 @@ def _fit(camera: CameraModel, sides: _Sides, grey: np.ndarray, pose: FloatArray,
     return "the mat moves too fast to be measured"
 
 
-_LINEAR = np.where(np.arange(256) <= 10, np.arange(256) / 255 / 12.92, ((np.arange(256) / 255 + 0.055) / 1.055) ** 2.4)
-_OFFSETS = np.arange(-_IN, _OUT + 1e-9, _PITCH)
-
-
 def _measure_sides(camera, sides: _Sides, grey: np.ndarray, pose: FloatArray):
     """How far outwards [px] each cut finds the edge from where the pose puts it.
 
     Returns the rows (n, 7) of its change with (turn, shift, inset), the offsets (n,) and which of them are sound (n,).
     """
-    cam = rigid.apply(pose, sides.points_mm)
-    if cam[:, 2].min() < 1.0:
-        return np.zeros((len(cam), 7)), np.zeros(len(cam)), np.zeros(len(cam), bool)
-    px, jac = camera.project_with_jacobian(cam)
-    r = pose[:3, :3]
-    tangent = np.einsum("nij,nj->ni", jac, sides.along @ r.T)
-    normal = np.stack([tangent[:, 1], -tangent[:, 0]], 1) / np.linalg.norm(tangent, axis=1, keepdims=True)
-    outward = np.einsum("nij,nj->ni", jac, sides.outward_mm @ r.T)
-    normal *= np.sign(np.sum(normal * outward, axis=1, keepdims=True))
-    rows = np.empty((len(px), 7))
-    rows[:, 3:6] = np.einsum("ni,nij->nj", normal, jac)
-    rows[:, :3] = np.cross(cam, rows[:, 3:6])
-    rows[:, 6] = 1.0
-    h, w = grey.shape
-    inside = np.all((px > 6) & (px < (w - 7, h - 7)), axis=1)
-    at = (px[:, None, :] + _OFFSETS[:, None] * normal[:, None, :]).astype(np.float32)
-    light = _LINEAR[cv2.remap(grey, at, None, cv2.INTER_LINEAR)]
-    offset, seen = _edge_offsets(light)
-    return rows, offset, seen & inside
+    return _side_edges(sides.points_mm, sides.along, sides.outward_mm, pose, lens_of(camera), grey, LINEAR)
 
 
-def _edge_offsets(light: FloatArray) -> tuple[FloatArray, np.ndarray]:
-    """Where black turns to white in cuts (n, samples), from the area under the rise between its two levels."""
-    black, white = light[:, :3].mean(1), light[:, -3:].mean(1)
-    contrast = white - black
-    usual = np.median(contrast)
-    seen = contrast > 0.4 * max(usual, 0.05)
-    rise = (light - black[:, None]) / np.where(seen, contrast, 1.0)[:, None]
-    offset = _OUT + 0.5 * _PITCH - _PITCH * rise.sum(1)
-    inside, outside = rise[:, :3], rise[:, -3:]
-    seen &= (np.ptp(inside, axis=1) < 0.3) & (np.ptp(outside, axis=1) < 0.3) & (np.abs(offset) < 2.0)
-    return offset, seen
+@njit(cache=True, nogil=True)
+def _side_edges(points, along, outward, pose, lens, grey, linear):
+    n, m, (h, w) = len(points), int(round((_OUT + _IN) / _PITCH)) + 1, grey.shape
+    rows, offset, contrast, seen = np.zeros((n, 7)), np.zeros(n), np.zeros(n), np.zeros(n, np.bool_)
+    light, steady = np.empty(m), np.zeros(n, np.bool_)
+    turn = np.ascontiguousarray(pose[:3, :3])
+    for i in range(n):
+        cam = turn @ points[i] + pose[:3, 3]
+        if cam[2] < 1.0:
+            rows[:], seen[:] = 0.0, False
+            return rows, offset, seen
+        px, jac = project(cam, lens)
+        along_px, outward_px = jac @ (turn @ along[i]), jac @ (turn @ outward[i])
+        length = math.hypot(along_px[0], along_px[1])
+        nx, ny = along_px[1] / length, -along_px[0] / length
+        if nx * outward_px[0] + ny * outward_px[1] < 0:
+            nx, ny = -nx, -ny
+        for k in range(3):
+            rows[i, 3 + k] = nx * jac[0, k] + ny * jac[1, k]
+        rows[i, :3] = cross(cam, rows[i, 3:6])
+        rows[i, 6] = 1.0
+        if not (6 < px[0] < w - 7 and 6 < px[1] < h - 7):
+            continue
+        for j in range(m):
+            light[j] = _light_at(grey, linear, px[0] + (j * _PITCH - _IN) * nx, px[1] + (j * _PITCH - _IN) * ny)
+        # where black turns to white: from the area under the rise between its two levels
+        black, white = (light[0] + light[1] + light[2]) / 3, (light[m - 3] + light[m - 2] + light[m - 1]) / 3
+        contrast[i] = white - black
+        if contrast[i] > 0.0:
+            offset[i] = _OUT + 0.5 * _PITCH - _PITCH * (light.sum() - m * black) / contrast[i]
+            steady[i] = np.ptp(light[:3]) < 0.3 * contrast[i] and np.ptp(light[m - 3:]) < 0.3 * contrast[i]
+            seen[i] = True
+    if seen.any():
+        least = 0.4 * max(np.median(contrast[seen]), 0.05)
+        for i in range(n):
+            seen[i] = seen[i] and steady[i] and contrast[i] > least and abs(offset[i]) < 2.0
+    return rows, offset, seen
+
+
+@njit(cache=True, nogil=True)
+def _light_at(grey, linear, x, y):
+    """Linear light between four pixels."""
+    x0, y0 = int(x), int(y)
+    fx, fy = x - x0, y - y0
+    upper = linear[grey[y0, x0]] * (1 - fx) + linear[grey[y0, x0 + 1]] * fx
+    lower = linear[grey[y0 + 1, x0]] * (1 - fx) + linear[grey[y0 + 1, x0 + 1]] * fx
+    return upper * (1 - fy) + lower * fy
 
 
 def _solve(rows: FloatArray, offset: FloatArray, seen: np.ndarray):
@@ -285,25 +304,32 @@ def _solve(rows: FloatArray, offset: FloatArray, seen: np.ndarray):
         return None
     use = seen & np.repeat(by_side, _CUTS)
     a, b = rows[use], offset[use]
-    weight = np.ones(len(b))
-    scale = 1.0
-    for _ in range(5):
-        normal = a.T @ (weight[:, None] * a)
-        step = np.linalg.solve(normal, a.T @ (weight * b))
-        rest = b - a @ step
-        scale = max(1.4826 * float(np.median(np.abs(rest))), 0.03)
-        weight = 1.0 / (1.0 + (rest / (2.5 * scale)) ** 2) ** 2
+    step, rest, weight, normal, scale = _reweighted(a, b)
     good = np.abs(rest) < 3.0 * scale
     if good.mean() < 0.6 or scale > 0.6:
         return step, None
     noise = max(scale, _CUT_SIGMA_PX)
     inverse = np.linalg.inv(normal)
-    side = np.flatnonzero(use) // _CUTS
-    sums = np.zeros((len(by_side), 7))
-    np.add.at(sums, side, weight[:, None] * a)
+    sums = np.zeros((len(rows), 7))
+    sums[use] = weight[:, None] * a
+    sums = sums.reshape(-1, _CUTS, 7).sum(1)
     shared = inverse @ (sums.T @ sums) @ inverse * _SIDE_SIGMA_PX**2
     cov = inverse * noise**2
     everywhere = rows[:, :6]  # hidden sides too: a pose from one corner of the mat says little about the others
     sigma_px = float(np.sqrt(max(0.0, np.mean(np.sum((everywhere @ (cov + shared)[:6, :6]) * everywhere, 1)))))
     rms = float(np.sqrt(np.mean(rest[good] ** 2)))
     return step, (cov[:6, :6], shared[:6, :6], int(by_marker.sum()), rms, float(step[6]), sigma_px)
+
+
+@njit(cache=True, nogil=True)
+def _reweighted(a, b):
+    """Solution of a . step = b that far-off rows hardly pull, what each row misses then, weights, normal matrix, and scatter."""
+    weight, scale = np.ones(len(b)), 1.0
+    for _ in range(5):
+        weighted = a.T * weight
+        normal = weighted @ a
+        step = np.linalg.solve(normal, weighted @ b)
+        rest = b - a @ step
+        scale = max(1.4826 * np.median(np.abs(rest)), 0.03)
+        weight = 1.0 / (1.0 + (rest / (2.5 * scale)) ** 2) ** 2
+    return step, rest, weight, normal, scale

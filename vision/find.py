@@ -10,8 +10,9 @@ from numba import njit
 
 from vision.edges import linear_light
 from vision.fit import DEFAULT_BIAS, Picture, PoseFit, fit_pose, inside_picture, loose_prior
+from vision.lens import lens_of, pixel
 from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame, roll_of
-from vision.silhouette import body_arrays, lens_of, moved_poses, outline, pixel, tool_hull, turned
+from vision.silhouette import body_arrays, moved_poses, outline, tool_hull, turned
 from vision.types import FloatArray
 
 __all__ = ["DRAFT_STEP_MM", "NewEdges", "new_edges", "sweep", "poses_near", "tool_mask", "find_tool", "share_in_view"]

@@ -9,11 +9,11 @@ from functools import lru_cache
 import numpy as np
 from numba import njit
 
+from vision.lens import lens_of, pixel, project
 from vision.nozzle import NozzleBody, ToolPose, axis_frame, cross, roll_of, sideways_of
 from vision.types import FloatArray
 
-__all__ = ["STEP", "Outline", "outline", "turned", "moved_pose", "moved_poses", "pixel", "tool_hull", "bend_direction",
-           "body_arrays", "trace", "lens_of", "project"]
+__all__ = ["STEP", "Outline", "outline", "turned", "moved_pose", "moved_poses", "tool_hull", "bend_direction", "body_arrays", "trace"]
 
 STEP = 2  # side of a rim seen against a slice further from us
 _RING = 24  # points by which a circle's picture is judged for hiding
@@ -87,12 +87,6 @@ def outline(camera, body: NozzleBody, pose: ToolPose, step_mm: float = 0.5) -> O
 def _coarseness(body: NozzleBody) -> FloatArray:
     """How much more coarsely than the metal each slice is sampled: a hand hides most of a handle."""
     return np.array([_HANDLE_STEP if f.kind == "handle" else 1.0 for f in body.frusta])
-
-
-def lens_of(camera) -> FloatArray:
-    """A camera's numbers in the order in which `project` takes them."""
-    k = camera.camera_matrix_px
-    return np.array([k[0, 0], k[1, 1], k[0, 2], k[1, 2], *camera.distortion, *camera.fold])
 
 
 def moved_pose(pose: ToolPose, step: FloatArray) -> ToolPose:
@@ -257,45 +251,6 @@ def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
 def _slope(piece):
     """Growth of a slice's radius along the axis."""
     return (piece[3] - piece[2]) / (piece[1] - piece[0])
-
-
-@njit(cache=True, nogil=True)
-def pixel(px, py, pz, lens):
-    """Picture point (x, y) of a point; the model of `CameraModel`, straight on beyond its fold."""
-    fx, fy, cx, cy, k1, k2, p1, p2, k3, edge, image_of_edge = lens
-    iz = 1.0 / max(pz, 1e-6)
-    x, y = px * iz, py * iz
-    r = math.sqrt(x * x + y * y)
-    grow = 1.0
-    if r > edge:
-        grow = 1.0 + (r - edge) / max(image_of_edge, 1e-6)
-        x, y = x * edge / r, y * edge / r
-    r2 = x * x + y * y
-    radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
-    return (fx * grow * (x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x)) + cx,
-            fy * grow * (y * radial + p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y) + cy)
-
-
-@njit(cache=True, nogil=True)
-def project(p, lens):
-    """`pixel` (2,) of a point (3,) and its derivative (2, 3)."""
-    fx, fy, cx, cy, k1, k2, p1, p2, k3, edge, image_of_edge = lens
-    px, jac = np.empty(2), np.empty((2, 3))
-    px[0], px[1] = pixel(p[0], p[1], p[2], lens)
-    iz = 1.0 / max(p[2], 1e-6)
-    x, y = p[0] * iz, p[1] * iz
-    beyond = np.hypot(x, y) / edge
-    r2 = (x * x + y * y) / max(beyond, 1.0) ** 2
-    radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
-    slope = 2.0 * (k1 + r2 * (2.0 * k2 + 3.0 * k3 * r2))
-    cross = x * y * slope + 2.0 * (p1 * x + p2 * y)
-    jac[0, 0] = fx * (radial + x * x * slope + 2.0 * p1 * y + 6.0 * p2 * x) * iz
-    jac[0, 1] = fx * cross * iz
-    jac[1, 0] = fy * cross * iz
-    jac[1, 1] = fy * (radial + y * y * slope + 6.0 * p1 * y + 2.0 * p2 * x) * iz
-    jac[0, 2] = -(jac[0, 0] * x + jac[0, 1] * y)
-    jac[1, 2] = -(jac[1, 0] * x + jac[1, 1] * y)
-    return px, jac
 
 
 @njit(cache=True, nogil=True)
