@@ -91,7 +91,7 @@ def sample_cuts(image: np.ndarray, centre_px: FloatArray, normal_px: FloatArray,
     return _sample(image, table, centre_px, normal_px, offsets_px)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _sample(image, table, centre, normal, offsets):
     h, w, channels = image.shape
     n, m = len(centre), len(offsets)
@@ -151,14 +151,23 @@ def find_edges(
     return EdgeSet(offset, sigma, gain, lighter)
 
 
-def _blurred_edge(x_px: FloatArray, blur_px: float) -> FloatArray:
-    """What an edge at 0 contributes at x, shape (..., 9): share of inside q, depth r into it [px], and products with them.
+# Sums over a window are of products of what a sample carries (_weigh) and what an edge gives it (_blurred_edge), lane by lane:
+#    0- 3  w b of each channel, and w           times q (1 - q)
+#    4- 7  w v of each channel, and w           times q
+#    8-11  w, w b b, w b, w                     times (1 - q) (1 - q), the last one times r r
+#   12-14  w b v, w v, w v v                    times 1 - q, the last one not used
+#   16-19, 20-23  as 0-3 and 4-7                with r for the first q
+# where w is the sample's weight, b the background, v the picture (summed over the channels from lane 9 to 14), q the share of
+# the inside and r the depth into it. Few wide lanes are several times as fast as many single sums.
+_LANES, _FLAT_LANES = 24, 16  # the flat ones have no r in what is used of them
 
-    q, r, q q, q r, r r, q (1 - q), r (1 - q), (1 - q) (1 - q), 1 - q.
-    """
+
+def _blurred_edge(x_px: FloatArray, blur_px: float) -> FloatArray:
+    """What an edge at 0 gives to samples at x, shape (..., _LANES)."""
     q = ndtr(-x_px / blur_px)
     r = -x_px * q + blur_px * np.exp(-0.5 * (x_px / blur_px) ** 2) / np.sqrt(2 * np.pi)
-    return np.stack([q, r, q * q, q * r, r * r, q * (1 - q), r * (1 - q), (1 - q) ** 2, 1 - q], -1)
+    o, none = 1 - q, np.zeros_like(q)
+    return np.stack([*[q * o] * 4, *[q] * 4, *[o * o] * 3, r * r, o, o, none, none, *[r * o] * 4, *[r] * 4], -1)
 
 
 @lru_cache
@@ -182,31 +191,31 @@ def noise_sigma(level: FloatArray) -> FloatArray:
 _INFORMATION = noise_sigma((np.arange(1280) + 0.5) / 1024) ** -2.0  # of a pixel, by its level
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _information(level):
     """1 / noise_sigma^2."""
     return _INFORMATION[min(max(int(level * 1024), 0), 1279)]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _shade_and_veil(a, y, ao, yo, oo, veil):
     """Least squares of (shade, veil): matrix [[a, ao], [ao, oo]], right side (y, yo), priors; and the drop of chi-square."""
     a, y = a + _SHADE_PRIOR ** -2, y + _SHADE_PRIOR ** -2
     oo = oo + veil ** -2
-    det = a * oo - ao * ao
-    g = (y * oo - yo * ao) / det
+    inverse = 1.0 / (a * oo - ao * ao)
+    g = (y * oo - yo * ao) * inverse
     if g < _SHADE_LOW or g > _SHADE_HIGH:
         g = min(max(g, _SHADE_LOW), _SHADE_HIGH)
         o = (yo - g * ao) / oo
     else:
-        o = (a * yo - ao * y) / det
+        o = (a * yo - ao * y) * inverse
     return g, o, 2 * (g * y + o * yo) - g * g * a - 2 * g * o * ao - o * o * oo
 
 
-@njit(cache=True, nogil=True)
-def _weigh(cut, back, lo, hi, border, scale, sums):
-    """What each sample lo..hi adds to sums over the window: its weight w; w b and w v of each channel; over all channels
-    w b b, w b v, w b, w v, w v v. Light is that of the cut before the border and of the background behind it."""
+@njit(cache=True, nogil=True, error_model="numpy")
+def _weigh(cut, back, lo, hi, border, scale, samples):
+    """What samples lo..hi carry. Light is that of the cut before the border and of the background behind it; without a border
+    (-1), that of the brighter one."""
     for j in range(lo, hi):
         level = bb = bv = b1 = v1 = vv = 0.0
         for c in range(3):
@@ -218,68 +227,71 @@ def _weigh(cut, back, lo, hi, border, scale, sums):
             v1 += v
             vv += v * v
         w = scale * _information(level / 3)
-        sums[j, 0] = w
         for c in range(3):
-            sums[j, 1 + c], sums[j, 4 + c] = w * back[c, j], w * cut[c, j]
-        sums[j, 7], sums[j, 8], sums[j, 9], sums[j, 10], sums[j, 11] = w * bb, w * bv, w * b1, w * v1, w * vv
+            samples[j, c] = samples[j, 16 + c] = w * back[c, j]
+            samples[j, 4 + c] = samples[j, 20 + c] = w * cut[c, j]
+        samples[j, 3] = samples[j, 7] = samples[j, 8] = samples[j, 11] = samples[j, 19] = samples[j, 23] = w
+        samples[j, 9], samples[j, 10], samples[j, 12], samples[j, 13], samples[j, 14] = w * bb, w * b1, w * bv, w * v1, w * vv
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _edges(cuts, background, step, levels, inner, roughs, clears, fines, blurs, spread, pick_limit, misfit_limit, veil, noise,
            offset, sigma, gain, lighter):
     n, _, m = cuts.shape
     width = roughs.shape[1]
-    sums, until = np.empty((m, 12)), np.zeros((m + 1, 12))
-    gains = np.empty(m - width + 1)
+    samples, until = np.zeros((m, _LANES)), np.zeros((m + 1, _FLAT_LANES))
+    gains, sums = np.empty(m - width + 1), np.empty(_LANES)
+    expected = np.exp(-0.25 * ((np.arange(len(gains)) + inner - 0.5 * (m - 1)) * step / spread) ** 2)
     for i in range(n):
         cut, back, level = cuts[i], background[i], levels[i]
-        _weigh(cut, back, 0, m, -1, step / noise ** 2, sums)
+        _weigh(cut, back, 0, m, -1, step / noise ** 2, samples)
         for j in range(m):
-            for s in range(12):
-                until[j + 1, s] = until[j, s] + sums[j, s]
-        start, most = _rough_edge(sums, until, roughs[level], clears[level], inner, step, spread, pick_limit, veil, gains)
+            for s in range(_FLAT_LANES):
+                until[j + 1, s] = until[j, s] + samples[j, s]
+        start, most = _rough_edge(samples, until, roughs[level], clears[level], inner, step, expected, pick_limit, veil, gains, sums)
         if start < 0:
             continue
-        at, at_sigma, contrast, misfit = _fine_edge(cut, back, start, step, noise, fines[level], blurs[level], veil, sums)
+        at, at_sigma, contrast, misfit = _fine_edge(cut, back, start, step, noise, fines[level], blurs[level], veil, samples, sums)
         if misfit < misfit_limit:
             offset[i], sigma[i], gain[i], lighter[i] = at - 0.5 * (m - 1) * step, at_sigma, most, contrast > 0
 
 
-@njit(cache=True, nogil=True)
-def _rough_edge(sums, until, edge, clear, inner, step, spread, limit, veil, gains):
+@njit(cache=True, nogil=True, error_model="numpy")
+def _plain(until, first, last):
+    """Sums over samples first..last without an edge, from those up to each sample: w, w b b, w b, w b v, w v, w v v."""
+    a, b = until[first], until[last]
+    return b[8] - a[8], b[9] - a[9], b[10] - a[10], b[12] - a[12], b[13] - a[13], b[14] - a[14]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _rough_edge(samples, until, edge, clear, inner, step, expected, limit, veil, gains, sums):
     """The sample at which an edge explains most, and how much; -1 when none does with true background outside."""
     width = len(edge)
-    half, best, most = 0.5 * (len(sums) - 1), -1, -np.inf
-    n = len(gains)
+    n, best, most = len(gains), -1, -np.inf
     for k in range(n):
-        qq = oq = oo = pq0 = pq1 = pq2 = qi0 = qi1 = qi2 = pp = pi = po = oi = 0.0
+        for s in range(_FLAT_LANES):
+            sums[s] = 0.0
         for j in range(width):
-            qq += sums[k + j, 0] * edge[j, 2]
-            oq += sums[k + j, 0] * edge[j, 5]
-            oo += sums[k + j, 0] * edge[j, 7]
-            pq0 += sums[k + j, 1] * edge[j, 5]
-            pq1 += sums[k + j, 2] * edge[j, 5]
-            pq2 += sums[k + j, 3] * edge[j, 5]
-            qi0 += sums[k + j, 4] * edge[j, 0]
-            qi1 += sums[k + j, 5] * edge[j, 0]
-            qi2 += sums[k + j, 6] * edge[j, 0]
-            pp += sums[k + j, 7] * edge[j, 7]
-            pi += sums[k + j, 8] * edge[j, 8]
-            po += sums[k + j, 9] * edge[j, 7]
-            oi += sums[k + j, 10] * edge[j, 8]
+            for s in range(_FLAT_LANES):
+                sums[s] += samples[k + j, s] * edge[j, s]
+        qq, oq, oo = sums[7] - sums[3], sums[3], sums[8]
         # each channel's inside level is eliminated; shade and veil are shared
-        a = pp - (pq0 * pq0 + pq1 * pq1 + pq2 * pq2) / qq
-        y = pi - (pq0 * qi0 + pq1 * qi1 + pq2 * qi2) / qq
-        ao, yo = po - (pq0 + pq1 + pq2) * oq / qq, oi - (qi0 + qi1 + qi2) * oq / qq
-        g, o, drop = _shade_and_veil(a, y, ao, yo, 3 * (oo - oq * oq / qq), veil)
-        x = until[k + width] - until[k]
-        _, _, bare = _shade_and_veil(x[7], x[8], x[9], x[10], 3 * x[0], veil)
-        gains[k] = (qi0 * qi0 + qi1 * qi1 + qi2 * qi2) / qq + drop - bare
-        x = until[k + width] - until[k + clear]
-        bad = x[11] - 2 * (g * x[8] + o * x[10]) + g * g * x[7] + 2 * g * o * x[9] + 3 * o * o * x[0]
+        a, y, ao, yo, explained, per_qq = sums[9], sums[12], sums[10], sums[13], 0.0, 1.0 / qq
+        for c in range(3):
+            pq, qi = sums[c], sums[4 + c] * per_qq
+            a -= pq * pq * per_qq
+            y -= pq * qi
+            ao -= pq * oq * per_qq
+            yo -= qi * oq
+            explained += qi * qi * qq
+        g, o, drop = _shade_and_veil(a, y, ao, yo, 3 * (oo - oq * oq * per_qq), veil)
+        ww, bb, b1, bv, v1, _ = _plain(until, k, k + width)
+        _, _, bare = _shade_and_veil(bb, bv, b1, v1, 3 * ww, veil)
+        gains[k] = explained + drop - bare
+        ww, bb, b1, bv, v1, vv = _plain(until, k + clear, k + width)
+        bad = vv - 2 * (g * bv + o * v1) + g * g * bb + 2 * g * o * b1 + 3 * o * o * ww
         if bad <= limit * step * 3 * (width - clear):
-            away = (k + inner - half) * step / spread
-            score = 2.0 * math.log1p(max(gains[k], 0.0)) - 0.5 * away * away
+            score = (1.0 + max(gains[k], 0.0)) * expected[k]
             if score > most:
                 best, most = k, score
     if best < 1 or best > n - 2 or gains[best] <= 0 or 2 * gains[best] - gains[best - 1] - gains[best + 1] <= 1e-9:
@@ -288,69 +300,58 @@ def _rough_edge(sums, until, edge, clear, inner, step, spread, limit, veil, gain
     return best + inner + int(round(min(max(shift, -1.0), 1.0))), gains[best]
 
 
-@njit(cache=True, nogil=True)
-def _misfit_of_edge(sums, lo, hi, start, t, fine, veil):
+@njit(cache=True, nogil=True, error_model="numpy")
+def _misfit_of_edge(samples, lo, hi, start, t, fine, veil, sums):
     """Least misfit over inside levels, ramps, shade and veil when the edge lies t fine steps beyond sample start."""
     whole = t // _FINE
-    edge, base = fine[t - whole * _FINE], len(fine[0]) // 2 - start - whole
-    qq = qr = rr = oq = our = oo = pp = pi = po = oi = 0.0
-    pq0 = pq1 = pq2 = pr0 = pr1 = pr2 = qi0 = qi1 = qi2 = ri0 = ri1 = ri2 = 0.0
+    edge, base = fine[t - whole * _FINE], fine.shape[1] // 2 - start - whole
+    for s in range(_LANES):
+        sums[s] = 0.0
     for j in range(lo, hi):
-        k = j + base
-        qq += sums[j, 0] * edge[k, 2]
-        qr += sums[j, 0] * edge[k, 3]
-        rr += sums[j, 0] * edge[k, 4]
-        oq += sums[j, 0] * edge[k, 5]
-        our += sums[j, 0] * edge[k, 6]
-        oo += sums[j, 0] * edge[k, 7]
-        pp += sums[j, 7] * edge[k, 7]
-        pi += sums[j, 8] * edge[k, 8]
-        po += sums[j, 9] * edge[k, 7]
-        oi += sums[j, 10] * edge[k, 8]
-        pq0 += sums[j, 1] * edge[k, 5]
-        pq1 += sums[j, 2] * edge[k, 5]
-        pq2 += sums[j, 3] * edge[k, 5]
-        pr0 += sums[j, 1] * edge[k, 6]
-        pr1 += sums[j, 2] * edge[k, 6]
-        pr2 += sums[j, 3] * edge[k, 6]
-        qi0 += sums[j, 4] * edge[k, 0]
-        qi1 += sums[j, 5] * edge[k, 0]
-        qi2 += sums[j, 6] * edge[k, 0]
-        ri0 += sums[j, 4] * edge[k, 1]
-        ri1 += sums[j, 5] * edge[k, 1]
-        ri2 += sums[j, 6] * edge[k, 1]
-    rr2, or2 = rr - qr * qr / qq, our - oq * qr / qq
-    pr0, pr1, pr2 = pr0 - pq0 * qr / qq, pr1 - pq1 * qr / qq, pr2 - pq2 * qr / qq
-    ri0, ri1, ri2 = ri0 - qi0 * qr / qq, ri1 - qi1 * qr / qq, ri2 - qi2 * qr / qq
-    a = pp - (pq0 * pq0 + pq1 * pq1 + pq2 * pq2) / qq - (pr0 * pr0 + pr1 * pr1 + pr2 * pr2) / rr2
-    y = pi - (pq0 * qi0 + pq1 * qi1 + pq2 * qi2) / qq - (pr0 * ri0 + pr1 * ri1 + pr2 * ri2) / rr2
-    ao = po - (pq0 + pq1 + pq2) * oq / qq - (pr0 + pr1 + pr2) * or2 / rr2
-    yo = oi - (qi0 + qi1 + qi2) * oq / qq - (ri0 + ri1 + ri2) * or2 / rr2
-    explained = (qi0 * qi0 + qi1 * qi1 + qi2 * qi2) / qq + (ri0 * ri0 + ri1 * ri1 + ri2 * ri2) / rr2
-    g, o, drop = _shade_and_veil(a, y, ao, yo, 3 * (oo - oq * oq / qq - or2 * or2 / rr2), veil)
+        for s in range(_LANES):
+            sums[s] += samples[j, s] * edge[j + base, s]
+    qq, oq, oo, qr, rr, our = sums[7] - sums[3], sums[3], sums[8], sums[23] - sums[19], sums[11], sums[19]
+    per_qq = 1.0 / qq
+    rr2, or2 = rr - qr * qr * per_qq, our - oq * qr * per_qq
+    per_rr = 1.0 / rr2
+    a, y, ao, yo, explained = sums[9], sums[12], sums[10], sums[13], 0.0
+    for c in range(3):
+        pq, qi = sums[c], sums[4 + c] * per_qq
+        pr, ri = sums[16 + c] - pq * qr * per_qq, (sums[20 + c] - qi * qr) * per_rr
+        a -= pq * pq * per_qq + pr * pr * per_rr
+        y -= pq * qi + pr * ri
+        ao -= pq * oq * per_qq + pr * or2 * per_rr
+        yo -= qi * oq + ri * or2
+        explained += qi * qi * qq + ri * ri * rr2
+    g, o, drop = _shade_and_veil(a, y, ao, yo, 3 * (oo - oq * oq * per_qq - or2 * or2 * per_rr), veil)
     return -explained - drop, g, o
 
 
-@njit(cache=True, nogil=True)
-def _fine_edge(cut, back, start, step, noise, fine, blur, veil, sums):
+@njit(cache=True, nogil=True, error_model="numpy")
+def _fine_edge(cut, back, start, step, noise, fine, blur, veil, samples, sums):
     """Where the edge near sample start lies along the cut [px], its sigma, outside less inside level, and the misfit outside;
     the misfit is infinite when there is no edge within reach."""
     lo, hi = max(start - int(round(_BACK_PX / step)), 0), min(start + int(round(_FORE_PX / step)) + 1, cut.shape[1])
-    _weigh(cut, back, lo, hi, start, step / noise ** 2, sums)
+    _weigh(cut, back, lo, hi, start, step / noise ** 2, samples)
     tiny = step / _FINE
     coarse, close = int(round(1.0 / tiny)), int(round(0.25 / tiny))
     lowest, highest = -int(round(_TRY_IN_PX / tiny)), int(round(_TRY_OUT_PX / tiny))
-    misfits, zero = np.full(highest - lowest + coarse + 1, np.inf), coarse // 2 - lowest
-    best, shade, veiled = lowest, 1.0, 0.0
-    for t in range(lowest, highest + 1, coarse):
-        misfits[zero + t], g, o = _misfit_of_edge(sums, lo, hi, start, t, fine, veil)
-        if misfits[zero + t] < misfits[zero + best]:
+    misfits, zero = np.full(highest - lowest + 1, np.inf), -lowest
+    misfits[zero], shade, veiled = _misfit_of_edge(samples, lo, hi, start, 0, fine, veil, sums)
+    best = 0
+    for way in (-coarse, coarse):
+        t = best + way
+        while lowest <= t <= highest:
+            misfits[zero + t], g, o = _misfit_of_edge(samples, lo, hi, start, t, fine, veil, sums)
+            if misfits[zero + t] >= misfits[zero + best]:
+                break
             best, shade, veiled = t, g, o
-    if best == lowest or best > highest - coarse:
+            t += way
+    if best < lowest + coarse or best > highest - coarse:
         return np.nan, np.inf, 0.0, np.inf
     for size in (coarse // 2, close):
         for t in (best - size, best + size):
-            misfits[zero + t], g, o = _misfit_of_edge(sums, lo, hi, start, t, fine, veil)
+            misfits[zero + t], g, o = _misfit_of_edge(samples, lo, hi, start, t, fine, veil, sums)
             if misfits[zero + t] < misfits[zero + best]:
                 best, shade, veiled = t, g, o
     before, least, after = misfits[zero + best - close], misfits[zero + best], misfits[zero + best + close]
@@ -370,7 +371,7 @@ def _fine_edge(cut, back, start, step, noise, fine, blur, veil, sums):
                 outside += cut[c, j]
                 n_outside += 1
             if x > 1.5 * blur:
-                bad += sums[j, 0] / step * (cut[c, j] - shade * back[c, j] - veiled) ** 2
+                bad += samples[j, 3] / step * (cut[c, j] - shade * back[c, j] - veiled) ** 2
                 n_bad += 1
     contrast = outside / n_outside - inside / n_inside if n_inside > 0 and n_outside > 0 else 0.0
     return at, tiny * close * np.sqrt(2.0 / curve), contrast, bad / max(n_bad, 1)
