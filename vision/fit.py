@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -194,7 +196,6 @@ def fit_pose(
     """
     prior = prior or loose_prior(body, bias, start)
     grid, pose = CutGrid(reach_px), start
-    offset_px = prior.offset_px.copy()
     options = {"noise": picture.noise} if veil is None else {"noise": picture.noise, "veil": veil}
     # a bench stored from photographs and a codec's colours are never as exact as a quiet picture
     looser = max(1.0, (_LEAST_MISFIT_NOISE / picture.noise) ** 2)
@@ -207,15 +208,16 @@ def fit_pose(
         blur = BLUR_PX if blur_of is None else blur_of(out)
         edges = find_edges(cuts, back, grid, blur, spread, pick_limit=5.0 * looser, misfit_limit=6.0 * looser, **options)
         label = group_of(out.part, out.side, edges.lighter)
-        state = _solve(out, edges, label, prior, pose, spread, plane, edge_offsets(body, bias) if last else None)
-        if state is None:
+        solved = _solve(out, edges, label, prior, pose, spread, plane)
+        if solved is None:
             return None
-        pose = moved_pose(pose, state.step)
-        offset_px[state.sites[6:] - 6] = state.offset_px
-    cov, alone_step, alone_cov, offsets_cov = state.spread
-    quality = _quality(body, label, state)
-    return PoseFit(pose, state.sites, state.offset_px, cov, alone_step, alone_cov, offsets_cov, state.chi2_dof, quality,
-                   int(state.good.sum()), len(out.px), label, edges.offset_px - out.jacobian @ state.step, state.good)
+        pose = moved_pose(pose, solved.step)
+    cov, alone_step, alone_cov, offsets_cov = _spread(
+        out.jacobian, label, solved.groups, solved.offset_px, solved.left, solved.weight, solved.held,
+        *edge_offsets(body, bias))
+    return PoseFit(pose, np.concatenate([np.arange(6), 6 + solved.groups]), solved.offset_px, cov, alone_step, alone_cov,
+                   offsets_cov, solved.chi2_dof, _quality(body, label, solved), int(solved.good.sum()), len(out.px), label,
+                   edges.offset_px - out.jacobian @ solved.step, solved.good)
 
 
 def inside_picture(out: Outline, shape) -> Outline:
@@ -259,44 +261,68 @@ def steps_between(pose: ToolPose, goal: ToolPose) -> FloatArray:
     return np.concatenate([goal.tip_mm - pose.tip_mm, turns, [roll]])
 
 
-@dataclass
-class _State:
+class _Solved(NamedTuple):
+    """As in PoseFit; left: what each edge is away from where the solution puts it, weight: what it counted for."""
+
     step: FloatArray
-    sites: np.ndarray
+    groups: np.ndarray
     offset_px: FloatArray
     good: np.ndarray
     chi2_dof: float
-    spread: tuple[FloatArray, FloatArray, FloatArray, FloatArray] | None
+    left: FloatArray
+    weight: FloatArray
+    held: FloatArray
 
 
-def _solve(out: Outline, edges: EdgeSet, label, prior: PosePrior, pose, spread, plane, base) -> _State | None:
-    """Re-weighted least squares for the six steps of the pose and one offset a group."""
-    usable = np.isfinite(edges.offset_px) & (edges.gain > _LEAST_GAIN)
-    if usable.sum() < 6:
-        return None
-    groups, group = np.unique(label, return_inverse=True)
-    sites = np.concatenate([np.arange(6), 6 + groups])
-    held = np.linalg.inv(prior.cov[np.ix_(sites, sites)])
-    pull = held @ np.concatenate([steps_between(pose, prior.pose), prior.offset_px[groups]])
+def _solve(out: Outline, edges: EdgeSet, label, prior: PosePrior, pose: ToolPose, spread: float, plane) -> _Solved | None:
+    """Re-weighted least squares for the six steps of the pose and one offset a group; None with too few edges."""
+    row, rest = np.zeros(3), 0.0
     if plane is not None:
         normal_cam, distance, plane_sigma = plane
-        row = np.zeros(len(sites))
-        row[:3] = normal_cam / plane_sigma
-        held = held + np.outer(row, row)
-        pull = pull + row * (distance - normal_cam @ pose.tip_mm) / plane_sigma
-    # a part's cuts stand for its length: how densely it is cut must not change what it is worth
-    share = np.sqrt(np.maximum(CORRELATION_MM / np.maximum(out.mm_per_sample, 1e-3), 1.0))
-    own = np.hypot(np.minimum(edges.sigma_px, 5.0), CUT_SIGMA_PX)
-    seen = np.where(usable, edges.offset_px, 0.0)
-    x = np.concatenate([np.zeros(6), prior.offset_px[groups]])
-    left = _reweighted(out.jacobian, group, seen, usable, own * share, np.maximum(2.0 * own, 0.5 * spread), held, pull, x)
+        row, rest = normal_cam / plane_sigma, (distance - normal_cam @ pose.tip_mm) / plane_sigma
+    solved = _least_squares(out.jacobian, out.mm_per_sample, edges.offset_px, edges.sigma_px, edges.gain, label, prior.cov,
+                            steps_between(pose, prior.pose), prior.offset_px, row, rest, spread)
+    return _Solved(*solved) if len(solved[0]) else None
+
+
+@njit(cache=True, nogil=True)
+def _least_squares(jacobian, mm_per_sample, offset, sigma, gain, label, prior_cov, expected, prior_offset, row, rest, spread):
+    n, n_groups = len(label), len(prior_offset)
+    usable = np.isfinite(offset) & (gain > _LEAST_GAIN)
+    place, groups = np.full(n_groups, -1), np.empty(n_groups, np.int64)
+    m = 0
+    for g in range(n_groups):
+        if (label == g).any():
+            place[g], groups[m] = m, g
+            m += 1
+    groups = groups[:m]
+    sites = np.concatenate((np.arange(6), 6 + groups))
+    inner, x, known = np.empty((6 + m, 6 + m)), np.zeros(6 + m), np.zeros(6 + m)
+    for i in range(6 + m):
+        for j in range(6 + m):
+            inner[i, j] = prior_cov[sites[i], sites[j]]
+    known[:6], known[6:] = expected, prior_offset[groups]
+    x[6:] = known[6:]
+    held = np.linalg.inv(inner)
+    pull = held @ known
+    for i in range(3):
+        pull[i] += row[i] * rest
+        for j in range(3):
+            held[i, j] += row[i] * row[j]
+    group, seen, own, far, weight = place[label], np.zeros(n), np.empty(n), np.empty(n), np.zeros(n)
+    for i in range(n):
+        # a part's cuts stand for its length: how densely it is cut must not change what it is worth
+        share = math.sqrt(max(CORRELATION_MM / max(mm_per_sample[i], 1e-3), 1.0))
+        own[i] = math.hypot(min(sigma[i], 5.0), CUT_SIGMA_PX)
+        far[i], weight[i] = max(2.0 * own[i], 0.5 * spread), own[i] * share
+        seen[i] = offset[i] if usable[i] else 0.0
+    if usable.sum() < 6:
+        return np.empty(0), groups, x[6:], usable, 0.0, seen, weight, held
+    left = _reweighted(jacobian, group, seen, usable, weight, far, held, pull, x)
     good = usable & (np.abs(left) < 3 * own)
-    chi2_dof = float(np.sum((left[good] / own[good]) ** 2)) / max(1.0, good.sum() - 6.0)
-    result = _State(x[:6], sites, x[6:], good, chi2_dof, None)
-    if base is not None:
-        weight = np.where(good, (own * share) ** -2.0, 0.0) / max(1.0, chi2_dof)
-        result.spread = _spread(*_normal(out.jacobian, group, weight, left, len(x)), held, x, base, groups)
-    return result
+    chi2_dof = ((left / own) ** 2 * good).sum() / max(1.0, good.sum() - 6.0)
+    weight = np.where(good, weight ** -2.0, 0.0) / max(1.0, chi2_dof)
+    return x[:6].copy(), groups, x[6:].copy(), good, chi2_dof, left, weight, held
 
 
 @njit(cache=True, nogil=True)
@@ -350,18 +376,26 @@ def _normal(jacobian, group, weight, values, size):
     return data, right
 
 
-def _spread(data, right, held, x, base, groups):
+@njit(cache=True, nogil=True)
+def _spread(jacobian, label, groups, offset_px, left, weight, held, base_offset, base_cov):
     """Covariance of what was solved for; and what the picture says alone, with only the offsets' base values known."""
-    cov = np.linalg.inv(data + held)
-    offset, offset_cov = base
+    m = len(groups)
+    place, base, known = np.zeros(len(base_offset), np.int64), np.empty((m, m)), np.empty(m)
+    for i in range(m):
+        place[groups[i]], known[i] = i, base_offset[groups[i]]
+        for j in range(m):
+            base[i, j] = base_cov[groups[i], groups[j]]
+    data, right = _normal(jacobian, place[label], weight, left, 6 + m)
     weak = np.zeros_like(data)
-    weak[:6, :6] = np.diag([40.0**-2] * 3 + [0.4**-2] * 3)
-    weak[6:, 6:] = np.linalg.inv(offset_cov[np.ix_(groups, groups)])
+    for k in range(6):
+        weak[k, k] = 40.0 ** -2 if k < 3 else 0.4 ** -2
+    weak[6:, 6:] = np.linalg.inv(base)
     alone_cov = np.linalg.inv(data + weak)
-    away = np.concatenate([np.zeros(6), offset[groups] - x[6:]])
+    away = np.concatenate((np.zeros(6), known - offset_px))
     alone_step = alone_cov @ (right + weak @ away)
-    through = alone_cov[:6, 6:]
-    return cov, alone_step[:6], alone_cov[:6, :6], through @ weak[6:, 6:] @ through.T
+    through = np.ascontiguousarray(alone_cov[:6, 6:])
+    return (np.linalg.inv(data + held), alone_step[:6].copy(), alone_cov[:6, :6].copy(),
+            through @ np.ascontiguousarray(weak[6:, 6:]) @ through.T)
 
 
 @lru_cache
@@ -371,6 +405,6 @@ def _worth(body: NozzleBody) -> FloatArray:
     return np.array([{"tube": 3.0, "rim": 3.0, "handle": 0.45}.get(k, 1.0) for k in kinds])
 
 
-def _quality(body: NozzleBody, label, state: _State) -> float:
+def _quality(body: NozzleBody, label, solved: _Solved) -> float:
     worth = _worth(body)[label]
-    return float((worth * state.good).sum() / worth.sum()) / max(1.0, np.sqrt(state.chi2_dof / 1.5))
+    return float((worth * solved.good).sum() / worth.sum()) / max(1.0, np.sqrt(solved.chi2_dof / 1.5))
