@@ -13,7 +13,7 @@ from vision.lens import lens_of, pixel, project
 from vision.nozzle import NozzleBody, ToolPose, axis_frame, cross, roll_of, sideways_of
 from vision.types import FloatArray
 
-__all__ = ["STEP", "Outline", "outline", "turned", "moved_pose", "moved_poses", "tool_hull", "bend_direction", "body_arrays", "trace"]
+__all__ = ["STEP", "Outline", "outline", "turned", "turned_pose", "moved_pose", "moved_poses", "tool_hull", "bend_direction", "body_arrays", "trace"]
 
 STEP = 2  # side of a rim seen against a slice further from us
 _RING = 24  # points by which a circle's picture is judged for hiding
@@ -91,7 +91,7 @@ def _coarseness(body: NozzleBody) -> FloatArray:
 
 def moved_pose(pose: ToolPose, step: FloatArray) -> ToolPose:
     """Pose after a step (6,): tip [mm], two turns of the axis and roll [rad], as in Outline.jacobian."""
-    axis, sideways = _turned_pose(pose.axis, pose.roll_rad, np.ascontiguousarray(step, float))
+    axis, sideways = turned_pose(pose.axis, pose.roll_rad, np.ascontiguousarray(step, float))
     return ToolPose(pose.tip_mm + step[:3], axis, roll_of(axis, sideways))
 
 
@@ -102,13 +102,13 @@ def moved_poses(tip_mm, axis, roll_rad, steps):
     tips, axes, sideways = np.empty((n, 3)), np.empty((n, 3)), np.empty((n, 3))
     for i in range(n):
         tips[i] = tip_mm + steps[i, :3]
-        axes[i], sideways[i] = _turned_pose(axis, roll_rad, steps[i])
+        axes[i], sideways[i] = turned_pose(axis, roll_rad, steps[i])
     return tips, axes, sideways
 
 
 @njit(cache=True, nogil=True)
-def _turned_pose(axis, roll_rad, step):
-    """Jet direction, and that from which the roll counts, after a step's turns."""
+def turned_pose(axis, roll_rad, step):
+    """Jet direction, and that from which the roll counts, after the turns of a step (6,) as in `moved_pose`."""
     a, b = axis_frame(axis)
     rotation = step[3] * a + step[4] * b
     new = turned(axis, rotation)

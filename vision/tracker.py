@@ -10,10 +10,11 @@ import numpy as np
 
 from vision.background import MASK_SCALE, BenchView
 from vision.board import BoardFollower
+from vision.chart import axis_of, axis_spread, chart_of, chart_of_steps, pose_of
 from vision.find import DRAFT_STEP_MM, find_tool, poses_near, share_in_view
 from vision.fit import BLUR_PX, DEFAULT_BIAS, EdgeBias, Picture, PoseFit, PosePrior, edge_offsets, fit_pose
 from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, condition, gate, predict, smooth, start_state
-from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame, cross, hold_of
+from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of, sideways_of
 from vision.rigid import apply
 from vision.silhouette import moved_pose, tool_hull
 from vision.types import (
@@ -287,7 +288,7 @@ class Tracker:
     def _prior(self, ahead: ToolState, bench: BenchPose) -> PosePrior:
         """The predicted state as a fit's prior, in the camera frame."""
         pose = self._in_camera(ahead, bench)
-        to_steps = np.linalg.inv(_chart_of_steps(pose, bench, self._body.is_bent))
+        to_steps = np.linalg.inv(_turn_of(pose, bench, self._body))
         sites = np.r_[:N_POSE, N_MOVING:len(ahead.mean)]
         cov = ahead.cov[np.ix_(sites, sites)].copy()
         cov[:6] = to_steps @ cov[:6]
@@ -296,7 +297,7 @@ class Tracker:
 
     def _advance(self, fit: PoseFit, bench: BenchPose, t_s: float) -> tuple[NozzleObservation | NozzleMiss, NozzleTrack]:
         """Take a fit into the track."""
-        seen, alone, alone_cov = _observation(fit, bench, t_s, self._body.is_bent)
+        seen, alone, alone_cov = _observation(fit, bench, t_s, self._body)
         known = self._state is not None and t_s - self._t_seen_s < _LOST_S
         if known:
             ahead = predict(self._state, t_s, self._motion)
@@ -304,7 +305,7 @@ class Tracker:
                 self._jumps += 1
                 return seen, self._coast(t_s, "nozzle seems to jump")
             known = self._jumps < _JUMPS
-        turn = _chart_of_steps(fit.pose, bench, self._body.is_bent)
+        turn = _turn_of(fit.pose, bench, self._body)
         mean = np.concatenate([_chart(fit.pose, bench), fit.offset_px])
         cov = fit.cov.copy()
         cov[:6] = turn @ cov[:6]
@@ -339,15 +340,13 @@ class Tracker:
 
     def _track(self, status: TrackStatus, reason: str, state: ToolState | None = None) -> NozzleTrack:
         s = state or self._state
-        axis = _axis(s.mean[3:5])
-        spread = _axis_spread(axis)
+        axis = axis_of(s.mean[3:5])
+        spread = axis_spread(axis)
         cov = spread @ (s.cov[:5, :5] + s.steady_cov) @ spread.T
         return NozzleTrack(s.t_s, status, s.mean[:3].copy(), s.mean[6:9].copy(), axis, cov, self._t_seen_s, reason)
 
     def _in_camera(self, state: ToolState, bench: BenchPose) -> ToolPose:
-        r, t = bench.cam_from_bench[:3, :3], bench.cam_from_bench[:3, 3]
-        axis = _axis(state.mean[3:5])
-        return Hold(axis, _sideways(axis, state.mean[5])).pose_at(r @ state.mean[:3] + t, bench.cam_from_bench)
+        return ToolPose(*pose_of(state.mean[:N_POSE], bench.cam_from_bench))
 
     def _tool_mask(self, bench: BenchPose, shape) -> np.ndarray | None:
         """Where the tool may be, at 1 / MASK_SCALE of the picture's size; None when nothing is known of it."""
@@ -363,8 +362,8 @@ def smoothed(states: list[ToolState]) -> list[tuple[FloatArray, FloatArray, Floa
     """Two-sided estimates of one unbroken track: tip (3,) [mm], jet direction (3,), covariance (6, 6), bench frame."""
     out = []
     for s in smooth(states):
-        axis = _axis(s.mean[3:5])
-        spread = _axis_spread(axis)
+        axis = axis_of(s.mean[3:5])
+        spread = axis_spread(axis)
         out.append((s.mean[:3].copy(), axis, spread @ (s.cov[:5, :5] + s.steady_cov) @ spread.T))
     return out
 
@@ -381,59 +380,20 @@ def _mat_moved(camera, then: BenchPose, now: BenchPose) -> FloatArray:
     return cv2.findHomography(old, new)[0]
 
 
-def _axis(xy: FloatArray) -> FloatArray:
-    """Unit vector that points down with these x and y."""
-    xy = xy * min(1.0, 0.999 / max(float(np.hypot(*xy)), 1e-9))
-    return np.array([xy[0], xy[1], -np.sqrt(1 - xy @ xy)])
-
-
-def _axis_spread(axis: FloatArray) -> FloatArray:
-    """Change (6, 5) of (tip, axis) with (tip, axis x and y)."""
-    spread = np.zeros((6, 5))
-    spread[:5, :5] = np.eye(5)
-    spread[5, 3:5] = -axis[:2] / axis[2]
-    return spread
-
-
-def _sideways(axis: FloatArray, roll_rad: float) -> FloatArray:
-    """The direction, square to a nearly vertical axis, from which the turn about it is counted: the bench's x at 0."""
-    a = np.array([1.0, 0.0, 0.0]) - axis[0] * axis
-    a /= np.linalg.norm(a)
-    return np.cos(roll_rad) * a + np.sin(roll_rad) * cross(axis, a)
-
-
 def _chart(pose: ToolPose, bench: BenchPose) -> FloatArray:
-    """The filter's six coordinates of a pose in the camera frame."""
-    r, t = bench.cam_from_bench[:3, :3], bench.cam_from_bench[:3, 3]
-    hold = hold_of(pose, bench.cam_from_bench)
-    a = _sideways(hold.axis, 0.0)
-    roll = np.arctan2(hold.sideways @ cross(hold.axis, a), hold.sideways @ a)
-    return np.concatenate([r.T @ (pose.tip_mm - t), hold.axis[:2], [roll]])
+    return chart_of(pose.tip_mm, pose.axis, sideways_of(pose.axis, pose.roll_rad), bench.cam_from_bench)
 
 
-def _chart_of_steps(pose: ToolPose, bench: BenchPose, is_bent: bool) -> FloatArray:
-    """Change (6, 6) of the filter's coordinates with the steps of `moved_pose`; a straight tool's turn stays by itself."""
-    r = bench.cam_from_bench[:3, :3]
-    a, b = axis_frame(pose.axis)
-    out = np.zeros((6, 6))
-    out[:3, :3] = r.T
-    out[3:5, 3] = (r.T @ cross(a, pose.axis))[:2]
-    out[3:5, 4] = (r.T @ cross(b, pose.axis))[:2]
-    out[5, 5] = 1.0
-    h = 1e-5
-    for k in (3, 4) if is_bent else ():
-        step = np.zeros(6)
-        step[k] = h
-        out[5, k] = (_chart(moved_pose(pose, step), bench)[5] - _chart(moved_pose(pose, -step), bench)[5]) / (2 * h)
-    return out
+def _turn_of(pose: ToolPose, bench: BenchPose, body: NozzleBody) -> FloatArray:
+    return chart_of_steps(pose.tip_mm, pose.axis, pose.roll_rad, bench.cam_from_bench, body.is_bent)
 
 
-def _observation(fit: PoseFit, bench: BenchPose, t_s: float, is_bent: bool) -> tuple[NozzleObservation, FloatArray, FloatArray]:
+def _observation(fit: PoseFit, bench: BenchPose, t_s: float, body: NozzleBody) -> tuple[NozzleObservation, FloatArray, FloatArray]:
     """What this frame alone says; also as tip and axis x, y (5,) with covariance (5, 5)."""
     size = max(1.0, np.abs(fit.alone_step[:3]).max() / 40.0, np.abs(fit.alone_step[3:]).max() / 0.4)
     pose = moved_pose(fit.pose, fit.alone_step / size)
-    turn = _chart_of_steps(pose, bench, is_bent)[:5]
+    turn = _turn_of(pose, bench, body)[:5]
     cov, mean = turn @ fit.alone_cov @ turn.T, _chart(pose, bench)[:5]
-    axis = _axis(mean[3:])
-    spread = _axis_spread(axis)
+    axis = axis_of(mean[3:])
+    spread = axis_spread(axis)
     return NozzleObservation(t_s, mean[:3], axis, spread @ cov @ spread.T, fit.chi2_dof), mean, cov
