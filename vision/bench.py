@@ -15,7 +15,6 @@ from vision.edges import LINEAR
 from vision.errors import CalibrationError
 from vision.lens import lens_of, project
 from vision.mat import Mat
-from vision.nozzle import cross
 from vision.sources import brightness
 from vision.types import BenchEvent, BenchPose, FloatArray, Frame, PoseMiss
 
@@ -251,22 +250,28 @@ def _measure_sides(camera, sides: _Sides, grey: np.ndarray, pose: FloatArray):
 def _side_edges(points, along, outward, pose, lens, grey, linear):
     n, m, (h, w) = len(points), int(round((_OUT + _IN) / _PITCH)) + 1, grey.shape
     rows, offset, contrast, seen = np.zeros((n, 7)), np.zeros(n), np.zeros(n), np.zeros(n, np.bool_)
-    light, steady = np.empty(m), np.zeros(n, np.bool_)
-    turn = np.ascontiguousarray(pose[:3, :3])
+    light, steady, cam, ways = np.empty(m), np.zeros(n, np.bool_), np.empty(3), np.empty((2, 2))
     for i in range(n):
-        cam = turn @ points[i] + pose[:3, 3]
+        for k in range(3):
+            cam[k] = pose[k, 0] * points[i, 0] + pose[k, 1] * points[i, 1] + pose[k, 2] * points[i, 2] + pose[k, 3]
         if cam[2] < 1.0:
             rows[:], seen[:] = 0.0, False
             return rows, offset, seen
         px, jac = project(cam, lens)
-        along_px, outward_px = jac @ (turn @ along[i]), jac @ (turn @ outward[i])
-        length = math.hypot(along_px[0], along_px[1])
-        nx, ny = along_px[1] / length, -along_px[0] / length
-        if nx * outward_px[0] + ny * outward_px[1] < 0:
+        for way, direction in enumerate((along[i], outward[i])):
+            ways[way] = 0.0
+            for k in range(3):
+                turned = pose[k, 0] * direction[0] + pose[k, 1] * direction[1] + pose[k, 2] * direction[2]
+                ways[way, 0] += jac[0, k] * turned
+                ways[way, 1] += jac[1, k] * turned
+        length = math.hypot(ways[0, 0], ways[0, 1])
+        nx, ny = ways[0, 1] / length, -ways[0, 0] / length
+        if nx * ways[1, 0] + ny * ways[1, 1] < 0:
             nx, ny = -nx, -ny
         for k in range(3):
             rows[i, 3 + k] = nx * jac[0, k] + ny * jac[1, k]
-        rows[i, :3] = cross(cam, rows[i, 3:6])
+        for k in range(3):
+            rows[i, k] = cam[(k + 1) % 3] * rows[i, 3 + (k + 2) % 3] - cam[(k + 2) % 3] * rows[i, 3 + (k + 1) % 3]
         rows[i, 6] = 1.0
         if not (6 < px[0] < w - 7 and 6 < px[1] < h - 7):
             continue

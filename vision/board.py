@@ -69,8 +69,8 @@ class BoardFollower:
 
         Parameters
         ----------
-        tool : array, shape (h, w), or None
-            Nonzero where the tool covers the picture; it only helps.
+        tool : array, or None
+            Nonzero where the tool covers the picture, of its shape or a part of that; it only helps.
         """
         if frame.t_s - self._t_s < _EVERY_S:
             return self.shift, ()
@@ -92,7 +92,8 @@ class BoardFollower:
         h, w = grey.shape
         free = np.all((at > 8) & (at < (w - 9, h - 9)), axis=2).astype(np.uint8) * 255
         if tool is not None:
-            covered = cv2.remap((tool > 0).astype(np.uint8), at, None, cv2.INTER_NEAREST)
+            scale = np.float32(tool.shape[1] / w)
+            covered = cv2.remap((tool > 0).astype(np.uint8), (at + 0.5) * scale - 0.5, None, cv2.INTER_NEAREST)
             free[cv2.dilate(covered, np.ones((15, 15), np.uint8)) > 0] = 0
         view -= cv2.GaussianBlur(view, (0, 0), 8.0)  # exposure and soft shadows go
         spread = np.sqrt(cv2.GaussianBlur(view * view, (0, 0), 8.0)) + 4.0

@@ -151,7 +151,7 @@ class Tracker:
             seen, track = self._advance(fit, bench, frame.t_s)
         mask = self._tool_mask(bench, frame.image.shape)
         self._view.learn(frame.image, mask)
-        shift, moved = (np.zeros(3), ()) if self._board is None else self._board.step(frame, bench, _full_size(mask, frame.image))
+        shift, moved = (np.zeros(3), ()) if self._board is None else self._board.step(frame, bench, mask)
         if moved:
             self._view.forget(self._board.region(bench, frame.image.shape))
         return VisionResult(frame.index, frame.t_s, bench, seen, track, shift, (*events, *moved))
@@ -366,10 +366,6 @@ def smoothed(states: list[ToolState]) -> list[tuple[FloatArray, FloatArray, Floa
         spread = axis_spread(axis)
         out.append((s.mean[:3].copy(), axis, spread @ (s.cov[:5, :5] + s.steady_cov) @ spread.T))
     return out
-
-
-def _full_size(mask: np.ndarray | None, image: np.ndarray) -> np.ndarray | None:
-    return None if mask is None else cv2.resize(mask, image.shape[1::-1], interpolation=cv2.INTER_NEAREST)
 
 
 def _mat_moved(camera, then: BenchPose, now: BenchPose) -> FloatArray:
