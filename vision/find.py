@@ -104,8 +104,9 @@ def find_tool(
         fit = fit_pose(camera, body, picture, pose, bias, prior=prior, plane=plane, spreads_px=(2.5, 1.0))
         if fit is None or not _plausible(fit.pose, cam_from_bench, board_top_mm) or not _blows_free(camera, body, fit.pose, solid):
             continue
-        merit = fit.merit * _habit(fit.pose, holds, cam_from_bench)
-        if fit.quality > least_quality and fit.n_edges >= _LEAST_EDGES and merit > best_merit:
+        habit = _habit(fit.pose, holds, cam_from_bench)
+        merit = fit.merit * habit
+        if fit.quality * np.sqrt(habit) > least_quality and fit.n_edges >= _LEAST_EDGES and merit > best_merit:
             best, best_merit = fit, merit
     return best
 

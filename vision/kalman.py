@@ -19,6 +19,7 @@ N_POSE, N_RATE = 6, 5
 N_MOVING = N_POSE + N_RATE
 
 _ACCEL_MM2_S3 = 6.0e4  # spectral density of the outlet's acceleration: a sweeping hand, about 1 m/s2 for a twentieth of a second
+_STROKE_S = 0.35  # a hand turns back after about as long: what is not measured does not run away
 _TURN_RAD2_S3 = 0.15  # and of the direction's; with the two times below it stays within about 6 degrees of its rest
 _TURN_S, _REST_S = 0.3, 1.5
 _ROLL_RAD2_S = 0.02
@@ -71,11 +72,12 @@ def _step(n: int, dt_s: float, motion: Motion | None) -> tuple[FloatArray, Float
     """Transition matrix and process noise over dt_s for the first n states."""
     f, q = np.eye(n), np.zeros((n, n))
     keep_turn, back = np.exp(-dt_s / _TURN_S), np.exp(-dt_s / _REST_S)
+    keep_speed = np.exp(-dt_s / _STROKE_S)
     for k in range(3):
         r = N_POSE + k
-        f[k, r] = dt_s
-        q[k, k], q[r, r] = _ACCEL_MM2_S3 * dt_s**3 / 3, _ACCEL_MM2_S3 * dt_s
-        q[k, r] = q[r, k] = _ACCEL_MM2_S3 * dt_s**2 / 2
+        f[k, r], f[r, r] = _STROKE_S * (1 - keep_speed), keep_speed
+        q[k, k], q[r, r] = _ACCEL_MM2_S3 * dt_s**3 / 3, _ACCEL_MM2_S3 * _STROKE_S * (1 - keep_speed**2) / 2
+        q[k, r] = q[r, k] = _ACCEL_MM2_S3 * dt_s**2 / 2 * keep_speed
     for k in (3, 4):
         r = N_POSE + k
         f[k, k], f[k, r], f[r, r] = back, _TURN_S * (1 - keep_turn), keep_turn

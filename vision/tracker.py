@@ -30,9 +30,10 @@ _QUICK_QUALITY = 0.65  # so good that no look further around is needed
 _DOUBT_QUALITY, _DOUBT_S = 0.35, 0.5
 _WHOLE = 0.35  # share of the outline that must be in the picture before the pose can stand without its past
 _GATE = 25.0  # chi-square of 5 degrees of freedom, 99.99 %
+_CLEARER = 1.3  # a fit so much better than what was believed of late may jump
 _JUMPS = 5  # so many jumps in a row mean that the track was wrong, not the picture
 _HOLD_COS = np.cos(np.deg2rad(30.0))  # a hand turns the tool no further than this from the ways it held it before
-_USEFUL_SIGMA_MM = 8.0
+_USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 8.0, 25.0  # of the height: to begin a track, to follow one
 _COAST_S = 0.2
 _LOST_S = 0.4
 _FIND_EVERY_S = 0.15
@@ -109,7 +110,7 @@ class Tracker:
         self._searcher, self._search = ThreadPoolExecutor(1, "search"), None
         self._t_seen_s = np.nan
         self._t_find_s = self._t_sure_s = self._t_caught_up_s = self._t_thorough_s = -np.inf
-        self._way, self._usual_quality = 0, 1.0
+        self._way, self._usual_quality, self._believed_quality = 0, 1.0, 0.0
         self._jumps = self._sightings = 0
         self._last_hold: Hold | None = None
         self._t_hold_s = -np.inf
@@ -205,11 +206,13 @@ class Tracker:
         # believed, and the past carries more of the answer
         fit = self._follow(picture, bench, prior, prior.pose, _LOW_QUALITY if is_low else _FOLLOW_QUALITY)
         is_new = self._sightings < _CONFIRM  # how fast it moves is not yet known
-        enough = _SURE_QUALITY if is_new else _DOUBT_QUALITY
-        is_due = fit is None or (fit.quality <= enough and t_s - self._t_caught_up_s > _CATCH_UP_EVERY_S)
-        if is_due and (is_new or not is_low):
+        enough = _SURE_QUALITY if is_new else _QUICK_QUALITY if is_low else _DOUBT_QUALITY
+        if (fit is None and not is_low) or ((fit is None or fit.quality <= enough) and t_s - self._t_caught_up_s > _CATCH_UP_EVERY_S):
             self._t_caught_up_s = t_s
-            fit = self._catch_up(picture, bench, prior, fit)
+            other = self._catch_up(picture, bench, prior)
+            if other is not None and other.quality > _FIND_QUALITY and (
+                    fit is None or other.merit > (_BETTER if is_low else 1.0) * fit.merit):
+                fit = other
         return fit, fit is not None and (is_low or not self._is_stale(t_s))
 
     def _begin_search(self, picture: Picture, bench: BenchPose, t_s: float, rival: PoseFit | None) -> _Search:
@@ -230,7 +233,7 @@ class Tracker:
             spreads_px, veil = _WAYS[way]
             fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior, spreads_px=spreads_px,
                            blur_of=lambda out: self._blur(out, bench), veil=veil)
-            if fit is not None and fit.quality > least_quality and self._is_possible(fit, bench):
+            if fit is not None and fit.quality > least_quality and self._is_possible(fit, bench, _LOOSE_SIGMA_MM):
                 earned = fit.merit if veil is None else fit.merit / _SMOKE_EARNS
                 if best is None or earned > most:
                     best, best_way, most = fit, way, earned
@@ -244,8 +247,8 @@ class Tracker:
             self._usual_quality += 0.1 * (best.quality - self._usual_quality)
         return best
 
-    def _catch_up(self, picture: Picture, bench: BenchPose, prior: PosePrior, fit: PoseFit | None) -> PoseFit | None:
-        """The better of a doubtful fit and those from other starts around the track."""
+    def _catch_up(self, picture: Picture, bench: BenchPose, prior: PosePrior) -> PoseFit | None:
+        """The best fit from other starts around the track."""
         wide = PosePrior(prior.pose, prior.offset_px, prior.cov * 4.0)
         spread = np.minimum(np.sqrt(np.diag(wide.cov)[:6]), [15.0, 15.0, 15.0, 0.1, 0.1, 0.1])
         drafts = []
@@ -254,11 +257,7 @@ class Tracker:
                              step_mm=DRAFT_STEP_MM, blur_of=lambda out: self._blur(out, bench))
             if draft is not None:
                 drafts.append(draft)
-        if drafts:
-            other = self._follow(picture, bench, wide, max(drafts, key=lambda d: d.merit).pose)
-            if other is not None and other.quality > _FIND_QUALITY and (fit is None or other.merit > fit.merit):
-                fit = other
-        return fit
+        return self._follow(picture, bench, wide, max(drafts, key=lambda d: d.merit).pose) if drafts else None
 
     def _blur(self, out, bench: BenchPose) -> FloatArray:
         """Blur of each edge by the tool's motion while the shutter is open, as far as it crosses the edge [px]."""
@@ -276,14 +275,14 @@ class Tracker:
         """How the tool may be held now: as a moment ago, else as in the photographs."""
         return (self._last_hold,) if self._last_hold is not None and t_s - self._t_hold_s < _GRIP_S else self._nozzle.holds
 
-    def _is_possible(self, fit: PoseFit, bench: BenchPose) -> bool:
+    def _is_possible(self, fit: PoseFit, bench: BenchPose, most_sigma_mm: float = _USEFUL_SIGMA_MM) -> bool:
         up = bench.cam_from_bench[:3, 2]
         height = float(up @ (fit.pose.tip_mm - bench.cam_from_bench[:3, 3])) - self._board_top_mm
         sigma = float(np.sqrt(up @ fit.cov[:3, :3] @ up))
         axis = bench.cam_from_bench[:3, :3].T @ fit.pose.axis
         ways = self._ways(self._t_s)
         as_held = not ways or max(float(axis @ h.axis) for h in ways) > _HOLD_COS
-        return -6.0 - 2 * sigma < height < 100.0 and sigma < _USEFUL_SIGMA_MM and float(up @ fit.pose.axis) < -0.25 and as_held
+        return -6.0 - 2 * sigma < height < 100.0 and sigma < most_sigma_mm and float(up @ fit.pose.axis) < -0.25 and as_held
 
     def _prior(self, ahead: ToolState, bench: BenchPose) -> PosePrior:
         """The predicted state as a fit's prior, in the camera frame."""
@@ -301,10 +300,12 @@ class Tracker:
         known = self._state is not None and t_s - self._t_seen_s < _LOST_S
         if known:
             ahead = predict(self._state, t_s, self._motion)
-            if gate(ahead, alone, alone_cov) > _GATE and self._jumps < _JUMPS:
-                self._jumps += 1
-                return seen, self._coast(t_s, "nozzle seems to jump")
-            known = self._jumps < _JUMPS
+            is_clearer = fit.quality > max(_SURE_QUALITY, _CLEARER * self._believed_quality)
+            if gate(ahead, alone, alone_cov) > _GATE:
+                if self._jumps < _JUMPS and not is_clearer:
+                    self._jumps += 1
+                    return seen, self._coast(t_s, "nozzle seems to jump")
+                known = False
         turn = _turn_of(fit.pose, bench, self._body)
         mean = np.concatenate([_chart(fit.pose, bench), fit.offset_px])
         cov = fit.cov.copy()
@@ -317,6 +318,8 @@ class Tracker:
         else:
             self._state = condition(start_state(t_s, mean[:6], 1e4 * np.eye(6), self._motion), sites, mean, cov)
             self._sightings = int(fit.quality > _SURE_QUALITY)
+            self._believed_quality = fit.quality
+        self._believed_quality += 0.3 * (fit.quality - self._believed_quality)
         # what of the outline speaks against the pose does so in the next frames too; a hand always hides a part
         doubt_cov = (max(_GOOD_QUALITY / fit.quality, 1.0) ** 2 - 1.0) * self._state.cov[:5, :5]
         steady_cov = _STEADY_COV + _STEADY_SHARE * turn[:5] @ fit.offsets_cov @ turn[:5].T + doubt_cov
