@@ -15,7 +15,7 @@ from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame, roll_of
 from vision.silhouette import body_arrays, moved_poses, outline, tool_hull, turned
 from vision.types import FloatArray
 
-__all__ = ["DRAFT_STEP_MM", "NewEdges", "new_edges", "sweep", "poses_near", "tool_mask", "find_tool", "share_in_view"]
+__all__ = ["DRAFT_STEP_MM", "NewEdges", "new_edges", "sweep", "poses_near", "tool_mask", "find_tool", "habit", "share_in_view"]
 
 _HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down
 DRAFT_STEP_MM = 1.6  # distance of the cuts while it is not clear which pose is worth a full fit
@@ -98,20 +98,20 @@ def find_tool(
         draft = fit_pose(camera, body, picture, pose, bias, prior=prior, plane=plane, reach_px=12.0, spreads_px=(6.0, 3.0),
                          step_mm=DRAFT_STEP_MM)
         if draft is not None:
-            drafts.append((draft.merit * _habit(draft.pose, holds, cam_from_bench), prior, draft.pose))
+            drafts.append((draft.merit * habit(draft.pose, holds, cam_from_bench), prior, draft.pose))
     best, best_merit = None, 0.0
     for _, prior, pose in sorted(drafts, key=lambda d: -d[0])[:max(2, most // 2)]:
         fit = fit_pose(camera, body, picture, pose, bias, prior=prior, plane=plane, spreads_px=(2.5, 1.0))
         if fit is None or not _plausible(fit.pose, cam_from_bench, board_top_mm) or not _blows_free(camera, body, fit.pose, solid):
             continue
-        habit = _habit(fit.pose, holds, cam_from_bench)
-        merit = fit.merit * habit
-        if fit.quality * np.sqrt(habit) > least_quality and fit.n_edges >= _LEAST_EDGES and merit > best_merit:
+        usual = habit(fit.pose, holds, cam_from_bench)
+        merit = fit.merit * usual
+        if fit.quality * np.sqrt(usual) > least_quality and fit.n_edges >= _LEAST_EDGES and merit > best_merit:
             best, best_merit = fit, merit
     return best
 
 
-def _habit(pose: ToolPose, holds: tuple[Hold, ...], cam_from_bench: FloatArray) -> float:
+def habit(pose: ToolPose, holds: tuple[Hold, ...], cam_from_bench: FloatArray) -> float:
     """How likely a hand holds the tool like this, 0 to 1; 1 when nothing is known."""
     if not holds:
         return 1.0

@@ -11,7 +11,7 @@ import numpy as np
 from vision.background import MASK_SCALE, BenchView
 from vision.board import BoardFollower
 from vision.chart import axis_of, axis_spread, chart_of, chart_of_steps, pose_of
-from vision.find import DRAFT_STEP_MM, find_tool, poses_near, share_in_view
+from vision.find import DRAFT_STEP_MM, find_tool, habit, poses_near, share_in_view
 from vision.fit import BLUR_PX, DEFAULT_BIAS, EdgeBias, Picture, PoseFit, PosePrior, edge_offsets, fit_pose
 from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, condition, gate, predict, smooth, start_state
 from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of, sideways_of
@@ -37,6 +37,7 @@ _USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 8.0, 25.0  # of the height: to begin a track
 _COAST_S = 0.2
 _LOST_S = 0.4
 _FIND_EVERY_S = 0.15
+_SECOND_LOOK_S = 1.0  # a pose that explains less than usual may be a near miss: now and then, look whether another explains more
 _SEARCH_S = 0.12
 _CATCH_UP_EVERY_S = 0.1  # while a doubtful fit holds
 _THOROUGH_EVERY_S = 0.1  # all ways are tried, even though one does as well as usual
@@ -210,10 +211,12 @@ class Tracker:
         if (fit is None and not is_low) or ((fit is None or fit.quality <= enough) and t_s - self._t_caught_up_s > _CATCH_UP_EVERY_S):
             self._t_caught_up_s = t_s
             other = self._catch_up(picture, bench, prior)
-            if other is not None and other.quality > _FIND_QUALITY and (
+            usual = 0.0 if other is None else habit(other.pose, self._ways(t_s), bench.cam_from_bench)
+            if other is not None and other.quality * np.sqrt(usual) > _FIND_QUALITY and (
                     fit is None or other.merit > (_BETTER if is_low else 1.0) * fit.merit):
                 fit = other
-        return fit, fit is not None and (is_low or not self._is_stale(t_s))
+        is_doubtful = self._is_stale(t_s) or (fit is not None and fit.quality < _GOOD_QUALITY and t_s - self._t_find_s > _SECOND_LOOK_S)
+        return fit, fit is not None and (is_low or not is_doubtful)
 
     def _begin_search(self, picture: Picture, bench: BenchPose, t_s: float, rival: PoseFit | None) -> _Search:
         """Look for the tool everywhere in this picture, beside what else goes on."""
