@@ -15,7 +15,7 @@ from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame, roll_of
 from vision.silhouette import body_arrays, moved_poses, outline, tool_hull, turned
 from vision.types import FloatArray
 
-__all__ = ["DRAFT_STEP_MM", "NewEdges", "new_edges", "sweep", "poses_near", "tool_mask", "find_tool", "habit", "share_in_view"]
+__all__ = ["CLEAR_QUALITY", "DRAFT_STEP_MM", "NewEdges", "new_edges", "sweep", "poses_near", "tool_mask", "find_tool", "habit", "share_in_view"]
 
 _HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down
 DRAFT_STEP_MM = 1.6  # distance of the cuts while it is not clear which pose is worth a full fit
@@ -29,8 +29,9 @@ _ALIKE_PX = 6.0  # an edge this near speaks for an outline
 _CLOSE_PX = 3.0
 _MARGIN_PX = 60  # around the tool in which it is looked for near its track
 _FIRST_ROUND, _SECOND_ROUND, _DRAWS = 4000, 500, 40
+CLEAR_QUALITY, _CLEARLY = 0.33, 1.5  # a pose may explain little when any other explains so much less
 _STEP_MM = 4.0  # distance of the places on an outline where edges are looked for
-_FITS = 6  # poses worth a fit while time presses
+_FITS, _FULL_FITS = 20, 3  # poses worth a draft, and worth a full fit
 _PLACE_PX = 10  # distance of the places where the outlet is tried
 _NEIGHBOUR_RAD = np.deg2rad(10.0)
 _SCALE = 4  # masks are judged at a quarter of the size
@@ -99,16 +100,24 @@ def find_tool(
                          step_mm=DRAFT_STEP_MM)
         if draft is not None:
             drafts.append((draft.merit * habit(draft.pose, holds, cam_from_bench), prior, draft.pose))
+    drafts.sort(key=lambda d: -d[0])
     best, best_merit = None, 0.0
-    for _, prior, pose in sorted(drafts, key=lambda d: -d[0])[:max(2, most // 2)]:
+    for _, prior, pose in drafts[:_FULL_FITS]:
         fit = fit_pose(camera, body, picture, pose, bias, prior=prior, plane=plane, spreads_px=(2.5, 1.0))
         if fit is None or not _plausible(fit.pose, cam_from_bench, board_top_mm) or not _blows_free(camera, body, fit.pose, solid):
             continue
-        usual = habit(fit.pose, holds, cam_from_bench)
-        merit = fit.merit * usual
-        if fit.quality * np.sqrt(usual) > least_quality and fit.n_edges >= _LEAST_EDGES and merit > best_merit:
+        merit = fit.merit * habit(fit.pose, holds, cam_from_bench)
+        if fit.quality > min(least_quality, CLEAR_QUALITY) and fit.n_edges >= _LEAST_EDGES and merit > best_merit:
             best, best_merit = fit, merit
+    if best is not None and best.quality <= least_quality:
+        rival = max((d[0] for d in drafts if not _alike(d[2], best.pose)), default=0.0)
+        if best_merit < _CLEARLY * rival:
+            return None
     return best
+
+
+def _alike(a: ToolPose, b: ToolPose) -> bool:
+    return np.linalg.norm(a.tip_mm - b.tip_mm) < 20.0 and a.axis @ b.axis > np.cos(2 * _NEIGHBOUR_RAD)
 
 
 def habit(pose: ToolPose, holds: tuple[Hold, ...], cam_from_bench: FloatArray) -> float:
@@ -286,7 +295,7 @@ def sweep(
     worth = _reward(camera, body, edges, tips, axes, sideways)
     apart: list[int] = []
     for i in np.argsort(-worth, kind="stable"):
-        if len(apart) == 4 * most or worth[i] <= 0:
+        if len(apart) == 2 * most or worth[i] <= 0:
             break
         if all(np.linalg.norm(tips[i] - tips[j]) > 4.0 or axes[i] @ axes[j] < 0.99 for j in apart):
             apart.append(int(i))
@@ -323,7 +332,8 @@ def _visible_reward(camera, body: NozzleBody, edges: NewEdges, pose: ToolPose) -
     turn = np.round(np.arctan2(out.normal_px[:, 1], out.normal_px[:, 0]) * _ANGLES / np.pi).astype(int) % _ANGLES
     near = edges.distance_px[turn[inside], y[inside], x[inside]] / _CLOSE_PX
     share = np.append(_shares(body), 2.0)[out.part[inside]]  # the rim is part -1
-    return float(np.sum(share * out.mm_per_sample[inside] * np.maximum(1.0 - near**2, 0.0)))
+    length = share * out.mm_per_sample[inside]
+    return float(np.sum(length * np.maximum(1.0 - near**2, 0.0))) / max(np.sqrt(length.sum()), 1.0)
 
 
 def _shares(body: NozzleBody) -> FloatArray:

@@ -11,7 +11,7 @@ import numpy as np
 from vision.background import MASK_SCALE, BenchView
 from vision.board import BoardFollower
 from vision.chart import axis_of, axis_spread, chart_of, chart_of_steps, pose_of
-from vision.find import DRAFT_STEP_MM, find_tool, habit, poses_near, share_in_view
+from vision.find import CLEAR_QUALITY, DRAFT_STEP_MM, find_tool, habit, poses_near, share_in_view
 from vision.fit import BLUR_PX, DEFAULT_BIAS, EdgeBias, Picture, PoseFit, PosePrior, edge_offsets, fit_pose
 from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, condition, gate, predict, smooth, start_state
 from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of, sideways_of
@@ -185,7 +185,8 @@ class Tracker:
             return fit
         self._search = None
         found = search.answer.result()
-        if found is None or not self._is_possible(found, search.bench) or found.merit < _BETTER * search.rival_merit:
+        if found is None or not self._is_possible(found, search.bench) or not self._is_convincing(found, search.bench, t_s, CLEAR_QUALITY) \
+                or found.merit < _BETTER * search.rival_merit:
             return fit
         self._state = None  # what was believed until now did not lead here
         if search.t_s == t_s:
@@ -211,8 +212,7 @@ class Tracker:
         if (fit is None and not is_low) or ((fit is None or fit.quality <= enough) and t_s - self._t_caught_up_s > _CATCH_UP_EVERY_S):
             self._t_caught_up_s = t_s
             other = self._catch_up(picture, bench, prior)
-            usual = 0.0 if other is None else habit(other.pose, self._ways(t_s), bench.cam_from_bench)
-            if other is not None and other.quality * np.sqrt(usual) > _FIND_QUALITY and (
+            if other is not None and self._is_convincing(other, bench, t_s, _FIND_QUALITY) and (
                     fit is None or other.merit > (_BETTER if is_low else 1.0) * fit.merit):
                 fit = other
         is_doubtful = self._is_stale(t_s) or (fit is not None and fit.quality < _GOOD_QUALITY and t_s - self._t_find_s > _SECOND_LOOK_S)
@@ -276,7 +276,16 @@ class Tracker:
 
     def _ways(self, t_s: float) -> tuple[Hold, ...]:
         """How the tool may be held now: as a moment ago, else as in the photographs."""
-        return (self._last_hold,) if self._last_hold is not None and t_s - self._t_hold_s < _GRIP_S else self._nozzle.holds
+        return (self._last_hold,) if self._is_held(t_s) else self._nozzle.holds
+
+    def _is_convincing(self, fit: PoseFit, bench: BenchPose, t_s: float, least_quality: float) -> bool:
+        """Whether a pose found beside the track explains enough; one held quite unlike a moment ago must explain more."""
+        usual = habit(fit.pose, (self._last_hold,), bench.cam_from_bench) if self._is_held(t_s) else 1.0
+        return fit.quality * np.sqrt(usual) > least_quality
+
+    def _is_held(self, t_s: float) -> bool:
+        """Whether it was in the hand a moment ago, and how is known."""
+        return self._last_hold is not None and t_s - self._t_hold_s < _GRIP_S
 
     def _is_possible(self, fit: PoseFit, bench: BenchPose, most_sigma_mm: float = _USEFUL_SIGMA_MM) -> bool:
         up = bench.cam_from_bench[:3, 2]
