@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import Future, ThreadPoolExecutor
+from copy import copy
 from dataclasses import dataclass, field, replace
 
 import cv2
@@ -118,16 +119,24 @@ class Tracker:
         self._dt_s, self._t_s = 1 / 30, np.nan
 
     def warm_up(self) -> None:
-        """Load or compile what the first frames need, by looking for the tool in a patch of noise; changes nothing."""
+        """Load or compile what the first frames need, by finding and following a drawn tool; changes nothing."""
         w, h = self._camera.image_size_px
-        image = np.zeros((h, w, 3), np.uint8)
-        image[h // 3:h // 2, w // 3:w // 2] = np.random.default_rng(0).integers(0, 255, (h // 2 - h // 3, w // 2 - w // 3, 3))
-        view = BenchView(np.zeros_like(image))
-        view.learn(image, None)
         from_above = np.diag([1.0, -1.0, -1.0, 1.0])
         from_above[2, 3] = 400.0
-        find_tool(self._camera, self._body, Picture(image, view.light, view.known), from_above, 0.0, self._nozzle.bias,
-                  holds=self._nozzle.holds)
+        bench, pose = BenchPose(0.0, from_above, 1e-6 * np.eye(6), 0, 0.0), ToolPose(np.array([0.0, 0.0, 370.0]), np.array([0.0, -0.6, 0.8]))
+        image = np.full((h, w, 3), 60, np.uint8)
+        view = BenchView(image.copy())
+        for hull in tool_hull(self._camera, self._body, pose):
+            cv2.fillConvexPoly(image, np.round(hull).astype(np.int32), (170, 170, 170))
+        view.learn(image, None)
+        picture, twin = Picture(image, view.light, view.known, view.noise), copy(self)
+        twin._measure(picture, bench, 0.0)
+        fit = fit_pose(self._camera, self._body, picture, pose, self._nozzle.bias)
+        if fit is not None:
+            twin._advance(fit, bench, 0.0)
+            twin._track_on(picture, bench, 0.03)
+            twin._tool_mask(bench, image.shape)
+        self._bench.warm_up()
 
     def step(self, frame: Frame) -> VisionResult:
         """Measure one frame and bring the track up to its time."""
