@@ -47,7 +47,7 @@ def kinds(recording):
 
 @pytest.mark.parametrize("fault", ["lost", "block", "repeat"])
 def test_a_camera_that_fails_and_comes_back_is_told_and_taken_up_again(tmp_path, fault):
-    found, engine, shown = run(tmp_path / "r", DrawnCamera(n=100, faults={30: (fault, 1.2)}), stall_s=0.7)  # a busy machine halts shorter than that
+    found, engine, shown = run(tmp_path / "r", DrawnCamera(n=100, faults={30: (fault, 1.8)}), stall_s=0.7)  # a busy machine halts shorter than that
 
     events = [e["kind"] for e in found.events if e["kind"].startswith("camera")]
     assert events == ["camera_lost", "camera_back"]
