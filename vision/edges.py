@@ -164,10 +164,11 @@ _LANES, _FLAT_LANES = 24, 16  # the flat ones have no r in what is used of them
 
 def _blurred_edge(x_px: FloatArray, blur_px: float) -> FloatArray:
     """What an edge at 0 gives to samples at x, shape (..., _LANES)."""
-    q = ndtr(-x_px / blur_px)
-    r = -x_px * q + blur_px * np.exp(-0.5 * (x_px / blur_px) ** 2) / np.sqrt(2 * np.pi)
-    o, none = 1 - q, np.zeros_like(q)
-    return np.stack([*[q * o] * 4, *[q] * 4, *[o * o] * 3, r * r, o, o, none, none, *[r * o] * 4, *[r] * 4], -1)
+    with np.errstate(under="ignore"):
+        q = ndtr(-x_px / blur_px)
+        r = -x_px * q + blur_px * np.exp(-0.5 * (x_px / blur_px) ** 2) / np.sqrt(2 * np.pi)
+        o, none = 1 - q, np.zeros_like(q)
+        return np.stack([*[q * o] * 4, *[q] * 4, *[o * o] * 3, r * r, o, o, none, none, *[r * o] * 4, *[r] * 4], -1)
 
 
 @lru_cache

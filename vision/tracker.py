@@ -45,7 +45,7 @@ _THOROUGH_EVERY_S = 0.1  # all ways are tried, even though one does as well as u
 _AS_USUAL = 0.9
 _BETTER = 1.15  # a pose found anew replaces a doubtful one when it explains the picture so much better
 _GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames holds it alike for so long
-_CONFIRM = 3  # sightings in a row before a new track is believed
+_CONFIRM = 3  # sightings that explain enough before a new track is believed
 # what callipers, the board's thickness and the touch photographs leave, alike in all frames: outlet [mm], direction [-]
 _STEADY_COV = np.diag([0.2, 0.2, 0.5, 0.003, 0.003]) ** 2
 _STEADY_SHARE = 0.15  # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
@@ -222,7 +222,8 @@ class Tracker:
             self._t_caught_up_s = t_s
             other = self._catch_up(picture, bench, prior)
             if other is not None and self._is_convincing(other, bench, t_s, _FIND_QUALITY) and (
-                    fit is None or other.merit > (_BETTER if is_low else 1.0) * fit.merit):
+                    fit is None or other.merit > fit.merit) and (
+                    not is_low or share_in_view(self._camera, self._body, other.pose, picture) >= _WHOLE):
                 fit = other
         is_doubtful = self._is_stale(t_s) or (fit is not None and fit.quality < _GOOD_QUALITY and t_s - self._t_find_s > _SECOND_LOOK_S)
         return fit, fit is not None and (is_low or not is_doubtful)
@@ -321,7 +322,8 @@ class Tracker:
         known = self._state is not None and t_s - self._t_seen_s < _LOST_S
         if known:
             ahead = predict(self._state, t_s, self._motion)
-            is_clearer = fit.quality > max(_SURE_QUALITY, _CLEARER * self._believed_quality)
+            least = _FIND_QUALITY if self._sightings < _CONFIRM else max(_SURE_QUALITY, _CLEARER * self._believed_quality)
+            is_clearer = fit.quality > max(least, self._believed_quality)
             if gate(ahead, alone, alone_cov) > _GATE:
                 if self._jumps < _JUMPS and not is_clearer:
                     self._jumps += 1
@@ -347,7 +349,8 @@ class Tracker:
         self._state = replace(self._state, steady_cov=steady_cov)
         self._jumps = 0
         self._t_seen_s = t_s
-        self._sightings += 1
+        if self._sightings >= _CONFIRM or fit.quality > _FIND_QUALITY:
+            self._sightings += 1
         if fit.quality > _SURE_QUALITY:
             self._t_sure_s = t_s
             if self._sightings > _GRIP_FRAMES:
