@@ -34,7 +34,7 @@ _GATE = 25.0  # chi-square of 5 degrees of freedom, 99.99 %
 _CLEARER = 1.3  # a fit so much better than what was believed of late may jump
 _JUMPS = 5  # so many jumps in a row mean that the track was wrong, not the picture
 _HOLD_COS = np.cos(np.deg2rad(30.0))  # a hand turns the tool no further than this from the ways it held it before
-_USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 8.0, 25.0  # of the height: to begin a track, to follow one
+_USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 8.0, 12.0  # of the height: to begin a track, to follow one
 _COAST_S = 0.2
 _LOST_S = 0.4
 _FIND_EVERY_S = 0.15
@@ -226,7 +226,7 @@ class Tracker:
                     not is_low or share_in_view(self._camera, self._body, other.pose, picture) >= _WHOLE):
                 fit = other
         is_doubtful = self._is_stale(t_s) or (fit is not None and fit.quality < _GOOD_QUALITY and t_s - self._t_find_s > _SECOND_LOOK_S)
-        return fit, fit is not None and (is_low or not is_doubtful)
+        return fit, fit is not None and not (fit.quality < _FIND_QUALITY if is_low else is_doubtful)
 
     def _begin_search(self, picture: Picture, bench: BenchPose, t_s: float, rival: PoseFit | None) -> _Search:
         """Look for the tool everywhere in this picture, beside what else goes on."""
