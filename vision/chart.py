@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numba import njit
 
-from vision.nozzle import axis_frame, cross, roll_of, sideways_of
+from vision.nozzle import axis_frame, cross, roll_of
 from vision.silhouette import turned_pose
 
 __all__ = ["axis_of", "axis_spread", "chart_of", "chart_of_steps", "pose_of"]

@@ -15,7 +15,8 @@ from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame, roll_of
 from vision.silhouette import body_arrays, moved_poses, outline, tool_hull, turned
 from vision.types import FloatArray
 
-__all__ = ["CLEAR_QUALITY", "DRAFT_STEP_MM", "NewEdges", "new_edges", "sweep", "poses_near", "tool_mask", "find_tool", "habit", "share_in_view"]
+__all__ = ["CLEAR_QUALITY", "DRAFT_STEP_MM", "NewEdges", "new_edges", "sweep", "poses_near", "tool_mask", "find_tool",
+           "habit", "share_in_view"]
 
 _HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down
 DRAFT_STEP_MM = 1.6  # distance of the cuts while it is not clear which pose is worth a full fit
@@ -84,14 +85,15 @@ def find_tool(
     plane
         As in `fit_pose`.
     most : int
-        How many poses are fitted.
+        How many poses are drafted; the best few of them are fitted in full.
     """
     mask, solid = tool_mask(picture)
     unknown = cv2.resize(picture.known, mask.shape[::-1], interpolation=cv2.INTER_NEAREST) == 0
     mask[unknown] = 255
     if cv2.countNonZero(mask) < _LEAST_MASK:
         return None
-    starts = sweep(camera, body, new_edges(picture), mask, cam_from_bench, board_top_mm, heights_mm=heights_mm, holds=holds, most=most)
+    starts = sweep(camera, body, new_edges(picture), mask, cam_from_bench, board_top_mm, heights_mm=heights_mm, holds=holds,
+                   most=most)
     drafts = []
     for pose in starts:
         turn_rad = _HOLD_RAD if share_in_view(camera, body, pose, picture) > 0.5 else _LOW_HOLD_RAD
@@ -166,7 +168,8 @@ def _region_around(camera, body: NozzleBody, pose: ToolPose, shape) -> tuple[sli
 def _draws_around(start: ToolPose, spread: FloatArray, n: int) -> tuple[FloatArray, FloatArray, FloatArray]:
     """A pose and n more around it, as `moved_poses` gives them."""
     rng = np.random.default_rng(1)  # the same picture must always give the same answer
-    return moved_poses(start.tip_mm, start.axis, float(start.roll_rad), np.concatenate([np.zeros((1, 6)), rng.normal(0.0, 1.0, (n, 6)) * spread]))
+    steps = np.concatenate([np.zeros((1, 6)), rng.normal(0.0, 1.0, (n, 6)) * spread])
+    return moved_poses(start.tip_mm, start.axis, float(start.roll_rad), steps)
 
 
 def _pose_of(tips, axes, sideways, i: int) -> ToolPose:

@@ -13,7 +13,8 @@ from vision.lens import lens_of, pixel, project
 from vision.nozzle import NozzleBody, ToolPose, axis_frame, cross, roll_of, sideways_of
 from vision.types import FloatArray
 
-__all__ = ["STEP", "Outline", "outline", "turned", "turned_pose", "moved_pose", "moved_poses", "tool_hull", "bend_direction", "body_arrays", "trace"]
+__all__ = ["STEP", "Outline", "outline", "turned", "turned_pose", "moved_pose", "moved_poses", "tool_hull",
+           "bend_direction", "body_arrays", "trace"]
 
 STEP = 2  # side of a rim seen against a slice further from us
 _RING = 24  # points by which a circle's picture is judged for hiding
