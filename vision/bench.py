@@ -11,7 +11,7 @@ from numba import njit
 
 from vision import rigid
 from vision.camera import CameraModel
-from vision.edges import LINEAR
+from vision.edges import sample_cuts
 from vision.errors import CalibrationError
 from vision.lens import lens_of, project
 from vision.mat import Mat
@@ -246,26 +246,33 @@ def _fit(camera: CameraModel, sides: _Sides, grey: np.ndarray, pose: FloatArray,
     return "the mat moves too fast to be measured"
 
 
+_OFFSETS = np.arange(-_IN, _OUT + 1e-9, _PITCH)
+
+
 def _measure_sides(camera, sides: _Sides, grey: np.ndarray, pose: FloatArray):
     """How far outwards [px] each cut finds the edge from where the pose puts it.
 
     Returns the rows (n, 7) of its change with (turn, shift, inset), the offsets (n,) and which of them are sound (n,).
     """
-    return _side_edges(sides.points_mm, sides.along, sides.outward_mm, pose, lens_of(camera), grey, LINEAR)
+    rows, px, normal = _rows(sides.points_mm, sides.along, sides.outward_mm, pose, lens_of(camera))
+    h, w = grey.shape
+    inside = np.all((px > 6) & (px < (w - 7, h - 7)), axis=1)
+    offset, seen = _edge_offsets(sample_cuts(grey[:, :, None], px, normal, _OFFSETS)[:, 0].astype(float))
+    return rows, offset, seen & inside
 
 
 @njit(cache=True, nogil=True)
-def _side_edges(points, along, outward, pose, lens, grey, linear):
-    n, m, (h, w) = len(points), int(round((_OUT + _IN) / _PITCH)) + 1, grey.shape
-    rows, offset, contrast, seen = np.zeros((n, 7)), np.zeros(n), np.zeros(n), np.zeros(n, np.bool_)
-    light, steady, cam, ways = np.empty(m), np.zeros(n, np.bool_), np.empty(3), np.empty((2, 2))
+def _rows(points, along, outward, pose, lens):
+    """Rows as above, pixels (n, 2) and outward normals (n, 2) of the points; all zero when one is not before the camera."""
+    n = len(points)
+    rows, pixels, normals = np.zeros((n, 7)), np.zeros((n, 2)), np.zeros((n, 2))
+    cam, ways = np.empty(3), np.empty((2, 2))
     for i in range(n):
         for k in range(3):
             cam[k] = pose[k, 0] * points[i, 0] + pose[k, 1] * points[i, 1] + pose[k, 2] * points[i, 2] + pose[k, 3]
         if cam[2] < 1.0:
-            rows[:], seen[:] = 0.0, False
-            return rows, offset, seen
-        px, jac = project(cam, lens)
+            return np.zeros((n, 7)), np.zeros((n, 2)), np.zeros((n, 2))
+        pixels[i], jac = project(cam, lens)
         for way, direction in enumerate((along[i], outward[i])):
             ways[way] = 0.0
             for k in range(3):
@@ -276,37 +283,26 @@ def _side_edges(points, along, outward, pose, lens, grey, linear):
         nx, ny = ways[0, 1] / length, -ways[0, 0] / length
         if nx * ways[1, 0] + ny * ways[1, 1] < 0:
             nx, ny = -nx, -ny
+        normals[i, 0], normals[i, 1] = nx, ny
         for k in range(3):
             rows[i, 3 + k] = nx * jac[0, k] + ny * jac[1, k]
         for k in range(3):
             rows[i, k] = cam[(k + 1) % 3] * rows[i, 3 + (k + 2) % 3] - cam[(k + 2) % 3] * rows[i, 3 + (k + 1) % 3]
         rows[i, 6] = 1.0
-        if not (6 < px[0] < w - 7 and 6 < px[1] < h - 7):
-            continue
-        for j in range(m):
-            light[j] = _light_at(grey, linear, px[0] + (j * _PITCH - _IN) * nx, px[1] + (j * _PITCH - _IN) * ny)
-        # where black turns to white: from the area under the rise between its two levels
-        black, white = (light[0] + light[1] + light[2]) / 3, (light[m - 3] + light[m - 2] + light[m - 1]) / 3
-        contrast[i] = white - black
-        if contrast[i] > 0.0:
-            offset[i] = _OUT + 0.5 * _PITCH - _PITCH * (light.sum() - m * black) / contrast[i]
-            steady[i] = np.ptp(light[:3]) < 0.3 * contrast[i] and np.ptp(light[m - 3:]) < 0.3 * contrast[i]
-            seen[i] = True
-    if seen.any():
-        least = 0.4 * max(np.median(contrast[seen]), 0.05)
-        for i in range(n):
-            seen[i] = seen[i] and steady[i] and contrast[i] > least and abs(offset[i]) < 2.0
-    return rows, offset, seen
+    return rows, pixels, normals
 
 
-@njit(cache=True, nogil=True)
-def _light_at(grey, linear, x, y):
-    """Linear light between four pixels."""
-    x0, y0 = int(x), int(y)
-    fx, fy = x - x0, y - y0
-    upper = linear[grey[y0, x0]] * (1 - fx) + linear[grey[y0, x0 + 1]] * fx
-    lower = linear[grey[y0 + 1, x0]] * (1 - fx) + linear[grey[y0 + 1, x0 + 1]] * fx
-    return upper * (1 - fy) + lower * fy
+def _edge_offsets(light: FloatArray) -> tuple[FloatArray, np.ndarray]:
+    """Where black turns to white in cuts (n, samples), from the area under the rise between its two levels."""
+    black, white = light[:, :3].mean(1), light[:, -3:].mean(1)
+    contrast = white - black
+    usual = np.median(contrast)
+    seen = contrast > 0.4 * max(usual, 0.05)
+    rise = (light - black[:, None]) / np.where(seen, contrast, 1.0)[:, None]
+    offset = _OUT + 0.5 * _PITCH - _PITCH * rise.sum(1)
+    inside, outside = rise[:, :3], rise[:, -3:]
+    seen &= (np.ptp(inside, axis=1) < 0.3) & (np.ptp(outside, axis=1) < 0.3) & (np.abs(offset) < 2.0)
+    return offset, seen
 
 
 def _solve(rows: FloatArray, offset: FloatArray, seen: np.ndarray):

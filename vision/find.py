@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 from numba import njit
 
-from vision.edges import linear_light
 from vision.fit import DEFAULT_BIAS, Picture, PoseFit, fit_pose, inside_picture, loose_prior
 from vision.lens import lens_of, pixel
+from vision.novelty import ANGLES, HALF, SCALE, NewEdges, new_edges, tool_mask
 from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame, roll_of
 from vision.silhouette import body_arrays, moved_poses, outline, tool_hull, turned
 from vision.types import FloatArray
 
-__all__ = ["CLEAR_QUALITY", "DRAFT_STEP_MM", "NewEdges", "new_edges", "sweep", "poses_near", "tool_mask", "find_tool",
-           "habit", "share_in_view"]
+__all__ = ["CLEAR_QUALITY", "DRAFT_STEP_MM", "sweep", "poses_near", "find_tool", "habit", "share_in_view"]
 
 _HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down
 DRAFT_STEP_MM = 1.6  # distance of the cuts while it is not clear which pose is worth a full fit
@@ -24,8 +21,6 @@ _LEAST_EDGES = 24
 _LOW_HOLD_RAD = 0.09  # what is assumed when little of the tool is in view
 _HOLD_RAD = 0.3  # a hand comes back to a hold within about this
 _LEAST_MASK = 60  # quarter-size pixels that differ from the bench before a search is worth its time
-_SPECK = 25  # quarter-size pixels below which a piece of the mask is noise
-_HALF, _ANGLES, _DARK = 2, 6, 0.04
 _ALIKE_PX = 6.0  # an edge this near speaks for an outline
 _CLOSE_PX = 3.0
 _MARGIN_PX = 60  # around the tool in which it is looked for near its track
@@ -35,38 +30,8 @@ _STEP_MM = 4.0  # distance of the places on an outline where edges are looked fo
 _FITS, _FULL_FITS = 20, 3  # poses worth a draft, and worth a full fit
 _PLACE_PX = 10  # distance of the places where the outlet is tried
 _NEIGHBOUR_RAD = np.deg2rad(10.0)
-_SCALE = 4  # masks are judged at a quarter of the size
 _HEIGHTS_MM = (4.0, 22.0, 45.0)
 _TILTS_RAD = np.deg2rad([4.0, 16.0, 28.0, 40.0, 52.0])
-
-
-def tool_mask(picture: Picture) -> tuple[np.ndarray, np.ndarray]:
-    """Where the picture is neither the bench nor the bench in shadow, quarter size, uint8, 0 or 255: loosely and strictly.
-
-    A shadow scales all channels alike, not below about a third, and its strength changes slowly across the picture; what
-    does more than that is a thing. The strict mask goes by colour alone and misses grey metal over a white mat; the loose
-    one also takes what is darker or lighter than its surroundings, and sharp shadows with it.
-    """
-    small = (picture.image.shape[1] // _SCALE, picture.image.shape[0] // _SCALE)
-    a = linear_light(cv2.resize(picture.image, small, interpolation=cv2.INTER_AREA))
-    b = cv2.resize(picture.background, small, interpolation=cv2.INTER_AREA)
-    ok = cv2.erode(cv2.resize(picture.known, small, interpolation=cv2.INTER_NEAREST), np.ones((3, 3), np.uint8)) > 0
-    g = np.einsum("ijk,ijk->ij", a, b) / (np.einsum("ijk,ijk->ij", b, b) + 1e-6)
-    own = np.clip(g, 0.4, 1.1)
-    around = cv2.medianBlur((np.clip(g, 0.0, 1.25) * 200).astype(np.uint8), 25).astype(np.float32) / 200
-    by_colour = np.abs(a - own[..., None] * b).max(2)
-    by_level = np.abs(a - np.clip(around, 0.3, 1.15)[..., None] * b).max(2)
-    scale = 0.002 + 0.025 * np.maximum(a, b).max(2) ** 0.6
-    strict = ok & (by_colour > 2.5 * scale)
-    return _cleaned(strict | (ok & (by_level > 3.5 * scale))), _cleaned(strict)
-
-
-def _cleaned(mask: np.ndarray) -> np.ndarray:
-    m = mask.astype(np.uint8) * 255
-    m = cv2.morphologyEx(m, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-    m = cv2.morphologyEx(m, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(m)
-    return np.where((stats[:, cv2.CC_STAT_AREA] >= _SPECK)[labels] & (labels > 0), 255, 0).astype(np.uint8)
 
 
 def find_tool(
@@ -135,7 +100,7 @@ def _blows_free(camera, body: NozzleBody, pose: ToolPose, solid: np.ndarray) -> 
     """Whether what lies before the outlet in the picture is mostly bench: gaps between fingers look like tubes."""
     ahead = np.linspace(0.8, 3.0, 8) * 2 * body.frusta[0].start_radius_mm
     px = camera.project(pose.tip_mm + ahead[:, None] * pose.axis)
-    at = np.round((px + 0.5) / _SCALE - 0.5)
+    at = np.round((px + 0.5) / SCALE - 0.5)
     inside = np.all((at >= 0) & (at < solid.shape[::-1]), axis=1)
     at = at[inside].astype(int)
     return len(at) == 0 or float(np.mean(solid[at[:, 1], at[:, 0]] > 0)) < 0.7
@@ -188,87 +153,6 @@ def _as_held(body, bias, pose: ToolPose, holds: tuple[Hold, ...], cam_from_bench
         return None
     ways = [hold.pose_at(pose.tip_mm, cam_from_bench) for hold in holds]
     return loose_prior(body, bias, max(ways, key=lambda p: p.axis @ pose.axis), turn_rad=turn_rad)
-
-
-@dataclass(frozen=True)
-class NewEdges:
-    """Edges of the picture that the bench does not have.
-
-    Attributes
-    ----------
-    distance_px : array, shape (6, h / 2, w / 2), float32
-        To the nearest edge whose normal lies within 45 degrees of 0, 30, ... 150 degrees, in full-size pixels.
-    """
-
-    distance_px: np.ndarray
-
-
-def new_edges(picture: Picture, region: tuple[slice, slice] | None = None) -> NewEdges:
-    """Edges in the ratio of picture and bench: shadows leave soft ones, print and parts of the board none at all.
-
-    Parameters
-    ----------
-    region : (rows, columns), optional
-        The only part of the picture to look at; its bounds are multiples of 2.
-    """
-    h, w = picture.known.shape
-    rows, columns = region or (slice(0, h), slice(0, w))
-    half = ((columns.stop - columns.start) // _HALF, (rows.stop - rows.start) // _HALF)
-    now = linear_light(cv2.resize(picture.image[rows, columns], half, interpolation=cv2.INTER_AREA))
-    bench = cv2.resize(picture.background[rows, columns], half, interpolation=cv2.INTER_AREA)
-    known = cv2.resize(picture.known[rows, columns], half, interpolation=cv2.INTER_NEAREST)
-    known = cv2.erode(known, np.ones((5, 5), np.uint8))
-    seen, behind = (cv2.GaussianBlur(np.log(light + _DARK), (0, 0), 0.8) for light in (now, bench))
-    gx, gy = _gradient(seen, behind, known)
-    edge = cv2.Canny(gx, gy, 350, 900, L2gradient=True)
-    fields = np.full((_ANGLES, h // _HALF, w // _HALF), 1e4, np.float32)
-    part = fields[:, rows.start // _HALF:, columns.start // _HALF:][:, :half[1], :half[0]]
-    for k, alike in enumerate(_by_direction(edge, gx, gy)):
-        part[k] = _HALF * np.minimum(cv2.distanceTransform(alike, cv2.DIST_L2, 3), 1e4)
-    return NewEdges(fields)
-
-
-@njit(cache=True, nogil=True)
-def _gradient(seen, behind, known):
-    """Sobel's gradient of the picture over the bench, in thousandths, of the channel in which it is largest.
-
-    Where the bench is not known, that of the picture alone.
-    """
-    h, w, channels = seen.shape
-    gx, gy = np.zeros((h, w), np.int16), np.zeros((h, w), np.int16)
-    for y in range(1, h - 1):
-        for x in range(1, w - 1):
-            most = np.float32(-1.0)
-            share = np.float32(1.0) if known[y, x] > 0 else np.float32(0.0)
-            for c in range(channels):
-                dx = dy = np.float32(0.0)
-                for k in range(-1, 2):
-                    weight = np.float32(2 - k * k)
-                    dx += weight * (seen[y + k, x + 1, c] - seen[y + k, x - 1, c]
-                                    - share * (behind[y + k, x + 1, c] - behind[y + k, x - 1, c]))
-                    dy += weight * (seen[y + 1, x + k, c] - seen[y - 1, x + k, c]
-                                    - share * (behind[y + 1, x + k, c] - behind[y - 1, x + k, c]))
-                if dx * dx + dy * dy > most:
-                    most = dx * dx + dy * dy
-                    gx[y, x] = min(max(dx * 1000, -32000), 32000)
-                    gy[y, x] = min(max(dy * 1000, -32000), 32000)
-    return gx, gy
-
-
-@njit(cache=True, nogil=True)
-def _by_direction(edge, gx, gy):
-    """For each direction 0 where an edge has its normal within 45 degrees of it, else 1: shape (directions, h, w), uint8."""
-    h, w = edge.shape
-    out = np.ones((_ANGLES, h, w), np.uint8)
-    for y in range(h):
-        for x in range(w):
-            if edge[y, x] > 0:
-                dx, dy = float(gx[y, x]), float(gy[y, x])
-                for k in range(_ANGLES):
-                    along = dx * np.cos(k * np.pi / _ANGLES) + dy * np.sin(k * np.pi / _ANGLES)
-                    if 2.0 * along * along >= dx * dx + dy * dy:
-                        out[k, y, x] = 0
-    return out
 
 
 def sweep(
@@ -330,9 +214,9 @@ def _visible_reward(camera, body: NozzleBody, edges: NewEdges, pose: ToolPose) -
     """As `_reward`, but of what of the outline no other part of the tool hides."""
     out = outline(camera, body, pose, step_mm=3.0)
     _, h, w = edges.distance_px.shape
-    x, y = (out.px / _HALF).astype(int).T
+    x, y = (out.px / HALF).astype(int).T
     inside = (x >= 1) & (y >= 1) & (x < w - 1) & (y < h - 1)
-    turn = np.round(np.arctan2(out.normal_px[:, 1], out.normal_px[:, 0]) * _ANGLES / np.pi).astype(int) % _ANGLES
+    turn = np.round(np.arctan2(out.normal_px[:, 1], out.normal_px[:, 0]) * ANGLES / np.pi).astype(int) % ANGLES
     near = edges.distance_px[turn[inside], y[inside], x[inside]] / _CLOSE_PX
     share = np.append(_shares(body), 2.0)[out.part[inside]]  # the rim is part -1
     length = share * out.mm_per_sample[inside]
@@ -354,7 +238,7 @@ def _reward(camera, body: NozzleBody, edges: NewEdges, tips, axes, sideways, ali
 def _edge_places(edges: NewEdges, mask: np.ndarray) -> FloatArray:
     """A grid of pixels (n, 2) on or beside new edges, where the mask says that something is."""
     near = edges.distance_px.min(0)
-    half = _PLACE_PX // _HALF
+    half = _PLACE_PX // HALF
     h, w = near.shape[0] // half, near.shape[1] // half
     cells = near[:h * half, :w * half].reshape(h, half, w, half).min((1, 3)) < 1.0
     wide = cv2.dilate(mask, np.ones((51, 51), np.uint8))  # bright metal may look like the bench for a whole tube
@@ -396,12 +280,12 @@ def _on_edges(x0, y0, x1, y1, count, fields, alike_px):
     """Length of a line in the picture that lies on edges that run alike, judged at count places [px]."""
     _, h, w = fields.shape
     dx, dy = x1 - x0, y1 - y0
-    turn = int(np.round(np.arctan2(dx, -dy) * _ANGLES / np.pi)) % _ANGLES  # of the normal
+    turn = int(np.round(np.arctan2(dx, -dy) * ANGLES / np.pi)) % ANGLES  # of the normal
     length = np.sqrt(dx * dx + dy * dy)
     share = 0.0
     for k in range(count):
-        x = int((x0 + dx * (k + 0.5) / count) / _HALF)
-        y = int((y0 + dy * (k + 0.5) / count) / _HALF)
+        x = int((x0 + dx * (k + 0.5) / count) / HALF)
+        y = int((y0 + dy * (k + 0.5) / count) / HALF)
         if 1 <= x < w - 1 and 1 <= y < h - 1:
             near = fields[turn, y, x] / alike_px
             if near < 1.0:

@@ -6,7 +6,8 @@ import pytest
 
 from tests.vision.test_silhouette import CAMERA, TOOL, _as_camera
 from vision.background import BLOCK_PX, BenchView, compose_bench
-from vision.find import find_tool, new_edges
+from vision.find import find_tool
+from vision.novelty import new_edges
 from vision.fit import DEFAULT_BIAS, EdgeBias, Picture
 from vision.nozzle import ToolPose, hold_of
 from vision.silhouette import moved_pose, tool_hull

@@ -78,11 +78,12 @@ def test_a_blurred_edge_is_found_where_it_was_put(at_px, inside, outside):
     assert np.nanmean(edges.lighter == (outside > inside)) > 0.95
 
 
-def test_a_cut_over_bare_bench_shows_no_edge():
-    cuts = _blurred_step(-50.0, 0.1, 0.3, 0.01, np.random.default_rng(3))
+@pytest.mark.parametrize(("at_px", "is_there"), [(-50.0, False), (0.0, True)])
+def test_an_edge_explains_a_cut_far_better_than_bare_bench_does_where_there_is_one(at_px, is_there):
+    cuts = _blurred_step(at_px, 0.1, 0.3, 0.01, np.random.default_rng(3))
     edges = find_edges(cuts, np.full_like(cuts, 0.3), CutGrid(9.0), 0.8, 100.0)
 
-    assert np.median(edges.gain) < 40  # a real edge of this contrast gains hundreds
+    assert np.median(edges.gain) > 200 if is_there else np.median(edges.gain) < 40
 
 
 def _drawn(pose, rng, scale=4):
@@ -139,6 +140,23 @@ def test_filter_over_a_gap_grows_less_certain():
         state = _seen(predict(state, k / 30, MOTION), np.array([0.0, 0, 20, 0, 0, 0]), 0.25)
 
     assert predict(state, state.t_s + 0.3, MOTION).cov[2, 2] > 3 * state.cov[2, 2]
+
+
+def test_a_tool_that_is_not_measured_goes_on_at_first_and_then_comes_to_rest():
+    state = start_state(0.0, np.zeros(6), np.eye(6), MOTION)
+    state.mean[6] = 100.0  # mm/s along x
+    soon, later, much_later = (predict(state, t, MOTION) for t in (0.01, 3.0, 6.0))
+
+    assert soon.mean[0] == pytest.approx(1.0, rel=0.05)
+    assert later.mean[0] < 100.0 and abs(later.mean[6]) < 1.0
+    assert much_later.mean[0] == pytest.approx(later.mean[0], rel=0.01)
+
+
+@pytest.mark.parametrize("dt_s", [0.01, 0.1, 0.4])
+def test_what_is_not_known_of_a_moving_tool_stays_a_covariance(dt_s):
+    state = predict(start_state(0.0, np.zeros(6), 1e-9 * np.eye(6), MOTION), dt_s, MOTION)
+
+    assert np.linalg.eigvalsh(state.cov).min() > -1e-9
 
 
 def _seen(state, pose, variance):

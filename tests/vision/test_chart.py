@@ -1,0 +1,44 @@
+"""The filter's coordinates of a pose: there and back, and how they change with a step of the pose."""
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose
+from scipy.spatial.transform import Rotation
+
+from vision.chart import chart_of, chart_of_steps, pose_of
+from vision.nozzle import ToolPose, sideways_of
+from vision.silhouette import moved_pose
+
+LOOKS_DOWN = np.eye(4)
+LOOKS_DOWN[:3, :3] = Rotation.from_euler("xyz", [2.6, 0.1, 0.4]).as_matrix()
+LOOKS_DOWN[:3, 3] = 20.0, -30.0, 400.0
+CHARTS = st.tuples(*[st.floats(-60, 60)] * 3, st.floats(-0.6, 0.6), st.floats(-0.6, 0.6), st.floats(-3.0, 3.0)).map(np.array)
+
+
+def _chart(pose):
+    return chart_of(pose.tip_mm, pose.axis, sideways_of(pose.axis, pose.roll_rad), LOOKS_DOWN)
+
+
+@settings(max_examples=60, deadline=None)
+@given(CHARTS)
+def test_a_pose_is_given_back_by_its_coordinates(chart):
+    assert_allclose(_chart(ToolPose(*pose_of(chart, LOOKS_DOWN))), chart, atol=1e-9)
+
+
+@settings(max_examples=60, deadline=None)
+@given(CHARTS)
+def test_a_charts_jet_points_down_with_its_x_and_y(chart):
+    axis = LOOKS_DOWN[:3, :3].T @ pose_of(chart, LOOKS_DOWN)[1]
+
+    assert_allclose(axis[:2], chart[3:5], atol=1e-12)
+    assert axis[2] < 0
+
+
+@settings(max_examples=40, deadline=None)
+@given(CHARTS)
+def test_coordinates_change_with_a_step_as_small_steps_show(chart):
+    pose, h = ToolPose(*pose_of(chart, LOOKS_DOWN)), 1e-6
+    slopes = np.array([(_chart(moved_pose(pose, h * e)) - _chart(moved_pose(pose, -h * e))) / (2 * h) for e in np.eye(6)]).T
+
+    assert_allclose(chart_of_steps(pose.tip_mm, pose.axis, pose.roll_rad, LOOKS_DOWN, True), slopes, atol=1e-4)

@@ -1,0 +1,128 @@
+"""What of a picture is not the bench: where something is, and the edges that the bench does not have."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numba import njit
+
+from vision.edges import linear_light
+from vision.fit import Picture
+
+__all__ = ["SCALE", "HALF", "ANGLES", "NewEdges", "new_edges", "tool_mask"]
+
+_SPECK = 25  # quarter-size pixels below which a piece of the mask is noise
+HALF, ANGLES, _DARK = 2, 6, 0.04
+SCALE = 4  # masks are judged at a quarter of the size
+
+
+def tool_mask(picture: Picture) -> tuple[np.ndarray, np.ndarray]:
+    """Where the picture is neither the bench nor the bench in shadow, quarter size, uint8, 0 or 255: loosely and strictly.
+
+    A shadow scales all channels alike, not below about a third, and its strength changes slowly across the picture; what
+    does more than that is a thing. The strict mask goes by colour alone and misses grey metal over a white mat; the loose
+    one also takes what is darker or lighter than its surroundings, and sharp shadows with it.
+    """
+    small = (picture.image.shape[1] // SCALE, picture.image.shape[0] // SCALE)
+    a = linear_light(cv2.resize(picture.image, small, interpolation=cv2.INTER_AREA))
+    b = cv2.resize(picture.background, small, interpolation=cv2.INTER_AREA)
+    ok = cv2.erode(cv2.resize(picture.known, small, interpolation=cv2.INTER_NEAREST), np.ones((3, 3), np.uint8)) > 0
+    g = np.einsum("ijk,ijk->ij", a, b) / (np.einsum("ijk,ijk->ij", b, b) + 1e-6)
+    own = np.clip(g, 0.4, 1.1)
+    around = cv2.medianBlur((np.clip(g, 0.0, 1.25) * 200).astype(np.uint8), 25).astype(np.float32) / 200
+    by_colour = np.abs(a - own[..., None] * b).max(2)
+    by_level = np.abs(a - np.clip(around, 0.3, 1.15)[..., None] * b).max(2)
+    scale = 0.002 + 0.025 * np.maximum(a, b).max(2) ** 0.6
+    strict = ok & (by_colour > 2.5 * scale)
+    return _cleaned(strict | (ok & (by_level > 3.5 * scale))), _cleaned(strict)
+
+
+def _cleaned(mask: np.ndarray) -> np.ndarray:
+    m = mask.astype(np.uint8) * 255
+    m = cv2.morphologyEx(m, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    m = cv2.morphologyEx(m, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(m)
+    return np.where((stats[:, cv2.CC_STAT_AREA] >= _SPECK)[labels] & (labels > 0), 255, 0).astype(np.uint8)
+
+
+@dataclass(frozen=True)
+class NewEdges:
+    """Edges of the picture that the bench does not have.
+
+    Attributes
+    ----------
+    distance_px : array, shape (6, h / 2, w / 2), float32
+        To the nearest edge whose normal lies within 45 degrees of 0, 30, ... 150 degrees, in full-size pixels.
+    """
+
+    distance_px: np.ndarray
+
+
+def new_edges(picture: Picture, region: tuple[slice, slice] | None = None) -> NewEdges:
+    """Edges in the ratio of picture and bench: shadows leave soft ones, print and parts of the board none at all.
+
+    Parameters
+    ----------
+    region : (rows, columns), optional
+        The only part of the picture to look at; its bounds are multiples of 2.
+    """
+    h, w = picture.known.shape
+    rows, columns = region or (slice(0, h), slice(0, w))
+    half = ((columns.stop - columns.start) // HALF, (rows.stop - rows.start) // HALF)
+    now = linear_light(cv2.resize(picture.image[rows, columns], half, interpolation=cv2.INTER_AREA))
+    bench = cv2.resize(picture.background[rows, columns], half, interpolation=cv2.INTER_AREA)
+    known = cv2.resize(picture.known[rows, columns], half, interpolation=cv2.INTER_NEAREST)
+    known = cv2.erode(known, np.ones((5, 5), np.uint8))
+    seen, behind = (cv2.GaussianBlur(np.log(light + _DARK), (0, 0), 0.8) for light in (now, bench))
+    gx, gy = _gradient(seen, behind, known)
+    edge = cv2.Canny(gx, gy, 350, 900, L2gradient=True)
+    fields = np.full((ANGLES, h // HALF, w // HALF), 1e4, np.float32)
+    part = fields[:, rows.start // HALF:, columns.start // HALF:][:, :half[1], :half[0]]
+    for k, alike in enumerate(_by_direction(edge, gx, gy)):
+        part[k] = HALF * np.minimum(cv2.distanceTransform(alike, cv2.DIST_L2, 3), 1e4)
+    return NewEdges(fields)
+
+
+@njit(cache=True, nogil=True)
+def _gradient(seen, behind, known):
+    """Sobel's gradient of the picture over the bench, in thousandths, of the channel in which it is largest.
+
+    Where the bench is not known, that of the picture alone.
+    """
+    h, w, channels = seen.shape
+    gx, gy = np.zeros((h, w), np.int16), np.zeros((h, w), np.int16)
+    for y in range(1, h - 1):
+        for x in range(1, w - 1):
+            most = np.float32(-1.0)
+            share = np.float32(1.0) if known[y, x] > 0 else np.float32(0.0)
+            for c in range(channels):
+                dx = dy = np.float32(0.0)
+                for k in range(-1, 2):
+                    weight = np.float32(2 - k * k)
+                    dx += weight * (seen[y + k, x + 1, c] - seen[y + k, x - 1, c]
+                                    - share * (behind[y + k, x + 1, c] - behind[y + k, x - 1, c]))
+                    dy += weight * (seen[y + 1, x + k, c] - seen[y - 1, x + k, c]
+                                    - share * (behind[y + 1, x + k, c] - behind[y - 1, x + k, c]))
+                if dx * dx + dy * dy > most:
+                    most = dx * dx + dy * dy
+                    gx[y, x] = min(max(dx * 1000, -32000), 32000)
+                    gy[y, x] = min(max(dy * 1000, -32000), 32000)
+    return gx, gy
+
+
+@njit(cache=True, nogil=True)
+def _by_direction(edge, gx, gy):
+    """For each direction 0 where an edge has its normal within 45 degrees of it, else 1: shape (directions, h, w), uint8."""
+    h, w = edge.shape
+    out = np.ones((ANGLES, h, w), np.uint8)
+    for y in range(h):
+        for x in range(w):
+            if edge[y, x] > 0:
+                dx, dy = float(gx[y, x]), float(gy[y, x])
+                for k in range(ANGLES):
+                    along = dx * np.cos(k * np.pi / ANGLES) + dy * np.sin(k * np.pi / ANGLES)
+                    if 2.0 * along * along >= dx * dx + dy * dy:
+                        out[k, y, x] = 0
+    return out
