@@ -194,8 +194,8 @@ class Tracker:
             return fit
         self._search = None
         found = search.answer.result()
-        if found is None or not self._is_possible(found, search.bench) or not self._is_convincing(found, search.bench, t_s, CLEAR_QUALITY) \
-                or found.merit < _BETTER * search.rival_merit:
+        if found is None or found.merit < _BETTER * search.rival_merit or not (
+                self._is_possible(found, search.bench) and self._is_convincing(found, search.bench, CLEAR_QUALITY)):
             return fit
         self._state = None  # what was believed until now did not lead here
         if search.t_s == t_s:
@@ -218,22 +218,22 @@ class Tracker:
         fit = self._follow(picture, bench, prior, prior.pose, _LOW_QUALITY if is_low else _FOLLOW_QUALITY)
         is_new = self._sightings < _CONFIRM  # how fast it moves is not yet known
         enough = _SURE_QUALITY if is_new else _QUICK_QUALITY if is_low else _DOUBT_QUALITY
-        if (fit is None and not is_low) or ((fit is None or fit.quality <= enough) and t_s - self._t_caught_up_s > _CATCH_UP_EVERY_S):
+        quality = 0.0 if fit is None else fit.quality
+        is_due = t_s - self._t_caught_up_s > _CATCH_UP_EVERY_S or (fit is None and not is_low)
+        if quality <= enough and is_due:
             self._t_caught_up_s = t_s
             other = self._catch_up(picture, bench, prior)
-            if other is not None and self._is_convincing(other, bench, t_s, _FIND_QUALITY) and (
-                    fit is None or other.merit > fit.merit) and (
-                    not is_low or share_in_view(self._camera, self._body, other.pose, picture) >= _WHOLE):
+            if other is not None and (fit is None or other.merit > fit.merit) and self._is_convincing(other, bench, _FIND_QUALITY) \
+                    and (not is_low or share_in_view(self._camera, self._body, other.pose, picture) >= _WHOLE):
                 fit = other
-        is_doubtful = self._is_stale(t_s) or (fit is not None and fit.quality < _GOOD_QUALITY and t_s - self._t_find_s > _SECOND_LOOK_S)
-        return fit, fit is not None and not (fit.quality < _FIND_QUALITY if is_low else is_doubtful)
+        return fit, fit is not None and not self._needs_search(fit, is_low, t_s)
 
     def _begin_search(self, picture: Picture, bench: BenchPose, t_s: float, rival: PoseFit | None) -> _Search:
         """Look for the tool everywhere in this picture, beside what else goes on."""
         still = Picture(picture.image, picture.background.copy(), picture.known.copy(), picture.noise)
         answer = self._searcher.submit(
             find_tool, self._camera, self._body, still, bench.cam_from_bench, self._board_top_mm, self._nozzle.bias,
-            _FIND_QUALITY, holds=self._ways(t_s))
+            _FIND_QUALITY, holds=self._ways())
         return _Search(t_s, bench, answer, 0.0 if rival is None else rival.merit)
 
     def _follow(self, picture: Picture, bench: BenchPose, prior: PosePrior, start: ToolPose,
@@ -280,29 +280,38 @@ class Tracker:
         across_px = out.jacobian[:, :3] @ velocity * self._dt_s * _SHUTTER
         return np.minimum(np.hypot(BLUR_PX, across_px / np.sqrt(12.0)), 4.0)
 
-    def _is_stale(self, t_s: float) -> bool:
-        """Whether the fits have been so doubtful for so long that looking elsewhere is worth the time."""
-        return t_s - max(self._t_sure_s, self._t_find_s) > _DOUBT_S
+    def _needs_search(self, fit: PoseFit, is_low: bool, t_s: float) -> bool:
+        """Whether the fits explain so little, or have done so for so long, that looking elsewhere is worth the time."""
+        if is_low:
+            return fit.quality < _FIND_QUALITY
+        is_stale = t_s - max(self._t_sure_s, self._t_find_s) > _DOUBT_S
+        return is_stale or (fit.quality < _GOOD_QUALITY and t_s - self._t_find_s > _SECOND_LOOK_S)
 
-    def _ways(self, t_s: float) -> tuple[Hold, ...]:
+    def _ways(self) -> tuple[Hold, ...]:
         """How the tool may be held now: as a moment ago, else as in the photographs."""
-        return (self._last_hold,) if self._is_held(t_s) else self._nozzle.holds
+        return (self._last_hold,) if self._is_held() else self._nozzle.holds
 
-    def _is_convincing(self, fit: PoseFit, bench: BenchPose, t_s: float, least_quality: float) -> bool:
+    def _is_convincing(self, fit: PoseFit, bench: BenchPose, least_quality: float) -> bool:
         """Whether a pose found beside the track explains enough; one held quite unlike a moment ago must explain more."""
-        usual = habit(fit.pose, (self._last_hold,), bench.cam_from_bench) if self._is_held(t_s) else 1.0
+        usual = habit(fit.pose, (self._last_hold,), bench.cam_from_bench) if self._is_held() else 1.0
         return fit.quality * np.sqrt(usual) > least_quality
 
-    def _is_held(self, t_s: float) -> bool:
+    def _is_clearer(self, fit: PoseFit) -> bool:
+        """Whether a fit explains so much more than those believed of late that it may jump."""
+        if self._sightings < _CONFIRM:
+            return fit.quality > max(_FIND_QUALITY, self._believed_quality)
+        return fit.quality > max(_SURE_QUALITY, _CLEARER * self._believed_quality)
+
+    def _is_held(self) -> bool:
         """Whether it was in the hand a moment ago, and how is known."""
-        return self._last_hold is not None and t_s - self._t_hold_s < _GRIP_S
+        return self._last_hold is not None and self._t_s - self._t_hold_s < _GRIP_S
 
     def _is_possible(self, fit: PoseFit, bench: BenchPose, most_sigma_mm: float = _USEFUL_SIGMA_MM) -> bool:
         up = bench.cam_from_bench[:3, 2]
         height = float(up @ (fit.pose.tip_mm - bench.cam_from_bench[:3, 3])) - self._board_top_mm
         sigma = float(np.sqrt(up @ fit.cov[:3, :3] @ up))
         axis = bench.cam_from_bench[:3, :3].T @ fit.pose.axis
-        ways = self._ways(self._t_s)
+        ways = self._ways()
         as_held = not ways or max(float(axis @ h.axis) for h in ways) > _HOLD_COS
         return -6.0 - 2 * sigma < height < 100.0 and sigma < most_sigma_mm and float(up @ fit.pose.axis) < -0.25 and as_held
 
@@ -322,10 +331,8 @@ class Tracker:
         known = self._state is not None and t_s - self._t_seen_s < _LOST_S
         if known:
             ahead = predict(self._state, t_s, self._motion)
-            least = _FIND_QUALITY if self._sightings < _CONFIRM else max(_SURE_QUALITY, _CLEARER * self._believed_quality)
-            is_clearer = fit.quality > max(least, self._believed_quality)
             if gate(ahead, alone, alone_cov) > _GATE:
-                if self._jumps < _JUMPS and not is_clearer:
+                if self._jumps < _JUMPS and not self._is_clearer(fit):
                     self._jumps += 1
                     return seen, self._coast(t_s, "nozzle seems to jump")
                 known = False
