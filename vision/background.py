@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numba import njit
 
-from vision.edges import LINEAR, linear_light, noise_sigma
+from vision.edges import LINEAR, brightest, linear_light, noise_sigma
 
 __all__ = ["compose_bench", "BenchView", "MASK_SCALE", "BLOCK_PX"]
 
@@ -38,7 +38,7 @@ def compose_bench(groups: list[list[np.ndarray]]) -> np.ndarray:
     middles = [np.median(np.stack(g), axis=0).astype(np.float32) for g in groups]
     spreads = []
     for g, m in zip(groups, middles):
-        dev = np.mean([np.abs(im - m).max(2) for im in g], axis=0) / (0.05 + m.max(2))
+        dev = np.mean([brightest(np.abs(im - m)) for im in g], axis=0) / (0.05 + brightest(m))
         small = cv2.resize(dev.astype(np.float32), None, fx=0.125, fy=0.125, interpolation=cv2.INTER_AREA)
         spreads.append(cv2.GaussianBlur(small, (0, 0), 3.0))
     spread = np.stack(spreads)
@@ -47,7 +47,7 @@ def compose_bench(groups: list[list[np.ndarray]]) -> np.ndarray:
     out = middles[0].copy()
     for i, m in enumerate(middles):
         out[choice == i] = m[choice == i]
-    apart = np.max([np.abs(m - middles[0]).max(2) / (0.05 + m.max(2)) for m in middles], axis=0)
+    apart = np.max([brightest(np.abs(m - middles[0])) / (0.05 + brightest(m)) for m in middles], axis=0)
     both = apart < 0.15
     out[both] = np.mean([m[both] for m in middles], axis=0)
     least = cv2.resize(spread.min(0), (w, h), interpolation=cv2.INTER_LINEAR)
@@ -66,7 +66,7 @@ def _black_out(bench: np.ndarray, doubtful: np.ndarray) -> None:
 def _known_of(bench: np.ndarray) -> np.ndarray:
     """255 but in the black blocks."""
     h, w = bench.shape[:2]
-    bright = bench.max(2)
+    bright = brightest(bench)
     rows, columns = -(-h // BLOCK_PX), -(-w // BLOCK_PX)
     padded = np.zeros((rows * BLOCK_PX, columns * BLOCK_PX), np.float32)
     padded[:h, :w] = bright
@@ -134,10 +134,10 @@ class BenchView:
     @staticmethod
     def _agreement(first: np.ndarray, bench: np.ndarray) -> float:
         a, b = first[4::8, 4::8].reshape(-1, 3), bench[4::8, 4::8].reshape(-1, 3)
-        seen = b.max(1) > _BLACK
+        seen = brightest(b) > _BLACK
         a, b = a[seen], b[seen]
         gain = np.median(a.sum(1) / np.maximum(b.sum(1), 1e-3))
-        near = np.abs(a - gain * b).max(1) < 0.02 + 0.12 * np.sqrt(np.maximum(b[:, 1], 0))
+        near = brightest(np.abs(a - gain * b)) < 0.02 + 0.12 * np.sqrt(np.maximum(b[:, 1], 0))
         return float(near.mean())
 
 

@@ -12,7 +12,7 @@ from scipy.special import ndtr
 
 from vision.types import FloatArray
 
-__all__ = ["LINEAR", "CutGrid", "EdgeSet", "noise_sigma", "linear_light", "sample_cuts", "find_edges"]
+__all__ = ["LINEAR", "CutGrid", "EdgeSet", "noise_sigma", "linear_light", "brightest", "sample_cuts", "find_edges"]
 
 _INNER_PX, _OUTER_PX = 2.5, 2.5  # alike on both sides: a lopsided window favours edges away from the truth
 _BACK_PX, _FORE_PX = 4.5, 6.5  # the window that stays put while the edge is tried within it
@@ -73,6 +73,11 @@ LINEAR = _tone_table()  # IEC 61966-2-1 (sRGB): a camera's real curve is near it
 def linear_light(image: np.ndarray) -> np.ndarray:
     """Picture in linear light, float32 in 0..1; blur mixes light, not grey levels, so edges are fitted here."""
     return cv2.LUT(image, LINEAR)
+
+
+def brightest(light: np.ndarray) -> np.ndarray:
+    """The largest of three channels; several times faster than max along so short an axis."""
+    return np.maximum(np.maximum(light[..., 0], light[..., 1]), light[..., 2])
 
 
 def sample_cuts(image: np.ndarray, centre_px: FloatArray, normal_px: FloatArray, offsets_px: FloatArray) -> np.ndarray:

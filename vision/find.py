@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import cv2
 import numpy as np
 from numba import njit
@@ -28,6 +30,7 @@ _FIRST_ROUND, _SECOND_ROUND, _DRAWS = 4000, 500, 40
 CLEAR_QUALITY, _CLEARLY = 0.33, 1.5  # a pose may explain little when any other explains so much less
 _STEP_MM = 4.0  # distance of the places on an outline where edges are looked for
 _FITS, _FULL_FITS = 20, 3  # poses worth a draft, and worth a full fit
+_WIDE = 25  # quarter-size pixels round the mask: bright metal may look like the bench for a whole tube
 _PLACE_PX = 10  # distance of the places where the outlet is tried
 _NEIGHBOUR_RAD = np.deg2rad(10.0)
 _HEIGHTS_MM = (4.0, 22.0, 45.0)
@@ -57,7 +60,7 @@ def find_tool(
     mask[unknown] = 255
     if cv2.countNonZero(mask) < _LEAST_MASK:
         return None
-    starts = sweep(camera, body, new_edges(picture), mask, cam_from_bench, board_top_mm, heights_mm=heights_mm, holds=holds,
+    starts = sweep(camera, body, new_edges(picture, _region_of(mask, picture.known.shape)), mask, cam_from_bench, board_top_mm, heights_mm=heights_mm, holds=holds,
                    most=most)
     drafts = []
     for pose in starts:
@@ -130,11 +133,23 @@ def _region_around(camera, body: NozzleBody, pose: ToolPose, shape) -> tuple[sli
     return slice(first[1], last[1]), slice(first[0], last[0])
 
 
+def _region_of(mask: np.ndarray, shape) -> tuple[slice, slice]:
+    """Rows and columns in which the tool may show when something is where the mask says, bounds even."""
+    x, y, w, h = cv2.boundingRect(mask)
+    first = np.maximum(np.array([x, y]) - _WIDE, 0) * SCALE
+    last = np.minimum((np.array([x + w, y + h]) + _WIDE) * SCALE, np.array(shape[::-1]) // 2 * 2)
+    return slice(first[1], last[1]), slice(first[0], last[0])
+
+
 def _draws_around(start: ToolPose, spread: FloatArray, n: int) -> tuple[FloatArray, FloatArray, FloatArray]:
     """A pose and n more around it, as `moved_poses` gives them."""
-    rng = np.random.default_rng(1)  # the same picture must always give the same answer
-    steps = np.concatenate([np.zeros((1, 6)), rng.normal(0.0, 1.0, (n, 6)) * spread])
-    return moved_poses(start.tip_mm, start.axis, float(start.roll_rad), steps)
+    return moved_poses(start.tip_mm, start.axis, float(start.roll_rad), spread * _random_steps(n))
+
+
+@lru_cache
+def _random_steps(n: int) -> FloatArray:
+    """No step, then n random ones of sigma 1, shape (n + 1, 6); always the same, as a picture must give the same answer."""
+    return np.concatenate([np.zeros((1, 6)), np.random.default_rng(1).normal(0.0, 1.0, (n, 6))])
 
 
 def _pose_of(tips, axes, sideways, i: int) -> ToolPose:
@@ -186,7 +201,11 @@ def sweep(
             break
         if all(np.linalg.norm(tips[i] - tips[j]) > 4.0 or axes[i] @ axes[j] < 0.99 for j in apart):
             apart.append(int(i))
-    settled = [_settled(camera, body, edges, _pose_of(tips, axes, sideways, i)) for i in apart]
+    if not apart:
+        return []
+    settled = _settle(slices, kinds, _shares(body), tips[apart], axes[apart], sideways[apart], *_settling_steps(body.is_bent),
+                      body.bend_rad, body.bend_at_mm, lens, edges.distance_px)
+    settled = [_pose_of(*settled, i) for i in range(len(apart))]
     kept: list[ToolPose] = []
     for pose in sorted(settled, key=lambda p: -_visible_reward(camera, body, edges, p)):
         if len(kept) < most and all(np.linalg.norm(pose.tip_mm - k.tip_mm) > 3.0 or pose.axis @ k.axis < 0.99 for k in kept):
@@ -201,13 +220,23 @@ def _best_pairs(worth: FloatArray, most: int) -> tuple[np.ndarray, np.ndarray]:
     return np.unravel_index(np.sort(best), worth.shape)
 
 
-def _settled(camera, body: NozzleBody, edges: NewEdges, pose: ToolPose) -> ToolPose:
-    """The best of random poses around one, twice, with edges taken the more strictly."""
-    for size, alike_px in ((1.0, 4.0), (0.4, 2.5)):
-        draws = _draws_around(pose, size * np.array([3.0, 3.0, 8.0, 0.08, 0.08, 0.15 * body.is_bent]), _DRAWS)
-        worth = _reward(camera, body, edges, *draws, alike_px)
-        pose = _pose_of(*draws, int(worth.argmax()))
-    return pose
+@lru_cache
+def _settling_steps(is_bent: bool) -> tuple[FloatArray, FloatArray]:
+    """Steps (2, n, 6) of `moved_poses` by which a pose is settled, round by round, and how near an edge must be in each."""
+    sizes, alike_px = np.array([1.0, 0.4]), np.array([4.0, 2.5])
+    return sizes[:, None, None] * np.array([3.0, 3.0, 8.0, 0.08, 0.08, 0.15 * is_bent]) * _random_steps(_DRAWS), alike_px
+
+
+@njit(cache=True, nogil=True)
+def _settle(slices, kinds, share, tips, axes, sideways, rounds, alike_px, bend_rad, bend_at, lens, fields):
+    """The best of random poses around each of some, round by round with edges taken the more strictly."""
+    for i in range(len(tips)):
+        for steps, near_px in zip(rounds, alike_px):
+            near = moved_poses(tips[i], axes[i], roll_of(axes[i], sideways[i]), steps)
+            after = np.cos(bend_rad) * -near[1] + np.sin(bend_rad) * near[2]
+            best = _sweep(slices, kinds, share, near[0], near[1], after, bend_at, lens, fields, near_px).argmax()
+            tips[i], axes[i], sideways[i] = near[0][best], near[1][best], near[2][best]
+    return tips, axes, sideways
 
 
 def _visible_reward(camera, body: NozzleBody, edges: NewEdges, pose: ToolPose) -> float:
@@ -241,7 +270,7 @@ def _edge_places(edges: NewEdges, mask: np.ndarray) -> FloatArray:
     half = _PLACE_PX // HALF
     h, w = near.shape[0] // half, near.shape[1] // half
     cells = near[:h * half, :w * half].reshape(h, half, w, half).min((1, 3)) < 1.0
-    wide = cv2.dilate(mask, np.ones((51, 51), np.uint8))  # bright metal may look like the bench for a whole tube
+    wide = cv2.dilate(mask, np.ones((2 * _WIDE + 1, 2 * _WIDE + 1), np.uint8))
     y, x = np.nonzero(cells & (cv2.resize(wide, (w, h), interpolation=cv2.INTER_AREA) > 0))
     return np.stack([(x + 0.5) * _PLACE_PX, (y + 0.5) * _PLACE_PX], 1)
 

@@ -140,9 +140,14 @@ class PoseFit:
 
 
 def edge_offsets(body: NozzleBody, bias: dict[tuple[str, bool], EdgeBias]) -> tuple[FloatArray, FloatArray]:
-    """Offset (g,) [px] and its covariance (g, g) of every group, in the order of `group_of`."""
-    keys = [group_key(body, g) for g in range(2 * _SIDES * (1 + len(body.frusta)))]
-    offset, sigma = (np.array([getattr(bias[k], name) for k in keys]) for name in ("offset_px", "sigma_px"))
+    """Offset (g,) [px] and its covariance (g, g) of every group, in the order of `group_of`; not to be written to."""
+    return _edge_offsets(body, tuple(bias.items()))
+
+
+@lru_cache(16)
+def _edge_offsets(body: NozzleBody, bias: tuple[tuple[tuple[str, bool], EdgeBias], ...]) -> tuple[FloatArray, FloatArray]:
+    keys, of = [group_key(body, g) for g in range(2 * _SIDES * (1 + len(body.frusta)))], dict(bias)
+    offset, sigma = (np.array([getattr(of[k], name) for k in keys]) for name in ("offset_px", "sigma_px"))
     return offset, np.diag(sigma**2)
 
 

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numba import njit
 
-from vision.edges import linear_light
+from vision.edges import brightest, linear_light
 from vision.fit import Picture
 
 __all__ = ["SCALE", "HALF", "ANGLES", "NewEdges", "new_edges", "tool_mask"]
@@ -32,9 +32,9 @@ def tool_mask(picture: Picture) -> tuple[np.ndarray, np.ndarray]:
     g = np.einsum("ijk,ijk->ij", a, b) / (np.einsum("ijk,ijk->ij", b, b) + 1e-6)
     own = np.clip(g, 0.4, 1.1)
     around = cv2.medianBlur((np.clip(g, 0.0, 1.25) * 200).astype(np.uint8), 25).astype(np.float32) / 200
-    by_colour = np.abs(a - own[..., None] * b).max(2)
-    by_level = np.abs(a - np.clip(around, 0.3, 1.15)[..., None] * b).max(2)
-    scale = 0.002 + 0.025 * np.maximum(a, b).max(2) ** 0.6
+    by_colour = brightest(np.abs(a - own[..., None] * b))
+    by_level = brightest(np.abs(a - np.clip(around, 0.3, 1.15)[..., None] * b))
+    scale = 0.002 + 0.025 * brightest(np.maximum(a, b)) ** 0.6
     strict = ok & (by_colour > 2.5 * scale)
     return _cleaned(strict | (ok & (by_level > 3.5 * scale))), _cleaned(strict)
 

@@ -81,7 +81,8 @@ def outline(camera, body: NozzleBody, pose: ToolPose, step_mm: float = 0.5) -> O
     x, px, normal_px, push, labels, values, jacobian = trace(
         slices, kinds, tip, straight, after, body.bend_at_mm, lens_of(camera), step_mm * _coarseness(body)
     )
-    return Outline(x, px, normal_px, push, values[:, 1], labels[:, 0], labels[:, 1], values[:, 0], jacobian)
+    (along_mm, length_mm), (part, side, _) = np.ascontiguousarray(values.T), np.ascontiguousarray(labels.T)
+    return Outline(x, px, normal_px, push, length_mm, part, side, along_mm, jacobian)
 
 
 @lru_cache

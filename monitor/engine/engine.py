@@ -1,6 +1,6 @@
 """The live engine: capture and analysis threads around a session; windows ask and are told, never wait.
 
-    capture --newest frame--> analysis --newest moment--> whoever shows it
+    capture --next frame--> analysis --newest moment--> whoever shows it
        \\--every frame--> encoder          \\--cues--> sound
 
 Outside a session the analysis only finds the mat, so that a bench can be set up by looking.
@@ -11,8 +11,10 @@ from __future__ import annotations
 import logging
 import math
 import queue
+import statistics
 import threading
 import time
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,12 +30,12 @@ from vision.bench import BenchFollower
 from vision.camera import CameraModel
 from vision.errors import VisionError
 from vision.mat import standard_mat
-from vision.types import BenchPose, PoseMiss, TrackStatus
+from vision.types import BenchPose, PoseMiss
 
 __all__ = ["Engine", "Shown", "Ended"]
 
 TICK_S = 0.05
-STRIDE_S, QUICK_S, MOST_SLOW = 0.1, 0.08, 3  # a follower that fell behind comes up in strides, unless they are slow themselves
+AHEAD, STEPS = 1.5, 9  # one who is late skips to a frame so many usual steps later
 STOP_S = 60.0  # a frame under way, what the encoder has in line, and the end of the trace
 CAMERA_STOP_S = 2.0  # a camera that blocks for longer is left behind
 STALL_S = 0.25  # without a frame for so long, the rules are told
@@ -121,8 +123,7 @@ class Engine:
         self._thread = threading.Thread(target=self._run, name="analysis", daemon=True)
         self._stop_asked, self._is_over = threading.Event(), threading.Event()
         self._last_arrived_s = math.nan
-        self._after_s: float | None = None
-        self._n_slow = 0
+        self._next_s, self._spent_s = -math.inf, deque([0.0] * STEPS, STEPS)
         self._bench: BenchPose | PoseMiss = PoseMiss(0.0, "no picture yet")
         self.analysis_delays, self.step_times, self.load = Delays(), Delays(), Load()
         self.n_analysed = 0
@@ -185,7 +186,7 @@ class Engine:
             self.capture.start()
             while not self._stop_asked.is_set():
                 self._do_asked()
-                arrival = self._newest.take(TICK_S, self._after_s)
+                arrival = self._newest.take(TICK_S, self._next_s)
                 self.load.sample()
                 if arrival is not None:
                     self._guarded(self._step, arrival)
@@ -260,22 +261,13 @@ class Engine:
             self._bench, _ = self._follower.step(arrival.frame)
         self.n_analysed += 1
         spent_s = time.perf_counter() - before_s
-        self._come_up(arrival, moment, spent_s)
+        self._spent_s.append(spent_s)
+        # a frame is left out only by a machine that is too slow for all of them; one slow step, as when the tool is looked
+        # for, is made up for
+        self._next_s = arrival.frame.t_s + AHEAD * statistics.median(self._spent_s)
         self.step_times.add(spent_s)
         self.analysis_delays.add(time.monotonic() - arrival.arrived_s)
         self._hand_over(Shown(arrival, self._bench, moment, "", time.monotonic()))
-
-    def _come_up(self, arrival: Arrival, moment: Moment | None, spent_s: float) -> None:
-        """Which frame to take next: the newest, unless a track was just found in an old one and can be followed up in strides.
-
-        Finding the tool takes long, following it does not. Were the newest frame taken after a find, the track would be out of
-        date already and the tool would have to be found again, for ever.
-        """
-        status = moment.result.vision.track.status if moment is not None else TrackStatus.LOST
-        is_found = status in (TrackStatus.TRACKING, TrackStatus.TENTATIVE)
-        was_coming_up = self._after_s is not None
-        self._n_slow = self._n_slow + 1 if was_coming_up and spent_s > QUICK_S else 0
-        self._after_s = arrival.frame.t_s + STRIDE_S if is_found and self._n_slow < MOST_SLOW else None
 
     def _tick(self) -> None:
         """No frame came: once that has lasted, the rules and the window are told."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 from collections import deque
 from collections.abc import Callable
@@ -73,19 +74,21 @@ class _Waiting(Generic[T]):
 
 
 class Recent(_Waiting[T]):
-    """The newest wins, but one who fell behind can come up in strides: a few older values are kept, well apart in time.
+    """The last moment's values, so that one who fell behind for once misses nothing, and one who is too slow skips.
 
     Parameters
     ----------
     time_s : callable
         When a value is from; it rises.
-    apart_s, most : float, int
-        Spacing of the older values kept, and how many.
+    kept_s, most : float, int
+        How much older than the newest a value may be, and how many are kept.
+    late_s : float
+        By how much the oldest may lag behind the newest before any are skipped.
     """
 
-    def __init__(self, time_s: Callable[[T], float], apart_s: float = 0.08, most: int = 12) -> None:
+    def __init__(self, time_s: Callable[[T], float], kept_s: float = 0.5, most: int = 20, late_s: float = 0.1) -> None:
         super().__init__()
-        self._time_s, self._apart_s, self._most = time_s, apart_s, most
+        self._time_s, self._kept_s, self._most, self._late_s = time_s, kept_s, most, late_s
         self.n_put = self.n_dropped = 0
 
     def put(self, value: T) -> bool:
@@ -93,25 +96,25 @@ class Recent(_Waiting[T]):
         with self._ready:
             values, before = self._values, self.n_dropped
             self.n_put += 1
-            if len(values) > 1 and self._time_s(values[-1]) - self._time_s(values[-2]) < self._apart_s:
-                values.pop()  # it was kept as the newest only
-                self.n_dropped += 1
             values.append(value)
-            if len(values) > self._most:
+            while len(values) > self._most or self._time_s(value) - self._time_s(values[0]) > self._kept_s:
                 values.popleft()
                 self.n_dropped += 1
             self._ready.notify()
             return self.n_dropped == before
 
-    def take(self, timeout_s: float | None = None, after_s: float | None = None) -> T | None:
-        """The newest, or the first from that time on if one is kept; None after the time-out or when closed and empty."""
+    def take(self, timeout_s: float | None = None, from_s: float = -math.inf) -> T | None:
+        """The oldest, unless it is late: then the first from that time on, else the newest.
+
+        None after the time-out or when closed and empty.
+        """
         with self._ready:
             self._ready.wait_for(lambda: self._values or self._closed, timeout_s)
             if not self._values:
                 return None
-            at = len(self._values) - 1
-            if after_s is not None:
-                at = next((i for i, v in enumerate(self._values) if self._time_s(v) >= after_s), at)
+            times_s, at = [self._time_s(v) for v in self._values], 0
+            if times_s[-1] - times_s[0] > self._late_s:
+                at = next((i for i, t_s in enumerate(times_s) if t_s >= from_s), len(times_s) - 1)
             for _ in range(at):
                 self._values.popleft()
             self.n_dropped += at

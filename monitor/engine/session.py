@@ -94,14 +94,15 @@ class Session:
         self.pipeline = Pipeline(inputs.job, tracker, self.heat)
         self._say, self._wants_video, self._calibration = say, video, calibration
         self.recorder = self._make_recorder(folder, operator, reserve_bytes) if folder is not None else None
-        self.writer: VideoWriter | None = None
+        size_px = inputs.camera.image_size_px if inputs.camera is not None else None
+        self.writer = VideoWriter(self.recorder.part / VIDEO, size_px=size_px) if self.recorder is not None and video else None
         self._first: Arrival | None = None
         self._last: FrameResult | None = None
         self._t_frame_s = 0.0
         self._last_arrived_s = self._next_clock_s = -math.inf
         self._n_dropped_before: int | None = None
         self._in_pass = self._had_picture = True
-        self._views = Views()
+        self._views = Views(size_px)
         self._check = PictureCheck()
         _warm_up(inputs.job)
         self._troubles: dict[str, str] = {}
@@ -212,8 +213,7 @@ class Session:
     def _begin(self, arrival: Arrival, capture: Capture, n_dropped: int) -> None:
         """The first frame sets time zero for trace and video alike."""
         self._first, self._n_dropped_before = arrival, n_dropped
-        if self.recorder is not None and self._wants_video:
-            self.writer = VideoWriter(self.recorder.part / VIDEO, arrival.frame.t_s)
+        if self.writer is not None:
             self.writer.line.put(arrival)
             self.writer.start()
             capture.every = self.writer.line

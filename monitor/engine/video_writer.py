@@ -39,12 +39,13 @@ class PictureLine(Line[_Picture]):
     """Frames on their way to the encoder, copied into memory that is there from the first one on and used in turn.
 
     A frame itself would hold thrice the memory, and a slow encoder would move the program's by hundreds of megabytes.
-    One thread puts and one takes; what was taken stays as it is until the next is taken.
+    One thread puts and one takes; what was taken stays as it is until the next is taken. Making that memory takes a fifth
+    of a second at 720p: name the size of the pictures (width, height), and it is there before the first.
     """
 
-    def __init__(self, longest: int) -> None:
+    def __init__(self, longest: int, size_px: tuple[int, int] | None = None) -> None:
         super().__init__(longest)
-        self._room: np.ndarray | None = None
+        self._room = self._room_for(*size_px) if size_px is not None else None
         self._n_filled = 0
 
     def put(self, arrival: Arrival) -> bool:
@@ -56,14 +57,18 @@ class PictureLine(Line[_Picture]):
 
     def _copied(self, image: np.ndarray) -> np.ndarray:
         height, width = image.shape[0] // 2 * 2, image.shape[1] // 2 * 2
-        if self._room is None:  # filled, so that its memory is there; one more than wait, for the one at the encoder
-            self._room = np.full((self._longest + 1, height * 3 // 2, width), 0, np.uint8)
+        if self._room is None:
+            self._room = self._room_for(width, height)
         place = self._room[self._n_filled % len(self._room)]
         self._n_filled += 1
         even, size = image[:height, :width], (place.shape[1], place.shape[0] * 2 // 3)
         if even.shape[1::-1] != size:  # a camera that came back with another picture
             even = cv2.resize(even, size)
         return cv2.cvtColor(even, cv2.COLOR_BGR2YUV_I420, dst=place)
+
+    def _room_for(self, width: int, height: int) -> np.ndarray:
+        """Filled, so that its memory is there; for one more than wait, for the one at the encoder."""
+        return np.full((self._longest + 1, height // 2 * 3, width // 2 * 2), 0, np.uint8)
 
 
 class VideoWriter(threading.Thread):
@@ -72,14 +77,15 @@ class VideoWriter(threading.Thread):
     Parameters
     ----------
     path : Path
-    t_zero_s : float
-        Source time that becomes the video's first.
     rate_hz : float
         About how many frames a second, for the length of the line.
+    size_px : tuple, optional
+        Width and height of the pictures to come.
 
     Attributes
     ----------
     line : PictureLine
+        Its first picture's time becomes the video's zero.
     n_written : int
         Frames that the file has.
     last_s : float
@@ -88,10 +94,10 @@ class VideoWriter(threading.Thread):
         Why it stopped; empty while it works.
     """
 
-    def __init__(self, path: Path, t_zero_s: float = 0.0, rate_hz: float = 30.0) -> None:
+    def __init__(self, path: Path, rate_hz: float = 30.0, size_px: tuple[int, int] | None = None) -> None:
         super().__init__(name="video", daemon=True)
-        self.path, self._t_zero_s = path, t_zero_s
-        self.line = PictureLine(max(2, round(WAIT_FOR_S * rate_hz)))
+        self.path, self._t_zero_s = path, 0.0
+        self.line = PictureLine(max(2, round(WAIT_FOR_S * rate_hz)), size_px)
         self.n_written, self.last_s, self.trouble = 0, -1.0, ""
         self._container: av.container.OutputContainer | None = None
         self._stream: av.VideoStream | None = None
@@ -118,7 +124,7 @@ class VideoWriter(threading.Thread):
 
     def _write(self, picture: _Picture) -> None:
         if self._container is None:
-            self._begin(picture.i420)
+            self._begin(picture)
         at_s = picture.t_s - self._t_zero_s
         frame = av.VideoFrame.from_ndarray(picture.i420, "yuv420p")
         frame.pts, frame.time_base = round(at_s * TICKS_PER_S), Fraction(1, TICKS_PER_S)
@@ -126,10 +132,11 @@ class VideoWriter(threading.Thread):
         self.n_written += 1
         self.last_s = at_s
 
-    def _begin(self, i420: np.ndarray) -> None:
+    def _begin(self, first: _Picture) -> None:
+        self._t_zero_s = first.t_s
         self._container = av.open(str(self.path), "w", format="matroska", options=_MUX)
         stream = self._container.add_stream("libx264", rate=30, options=_CODEC | {"g": str(KEY_EVERY)})
-        stream.width, stream.height = i420.shape[1], i420.shape[0] * 2 // 3
+        stream.width, stream.height = first.i420.shape[1], first.i420.shape[0] * 2 // 3
         stream.pix_fmt = "yuv420p"
         stream.codec_context.time_base = stream.time_base = Fraction(1, TICKS_PER_S)
         stream.codec_context.thread_count = 1

@@ -42,25 +42,30 @@ def test_a_closed_line_still_gives_what_stood_in_it():
 
 
 def fill(times):
-    box = Recent(lambda t: t, apart_s=0.08, most=12)
+    box = Recent(lambda t: t, kept_s=0.5, most=20)
     for t in times:
         box.put(t)
     return box
 
 
-def test_of_recent_values_the_newest_wins():
-    box = fill([0.0, 0.03, 0.06, 0.5])
-    assert box.take(0.0) == 0.5 and box.take(0.0) is None
+def test_one_who_fell_behind_for_once_misses_nothing():
+    box = fill([i / 30 for i in range(12)])
+    assert [box.take(0.0) for _ in range(13)] == [*(i / 30 for i in range(12)), None] and box.n_dropped == 0
 
 
-def test_one_who_fell_behind_comes_up_in_strides():
-    """Frames 33 ms apart for 0.6 s, strides of 0.1 s: no stride is longer than stride, spacing and two frames."""
-    box, at, seen = fill([i / 30 for i in range(19)]), 0.0, []
-    while (value := box.take(0.0, at + 0.1)) is not None:
-        seen.append(value)
-        at = value
+def test_one_who_is_too_slow_skips_to_the_first_value_that_is_late_enough():
+    box = fill([i / 30 for i in range(12)])
+    assert box.take(0.0, 0.1 + 1e-9) == 4 / 30 and box.n_dropped == 4
 
-    assert seen[-1] == 18 / 30 and max(b - a for a, b in zip([0.0, *seen], seen)) <= 0.1 + 0.08 + 2 / 30
+
+def test_when_no_value_is_late_enough_the_newest_wins():
+    box = fill([0.0, 0.1, 0.2])
+    assert box.take(0.0, 0.5) == 0.2 and box.take(0.0, 0.5) is None
+
+
+def test_one_who_is_hardly_late_skips_nothing():
+    box = fill([0.0, 0.03, 0.06])
+    assert [box.take(0.0, 0.5) for _ in range(3)] == [0.0, 0.03, 0.06]
 
 
 @given(st.lists(st.tuples(st.booleans(), st.floats(0.001, 0.2)), max_size=80))
@@ -84,4 +89,4 @@ def test_the_memory_of_recent_values_is_short(steps):
     for step in steps:
         t += step
         box.put(t)
-    assert len(box._values) <= 12 and box._values[-1] == t
+    assert len(box._values) <= 20 and box._values[-1] == t and t - box._values[0] <= 0.5
