@@ -40,6 +40,7 @@ _LOST_S = 0.4
 _FIND_EVERY_S = 0.15
 _SECOND_LOOK_S = 1.0  # a pose that explains less than usual may be a near miss: now and then, look whether another explains more
 _SEARCH_S = 0.12
+_FOLLOW_UP_S = 0.05  # a search's answer is followed through the pictures since, though not through all
 _CATCH_UP_EVERY_S = 0.1  # while a doubtful fit holds
 _THOROUGH_EVERY_S = 0.1  # all ways are tried, even though one does as well as usual
 _AS_USUAL = 0.9
@@ -202,9 +203,10 @@ class Tracker:
             return found
         self._advance(found, search.bench, search.t_s)
         for later in search.later:
-            caught_up, _ = self._track_on(*later)
-            if caught_up is not None:
-                self._advance(caught_up, *later[1:])
+            if later[2] - self._t_seen_s > _FOLLOW_UP_S:
+                caught_up, _ = self._track_on(*later)
+                if caught_up is not None:
+                    self._advance(caught_up, *later[1:])
         return self._track_on(picture, bench, t_s)[0]
 
     def _track_on(self, picture: Picture, bench: BenchPose, t_s: float) -> tuple[PoseFit | None, bool]:
