@@ -23,6 +23,8 @@ CUT_SIGMA_PX = 0.35  # scatter of one cut about a straight edge, measured on ren
 CORRELATION_MM = 2.4  # cuts nearer than this share pixels and codec blocks
 _SIDES = 4
 _LEAST_MISFIT_NOISE = 0.7
+_SHARED = 1.0  # of the sigma of a cut: what all cuts of a faint edge are wrong by alike
+_FAINT_GAIN, _SMEAR_PX = 50.0, 1.6  # mean gain of a side below which a codec may have smeared it, and by how much
 _LEAST_GAIN = 12.0  # drop of chi-square below which an edge is chance
 
 
@@ -211,18 +213,49 @@ def fit_pose(
             return None
         cuts, back = picture_cuts(picture, out, grid)
         blur = BLUR_PX if blur_of is None else blur_of(out)
-        edges = find_edges(cuts, back, grid, blur, spread, pick_limit=5.0 * looser, misfit_limit=6.0 * looser, **options)
+        limits = {"pick_limit": 5.0 * looser, "misfit_limit": 6.0 * looser}
+        edges = find_edges(cuts, back, grid, blur, spread, **limits, **options)
+        faint = _faint(out, edges) if last else np.zeros(0, bool)
+        if faint.any():
+            softer = find_edges(cuts[faint], back[faint], grid, np.hypot(blur if np.isscalar(blur) else blur[faint], _SMEAR_PX), spread,
+                                **limits, **options)
+            edges = _clearer(out, edges, softer, faint)
         label = group_of(out.part, out.side, edges.lighter)
         solved = _solve(out, edges, label, prior, pose, spread, plane)
         if solved is None:
             return None
         pose = moved_pose(pose, solved.step)
     cov, alone_step, alone_cov, offsets_cov = _spread(
-        out.jacobian, label, solved.groups, solved.offset_px, solved.left, solved.weight, solved.held,
+        out.jacobian, label, solved.groups, solved.offset_px, solved.left, solved.weight, solved.loose, solved.held,
         *edge_offsets(body, bias))
     return PoseFit(pose, np.concatenate([np.arange(6), 6 + solved.groups]), solved.offset_px, cov, alone_step, alone_cov,
                    offsets_cov, solved.chi2_dof, _quality(body, label, solved), int(solved.good.sum()), len(out.px), label,
                    edges.offset_px - out.jacobian @ solved.step, solved.good)
+
+
+def _side_of(out: Outline) -> np.ndarray:
+    """A number for each side of each part (n,)."""
+    return _SIDES * (out.part + 1) + out.side + 1
+
+
+def _faint(out: Outline, edges: EdgeSet) -> np.ndarray:
+    """Which cuts are of a side that hardly stands out; a codec may have smeared it."""
+    side = _side_of(out)
+    seen = edges.gain > _LEAST_GAIN
+    gain, count = np.bincount(side, edges.gain * seen), np.bincount(side, seen)
+    return ((gain < _FAINT_GAIN * count) & (count > 0))[side]
+
+
+def _clearer(out: Outline, sharp: EdgeSet, softer: EdgeSet, faint: np.ndarray) -> EdgeSet:
+    """Of each faint side the edges, sharp or softer, that explain more of the picture."""
+    side, n = _side_of(out)[faint], 1 + int(_side_of(out).max())
+    worth = [np.bincount(side, np.where(gain > _LEAST_GAIN, gain, 0.0), n) for gain in (sharp.gain[faint], softer.gain)]
+    better = (worth[1] > worth[0])[side]
+    at = np.flatnonzero(faint)[better]
+    chosen = [getattr(sharp, name).copy() for name in EdgeSet.__dataclass_fields__]
+    for values, name in zip(chosen, EdgeSet.__dataclass_fields__, strict=True):
+        values[at] = getattr(softer, name)[better]
+    return EdgeSet(*chosen)
 
 
 def inside_picture(out: Outline, shape) -> Outline:
@@ -267,7 +300,8 @@ def steps_between(pose: ToolPose, goal: ToolPose) -> FloatArray:
 
 
 class _Solved(NamedTuple):
-    """As in PoseFit; left: what each edge is away from where the solution puts it, weight: what it counted for."""
+    """As in PoseFit; left: what each edge is away from where the solution puts it, weight: what it counted for, loose: variance
+    of what the edges of a group share in this picture alone."""
 
     step: FloatArray
     groups: np.ndarray
@@ -276,6 +310,7 @@ class _Solved(NamedTuple):
     chi2_dof: float
     left: FloatArray
     weight: FloatArray
+    loose: FloatArray
     held: FloatArray
 
 
@@ -321,34 +356,48 @@ def _least_squares(jacobian, mm_per_sample, offset, sigma, gain, label, prior_co
         own[i] = math.hypot(min(sigma[i], 5.0), CUT_SIGMA_PX)
         far[i], weight[i] = max(2.0 * own[i], 0.5 * spread), own[i] * share
         seen[i] = offset[i] if usable[i] else 0.0
+    # what the eye cannot tell from the bench blurs alike along a whole edge: a faint edge may be anywhere within its blur
+    loose, count = np.zeros(m), np.zeros(m)
+    for i in range(n):
+        if usable[i]:
+            loose[group[i]] += (_SHARED * min(sigma[i], 5.0)) ** 2
+            count[group[i]] += 1.0
+    for k in range(m):
+        loose[k] = max(loose[k] / max(count[k], 1.0) - inner[6 + k, 6 + k], 0.0)
     if usable.sum() < 6:
-        return np.empty(0), groups, x[6:], usable, 0.0, seen, weight, held
-    left = _reweighted(jacobian, group, seen, usable, weight, far, held, pull, x)
-    good = usable & (np.abs(left) < 3 * own)
-    chi2_dof = ((left / own) ** 2 * good).sum() / max(1.0, good.sum() - 6.0)
+        return np.empty(0), groups, x[6:], usable, 0.0, seen, weight, loose, held
+    left, shared = _reweighted(jacobian, group, seen, usable, weight, far, loose, held, pull, x)
+    good = usable & (np.abs(left - shared) < 3 * own)
+    chi2_dof = (((left - shared) / own) ** 2 * good).sum() / max(1.0, good.sum() - 6.0)
     weight = np.where(good, weight ** -2.0, 0.0) / max(1.0, chi2_dof)
-    return x[:6].copy(), groups, x[6:].copy(), good, chi2_dof, left, weight, held
+    return x[:6].copy(), groups, x[6:].copy(), good, chi2_dof, left, weight, loose, held
 
 
 @njit(cache=True, nogil=True)
-def _reweighted(jacobian, group, seen, usable, sigma, reach, held, pull, x):
-    """Solve for x in place, from where it is; what each edge is away from it then. An edge counts the less the further it is
-    beyond its reach."""
+def _reweighted(jacobian, group, seen, usable, sigma, reach, loose, held, pull, x):
+    """Solve for x in place, from where it is; what each edge is away from it then, and what of that its group shares. An edge
+    counts the less the further it is beyond its reach."""
     n = len(seen)
-    left, weight = np.empty(n), np.empty(n)
+    left, weight, shared, total = np.zeros(n), np.zeros(n), np.zeros(len(loose)), np.zeros(len(loose))
     for _ in range(6):
         for i in range(n):
-            r = _left(jacobian, group, seen, x, i) if usable[i] else 0.0
-            weight[i] = (sigma[i] * (1.0 + (r / reach[i]) ** 2)) ** -2.0 if usable[i] else 0.0
-        data, right = _normal(jacobian, group, weight, seen, len(x))
+            if usable[i]:
+                r = _left(jacobian, group, seen, x, i) - shared[group[i]]
+                weight[i] = (sigma[i] * (1.0 + (r / reach[i]) ** 2)) ** -2.0
+        data, right = _normal(jacobian, group, weight, seen, loose, len(x))
         new = np.linalg.solve(data + held, right + pull)
         moved = np.abs(new - x)
         x[:] = new
+        shared[:], total[:] = 0.0, 0.0
+        for i in range(n):
+            shared[group[i]] += weight[i] * _left(jacobian, group, seen, x, i)
+            total[group[i]] += weight[i]
+        shared *= loose / (1.0 + loose * total)
         if moved[:3].max() < 1e-2 and moved[3:6].max() < 1e-4:
             break
     for i in range(n):
         left[i] = _left(jacobian, group, seen, x, i) if usable[i] else 0.0
-    return left
+    return left, shared[group]
 
 
 @njit(cache=True, nogil=True)
@@ -361,8 +410,9 @@ def _left(jacobian, group, seen, x, i):
 
 
 @njit(cache=True, nogil=True)
-def _normal(jacobian, group, weight, values, size):
-    """Normal equations, matrix and right side, of values = jacobian . steps + offset of the group."""
+def _normal(jacobian, group, weight, values, loose, size):
+    """Normal equations, matrix and right side, of values = jacobian . steps + offset of the group + what its edges share in
+    this picture alone, of variance `loose`, which is not solved for."""
     data, right = np.zeros((size, size)), np.zeros(size)
     for i in range(len(weight)):
         w, g = weight[i], 6 + group[i]
@@ -378,11 +428,17 @@ def _normal(jacobian, group, weight, values, size):
     for k in range(size):
         for l in range(k + 1, size):
             data[k, l] = data[l, k]
+    for g in range(size - 6):
+        less, row, value = loose[g] / (1.0 + loose[g] * data[6 + g, 6 + g]), data[6 + g].copy(), right[6 + g]
+        for k in range(size):
+            right[k] -= less * row[k] * value
+            for l in range(size):
+                data[k, l] -= less * row[k] * row[l]
     return data, right
 
 
 @njit(cache=True, nogil=True)
-def _spread(jacobian, label, groups, offset_px, left, weight, held, base_offset, base_cov):
+def _spread(jacobian, label, groups, offset_px, left, weight, loose, held, base_offset, base_cov):
     """Covariance of what was solved for; and what the picture says alone, with only the offsets' base values known."""
     m = len(groups)
     place, base, known = np.zeros(len(base_offset), np.int64), np.empty((m, m)), np.empty(m)
@@ -390,7 +446,7 @@ def _spread(jacobian, label, groups, offset_px, left, weight, held, base_offset,
         place[groups[i]], known[i] = i, base_offset[groups[i]]
         for j in range(m):
             base[i, j] = base_cov[groups[i], groups[j]]
-    data, right = _normal(jacobian, place[label], weight, left, 6 + m)
+    data, right = _normal(jacobian, place[label], weight, left, loose, 6 + m)
     weak = np.zeros_like(data)
     for k in range(6):
         weak[k, k] = 40.0 ** -2 if k < 3 else 0.4 ** -2

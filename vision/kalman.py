@@ -3,6 +3,8 @@
 State, bench frame: outlet centre (3) [mm], jet direction's x and y (2) [-], turn about it (1) [rad], rates of the first
 five per second, then one offset a group of edges [px]. The jet points down, so its x and y are a chart of its direction.
 The outlet moves at nearly constant velocity; the direction drifts about a rest that the hand keeps; offsets change slowly.
+A hand is calm or it stirs: calm, it holds the tool or sweeps it evenly, and what a picture hardly shows, such as the height
+when only the tube's end is in view, stays what it was.
 """
 
 from __future__ import annotations
@@ -13,15 +15,18 @@ import numpy as np
 
 from vision.types import FloatArray
 
-__all__ = ["Motion", "ToolState", "start_state", "predict", "gate", "condition", "smooth", "N_POSE", "N_MOVING"]
+__all__ = ["Motion", "ToolState", "start_state", "predict", "calmness", "gate", "condition", "smooth", "N_POSE", "N_MOVING"]
 
 N_POSE, N_RATE = 6, 5
 N_MOVING = N_POSE + N_RATE
 
-_ACCEL_MM2_S3 = 6.0e4  # spectral density of the outlet's acceleration: a sweeping hand, about 1 m/s2 for a twentieth of a second
+# spectral densities by whether the hand is calm: of the outlet's acceleration (a hand that stirs: about 1 m/s2 for a twentieth
+# of a second), of its velocity (tremor), and of the direction's acceleration
+_ACCEL_MM2_S3 = {False: 6.0e4, True: 300.0}
+_JITTER_MM2_S = {False: 0.0, True: 0.5}
+_TURN_RAD2_S3 = {False: 0.04, True: 0.01}
 _STROKE_S = 0.35  # a hand turns back after about as long: what is not measured does not run away
-_TURN_RAD2_S3 = 0.15  # and of the direction's; with the two times below it stays within about 6 degrees of its rest
-_TURN_S, _REST_S = 0.3, 1.5
+_TURN_S, _REST_S = 0.3, 1.5  # with these the direction stays within about 6 degrees of its rest
 _ROLL_RAD2_S = 0.02
 _OFFSET_S = 0.4  # offsets follow light and place: longer, and what smoke or blur did to them would be believed for seconds
 _REST_FOLLOWS_S = 3.0
@@ -48,6 +53,8 @@ class ToolState:
         Jet direction's x and y to which the hand returns [-].
     steady_cov : array, shape (5, 5)
         Of outlet and jet direction: what all frames share, so that no number of them takes it away.
+    is_calm : bool
+        How the hand was taken to move on the way to here.
     """
 
     t_s: float
@@ -55,6 +62,7 @@ class ToolState:
     cov: FloatArray
     rest: FloatArray
     steady_cov: FloatArray
+    is_calm: bool = False
 
 
 def start_state(t_s: float, pose: FloatArray, pose_cov: FloatArray, motion: Motion) -> ToolState:
@@ -68,21 +76,22 @@ def start_state(t_s: float, pose: FloatArray, pose_cov: FloatArray, motion: Moti
     return ToolState(t_s, mean, cov, np.array(pose[3:5], float), np.zeros((5, 5)))
 
 
-def _step(n: int, dt_s: float, motion: Motion | None) -> tuple[FloatArray, FloatArray]:
+def _step(n: int, dt_s: float, motion: Motion | None, is_calm: bool) -> tuple[FloatArray, FloatArray]:
     """Transition matrix and process noise over dt_s for the first n states."""
     f, q = np.eye(n), np.zeros((n, n))
+    accel, jitter, turn = _ACCEL_MM2_S3[is_calm], _JITTER_MM2_S[is_calm], _TURN_RAD2_S3[is_calm]
     keep_turn, back = np.exp(-dt_s / _TURN_S), np.exp(-dt_s / _REST_S)
     keep_speed = np.exp(-dt_s / _STROKE_S)
     for k in range(3):
         r = N_POSE + k
         f[k, r], f[r, r] = _STROKE_S * (1 - keep_speed), keep_speed
-        q[k, k], q[r, r] = _ACCEL_MM2_S3 * dt_s**3 / 3, _ACCEL_MM2_S3 * _STROKE_S * (1 - keep_speed**2) / 2
-        q[k, r] = q[r, k] = _ACCEL_MM2_S3 * dt_s**2 / 2 * keep_speed
+        q[k, k], q[r, r] = accel * dt_s**3 / 3 + jitter * dt_s, accel * _STROKE_S * (1 - keep_speed**2) / 2
+        q[k, r] = q[r, k] = accel * dt_s**2 / 2 * keep_speed
     for k in (3, 4):
         r = N_POSE + k
         f[k, k], f[k, r], f[r, r] = back, _TURN_S * (1 - keep_turn), keep_turn
-        q[k, k], q[r, r] = _TURN_RAD2_S3 * dt_s**3 / 3, _TURN_RAD2_S3 * _TURN_S * (1 - keep_turn**2) / 2
-        q[k, r] = q[r, k] = _TURN_RAD2_S3 * dt_s**2 / 2 * keep_turn
+        q[k, k], q[r, r] = turn * dt_s**3 / 3, turn * _TURN_S * (1 - keep_turn**2) / 2
+        q[k, r] = q[r, k] = turn * dt_s**2 / 2 * keep_turn
     q[5, 5] = _ROLL_RAD2_S * dt_s
     if motion is not None:
         keep = np.exp(-dt_s / _OFFSET_S)
@@ -100,12 +109,23 @@ def _carried(mean: FloatArray, f: FloatArray, rest: FloatArray, motion: Motion |
     return home + f @ (mean - home)
 
 
-def predict(state: ToolState, t_s: float, motion: Motion) -> ToolState:
-    """State carried to t_s >= state.t_s."""
+def predict(state: ToolState, t_s: float, motion: Motion, is_calm: bool = False) -> ToolState:
+    """State carried to t_s >= state.t_s by a hand that is calm or stirs."""
     dt_s = t_s - state.t_s
-    f, q = _step(len(state.mean), dt_s, motion)
+    f, q = _step(len(state.mean), dt_s, motion, is_calm)
     rest = state.rest + (1 - np.exp(-dt_s / _REST_FOLLOWS_S)) * (state.mean[3:5] - state.rest)
-    return ToolState(t_s, _carried(state.mean, f, state.rest, motion), f @ state.cov @ f.T + q, rest, state.steady_cov)
+    return ToolState(t_s, _carried(state.mean, f, state.rest, motion), f @ state.cov @ f.T + q, rest, state.steady_cov, is_calm)
+
+
+def calmness(state: ToolState, t_s: float, measured: FloatArray, cov: FloatArray) -> float:
+    """How much better a calm hand foretells a tip and direction (5,) at t_s than one that stirs: logarithm of the odds."""
+    logs = []
+    for is_calm in (True, False):
+        f, q = _step(N_MOVING, t_s - state.t_s, None, is_calm)
+        spread = (f @ state.cov[:N_MOVING, :N_MOVING] @ f.T + q)[:5, :5] + cov
+        d = measured - _carried(state.mean[:N_MOVING], f, state.rest, None)[:5]
+        logs.append(-0.5 * (np.linalg.slogdet(spread)[1] + d @ np.linalg.solve(spread, d)))
+    return float(logs[0] - logs[1])
 
 
 def gate(state: ToolState, measured: FloatArray, cov: FloatArray) -> float:
@@ -123,7 +143,7 @@ def condition(state: ToolState, sites: np.ndarray, mean: FloatArray, cov: FloatA
     gain = np.linalg.solve(inner, state.cov[sites, :]).T
     new = state.cov + gain @ (cov - inner) @ gain.T
     return ToolState(state.t_s, state.mean + gain @ (mean - state.mean[sites]), (new + new.T) / 2, state.rest,
-                     state.steady_cov)
+                     state.steady_cov, state.is_calm)
 
 
 def smooth(states: list[ToolState]) -> list[ToolState]:
@@ -131,13 +151,13 @@ def smooth(states: list[ToolState]) -> list[ToolState]:
     if not states:
         return []
     last = states[-1]
-    out = [ToolState(last.t_s, last.mean[:N_MOVING], last.cov[:N_MOVING, :N_MOVING], last.rest, last.steady_cov)]
+    out = [ToolState(last.t_s, last.mean[:N_MOVING], last.cov[:N_MOVING, :N_MOVING], last.rest, last.steady_cov, last.is_calm)]
     for now, after in zip(states[-2::-1], states[:0:-1]):
         mean, cov = now.mean[:N_MOVING], now.cov[:N_MOVING, :N_MOVING]
-        f, q = _step(N_MOVING, after.t_s - now.t_s, None)
+        f, q = _step(N_MOVING, after.t_s - now.t_s, None, after.is_calm)
         ahead = f @ cov @ f.T + q
         gain = np.linalg.solve(ahead, f @ cov).T
         smoothed = mean + gain @ (out[-1].mean - _carried(mean, f, now.rest, None))
         new = cov + gain @ (out[-1].cov - ahead) @ gain.T
-        out.append(ToolState(now.t_s, smoothed, (new + new.T) / 2, now.rest, now.steady_cov))
+        out.append(ToolState(now.t_s, smoothed, (new + new.T) / 2, now.rest, now.steady_cov, now.is_calm))
     return out[::-1]

@@ -14,7 +14,7 @@ from vision.board import BoardFollower
 from vision.chart import axis_of, axis_spread, chart_of, chart_of_steps, pose_of
 from vision.find import CLEAR_QUALITY, DRAFT_STEP_MM, find_tool, habit, poses_near, share_in_view
 from vision.fit import BLUR_PX, DEFAULT_BIAS, EdgeBias, Picture, PoseFit, PosePrior, edge_offsets, fit_pose
-from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, condition, gate, predict, smooth, start_state
+from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, calmness, condition, gate, predict, smooth, start_state
 from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of, sideways_of
 from vision.rigid import apply
 from vision.silhouette import moved_pose, tool_hull
@@ -32,9 +32,11 @@ _DOUBT_QUALITY, _DOUBT_S = 0.35, 0.5
 _WHOLE = 0.35  # share of the outline that must be in the picture before the pose can stand without its past
 _GATE = 25.0  # chi-square of 5 degrees of freedom, 99.99 %
 _CLEARER = 1.3  # a fit so much better than what was believed of late may jump
+_STIRS = 20.5  # chi-square of 5 degrees of freedom, 99.9 %: the hand is calm no more
+_CALM_KEEPS, _CALM_SCORE = 0.7, 1.0  # a hand is calm when the last few pictures say so
 _JUMPS = 5  # so many jumps in a row mean that the track was wrong, not the picture
 _HOLD_COS = np.cos(np.deg2rad(30.0))  # a hand turns the tool no further than this from the ways it held it before
-_USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 8.0, 12.0  # of the height: to begin a track, to follow one
+_USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 8.0, 25.0  # of the height: to begin a track, to follow one
 _COAST_S = 0.2
 _LOST_S = 0.4
 _FIND_EVERY_S = 0.15
@@ -115,6 +117,7 @@ class Tracker:
         self._t_find_s = self._t_sure_s = self._t_caught_up_s = self._t_thorough_s = -np.inf
         self._way, self._usual_quality, self._believed_quality = 0, 1.0, 0.0
         self._jumps = self._sightings = 0
+        self._is_calm, self._calm_score = False, 0.0
         self._last_hold: Hold | None = None
         self._t_hold_s = -np.inf
         self._dt_s, self._t_s = 1 / 30, np.nan
@@ -174,15 +177,15 @@ class Tracker:
         s = self._state
         if s is None or s.t_s != self._t_s:
             return None
-        return ToolState(s.t_s, s.mean[:N_MOVING].copy(), s.cov[:N_MOVING, :N_MOVING].copy(), s.rest, s.steady_cov)
+        return ToolState(s.t_s, s.mean[:N_MOVING].copy(), s.cov[:N_MOVING, :N_MOVING].copy(), s.rest, s.steady_cov, s.is_calm)
 
     def _measure(self, picture: Picture, bench: BenchPose, t_s: float) -> PoseFit | None:
         """The best pose for this picture: from the track if possible, else from a search's answer."""
         fit, is_sure = self._track_on(picture, bench, t_s)
-        if is_sure:
+        search = self._search
+        if is_sure and (search is None or fit.quality > _GOOD_QUALITY):  # a second look is waited for by a fit that is only fair
             self._search = None
             return fit
-        search = self._search
         if search is None:
             if t_s - self._t_find_s < _FIND_EVERY_S:
                 return fit
@@ -198,6 +201,7 @@ class Tracker:
         if found is None or found.merit < _BETTER * search.rival_merit or not (
                 self._is_possible(found, search.bench) and self._is_convincing(found, search.bench, CLEAR_QUALITY)):
             return fit
+        before = copy(self)
         self._state = None  # what was believed until now did not lead here
         if search.t_s == t_s:
             return found
@@ -207,7 +211,11 @@ class Tracker:
                 caught_up, _ = self._track_on(*later)
                 if caught_up is not None:
                     self._advance(caught_up, *later[1:])
-        return self._track_on(picture, bench, t_s)[0]
+        now, _ = self._track_on(picture, bench, t_s)
+        if fit is not None and (now is None or now.merit < _BETTER * fit.merit):  # it must explain the newest picture better too
+            self.__dict__.update(before.__dict__)
+            return fit
+        return now
 
     def _track_on(self, picture: Picture, bench: BenchPose, t_s: float) -> tuple[PoseFit | None, bool]:
         """A fit near the track, followed or caught up with, and whether it needs no search."""
@@ -215,9 +223,17 @@ class Tracker:
             return None, False
         prior = self._prior(predict(self._state, t_s, self._motion), bench)
         is_low = share_in_view(self._camera, self._body, prior.pose, picture) < _WHOLE
+        self._is_calm = is_low and self._calm_score > _CALM_SCORE
+        if self._is_calm:
+            ahead = predict(self._state, t_s, self._motion, self._is_calm)
+            prior = self._prior(ahead, bench)
         # with little of the tool in the picture its lean cannot be told from its height: no other start is to be
         # believed, and the past carries more of the answer
         fit = self._follow(picture, bench, prior, prior.pose, _LOW_QUALITY if is_low else _FOLLOW_QUALITY)
+        if self._is_calm and (fit is None or gate(ahead, *_observation(fit, bench, t_s, self._body)[1:]) > _STIRS):
+            self._is_calm, self._calm_score = False, 0.0
+            prior = self._prior(predict(self._state, t_s, self._motion), bench)
+            fit = self._follow(picture, bench, prior, prior.pose, _LOW_QUALITY if is_low else _FOLLOW_QUALITY)
         is_new = self._sightings < _CONFIRM  # how fast it moves is not yet known
         enough = _SURE_QUALITY if is_new else _QUICK_QUALITY if is_low else _DOUBT_QUALITY
         quality = 0.0 if fit is None else fit.quality
@@ -226,7 +242,8 @@ class Tracker:
             self._t_caught_up_s = t_s
             other = self._catch_up(picture, bench, prior)
             if other is not None and (fit is None or other.merit > fit.merit) and self._is_convincing(other, bench, _FIND_QUALITY) \
-                    and (not is_low or share_in_view(self._camera, self._body, other.pose, picture) >= _WHOLE):
+                    and (not is_low or other.quality > _CLEARER * quality
+                         or share_in_view(self._camera, self._body, other.pose, picture) >= _WHOLE):
                 fit = other
         return fit, fit is not None and not self._needs_search(fit, is_low, t_s)
 
@@ -332,12 +349,14 @@ class Tracker:
         seen, alone, alone_cov = _observation(fit, bench, t_s, self._body)
         known = self._state is not None and t_s - self._t_seen_s < _LOST_S
         if known:
-            ahead = predict(self._state, t_s, self._motion)
+            ahead = predict(self._state, t_s, self._motion, self._is_calm)
             if gate(ahead, alone, alone_cov) > _GATE:
                 if self._jumps < _JUMPS and not self._is_clearer(fit):
                     self._jumps += 1
                     return seen, self._coast(t_s, "nozzle seems to jump")
                 known = False
+            else:
+                self._calm_score = _CALM_KEEPS * self._calm_score + calmness(self._state, t_s, alone, alone_cov)
         turn = _turn_of(fit.pose, bench, self._body)
         mean = np.concatenate([_chart(fit.pose, bench), fit.offset_px])
         cov = fit.cov.copy()
@@ -350,7 +369,7 @@ class Tracker:
         else:
             self._state = condition(start_state(t_s, mean[:6], 1e4 * np.eye(6), self._motion), sites, mean, cov)
             self._sightings = int(fit.quality > _SURE_QUALITY)
-            self._believed_quality = fit.quality
+            self._believed_quality, self._calm_score = fit.quality, 0.0
         self._believed_quality += 0.3 * (fit.quality - self._believed_quality)
         # what of the outline speaks against the pose does so in the next frames too; a hand always hides a part
         doubt_cov = (max(_GOOD_QUALITY / fit.quality, 1.0) ** 3 - 1.0) * self._state.cov[:5, :5]
@@ -372,7 +391,7 @@ class Tracker:
             if self._state is not None and t_s - self._t_seen_s > _LOST_S:
                 self._state = None
             return NozzleTrack(t_s, TrackStatus.LOST, nan3, nan3, nan3, np.full((6, 6), np.nan), self._t_seen_s, reason)
-        return self._track(TrackStatus.COASTING, reason, predict(self._state, t_s, self._motion))
+        return self._track(TrackStatus.COASTING, reason, predict(self._state, t_s, self._motion, self._is_calm))
 
     def _track(self, status: TrackStatus, reason: str, state: ToolState | None = None) -> NozzleTrack:
         s = state or self._state
