@@ -48,10 +48,10 @@ _THOROUGH_EVERY_S = 0.1  # all ways are tried, even though one does as well as u
 _AS_USUAL = 0.9
 _BETTER = 1.15  # a pose found anew replaces a doubtful one when it explains the picture so much better
 _GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames holds it alike for so long
-_CONFIRM = 3  # sightings that explain enough before a new track is believed
+_CONFIRM, _FAIR = 3, 0.25  # sightings that explain enough before a new track is believed; what one that explains less counts
 # what callipers, the board's thickness and the touch photographs leave, alike in all frames: outlet [mm], direction [-]
 _STEADY_COV = np.diag([0.2, 0.2, 0.5, 0.003, 0.003]) ** 2
-_STEADY_SHARE = 0.15  # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
+_STEADY_SHARE = 0.2  # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
 _SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench
 # ways to fit: how far edges may be from where they are expected, round by round, and the veil (None: clear air)
@@ -116,7 +116,7 @@ class Tracker:
         self._t_seen_s = np.nan
         self._t_find_s = self._t_sure_s = self._t_caught_up_s = self._t_thorough_s = -np.inf
         self._way, self._usual_quality, self._believed_quality = 0, 1.0, 0.0
-        self._jumps = self._sightings = 0
+        self._jumps, self._sightings = 0, 0.0
         self._is_calm, self._calm_score = False, 0.0
         self._last_hold: Hold | None = None
         self._t_hold_s = -np.inf
@@ -368,7 +368,7 @@ class Tracker:
             self._state = condition(ahead, sites, mean, cov)
         else:
             self._state = condition(start_state(t_s, mean[:6], 1e4 * np.eye(6), self._motion), sites, mean, cov)
-            self._sightings = int(fit.quality > _SURE_QUALITY)
+            self._sightings = float(fit.quality > _SURE_QUALITY)
             self._believed_quality, self._calm_score = fit.quality, 0.0
         self._believed_quality += 0.3 * (fit.quality - self._believed_quality)
         # what of the outline speaks against the pose does so in the next frames too; a hand always hides a part
@@ -379,6 +379,8 @@ class Tracker:
         self._t_seen_s = t_s
         if self._sightings >= _CONFIRM or fit.quality > _FIND_QUALITY:
             self._sightings += 1
+        elif fit.quality > CLEAR_QUALITY:
+            self._sightings += _FAIR
         if fit.quality > _SURE_QUALITY:
             self._t_sure_s = t_s
             if self._sightings > _GRIP_FRAMES:
