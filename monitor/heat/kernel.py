@@ -21,8 +21,8 @@ _ZERO_C_K = 273.15
 
 # Without Python's check for a zero divisor the inner loops run several members per instruction. No fastmath: it lets the
 # last bits depend on where the arrays happen to lie in memory, and the same recording must give the same bits (cost: 4 %).
-_compiled = njit(cache=True, error_model="numpy")
-_compiled_inline = njit(cache=True, error_model="numpy", inline="always")
+_compiled = njit(cache=True, nogil=True, error_model="numpy")
+_compiled_inline = njit(cache=True, nogil=True, error_model="numpy", inline="always")
 
 
 class Shape(NamedTuple):
