@@ -110,6 +110,17 @@ def test_views_need_the_same_memory_however_long_the_session_is():
     assert grown_bytes(a_thousand_seconds) < 1_000
 
 
+def test_room_for_pictures_of_a_known_size_is_there_before_the_first():
+    first, line, views = arrival(0, size=(96, 128)), PictureLine(2, (128, 96)), Views((128, 96))
+    tracemalloc.start()
+    line.put(first)
+    views.offer(0.0, first.frame.image, None, 0.0)
+    taken = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+
+    assert taken < 96 * 128 and len(views) == 1 and line.take(0.0).i420.shape == (144, 128)
+
+
 def test_a_full_line_refuses_and_counts():
     line = PictureLine(2)
 

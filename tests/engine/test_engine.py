@@ -4,6 +4,7 @@ import threading
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from monitor.analyse import Inputs
@@ -113,6 +114,22 @@ def test_something_asked_in_vain_does_not_end_the_session(tmp_path):
     assert over.wait(20.0)
 
     assert len(ended) == 1 and not ended[0].fault and open_recording(ended[0].folder).frames["t_s"][-1] > 0.5
+
+
+class HaltsOnce(PathTracker):
+    """One frame takes a third of a second, as when the tool is looked for; all others take nothing."""
+
+    def step(self, frame):
+        if frame.index == 10:
+            threading.Event().wait(0.35)
+        return super().step(frame)
+
+
+def test_one_slow_frame_costs_no_others(tmp_path):
+    found, engine, _ = run(tmp_path / "r", DrawnCamera(n=45), HaltsOnce(lambda t: (0, 0, 15)))
+
+    late = np.diff(found.frames["t_s"])
+    assert engine.stats()["frames_dropped"] <= 3 and late.max() < 0.15  # nothing like the ten that came meanwhile
 
 
 class FindsSlowly(PathTracker):

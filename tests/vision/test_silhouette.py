@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from vision.camera import CameraModel
 from vision.edges import CutGrid, find_edges
 from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, fit_pose
-from vision.kalman import Motion, ToolState, condition, predict, smooth, start_state
+from vision.kalman import Motion, ToolState, calmness, condition, predict, smooth, start_state
 from vision.nozzle import ToolPose, body_from_measures
 from vision.silhouette import STEP, moved_pose, outline, tool_hull
 
@@ -86,15 +86,15 @@ def test_an_edge_explains_a_cut_far_better_than_bare_bench_does_where_there_is_o
     assert np.median(edges.gain) > 200 if is_there else np.median(edges.gain) < 40
 
 
-def _drawn(pose, rng, scale=4):
+def _drawn(pose, rng, scale=4, tool=0.08, blur_px=0.7):
     """A dark tool on a light bench, drawn four times too large and averaged down, with noise."""
     shape = (720 * scale, 1280 * scale)
     mask = np.zeros(shape, np.uint8)
     for hull in tool_hull(CAMERA, TOOL, pose):
         cv2.fillConvexPoly(mask, np.round(((hull + 0.5) * scale - 0.5) * 16).astype(np.int32), 255, shift=4)
     cover = cv2.resize(mask, (1280, 720), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
-    cover = cv2.GaussianBlur(cover, (0, 0), 0.7)[..., None]
-    light = 0.45 * (1 - cover) + 0.08 * cover * np.ones(3, np.float32)
+    cover = cv2.GaussianBlur(cover, (0, 0), blur_px)[..., None]
+    light = 0.45 * (1 - cover) + tool * cover * np.ones(3, np.float32)
     return _as_camera(light + rng.normal(0, 0.01, light.shape))
 
 
@@ -119,6 +119,22 @@ def test_the_pose_of_a_drawn_tool_comes_back_within_its_sigma(seed):
     assert np.all(np.abs(error) < 4 * np.sqrt(np.diag(fit.cov)[:3]) + 0.05)
     assert np.linalg.norm(error) < 3.5  # one per cent of the distance
     assert fit.pose.axis @ pose.axis > np.cos(np.deg2rad(1.5))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_tool_little_darker_than_the_bench_and_smeared_by_a_codec_comes_back_within_a_wider_sigma(seed):
+    rng = np.random.default_rng(seed)
+    pose = _pose(*rng.uniform([-20, -20, 330], [20, 20, 380]), rng.uniform(0.6, 1.1), rng.uniform(-1.9, -1.2))
+    bench, sharp = np.full((720, 1280, 3), 0.45, np.float32), {key: EdgeBias(0.0, 0.05) for key in DEFAULT_BIAS}
+    start = moved_pose(pose, np.array([0.3, -0.3, 2.0, 0.01, -0.01, 0.0]))
+
+    def measured(**looks):
+        return fit_pose(CAMERA, TOOL, Picture(_drawn(pose, rng, **looks), bench, np.full((720, 1280), 255, np.uint8)), start, sharp)
+
+    clear, faint = measured(), measured(tool=0.32, blur_px=1.8)
+
+    assert faint.alone_cov[2, 2] > 2 * clear.alone_cov[2, 2]
+    assert np.all(np.abs(faint.pose.tip_mm - pose.tip_mm) < 3 * np.sqrt(np.diag(faint.cov)[:3]))
 
 
 def test_no_pose_is_made_up_where_there_is_no_tool():
@@ -157,6 +173,31 @@ def test_what_is_not_known_of_a_moving_tool_stays_a_covariance(dt_s):
     state = predict(start_state(0.0, np.zeros(6), 1e-9 * np.eye(6), MOTION), dt_s, MOTION)
 
     assert np.linalg.eigvalsh(state.cov).min() > -1e-9
+
+
+def _held_still():
+    """The state after half a second in which the tool was seen at one place."""
+    state = start_state(0.0, np.array([0.0, 0, 20, 0, 0, 0]), 0.04 * np.eye(6), MOTION)
+    for k in range(1, 16):
+        state = _seen(predict(state, k / 30, MOTION), np.array([0.0, 0, 20, 0, 0, 0]), 0.04)
+    return state
+
+
+@pytest.mark.parametrize(("moved_mm", "is_calm"), [(0.0, True), (3.0, False)])
+def test_a_calm_hand_is_told_from_one_that_stirs(moved_mm, is_calm):
+    state = _held_still()
+
+    odds = calmness(state, state.t_s + 1 / 30, np.array([moved_mm, 0, 20, 0, 0]), 0.04 * np.eye(5))
+
+    assert (odds > 0) == is_calm
+
+
+def test_what_a_calm_hand_holds_is_known_for_longer():
+    state = _held_still()
+    calm, stirs = (predict(state, state.t_s + 0.5, MOTION, is_calm) for is_calm in (True, False))
+
+    np.testing.assert_array_equal(calm.mean, stirs.mean)
+    assert 5 * np.sqrt(calm.cov[2, 2]) < np.sqrt(stirs.cov[2, 2])
 
 
 def _seen(state, pose, variance):

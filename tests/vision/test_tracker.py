@@ -1,6 +1,7 @@
 """The track through drawn pictures: a tool comes in, is searched for beside the frames, followed, and leaves."""
 
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,6 +10,7 @@ import vision.tracker
 from tests.vision.test_find import CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
 from tests.vision.test_silhouette import CAMERA, TOOL, _as_camera
 from vision.nozzle import hold_of
+from vision.silhouette import moved_pose
 from vision.tracker import NozzleModel, Tracker
 from vision.types import BenchPose, Frame, TrackStatus
 
@@ -84,3 +86,21 @@ def test_a_search_that_takes_longer_than_its_frames_changes_nothing(scene, track
     for slow, quick in zip(_tracks(scene), tracks):
         np.testing.assert_array_equal(slow.tip_mm, quick.tip_mm)
         np.testing.assert_array_equal(slow.cov, quick.cov)
+
+
+def test_a_search_that_found_elsewhere_is_not_believed_when_the_newest_picture_says_otherwise(scene, tracks, monkeypatch):
+    rightly, n_found = vision.tracker.find_tool, 0
+
+    def elsewhere(*args, **options):
+        nonlocal n_found
+        fit = rightly(*args, **options)
+        n_found += fit is not None
+        return fit if n_found < 2 else replace(fit, pose=moved_pose(fit.pose, np.array([30.0, 0, 0, 0, 0, 0])), quality=1.0)
+
+    monkeypatch.setattr(vision.tracker, "find_tool", elsewhere)
+    monkeypatch.setattr(Tracker, "_needs_search", lambda *_: True)
+    monkeypatch.setattr(vision.tracker, "_GOOD_QUALITY", 1.1)
+    both = [(d, t) for d, t in zip(_tracks(scene), tracks) if d.is_seen and t.is_seen]
+
+    assert n_found > 1 and len(both) > 8
+    assert all(np.linalg.norm(d.tip_mm - t.tip_mm) < 3.0 for d, t in both)
