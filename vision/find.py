@@ -60,8 +60,8 @@ def find_tool(
     mask[unknown] = 255
     if cv2.countNonZero(mask) < _LEAST_MASK:
         return None
-    starts = sweep(camera, body, new_edges(picture, _region_of(mask, picture.known.shape)), mask, cam_from_bench, board_top_mm, heights_mm=heights_mm, holds=holds,
-                   most=most)
+    edges = new_edges(picture, _region_of(mask, picture.known.shape))
+    starts = sweep(camera, body, edges, mask, cam_from_bench, board_top_mm, heights_mm=heights_mm, holds=holds, most=most)
     drafts = []
     for pose in starts:
         turn_rad = _HOLD_RAD if share_in_view(camera, body, pose, picture) > 0.5 else _LOW_HOLD_RAD
@@ -189,7 +189,8 @@ def sweep(
     lens = lens_of(camera)
     tip, way = _best_pairs(_sweep_tube(slices[0], at, axes, lens, edges.distance_px), _FIRST_ROUND)
     metal = [f.kind != "handle" for f in body.frusta]
-    worth = _sweep(slices[metal], kinds[metal], _shares(body)[metal], at[tip], axes[way], -axes[way], 0.0, lens, edges.distance_px, _ALIKE_PX)
+    worth = _sweep(slices[metal], kinds[metal], _shares(body)[metal], at[tip], axes[way], -axes[way], 0.0, lens, edges.distance_px,
+                   _ALIKE_PX)
     best = np.argsort(-worth, kind="stable")[:_SECOND_ROUND]
     trials = [(i, j, side) for i, j in zip(tip[best], way[best]) for side in _sideways(body, axes[j], holds, r)]
     tips, axes = at[[i for i, _, _ in trials]], axes[[j for _, j, _ in trials]]

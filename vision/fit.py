@@ -203,22 +203,20 @@ def fit_pose(
     """
     prior = prior or loose_prior(body, bias, start)
     grid, pose = CutGrid(reach_px), start
-    options = {"noise": picture.noise} if veil is None else {"noise": picture.noise, "veil": veil}
     # a bench stored from photographs and a codec's colours are never as exact as a quiet picture
     looser = max(1.0, (_LEAST_MISFIT_NOISE / picture.noise) ** 2)
+    options = {"noise": picture.noise, "pick_limit": 5.0 * looser, "misfit_limit": 6.0 * looser} | ({} if veil is None else {"veil": veil})
     for spread in spreads_px:
         last = spread == spreads_px[-1]
         out = inside_picture(outline(camera, body, pose, step_mm=step_mm if last else 2 * step_mm), picture.image.shape)
         if len(out.px) < 8:
             return None
         cuts, back = picture_cuts(picture, out, grid)
-        blur = BLUR_PX if blur_of is None else blur_of(out)
-        limits = {"pick_limit": 5.0 * looser, "misfit_limit": 6.0 * looser}
-        edges = find_edges(cuts, back, grid, blur, spread, **limits, **options)
-        faint = _faint(out, edges) if last else np.zeros(0, bool)
-        if faint.any():
-            softer = find_edges(cuts[faint], back[faint], grid, np.hypot(blur if np.isscalar(blur) else blur[faint], _SMEAR_PX), spread,
-                                **limits, **options)
+        blur = np.full(len(out.px), BLUR_PX) if blur_of is None else blur_of(out)
+        edges = find_edges(cuts, back, grid, blur, spread, **options)
+        faint = _faint(out, edges)
+        if last and faint.any():
+            softer = find_edges(cuts[faint], back[faint], grid, np.hypot(blur[faint], _SMEAR_PX), spread, **options)
             edges = _clearer(out, edges, softer, faint)
         label = group_of(out.part, out.side, edges.lighter)
         solved = _solve(out, edges, label, prior, pose, spread, plane)

@@ -127,7 +127,8 @@ class Tracker:
         w, h = self._camera.image_size_px
         from_above = np.diag([1.0, -1.0, -1.0, 1.0])
         from_above[2, 3] = 400.0
-        bench, pose = BenchPose(0.0, from_above, 1e-6 * np.eye(6), 0, 0.0), ToolPose(np.array([0.0, 0.0, 370.0]), np.array([0.0, -0.6, 0.8]))
+        bench = BenchPose(0.0, from_above, 1e-6 * np.eye(6), 0, 0.0)
+        pose = ToolPose(np.array([0.0, 0.0, 370.0]), np.array([0.0, -0.6, 0.8]))
         image = np.full((h, w, 3), 60, np.uint8)
         view = BenchView(image.copy())
         for hull in tool_hull(self._camera, self._body, pose):
@@ -221,19 +222,7 @@ class Tracker:
         """A fit near the track, followed or caught up with, and whether it needs no search."""
         if self._state is None or t_s - self._t_seen_s >= _LOST_S:
             return None, False
-        prior = self._prior(predict(self._state, t_s, self._motion), bench)
-        is_low = share_in_view(self._camera, self._body, prior.pose, picture) < _WHOLE
-        self._is_calm = is_low and self._calm_score > _CALM_SCORE
-        if self._is_calm:
-            ahead = predict(self._state, t_s, self._motion, self._is_calm)
-            prior = self._prior(ahead, bench)
-        # with little of the tool in the picture its lean cannot be told from its height: no other start is to be
-        # believed, and the past carries more of the answer
-        fit = self._follow(picture, bench, prior, prior.pose, _LOW_QUALITY if is_low else _FOLLOW_QUALITY)
-        if self._is_calm and (fit is None or gate(ahead, *_observation(fit, bench, t_s, self._body)[1:]) > _STIRS):
-            self._is_calm, self._calm_score = False, 0.0
-            prior = self._prior(predict(self._state, t_s, self._motion), bench)
-            fit = self._follow(picture, bench, prior, prior.pose, _LOW_QUALITY if is_low else _FOLLOW_QUALITY)
+        fit, prior, is_low = self._keep_up(picture, bench, t_s)
         is_new = self._sightings < _CONFIRM  # how fast it moves is not yet known
         enough = _SURE_QUALITY if is_new else _QUICK_QUALITY if is_low else _DOUBT_QUALITY
         quality = 0.0 if fit is None else fit.quality
@@ -241,11 +230,35 @@ class Tracker:
         if quality <= enough and is_due:
             self._t_caught_up_s = t_s
             other = self._catch_up(picture, bench, prior)
-            if other is not None and (fit is None or other.merit > fit.merit) and self._is_convincing(other, bench, _FIND_QUALITY) \
-                    and (not is_low or other.quality > _CLEARER * quality
-                         or share_in_view(self._camera, self._body, other.pose, picture) >= _WHOLE):
+            is_better = other is not None and (fit is None or other.merit > fit.merit)
+            if is_better and self._is_convincing(other, bench, _FIND_QUALITY) and (
+                    not is_low or other.quality > _CLEARER * quality or not self._is_low(other.pose, picture)):
                 fit = other
         return fit, fit is not None and not self._needs_search(fit, is_low, t_s)
+
+    def _keep_up(self, picture: Picture, bench: BenchPose, t_s: float) -> tuple[PoseFit | None, PosePrior, bool]:
+        """A fit near where the tool is expected, what was expected, and whether little of it is in view.
+
+        Then its lean can hardly be told from its height, and the past carries more of the answer: all the more while the
+        hand is calm, until the picture says otherwise.
+        """
+        ahead = predict(self._state, t_s, self._motion)
+        prior = self._prior(ahead, bench)
+        is_low = self._is_low(prior.pose, picture)
+        least_quality = _LOW_QUALITY if is_low else _FOLLOW_QUALITY
+        self._is_calm = is_low and self._calm_score > _CALM_SCORE
+        if self._is_calm:
+            ahead = predict(self._state, t_s, self._motion, is_calm=True)
+            calm_prior = self._prior(ahead, bench)
+            fit = self._follow(picture, bench, calm_prior, calm_prior.pose, least_quality)
+            if fit is not None and gate(ahead, *_observation(fit, bench, t_s, self._body)[1:]) < _STIRS:
+                return fit, calm_prior, is_low
+            self._is_calm, self._calm_score = False, 0.0
+        return self._follow(picture, bench, prior, prior.pose, least_quality), prior, is_low
+
+    def _is_low(self, pose: ToolPose, picture: Picture) -> bool:
+        """Whether too little of the tool is in view for the pose to stand without its past."""
+        return share_in_view(self._camera, self._body, pose, picture) < _WHOLE
 
     def _begin_search(self, picture: Picture, bench: BenchPose, t_s: float, rival: PoseFit | None) -> _Search:
         """Look for the tool everywhere in this picture, beside what else goes on."""
