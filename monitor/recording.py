@@ -144,6 +144,8 @@ def _index_video(folder: Path) -> None:
                         packet.stream = stream
                         new.mux(packet)
             os.replace(whole, video)
+        except (FileNotFoundError, av.error.EOFError):
+            pass  # it was cut off before its first picture: nothing to index
         except (OSError, av.error.FFmpegError, IndexError, ValueError) as fault:
             log.warning("%s: left without an index (%s)", video, fault)
             whole.unlink(missing_ok=True)

@@ -120,7 +120,7 @@ def poses_near(
         Sigma of each of the six steps of `moved_pose`.
     """
     edges = new_edges(picture, _region_around(camera, body, start, picture.known.shape))
-    draws = _draws_around(start, spread, n)
+    draws = moved_poses(start.tip_mm, start.axis, float(start.roll_rad), spread * _random_steps(n))
     worth = _reward(camera, body, edges, *draws, _CLOSE_PX)
     return [_pose_of(*draws, k) for k in np.argsort(-worth, kind="stable")[:most]]
 
@@ -139,11 +139,6 @@ def _region_of(mask: np.ndarray, shape) -> tuple[slice, slice]:
     first = np.maximum(np.array([x, y]) - _WIDE, 0) * SCALE
     last = np.minimum((np.array([x + w, y + h]) + _WIDE) * SCALE, np.array(shape[::-1]) // 2 * 2)
     return slice(first[1], last[1]), slice(first[0], last[0])
-
-
-def _draws_around(start: ToolPose, spread: FloatArray, n: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """A pose and n more around it, as `moved_poses` gives them."""
-    return moved_poses(start.tip_mm, start.axis, float(start.roll_rad), spread * _random_steps(n))
 
 
 @lru_cache

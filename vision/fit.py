@@ -214,8 +214,7 @@ def fit_pose(
         cuts, back = picture_cuts(picture, out, grid)
         blur = np.full(len(out.px), BLUR_PX) if blur_of is None else blur_of(out)
         edges = find_edges(cuts, back, grid, blur, spread, **options)
-        faint = _faint(out, edges)
-        if last and faint.any():
+        if last and (faint := _faint(out, edges)).any():
             softer = find_edges(cuts[faint], back[faint], grid, np.hypot(blur[faint], _SMEAR_PX), spread, **options)
             edges = _clearer(out, edges, softer, faint)
         label = group_of(out.part, out.side, edges.lighter)

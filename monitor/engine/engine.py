@@ -228,6 +228,7 @@ class Engine:
             self._end()
         try:
             self.session = make()
+            self._next_s = math.inf  # pictures from before are not its own: the video does not have them
         except Exception as fault:
             log.exception("the session could not be begun")
             self._on_ended(Ended(None, str(fault) or type(fault).__name__))

@@ -104,3 +104,14 @@ def test_the_reserve_does_not_stay_in_a_finished_recording(tmp_path):
     folder = record(tmp_path / "r").close()
 
     assert not (folder / "reserve.bin").exists() and not (folder / "writing.lock").exists()
+
+
+@pytest.mark.parametrize("cluster_bytes", [0, 12])
+def test_a_video_that_was_cut_off_before_its_first_picture_is_nothing_to_complain_of(tmp_path, caplog, cluster_bytes):
+    where = crashed(tmp_path)
+    video = where / "lesson.part" / "video.mkv"
+    whole = video.read_bytes()
+    video.write_bytes(whole[:whole.index(b"\x1f\x43\xb6\x75") + cluster_bytes])  # RFC 9559: the first cluster's identifier
+
+    assert recover_leftovers(where) == [where / "lesson"] and not caplog.records
+    assert [p.name for p in (where / "lesson").glob("*video*")] == ["video.mkv"]
