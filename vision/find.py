@@ -8,11 +8,11 @@ import cv2
 import numpy as np
 from numba import njit
 
-from vision.fit import DEFAULT_BIAS, Picture, PoseFit, fit_pose, inside_picture, loose_prior
+from vision.fit import DEFAULT_BIAS, Picture, PoseFit, fit_pose, is_inside, loose_prior
 from vision.lens import lens_of, pixel
 from vision.novelty import ANGLES, HALF, SCALE, NewEdges, new_edges, tool_mask
 from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame, roll_of
-from vision.silhouette import body_arrays, moved_poses, outline, tool_hull, turned
+from vision.silhouette import body_arrays, moved_poses, tool_hull, trace, trace_inputs, turned
 from vision.types import FloatArray
 
 __all__ = ["CLEAR_QUALITY", "DRAFT_STEP_MM", "sweep", "poses_near", "find_tool", "habit", "share_in_view"]
@@ -28,12 +28,14 @@ _CLOSE_PX = 3.0
 _MARGIN_PX = 60  # around the tool in which it is looked for near its track
 _FIRST_ROUND, _SECOND_ROUND, _DRAWS = 4000, 500, 40
 CLEAR_QUALITY, _CLEARLY = 0.33, 1.5  # a pose may explain little when any other explains so much less
+_SIGHT_STEP_MM = 3.0  # distance of the places on the visible outline of a pose
 _STEP_MM = 4.0  # distance of the places on an outline where edges are looked for
 _FITS, _FULL_FITS = 20, 3  # poses worth a draft, and worth a full fit
 _WIDE = 25  # quarter-size pixels round the mask: bright metal may look like the bench for a whole tube
 _PLACE_PX = 10  # distance of the places where the outlet is tried
 _NEIGHBOUR_RAD = np.deg2rad(10.0)
 _HEIGHTS_MM = (4.0, 22.0, 45.0)
+_TAN_15 = np.tan(np.pi / 12)
 _TILTS_RAD = np.deg2rad([4.0, 16.0, 28.0, 40.0, 52.0])
 
 
@@ -153,8 +155,8 @@ def _pose_of(tips, axes, sideways, i: int) -> ToolPose:
 
 def share_in_view(camera, body: NozzleBody, pose: ToolPose, picture: Picture) -> float:
     """Share of the outline that lies in the picture, 0 to 1."""
-    out = outline(camera, body, pose, step_mm=3.0)
-    return len(inside_picture(out, picture.image.shape).px) / max(len(out.px), 1)
+    px = trace(*trace_inputs(camera, body, pose, _SIGHT_STEP_MM))[1]
+    return float(np.mean(is_inside(px, picture.image.shape))) if len(px) else 0.0
 
 
 def _as_held(body, bias, pose: ToolPose, holds: tuple[Hold, ...], cam_from_bench, turn_rad: float):
@@ -187,26 +189,40 @@ def sweep(
     worth = _sweep(slices[metal], kinds[metal], _shares(body)[metal], at[tip], axes[way], -axes[way], 0.0, lens, edges.distance_px,
                    _ALIKE_PX)
     best = np.argsort(-worth, kind="stable")[:_SECOND_ROUND]
-    trials = [(i, j, side) for i, j in zip(tip[best], way[best]) for side in _sideways(body, axes[j], holds, r)]
+    sides = [_sideways(body, axis, holds, r) for axis in axes]
+    trials = [(i, j, side) for i, j in zip(tip[best], way[best]) for side in sides[j]]
     tips, axes = at[[i for i, _, _ in trials]], axes[[j for _, j, _ in trials]]
     sideways = np.array([side for _, _, side in trials])
     worth = _reward(camera, body, edges, tips, axes, sideways)
-    apart: list[int] = []
-    for i in np.argsort(-worth, kind="stable"):
-        if len(apart) == 2 * most or worth[i] <= 0:
-            break
-        if all(np.linalg.norm(tips[i] - tips[j]) > 4.0 or axes[i] @ axes[j] < 0.99 for j in apart):
-            apart.append(int(i))
-    if not apart:
+    order = np.argsort(-worth, kind="stable")
+    apart = _unlike(tips, axes, order[worth[order] > 0], 2 * most, 4.0)
+    if not len(apart):
         return []
     settled = _settle(slices, kinds, _shares(body), tips[apart], axes[apart], sideways[apart], *_settling_steps(body.is_bent),
                       body.bend_rad, body.bend_at_mm, lens, edges.distance_px)
-    settled = [_pose_of(*settled, i) for i in range(len(apart))]
-    kept: list[ToolPose] = []
-    for pose in sorted(settled, key=lambda p: -_visible_reward(camera, body, edges, p)):
-        if len(kept) < most and all(np.linalg.norm(pose.tip_mm - k.tip_mm) > 3.0 or pose.axis @ k.axis < 0.99 for k in kept):
-            kept.append(pose)
-    return kept
+    worth = np.array([_visible_reward(camera, body, edges, _pose_of(*settled, i)) for i in range(len(apart))])
+    return [_pose_of(*settled, i) for i in _unlike(*settled[:2], np.argsort(-worth, kind="stable"), most, 3.0)]
+
+
+@njit(cache=True, nogil=True)
+def _unlike(tips, axes, order, most, apart_mm):
+    """The first of some poses, in that order, that are unlike all those before them."""
+    kept = np.empty(most, np.int64)
+    n = 0
+    for i in order:
+        is_new = True
+        for j in kept[:n]:
+            far2, cos = 0.0, 0.0
+            for k in range(3):
+                far2 += (tips[i, k] - tips[j, k]) ** 2
+                cos += axes[i, k] * axes[j, k]
+            is_new = is_new and (far2 > apart_mm ** 2 or cos < 0.99)
+        if is_new:
+            kept[n] = i
+            n += 1
+        if n == most:
+            break
+    return kept[:n]
 
 
 def _best_pairs(worth: FloatArray, most: int) -> tuple[np.ndarray, np.ndarray]:
@@ -237,15 +253,23 @@ def _settle(slices, kinds, share, tips, axes, sideways, rounds, alike_px, bend_r
 
 def _visible_reward(camera, body: NozzleBody, edges: NewEdges, pose: ToolPose) -> float:
     """As `_reward`, but of what of the outline no other part of the tool hides."""
-    out = outline(camera, body, pose, step_mm=3.0)
-    _, h, w = edges.distance_px.shape
-    x, y = (out.px / HALF).astype(int).T
-    inside = (x >= 1) & (y >= 1) & (x < w - 1) & (y < h - 1)
-    turn = np.round(np.arctan2(out.normal_px[:, 1], out.normal_px[:, 0]) * ANGLES / np.pi).astype(int) % ANGLES
-    near = edges.distance_px[turn[inside], y[inside], x[inside]] / _CLOSE_PX
-    share = np.append(_shares(body), 2.0)[out.part[inside]]  # the rim is part -1
-    length = share * out.mm_per_sample[inside]
-    return float(np.sum(length * np.maximum(1.0 - near**2, 0.0))) / max(np.sqrt(length.sum()), 1.0)
+    return _on_visible(trace(*trace_inputs(camera, body, pose, _SIGHT_STEP_MM)), np.append(_shares(body), 2.0), edges.distance_px)
+
+
+@njit(cache=True, nogil=True)
+def _on_visible(traced, share, fields):
+    """The share of the rim, which is part -1, comes last."""
+    _, px, normal_px, _, labels, values, _ = traced
+    _, h, w = fields.shape
+    on_edges = seen = 0.0
+    for i in range(len(px)):
+        x, y = int(px[i, 0] / HALF), int(px[i, 1] / HALF)
+        if 1 <= x < w - 1 and 1 <= y < h - 1:
+            length = share[labels[i, 0]] * values[i, 1]
+            near = fields[_direction_of(normal_px[i, 0], normal_px[i, 1]), y, x] / _CLOSE_PX
+            seen += length
+            on_edges += length * max(1.0 - near * near, 0.0)
+    return on_edges / max(np.sqrt(seen), 1.0)
 
 
 def _shares(body: NozzleBody) -> FloatArray:
@@ -305,7 +329,7 @@ def _on_edges(x0, y0, x1, y1, count, fields, alike_px):
     """Length of a line in the picture that lies on edges that run alike, judged at count places [px]."""
     _, h, w = fields.shape
     dx, dy = x1 - x0, y1 - y0
-    turn = int(np.round(np.arctan2(dx, -dy) * ANGLES / np.pi)) % ANGLES  # of the normal
+    turn = _direction_of(-dy, dx)
     length = np.sqrt(dx * dx + dy * dy)
     share = 0.0
     for k in range(count):
@@ -316,6 +340,16 @@ def _on_edges(x0, y0, x1, y1, count, fields, alike_px):
             if near < 1.0:
                 share += (1.0 - near * near) / count
     return share * length
+
+
+@njit(cache=True, nogil=True)
+def _direction_of(x, y):
+    """Number of the direction of `NewEdges` next to that of a normal; the same for its opposite."""
+    if y < 0.0:
+        x, y = -x, -y
+    wide = abs(x)
+    steps = 0 if y < _TAN_15 * wide else 1 if y < wide else 2 if _TAN_15 * y < wide else 3  # of 30 degrees from the first
+    return steps if x >= 0.0 or steps == 0 else ANGLES - steps
 
 
 @njit(cache=True, nogil=True)
@@ -375,10 +409,11 @@ def _sweep(slices, kinds, share, tips, axes, after, bend_at, lens, fields, alike
     """
     out = np.zeros(len(tips))
     for i in range(len(tips)):
+        bent_origin = tips[i] - bend_at * (axes[i] + after[i])
+        frame, bent_frame = axis_frame(-axes[i]), axis_frame(after[i])
         for s in range(len(slices)):
-            u = after[i] if kinds[s, 0] else -axes[i]
-            origin = tips[i] - bend_at * (axes[i] + after[i]) if kinds[s, 0] else tips[i]
-            a, b = axis_frame(u)
+            is_after = kinds[s, 0] == 1
+            u, origin, (a, b) = (after[i], bent_origin, bent_frame) if is_after else (-axes[i], tips[i], frame)
             reward = _long_edges(slices[s], origin, u, a, b, lens, fields, alike_px)
             start, _, r0, _ = slices[s]
             if s == 0 or r0 > slices[s - 1, 3]:
@@ -398,10 +433,11 @@ def _front_rim(piece, origin, u, a, b, lens, fields, alike_px):
     first, last = (middle - half, middle + half) if depth > 0 else (middle + half, middle - half + 2 * np.pi)
     chords = min(max(int((last - first) * r0 / _STEP_MM), 3), 8)
     on_edges = 0.0
-    x0, y0 = _on_circle(origin, u, a, b, start, r0, np.cos(first), np.sin(first), lens)
+    c, s, ct, st = np.cos(first), np.sin(first), np.cos((last - first) / chords), np.sin((last - first) / chords)
+    x0, y0 = _on_circle(origin, u, a, b, start, r0, c, s, lens)
     for k in range(chords):
-        angle = first + (k + 1) * (last - first) / chords
-        x1, y1 = _on_circle(origin, u, a, b, start, r0, np.cos(angle), np.sin(angle), lens)
+        c, s = c * ct - s * st, s * ct + c * st
+        x1, y1 = _on_circle(origin, u, a, b, start, r0, c, s, lens)
         on_edges += _on_edges(x0, y0, x1, y1, 1, fields, alike_px)
         x0, y0 = x1, y1
     return on_edges

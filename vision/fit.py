@@ -16,7 +16,7 @@ from vision.silhouette import STEP, Outline, moved_pose, outline
 from vision.types import FloatArray
 
 __all__ = ["BLUR_PX", "EdgeBias", "Picture", "PosePrior", "PoseFit", "fit_pose", "loose_prior", "edge_offsets",
-           "group_of", "group_key", "inside_picture", "picture_cuts", "steps_between", "DEFAULT_BIAS"]
+           "group_of", "group_key", "inside_picture", "is_inside", "picture_cuts", "steps_between", "DEFAULT_BIAS"]
 
 BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compression together
 CUT_SIGMA_PX = 0.35  # scatter of one cut about a straight edge, measured on rendered and photographed edges
@@ -257,9 +257,14 @@ def _clearer(out: Outline, sharp: EdgeSet, softer: EdgeSet, faint: np.ndarray) -
 
 def inside_picture(out: Outline, shape) -> Outline:
     """The part of an outline whose cuts lie in a picture of that shape."""
-    h, w = shape[:2]
-    ok = (out.px[:, 0] > 4) & (out.px[:, 0] < w - 5) & (out.px[:, 1] > 4) & (out.px[:, 1] < h - 5)
+    ok = is_inside(out.px, shape)
     return out if ok.all() else Outline(*(getattr(out, f)[ok] for f in Outline.__dataclass_fields__))
+
+
+def is_inside(px: FloatArray, shape) -> np.ndarray:
+    """Which points (n, 2) lie so far in a picture of that shape that edges can be seen there, shape (n,)."""
+    h, w = shape[:2]
+    return (px[:, 0] > 4) & (px[:, 0] < w - 5) & (px[:, 1] > 4) & (px[:, 1] < h - 5)
 
 
 def picture_cuts(picture: Picture, out: Outline, grid: CutGrid):

@@ -16,6 +16,9 @@ __all__ = ["SCALE", "HALF", "ANGLES", "NewEdges", "new_edges", "tool_mask"]
 _SPECK = 25  # quarter-size pixels below which a piece of the mask is noise
 HALF, ANGLES, _DARK = 2, 6, 0.04
 SCALE = 4  # masks are judged at a quarter of the size
+FAR_PX, _REACH = 1e4, 3  # distances are told up to so many half-size pixels
+_STEPS = np.arange(_REACH + 1)
+_AWAY_PX = np.float32(HALF) * np.hypot(_STEPS[:, None], _STEPS).astype(np.float32)
 
 
 def tool_mask(picture: Picture) -> tuple[np.ndarray, np.ndarray]:
@@ -54,7 +57,8 @@ class NewEdges:
     Attributes
     ----------
     distance_px : array, shape (6, h / 2, w / 2), float32
-        To the nearest edge whose normal lies within 45 degrees of 0, 30, ... 150 degrees, in full-size pixels.
+        To the nearest edge whose normal lies within 45 degrees of 0, 30, ... 150 degrees, in full-size pixels; FAR_PX beyond
+        the few pixels that are looked at.
     """
 
     distance_px: np.ndarray
@@ -78,10 +82,8 @@ def new_edges(picture: Picture, region: tuple[slice, slice] | None = None) -> Ne
     seen, behind = (cv2.GaussianBlur(np.log(light + _DARK), (0, 0), 0.8) for light in (now, bench))
     gx, gy = _gradient(seen, behind, known)
     edge = cv2.Canny(gx, gy, 350, 900, L2gradient=True)
-    fields = np.full((ANGLES, h // HALF, w // HALF), 1e4, np.float32)
-    part = fields[:, rows.start // HALF:, columns.start // HALF:][:, :half[1], :half[0]]
-    for k, alike in enumerate(_by_direction(edge, gx, gy)):
-        part[k] = HALF * np.minimum(cv2.distanceTransform(alike, cv2.DIST_L2, 3), 1e4)
+    fields = np.full((ANGLES, h // HALF, w // HALF), FAR_PX, np.float32)
+    _stamp(edge, gx, gy, fields[:, rows.start // HALF:, columns.start // HALF:][:, :half[1], :half[0]])
     return NewEdges(fields)
 
 
@@ -113,16 +115,18 @@ def _gradient(seen, behind, known):
 
 
 @njit(cache=True, nogil=True)
-def _by_direction(edge, gx, gy):
-    """For each direction 0 where an edge has its normal within 45 degrees of it, else 1: shape (directions, h, w), uint8."""
+def _stamp(edge, gx, gy, fields):
+    """Lower each direction's distances round every edge that has its normal within 45 degrees of it."""
     h, w = edge.shape
-    out = np.ones((ANGLES, h, w), np.uint8)
+    directions = np.arange(ANGLES) * np.pi / ANGLES
+    cos, sin = np.cos(directions), np.sin(directions)
     for y in range(h):
         for x in range(w):
             if edge[y, x] > 0:
                 dx, dy = float(gx[y, x]), float(gy[y, x])
                 for k in range(ANGLES):
-                    along = dx * np.cos(k * np.pi / ANGLES) + dy * np.sin(k * np.pi / ANGLES)
+                    along = dx * cos[k] + dy * sin[k]
                     if 2.0 * along * along >= dx * dx + dy * dy:
-                        out[k, y, x] = 0
-    return out
+                        for j in range(max(y - _REACH, 0), min(y + _REACH + 1, h)):
+                            for i in range(max(x - _REACH, 0), min(x + _REACH + 1, w)):
+                                fields[k, j, i] = min(fields[k, j, i], _AWAY_PX[abs(j - y), abs(i - x)])

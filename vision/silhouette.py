@@ -14,7 +14,7 @@ from vision.nozzle import NozzleBody, ToolPose, axis_frame, cross, roll_of, side
 from vision.types import FloatArray
 
 __all__ = ["STEP", "Outline", "outline", "turned", "turned_pose", "moved_pose", "moved_poses", "tool_hull",
-           "bend_direction", "body_arrays", "trace"]
+           "bend_direction", "body_arrays", "trace", "trace_inputs"]
 
 STEP = 2  # side of a rim seen against a slice further from us
 _RING = 24  # points by which a circle's picture is judged for hiding
@@ -76,13 +76,14 @@ def outline(camera, body: NozzleBody, pose: ToolPose, step_mm: float = 0.5) -> O
     Outline
         Empty (n = 0) when the axis points at the camera so that no edge is seen from the side.
     """
-    slices, kinds = body_arrays(body)
-    tip, straight, after = _placed(body, pose)
-    x, px, normal_px, push, labels, values, jacobian = trace(
-        slices, kinds, tip, straight, after, body.bend_at_mm, lens_of(camera), step_mm * _coarseness(body)
-    )
+    x, px, normal_px, push, labels, values, jacobian = trace(*trace_inputs(camera, body, pose, step_mm))
     (along_mm, length_mm), (part, side, _) = np.ascontiguousarray(values.T), np.ascontiguousarray(labels.T)
     return Outline(x, px, normal_px, push, length_mm, part, side, along_mm, jacobian)
+
+
+def trace_inputs(camera, body: NozzleBody, pose: ToolPose, step_mm: float) -> tuple:
+    """What `trace` takes."""
+    return *body_arrays(body), *_placed(body, pose), body.bend_at_mm, lens_of(camera), step_mm * _coarseness(body)
 
 
 @lru_cache
@@ -122,9 +123,14 @@ def turned_pose(axis, roll_rad, step):
 @njit(cache=True, nogil=True)
 def turned(vector, rotation):
     """A vector (3,) turned by a rotation vector (3,) [rad]."""
-    angle = math.sqrt((rotation * rotation).sum())
-    k = rotation / max(angle, 1e-12)
-    return vector * math.cos(angle) + cross(k, vector) * math.sin(angle) + k * ((k * vector).sum() * (1 - math.cos(angle)))
+    (x, y, z), (kx, ky, kz) = vector, rotation
+    angle = math.sqrt(kx * kx + ky * ky + kz * kz)
+    scale = 1.0 / max(angle, 1e-12)
+    kx, ky, kz = kx * scale, ky * scale, kz * scale
+    c, s = math.cos(angle), math.sin(angle)
+    along = (kx * x + ky * y + kz * z) * (1 - c)
+    return np.array([x * c + (ky * z - kz * y) * s + kx * along, y * c + (kz * x - kx * z) * s + ky * along,
+                     z * c + (kx * y - ky * x) * s + kz * along])
 
 
 def tool_hull(camera, body: NozzleBody, pose: ToolPose) -> list[FloatArray]:
