@@ -33,6 +33,7 @@ _STEP_MM = 4.0  # distance of the places on an outline where edges are looked fo
 _FITS, _FULL_FITS = 20, 3  # poses worth a draft, and worth a full fit
 _WIDE = 25  # quarter-size pixels round the mask: bright metal may look like the bench for a whole tube
 _PLACE_PX = 10  # distance of the places where the outlet is tried
+_NEAR, _APART_MM = 8, 3.0  # poses near a track that are settled; what is further apart, or turned, is another pose
 _NEIGHBOUR_RAD = np.deg2rad(10.0)
 _HEIGHTS_MM = (4.0, 22.0, 45.0)
 _TAN_15 = np.tan(np.pi / 12)
@@ -112,9 +113,11 @@ def _blows_free(camera, body: NozzleBody, pose: ToolPose, solid: np.ndarray) -> 
 
 
 def poses_near(
-    camera, body: NozzleBody, picture: Picture, start: ToolPose, spread: FloatArray, n: int = 300, most: int = 3
+    camera, body: NozzleBody, picture: Picture, start: ToolPose, spread: FloatArray, n: int = 600, most: int = 3
 ) -> list[ToolPose]:
-    """The most promising of n poses drawn around start, best first: those whose coarse outline meets most new edges.
+    """The most promising poses around start, best first: those whose coarse outline meets most new edges.
+
+    The best of n poses drawn around it are settled, as those of a sweep are.
 
     Parameters
     ----------
@@ -123,8 +126,11 @@ def poses_near(
     """
     edges = new_edges(picture, _region_around(camera, body, start, picture.known.shape))
     draws = moved_poses(start.tip_mm, start.axis, float(start.roll_rad), spread * _random_steps(n))
-    worth = _reward(camera, body, edges, *draws, _CLOSE_PX)
-    return [_pose_of(*draws, k) for k in np.argsort(-worth, kind="stable")[:most]]
+    worth = _reward(camera, body, edges, *draws)
+    best = _unlike(*draws[:2], np.argsort(-worth, kind="stable"), _NEAR, _APART_MM)
+    settled = _settled(camera, body, edges, *(d[best] for d in draws))
+    worth = _reward(camera, body, edges, *settled, _CLOSE_PX)
+    return [_pose_of(*settled, i) for i in _unlike(*settled[:2], np.argsort(-worth, kind="stable"), most, _APART_MM)]
 
 
 def _region_around(camera, body: NozzleBody, pose: ToolPose, shape) -> tuple[slice, slice]:
@@ -198,10 +204,9 @@ def sweep(
     apart = _unlike(tips, axes, order[worth[order] > 0], 2 * most, 4.0)
     if not len(apart):
         return []
-    settled = _settle(slices, kinds, _shares(body), tips[apart], axes[apart], sideways[apart], *_settling_steps(body.is_bent),
-                      body.bend_rad, body.bend_at_mm, lens, edges.distance_px)
+    settled = _settled(camera, body, edges, tips[apart], axes[apart], sideways[apart])
     worth = np.array([_visible_reward(camera, body, edges, _pose_of(*settled, i)) for i in range(len(apart))])
-    return [_pose_of(*settled, i) for i in _unlike(*settled[:2], np.argsort(-worth, kind="stable"), most, 3.0)]
+    return [_pose_of(*settled, i) for i in _unlike(*settled[:2], np.argsort(-worth, kind="stable"), most, _APART_MM)]
 
 
 @njit(cache=True, nogil=True)
@@ -230,6 +235,12 @@ def _best_pairs(worth: FloatArray, most: int) -> tuple[np.ndarray, np.ndarray]:
     flat = worth.ravel()
     best = np.argpartition(-flat, most)[:most] if flat.size > most else np.arange(flat.size)
     return np.unravel_index(np.sort(best), worth.shape)
+
+
+def _settled(camera, body: NozzleBody, edges: NewEdges, tips, axes, sideways):
+    """Poses moved to where, near by, their outlines meet most new edges."""
+    return _settle(*body_arrays(body), _shares(body), tips, axes, sideways, *_settling_steps(body.is_bent), body.bend_rad,
+                   body.bend_at_mm, lens_of(camera), edges.distance_px)
 
 
 @lru_cache
