@@ -17,6 +17,7 @@ from vision.types import FloatArray
 
 __all__ = ["CLEAR_QUALITY", "DRAFT_STEP_MM", "sweep", "poses_near", "find_tool", "habit", "share_in_view"]
 
+_LOWEST_MM, _AT_WORK_MM = -15.0, 25.0  # over the board: what no tool is below, but for an error; where one often is
 _HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down
 DRAFT_STEP_MM = 1.6  # distance of the cuts while it is not clear which pose is worth a full fit
 _LEAST_EDGES = 24
@@ -76,7 +77,9 @@ def find_tool(
     drafts.sort(key=lambda d: -d[0])
     best, best_merit = None, 0.0
     for _, prior, pose in drafts[:_FULL_FITS]:
-        fit = fit_pose(camera, body, picture, pose, bias, prior=prior, plane=plane, spreads_px=(2.5, 1.0))
+        start = _lifted(pose, cam_from_bench, board_top_mm)
+        fit = fit_pose(camera, body, picture, start, bias, prior=prior, plane=plane,
+                       spreads_px=(2.5, 1.0) if start is pose else (1.5, 1.0))
         if fit is None or not _plausible(fit.pose, cam_from_bench, board_top_mm) or not _blows_free(camera, body, fit.pose, solid):
             continue
         merit = fit.merit * habit(fit.pose, holds, cam_from_bench)
@@ -87,6 +90,19 @@ def find_tool(
         if best_merit < _CLEARLY * rival:
             return None
     return best
+
+
+def _lifted(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) -> ToolPose:
+    """A pose that lies below the board, where no tool is, brought up along its outlet's line of sight; others as they are.
+
+    A bright line within a shiny tube passes for its limb when edges may be far from where they are expected, and a tube that
+    looks too thin seems too far away.
+    """
+    r, t = cam_from_bench[:3, :3], cam_from_bench[:3, 3]
+    if float(r[:, 2] @ (pose.tip_mm - t)) - board_top_mm > _LOWEST_MM:
+        return pose
+    share = (float(r[:, 2] @ t) + board_top_mm + _AT_WORK_MM) / float(r[:, 2] @ pose.tip_mm)
+    return ToolPose(share * pose.tip_mm, pose.axis, pose.roll_rad)
 
 
 def _alike(a: ToolPose, b: ToolPose) -> bool:
@@ -459,4 +475,4 @@ def _plausible(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) 
     r, t = cam_from_bench[:3, :3], cam_from_bench[:3, 3]
     height = float(r[:, 2] @ (pose.tip_mm - t)) - board_top_mm
     camera_height = float(-r[:, 2] @ t) - board_top_mm
-    return -15.0 < height < min(_HIGHEST_MM, 0.5 * camera_height) and float(r[:, 2] @ pose.axis) < -0.25
+    return _LOWEST_MM < height < min(_HIGHEST_MM, 0.5 * camera_height) and float(r[:, 2] @ pose.axis) < -0.25

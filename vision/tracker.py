@@ -226,7 +226,7 @@ class Tracker:
         is_new = self._sightings < _CONFIRM  # how fast it moves is not yet known
         enough = _SURE_QUALITY if is_new else _QUICK_QUALITY if is_low else _DOUBT_QUALITY
         quality = 0.0 if fit is None else fit.quality
-        is_due = t_s - self._t_caught_up_s > _CATCH_UP_EVERY_S or (fit is None and not is_low)
+        is_due = is_new or t_s - self._t_caught_up_s > _CATCH_UP_EVERY_S or (fit is None and not is_low)
         if quality <= enough and is_due:
             self._t_caught_up_s = t_s
             other = self._catch_up(picture, bench, prior)
@@ -234,6 +234,8 @@ class Tracker:
             if is_better and self._is_convincing(other, bench, _FIND_QUALITY) and (
                     not is_low or other.quality > _CLEARER * quality or not self._is_low(other.pose, picture)):
                 fit = other
+        if is_new and fit is not None and fit.quality < CLEAR_QUALITY:
+            fit = None
         return fit, fit is not None and not self._needs_search(fit, is_low, t_s)
 
     def _keep_up(self, picture: Picture, bench: BenchPose, t_s: float) -> tuple[PoseFit | None, PosePrior, bool]:
