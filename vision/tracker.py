@@ -113,6 +113,7 @@ class Tracker:
         self._view: BenchView | None = None
         self._state: ToolState | None = None
         self._searcher, self._search = ThreadPoolExecutor(1, "search"), None
+        self._still: tuple[np.ndarray, np.ndarray] | None = None  # the bench as the search sees it; that goes on being learned
         self._t_seen_s = np.nan
         self._t_find_s = self._t_sure_s = self._t_caught_up_s = self._t_thorough_s = -np.inf
         self._way, self._usual_quality, self._believed_quality = 0, 1.0, 0.0
@@ -264,7 +265,11 @@ class Tracker:
 
     def _begin_search(self, picture: Picture, bench: BenchPose, t_s: float, rival: PoseFit | None) -> _Search:
         """Look for the tool everywhere in this picture, beside what else goes on."""
-        still = Picture(picture.image, picture.background.copy(), picture.known.copy(), picture.noise)
+        if self._still is None:
+            self._still = np.empty_like(picture.background), np.empty_like(picture.known)
+        for kept, now in zip(self._still, (picture.background, picture.known), strict=True):
+            np.copyto(kept, now)
+        still = Picture(picture.image, *self._still, picture.noise)
         answer = self._searcher.submit(
             find_tool, self._camera, self._body, still, bench.cam_from_bench, self._board_top_mm, self._nozzle.bias,
             _FIND_QUALITY, holds=self._ways())

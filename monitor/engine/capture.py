@@ -6,10 +6,12 @@ import logging
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
 from monitor.engine.mailbox import Mailbox
+from monitor.engine.room import FrameRoom
 from monitor.engine.source import Arrival, LiveSource, SourceLost
 from monitor.engine.video_writer import PictureLine
 from vision.errors import VisionError
@@ -50,6 +52,7 @@ class Capture(threading.Thread):
         self.every: PictureLine | None = None
         self._stop_asked = threading.Event()
         self._before: np.ndarray | None = None
+        self._room = FrameRoom()
         self._n_same = 0
         self.trouble = "no picture yet"
         self.n_frames = self.n_frozen = self.n_losses = 0
@@ -89,7 +92,7 @@ class Capture(threading.Thread):
             self.n_frames += 1
             if self.every is not None:
                 self.every.put(arrival)
-            self._newest.put(arrival)
+            self._newest.put(replace(arrival, frame=self._room.kept(arrival.frame)))
         return True
 
     def _is_frozen(self, arrival: Arrival) -> bool:
