@@ -59,6 +59,12 @@ class Video:
 
     Iterating gives `Frame` after `Frame` from the start. `frame_at` may be called in between.
 
+    Parameters
+    ----------
+    path : path
+    n_threads : int
+        That decode; one keeps all memory of decoding with the thread that reads.
+
     Attributes
     ----------
     path : Path
@@ -72,8 +78,8 @@ class Video:
         Number of frames, as the header says. For progress only.
     """
 
-    def __init__(self, path: Path | str):
-        self.path = Path(path)
+    def __init__(self, path: Path | str, n_threads: int = 2):
+        self.path, self._n_threads = Path(path), n_threads
         self._container = _open(self.path)
         try:
             self._begin()
@@ -87,8 +93,7 @@ class Video:
         stream = self._stream = self._container.streams.video[0]
         if stream.codec_context is None:
             raise SourceError(f"{self.path}: its video is of a kind that cannot be decoded")
-        stream.thread_type = "AUTO"
-        stream.codec_context.thread_count = 2
+        self._set_threads()
         self._to_bgr = VideoReformatter()
         self._restart_counts()
         first = next(self._decoded(), None)
@@ -175,9 +180,12 @@ class Video:
         self._container.close()
         self._container = _open(self.path)
         self._stream = self._container.streams.video[0]
-        self._stream.thread_type = "AUTO"
-        self._stream.codec_context.thread_count = 2
+        self._set_threads()
         self._restart_counts()
+
+    def _set_threads(self) -> None:
+        self._stream.thread_type = "AUTO" if self._n_threads > 1 else "NONE"
+        self._stream.codec_context.thread_count = self._n_threads
 
     def _decoded(self) -> Iterator[av.VideoFrame]:
         """Decoded pictures; what cannot be decoded is counted and left out."""
@@ -219,15 +227,15 @@ class Video:
         return Frame(index, t_s, image, str(self.path), _luma(picture))
 
 
-def open_video(path: Path | str) -> Video:
-    """Open a recording.
+def open_video(path: Path | str, n_threads: int = 2) -> Video:
+    """Open a recording; the parameters are those of `Video`.
 
     Raises
     ------
     SourceError
         One line: missing, empty, cut off, not a video, or not one frame can be decoded.
     """
-    return Video(path)
+    return Video(path, n_threads)
 
 
 def read_photo(path: Path | str) -> np.ndarray:

@@ -80,7 +80,7 @@ class PlayedVideo:
     def open(self) -> None:
         """Open the file; VisionError when it cannot be played at all."""
         if self._video is None:
-            self._video = open_video(self.path)
+            self._video = open_video(self.path, n_threads=1)
             self._frames = iter(self._video)
 
     def read(self) -> Arrival | None:
@@ -109,7 +109,7 @@ class PlayedVideo:
         frame = next(self._frames, None)
         if frame is None and self._loop:
             self._video.close()
-            self._video = open_video(self.path)
+            self._video = open_video(self.path, n_threads=1)
             self._frames = iter(self._video)
             self._offset_s = self._last_s + self._step_s
             frame = next(self._frames, None)

@@ -8,7 +8,7 @@ from scipy.spatial.transform import Rotation
 
 from vision.chart import chart_of, chart_of_steps, pose_of
 from vision.nozzle import ToolPose, sideways_of
-from vision.silhouette import moved_pose
+from vision.silhouette import moved_pose, turned
 
 LOOKS_DOWN = np.eye(4)
 LOOKS_DOWN[:3, :3] = Rotation.from_euler("xyz", [2.6, 0.1, 0.4]).as_matrix()
@@ -18,6 +18,11 @@ CHARTS = st.tuples(*[st.floats(-60, 60)] * 3, st.floats(-0.6, 0.6), st.floats(-0
 
 def _chart(pose):
     return chart_of(pose.tip_mm, pose.axis, sideways_of(pose.axis, pose.roll_rad), LOOKS_DOWN)
+
+
+@given(*[st.tuples(*[st.floats(-4, 4)] * 3).map(np.array)] * 2)
+def test_a_vector_turns_as_a_reference_library_turns_it(vector, turn):
+    assert_allclose(turned(vector, turn), Rotation.from_rotvec(turn).apply(vector), atol=1e-12)  # scipy
 
 
 @settings(max_examples=60, deadline=None)

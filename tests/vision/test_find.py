@@ -3,11 +3,13 @@
 import cv2
 import numpy as np
 import pytest
+from hypothesis import assume, given, strategies as st
+from scipy.ndimage import distance_transform_edt
 
 from tests.vision.test_silhouette import CAMERA, TOOL, _as_camera
 from vision.background import BLOCK_PX, BenchView, compose_bench
-from vision.find import find_tool
-from vision.novelty import new_edges
+from vision.find import _direction_of, _lifted, find_tool, poses_near
+from vision.novelty import ANGLES, HALF, new_edges
 from vision.fit import DEFAULT_BIAS, EdgeBias, Picture
 from vision.nozzle import ToolPose, hold_of
 from vision.silhouette import moved_pose, tool_hull
@@ -48,6 +50,54 @@ def test_a_shaded_bench_has_no_new_edges():
     picture = Picture(_as_camera(bench * shade + rng.normal(0, 0.003, bench.shape)), bench, ALL_KNOWN)
 
     assert np.mean(new_edges(picture).distance_px.min(0) < 1) < 0.002
+
+
+def test_new_edges_tell_how_far_away_they_are_as_far_as_is_looked():
+    rng = np.random.default_rng(5)
+    bench = _bench(rng)
+    picture = Picture(_with_tool(bench, _tool(-10, 5, 12, 35, 90), rng), bench, ALL_KNOWN)
+
+    for field in new_edges(picture).distance_px:
+        away = HALF * distance_transform_edt(field > 0)
+        assert (field == 0).any() and (field >= away - 1e-3).all()
+        np.testing.assert_allclose(field[away <= 6], away[away <= 6], rtol=1e-6)
+
+
+@given(st.floats(-1, 1), st.floats(-1, 1))
+def test_a_normal_and_its_opposite_belong_to_the_nearest_of_the_directions(x, y):
+    assume(np.hypot(x, y) > 1e-3)
+    steps = np.arctan2(y, x) * ANGLES / np.pi
+    assume(abs(steps % 1 - 0.5) > 1e-6)
+
+    assert _direction_of(x, y) == _direction_of(-x, -y) == round(steps) % ANGLES
+
+
+@pytest.mark.parametrize("away", [(9.0, 0, 3, 0.03, 0, 0), (-6, 7, -4, 0, 0.05, 0)])
+def test_a_pose_that_was_left_behind_is_led_back_to_the_tool(away):
+    rng = np.random.default_rng(6)
+    bench, pose = _bench(rng), _tool(-10, 5, 12, 35, 90)
+    picture = Picture(_with_tool(bench, pose, rng), bench, ALL_KNOWN)
+    start = moved_pose(pose, np.array(away))
+
+    near = poses_near(CAMERA, TOOL, picture, start, np.array([8, 8, 8, 0.08, 0.08, 0.01]))
+
+    off_px = [np.linalg.norm(CAMERA.project(p.tip_mm[None]) - CAMERA.project(pose.tip_mm[None])) for p in near]
+    assert min(off_px) < 0.25 * np.linalg.norm(CAMERA.project(start.tip_mm[None]) - CAMERA.project(pose.tip_mm[None]))
+
+
+def test_a_pose_below_the_board_is_brought_up_where_it_is_seen():
+    below = _tool(20, -10, -40, 30, 80)
+
+    lifted = _lifted(below, CAM_FROM_BENCH, 1.6)
+
+    np.testing.assert_allclose(CAMERA.project(lifted.tip_mm[None]), CAMERA.project(below.tip_mm[None]), atol=1e-6)
+    assert 400 - lifted.tip_mm[2] - 1.6 == pytest.approx(25)  # the camera stands 400 mm over the bench
+
+
+def test_a_pose_a_little_below_the_board_is_left_alone():
+    pose = _tool(20, -10, -5, 30, 80)
+
+    assert _lifted(pose, CAM_FROM_BENCH, 1.6) is pose
 
 
 @pytest.mark.parametrize("place", [(-10, 5, 12, 35, 90), (30, -20, 4, 25, 110), (0, 20, 30, 40, 70)])

@@ -7,8 +7,10 @@ import numpy as np
 import pytest
 
 import vision.tracker
-from tests.vision.test_find import CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
+from tests.vision.test_find import ALL_KNOWN, CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
 from tests.vision.test_silhouette import CAMERA, TOOL, _as_camera
+from vision.find import CLEAR_QUALITY
+from vision.fit import Picture, fit_pose
 from vision.nozzle import hold_of
 from vision.silhouette import moved_pose
 from vision.tracker import NozzleModel, Tracker
@@ -104,3 +106,21 @@ def test_a_search_that_found_elsewhere_is_not_believed_when_the_newest_picture_s
 
     assert n_found > 1 and len(both) > 8
     assert all(np.linalg.norm(d.tip_mm - t.tip_mm) < 3.0 for d, t in both)
+
+
+@pytest.mark.parametrize("sightings, is_believed", [(1.0, False), (20.0, True)])
+def test_a_fit_that_explains_little_leads_an_old_track_but_no_new_one(scene, monkeypatch, sightings, is_believed):
+    bench, frames = scene
+    tracker = Tracker(CAMERA, StillBench(), NozzleModel(TOOL, DRAWN_EDGES, bench), 0.0)
+    picture = Picture(frames[10].image, bench, ALL_KNOWN)
+    here, _ = StillBench().step(frames[10])
+    fit = fit_pose(CAMERA, TOOL, picture, _pose(10), DRAWN_EDGES)
+    tracker._advance(fit, here, 0.0)
+    tracker._sightings = sightings
+    poor = replace(fit, quality=CLEAR_QUALITY - 0.02)
+    monkeypatch.setattr(tracker, "_follow", lambda *_: poor)
+    monkeypatch.setattr(tracker, "_catch_up", lambda *_: None)
+
+    led, _ = tracker._track_on(picture, here, 1 / RATE_HZ)
+
+    assert led is (poor if is_believed else None)
