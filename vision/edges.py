@@ -19,8 +19,9 @@ _BACK_PX, _FORE_PX = 4.5, 6.5  # the window that stays put while the edge is tri
 _TRY_IN_PX, _TRY_OUT_PX = 3.0, 4.0
 _FINE = 4  # edges are tried at this part of the samples' distance
 _SHADE_LOW, _SHADE_HIGH = 0.3, 1.2  # a shadow may darken the bench this far; anything darker is another thing
-_BLUR_STEP_PX = 0.25
-_SHARPEST, _SOFTEST = 2, 16  # blurs, in these steps
+_SAMPLING_PX = 6.0 ** -0.5  # blur that reading between pixels adds: sigma of a triangle two pixels wide
+_BLUR_STEP_PX = 0.125
+_SHARPEST, _SOFTEST = 5, 32  # blurs, in these steps
 _SHADE_PRIOR = 0.5  # sigma of the shade about 1
 _VEIL = 0.01  # sigma of a veil's brightness: what stray light does; smoke does more
 _NOISE_FLOOR, _NOISE_SHARE = 0.006, 0.045  # sigma of a pixel in linear light: floor, and at value 1 (about 5 of 255 levels)
@@ -136,7 +137,7 @@ def find_edges(
     cuts, background : array, shape (n, 3, m), float32
         Linear light along cuts of that grid.
     blur_px : float or array, shape (n,)
-        Sigma of the edges' blur; rounded to quarters of a pixel, 0.5 to 4.
+        Sigma of the edges' blur in the picture, 0.5 to 4.
     spread_px : float
         How far edges may be from the middle of their cut, 1 sigma [px].
     pick_limit, misfit_limit : float
@@ -147,7 +148,7 @@ def find_edges(
         Scatter of the picture as a share of `noise_sigma` [-].
     """
     n, _, m = cuts.shape
-    steps = np.broadcast_to(np.round(np.asarray(blur_px) / _BLUR_STEP_PX), (n,))
+    steps = np.broadcast_to(np.round(np.hypot(blur_px, _SAMPLING_PX) / _BLUR_STEP_PX), (n,))
     level = np.clip(steps, _SHARPEST, _SOFTEST).astype(np.int64) - _SHARPEST
     offset, sigma, gain, lighter = np.full(n, np.nan), np.full(n, np.inf), np.zeros(n), np.zeros(n, np.bool_)
     _edges(cuts, background, grid.step_px, level, *_tables(m, grid.step_px), spread_px, pick_limit, misfit_limit, float(veil),

@@ -29,6 +29,7 @@ _CLOSE_PX = 3.0
 _MARGIN_PX = 60  # around the tool in which it is looked for near its track
 _FIRST_ROUND, _SECOND_ROUND, _DRAWS = 4000, 500, 40
 CLEAR_QUALITY, _CLEARLY = 0.33, 1.5  # a pose may explain little when any other explains so much less
+_OBVIOUS, _RATHER = 0.6, 1.15  # less than so much must be more than what quite another pose explains
 _SIGHT_STEP_MM = 3.0  # distance of the places on the visible outline of a pose
 _STEP_MM = 4.0  # distance of the places on an outline where edges are looked for
 _FITS, _FULL_FITS = 20, 3  # poses worth a draft, and worth a full fit
@@ -75,21 +76,21 @@ def find_tool(
         if draft is not None:
             drafts.append((draft.merit * habit(draft.pose, holds, cam_from_bench), prior, draft.pose))
     drafts.sort(key=lambda d: -d[0])
-    best, best_merit = None, 0.0
+    fits = []
     for _, prior, pose in drafts[:_FULL_FITS]:
         start = _lifted(pose, cam_from_bench, board_top_mm)
         fit = fit_pose(camera, body, picture, start, bias, prior=prior, plane=plane,
                        spreads_px=(2.5, 1.0) if start is pose else (1.5, 1.0))
         if fit is None or not _plausible(fit.pose, cam_from_bench, board_top_mm) or not _blows_free(camera, body, fit.pose, solid):
             continue
-        merit = fit.merit * habit(fit.pose, holds, cam_from_bench)
-        if fit.quality > min(least_quality, CLEAR_QUALITY) and fit.n_edges >= _LEAST_EDGES and merit > best_merit:
-            best, best_merit = fit, merit
-    if best is not None and best.quality <= least_quality:
-        rival = max((d[0] for d in drafts if not _alike(d[2], best.pose)), default=0.0)
-        if best_merit < _CLEARLY * rival:
-            return None
-    return best
+        fits.append((fit.merit * habit(fit.pose, holds, cam_from_bench), fit))
+    good = [f for f in fits if f[1].quality > min(least_quality, CLEAR_QUALITY) and f[1].n_edges >= _LEAST_EDGES]
+    if not good:
+        return None
+    merit, best = max(good, key=lambda f: f[0])
+    rivals = [(_CLEARLY, m) for m, _, pose in drafts if not _alike(pose, best.pose)] if best.quality <= least_quality else []
+    rivals += [(_RATHER, m) for m, f in fits if not _alike(f.pose, best.pose)] if best.quality <= _OBVIOUS else []
+    return None if any(merit < share * rival for share, rival in rivals) else best
 
 
 def _lifted(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) -> ToolPose:

@@ -39,7 +39,6 @@ _HOLD_COS = np.cos(np.deg2rad(30.0))  # a hand turns the tool no further than th
 _USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 8.0, 25.0  # of the height: to begin a track, to follow one
 _COAST_S = 0.2
 _LOST_S = 0.4
-_FIND_EVERY_S = 0.15
 _SECOND_LOOK_S = 1.0  # a pose that explains less than usual may be a near miss: now and then, look whether another explains more
 _SEARCH_S = 0.12
 _FOLLOW_UP_S = 0.05  # a search's answer is followed through the pictures since, though not through all
@@ -189,12 +188,13 @@ class Tracker:
             self._search = None
             return fit
         if search is None:
-            if t_s - self._t_find_s < _FIND_EVERY_S:
+            if t_s - self._t_find_s < _SEARCH_S:
                 return fit
-            is_first, self._t_find_s = self._t_find_s == -np.inf, t_s
-            search = self._search = self._begin_search(picture, bench, t_s, fit)
-            if not is_first:  # else nothing goes on yet that could not wait
+            is_first = self._t_find_s == -np.inf
+            search = self._begin_search(picture, bench, t_s, fit)
+            if not is_first:
                 return fit
+            self._t_find_s -= _SEARCH_S  # nothing goes on yet that could not wait for this one, nor for the next
         elif t_s - search.t_s < _SEARCH_S:
             search.later.append((picture, bench, t_s))
             return fit
@@ -202,6 +202,8 @@ class Tracker:
         found = search.answer.result()
         if found is None or found.merit < _BETTER * search.rival_merit or not (
                 self._is_possible(found, search.bench) and self._is_convincing(found, search.bench, CLEAR_QUALITY)):
+            if fit is None and search.t_s < t_s:
+                self._begin_search(picture, bench, t_s, None)
             return fit
         before = copy(self)
         self._state = None  # what was believed until now did not lead here
@@ -273,7 +275,8 @@ class Tracker:
         answer = self._searcher.submit(
             find_tool, self._camera, self._body, still, bench.cam_from_bench, self._board_top_mm, self._nozzle.bias,
             _FIND_QUALITY, holds=self._ways())
-        return _Search(t_s, bench, answer, 0.0 if rival is None else rival.merit)
+        self._search, self._t_find_s = _Search(t_s, bench, answer, 0.0 if rival is None else rival.merit), t_s
+        return self._search
 
     def _follow(self, picture: Picture, bench: BenchPose, prior: PosePrior, start: ToolPose,
                 least_quality: float = _FOLLOW_QUALITY) -> PoseFit | None:

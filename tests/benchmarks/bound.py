@@ -2,48 +2,65 @@
 
 usage: python -m tests.benchmarks.bound [CLIPS OUT]
 
-Synthetic frames: a dark tool on a light bench, drawn with a known blur, at five noise levels, several poses, many draws of
-noise; offsets of the edges are known. The bound is Cramer and Rao's: a blurred step of contrast c and blur s, sampled by
-pixels of noise n, tells its place with information c^2 / (2 sqrt(pi) s n^2) per pixel of its length (Gaussian line spread,
-see S. M. Kay, "Fundamentals of Statistical Signal Processing: Estimation Theory", 3.7, worked out by hand for an edge); all
-edges of the outline together tell the pose. With CLIPS and OUT (as tests.benchmarks.clips wrote it) the spread of the live
-height about its own running middle is printed too, beside the median sigma that the trace states; that is not a bound.
+Synthetic frames: a dark tool on a light bench, drawn with a known blur, with five shares of a webcam's noise, several poses,
+many draws of noise; where edges appear is known. The bound is Cramer and Rao's: a step blurred by s tells its place with
+information integral of (its slope / noise)^2 per pixel of its length; with even noise n and contrast c that is
+c^2 / (2 sqrt(pi) s n^2) (Gaussian line spread, see S. M. Kay, "Fundamentals of Statistical Signal Processing: Estimation
+Theory", 3.7, worked out by hand for an edge); all edges of the outline together tell the pose. The light on both sides is taken
+as known. The band holds 95 % of the mean of as many squared errors, each over its stated variance, when that is right.
+
+With CLIPS and OUT (as tests.benchmarks.clips wrote it) each clip's height from single frames is set beside the bound that the
+contrast and noise of those frames beside the outline give, as if a codec's errors were as unlike from pixel to pixel as a
+sensor's; the spread is that of second differences, in which a hand's motion hardly shows.
 """
 
 from __future__ import annotations
 
-import csv
 import sys
+import tomllib
 from pathlib import Path
 
 import cv2
 import numpy as np
+from scipy.spatial import ConvexHull
+from scipy.special import ndtr
+from scipy.stats import chi2
 
-from vision.camera import CameraModel
-from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, fit_pose
-from vision.nozzle import ToolPose, body_from_measures
-from vision.silhouette import STEP, outline, tool_hull
+from monitor.job import load_job
+from monitor.tracking import make_tracker
+from vision.camera import CameraModel, load_camera
+from vision.chart import pose_of
+from vision.edges import CutGrid, noise_sigma
+from vision.fit import BLUR_PX, DEFAULT_BIAS, EdgeBias, Picture, fit_pose, inside_picture, picture_cuts
+from vision.nozzle import ToolPose, axis_frame, body_from_measures
+from vision.silhouette import STEP, outline
+from vision.sources import open_video
+from vision.types import NozzleObservation, TrackStatus
 
 CAMERA = CameraModel(np.array([[900.0, 0, 640], [0, 900.0, 360], [0, 0, 1]]), np.zeros(5), (1280, 720))
 TOOL = body_from_measures([(4.0, 0.0), (4.0, 28.0), (9.0, 36.0), (11.0, 37.0), (11.0, 50.0)], [(13.0, 50.0), (14.0, 70.0)])
 UP = np.array([0.0, -0.5, -0.866])
-KNOWN = {key: EdgeBias(0.0, 0.02) for key in DEFAULT_BIAS}
-BLUR_PX, OUTSIDE = 0.8, 0.45
+KNOWN = {key: EdgeBias(0.0, 0.001) for key in DEFAULT_BIAS}
+OUTSIDE = 0.45
 INSIDE = np.array([0.14, 0.10, 0.18, 0.20, 0.08])  # linear light of each slice, tube to handle
-NOISES, DRAWS, POSES = (0.004, 0.008, 0.016, 0.03, 0.06), 24, 4
+NOISES, DRAWS, POSES = (0.25, 0.5, 1.0, 1.5, 2.0), 24, 4  # shares of a webcam's noise
+_ACROSS_PX = np.linspace(-4, 4, 81)
 
 
 def main(arguments: list[str]) -> int:
     """Print one line a noise level, then one a clip."""
-    print(f"{'noise':>7}{'spread mm':>11}{'bound mm':>10}{'ratio':>7}{'bias mm':>9}{'stated mm':>11}{'error squared / stated':>24}")
+    low, high = chi2.ppf([0.025, 0.975], POSES * DRAWS) / (POSES * DRAWS)
+    print(f"{'noise':>6}{'spread mm':>11}{'bound mm':>10}{'ratio':>7}{'bias mm':>9}{'stated mm':>11}   "
+          f"error squared / stated (95 % band {low:.2f} to {high:.2f})")
     rng = np.random.default_rng(7)
     for noise in NOISES:
         rows = [_one(_pose(rng), noise, rng) for _ in range(POSES)]
         spread, bound, bias, stated, ratio = (np.sqrt(np.mean(np.square(v))) for v in zip(*rows, strict=True))
-        print(f"{noise:7.3f}{spread:11.3f}{bound:10.3f}{spread / bound:7.2f}{bias:9.3f}{stated:11.3f}{ratio**2:24.2f}", flush=True)
+        print(f"{noise:6.2f}{spread:11.3f}{bound:10.3f}{spread / bound:7.2f}{bias:9.3f}{stated:11.3f}   {ratio**2:.2f}", flush=True)
     if len(arguments) == 2:
-        for folder in sorted(Path(arguments[1]).glob("*/track.csv")):
-            print(_clip(folder))
+        clips, out = map(Path, arguments)
+        for job in sorted(out.glob("*/job.toml")):
+            print(_clip(clips / job.parent.name, job.parent), flush=True)
     return 0
 
 
@@ -59,46 +76,102 @@ def _one(pose: ToolPose, noise: float, rng) -> tuple[float, float, float, float,
     known = np.full(clean.shape[:2], 255, np.uint8)
     off, stated = [], []
     for _ in range(DRAWS):
-        light = np.clip(clean + rng.normal(0, noise, clean.shape), 0, 1)
+        light = np.clip(clean + noise * noise_sigma(clean) * rng.normal(0, 1, clean.shape), 0, 1)
         grey = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)  # IEC 61966-2-1
-        fit = fit_pose(CAMERA, TOOL, Picture(np.round(255 * grey).astype(np.uint8), bench, known), pose, KNOWN)
+        fit = fit_pose(CAMERA, TOOL, Picture(np.round(255 * grey).astype(np.uint8), bench, known, noise), pose, KNOWN)
         off.append(UP @ (fit.pose.tip_mm - pose.tip_mm))
         stated.append(np.sqrt(UP @ fit.cov[:3, :3] @ UP))
-    sigma = float(np.sqrt(np.mean(np.square(stated))))
-    return float(np.std(off)), _bound(pose, noise), float(np.mean(off)), sigma, float(np.sqrt(np.mean(np.square(off)))) / sigma
+    error = np.array(off) / stated
+    return (float(np.std(off, ddof=1)), _drawn_bound(pose, noise), float(np.mean(off)), float(np.sqrt(np.mean(np.square(stated)))),
+            float(np.sqrt(np.mean(error**2))))
 
 
-def _bound(pose: ToolPose, noise: float) -> float:
-    out = outline(CAMERA, TOOL, pose)
-    h, w = CAMERA.image_size_px[::-1]
-    seen = (out.px > 0).all(1) & (out.px[:, 0] < w) & (out.px[:, 1] < h)
-    length_px = out.mm_per_sample * 900.0 / out.point_cam_mm[:, 2]
+def _drawn_bound(pose: ToolPose, noise: float) -> float:
+    out = inside_picture(outline(CAMERA, TOOL, pose), CAMERA.image_size_px[::-1])
     own = np.maximum(out.part, 0)
-    contrast = np.where(out.side == STEP, INSIDE[own - 1], OUTSIDE) - INSIDE[own]  # a step stands before the slice ahead
-    per_px = 3 * contrast**2 / (2 * np.sqrt(np.pi) * BLUR_PX * noise**2)  # three channels
-    jacobian = out.jacobian[seen, :5]
-    cov = np.linalg.inv(jacobian.T @ ((per_px * length_px)[seen, None] * jacobian))
-    return float(np.sqrt(UP @ cov[:3, :3] @ UP))
+    outside = np.where(out.side == STEP, INSIDE[own - 1], OUTSIDE)  # a step stands before the slice ahead
+    return _bound(out, np.repeat(INSIDE[own, None], 3, 1), np.repeat(outside[:, None], 3, 1), noise, 900.0, UP)
 
 
-def _drawn(pose: ToolPose, scale: int = 4) -> np.ndarray:
+def _bound(out, inside, outside, noise: float, focal_px: float, up) -> float:
+    """Least sigma of the height [mm] from edges between levels (n, 3) of linear light on both sides."""
+    share = ndtr(_ACROSS_PX / BLUR_PX)
+    slope = np.exp(-0.5 * (_ACROSS_PX / BLUR_PX) ** 2) / (np.sqrt(2 * np.pi) * BLUR_PX)
+    contrast = (outside - inside)[..., None]
+    level = (inside[..., None] + contrast * share).mean(1, keepdims=True)  # the noise goes by the mean of the channels
+    per_px = (contrast * slope / (noise * noise_sigma(level))) ** 2
+    per_px = per_px.sum((1, 2)) * (_ACROSS_PX[1] - _ACROSS_PX[0])
+    length_px = out.mm_per_sample * focal_px / out.point_cam_mm[:, 2]
+    n = 6 if np.abs(out.jacobian[:, 5]).max() > 0 else 5
+    jacobian = out.jacobian[:, :n]
+    cov = np.linalg.inv(jacobian.T @ ((per_px * length_px)[:, None] * jacobian))
+    return float(np.sqrt(up @ cov[:3, :3] @ up))
+
+
+def _drawn(pose: ToolPose, rows: int = 16) -> np.ndarray:
+    """Linear light (h, w, 3): exact along x, in so many rows a pixel along y."""
     w, h = CAMERA.image_size_px
-    light = np.full((h * scale, w * scale), OUTSIDE, np.float32)
-    for inside, hull in zip(INSIDE, tool_hull(CAMERA, TOOL, pose), strict=True):  # the jet points away: the handle is nearest
-        cv2.fillConvexPoly(light, np.round(((hull + 0.5) * scale - 0.5) * 16).astype(np.int32), inside, shift=4)
-    light = cv2.resize(light, (w, h), interpolation=cv2.INTER_AREA)
+    light = np.full((h * rows, w), OUTSIDE, np.float32)
+    at_y = (np.arange(h * rows) + 0.5) / rows - 0.5
+    a, b = axis_frame(-pose.axis)
+    angle = np.linspace(0, 2 * np.pi, 720, endpoint=False)[:, None]
+    for inside, piece in zip(INSIDE, TOOL.frusta, strict=True):  # the jet points away: the handle is nearest
+        rings = [pose.tip_mm - s * pose.axis + r * (np.cos(angle) * a + np.sin(angle) * b)
+                 for s, r in ((piece.start_mm, piece.start_radius_mm), (piece.end_mm, piece.end_radius_mm))]
+        px = CAMERA.project(np.concatenate(rings))
+        first, last, right, left = _covered(px[ConvexHull(px).vertices], at_y)
+        for k in range(first, last):
+            x0, x1 = max(int(left[k]) - 1, 0), min(int(right[k]) + 3, w)
+            edge = np.arange(x0, x1) - 0.5
+            share = np.clip(right[k] - edge, 0, 1) - np.clip(left[k] - edge, 0, 1)
+            light[k, x0:x1] += share * (inside - light[k, x0:x1])
+    light = light.reshape(h, rows, w).mean(1)
     pixel_px = 1 / np.sqrt(12)  # averaging over a pixel blurs by so much itself
     light = cv2.GaussianBlur(light, (0, 0), float(np.sqrt(BLUR_PX**2 - pixel_px**2)))
     return light[..., None] * np.ones(3, np.float32)
 
 
-def _clip(track: Path) -> str:
-    with track.open(newline="", encoding="utf-8") as handle:
-        rows = [r for r in csv.DictReader(handle) if r["seen"] == "1"]
-    height, sigma = (np.array([float(r[k]) for r in rows]) for k in ("height_mm", "height_sigma_mm"))
-    step = height[2:] - 2 * height[1:-1] + height[:-2]  # a steady hand's second difference is noise: variance six times
-    spread = 1.4826 * np.median(np.abs(step)) / np.sqrt(6)
-    return f"{track.parent.name}: frame to frame {spread:.2f} mm, stated sigma {np.median(sigma):.2f} mm (bias included)"
+def _covered(hull, at_y):
+    """First and last row that a convex outline (n, 2) covers, and its greatest and least x in each row."""
+    top, bottom = hull[:, 1].argmin(), hull[:, 1].argmax()
+    chains = [np.roll(hull, -top, 0)[:(bottom - top) % len(hull) + 1], np.roll(hull, -bottom, 0)[:(top - bottom) % len(hull) + 1][::-1]]
+    sides = [np.interp(at_y, chain[:, 1], chain[:, 0]) for chain in chains]
+    first, last = np.searchsorted(at_y, [hull[top, 1], hull[bottom, 1]])
+    return first, last, np.maximum(*sides), np.minimum(*sides)
+
+
+def _clip(clip: Path, out: Path) -> str:
+    scene = tomllib.loads((clip / "scene.toml").read_text(encoding="utf-8"))
+    camera = load_camera(out / "camera.toml")
+    tracker = make_tracker(camera, out / "nozzle.toml", load_job(out / "job.toml"))
+    height, stated, bound = [], [], []
+    with open_video(clip / scene["clip"]) as video:
+        for frame in video:
+            seen = tracker.step(frame)
+            is_seen = seen.track.status is TrackStatus.TRACKING and isinstance(seen.observation, NozzleObservation)
+            height.append(seen.observation.tip_bench_mm[2] if is_seen else np.nan)
+            stated.append(np.sqrt(seen.observation.cov[2, 2]) if is_seen else np.nan)
+            bound.append(_frame_bound(tracker, camera, frame, seen.bench) if is_seen else np.nan)
+    height = np.array(height)
+    step = height[2:] - 2 * height[1:-1] + height[:-2]
+    spread = 1.4826 * np.nanmedian(np.abs(step)) / np.sqrt(6)  # a steady hand's second difference is noise: variance six times
+    least = np.nanmedian(bound)
+    return (f"{clip.name}: single frames {spread:.2f} mm, bound {least:.2f} mm, ratio {spread / least:.2f}; "
+            f"stated sigma {np.nanmedian(stated):.2f} mm (bias included)")
+
+
+def _frame_bound(tracker, camera, frame, bench) -> float:
+    pose = ToolPose(*pose_of(tracker.state.mean[:6], bench.cam_from_bench))
+    view, body = tracker._view, tracker._body
+    out = inside_picture(outline(camera, body, pose, step_mm=0.8), frame.image.shape)
+    grid = CutGrid(6.0)
+    cuts, back = picture_cuts(Picture(frame.image, view.light, view.known, view.noise), out, grid)
+    off = grid.offsets_px
+    beside = (cuts - back)[:, :, off >= 2.5]
+    beside = beside - np.median(beside, -1, keepdims=True)
+    noise = 1.5 * 1.4826 * np.median(np.abs(beside) / noise_sigma(cuts[:, :, off >= 2.5]))  # reading between pixels takes a third
+    inside, outside = (cuts[:, :, m].mean(-1) for m in ((off > -4) & (off < -1.5), (off > 1.5) & (off < 4)))
+    return _bound(out, inside, outside, noise, camera.focal_px, bench.cam_from_bench[:3, 2])
 
 
 if __name__ == "__main__":

@@ -5,9 +5,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.special import ndtr
 
 from vision.camera import CameraModel
-from vision.edges import CutGrid, find_edges
+from vision.edges import CutGrid, find_edges, sample_cuts
 from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, fit_pose
 from vision.kalman import Motion, ToolState, calmness, condition, predict, smooth, start_state
 from vision.nozzle import ToolPose, body_from_measures
@@ -84,6 +85,22 @@ def test_an_edge_explains_a_cut_far_better_than_bare_bench_does_where_there_is_o
     edges = find_edges(cuts, np.full_like(cuts, 0.3), CutGrid(9.0), 0.8, 100.0)
 
     assert np.median(edges.gain) > 200 if is_there else np.median(edges.gain) < 40
+
+
+@pytest.mark.parametrize("turn_deg", [0, 17, 45, 80])
+@pytest.mark.parametrize("at_px", [0.0, 0.3, 0.7])
+def test_an_edge_read_from_a_quiet_picture_is_met_at_any_angle(turn_deg, at_px):
+    normal = np.array([np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))])
+    y, x = np.mgrid[:80, :80]
+    away_px = (x - 40) * normal[0] + (y - 40) * normal[1] - at_px
+    light = 0.1 + 0.3 * ndtr(away_px / 0.8)  # a Gaussian line spread; scipy
+    along = np.linspace(-20, 20, 21)[:, None] * normal[::-1] * [-1, 1]
+    cuts = sample_cuts(_as_camera(light[..., None] * np.ones(3)), 40.0 + along, np.tile(normal, (21, 1)), CutGrid(9.0).offsets_px)
+
+    edges = find_edges(cuts, np.full_like(cuts, 0.4), CutGrid(9.0), 0.8, 3.0, noise=0.25)
+
+    assert np.isfinite(edges.offset_px).all()  # a blur that does not fit would be taken for something in the way
+    assert abs(edges.offset_px.mean() - at_px) < 0.045
 
 
 def _drawn(pose, rng, scale=4, tool=0.08, blur_px=0.7):
