@@ -19,13 +19,14 @@ from vision.tracker import NozzleModel, Tracker
 __all__ = ["make_tracker", "nozzle_body", "nozzle_for"]
 
 
-def make_tracker(camera: CameraModel, nozzle: str | Path, job: Job) -> Tracker:
-    """A tracker for one camera and the job's nozzle; refuses as `nozzle_for` does."""
+def make_tracker(camera: CameraModel, nozzle: str | Path, job: Job, waits: bool = True) -> Tracker:
+    """A tracker for one camera and the job's nozzle, `waits` as `Tracker` has it; refuses as `nozzle_for` does."""
     found = nozzle_for(camera, nozzle, job)
     model = NozzleModel(nozzle_body(job), found.bias, found.bench_light(), found.holds)
     top_mm = job.board.top_height_mm
     centre_mm = np.mean(job.target.outline_mm, axis=0)
-    tracker = Tracker(camera, BenchFollower(camera, standard_mat()), model, top_mm, BoardFollower(camera, top_mm, centre_mm))
+    tracker = Tracker(camera, BenchFollower(camera, standard_mat()), model, top_mm, BoardFollower(camera, top_mm, centre_mm),
+                      waits)
     tracker.warm_up()
     return tracker
 

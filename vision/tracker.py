@@ -41,7 +41,7 @@ _COAST_S = 0.2
 _LOST_S = 0.4
 _SECOND_LOOK_S = 1.0  # a pose that explains less than usual may be a near miss: now and then, look whether another explains more
 _SEARCH_S = 0.12
-_FOLLOW_UP_S = 0.05  # a search's answer is followed through the pictures since, though not through all
+_FOLLOW_UP_S, _FOLLOW_UPS = 0.05, 3  # a search's answer is followed through the pictures since, though not through all
 _CATCH_UP_EVERY_S = 0.1  # while a doubtful fit holds
 _THOROUGH_EVERY_S = 0.1  # all ways are tried, even though one does as well as usual
 _AS_USUAL = 0.9
@@ -70,8 +70,8 @@ class NozzleModel:
 
 @dataclass
 class _Search:
-    """A look for the tool in one picture that goes on while later ones come in; its answer counts _SEARCH_S after it,
-    on any machine, so that a recording gives what the live bench gave.
+    """A look for the tool in one picture that goes on while later ones come in; its answer counts _SEARCH_S after it, on any
+    machine that has found it by then, so that a recording gives what the live bench gave.
 
     Attributes
     ----------
@@ -100,10 +100,15 @@ class Tracker:
         Height of the board's top face over the mat.
     board : BoardFollower, optional
         Without one the board is taken to lie still.
+    waits : bool
+        For a search's answer when it is due, so that every machine gives the same; else a late answer counts from a later
+        frame on, and no frame is held up.
     """
 
-    def __init__(self, camera, bench_follower, nozzle: NozzleModel, board_top_mm: float, board: BoardFollower | None = None):
+    def __init__(self, camera, bench_follower, nozzle: NozzleModel, board_top_mm: float, board: BoardFollower | None = None,
+                 waits: bool = True):
         cv2.setNumThreads(1)
+        self._waits = waits
         self._board = board
         self._last_bench: BenchPose | None = None
         self._camera, self._bench, self._nozzle, self._board_top_mm = camera, bench_follower, nozzle, board_top_mm
@@ -195,7 +200,7 @@ class Tracker:
             if not is_first:
                 return fit
             self._t_find_s -= _SEARCH_S  # nothing goes on yet that could not wait for this one, nor for the next
-        elif t_s - search.t_s < _SEARCH_S:
+        elif t_s - search.t_s < _SEARCH_S or not (self._waits or search.answer.done()):
             search.later.append((picture, bench, t_s))
             return fit
         self._search = None
@@ -210,8 +215,9 @@ class Tracker:
         if search.t_s == t_s:
             return found
         self._advance(found, search.bench, search.t_s)
+        step_s = max(_FOLLOW_UP_S, (t_s - search.t_s) / _FOLLOW_UPS)
         for later in search.later:
-            if later[2] - self._t_seen_s > _FOLLOW_UP_S:
+            if later[2] - self._t_seen_s > step_s:
                 caught_up, _ = self._track_on(*later)
                 if caught_up is not None:
                     self._advance(caught_up, *later[1:])

@@ -154,7 +154,7 @@ class BenchWork(QObject):
         folder = self._folder
 
         def make() -> Session:
-            make_one = settings.tracker or (lambda i: make_tracker(i.camera, i.nozzle_path, i.job))
+            make_one = settings.tracker or (lambda i: make_tracker(i.camera, i.nozzle_path, i.job, waits=False))
             return Session(inputs, make_one(inputs), coach, folder, calibration=calibration, video=settings.films,
                            operator=settings.operator, say=player.tell if player else (lambda cue: None))
         self.is_running = True

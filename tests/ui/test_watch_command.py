@@ -35,7 +35,7 @@ def test_cameras_are_listed(capsys):
 
 
 def test_a_recording_that_cannot_begin_ends_with_its_reason(qapp, tmp_path, monkeypatch, capsys):
-    def no_tracker(*_):
+    def no_tracker(*_, **__):
         raise RuntimeError("the nozzle file is of another camera")
     monkeypatch.setattr("monitor.ui.bench_work.make_tracker", no_tracker)
 
@@ -59,7 +59,7 @@ def test_a_request_to_end_finishes_the_recording_first(tmp_path):
 
 @pytest.mark.slow
 def test_a_video_is_watched_to_its_end_and_recorded(qapp, tmp_path, monkeypatch, capsys):
-    monkeypatch.setattr("monitor.ui.bench_work.make_tracker", lambda camera, nozzle, job: TruthTracker(camera))
+    monkeypatch.setattr("monitor.ui.bench_work.make_tracker", lambda camera, *_, **__: TruthTracker(camera))
     stats, sound = tmp_path / "stats.json", tmp_path / "sound.wav"
 
     code = main(["watch", "--source", str(SAMPLE / "clip.mp4"), "--out", str(tmp_path / "rec"), "--quit-at-end", "--mute",

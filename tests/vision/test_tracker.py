@@ -1,5 +1,6 @@
 """The track through drawn pictures: a tool comes in, is searched for beside the frames, followed, and leaves."""
 
+import threading
 import time
 from dataclasses import replace
 
@@ -88,6 +89,27 @@ def test_a_search_that_takes_longer_than_its_frames_changes_nothing(scene, track
     for slow, quick in zip(_tracks(scene), tracks):
         np.testing.assert_array_equal(slow.tip_mm, quick.tip_mm)
         np.testing.assert_array_equal(slow.cov, quick.cov)
+
+
+def test_live_a_late_answer_holds_up_no_frame_and_still_counts(scene, monkeypatch):
+    at_once, may_end = vision.tracker.find_tool, threading.Event()
+
+    def after_a_while(*args, **options):
+        may_end.wait(20)
+        return at_once(*args, **options)
+
+    bench, frames = scene
+    nozzle = NozzleModel(TOOL, DRAWN_EDGES, bench, (hold_of(_pose(0), CAM_FROM_BENCH),))
+    tracker = Tracker(CAMERA, StillBench(), nozzle, 0.0, waits=False)
+    tracker.step(frames[0])  # the first search is waited for: nothing goes on yet
+    monkeypatch.setattr(vision.tracker, "find_tool", after_a_while)
+    before = [tracker.step(frame).track.status for frame in frames[COMES_IN:12]]
+    may_end.set()
+    tracker._search.answer.result(20)
+    after = tracker.step(frames[12]).track
+
+    assert set(before) == {TrackStatus.LOST}
+    assert np.linalg.norm(after.tip_mm - CAM_FROM_BENCH[:3, :3].T @ (_pose(12).tip_mm - CAM_FROM_BENCH[:3, 3])) < 2.0
 
 
 def test_a_search_that_found_elsewhere_is_not_believed_when_the_newest_picture_says_otherwise(scene, tracks, monkeypatch):
