@@ -89,7 +89,8 @@ def find_tool(
         return None
     merit, best = max(good, key=lambda f: f[0])
     rivals = [(_CLEARLY, m) for m, _, pose in drafts if not _alike(pose, best.pose)] if best.quality <= least_quality else []
-    rivals += [(_RATHER, m) for m, f in fits if not _alike(f.pose, best.pose)] if best.quality <= _OBVIOUS else []
+    if best.quality <= _OBVIOUS and plane is None:  # known to stand on a plane, it is told from others by that
+        rivals += [(_RATHER, m) for m, f in fits if not _alike(f.pose, best.pose)]
     return None if any(merit < share * rival for share, rival in rivals) else best
 
 
