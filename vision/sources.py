@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 
 import av
@@ -134,7 +135,24 @@ class Video:
             When the time stamps run backwards, are missing, or the picture changes its size.
         """
         self._rewind()
-        for picture in self._decoded():
+        yield from self._frames(self._decoded())
+
+    def again(self) -> Iterator[Frame]:
+        """As iterating, for a loop: the file is not opened anew where it can be wound back."""
+        self._restart_counts()
+        try:
+            self._container.seek(self._first_pts, stream=self._stream, backward=True)
+            pictures = self._decoded()
+            first = next(pictures, None)
+        except av.error.FFmpegError:
+            first = None
+        if first is None or first.pts != self._first_pts:
+            yield from self
+        else:
+            yield from self._frames(chain([first], pictures))
+
+    def _frames(self, pictures: Iterator[av.VideoFrame]) -> Iterator[Frame]:
+        for picture in pictures:
             t_s = self._time_s(picture)
             if self._times and t_s <= self._times[-1]:
                 raise SourceError(

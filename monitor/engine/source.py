@@ -108,9 +108,7 @@ class PlayedVideo:
     def _next(self) -> Frame | None:
         frame = next(self._frames, None)
         if frame is None and self._loop:
-            self._video.close()
-            self._video = open_video(self.path, n_threads=1)
-            self._frames = iter(self._video)
+            self._frames = self._video.again()
             self._offset_s = self._last_s + self._step_s
             frame = next(self._frames, None)
         if frame is None:

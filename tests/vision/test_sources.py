@@ -49,6 +49,33 @@ def test_a_recording_can_be_read_twice(tmp_path):
         assert len(list(video)) == len(list(video)) == 40
 
 
+class CannotBeWoundBack:
+    """A container that is read once."""
+
+    def __init__(self, container):
+        self._container = container
+
+    def __getattr__(self, name):
+        return getattr(self._container, name)
+
+    def seek(self, *_, **__):
+        raise av.error.PermissionError(1, "not seekable")
+
+
+@pytest.mark.parametrize("name", ["a.mkv", "a.mp4"])
+@pytest.mark.parametrize("is_wound_back", [True, False])
+def test_a_recording_read_again_in_a_loop_gives_the_same_frames(tmp_path, name, is_wound_back):
+    with open_video(written(tmp_path / name), n_threads=1) as video:
+        once = list(video)
+        if not is_wound_back:
+            video._container = CannotBeWoundBack(video._container)
+        twice = [list(video.again()) for _ in range(2)]
+
+    for again in twice:
+        assert [f.t_s for f in again] == [f.t_s for f in once] and len(once) == len(TIMES_MS)
+        assert all((a.image == b.image).all() for a, b in zip(once, again))
+
+
 @pytest.mark.parametrize("i", [0, 1, 11, 12, 13, 27, 39])
 def test_a_frame_looked_up_by_its_time_is_that_frame(tmp_path, i):
     with open_video(written(tmp_path / "a.mp4")) as video:
