@@ -100,10 +100,10 @@ def _lifted(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) -> 
     A bright line within a shiny tube passes for its limb when edges may be far from where they are expected, and a tube that
     looks too thin seems too far away.
     """
-    r, t = cam_from_bench[:3, :3], cam_from_bench[:3, 3]
-    if float(r[:, 2] @ (pose.tip_mm - t)) - board_top_mm > _LOWEST_MM:
+    if _height_mm(pose, cam_from_bench, board_top_mm) > _LOWEST_MM:
         return pose
-    share = (float(r[:, 2] @ t) + board_top_mm + _AT_WORK_MM) / float(r[:, 2] @ pose.tip_mm)
+    up = cam_from_bench[:3, 2]
+    share = (float(up @ cam_from_bench[:3, 3]) + board_top_mm + _AT_WORK_MM) / float(up @ pose.tip_mm)
     return ToolPose(share * pose.tip_mm, pose.axis, pose.roll_rad)
 
 
@@ -474,7 +474,12 @@ def _front_rim(piece, origin, u, a, b, lens, fields, alike_px):
 
 def _plausible(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) -> bool:
     """Above the board or barely into it, below the camera's half way, and pointing down."""
-    r, t = cam_from_bench[:3, :3], cam_from_bench[:3, 3]
-    height = float(r[:, 2] @ (pose.tip_mm - t)) - board_top_mm
-    camera_height = float(-r[:, 2] @ t) - board_top_mm
-    return _LOWEST_MM < height < min(_HIGHEST_MM, 0.5 * camera_height) and float(r[:, 2] @ pose.axis) < -0.25
+    up = cam_from_bench[:3, 2]
+    camera_mm = float(-up @ cam_from_bench[:3, 3]) - board_top_mm
+    is_at_work = _LOWEST_MM < _height_mm(pose, cam_from_bench, board_top_mm) < min(_HIGHEST_MM, 0.5 * camera_mm)
+    return is_at_work and float(up @ pose.axis) < -0.25
+
+
+def _height_mm(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) -> float:
+    """Of a pose's outlet over the board."""
+    return float(cam_from_bench[:3, 2] @ (pose.tip_mm - cam_from_bench[:3, 3])) - board_top_mm

@@ -244,7 +244,7 @@ class Tracker:
                     not is_low or other.quality > _CLEARER * quality or not self._is_low(other.pose, picture)):
                 fit = other
         if is_new and fit is not None and fit.quality < CLEAR_QUALITY:
-            fit = None
+            fit = None  # of two or three sightings one that explains little would make the track
         return fit, fit is not None and not self._needs_search(fit, is_low, t_s)
 
     def _keep_up(self, picture: Picture, bench: BenchPose, t_s: float) -> tuple[PoseFit | None, PosePrior, bool]:

@@ -1,16 +1,19 @@
 """Finding the tool by what is new in the picture, and the bench that it is compared with."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 from hypothesis import assume, given, strategies as st
 from scipy.ndimage import distance_transform_edt
 
+import vision.find
 from tests.vision.test_silhouette import CAMERA, TOOL, _as_camera
 from vision.background import BLOCK_PX, BenchView, compose_bench
 from vision.find import _direction_of, _lifted, find_tool, poses_near
+from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, fit_pose
 from vision.novelty import ANGLES, HALF, new_edges
-from vision.fit import DEFAULT_BIAS, EdgeBias, Picture
 from vision.nozzle import ToolPose, hold_of
 from vision.silhouette import moved_pose, tool_hull
 
@@ -83,6 +86,29 @@ def test_a_pose_that_was_left_behind_is_led_back_to_the_tool(away):
 
     off_px = [np.linalg.norm(CAMERA.project(p.tip_mm[None]) - CAMERA.project(pose.tip_mm[None])) for p in near]
     assert min(off_px) < 0.25 * np.linalg.norm(CAMERA.project(start.tip_mm[None]) - CAMERA.project(pose.tip_mm[None]))
+
+
+@pytest.mark.parametrize("is_photograph", [True, False])
+def test_two_places_that_explain_a_picture_alike_are_not_told_apart_but_by_a_known_height(monkeypatch, is_photograph):
+    rng = np.random.default_rng(1)
+    bench, pose = _bench(rng), _tool(-10, 5, 12, 35, 90)
+    picture, n_full = Picture(_with_tool(bench, pose, rng), bench, ALL_KNOWN), 0
+
+    def as_well_beside(*args, **options):
+        nonlocal n_full
+        fit = fit_pose(*args, **options)
+        if fit is None or "reach_px" in options:  # a draft
+            return fit
+        n_full += 1
+        beside = moved_pose(fit.pose, np.array([40.0, 0, 0, 0, 0, 0])) if n_full == 2 else fit.pose
+        return replace(fit, pose=beside, quality=0.55)
+
+    monkeypatch.setattr(vision.find, "fit_pose", as_well_beside)
+    plane = (-CAM_FROM_BENCH[:3, 2], 388.0, 5.0) if is_photograph else None
+
+    found = find_tool(CAMERA, TOOL, picture, CAM_FROM_BENCH, 0.0, DRAWN_EDGES, plane=plane)
+
+    assert n_full >= 2 and (found is not None) == is_photograph
 
 
 def test_a_pose_below_the_board_is_brought_up_where_it_is_seen():

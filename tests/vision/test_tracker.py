@@ -91,6 +91,17 @@ def test_a_search_that_takes_longer_than_its_frames_changes_nothing(scene, track
         np.testing.assert_array_equal(slow.cov, quick.cov)
 
 
+def test_a_search_in_vain_is_followed_by_the_next_as_soon_as_its_answer_counts(scene, monkeypatch):
+    _, frames = scene
+    looked_at = []
+    monkeypatch.setattr(vision.tracker, "find_tool", lambda *args, **_: looked_at.append(args[2].image))
+
+    _tracks(scene)
+
+    order = [next(f.index for f in frames if f.image is image) for image in looked_at]
+    assert order[:4] == [0, 1, 5, 9]  # the first is waited for on the spot, later ones for 0.12 s, four frames
+
+
 def test_live_a_late_answer_holds_up_no_frame_and_still_counts(scene, monkeypatch):
     at_once, may_end = vision.tracker.find_tool, threading.Event()
 
