@@ -8,14 +8,14 @@ import cv2
 import numpy as np
 from numba import njit
 
-from vision.fit import DEFAULT_BIAS, Picture, PoseFit, fit_pose, is_inside, loose_prior
+from vision.fit import DEFAULT_BIAS, Picture, PoseFit, PosePrior, fit_pose, free_limbs, is_inside, loose_prior
 from vision.lens import lens_of, pixel
 from vision.novelty import ANGLES, HALF, SCALE, NewEdges, new_edges, tool_mask
 from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame, roll_of
 from vision.silhouette import body_arrays, moved_poses, tool_hull, trace, trace_inputs, turned
 from vision.types import FloatArray
 
-__all__ = ["CLEAR_QUALITY", "DRAFT_STEP_MM", "sweep", "poses_near", "find_tool", "habit", "share_in_view"]
+__all__ = ["DRAFT_STEP_MM", "sweep", "poses_near", "find_tool", "habit", "share_in_view"]
 
 _LOWEST_MM, _AT_WORK_MM = -15.0, 25.0  # over the board: what no tool is below, but for an error; where one often is
 _HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down
@@ -28,11 +28,10 @@ _ALIKE_PX = 6.0  # an edge this near speaks for an outline
 _CLOSE_PX = 3.0
 _MARGIN_PX = 60  # around the tool in which it is looked for near its track
 _FIRST_ROUND, _SECOND_ROUND, _DRAWS = 4000, 500, 40
-CLEAR_QUALITY, _CLEARLY = 0.33, 1.5  # a pose may explain little when any other explains so much less
-_OBVIOUS, _RATHER = 0.6, 1.15  # less than so much must be more than what quite another pose explains
+_CLEARLY = 1.15  # so much more than quite another pose it must explain
 _SIGHT_STEP_MM = 3.0  # distance of the places on the visible outline of a pose
 _STEP_MM = 4.0  # distance of the places on an outline where edges are looked for
-_FITS, _FULL_FITS = 20, 3  # poses worth a draft, and worth a full fit
+_FITS, _FULL_FITS = 20, 6  # poses worth a draft, and worth a full fit
 _WIDE = 25  # quarter-size pixels round the mask: bright metal may look like the bench for a whole tube
 _PLACE_PX = 10  # distance of the places where the outlet is tried
 _NEAR, _APART_MM = 8, 3.0  # poses near a track that are settled; what is further apart, or turned, is another pose
@@ -70,28 +69,29 @@ def find_tool(
     drafts = []
     for pose in starts:
         turn_rad = _HOLD_RAD if share_in_view(camera, body, pose, picture) > 0.5 else _LOW_HOLD_RAD
-        prior = _as_held(body, bias, pose, holds, cam_from_bench, turn_rad)
-        draft = fit_pose(camera, body, picture, pose, bias, prior=prior, plane=plane, reach_px=12.0, spreads_px=(6.0, 3.0),
+        held = _as_held(body, bias, pose, holds, cam_from_bench, turn_rad)
+        free = free_limbs(body, held)
+        draft = fit_pose(camera, body, picture, pose, bias, prior=free, plane=plane, reach_px=12.0, spreads_px=(6.0, 3.0),
                          step_mm=DRAFT_STEP_MM)
         if draft is not None:
-            drafts.append((draft.merit * habit(draft.pose, holds, cam_from_bench), prior, draft.pose))
+            drafts.append((draft.merit * habit(draft.pose, holds, cam_from_bench), held, free, draft.pose))
     drafts.sort(key=lambda d: -d[0])
     fits = []
-    for _, prior, pose in drafts[:_FULL_FITS]:
+    for _, held, free, pose in drafts[:_FULL_FITS]:
         start = _lifted(pose, cam_from_bench, board_top_mm)
-        fit = fit_pose(camera, body, picture, start, bias, prior=prior, plane=plane,
-                       spreads_px=(2.5, 1.0) if start is pose else (1.5, 1.0))
+        fit = fit_pose(camera, body, picture, start, bias, prior=free, plane=plane,
+                       spreads_px=(4.0, 2.0, 1.0) if start is pose else (1.5, 1.0))
         if fit is None or not _plausible(fit.pose, cam_from_bench, board_top_mm) or not _blows_free(camera, body, fit.pose, solid):
             continue
-        fits.append((fit.merit * habit(fit.pose, holds, cam_from_bench), fit))
-    good = [f for f in fits if f[1].quality > min(least_quality, CLEAR_QUALITY) and f[1].n_edges >= _LEAST_EDGES]
+        fits.append((fit.merit * habit(fit.pose, holds, cam_from_bench), fit, held))
+    good = [f for f in fits if f[1].quality > least_quality and f[1].n_edges >= _LEAST_EDGES]
     if not good:
         return None
-    merit, best = max(good, key=lambda f: f[0])
-    rivals = [(_CLEARLY, m) for m, _, pose in drafts if not _alike(pose, best.pose)] if best.quality <= least_quality else []
-    if best.quality <= _OBVIOUS and plane is None:  # known to stand on a plane, it is told from others by that
-        rivals += [(_RATHER, m) for m, f in fits if not _alike(f.pose, best.pose)]
-    return None if any(merit < share * rival for share, rival in rivals) else best
+    merit, best, held = max(good, key=lambda f: f[0])
+    # known to stand on a plane, it is told from others by that
+    if plane is None and any(merit < _CLEARLY * m for m, f, _ in fits if not _alike(f.pose, best.pose)):
+        return None
+    return fit_pose(camera, body, picture, best.pose, bias, prior=held, plane=plane, spreads_px=(1.5, 1.0))
 
 
 def _lifted(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) -> ToolPose:
@@ -183,10 +183,10 @@ def share_in_view(camera, body: NozzleBody, pose: ToolPose, picture: Picture) ->
     return float(np.mean(is_inside(px, picture.image.shape))) if len(px) else 0.0
 
 
-def _as_held(body, bias, pose: ToolPose, holds: tuple[Hold, ...], cam_from_bench, turn_rad: float):
-    """A prior of the pose that knows how the tool was held before; none without holds."""
+def _as_held(body, bias, pose: ToolPose, holds: tuple[Hold, ...], cam_from_bench, turn_rad: float) -> PosePrior:
+    """A prior of the pose that knows how the tool was held before, if that is known."""
     if not holds:
-        return None
+        return loose_prior(body, bias, pose)
     ways = [hold.pose_at(pose.tip_mm, cam_from_bench) for hold in holds]
     return loose_prior(body, bias, max(ways, key=lambda p: p.axis @ pose.axis), turn_rad=turn_rad)
 

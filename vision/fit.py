@@ -15,7 +15,7 @@ from vision.nozzle import NozzleBody, ToolPose, axis_frame, cross, sideways_of
 from vision.silhouette import STEP, Outline, moved_pose, outline
 from vision.types import FloatArray
 
-__all__ = ["BLUR_PX", "EdgeBias", "Picture", "PosePrior", "PoseFit", "fit_pose", "loose_prior", "edge_offsets",
+__all__ = ["BLUR_PX", "EdgeBias", "Picture", "PosePrior", "PoseFit", "fit_pose", "loose_prior", "free_limbs", "edge_offsets",
            "group_of", "group_key", "inside_picture", "is_inside", "picture_cuts", "steps_between", "DEFAULT_BIAS"]
 
 BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compression together
@@ -25,6 +25,7 @@ _SIDES = 4
 _LEAST_MISFIT_NOISE = 0.7
 _SHARED = 1.0  # of the sigma of a cut: what all cuts of a faint edge are wrong by alike
 _FAINT_GAIN, _SMEAR_PX = 50.0, 1.6  # mean gain of a side below which a codec may have smeared it, and by how much
+_FREE_PX = 2.0  # sigma of where limbs that are left free may be seen
 _LEAST_GAIN = 12.0  # drop of chi-square below which an edge is chance
 
 
@@ -172,6 +173,20 @@ def loose_prior(body: NozzleBody, bias, pose: ToolPose, tip_mm=40.0, turn_rad=0.
     cov[:6, :6] = np.diag(np.array([tip_mm, tip_mm, tip_mm, turn_rad, turn_rad, roll_rad]) ** 2)
     cov[6:, 6:] = offset_cov
     return PosePrior(pose, offset, cov)
+
+
+def free_limbs(body: NozzleBody, prior: PosePrior) -> PosePrior:
+    """The same prior, but that the long edges of tube and cone may be seen pixels away from where they are.
+
+    Shiny metal mirrors what it stands before, in one picture more than in another: which of several poses it is, is told best
+    by the rest of the outline, and by limbs that are alike along their length.
+    """
+    kinds = [group_key(body, g) for g in range(len(prior.offset_px))]
+    wide = np.array([_FREE_PX if kind in ("tube", "cone") else 0.0 for kind, _ in kinds])
+    cov = prior.cov.copy()
+    at = np.arange(6, len(cov))
+    cov[at, at] = np.maximum(cov[at, at], wide**2)
+    return PosePrior(prior.pose, prior.offset_px, cov)
 
 
 def fit_pose(

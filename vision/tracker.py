@@ -12,7 +12,7 @@ import numpy as np
 from vision.background import MASK_SCALE, BenchView
 from vision.board import BoardFollower
 from vision.chart import axis_of, axis_spread, chart_of, chart_of_steps, pose_of
-from vision.find import CLEAR_QUALITY, DRAFT_STEP_MM, find_tool, habit, poses_near, share_in_view
+from vision.find import DRAFT_STEP_MM, find_tool, habit, poses_near, share_in_view
 from vision.fit import BLUR_PX, DEFAULT_BIAS, EdgeBias, Picture, PoseFit, PosePrior, edge_offsets, fit_pose
 from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, calmness, condition, gate, predict, smooth, start_state
 from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of, sideways_of
@@ -22,10 +22,11 @@ from vision.types import (
     BenchPose, FloatArray, Frame, NozzleMiss, NozzleObservation, NozzleTrack, PoseMiss, TrackStatus, VisionResult,
 )
 
-__all__ = ["NozzleModel", "Tracker", "smoothed"]
+__all__ = ["CLEAR_QUALITY", "NozzleModel", "Tracker", "smoothed"]
 
 _FOLLOW_QUALITY, _SURE_QUALITY, _FIND_QUALITY = 0.22, 0.5, 0.45  # share of the outline that must agree
 _LOW_QUALITY = 0.15
+CLEAR_QUALITY = 0.33  # that a pose found anew, and one that makes a new track, must have
 _GOOD_QUALITY = 0.7  # below it sigma grows, as the cube of how much quality lacks
 _QUICK_QUALITY = 0.65  # so good that no look further around is needed
 _DOUBT_QUALITY, _DOUBT_S = 0.35, 0.5

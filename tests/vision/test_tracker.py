@@ -10,7 +10,7 @@ import pytest
 import vision.tracker
 from tests.vision.test_find import ALL_KNOWN, CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
 from tests.vision.test_silhouette import CAMERA, TOOL, _as_camera
-from vision.find import CLEAR_QUALITY
+from vision.tracker import CLEAR_QUALITY
 from vision.fit import Picture, fit_pose
 from vision.nozzle import hold_of
 from vision.silhouette import moved_pose
