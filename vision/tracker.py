@@ -37,10 +37,11 @@ _STIRS = 20.5  # chi-square of 5 degrees of freedom, 99.9 %: the hand is calm no
 _CALM_KEEPS, _CALM_SCORE = 0.7, 1.0  # a hand is calm when the last few pictures say so
 _JUMPS = 5  # so many jumps in a row mean that the track was wrong, not the picture
 _HOLD_COS = np.cos(np.deg2rad(30.0))  # a hand turns the tool no further than this from the ways it held it before
-_USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 8.0, 25.0  # of the height: to begin a track, to follow one
+_USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 8.0, 25.0  # of the height: to begin a track and to tell it, to follow one
 _COAST_S = 0.2
 _LOST_S = 0.4
 _SECOND_LOOK_S = 1.0  # a pose that explains less than usual may be a near miss: now and then, look whether another explains more
+_EARLY_LOOK_S = 0.15  # the same while a track is young
 _SEARCH_S = 0.12
 _FOLLOW_UP_S, _FOLLOW_UPS = 0.05, 3  # a search's answer is followed through the pictures since, though not through all
 _CATCH_UP_EVERY_S = 0.1  # while a doubtful fit holds
@@ -334,7 +335,8 @@ class Tracker:
         if is_low:
             return fit.quality < _FIND_QUALITY
         is_stale = t_s - max(self._t_sure_s, self._t_find_s) > _DOUBT_S
-        return is_stale or (fit.quality < _GOOD_QUALITY and t_s - self._t_find_s > _SECOND_LOOK_S)
+        soon_s = _SECOND_LOOK_S if self._sightings > _GRIP_FRAMES else _EARLY_LOOK_S
+        return is_stale or (fit.quality < _GOOD_QUALITY and t_s - self._t_find_s > soon_s)
 
     def _ways(self) -> tuple[Hold, ...]:
         """How the tool may be held now: as a moment ago, else as in the photographs."""
@@ -415,7 +417,12 @@ class Tracker:
             self._t_sure_s = t_s
             if self._sightings > _GRIP_FRAMES:
                 self._last_hold, self._t_hold_s = hold_of(fit.pose, bench.cam_from_bench), t_s
-        return seen, self._track(TrackStatus.TRACKING if self._sightings >= _CONFIRM else TrackStatus.TENTATIVE, "")
+        track = self._track(TrackStatus.TRACKING, "")
+        if self._sightings < _CONFIRM:
+            track = replace(track, status=TrackStatus.TENTATIVE)
+        elif np.sqrt(track.cov[2, 2]) > _USEFUL_SIGMA_MM:
+            track = replace(track, status=TrackStatus.TENTATIVE, reason="too little of the nozzle in view")
+        return seen, track
 
     def _coast(self, t_s: float, reason: str) -> NozzleTrack:
         if self._state is None or t_s - self._t_seen_s > _COAST_S:

@@ -106,7 +106,7 @@ class NozzleMiss:
 class TrackStatus(enum.Enum):
     """What a track's numbers rest on."""
 
-    TENTATIVE = "tentative"  # seen, not yet confirmed
+    TENTATIVE = "tentative"  # seen, but not yet confirmed, or too little of it to tell where it is
     TRACKING = "tracking"  # measured in this frame
     COASTING = "coasting"  # predicted; last measured at t_seen_s
     LOST = "lost"  # not known
