@@ -42,7 +42,7 @@ _COAST_S = 0.2
 _LOST_S = 0.4
 _SECOND_LOOK_S = 1.0  # a pose that explains less than usual may be a near miss: now and then, look whether another explains more
 _EARLY_LOOK_S = 0.15  # the same while a track is young
-_SEARCH_S = 0.12
+_SEARCH_S, _FIRST_TRIES = 0.12, 3
 _FOLLOW_UP_S, _FOLLOW_UPS = 0.05, 3  # a search's answer is followed through the pictures since, though not through all
 _CATCH_UP_EVERY_S = 0.1  # while a doubtful fit holds
 _THOROUGH_EVERY_S = 0.1  # all ways are tried, even though one does as well as usual
@@ -123,7 +123,7 @@ class Tracker:
         self._t_seen_s = np.nan
         self._t_find_s = self._t_sure_s = self._t_caught_up_s = self._t_thorough_s = -np.inf
         self._way, self._usual_quality, self._believed_quality = 0, 1.0, 0.0
-        self._jumps, self._sightings = 0, 0.0
+        self._jumps, self._sightings, self._first_tries = 0, 0.0, 0
         self._is_calm, self._calm_score = False, 0.0
         self._last_hold: Hold | None = None
         self._t_hold_s = -np.inf
@@ -197,10 +197,10 @@ class Tracker:
         if search is None:
             if t_s - self._t_find_s < _SEARCH_S:
                 return fit
-            is_first = self._t_find_s == -np.inf
             search = self._begin_search(picture, bench, t_s, fit)
-            if not is_first:
+            if self._first_tries == _FIRST_TRIES or np.isfinite(self._t_seen_s):
                 return fit
+            self._first_tries += 1
             self._t_find_s -= _SEARCH_S  # nothing goes on yet that could not wait for this one, nor for the next
         elif t_s - search.t_s < _SEARCH_S or not (self._waits or search.answer.done()):
             search.later.append((picture, bench, t_s))
