@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import NamedTuple
 
@@ -88,11 +88,14 @@ class PosePrior:
         As `edge_offsets` orders them.
     cov : array, shape (6 + g, 6 + g)
         Of the six steps of `moved_pose` about `pose`, then of the offsets.
+    is_free : bool
+        So little is known of the offsets that edges are looked for where the round before saw the others of their side.
     """
 
     pose: ToolPose
     offset_px: FloatArray
     cov: FloatArray
+    is_free: bool = False
 
 
 @dataclass(frozen=True)
@@ -186,7 +189,7 @@ def free_limbs(body: NozzleBody, prior: PosePrior) -> PosePrior:
     cov = prior.cov.copy()
     at = np.arange(6, len(cov))
     cov[at, at] = np.maximum(cov[at, at], wide**2)
-    return PosePrior(prior.pose, prior.offset_px, cov)
+    return PosePrior(prior.pose, prior.offset_px, cov, is_free=True)
 
 
 def fit_pose(
@@ -221,22 +224,27 @@ def fit_pose(
     # a bench stored from photographs and a codec's colours are never as exact as a quiet picture
     looser = max(1.0, (_LEAST_MISFIT_NOISE / picture.noise) ** 2)
     options = {"noise": picture.noise, "pick_limit": 5.0 * looser, "misfit_limit": 6.0 * looser} | ({} if veil is None else {"veil": veil})
+    seen_px = np.zeros(_SIDES * (1 + len(body.frusta)))
     for spread in spreads_px:
         last = spread == spreads_px[-1]
         out = inside_picture(outline(camera, body, pose, step_mm=step_mm if last else 2 * step_mm), picture.image.shape)
         if len(out.px) < 8:
             return None
-        cuts, back = picture_cuts(picture, out, grid)
+        middle_px = seen_px[_side_of(out)]
+        cuts, back = picture_cuts(picture, replace(out, px=out.px + middle_px[:, None] * out.normal_px), grid)
         blur = np.full(len(out.px), BLUR_PX) if blur_of is None else blur_of(out)
         edges = find_edges(cuts, back, grid, blur, spread, **options)
         if last and (faint := _faint(out, edges)).any():
             softer = find_edges(cuts[faint], back[faint], grid, np.hypot(blur[faint], _SMEAR_PX), spread, **options)
             edges = _clearer(out, edges, softer, faint)
+        edges.offset_px[:] += middle_px
         label = group_of(out.part, out.side, edges.lighter)
         solved = _solve(out, edges, label, prior, pose, spread, plane)
         if solved is None:
             return None
         pose = moved_pose(pose, solved.step)
+        if prior.is_free:
+            seen_px = _offset_of_sides(label, solved, len(seen_px))
     cov, alone_step, alone_cov, offsets_cov = _spread(
         out.jacobian, label, solved.groups, solved.offset_px, solved.left, solved.weight, solved.loose, solved.held,
         *edge_offsets(body, bias))
@@ -248,6 +256,14 @@ def fit_pose(
 def _side_of(out: Outline) -> np.ndarray:
     """A number for each side of each part (n,)."""
     return _SIDES * (out.part + 1) + out.side + 1
+
+
+def _offset_of_sides(label, solved: _Solved, n: int) -> FloatArray:
+    """The offset at which most of the edges of each of n sides were seen [px]; 0 where none was."""
+    count, offset_px = np.bincount(label, solved.good, 2 * n), np.zeros(2 * n)
+    offset_px[solved.groups] = solved.offset_px
+    darker, lighter = count[::2], count[1::2]
+    return np.where(darker + lighter > 0, np.where(lighter >= darker, offset_px[1::2], offset_px[::2]), 0.0)
 
 
 def _faint(out: Outline, edges: EdgeSet) -> np.ndarray:

@@ -14,7 +14,7 @@ from vision.background import BLOCK_PX, BenchView, compose_bench
 from vision.find import _direction_of, _lifted, find_tool, poses_near
 from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, fit_pose
 from vision.novelty import ANGLES, HALF, new_edges
-from vision.nozzle import ToolPose, hold_of
+from vision.nozzle import ToolPose, body_from_measures, hold_of
 from vision.silhouette import moved_pose, tool_hull
 
 # looking straight down from 400 mm: x right, y away from the operator, z up
@@ -29,10 +29,10 @@ def _bench(rng):
     return np.repeat(np.where(tiles, 0.5, 0.12)[..., None], 3, 2).astype(np.float32) + rng.uniform(0, 0.01, (720, 1280, 1)).astype(np.float32)
 
 
-def _with_tool(bench, pose, rng, scale=4):
+def _with_tool(bench, pose, rng, scale=4, body=TOOL):
     """The tool over the bench, drawn four times too large and averaged down, with noise."""
     cover = np.zeros((720 * scale, 1280 * scale), np.uint8)
-    for hull in tool_hull(CAMERA, TOOL, pose):
+    for hull in tool_hull(CAMERA, body, pose):
         cv2.fillConvexPoly(cover, np.round(((hull + 0.5) * scale - 0.5) * 16).astype(np.int32), 255, shift=4)
     share = cv2.resize(cover, (1280, 720), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
     share = cv2.GaussianBlur(share, (0, 0), 0.8)[..., None]
@@ -138,6 +138,18 @@ def test_the_tool_is_found_without_a_start(place):
     assert np.hypot(*across) * 400 < 1.0
     assert abs(fit.pose.tip_mm[2] - pose.tip_mm[2]) < 10
     assert fit.pose.axis @ pose.axis > np.cos(np.radians(5))
+
+
+@pytest.mark.parametrize("place", [(-10, 5, 12, 35, 90), (30, -20, 4, 25, 110), (0, 20, 30, 40, 70)])
+def test_a_tube_that_mirrors_the_bench_at_its_limbs_is_found_no_further_away(place):
+    rng = np.random.default_rng(1)
+    bench, pose = _bench(rng), _tool(*place)
+    seen = body_from_measures([(2.9, 0.0), (2.9, 28.0), (7.9, 36.0), (11.0, 37.0), (11.0, 50.0)], [(13.0, 50.0), (14.0, 70.0)])
+
+    fit = find_tool(CAMERA, TOOL, Picture(_with_tool(bench, pose, rng, body=seen), bench, ALL_KNOWN), CAM_FROM_BENCH, 0.0,
+                    DRAWN_EDGES, holds=(hold_of(pose, CAM_FROM_BENCH),))
+
+    assert fit is not None and abs(fit.pose.tip_mm[2] - pose.tip_mm[2]) < 4  # as wide a tube as is seen would be 150 mm away
 
 
 def test_nothing_is_found_on_an_empty_bench():

@@ -10,11 +10,10 @@ import pytest
 import vision.tracker
 from tests.vision.test_find import ALL_KNOWN, CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
 from tests.vision.test_silhouette import CAMERA, TOOL, _as_camera
-from vision.tracker import CLEAR_QUALITY
 from vision.fit import Picture, fit_pose
 from vision.nozzle import hold_of
 from vision.silhouette import moved_pose
-from vision.tracker import NozzleModel, Tracker
+from vision.tracker import CLEAR_QUALITY, NozzleModel, Tracker
 from vision.types import BenchPose, Frame, TrackStatus
 
 RATE_HZ, COMES_IN, LEAVES = 30.0, 3, 22
@@ -99,7 +98,7 @@ def test_a_search_in_vain_is_followed_by_the_next_as_soon_as_its_answer_counts(s
     _tracks(scene)
 
     order = [next(f.index for f in frames if f.image is image) for image in looked_at]
-    assert order[:4] == [0, 1, 5, 9]  # the first is waited for on the spot, later ones for 0.12 s, four frames
+    assert order[:6] == [0, 1, 0, 3, 7, 11]  # the first three at once (the third shows what frame 0 does), then every 0.12 s
 
 
 def test_live_a_late_answer_holds_up_no_frame_and_still_counts(scene, monkeypatch):
@@ -112,7 +111,8 @@ def test_live_a_late_answer_holds_up_no_frame_and_still_counts(scene, monkeypatc
     bench, frames = scene
     nozzle = NozzleModel(TOOL, DRAWN_EDGES, bench, (hold_of(_pose(0), CAM_FROM_BENCH),))
     tracker = Tracker(CAMERA, StillBench(), nozzle, 0.0, waits=False)
-    tracker.step(frames[0])  # the first search is waited for: nothing goes on yet
+    for frame in frames[:COMES_IN]:
+        tracker.step(frame)  # the first searches are waited for: nothing goes on yet
     monkeypatch.setattr(vision.tracker, "find_tool", after_a_while)
     before = [tracker.step(frame).track.status for frame in frames[COMES_IN:12]]
     may_end.set()
@@ -157,3 +157,22 @@ def test_a_fit_that_explains_little_leads_an_old_track_but_no_new_one(scene, mon
     led, _ = tracker._track_on(picture, here, 1 / RATE_HZ)
 
     assert led is (poor if is_believed else None)
+
+
+def test_a_height_that_is_hardly_known_is_not_told(scene, monkeypatch):
+    bench, frames = scene
+    tracker = Tracker(CAMERA, StillBench(), NozzleModel(TOOL, DRAWN_EDGES, bench), 0.0)
+    here, _ = StillBench().step(frames[10])
+    fit = fit_pose(CAMERA, TOOL, Picture(frames[10].image, bench, ALL_KNOWN), _pose(10), DRAWN_EDGES)
+    vague = np.zeros_like(fit.cov)
+    vague[:3, :3] = 9.0**2 * np.outer(CAM_FROM_BENCH[:3, 2], CAM_FROM_BENCH[:3, 2])  # along the vertical
+    for k in range(4):
+        _, told = tracker._advance(fit, here, k / RATE_HZ)
+    tracker._state = None
+    tracker._advance(replace(fit, cov=fit.cov + vague), here, 0.2)
+    tracker._sightings = 4.0
+
+    _, vaguely = tracker._advance(replace(fit, cov=fit.cov + vague), here, 0.2 + 1 / RATE_HZ)
+
+    assert told.is_seen and not vaguely.is_seen
+    assert vaguely.reason == "too little of the nozzle in view"
