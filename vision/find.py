@@ -15,7 +15,7 @@ from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame, roll_of
 from vision.silhouette import body_arrays, moved_poses, tool_hull, trace, trace_inputs, turned
 from vision.types import FloatArray
 
-__all__ = ["DRAFT_STEP_MM", "sweep", "poses_near", "find_tool", "habit", "share_in_view"]
+__all__ = ["DRAFT_STEP_MM", "sweep", "poses_near", "find_tool", "alike", "habit", "share_in_view"]
 
 _LOWEST_MM, _AT_WORK_MM = -15.0, 25.0  # over the board: what no tool is below, but for an error; where one often is
 _HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down
@@ -89,7 +89,7 @@ def find_tool(
         return None
     merit, best, held = max(good, key=lambda f: f[0])
     # known to stand on a plane, it is told from others by that
-    if plane is None and any(merit < _CLEARLY * m for m, f, _ in fits if not _alike(f.pose, best.pose)):
+    if plane is None and any(merit < _CLEARLY * m for m, f, _ in fits if not alike(f.pose, best.pose)):
         return None
     return fit_pose(camera, body, picture, best.pose, bias, prior=held, plane=plane, spreads_px=(1.5, 1.0))
 
@@ -107,7 +107,8 @@ def _lifted(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) -> 
     return ToolPose(share * pose.tip_mm, pose.axis, pose.roll_rad)
 
 
-def _alike(a: ToolPose, b: ToolPose) -> bool:
+def alike(a: ToolPose, b: ToolPose) -> bool:
+    """Whether two poses may be the same one, not quite well fitted."""
     return np.linalg.norm(a.tip_mm - b.tip_mm) < 20.0 and a.axis @ b.axis > np.cos(2 * _NEIGHBOUR_RAD)
 
 

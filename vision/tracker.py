@@ -12,7 +12,7 @@ import numpy as np
 from vision.background import MASK_SCALE, BenchView
 from vision.board import BoardFollower
 from vision.chart import axis_of, axis_spread, chart_of, chart_of_steps, pose_of
-from vision.find import DRAFT_STEP_MM, find_tool, habit, poses_near, share_in_view
+from vision.find import DRAFT_STEP_MM, alike, find_tool, habit, poses_near, share_in_view
 from vision.fit import BLUR_PX, DEFAULT_BIAS, EdgeBias, Picture, PoseFit, PosePrior, edge_offsets, fit_pose
 from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, calmness, condition, gate, predict, smooth, start_state
 from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of, sideways_of
@@ -41,13 +41,12 @@ _USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 8.0, 25.0  # of the height: to begin a track
 _COAST_S = 0.2
 _LOST_S = 0.4
 _SECOND_LOOK_S = 1.0  # a pose that explains less than usual may be a near miss: now and then, look whether another explains more
-_EARLY_LOOK_S = 0.15  # the same while a track is young
 _SEARCH_S, _FIRST_TRIES = 0.12, 3
 _FOLLOW_UP_S, _FOLLOW_UPS = 0.05, 3  # a search's answer is followed through the pictures since, though not through all
 _CATCH_UP_EVERY_S = 0.1  # while a doubtful fit holds
 _THOROUGH_EVERY_S = 0.1  # all ways are tried, even though one does as well as usual
 _AS_USUAL = 0.9
-_BETTER = 1.15  # a pose found anew replaces a doubtful one when it explains the picture so much better
+_BETTER = 1.15  # a pose found anew replaces a doubtful one when it explains two pictures, its own and the newest, so much better
 _GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames holds it alike for so long
 _CONFIRM, _FAIR = 3, 0.25  # sightings that explain enough before a new track is believed; what one that explains less counts
 # what callipers, the board's thickness and the touch photographs leave, alike in all frames: outlet [mm], direction [-]
@@ -207,13 +206,16 @@ class Tracker:
             return fit
         self._search = None
         found = search.answer.result()
-        if found is None or found.merit < _BETTER * search.rival_merit or not (
-                self._is_possible(found, search.bench) and self._is_convincing(found, search.bench, CLEAR_QUALITY)):
+        ways = self._ways(search.rival_merit > 0.0)
+        if found is None or found.merit < search.rival_merit or not (
+                self._is_possible(found, search.bench, ways) and self._is_convincing(found, search.bench, CLEAR_QUALITY, ways)):
             if fit is None and search.t_s < t_s:
                 self._begin_search(picture, bench, t_s, None)
             return fit
         before = copy(self)
         self._state = None  # what was believed until now did not lead here
+        if search.rival_merit > 0.0:
+            self._last_hold = None
         if search.t_s == t_s:
             return found
         self._advance(found, search.bench, search.t_s)
@@ -224,9 +226,12 @@ class Tracker:
                 if caught_up is not None:
                     self._advance(caught_up, *later[1:])
         now, _ = self._track_on(picture, bench, t_s)
-        if fit is not None and (now is None or now.merit < _BETTER * fit.merit):  # it must explain the newest picture better too
+        if fit is not None and (now is None or now.merit < fit.merit
+                                or found.merit * now.merit < _BETTER**2 * search.rival_merit * fit.merit):
             self.__dict__.update(before.__dict__)
             return fit
+        if fit is not None and now is not None and alike(fit.pose, now.pose):  # the same tool, and as well known as before
+            self._sightings = max(self._sightings, before._sightings)
         return now
 
     def _track_on(self, picture: Picture, bench: BenchPose, t_s: float) -> tuple[PoseFit | None, bool]:
@@ -282,7 +287,7 @@ class Tracker:
         still = Picture(picture.image, *self._still, picture.noise)
         answer = self._searcher.submit(
             find_tool, self._camera, self._body, still, bench.cam_from_bench, self._board_top_mm, self._nozzle.bias,
-            _FIND_QUALITY, holds=self._ways())
+            _FIND_QUALITY, holds=self._ways(rival is not None))
         self._search, self._t_find_s = _Search(t_s, bench, answer, 0.0 if rival is None else rival.merit), t_s
         return self._search
 
@@ -296,7 +301,7 @@ class Tracker:
             spreads_px, veil = _WAYS[way]
             fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior, spreads_px=spreads_px,
                            blur_of=lambda out: self._blur(out, bench), veil=veil)
-            if fit is not None and fit.quality > least_quality and self._is_possible(fit, bench, _LOOSE_SIGMA_MM):
+            if fit is not None and fit.quality > least_quality and self._is_possible(fit, bench, most_sigma_mm=_LOOSE_SIGMA_MM):
                 earned = fit.merit if veil is None else fit.merit / _SMOKE_EARNS
                 if best is None or earned > most:
                     best, best_way, most = fit, way, earned
@@ -335,16 +340,16 @@ class Tracker:
         if is_low:
             return fit.quality < _FIND_QUALITY
         is_stale = t_s - max(self._t_sure_s, self._t_find_s) > _DOUBT_S
-        soon_s = _SECOND_LOOK_S if self._sightings > _GRIP_FRAMES else _EARLY_LOOK_S
+        soon_s = min(_SECOND_LOOK_S, max(_SEARCH_S, 0.5 * self._sightings * self._dt_s))  # the sooner, the younger the track
         return is_stale or (fit.quality < _GOOD_QUALITY and t_s - self._t_find_s > soon_s)
 
-    def _ways(self) -> tuple[Hold, ...]:
-        """How the tool may be held now: as a moment ago, else as in the photographs."""
-        return (self._last_hold,) if self._is_held() else self._nozzle.holds
+    def _ways(self, is_doubted: bool = False) -> tuple[Hold, ...]:
+        """How the tool may be held now: as a moment ago, but when the track is doubted that told so; else as in the photographs."""
+        return (self._last_hold,) if self._is_held() and not is_doubted else self._nozzle.holds
 
-    def _is_convincing(self, fit: PoseFit, bench: BenchPose, least_quality: float) -> bool:
+    def _is_convincing(self, fit: PoseFit, bench: BenchPose, least_quality: float, ways: tuple[Hold, ...] = ()) -> bool:
         """Whether a pose found beside the track explains enough; one held quite unlike a moment ago must explain more."""
-        usual = habit(fit.pose, (self._last_hold,), bench.cam_from_bench) if self._is_held() else 1.0
+        usual = habit(fit.pose, ways or self._ways(), bench.cam_from_bench) if self._is_held() else 1.0
         return fit.quality * np.sqrt(usual) > least_quality
 
     def _is_clearer(self, fit: PoseFit) -> bool:
@@ -357,12 +362,13 @@ class Tracker:
         """Whether it was in the hand a moment ago, and how is known."""
         return self._last_hold is not None and self._t_s - self._t_hold_s < _GRIP_S
 
-    def _is_possible(self, fit: PoseFit, bench: BenchPose, most_sigma_mm: float = _USEFUL_SIGMA_MM) -> bool:
+    def _is_possible(self, fit: PoseFit, bench: BenchPose, ways: tuple[Hold, ...] = (),
+                     most_sigma_mm: float = _USEFUL_SIGMA_MM) -> bool:
         up = bench.cam_from_bench[:3, 2]
         height = float(up @ (fit.pose.tip_mm - bench.cam_from_bench[:3, 3])) - self._board_top_mm
         sigma = float(np.sqrt(up @ fit.cov[:3, :3] @ up))
         axis = bench.cam_from_bench[:3, :3].T @ fit.pose.axis
-        ways = self._ways()
+        ways = ways or self._ways()
         as_held = not ways or max(float(axis @ h.axis) for h in ways) > _HOLD_COS
         return -6.0 - 2 * sigma < height < 100.0 and sigma < most_sigma_mm and float(up @ fit.pose.axis) < -0.25 and as_held
 
