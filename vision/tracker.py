@@ -78,6 +78,8 @@ class _Search:
     ----------
     rival_merit : float
         Of the doubtful fit that the answer has to beat.
+    ways : tuple of Hold
+        How the tool may be held.
     later : list of (Picture, BenchPose, time [s])
         Pictures since, through which the answer is followed.
     """
@@ -86,6 +88,7 @@ class _Search:
     bench: BenchPose
     answer: Future[PoseFit | None]
     rival_merit: float
+    ways: tuple[Hold, ...]
     later: list[tuple[Picture, BenchPose, float]] = field(default_factory=list)
 
 
@@ -206,15 +209,15 @@ class Tracker:
             return fit
         self._search = None
         found = search.answer.result()
-        ways = self._ways(search.rival_merit > 0.0)
         if found is None or found.merit < search.rival_merit or not (
-                self._is_possible(found, search.bench, ways) and self._is_convincing(found, search.bench, CLEAR_QUALITY, ways)):
+                self._is_possible(found, search.bench, search.ways)
+                and self._is_convincing(found, search.bench, CLEAR_QUALITY, search.ways)):
             if fit is None and search.t_s < t_s:
                 self._begin_search(picture, bench, t_s, None)
             return fit
         before = copy(self)
         self._state = None  # what was believed until now did not lead here
-        if search.rival_merit > 0.0:
+        if search.ways is self._nozzle.holds:
             self._last_hold = None
         if search.t_s == t_s:
             return found
@@ -285,10 +288,12 @@ class Tracker:
         for kept, now in zip(self._still, (picture.background, picture.known), strict=True):
             np.copyto(kept, now)
         still = Picture(picture.image, *self._still, picture.noise)
+        # a track that is doubted although all of the tool is in view may have told a wrong hold
+        ways = self._nozzle.holds if rival is not None and not self._is_low(rival.pose, picture) else self._ways()
         answer = self._searcher.submit(
             find_tool, self._camera, self._body, still, bench.cam_from_bench, self._board_top_mm, self._nozzle.bias,
-            _FIND_QUALITY, holds=self._ways(rival is not None))
-        self._search, self._t_find_s = _Search(t_s, bench, answer, 0.0 if rival is None else rival.merit), t_s
+            _FIND_QUALITY, holds=ways)
+        self._search, self._t_find_s = _Search(t_s, bench, answer, 0.0 if rival is None else rival.merit, ways), t_s
         return self._search
 
     def _follow(self, picture: Picture, bench: BenchPose, prior: PosePrior, start: ToolPose,
@@ -343,9 +348,9 @@ class Tracker:
         soon_s = min(_SECOND_LOOK_S, max(_SEARCH_S, 0.5 * self._sightings * self._dt_s))  # the sooner, the younger the track
         return is_stale or (fit.quality < _GOOD_QUALITY and t_s - self._t_find_s > soon_s)
 
-    def _ways(self, is_doubted: bool = False) -> tuple[Hold, ...]:
-        """How the tool may be held now: as a moment ago, but when the track is doubted that told so; else as in the photographs."""
-        return (self._last_hold,) if self._is_held() and not is_doubted else self._nozzle.holds
+    def _ways(self) -> tuple[Hold, ...]:
+        """How the tool may be held now: as a moment ago, else as in the photographs."""
+        return (self._last_hold,) if self._is_held() else self._nozzle.holds
 
     def _is_convincing(self, fit: PoseFit, bench: BenchPose, least_quality: float, ways: tuple[Hold, ...] = ()) -> bool:
         """Whether a pose found beside the track explains enough; one held quite unlike a moment ago must explain more."""
