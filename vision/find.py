@@ -68,7 +68,7 @@ def find_tool(
     starts = sweep(camera, body, edges, mask, cam_from_bench, board_top_mm, heights_mm=heights_mm, holds=holds, most=most)
     drafts = []
     for pose in starts:
-        turn_rad = _HOLD_RAD if share_in_view(camera, body, pose, picture) > 0.5 else _LOW_HOLD_RAD
+        turn_rad = max(_LOW_HOLD_RAD, _HOLD_RAD * share_in_view(camera, body, pose, picture))
         held = _as_held(body, bias, pose, holds, cam_from_bench, turn_rad)
         free = free_limbs(body, held)
         draft = fit_pose(camera, body, picture, pose, bias, prior=free, plane=plane, reach_px=12.0, spreads_px=(6.0, 3.0),
