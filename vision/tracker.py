@@ -27,7 +27,7 @@ __all__ = ["CLEAR_QUALITY", "NozzleModel", "Tracker", "smoothed"]
 _FOLLOW_QUALITY, _SURE_QUALITY, _FIND_QUALITY = 0.22, 0.5, 0.45  # share of the outline that must agree
 _LOW_QUALITY = 0.15
 CLEAR_QUALITY = 0.33  # that a pose found anew, and one that makes a new track, must have
-_GOOD_QUALITY = 0.7  # below it sigma grows, as the cube of how much quality lacks
+_GOOD_QUALITY, _WELL_QUALITY = 0.7, 0.77  # below the second sigma grows, as the cube of how much quality lacks
 _QUICK_QUALITY = 0.65  # so good that no look further around is needed
 _DOUBT_QUALITY, _DOUBT_S = 0.35, 0.5
 _WHOLE = 0.35  # share of the outline that must be in the picture before the pose can stand without its past
@@ -415,7 +415,7 @@ class Tracker:
             self._believed_quality, self._calm_score = fit.quality, 0.0
         self._believed_quality += 0.3 * (fit.quality - self._believed_quality)
         # what of the outline speaks against the pose does so in the next frames too; a hand always hides a part
-        doubt_cov = (max(_GOOD_QUALITY / fit.quality, 1.0) ** 3 - 1.0) * self._state.cov[:5, :5]
+        doubt_cov = (max(_WELL_QUALITY / fit.quality, 1.0) ** 3 - 1.0) * self._state.cov[:5, :5]
         steady_cov = _STEADY_COV + _STEADY_SHARE * turn[:5] @ fit.offsets_cov @ turn[:5].T + doubt_cov
         self._state = replace(self._state, steady_cov=steady_cov)
         self._jumps = 0
