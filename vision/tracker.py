@@ -105,8 +105,8 @@ class Tracker:
     board : BoardFollower, optional
         Without one the board is taken to lie still.
     waits : bool
-        For a search's answer when it is due, so that every machine gives the same; else a late answer counts from a later
-        frame on, and no frame is held up.
+        For a search's answer when it is due, so that every machine gives the same, and on the spot for the first few; else
+        only for the first, a late answer counts from a later frame on, and no other frame is held up.
     """
 
     def __init__(self, camera, bench_follower, nozzle: NozzleModel, board_top_mm: float, board: BoardFollower | None = None,
@@ -200,7 +200,7 @@ class Tracker:
             if t_s - self._t_find_s < _SEARCH_S:
                 return fit
             search = self._begin_search(picture, bench, t_s, fit)
-            if self._first_tries == _FIRST_TRIES or np.isfinite(self._t_seen_s):
+            if self._first_tries == (_FIRST_TRIES if self._waits else 1) or np.isfinite(self._t_seen_s):
                 return fit
             self._first_tries += 1
             self._t_find_s -= _SEARCH_S  # nothing goes on yet that could not wait for this one, nor for the next
