@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.camera import CameraModel
+from vision.edge_bias import EdgeBias
 from vision.expected import expected_spread
-from vision.fit import EdgeBias
 from vision.nozzle import Hold, NozzleBody, ToolPose
 from vision.nozzle_file import NozzleCalibration
 from vision.types import FloatArray

@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 from numba import njit
 
-from vision.fit import DEFAULT_BIAS, Picture, PoseFit, PosePrior, fit_pose, free_limbs, is_inside, loose_prior
+from vision.edge_bias import DEFAULT_BIAS
+from vision.fit import Picture, PoseFit, PosePrior, fit_pose, free_limbs, is_inside, loose_prior
 from vision.lens import lens_of, pixel
 from vision.novelty import ANGLES, HALF, SCALE, NewEdges, new_edges, tool_mask
 from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame, roll_of
@@ -50,6 +51,8 @@ def find_tool(
 
     Parameters
     ----------
+    least_quality : float
+        Share of the outline that must agree, 0 to 1, the limbs of shiny metal free; it is less of the pose that is returned.
     heights_mm : tuple
         Heights over the board to start from.
     holds : tuple of Hold

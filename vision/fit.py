@@ -10,43 +10,23 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
+from vision.edge_bias import DEFAULT_BIAS, edge_offsets, group_key, group_of, n_groups, side_of
 from vision.edges import CutGrid, EdgeSet, find_edges, linear_light, sample_cuts
 from vision.nozzle import NozzleBody, ToolPose, axis_frame, cross, sideways_of
 from vision.silhouette import STEP, Outline, moved_pose, outline
 from vision.types import FloatArray
 
-__all__ = ["BLUR_PX", "EdgeBias", "Picture", "PosePrior", "PoseFit", "fit_pose", "loose_prior", "free_limbs", "edge_offsets",
-           "group_of", "group_key", "inside_picture", "is_inside", "picture_cuts", "steps_between", "DEFAULT_BIAS"]
+__all__ = ["BLUR_PX", "Picture", "PosePrior", "PoseFit", "fit_pose", "loose_prior", "free_limbs", "inside_picture", "is_inside",
+           "picture_cuts", "steps_between"]
 
 BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compression together
 CUT_SIGMA_PX = 0.35  # scatter of one cut about a straight edge, measured on rendered and photographed edges
 CORRELATION_MM = 2.4  # cuts nearer than this share pixels and codec blocks
-_SIDES = 4
 _LEAST_MISFIT_NOISE = 0.7
 _SHARED = 1.0  # of the sigma of a cut: what all cuts of a faint edge are wrong by alike
 _FAINT_GAIN, _SMEAR_PX = 50.0, 1.6  # mean gain of a side below which a codec may have smeared it, and by how much
 _FREE_PX = 2.0  # sigma of where limbs that are left free may be seen
 _LEAST_GAIN = 12.0  # drop of chi-square below which an edge is chance
-
-
-@dataclass(frozen=True)
-class EdgeBias:
-    """Where an edge appears, outward of where the body's radius would put it, and how far that can be trusted."""
-
-    offset_px: float
-    sigma_px: float
-
-
-# A limb in front of something lighter is seen where it is; in front of something darker a shiny one mirrors its
-# surroundings and looks too narrow (measured on rendered clips; replaced by what the touch photographs say).
-DEFAULT_BIAS: dict[tuple[str, bool], EdgeBias] = {
-    ("tube", True): EdgeBias(-0.1, 0.25), ("tube", False): EdgeBias(-1.2, 0.8),
-    ("cone", True): EdgeBias(-0.2, 0.3), ("cone", False): EdgeBias(-1.0, 0.8),
-    ("collar", True): EdgeBias(-0.2, 0.3), ("collar", False): EdgeBias(-0.6, 0.8),
-    ("handle", True): EdgeBias(-0.2, 0.15), ("handle", False): EdgeBias(-0.3, 0.5),
-    ("rim", True): EdgeBias(-0.2, 0.4), ("rim", False): EdgeBias(-1.0, 1.0),
-    ("step", True): EdgeBias(0.0, 0.6), ("step", False): EdgeBias(0.0, 0.6),
-}
 
 
 @dataclass(frozen=True)
@@ -145,30 +125,6 @@ class PoseFit:
         return self.quality * float(np.sqrt(self.n_edges))
 
 
-def edge_offsets(body: NozzleBody, bias: dict[tuple[str, bool], EdgeBias]) -> tuple[FloatArray, FloatArray]:
-    """Offset (g,) [px] and its covariance (g, g) of every group, in the order of `group_of`; not to be written to."""
-    return _edge_offsets(body, tuple(bias.items()))
-
-
-@lru_cache(16)
-def _edge_offsets(body: NozzleBody, bias: tuple[tuple[tuple[str, bool], EdgeBias], ...]) -> tuple[FloatArray, FloatArray]:
-    keys, of = [group_key(body, g) for g in range(2 * _SIDES * (1 + len(body.frusta)))], dict(bias)
-    offset, sigma = (np.array([getattr(of[k], name) for k in keys]) for name in ("offset_px", "sigma_px"))
-    return offset, np.diag(sigma**2)
-
-
-def group_of(part, side, lighter):
-    """Number of the edges of one part (-1 the outlet's rim) on one side, lighter outside or not; they share an offset."""
-    return 2 * (_SIDES * (part + 1) + side + 1) + lighter
-
-
-def group_key(body: NozzleBody, group: int) -> tuple[str, bool]:
-    """Where a group's offset stands in a table like DEFAULT_BIAS."""
-    part, side = divmod(group // 2, _SIDES)
-    kind = "step" if side - 1 == STEP else "rim" if part == 0 else body.frusta[part - 1].kind
-    return kind, bool(group % 2)
-
-
 def loose_prior(body: NozzleBody, bias, pose: ToolPose, tip_mm=40.0, turn_rad=0.4, roll_rad=0.5) -> PosePrior:
     """A prior that only keeps a fit from wandering off."""
     offset, offset_cov = edge_offsets(body, bias)
@@ -179,17 +135,21 @@ def loose_prior(body: NozzleBody, bias, pose: ToolPose, tip_mm=40.0, turn_rad=0.
 
 
 def free_limbs(body: NozzleBody, prior: PosePrior) -> PosePrior:
-    """The same prior, but that the long edges of tube and cone may be seen pixels away from where they are.
+    """The same prior, but that the edges of tube and cone may be seen pixels away from where they are.
 
     Shiny metal mirrors what it stands before, in one picture more than in another: which of several poses it is, is told best
     by the rest of the outline, and by limbs that are alike along their length.
     """
-    kinds = [group_key(body, g) for g in range(len(prior.offset_px))]
-    wide = np.array([_FREE_PX if kind in ("tube", "cone") else 0.0 for kind, _ in kinds])
     cov = prior.cov.copy()
     at = np.arange(6, len(cov))
-    cov[at, at] = np.maximum(cov[at, at], wide**2)
+    cov[at, at] = np.maximum(cov[at, at], np.where(_is_limb(body), _FREE_PX**2, 0.0))
     return PosePrior(prior.pose, prior.offset_px, cov, is_free=True)
+
+
+@lru_cache
+def _is_limb(body: NozzleBody) -> np.ndarray:
+    """Which groups are of tube or cone."""
+    return np.array([group_key(body, g)[0] in ("tube", "cone") for g in range(n_groups(body))])
 
 
 def fit_pose(
@@ -224,20 +184,20 @@ def fit_pose(
     # a bench stored from photographs and a codec's colours are never as exact as a quiet picture
     looser = max(1.0, (_LEAST_MISFIT_NOISE / picture.noise) ** 2)
     options = {"noise": picture.noise, "pick_limit": 5.0 * looser, "misfit_limit": 6.0 * looser} | ({} if veil is None else {"veil": veil})
-    seen_px = np.zeros(_SIDES * (1 + len(body.frusta)))
+    seen_px = np.zeros(n_groups(body) // 2)
     for spread in spreads_px:
         last = spread == spreads_px[-1]
         out = inside_picture(outline(camera, body, pose, step_mm=step_mm if last else 2 * step_mm), picture.image.shape)
         if len(out.px) < 8:
             return None
-        middle_px = seen_px[_side_of(out)]
+        middle_px = seen_px[side_of(out.part, out.side)]
         cuts, back = picture_cuts(picture, replace(out, px=out.px + middle_px[:, None] * out.normal_px), grid)
         blur = np.full(len(out.px), BLUR_PX) if blur_of is None else blur_of(out)
         edges = find_edges(cuts, back, grid, blur, spread, **options)
         if last and (faint := _faint(out, edges)).any():
             softer = find_edges(cuts[faint], back[faint], grid, np.hypot(blur[faint], _SMEAR_PX), spread, **options)
             edges = _clearer(out, edges, softer, faint)
-        edges.offset_px[:] += middle_px
+        edges = replace(edges, offset_px=edges.offset_px + middle_px)
         label = group_of(out.part, out.side, edges.lighter)
         solved = _solve(out, edges, label, prior, pose, spread, plane)
         if solved is None:
@@ -253,11 +213,6 @@ def fit_pose(
                    edges.offset_px - out.jacobian @ solved.step, solved.good)
 
 
-def _side_of(out: Outline) -> np.ndarray:
-    """A number for each side of each part (n,)."""
-    return _SIDES * (out.part + 1) + out.side + 1
-
-
 def _offset_of_sides(label, solved: _Solved, n: int) -> FloatArray:
     """The offset at which most of the edges of each of n sides were seen [px]; 0 where none was."""
     count, offset_px = np.bincount(label, solved.good, 2 * n), np.zeros(2 * n)
@@ -268,7 +223,7 @@ def _offset_of_sides(label, solved: _Solved, n: int) -> FloatArray:
 
 def _faint(out: Outline, edges: EdgeSet) -> np.ndarray:
     """Which cuts are of a side that hardly stands out; a codec may have smeared it."""
-    side = _side_of(out)
+    side = side_of(out.part, out.side)
     seen = edges.gain > _LEAST_GAIN
     gain, count = np.bincount(side, edges.gain * seen), np.bincount(side, seen)
     return ((gain < _FAINT_GAIN * count) & (count > 0))[side]
@@ -276,7 +231,8 @@ def _faint(out: Outline, edges: EdgeSet) -> np.ndarray:
 
 def _clearer(out: Outline, sharp: EdgeSet, softer: EdgeSet, faint: np.ndarray) -> EdgeSet:
     """Of each faint side the edges, sharp or softer, that explain more of the picture."""
-    side, n = _side_of(out)[faint], 1 + int(_side_of(out).max())
+    sides = side_of(out.part, out.side)
+    side, n = sides[faint], 1 + int(sides.max())
     worth = [np.bincount(side, np.where(gain > _LEAST_GAIN, gain, 0.0), n) for gain in (sharp.gain[faint], softer.gain)]
     better = (worth[1] > worth[0])[side]
     at = np.flatnonzero(faint)[better]
@@ -495,7 +451,7 @@ def _spread(jacobian, label, groups, offset_px, left, weight, loose, held, base_
 @lru_cache
 def _worth(body: NozzleBody) -> FloatArray:
     """What a cut of each group counts: a hand hides the handle without making the pose doubtful."""
-    kinds = [group_key(body, g)[0] for g in range(2 * _SIDES * (1 + len(body.frusta)))]
+    kinds = [group_key(body, g)[0] for g in range(n_groups(body))]
     return np.array([{"tube": 3.0, "rim": 3.0, "handle": 0.45}.get(k, 1.0) for k in kinds])
 
 

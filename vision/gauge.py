@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.background import BenchView
+from vision.edge_bias import EdgeBias
 from vision.find import find_tool
-from vision.fit import EdgeBias, Picture, fit_pose
+from vision.fit import Picture, fit_pose
 from vision.nozzle import Hold, NozzleBody, ToolPose
 from vision.silhouette import moved_pose
 from vision.types import BenchPose, FloatArray

@@ -9,9 +9,9 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from vision.edge_bias import DEFAULT_BIAS, EdgeBias
 from vision.errors import CalibrationError
 from vision.files import check_keys, read_toml, write_text_whole
-from vision.fit import DEFAULT_BIAS, EdgeBias
 from vision.edges import linear_light
 from vision.nozzle import Hold
 

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.background import compose_bench
+from vision.edge_bias import DEFAULT_BIAS, EdgeBias, group_key
 from vision.edges import linear_light
 from vision.errors import CalibrationError
 from vision.find import find_tool
-from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, PoseFit, fit_pose, group_key
+from vision.fit import Picture, PoseFit, fit_pose
 from vision.nozzle import Hold, NozzleBody, ToolPose, distinct_holds, hold_of
 from vision.types import FloatArray
 

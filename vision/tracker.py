@@ -12,8 +12,9 @@ import numpy as np
 from vision.background import MASK_SCALE, BenchView
 from vision.board import BoardFollower
 from vision.chart import axis_of, axis_spread, chart_of, chart_of_steps, pose_of
+from vision.edge_bias import DEFAULT_BIAS, EdgeBias, edge_offsets
 from vision.find import DRAFT_STEP_MM, alike, find_tool, habit, poses_near, share_in_view
-from vision.fit import BLUR_PX, DEFAULT_BIAS, EdgeBias, Picture, PoseFit, PosePrior, edge_offsets, fit_pose
+from vision.fit import BLUR_PX, Picture, PoseFit, PosePrior, fit_pose
 from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, calmness, condition, gate, predict, smooth, start_state
 from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of, sideways_of
 from vision.rigid import apply
@@ -41,7 +42,7 @@ _USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 8.0, 25.0  # of the height: to begin a track
 _COAST_S = 0.2
 _LOST_S = 0.4
 _SECOND_LOOK_S = 1.0  # a pose that explains less than usual may be a near miss: now and then, look whether another explains more
-_SEARCH_S, _FIRST_TRIES = 0.12, 3
+_SEARCH_S = 0.12
 _FOLLOW_UP_S, _FOLLOW_UPS = 0.05, 3  # a search's answer is followed through the pictures since, though not through all
 _CATCH_UP_EVERY_S = 0.1  # while a doubtful fit holds
 _THOROUGH_EVERY_S = 0.1  # all ways are tried, even though one does as well as usual
@@ -105,8 +106,8 @@ class Tracker:
     board : BoardFollower, optional
         Without one the board is taken to lie still.
     waits : bool
-        For a search's answer when it is due, so that every machine gives the same, and on the spot for the first few; else
-        only for the first, a late answer counts from a later frame on, and no other frame is held up.
+        For a search's answer when it is due, so that every machine gives the same; else a late answer counts from a later
+        frame on, and no frame is held up.
     """
 
     def __init__(self, camera, bench_follower, nozzle: NozzleModel, board_top_mm: float, board: BoardFollower | None = None,
@@ -125,7 +126,7 @@ class Tracker:
         self._t_seen_s = np.nan
         self._t_find_s = self._t_sure_s = self._t_caught_up_s = self._t_thorough_s = -np.inf
         self._way, self._usual_quality, self._believed_quality = 0, 1.0, 0.0
-        self._jumps, self._sightings, self._first_tries = 0, 0.0, 0
+        self._jumps, self._sightings = 0, 0.0
         self._is_calm, self._calm_score = False, 0.0
         self._last_hold: Hold | None = None
         self._t_hold_s = -np.inf
@@ -199,10 +200,10 @@ class Tracker:
         if search is None:
             if t_s - self._t_find_s < _SEARCH_S:
                 return fit
+            is_first = self._t_find_s == -np.inf
             search = self._begin_search(picture, bench, t_s, fit)
-            if self._first_tries == (_FIRST_TRIES if self._waits else 1) or np.isfinite(self._t_seen_s):
+            if not is_first:
                 return fit
-            self._first_tries += 1
             self._t_find_s -= _SEARCH_S  # nothing goes on yet that could not wait for this one, nor for the next
         elif t_s - search.t_s < _SEARCH_S or not (self._waits or search.answer.done()):
             search.later.append((picture, bench, t_s))
@@ -210,14 +211,14 @@ class Tracker:
         self._search = None
         found = search.answer.result()
         if found is None or found.merit < search.rival_merit or not (
-                self._is_possible(found, search.bench, search.ways)
+                self._is_possible(found, search.bench, search.ways, _USEFUL_SIGMA_MM)
                 and self._is_convincing(found, search.bench, CLEAR_QUALITY, search.ways)):
             if fit is None and search.t_s < t_s:
                 self._begin_search(picture, bench, t_s, None)
             return fit
         before = copy(self)
         self._state = None  # what was believed until now did not lead here
-        if search.ways is self._nozzle.holds:
+        if search.ways is self._nozzle.holds:  # nor did the hold
             self._last_hold = None
         if search.t_s == t_s:
             return found
@@ -250,7 +251,7 @@ class Tracker:
             self._t_caught_up_s = t_s
             other = self._catch_up(picture, bench, prior)
             is_better = other is not None and (fit is None or other.merit > fit.merit)
-            if is_better and self._is_convincing(other, bench, _FIND_QUALITY) and (
+            if is_better and self._is_convincing(other, bench, _FIND_QUALITY, self._ways()) and (
                     not is_low or other.quality > _CLEARER * quality or not self._is_low(other.pose, picture)):
                 fit = other
         if is_new and fit is not None and fit.quality < CLEAR_QUALITY:
@@ -306,7 +307,7 @@ class Tracker:
             spreads_px, veil = _WAYS[way]
             fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior, spreads_px=spreads_px,
                            blur_of=lambda out: self._blur(out, bench), veil=veil)
-            if fit is not None and fit.quality > least_quality and self._is_possible(fit, bench, most_sigma_mm=_LOOSE_SIGMA_MM):
+            if fit is not None and fit.quality > least_quality and self._is_possible(fit, bench, self._ways(), _LOOSE_SIGMA_MM):
                 earned = fit.merit if veil is None else fit.merit / _SMOKE_EARNS
                 if best is None or earned > most:
                     best, best_way, most = fit, way, earned
@@ -352,9 +353,9 @@ class Tracker:
         """How the tool may be held now: as a moment ago, else as in the photographs."""
         return (self._last_hold,) if self._is_held() else self._nozzle.holds
 
-    def _is_convincing(self, fit: PoseFit, bench: BenchPose, least_quality: float, ways: tuple[Hold, ...] = ()) -> bool:
+    def _is_convincing(self, fit: PoseFit, bench: BenchPose, least_quality: float, ways: tuple[Hold, ...]) -> bool:
         """Whether a pose found beside the track explains enough; one held quite unlike a moment ago must explain more."""
-        usual = habit(fit.pose, ways or self._ways(), bench.cam_from_bench) if self._is_held() else 1.0
+        usual = habit(fit.pose, ways, bench.cam_from_bench) if self._is_held() else 1.0
         return fit.quality * np.sqrt(usual) > least_quality
 
     def _is_clearer(self, fit: PoseFit) -> bool:
@@ -367,13 +368,11 @@ class Tracker:
         """Whether it was in the hand a moment ago, and how is known."""
         return self._last_hold is not None and self._t_s - self._t_hold_s < _GRIP_S
 
-    def _is_possible(self, fit: PoseFit, bench: BenchPose, ways: tuple[Hold, ...] = (),
-                     most_sigma_mm: float = _USEFUL_SIGMA_MM) -> bool:
+    def _is_possible(self, fit: PoseFit, bench: BenchPose, ways: tuple[Hold, ...], most_sigma_mm: float) -> bool:
         up = bench.cam_from_bench[:3, 2]
         height = float(up @ (fit.pose.tip_mm - bench.cam_from_bench[:3, 3])) - self._board_top_mm
         sigma = float(np.sqrt(up @ fit.cov[:3, :3] @ up))
         axis = bench.cam_from_bench[:3, :3].T @ fit.pose.axis
-        ways = ways or self._ways()
         as_held = not ways or max(float(axis @ h.axis) for h in ways) > _HOLD_COS
         return -6.0 - 2 * sigma < height < 100.0 and sigma < most_sigma_mm and float(up @ fit.pose.axis) < -0.25 and as_held
 

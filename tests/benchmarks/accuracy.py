@@ -17,8 +17,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from vision.camera import CameraModel
+from vision.edge_bias import DEFAULT_BIAS, EdgeBias
 from vision.expected import Expected, expected_spread
-from vision.fit import DEFAULT_BIAS, EdgeBias
 from vision.nozzle import NozzleBody, ToolPose, body_from_measures
 
 FOCAL_WIDTHS = 0.78  # a webcam of about 65 degrees across

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from tests.benchmarks.accuracy import expected
 from vision.camera import CameraModel
+from vision.edge_bias import DEFAULT_BIAS, EdgeBias
 from vision.expected import expected_spread
-from vision.fit import DEFAULT_BIAS, EdgeBias
 from vision.nozzle import ToolPose, body_from_measures
 
 TUBE = body_from_measures([(4.0, 0.0), (4.0, 300.0)], [])  # leaves the picture at its top

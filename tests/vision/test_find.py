@@ -11,8 +11,9 @@ from scipy.ndimage import distance_transform_edt
 import vision.find
 from tests.vision.test_silhouette import CAMERA, TOOL, _as_camera
 from vision.background import BLOCK_PX, BenchView, compose_bench
+from vision.edge_bias import DEFAULT_BIAS, EdgeBias
 from vision.find import _direction_of, _lifted, find_tool, poses_near
-from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, fit_pose
+from vision.fit import Picture, fit_pose
 from vision.novelty import ANGLES, HALF, new_edges
 from vision.nozzle import ToolPose, body_from_measures, hold_of
 from vision.silhouette import moved_pose, tool_hull
@@ -150,6 +151,19 @@ def test_a_tube_that_mirrors_the_bench_at_its_limbs_is_found_no_further_away(pla
                     DRAWN_EDGES, holds=(hold_of(pose, CAM_FROM_BENCH),))
 
     assert fit is not None and abs(fit.pose.tip_mm[2] - pose.tip_mm[2]) < 4  # as wide a tube as is seen would be 150 mm away
+
+
+@pytest.mark.parametrize("share, turn_rad", [(0.2, 0.09), (0.6, 0.18), (1.0, 0.3)])
+def test_the_less_of_the_tool_is_in_view_the_less_it_may_be_held_unlike_before(monkeypatch, share, turn_rad):
+    rng = np.random.default_rng(1)
+    bench, pose, priors = _bench(rng), _tool(-10, 5, 12, 35, 90), []
+    monkeypatch.setattr(vision.find, "share_in_view", lambda *_: share)
+    monkeypatch.setattr(vision.find, "fit_pose", lambda *_, prior, **__: priors.append(prior))
+
+    find_tool(CAMERA, TOOL, Picture(_with_tool(bench, pose, rng), bench, ALL_KNOWN), CAM_FROM_BENCH, 0.0, DRAWN_EDGES,
+              holds=(hold_of(pose, CAM_FROM_BENCH),))
+
+    assert priors and all(np.sqrt(p.cov[3, 3]) == pytest.approx(turn_rad) for p in priors)
 
 
 def test_nothing_is_found_on_an_empty_bench():

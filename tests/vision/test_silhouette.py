@@ -8,8 +8,9 @@ from hypothesis import strategies as st
 from scipy.special import ndtr
 
 from vision.camera import CameraModel
+from vision.edge_bias import DEFAULT_BIAS, EdgeBias
 from vision.edges import CutGrid, find_edges, sample_cuts
-from vision.fit import DEFAULT_BIAS, EdgeBias, Picture, fit_pose
+from vision.fit import Picture, fit_pose
 from vision.kalman import Motion, ToolState, calmness, condition, predict, smooth, start_state
 from vision.nozzle import ToolPose, body_from_measures
 from vision.silhouette import STEP, moved_pose, outline, tool_hull

@@ -98,7 +98,7 @@ def test_a_search_in_vain_is_followed_by_the_next_as_soon_as_its_answer_counts(s
     _tracks(scene)
 
     order = [next(f.index for f in frames if f.image is image) for image in looked_at]
-    assert order[:6] == [0, 1, 0, 3, 7, 11]  # the first three at once (the third shows what frame 0 does), then every 0.12 s
+    assert order[:4] == [0, 1, 5, 9]  # the first is waited for on the spot, later ones for 0.12 s, four frames
 
 
 def test_live_a_late_answer_holds_up_no_frame_and_still_counts(scene, monkeypatch):
@@ -158,20 +158,78 @@ def test_a_fit_that_explains_little_leads_an_old_track_but_no_new_one(scene, mon
     assert led is (poor if is_believed else None)
 
 
-def test_a_height_that_is_hardly_known_is_not_told(scene, monkeypatch):
+def _tracking(scene, holds=(), n=6):
+    """A tracker that has believed the same fit for some frames, that fit with its picture, and the bench's pose."""
     bench, frames = scene
-    tracker = Tracker(CAMERA, StillBench(), NozzleModel(TOOL, DRAWN_EDGES, bench), 0.0)
-    here, _ = StillBench().step(frames[10])
-    fit = fit_pose(CAMERA, TOOL, Picture(frames[10].image, bench, ALL_KNOWN), _pose(10), DRAWN_EDGES)
+    tracker = Tracker(CAMERA, StillBench(), NozzleModel(TOOL, DRAWN_EDGES, bench, holds), 0.0)
+    picture, (here, _) = Picture(frames[10].image, bench, ALL_KNOWN), StillBench().step(frames[10])
+    fit = fit_pose(CAMERA, TOOL, picture, _pose(10), DRAWN_EDGES)
+    for k in range(n):
+        tracker._t_s = k / RATE_HZ
+        tracker._advance(fit, here, tracker._t_s)
+    return tracker, fit, picture, here
+
+
+def test_a_height_that_is_hardly_known_is_not_told(scene):
+    tracker, fit, _, here = _tracking(scene)
+    _, told = tracker._advance(fit, here, 0.2)
     vague = np.zeros_like(fit.cov)
     vague[:3, :3] = 9.0**2 * np.outer(CAM_FROM_BENCH[:3, 2], CAM_FROM_BENCH[:3, 2])  # along the vertical
-    for k in range(4):
-        _, told = tracker._advance(fit, here, k / RATE_HZ)
     tracker._state = None
-    tracker._advance(replace(fit, cov=fit.cov + vague), here, 0.2)
-    tracker._sightings = 4.0
 
-    _, vaguely = tracker._advance(replace(fit, cov=fit.cov + vague), here, 0.2 + 1 / RATE_HZ)
+    tracker._advance(replace(fit, cov=fit.cov + vague), here, 0.3)
+    tracker._sightings = 4.0
+    _, vaguely = tracker._advance(replace(fit, cov=fit.cov + vague), here, 0.3 + 1 / RATE_HZ)
 
     assert told.is_seen and not vaguely.is_seen
     assert vaguely.reason == "too little of the nozzle in view"
+
+
+@pytest.mark.parametrize("sightings, is_checked", [(4.0, True), (200.0, False)])
+def test_a_fair_fit_is_checked_soon_while_the_track_is_young(scene, sightings, is_checked):
+    tracker, fit, _, _ = _tracking(scene)
+    tracker._sightings, tracker._t_find_s, tracker._t_sure_s = sightings, 0.0, 0.3
+
+    assert tracker._needs_search(replace(fit, quality=0.6), False, 0.3) is is_checked
+
+
+@pytest.mark.parametrize("is_low", [False, True])
+def test_what_a_doubted_track_told_of_the_hold_binds_no_search_but_in_a_low_view(scene, monkeypatch, is_low):
+    photographed = (hold_of(_tool(0, 0, 10, 20, 60), CAM_FROM_BENCH),)
+    tracker, fit, picture, here = _tracking(scene, photographed, n=20)
+    monkeypatch.setattr(vision.tracker, "find_tool", lambda *_, **options: options["holds"])
+    monkeypatch.setattr(tracker, "_is_low", lambda *_: is_low)
+
+    holds = tracker._begin_search(picture, here, 0.7, fit).answer.result(20)
+
+    assert holds == ((tracker._last_hold,) if is_low else photographed)
+
+
+@pytest.mark.parametrize("holds", [(), None])
+def test_a_pose_held_unlike_the_track_may_replace_it_when_it_explains_more(scene, monkeypatch, holds):
+    tracker, fit, picture, here = _tracking(scene, (hold_of(_pose(10), CAM_FROM_BENCH),) if holds is None else holds, n=20)
+    wrong = moved_pose(_pose(10), np.array([0.0, 0, 0, 0.7, 0, 0]))  # 40 degrees
+    tracker._last_hold = hold_of(wrong, CAM_FROM_BENCH)
+    doubtful = replace(fit, pose=wrong, quality=0.4)
+    monkeypatch.setattr(vision.tracker, "find_tool", lambda *_, **__: fit)
+    tracker._begin_search(picture, here, 0.7, doubtful)
+    tracker._t_s = 0.85
+    monkeypatch.setattr(tracker, "_track_on", lambda *_: (fit if tracker._last_hold is None else doubtful, False))
+
+    assert tracker._measure(picture, here, 0.85) is fit
+
+
+def test_the_same_tool_found_anew_need_not_be_confirmed_again(scene, monkeypatch):
+    tracker, fit, picture, here = _tracking(scene, n=20)
+    fit = replace(fit, quality=0.48)  # not so clear that one or two sightings are enough
+    doubtful = replace(fit, pose=moved_pose(fit.pose, np.array([0.0, 0, 8.0, 0, 0, 0])), quality=0.4)
+    monkeypatch.setattr(vision.tracker, "find_tool", lambda *_, **__: fit)
+    tracker._begin_search(picture, here, 0.7, doubtful)
+    tracker._t_s = 0.85
+    answers = iter([(doubtful, False), (fit, True)])
+    monkeypatch.setattr(tracker, "_track_on", lambda *_: next(answers))
+
+    found = tracker._measure(picture, here, 0.85)
+    _, track = tracker._advance(found, here, 0.85)
+
+    assert found is fit and track.status is TrackStatus.TRACKING
