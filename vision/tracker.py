@@ -42,12 +42,13 @@ _USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 8.0, 25.0  # of the height: to begin a track
 _COAST_S = 0.2
 _LOST_S = 0.4
 _SECOND_LOOK_S = 1.0  # a pose that explains less than usual may be a near miss: now and then, look whether another explains more
+_EARLY_LOOK_S = 0.3  # the same while a track is young
 _SEARCH_S = 0.12
 _FOLLOW_UP_S, _FOLLOW_UPS = 0.05, 3  # a search's answer is followed through the pictures since, though not through all
 _CATCH_UP_EVERY_S = 0.1  # while a doubtful fit holds
 _THOROUGH_EVERY_S = 0.1  # all ways are tried, even though one does as well as usual
 _AS_USUAL = 0.9
-_BETTER = 1.15  # a pose found anew replaces a doubtful one when it explains two pictures, its own and the newest, so much better
+_BETTER = 1.15  # a pose found anew replaces a doubtful one when it explains its picture so much better, and on the mean the newest too
 _GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames holds it alike for so long
 _CONFIRM, _FAIR = 3, 0.25  # sightings that explain enough before a new track is believed; what one that explains less counts
 # what callipers, the board's thickness and the touch photographs leave, alike in all frames: outlet [mm], direction [-]
@@ -210,7 +211,7 @@ class Tracker:
             return fit
         self._search = None
         found = search.answer.result()
-        if found is None or found.merit < search.rival_merit or not (
+        if found is None or found.merit < _BETTER * search.rival_merit or not (
                 self._is_possible(found, search.bench, search.ways, _USEFUL_SIGMA_MM)
                 and self._is_convincing(found, search.bench, CLEAR_QUALITY, search.ways)):
             if fit is None and search.t_s < t_s:
@@ -346,7 +347,7 @@ class Tracker:
         if is_low:
             return fit.quality < _FIND_QUALITY
         is_stale = t_s - max(self._t_sure_s, self._t_find_s) > _DOUBT_S
-        soon_s = min(_SECOND_LOOK_S, max(_SEARCH_S, 0.5 * self._sightings * self._dt_s))  # the sooner, the younger the track
+        soon_s = min(_SECOND_LOOK_S, max(_EARLY_LOOK_S, 0.5 * self._sightings * self._dt_s))  # half the track's age
         return is_stale or (fit.quality < _GOOD_QUALITY and t_s - self._t_find_s > soon_s)
 
     def _ways(self) -> tuple[Hold, ...]:
