@@ -188,9 +188,9 @@ def test_a_height_that_is_hardly_known_is_not_told(scene):
 @pytest.mark.parametrize("sightings, is_checked", [(4.0, True), (200.0, False)])
 def test_a_fair_fit_is_checked_soon_while_the_track_is_young(scene, sightings, is_checked):
     tracker, fit, _, _ = _tracking(scene)
-    tracker._sightings, tracker._t_find_s, tracker._t_sure_s = sightings, 0.0, 0.3
+    tracker._sightings, tracker._t_find_s, tracker._t_sure_s = sightings, 0.0, 0.4
 
-    assert tracker._needs_search(replace(fit, quality=0.6), False, 0.3) is is_checked
+    assert tracker._needs_search(replace(fit, quality=0.6), False, 0.4) is is_checked
 
 
 @pytest.mark.parametrize("is_low", [False, True])
