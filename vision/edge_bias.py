@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numba.extending import register_jitable
 
 from vision.nozzle import NozzleBody
 from vision.silhouette import STEP
@@ -48,6 +49,7 @@ def _edge_offsets(body: NozzleBody, bias: tuple[tuple[tuple[str, bool], EdgeBias
     return offset, np.diag(sigma**2)
 
 
+@register_jitable
 def side_of(part, side):
     """A number for each side of each part, -1 the outlet's rim; `side` as in `Outline`."""
     return _SIDES * (part + 1) + side + 1

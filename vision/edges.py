@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -12,7 +14,8 @@ from scipy.special import ndtr
 
 from vision.types import FloatArray
 
-__all__ = ["LINEAR", "CutGrid", "EdgeSet", "noise_sigma", "linear_light", "brightest", "sample_cuts", "find_edges"]
+__all__ = ["LINEAR", "NO_TONE", "STRAY_LIGHT", "CutGrid", "EdgeSet", "EdgeTables", "tables_of", "noise_sigma", "linear_light",
+           "brightest", "sample_cuts", "sample_along", "find_edges", "edges_along"]
 
 _INNER_PX, _OUTER_PX = 2.5, 2.5  # alike on both sides: a lopsided window favours edges away from the truth
 _BACK_PX, _FORE_PX = 4.5, 6.5  # the window that stays put while the edge is tried within it
@@ -23,7 +26,7 @@ _SAMPLING_PX = 6.0 ** -0.5  # blur that reading between pixels adds: sigma of a 
 _BLUR_STEP_PX = 0.125
 _SHARPEST, _SOFTEST = 5, 32  # blurs, in these steps
 _SHADE_PRIOR = 0.5  # sigma of the shade about 1
-_VEIL = 0.01  # sigma of a veil's brightness: what stray light does; smoke does more
+STRAY_LIGHT = 0.01  # sigma of the brightness that it lays over the bench; smoke lays more
 _NOISE_FLOOR, _NOISE_SHARE = 0.006, 0.045  # sigma of a pixel in linear light: floor, and at value 1 (about 5 of 255 levels)
 
 
@@ -69,6 +72,7 @@ def _tone_table() -> np.ndarray:
 
 
 LINEAR = _tone_table()  # IEC 61966-2-1 (sRGB): a camera's real curve is near it
+NO_TONE = np.zeros(0, np.float32)
 
 
 def linear_light(image: np.ndarray) -> np.ndarray:
@@ -92,12 +96,12 @@ def sample_cuts(image: np.ndarray, centre_px: FloatArray, normal_px: FloatArray,
     offsets_px : array, shape (m,)
         Positions along the normal.
     """
-    table = LINEAR if image.dtype == np.uint8 else np.zeros(0, np.float32)
-    return _sample(image, table, centre_px, normal_px, offsets_px)
+    return sample_along(image, LINEAR if image.dtype == np.uint8 else NO_TONE, centre_px, normal_px, offsets_px)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _sample(image, table, centre, normal, offsets):
+def sample_along(image, table, centre, normal, offsets):
+    """`sample_cuts` for compiled code; the table is LINEAR for pictures of uint8, NO_TONE for linear light."""
     h, w, channels = image.shape
     n, m = len(centre), len(offsets)
     out = np.empty((n, channels, m), np.float32)
@@ -122,7 +126,7 @@ def _sample(image, table, centre, normal, offsets):
 
 def find_edges(
     cuts: np.ndarray, background: np.ndarray, grid: CutGrid, blur_px, spread_px: float, *, pick_limit: float = 5.0,
-    misfit_limit: float = 6.0, veil: float = _VEIL, noise: float = 1.0,
+    misfit_limit: float = 6.0, veil: float = STRAY_LIGHT, noise: float = 1.0,
 ) -> EdgeSet:
     """The most likely edge of each cut: tool inside, the background, perhaps in shadow or behind a veil, outside.
 
@@ -147,13 +151,21 @@ def find_edges(
     noise : float
         Scatter of the picture as a share of `noise_sigma` [-].
     """
-    n, _, m = cuts.shape
-    steps = np.broadcast_to(np.round(np.hypot(blur_px, _SAMPLING_PX) / _BLUR_STEP_PX), (n,))
-    level = np.clip(steps, _SHARPEST, _SOFTEST).astype(np.int64) - _SHARPEST
+    blur = np.broadcast_to(np.asarray(blur_px, float), (len(cuts),)).copy()
+    return EdgeSet(*edges_along(cuts, background, blur, spread_px, pick_limit, misfit_limit, veil, noise, tables_of(grid)))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def edges_along(cuts, background, blur_px, spread_px, pick_limit, misfit_limit, veil, noise, tables):
+    """`find_edges` for compiled code: offsets, sigmas, gains, whether the outside is lighter."""
+    n = len(cuts)
+    level = np.empty(n, np.int64)
+    for i in range(n):
+        steps = round(math.hypot(blur_px[i], _SAMPLING_PX) / _BLUR_STEP_PX)
+        level[i] = min(max(steps, _SHARPEST), _SOFTEST) - _SHARPEST
     offset, sigma, gain, lighter = np.full(n, np.nan), np.full(n, np.inf), np.zeros(n), np.zeros(n, np.bool_)
-    _edges(cuts, background, grid.step_px, level, *_tables(m, grid.step_px), spread_px, pick_limit, misfit_limit, float(veil),
-           float(noise), offset, sigma, gain, lighter)
-    return EdgeSet(offset, sigma, gain, lighter)
+    _edges(cuts, background, level, tables, spread_px, pick_limit, misfit_limit, veil, noise, offset, sigma, gain, lighter)
+    return offset, sigma, gain, lighter
 
 
 # Sums over a window are of products of what a sample carries (_weigh) and what an edge gives it (_blurred_edge), lane by lane:
@@ -176,17 +188,45 @@ def _blurred_edge(x_px: FloatArray, blur_px: float) -> FloatArray:
         return np.stack([*[q * o] * 4, *[q] * 4, *[o * o] * 3, r * r, o, o, none, none, *[r * o] * 4, *[r] * 4], -1)
 
 
+class EdgeTables(NamedTuple):
+    """What edges look like on a grid of m samples, for every blur that is tried.
+
+    Attributes
+    ----------
+    step_px : float
+    offsets_px : array, shape (m,)
+        Positions of the samples.
+    inner : int
+        Samples of the rough window before the edge.
+    rough : array, shape (blurs, samples, _LANES)
+        A blurred edge along the rough window.
+    clear : array, shape (blurs,), int
+        The first sample of that window where it has ended.
+    fine : array, shape (blurs, _FINE, 2 m + 1, _LANES)
+        The same along a cut, in steps and at _FINE places between them.
+    blurs : array, shape (blurs,)
+    """
+
+    step_px: float
+    offsets_px: np.ndarray
+    inner: int
+    rough: np.ndarray
+    clear: np.ndarray
+    fine: np.ndarray
+    blurs: np.ndarray
+
+
 @lru_cache
-def _tables(m: int, step: float):
-    """For every blur: a blurred edge along the rough window; where it has ended there; and along a cut of m samples, in
-    steps and at _FINE places between them."""
-    inner, outer = int(round(_INNER_PX / step)), int(round(_OUTER_PX / step))
+def tables_of(grid: CutGrid) -> EdgeTables:
+    """The tables for a grid."""
+    off, step = grid.offsets_px, grid.step_px
+    m, inner, outer = len(off), int(round(_INNER_PX / step)), int(round(_OUTER_PX / step))
     blurs = _BLUR_STEP_PX * np.arange(_SHARPEST, _SOFTEST + 1)
     rough = np.array([_blurred_edge(np.arange(-inner, outer + 1) * step, b) for b in blurs])
     clear = np.minimum(inner + np.round(1.5 * blurs / step).astype(np.int64), inner + outer - 1)
     between = np.arange(_FINE)[:, None] * step / _FINE
     fine = np.array([_blurred_edge(np.arange(-m, m + 1) * step - between, b) for b in blurs])
-    return inner, rough, clear, fine, blurs
+    return EdgeTables(step, off, inner, rough, clear, fine, blurs)
 
 
 def noise_sigma(level: FloatArray) -> FloatArray:
@@ -241,10 +281,9 @@ def _weigh(cut, back, lo, hi, border, scale, samples):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _edges(cuts, background, step, levels, inner, roughs, clears, fines, blurs, spread, pick_limit, misfit_limit, veil, noise,
-           offset, sigma, gain, lighter):
+def _edges(cuts, background, levels, tables, spread, pick_limit, misfit_limit, veil, noise, offset, sigma, gain, lighter):
     n, _, m = cuts.shape
-    width = roughs.shape[1]
+    step, inner, width = tables.step_px, tables.inner, tables.rough.shape[1]
     samples, until = np.zeros((m, _LANES)), np.zeros((m + 1, _FLAT_LANES))
     gains, sums = np.empty(m - width + 1), np.empty(_LANES)
     expected = np.exp(-0.25 * ((np.arange(len(gains)) + inner - 0.5 * (m - 1)) * step / spread) ** 2)
@@ -254,10 +293,12 @@ def _edges(cuts, background, step, levels, inner, roughs, clears, fines, blurs, 
         for j in range(m):
             for s in range(_FLAT_LANES):
                 until[j + 1, s] = until[j, s] + samples[j, s]
-        start, most = _rough_edge(samples, until, roughs[level], clears[level], inner, step, expected, pick_limit, veil, gains, sums)
+        start, most = _rough_edge(samples, until, tables.rough[level], tables.clear[level], inner, step, expected, pick_limit,
+                                  veil, gains, sums)
         if start < 0:
             continue
-        at, at_sigma, contrast, misfit = _fine_edge(cut, back, start, step, noise, fines[level], blurs[level], veil, samples, sums)
+        at, at_sigma, contrast, misfit = _fine_edge(cut, back, start, step, noise, tables.fine[level], tables.blurs[level],
+                                                    veil, samples, sums)
         if misfit < misfit_limit:
             offset[i], sigma[i], gain[i], lighter[i] = at - 0.5 * (m - 1) * step, at_sigma, most, contrast > 0
 

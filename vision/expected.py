@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.edge_bias import EdgeBias, edge_offsets, group_of
-from vision.fit import CORRELATION_MM, CUT_SIGMA_PX, inside_picture
+from vision.fit import inside_picture
+from vision.least_squares import CORRELATION_MM, CUT_SIGMA_PX
 from vision.nozzle import NozzleBody, ToolPose, axis_frame
 from vision.silhouette import Outline, outline
 from vision.types import FloatArray

@@ -14,7 +14,7 @@ from vision.nozzle import NozzleBody, ToolPose, axis_frame, cross, roll_of, side
 from vision.types import FloatArray
 
 __all__ = ["STEP", "Outline", "outline", "turned", "turned_pose", "moved_pose", "moved_poses", "tool_hull",
-           "bend_direction", "body_arrays", "trace", "trace_inputs"]
+           "bend_direction", "body_arrays", "coarseness", "trace", "trace_inputs"]
 
 STEP = 2  # side of a rim seen against a slice further from us
 _RING = 24  # points by which a circle's picture is judged for hiding
@@ -83,11 +83,11 @@ def outline(camera, body: NozzleBody, pose: ToolPose, step_mm: float = 0.5) -> O
 
 def trace_inputs(camera, body: NozzleBody, pose: ToolPose, step_mm: float) -> tuple:
     """What `trace` takes."""
-    return *body_arrays(body), *_placed(body, pose), body.bend_at_mm, lens_of(camera), step_mm * _coarseness(body)
+    return *body_arrays(body), *_placed(body, pose), body.bend_at_mm, lens_of(camera), step_mm * coarseness(body)
 
 
 @lru_cache
-def _coarseness(body: NozzleBody) -> FloatArray:
+def coarseness(body: NozzleBody) -> FloatArray:
     """How much more coarsely than the metal each slice is sampled: a hand hides most of a handle."""
     return np.array([_HANDLE_STEP if f.kind == "handle" else 1.0 for f in body.frusta])
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import sys
+import threading
 from concurrent.futures import Future, ThreadPoolExecutor
 from copy import copy
 from dataclasses import dataclass, field, replace
@@ -13,8 +16,9 @@ from vision.background import MASK_SCALE, BenchView
 from vision.board import BoardFollower
 from vision.chart import axis_of, axis_spread, chart_of, chart_of_steps, pose_of
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias, edge_offsets
+from vision.edges import STRAY_LIGHT
 from vision.find import DRAFT_STEP_MM, alike, find_tool, habit, poses_near, share_in_view
-from vision.fit import BLUR_PX, Picture, PoseFit, PosePrior, fit_pose
+from vision.fit import Picture, PoseFit, PosePrior, fit_pose
 from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, calmness, condition, gate, predict, smooth, start_state
 from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of, sideways_of
 from vision.rigid import apply
@@ -55,9 +59,10 @@ _CONFIRM, _FAIR = 3, 0.25  # sightings that explain enough before a new track is
 _STEADY_COV = np.diag([0.2, 0.2, 0.5, 0.003, 0.003]) ** 2
 _STEADY_SHARE = 0.2  # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
-_SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench
-# ways to fit: how far edges may be from where they are expected, round by round, and the veil (None: clear air)
-_WAYS = ((2.5, 1.0), None), ((5.0, 2.0, 1.0), None), ((5.0, 2.0, 1.0), _SMOKE)
+_SMOKE = 0.12  # sigma of the brightness that it lays over the bench
+# ways to fit: how far edges may be from where they are expected, round by round, and the veil
+_WAYS = ((2.5, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), _SMOKE)
+_NICE = 10  # of the thread that searches
 _SHUTTER = 0.5  # share of the time between frames for which a camera's shutter is taken to be open
 
 
@@ -122,7 +127,7 @@ class Tracker:
         self._motion = Motion(*edge_offsets(nozzle.body, nozzle.bias))
         self._view: BenchView | None = None
         self._state: ToolState | None = None
-        self._searcher, self._search = ThreadPoolExecutor(1, "search"), None
+        self._searcher, self._search = ThreadPoolExecutor(1, "search", _give_way), None
         self._still: tuple[np.ndarray, np.ndarray] | None = None  # the bench as the search sees it; that goes on being learned
         self._t_seen_s = np.nan
         self._t_find_s = self._t_sure_s = self._t_caught_up_s = self._t_thorough_s = -np.inf
@@ -203,7 +208,7 @@ class Tracker:
                 return fit
             is_first = self._t_find_s == -np.inf
             search = self._begin_search(picture, bench, t_s, fit)
-            if not is_first:
+            if not (is_first and self._waits):
                 return fit
             self._t_find_s -= _SEARCH_S  # nothing goes on yet that could not wait for this one, nor for the next
         elif t_s - search.t_s < _SEARCH_S or not (self._waits or search.answer.done()):
@@ -307,9 +312,9 @@ class Tracker:
         for way in sorted(range(len(_WAYS)), key=lambda w: not is_thorough and w != self._way):
             spreads_px, veil = _WAYS[way]
             fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior, spreads_px=spreads_px,
-                           blur_of=lambda out: self._blur(out, bench), veil=veil)
+                           travel_mm=self._travel_mm(bench), veil=veil)
             if fit is not None and fit.quality > least_quality and self._is_possible(fit, bench, self._ways(), _LOOSE_SIGMA_MM):
-                earned = fit.merit if veil is None else fit.merit / _SMOKE_EARNS
+                earned = fit.merit if veil == STRAY_LIGHT else fit.merit / _SMOKE_EARNS
                 if best is None or earned > most:
                     best, best_way, most = fit, way, earned
                 enough = _SURE_QUALITY if len(spreads_px) == 3 else _QUICK_QUALITY
@@ -318,7 +323,7 @@ class Tracker:
         if is_thorough:
             self._t_thorough_s = self._t_s
         if best is not None:
-            self._way = best_way if _WAYS[best_way][1] is not None else 0
+            self._way = best_way if _WAYS[best_way][1] == _SMOKE else 0
             self._usual_quality += 0.1 * (best.quality - self._usual_quality)
         return best
 
@@ -329,18 +334,16 @@ class Tracker:
         drafts = []
         for start in poses_near(self._camera, self._body, picture, prior.pose, spread):
             draft = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=wide, spreads_px=(5.0, 2.0),
-                             step_mm=DRAFT_STEP_MM, blur_of=lambda out: self._blur(out, bench))
+                             step_mm=DRAFT_STEP_MM, travel_mm=self._travel_mm(bench))
             if draft is not None:
                 drafts.append(draft)
         return self._follow(picture, bench, wide, max(drafts, key=lambda d: d.merit).pose) if drafts else None
 
-    def _blur(self, out, bench: BenchPose) -> FloatArray:
-        """Blur of each edge by the tool's motion while the shutter is open, as far as it crosses the edge [px]."""
+    def _travel_mm(self, bench: BenchPose) -> FloatArray:
+        """Way of the outlet while the shutter is open, camera frame (3,)."""
         if self._state is None:
-            return np.full(len(out.px), BLUR_PX)
-        velocity = bench.cam_from_bench[:3, :3] @ self._state.mean[N_POSE:N_POSE + 3]
-        across_px = out.jacobian[:, :3] @ velocity * self._dt_s * _SHUTTER
-        return np.minimum(np.hypot(BLUR_PX, across_px / np.sqrt(12.0)), 4.0)
+            return np.zeros(3)
+        return bench.cam_from_bench[:3, :3] @ self._state.mean[N_POSE:N_POSE + 3] * (self._dt_s * _SHUTTER)
 
     def _needs_search(self, fit: PoseFit, is_low: bool, t_s: float) -> bool:
         """Whether the fits explain so little, or have done so for so long, that looking elsewhere is worth the time."""
@@ -471,6 +474,12 @@ def smoothed(states: list[ToolState]) -> list[tuple[FloatArray, FloatArray, Floa
         spread = axis_spread(axis)
         out.append((s.mean[:3].copy(), axis, spread @ (s.cov[:5, :5] + s.steady_cov) @ spread.T))
     return out
+
+
+def _give_way() -> None:
+    """Let frames under way go before this thread where the system can rank threads."""
+    if sys.platform == "linux":
+        os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), _NICE)
 
 
 def _mat_moved(camera, then: BenchPose, now: BenchPose) -> FloatArray:

@@ -1,0 +1,204 @@
+"""Re-weighted least squares on edges for a pose and where edges appear, compiled."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+__all__ = ["CORRELATION_MM", "CUT_SIGMA_PX", "LEAST_GAIN", "Solved", "solve_steps", "spread_of"]
+
+CUT_SIGMA_PX = 0.35  # scatter of one cut about a straight edge, measured on rendered and photographed edges
+CORRELATION_MM = 2.4  # cuts nearer than this share pixels and codec blocks
+LEAST_GAIN = 12.0  # drop of chi-square below which an edge is chance
+_LEAST_CUTS, _LEAST_EDGES = 8, 6
+_SHARED = 1.0  # of the sigma of a cut: what all cuts of a faint edge are wrong by alike
+
+
+class Solved(NamedTuple):
+    """What was solved for, and what is needed for its covariance.
+
+    Attributes
+    ----------
+    step : array, shape (6,)
+        As `moved_pose` takes it; empty when there were too few edges.
+    groups : array, shape (m,), int
+        Those that edges belong to; offset_px their offsets.
+    good : array, shape (n,), bool
+        Which edges agree.
+    chi2_dof : float
+    left : array, shape (n,)
+        What each edge is away from where the solution puts it [px]; weight, what it counted for.
+    loose : array, shape (m,)
+        Variance of what the edges of a group share in this picture alone [px^2].
+    held : array, shape (6 + m, 6 + m)
+        Information of what was known before.
+    """
+
+    step: np.ndarray
+    groups: np.ndarray
+    offset_px: np.ndarray
+    good: np.ndarray
+    chi2_dof: float
+    left: np.ndarray
+    weight: np.ndarray
+    loose: np.ndarray
+    held: np.ndarray
+
+
+@njit(cache=True, nogil=True)
+def solve_steps(jacobian, mm_per_sample, offset, sigma, gain, label, prior_cov, expected, prior_offset, row, rest, spread):
+    """Re-weighted least squares for the six steps of the pose and one offset a group.
+
+    Parameters
+    ----------
+    jacobian : array, shape (n, 6)
+    mm_per_sample, offset, sigma, gain : arrays, shape (n,)
+        As in `Outline` and `EdgeSet`.
+    label : array, shape (n,), int
+        Group of each edge.
+    prior_cov : array, shape (6 + g, 6 + g)
+    expected, prior_offset : arrays, shapes (6,), (g,)
+        The prior's mean.
+    row, rest : array, shape (3,), and float
+        One more equation for the outlet, row . step = rest, of sigma 1; zeros when there is none.
+    spread : float
+        How far edges may be from where they are expected [px].
+
+    Returns
+    -------
+    Solved
+        Without a step when there are too few edges.
+    """
+    n, n_groups = len(label), len(prior_offset)
+    usable = np.isfinite(offset) & (gain > LEAST_GAIN)
+    place, groups = np.full(n_groups, -1), np.empty(n_groups, np.int64)
+    m = 0
+    for g in range(n_groups):
+        if (label == g).any():
+            place[g], groups[m] = m, g
+            m += 1
+    groups = groups[:m]
+    sites = np.concatenate((np.arange(6), 6 + groups))
+    inner, x, known = np.empty((6 + m, 6 + m)), np.zeros(6 + m), np.zeros(6 + m)
+    for i in range(6 + m):
+        for j in range(6 + m):
+            inner[i, j] = prior_cov[sites[i], sites[j]]
+    known[:6], known[6:] = expected, prior_offset[groups]
+    x[6:] = known[6:]
+    held = np.linalg.inv(inner)
+    pull = held @ known
+    for i in range(3):
+        pull[i] += row[i] * rest
+        for j in range(3):
+            held[i, j] += row[i] * row[j]
+    group, seen, own, far, weight = place[label], np.zeros(n), np.empty(n), np.empty(n), np.zeros(n)
+    for i in range(n):
+        # a part's cuts stand for its length: how densely it is cut must not change what it is worth
+        share = math.sqrt(max(CORRELATION_MM / max(mm_per_sample[i], 1e-3), 1.0))
+        own[i] = math.hypot(min(sigma[i], 5.0), CUT_SIGMA_PX)
+        far[i], weight[i] = max(2.0 * own[i], 0.5 * spread), own[i] * share
+        seen[i] = offset[i] if usable[i] else 0.0
+    # what the eye cannot tell from the bench blurs alike along a whole edge: a faint edge may be anywhere within its blur
+    loose, count = np.zeros(m), np.zeros(m)
+    for i in range(n):
+        if usable[i]:
+            loose[group[i]] += (_SHARED * min(sigma[i], 5.0)) ** 2
+            count[group[i]] += 1.0
+    for k in range(m):
+        loose[k] = max(loose[k] / max(count[k], 1.0) - inner[6 + k, 6 + k], 0.0)
+    if n < _LEAST_CUTS or usable.sum() < _LEAST_EDGES:
+        return Solved(np.empty(0), groups, x[6:].copy(), usable, 0.0, seen, weight, loose, held)
+    left, shared = _reweighted(jacobian, group, seen, usable, weight, far, loose, held, pull, x)
+    good = usable & (np.abs(left - shared) < 3 * own)
+    chi2_dof = (((left - shared) / own) ** 2 * good).sum() / max(1.0, good.sum() - 6.0)
+    weight = np.where(good, weight ** -2.0, 0.0) / max(1.0, chi2_dof)
+    return Solved(x[:6].copy(), groups, x[6:].copy(), good, chi2_dof, left, weight, loose, held)
+
+
+@njit(cache=True, nogil=True)
+def _reweighted(jacobian, group, seen, usable, sigma, reach, loose, held, pull, x):
+    """Solve for x in place, from where it is; what each edge is away from it then, and what of that its group shares. An edge
+    counts the less the further it is beyond its reach."""
+    n = len(seen)
+    left, weight, shared, total = np.zeros(n), np.zeros(n), np.zeros(len(loose)), np.zeros(len(loose))
+    for _ in range(6):
+        for i in range(n):
+            if usable[i]:
+                r = _left(jacobian, group, seen, x, i) - shared[group[i]]
+                weight[i] = (sigma[i] * (1.0 + (r / reach[i]) ** 2)) ** -2.0
+        data, right = _normal(jacobian, group, weight, seen, loose, len(x))
+        new = np.linalg.solve(data + held, right + pull)
+        moved = np.abs(new - x)
+        x[:] = new
+        shared[:], total[:] = 0.0, 0.0
+        for i in range(n):
+            shared[group[i]] += weight[i] * _left(jacobian, group, seen, x, i)
+            total[group[i]] += weight[i]
+        shared *= loose / (1.0 + loose * total)
+        if moved[:3].max() < 1e-2 and moved[3:6].max() < 1e-4:
+            break
+    for i in range(n):
+        left[i] = _left(jacobian, group, seen, x, i) if usable[i] else 0.0
+    return left, shared[group]
+
+
+@njit(cache=True, nogil=True)
+def _left(jacobian, group, seen, x, i):
+    """What an edge is away from where x puts it."""
+    r = seen[i] - x[6 + group[i]]
+    for k in range(6):
+        r -= jacobian[i, k] * x[k]
+    return r
+
+
+@njit(cache=True, nogil=True)
+def _normal(jacobian, group, weight, values, loose, size):
+    """Normal equations, matrix and right side, of values = jacobian . steps + offset of the group + what its edges share in
+    this picture alone, of variance `loose`, which is not solved for."""
+    data, right = np.zeros((size, size)), np.zeros(size)
+    for i in range(len(weight)):
+        w, g = weight[i], 6 + group[i]
+        if w > 0.0:
+            data[g, g] += w
+            right[g] += w * values[i]
+            for k in range(6):
+                wj = w * jacobian[i, k]
+                right[k] += wj * values[i]
+                data[g, k] += wj
+                for l in range(k + 1):
+                    data[k, l] += wj * jacobian[i, l]
+    for k in range(size):
+        for l in range(k + 1, size):
+            data[k, l] = data[l, k]
+    for g in range(size - 6):
+        less, row, value = loose[g] / (1.0 + loose[g] * data[6 + g, 6 + g]), data[6 + g].copy(), right[6 + g]
+        for k in range(size):
+            right[k] -= less * row[k] * value
+            for l in range(size):
+                data[k, l] -= less * row[k] * row[l]
+    return data, right
+
+
+@njit(cache=True, nogil=True)
+def spread_of(jacobian, label, groups, offset_px, left, weight, loose, held, base_offset, base_cov):
+    """Covariance of what was solved for; and what the picture says alone, with only the offsets' base values known."""
+    m = len(groups)
+    place, base, known = np.zeros(len(base_offset), np.int64), np.empty((m, m)), np.empty(m)
+    for i in range(m):
+        place[groups[i]], known[i] = i, base_offset[groups[i]]
+        for j in range(m):
+            base[i, j] = base_cov[groups[i], groups[j]]
+    data, right = _normal(jacobian, place[label], weight, left, loose, 6 + m)
+    weak = np.zeros_like(data)
+    for k in range(6):
+        weak[k, k] = 40.0 ** -2 if k < 3 else 0.4 ** -2
+    weak[6:, 6:] = np.linalg.inv(base)
+    alone_cov = np.linalg.inv(data + weak)
+    away = np.concatenate((np.zeros(6), known - offset_px))
+    alone_step = alone_cov @ (right + weak @ away)
+    through = np.ascontiguousarray(alone_cov[:6, 6:])
+    return (np.linalg.inv(data + held), alone_step[:6].copy(), alone_cov[:6, :6].copy(),
+            through @ np.ascontiguousarray(weak[6:, 6:]) @ through.T)

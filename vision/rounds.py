@@ -1,0 +1,225 @@
+"""The rounds of a fit, compiled in one piece: outline, cuts, edges, least squares, and again from the pose that this gave.
+
+One call, so that another thread need not wait for Python's lock between the steps of this one.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from vision.edge_bias import side_of
+from vision.edges import LINEAR, NO_TONE, EdgeTables, edges_along, sample_along
+from vision.least_squares import LEAST_GAIN, Solved, solve_steps
+from vision.nozzle import NozzleBody, axis_frame, cross, roll_of, sideways_of
+from vision.silhouette import STEP, body_arrays, coarseness, trace, turned_pose
+
+__all__ = ["BLUR_PX", "MARGIN_PX", "Tool", "Scene", "Known", "Found", "tool_of", "fit_rounds", "cut_through", "steps_to"]
+
+BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compression together
+MARGIN_PX = 4  # of the picture in which no cut has its middle
+_MOST_BLUR_PX = 4.0
+_FAINT_GAIN, _SMEAR_PX = 50.0, 1.6  # mean gain of a side below which a codec may have smeared it, and by how much
+
+
+class Tool(NamedTuple):
+    """A body as `trace` takes it, how much more coarsely than the metal each slice is cut, and its bend."""
+
+    slices: np.ndarray
+    kinds: np.ndarray
+    coarseness: np.ndarray
+    bend_rad: float
+    bend_at_mm: float
+
+
+class Scene(NamedTuple):
+    """A picture, what lies behind the tool, and how far the two may differ; as in `Picture` and `find_edges`."""
+
+    image: np.ndarray
+    background: np.ndarray
+    known: np.ndarray
+    noise: float
+    pick_limit: float
+    misfit_limit: float
+    veil: float
+
+
+class Known(NamedTuple):
+    """What is known before looking: as in `PosePrior`, and a plane that the outlet is near: normal (3,) over its sigma, and
+    distance over its sigma, zeros without one."""
+
+    tip_mm: np.ndarray
+    axis: np.ndarray
+    roll_rad: float
+    offset_px: np.ndarray
+    cov: np.ndarray
+    is_free: bool
+    normal: np.ndarray
+    distance: float
+
+
+class Found(NamedTuple):
+    """Where the rounds ended, with the edges of the last one: `jacobian` and `edge_px` are those before its step."""
+
+    tip_mm: np.ndarray
+    axis: np.ndarray
+    roll_rad: float
+    jacobian: np.ndarray
+    label: np.ndarray
+    edge_px: np.ndarray
+    solved: Solved
+
+
+@lru_cache
+def tool_of(body: NozzleBody) -> Tool:
+    """The body's numbers."""
+    return Tool(*body_arrays(body), coarseness(body), float(body.bend_rad), float(body.bend_at_mm))
+
+
+@njit(cache=True, nogil=True)
+def fit_rounds(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spreads_px, step_mm, tables):
+    """The pose that explains the edges near a start, and whether there were edges enough.
+
+    Parameters
+    ----------
+    travel_mm : array, shape (3,)
+        Way of the outlet while the shutter is open, camera frame: it blurs the edges that it crosses.
+    spreads_px : array
+        How far edges may be from where they are expected, round by round.
+    """
+    seen_px = np.zeros(len(known.offset_px) // 2)
+    found = _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spreads_px[0], step_mm, len(spreads_px) == 1,
+                   seen_px, tables)
+    for i in range(1, len(spreads_px)):
+        if len(found.solved.step) == 0:
+            break
+        found = _round(tool, lens, scene, found.tip_mm, found.axis, found.roll_rad, known, travel_mm, spreads_px[i], step_mm,
+                       i == len(spreads_px) - 1, seen_px, tables)
+    return found, len(found.solved.step) > 0
+
+
+@njit(cache=True, nogil=True)
+def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, step_mm, is_last, seen_px, tables):
+    """One round; `seen_px` is where the round before saw the edges of each side, and is brought up to date."""
+    steps_mm = step_mm * tool.coarseness * (1.0 if is_last else 2.0)
+    after = math.cos(tool.bend_rad) * -axis + math.sin(tool.bend_rad) * sideways_of(axis, roll_rad)
+    _, px, normal_px, _, labels, values, jacobian = trace(tool.slices, tool.kinds, tip, -axis, after, tool.bend_at_mm, lens, steps_mm)
+    inside = _inside(px, scene.known.shape)
+    px, normal_px, labels, jacobian = px[inside], normal_px[inside], labels[inside], jacobian[inside]
+    n = len(px)
+    sides, middle_px, blur = np.empty(n, np.int64), np.empty(n), np.empty(n)
+    for i in range(n):
+        sides[i] = side_of(labels[i, 0], labels[i, 1])
+        middle_px[i] = seen_px[sides[i]]
+        for k in range(2):
+            px[i, k] += middle_px[i] * normal_px[i, k]
+        across = jacobian[i, 0] * travel_mm[0] + jacobian[i, 1] * travel_mm[1] + jacobian[i, 2] * travel_mm[2]
+        blur[i] = min(math.hypot(BLUR_PX, across / math.sqrt(12.0)), _MOST_BLUR_PX)
+    cuts, back = cut_through(scene.image, scene.background, scene.known, px, normal_px, labels[:, 1] == STEP, tables.offsets_px)
+    offset, sigma, gain, lighter = edges_along(cuts, back, blur, spread_px, scene.pick_limit, scene.misfit_limit, scene.veil,
+                                               scene.noise, tables)
+    if is_last:
+        _look_softly(cuts, back, blur, spread_px, scene, tables, sides, len(seen_px), offset, sigma, gain, lighter)
+    offset += middle_px
+    label = 2 * sides + lighter
+    expected = steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad)
+    rest = known.distance - (known.normal * tip).sum()
+    solved = solve_steps(jacobian, values[:, 1][inside], offset, sigma, gain, label, known.cov, expected, known.offset_px,
+                         known.normal, rest, spread_px)
+    if len(solved.step) == 0:
+        return Found(tip, axis, roll_rad, jacobian, label, offset, solved)
+    if known.is_free:
+        _keep_offsets(label, solved, seen_px)
+    new_axis, sideways = turned_pose(axis, roll_rad, solved.step)
+    for i in range(n):
+        for k in range(6):
+            offset[i] -= jacobian[i, k] * solved.step[k]
+    return Found(tip + solved.step[:3], new_axis, roll_of(new_axis, sideways), jacobian, label, offset, solved)
+
+
+@njit(cache=True, nogil=True)
+def _inside(px, shape):
+    """Which points lie so far in a picture of that shape that edges can be seen there."""
+    out = np.empty(len(px), np.bool_)
+    for i in range(len(px)):
+        out[i] = (MARGIN_PX < px[i, 0] < shape[1] - 1 - MARGIN_PX) and (MARGIN_PX < px[i, 1] < shape[0] - 1 - MARGIN_PX)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def cut_through(image, background, known, px, normal_px, is_flat, offsets_px):
+    """Cuts through the picture and through the bench behind it, each (n, 3, m), linear light.
+
+    Where the scene behind is not known, or is metal, the outer end of the cut stands for it.
+    """
+    cuts = sample_along(image, LINEAR, px, normal_px, offsets_px)
+    back = sample_along(background, NO_TONE, px, normal_px, offsets_px)
+    h, w = known.shape
+    n, channels, m = cuts.shape
+    reach = offsets_px[-1]
+    for i in range(n):
+        flat = is_flat[i]
+        for k in range(3):
+            x = int(round(px[i, 0] + 0.5 * k * reach * normal_px[i, 0]))
+            y = int(round(px[i, 1] + 0.5 * k * reach * normal_px[i, 1]))
+            flat = flat or known[min(max(y, 0), h - 1), min(max(x, 0), w - 1)] == 0
+        if flat:
+            for c in range(channels):
+                back[i, c] = cuts[i, c, m - (m + 3) // 4:].mean()
+    return cuts, back
+
+
+@njit(cache=True, nogil=True)
+def _look_softly(cuts, back, blur, spread_px, scene, tables, sides, n_sides, offset, sigma, gain, lighter):
+    """Sides that hardly stand out may have been smeared by a codec: of each, the edges, sharp or softer, that explain more of
+    the picture, in place."""
+    seen, count = np.zeros(n_sides), np.zeros(n_sides)
+    for i in range(len(sides)):
+        if gain[i] > LEAST_GAIN:
+            seen[sides[i]] += gain[i]
+            count[sides[i]] += 1
+    faint = ((seen < _FAINT_GAIN * count) & (count > 0))[sides]
+    if not faint.any():
+        return
+    at = np.flatnonzero(faint)
+    smeared = np.empty(len(at))
+    for j in range(len(at)):
+        smeared[j] = math.hypot(blur[at[j]], _SMEAR_PX)
+    soft_offset, soft_sigma, soft_gain, soft_lighter = edges_along(
+        cuts[at], back[at], smeared, spread_px, scene.pick_limit, scene.misfit_limit, scene.veil, scene.noise, tables)
+    soft = np.zeros(n_sides)
+    for j in range(len(at)):
+        soft[sides[at[j]]] += soft_gain[j] if soft_gain[j] > LEAST_GAIN else 0.0
+    for j in range(len(at)):
+        i = at[j]
+        if soft[sides[i]] > seen[sides[i]]:
+            offset[i], sigma[i], gain[i], lighter[i] = soft_offset[j], soft_sigma[j], soft_gain[j], soft_lighter[j]
+
+
+@njit(cache=True, nogil=True)
+def _keep_offsets(label, solved, seen_px):
+    """The offset at which most of the edges of each side were seen [px], in place; 0 where none was."""
+    count, offset_px = np.zeros(2 * len(seen_px)), np.zeros(2 * len(seen_px))
+    for i in range(len(label)):
+        count[label[i]] += solved.good[i]
+    for k in range(len(solved.groups)):
+        offset_px[solved.groups[k]] = solved.offset_px[k]
+    for s in range(len(seen_px)):
+        darker, lighter = count[2 * s], count[2 * s + 1]
+        seen_px[s] = 0.0 if darker + lighter == 0 else offset_px[2 * s + 1] if lighter >= darker else offset_px[2 * s]
+
+
+@njit(cache=True, nogil=True)
+def steps_to(tip, axis, roll_rad, goal_tip, goal_axis, goal_roll_rad):
+    """The steps (6,) of `moved_pose` that lead from one pose to a near one, to first order."""
+    a, b = axis_frame(axis)
+    side, goal_side = sideways_of(axis, roll_rad), sideways_of(goal_axis, goal_roll_rad)
+    out = np.empty(6)
+    out[:3] = goal_tip - tip
+    out[3], out[4] = (goal_axis * cross(a, axis)).sum(), (goal_axis * cross(b, axis)).sum()
+    out[5] = math.atan2((goal_side * cross(axis, side)).sum(), (goal_side * side).sum())
+    return out
