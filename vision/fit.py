@@ -188,13 +188,13 @@ def fit_pose(
         np.array(spreads_px, float), float(step_mm), tables_of(CutGrid(float(reach_px))))
     if not is_found:
         return None
-    solved = found.solved
+    solved, label = found.solved, found.label
     cov, alone_step, alone_cov, offsets_cov = spread_of(
-        found.jacobian, found.label, solved.groups, solved.offset_px, solved.left, solved.weight, solved.loose, solved.held,
+        found.jacobian, label, solved.groups, solved.offset_px, solved.left, solved.weight, solved.loose, solved.held,
         *edge_offsets(body, bias))
     return PoseFit(ToolPose(found.tip_mm, found.axis, found.roll_rad), np.concatenate([np.arange(6), 6 + solved.groups]),
-                   solved.offset_px, cov, alone_step, alone_cov, offsets_cov, solved.chi2_dof, _quality(body, found.label, solved),
-                   int(solved.good.sum()), len(found.label), found.label, found.edge_px, solved.good)
+                   solved.offset_px, cov, alone_step, alone_cov, offsets_cov, solved.chi2_dof, _quality(body, label, solved),
+                   int(solved.good.sum()), len(label), label, found.edge_px, solved.good)
 
 
 def _as_numbers(pose: ToolPose) -> tuple[FloatArray, FloatArray, float]:

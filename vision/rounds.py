@@ -107,7 +107,8 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
     """One round; `seen_px` is where the round before saw the edges of each side, and is brought up to date."""
     steps_mm = step_mm * tool.coarseness * (1.0 if is_last else 2.0)
     after = math.cos(tool.bend_rad) * -axis + math.sin(tool.bend_rad) * sideways_of(axis, roll_rad)
-    _, px, normal_px, _, labels, values, jacobian = trace(tool.slices, tool.kinds, tip, -axis, after, tool.bend_at_mm, lens, steps_mm)
+    _, px, normal_px, _, labels, values, jacobian = trace(tool.slices, tool.kinds, tip, -axis, after, tool.bend_at_mm, lens,
+                                                          steps_mm)
     inside = _inside(px, scene.known.shape)
     px, normal_px, labels, jacobian = px[inside], normal_px[inside], labels[inside], jacobian[inside]
     n = len(px)

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import sys
-import threading
 from concurrent.futures import Future, ThreadPoolExecutor
 from copy import copy
 from dataclasses import dataclass, field, replace
@@ -23,6 +20,7 @@ from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, calmness, conditi
 from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of, sideways_of
 from vision.rigid import apply
 from vision.silhouette import moved_pose, tool_hull
+from vision.threads import give_way
 from vision.types import (
     BenchPose, FloatArray, Frame, NozzleMiss, NozzleObservation, NozzleTrack, PoseMiss, TrackStatus, VisionResult,
 )
@@ -62,7 +60,6 @@ _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so
 _SMOKE = 0.12  # sigma of the brightness that it lays over the bench
 # ways to fit: how far edges may be from where they are expected, round by round, and the veil
 _WAYS = ((2.5, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), _SMOKE)
-_NICE = 10  # of the thread that searches
 _SHUTTER = 0.5  # share of the time between frames for which a camera's shutter is taken to be open
 
 
@@ -112,8 +109,8 @@ class Tracker:
     board : BoardFollower, optional
         Without one the board is taken to lie still.
     waits : bool
-        For a search's answer when it is due, so that every machine gives the same; else a late answer counts from a later
-        frame on, and no frame is held up.
+        For a search's answer when it is due, and for the first one's on the spot, so that every machine gives the same; else
+        a late answer counts from a later frame on, and no frame is held up.
     """
 
     def __init__(self, camera, bench_follower, nozzle: NozzleModel, board_top_mm: float, board: BoardFollower | None = None,
@@ -127,7 +124,7 @@ class Tracker:
         self._motion = Motion(*edge_offsets(nozzle.body, nozzle.bias))
         self._view: BenchView | None = None
         self._state: ToolState | None = None
-        self._searcher, self._search = ThreadPoolExecutor(1, "search", _give_way), None
+        self._searcher, self._search = ThreadPoolExecutor(1, "search", give_way), None
         self._still: tuple[np.ndarray, np.ndarray] | None = None  # the bench as the search sees it; that goes on being learned
         self._t_seen_s = np.nan
         self._t_find_s = self._t_sure_s = self._t_caught_up_s = self._t_thorough_s = -np.inf
@@ -474,12 +471,6 @@ def smoothed(states: list[ToolState]) -> list[tuple[FloatArray, FloatArray, Floa
         spread = axis_spread(axis)
         out.append((s.mean[:3].copy(), axis, spread @ (s.cov[:5, :5] + s.steady_cov) @ spread.T))
     return out
-
-
-def _give_way() -> None:
-    """Let frames under way go before this thread where the system can rank threads."""
-    if sys.platform == "linux":
-        os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), _NICE)
 
 
 def _mat_moved(camera, then: BenchPose, now: BenchPose) -> FloatArray:

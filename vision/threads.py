@@ -1,0 +1,17 @@
+"""Which threads go first when there is more to do than cores."""
+
+from __future__ import annotations
+
+import os
+import sys
+import threading
+
+__all__ = ["give_way"]
+
+_NICE = 10
+
+
+def give_way() -> None:
+    """Let other threads go before the calling one, where the system ranks threads: for work that may end later."""
+    if sys.platform == "linux":
+        os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), _NICE)
