@@ -23,8 +23,11 @@ _TRY_IN_PX, _TRY_OUT_PX = 3.0, 4.0
 _FINE = 4  # edges are tried at this part of the samples' distance
 _SHADE_LOW, _SHADE_HIGH = 0.3, 1.2  # a shadow may darken the bench this far; anything darker is another thing
 _SAMPLING_PX = 6.0 ** -0.5  # blur that reading between pixels adds: sigma of a triangle two pixels wide
-_BLUR_STEP_PX = 0.125
-_SHARPEST, _SOFTEST = 5, 32  # blurs, in these steps
+_BLUR_STEP_PX = 0.025
+_SHARPEST, _SOFTEST = 25, 160  # blurs, in these steps
+_LEAST_TO_SHARE, _LEAST_RAMP = 6, 1e-4  # cuts, and least scatter of what they share [1 / px]
+_MEDIAN_SPREAD = 1.25  # of a median, in those of a mean
+_RAMP_TOLD = 12.0  # chi-square of 3 degrees of freedom, 99 %
 _SHADE_PRIOR = 0.5  # sigma of the shade about 1
 STRAY_LIGHT = 0.01  # sigma of the brightness that it lays over the bench; smoke lays more
 _NOISE_FLOOR, _NOISE_SHARE = 0.006, 0.045  # sigma of a pixel in linear light: floor, and at value 1 (about 5 of 255 levels)
@@ -96,31 +99,36 @@ def sample_cuts(image: np.ndarray, centre_px: FloatArray, normal_px: FloatArray,
     offsets_px : array, shape (m,)
         Positions along the normal.
     """
-    return sample_along(image, LINEAR if image.dtype == np.uint8 else NO_TONE, centre_px, normal_px, offsets_px)
+    one = np.ones(len(centre_px), np.int64)
+    return sample_along(image, LINEAR if image.dtype == np.uint8 else NO_TONE, centre_px, normal_px, offsets_px, one)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def sample_along(image, table, centre, normal, offsets):
-    """`sample_cuts` for compiled code; the table is LINEAR for pictures of uint8, NO_TONE for linear light."""
+def sample_along(image, table, centre, normal, offsets, lines):
+    """`sample_cuts` for compiled code, each cut the mean of some parallel lines a pixel apart; the table is LINEAR for pictures
+    of uint8, NO_TONE for linear light."""
     h, w, channels = image.shape
     n, m = len(centre), len(offsets)
-    out = np.empty((n, channels, m), np.float32)
+    out = np.zeros((n, channels, m), np.float32)
     for i in range(n):
-        for j in range(m):
-            x = min(max(centre[i, 0] + offsets[j] * normal[i, 0], 0.0), w - 1.001)
-            y = min(max(centre[i, 1] + offsets[j] * normal[i, 1], 0.0), h - 1.001)
-            x0, y0 = int(x), int(y)
-            fx, fy = np.float32(x - x0), np.float32(y - y0)
-            for c in range(channels):
-                a, b = image[y0, x0, c], image[y0, x0 + 1, c]
-                d, e = image[y0 + 1, x0, c], image[y0 + 1, x0 + 1, c]
-                if len(table):
-                    upper = table[int(a)] * (1 - fx) + table[int(b)] * fx
-                    lower = table[int(d)] * (1 - fx) + table[int(e)] * fx
-                else:
-                    upper = np.float32(a) * (1 - fx) + np.float32(b) * fx
-                    lower = np.float32(d) * (1 - fx) + np.float32(e) * fx
-                out[i, c, j] = upper * (1 - fy) + lower * fy
+        part = np.float32(1.0 / lines[i])
+        for k in range(lines[i]):
+            aside = k - 0.5 * (lines[i] - 1)
+            for j in range(m):
+                x = min(max(centre[i, 0] + offsets[j] * normal[i, 0] - aside * normal[i, 1], 0.0), w - 1.001)
+                y = min(max(centre[i, 1] + offsets[j] * normal[i, 1] + aside * normal[i, 0], 0.0), h - 1.001)
+                x0, y0 = int(x), int(y)
+                fx, fy = np.float32(x - x0), np.float32(y - y0)
+                for c in range(channels):
+                    a, b = image[y0, x0, c], image[y0, x0 + 1, c]
+                    d, e = image[y0 + 1, x0, c], image[y0 + 1, x0 + 1, c]
+                    if len(table):
+                        upper = table[int(a)] * (1 - fx) + table[int(b)] * fx
+                        lower = table[int(d)] * (1 - fx) + table[int(e)] * fx
+                    else:
+                        upper = np.float32(a) * (1 - fx) + np.float32(b) * fx
+                        lower = np.float32(d) * (1 - fx) + np.float32(e) * fx
+                    out[i, c, j] += part * (upper * (1 - fy) + lower * fy)
     return out
 
 
@@ -152,11 +160,12 @@ def find_edges(
         Scatter of the picture as a share of `noise_sigma` [-].
     """
     blur = np.broadcast_to(np.asarray(blur_px, float), (len(cuts),)).copy()
-    return EdgeSet(*edges_along(cuts, background, blur, spread_px, pick_limit, misfit_limit, veil, noise, tables_of(grid)))
+    one = np.ones(len(cuts), np.int64)
+    return EdgeSet(*edges_along(cuts, background, one, one, 0, blur, spread_px, pick_limit, misfit_limit, veil, noise, tables_of(grid)))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def edges_along(cuts, background, blur_px, spread_px, pick_limit, misfit_limit, veil, noise, tables):
+def edges_along(cuts, background, lines, sides, n_sides, blur_px, spread_px, pick_limit, misfit_limit, veil, noise, tables):
     """`find_edges` for compiled code: offsets, sigmas, gains, whether the outside is lighter."""
     n = len(cuts)
     level = np.empty(n, np.int64)
@@ -164,7 +173,7 @@ def edges_along(cuts, background, blur_px, spread_px, pick_limit, misfit_limit, 
         steps = round(math.hypot(blur_px[i], _SAMPLING_PX) / _BLUR_STEP_PX)
         level[i] = min(max(steps, _SHARPEST), _SOFTEST) - _SHARPEST
     offset, sigma, gain, lighter = np.full(n, np.nan), np.full(n, np.inf), np.zeros(n), np.zeros(n, np.bool_)
-    _edges(cuts, background, level, tables, spread_px, pick_limit, misfit_limit, veil, noise, offset, sigma, gain, lighter)
+    _edges(cuts, background, lines, sides, n_sides, level, tables, spread_px, pick_limit, misfit_limit, veil, noise, offset, sigma, gain, lighter)
     return offset, sigma, gain, lighter
 
 
@@ -281,26 +290,65 @@ def _weigh(cut, back, lo, hi, border, scale, samples):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _edges(cuts, background, levels, tables, spread, pick_limit, misfit_limit, veil, noise, offset, sigma, gain, lighter):
+def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick_limit, misfit_limit, veil, noise,
+           offset, sigma, gain, lighter):
     n, _, m = cuts.shape
     step, inner, width = tables.step_px, tables.inner, tables.rough.shape[1]
     samples, until = np.zeros((m, _LANES)), np.zeros((m + 1, _FLAT_LANES))
     gains, sums = np.empty(m - width + 1), np.empty(_LANES)
     expected = np.exp(-0.25 * ((np.arange(len(gains)) + inner - 0.5 * (m - 1)) * step / spread) ** 2)
+    starts, ramps = np.full(n, -1), np.zeros((n, 4))
     for i in range(n):
-        cut, back, level = cuts[i], background[i], levels[i]
-        _weigh(cut, back, 0, m, -1, step / noise ** 2, samples)
+        level = levels[i]
+        _weigh(cuts[i], background[i], 0, m, -1, step / noise ** 2, samples)
         for j in range(m):
             for s in range(_FLAT_LANES):
                 until[j + 1, s] = until[j, s] + samples[j, s]
-        start, most = _rough_edge(samples, until, tables.rough[level], tables.clear[level], inner, step, expected, pick_limit,
-                                  veil, gains, sums)
-        if start < 0:
+        starts[i], gain[i] = _rough_edge(samples, until, tables.rough[level], tables.clear[level], inner, step, expected,
+                                         pick_limit, veil, gains, sums)
+    for turn in range(1 if n_sides == 0 else 2):
+        if turn == 1:
+            _share_ramps(ramps, np.isfinite(offset), sides, n_sides)
+        for i in range(n):
+            if starts[i] < 0 or (turn == 1 and not np.isfinite(offset[i])):
+                continue
+            level = levels[i]
+            at, at_sigma, contrast, misfit = _fine_edge(cuts[i], background[i], starts[i], step, noise, tables.fine[level],
+                                                        tables.blurs[level], veil, ramps[i], samples, sums)
+            if misfit < misfit_limit:
+                # lines side by side are so much less noisy as a sensor's noise is
+                offset[i], sigma[i] = at - 0.5 * (m - 1) * step, at_sigma / math.sqrt(lines[i])
+                lighter[i] = contrast > 0
+            else:
+                offset[i], sigma[i], gain[i], lighter[i] = np.nan, np.inf, 0.0, False
+    for i in range(n):
+        if not np.isfinite(offset[i]):
+            gain[i] = 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _share_ramps(ramps, is_seen, sides, n_sides):
+    """What all cuts of a side say of how the inside grows with depth, in place of what each says alone: (ramp of each channel,
+    information) of each cut.
+
+    Metal shines alike along an edge, or it does not: by as much as the ramps scatter more than the picture's noise explains.
+    """
+    for s in range(n_sides):
+        at = np.flatnonzero(is_seen & (sides == s))
+        if len(at) < _LEAST_TO_SHARE:
+            ramps[at] = 0.0
             continue
-        at, at_sigma, contrast, misfit = _fine_edge(cut, back, start, step, noise, tables.fine[level], tables.blurs[level],
-                                                    veil, samples, sums)
-        if misfit < misfit_limit:
-            offset[i], sigma[i], gain[i], lighter[i] = at - 0.5 * (m - 1) * step, at_sigma, most, contrast > 0
+        own, excess = 1.0 / np.median(ramps[at, 3]), 0.0
+        middle = np.empty(3)
+        for c in range(3):
+            middle[c] = np.median(ramps[at, c])
+            excess += (1.4826 * np.median(np.abs(ramps[at, c] - middle[c]))) ** 2 - own
+        # a ramp and the place of an edge are hardly told apart: without a sign of one, the inside is taken for even
+        told = (middle ** 2).sum() * len(at) / (_MEDIAN_SPREAD ** 2 * own)
+        middle *= max(0.0, 1.0 - _RAMP_TOLD / max(told, 1e-9))
+        for i in at:
+            ramps[i, :3] = middle
+            ramps[i, 3] = 1.0 / max(excess / 3, _LEAST_RAMP ** 2)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -348,7 +396,7 @@ def _rough_edge(samples, until, edge, clear, inner, step, expected, limit, veil,
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _misfit_of_edge(samples, lo, hi, start, t, fine, veil, sums):
+def _misfit_of_edge(samples, lo, hi, start, t, fine, veil, ramp, sums):
     """Least misfit over inside levels, ramps, shade and veil when the edge lies t fine steps beyond sample start."""
     whole = t // _FINE
     edge, base = fine[t - whole * _FINE], fine.shape[1] // 2 - start - whole
@@ -359,12 +407,12 @@ def _misfit_of_edge(samples, lo, hi, start, t, fine, veil, sums):
             sums[s] += samples[j, s] * edge[j + base, s]
     qq, oq, oo, qr, rr, our = sums[7] - sums[3], sums[3], sums[8], sums[23] - sums[19], sums[11], sums[19]
     per_qq = 1.0 / qq
-    rr2, or2 = rr - qr * qr * per_qq, our - oq * qr * per_qq
+    rr2, or2 = rr - qr * qr * per_qq + ramp[3], our - oq * qr * per_qq
     per_rr = 1.0 / rr2
     a, y, ao, yo, explained = sums[9], sums[12], sums[10], sums[13], 0.0
     for c in range(3):
         pq, qi = sums[c], sums[4 + c] * per_qq
-        pr, ri = sums[16 + c] - pq * qr * per_qq, (sums[20 + c] - qi * qr) * per_rr
+        pr, ri = sums[16 + c] - pq * qr * per_qq, (sums[20 + c] - qi * qr + ramp[3] * ramp[c]) * per_rr
         a -= pq * pq * per_qq + pr * pr * per_rr
         y -= pq * qi + pr * ri
         ao -= pq * oq * per_qq + pr * or2 * per_rr
@@ -375,37 +423,55 @@ def _misfit_of_edge(samples, lo, hi, start, t, fine, veil, sums):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _fine_edge(cut, back, start, step, noise, fine, blur, veil, samples, sums):
+def _ramp_of_edge(sums, g, o, ramp):
+    """The ramps of the edge that these sums are of, and their information; `ramp` is as yet flat of unknown slope."""
+    qq, oq, qr, rr, our = sums[7] - sums[3], sums[3], sums[23] - sums[19], sums[11], sums[19]
+    info = rr - qr * qr / qq
+    for c in range(3):
+        pr = sums[16 + c] - sums[c] * qr / qq
+        ramp[c] = (sums[20 + c] - sums[4 + c] * qr / qq - g * pr - o * (our - oq * qr / qq)) / info
+    ramp[3] = info
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _fine_edge(cut, back, start, step, noise, fine, blur, veil, ramp, samples, sums):
     """Where the edge near sample start lies along the cut [px], its sigma, outside less inside level, and the misfit outside;
     the misfit is infinite when there is no edge within reach."""
     lo, hi = max(start - int(round(_BACK_PX / step)), 0), min(start + int(round(_FORE_PX / step)) + 1, cut.shape[1])
     _weigh(cut, back, lo, hi, start, step / noise ** 2, samples)
     tiny = step / _FINE
-    coarse, close = int(round(1.0 / tiny)), int(round(0.25 / tiny))
+    coarse = int(round(1.0 / tiny))
     lowest, highest = -int(round(_TRY_IN_PX / tiny)), int(round(_TRY_OUT_PX / tiny))
     misfits, zero = np.full(highest - lowest + 1, np.inf), -lowest
-    misfits[zero], shade, veiled = _misfit_of_edge(samples, lo, hi, start, 0, fine, veil, sums)
+    misfits[zero], shade, veiled = _misfit_of_edge(samples, lo, hi, start, 0, fine, veil, ramp, sums)
     best = 0
     for way in (-coarse, coarse):
         t = best + way
         while lowest <= t <= highest:
-            misfits[zero + t], g, o = _misfit_of_edge(samples, lo, hi, start, t, fine, veil, sums)
+            misfits[zero + t], g, o = _misfit_of_edge(samples, lo, hi, start, t, fine, veil, ramp, sums)
             if misfits[zero + t] >= misfits[zero + best]:
                 break
             best, shade, veiled = t, g, o
             t += way
     if best < lowest + coarse or best > highest - coarse:
         return np.nan, np.inf, 0.0, np.inf
-    for size in (coarse // 2, close):
+    for size in (coarse // 2, coarse // 4, 1):
         for t in (best - size, best + size):
-            misfits[zero + t], g, o = _misfit_of_edge(samples, lo, hi, start, t, fine, veil, sums)
+            misfits[zero + t], g, o = _misfit_of_edge(samples, lo, hi, start, t, fine, veil, ramp, sums)
             if misfits[zero + t] < misfits[zero + best]:
                 best, shade, veiled = t, g, o
-    before, least, after = misfits[zero + best - close], misfits[zero + best], misfits[zero + best + close]
+    before, least, after = misfits[zero + best - 1], misfits[zero + best], misfits[zero + best + 1]
     curve = before - 2 * least + after
     if not curve > 1e-9:
         return np.nan, np.inf, 0.0, np.inf
-    at = start * step + tiny * (best + close * 0.5 * (before - after) / curve)
+    beyond = 0.5 * (before - after) / curve  # of the best place, in these steps
+    if ramp[3] == 0.0:
+        flat, here, there = np.zeros(4), np.empty(4), np.empty(4)
+        for t, its in ((best, here), (best + (1 if beyond > 0 else -1), there)):
+            _, g, o = _misfit_of_edge(samples, lo, hi, start, t, fine, veil, flat, sums)
+            _ramp_of_edge(sums, g, o, its)
+        ramp[:] = here + abs(beyond) * (there - here)
+    at = start * step + tiny * (best + beyond)
     inside = outside = bad = 0.0
     n_inside = n_outside = n_bad = 0
     for j in range(lo, hi):
@@ -421,4 +487,4 @@ def _fine_edge(cut, back, start, step, noise, fine, blur, veil, samples, sums):
                 bad += samples[j, 3] / step * (cut[c, j] - shade * back[c, j] - veiled) ** 2
                 n_bad += 1
     contrast = outside / n_outside - inside / n_inside if n_inside > 0 and n_outside > 0 else 0.0
-    return at, tiny * close * np.sqrt(2.0 / curve), contrast, bad / max(n_bad, 1)
+    return at, tiny * np.sqrt(2.0 / curve), contrast, bad / max(n_bad, 1)

@@ -75,7 +75,7 @@ def find_tool(
         held = _as_held(body, bias, pose, holds, cam_from_bench, turn_rad)
         free = free_limbs(body, held)
         draft = fit_pose(camera, body, picture, pose, bias, prior=free, plane=plane, reach_px=12.0, spreads_px=(6.0, 3.0),
-                         step_mm=DRAFT_STEP_MM)
+                         step_mm=DRAFT_STEP_MM, is_exact=False)
         if draft is not None:
             drafts.append((draft.merit * habit(draft.pose, holds, cam_from_bench), held, free, draft.pose))
     drafts.sort(key=lambda d: -d[0])
@@ -83,7 +83,7 @@ def find_tool(
     for _, held, free, pose in drafts[:_FULL_FITS]:
         start = _lifted(pose, cam_from_bench, board_top_mm)
         fit = fit_pose(camera, body, picture, start, bias, prior=free, plane=plane,
-                       spreads_px=(4.0, 2.0, 1.0) if start is pose else (1.5, 1.0))
+                       spreads_px=(4.0, 2.0, 1.0) if start is pose else (1.5, 1.0), is_exact=False)
         if fit is None or not _plausible(fit.pose, cam_from_bench, board_top_mm) or not _blows_free(camera, body, fit.pose, solid):
             continue
         fits.append((fit.merit * habit(fit.pose, holds, cam_from_bench), fit, held))

@@ -150,7 +150,7 @@ def _is_limb(body: NozzleBody) -> np.ndarray:
 def fit_pose(
     camera, body: NozzleBody, picture: Picture, start: ToolPose, bias=DEFAULT_BIAS, *, prior: PosePrior | None = None,
     reach_px=9.0, spreads_px=(4.0, 2.0, 1.0), step_mm=0.8, plane: tuple[FloatArray, float, float] | None = None,
-    travel_mm: FloatArray | None = None, veil: float = STRAY_LIGHT,
+    travel_mm: FloatArray | None = None, veil: float = STRAY_LIGHT, is_exact: bool = True,
 ) -> PoseFit | None:
     """Fit the pose to the picture's edges, starting near it.
 
@@ -170,6 +170,8 @@ def fit_pose(
         Way of the outlet while the shutter is open, camera frame; it blurs the edges that it crosses.
     veil : float
         As in `find_edges`.
+    is_exact : bool
+        Get the most out of the last round's edges; without, as is enough to compare poses.
 
     Returns
     -------
@@ -185,7 +187,7 @@ def fit_pose(
     known = Known(*_as_numbers(prior.pose), prior.offset_px, prior.cov, prior.is_free, normal, distance)
     found, is_found = fit_rounds(
         tool_of(body), lens_of(camera), scene, *_as_numbers(start), known, np.zeros(3) if travel_mm is None else travel_mm,
-        np.array(spreads_px, float), float(step_mm), tables_of(CutGrid(float(reach_px))))
+        np.array(spreads_px, float), float(step_mm), is_exact, tables_of(CutGrid(float(reach_px))))
     if not is_found:
         return None
     solved, label = found.solved, found.label
@@ -214,7 +216,8 @@ def is_inside(px: FloatArray, shape) -> np.ndarray:
 
 def picture_cuts(picture: Picture, out: Outline, grid: CutGrid):
     """Cuts across the outline through the picture and through the bench behind it, each (n, 3, m), linear light."""
-    return cut_through(picture.image, picture.background, picture.known, out.px, out.normal_px, out.side == STEP, grid.offsets_px)
+    return cut_through(picture.image, picture.background, picture.known, out.px, out.normal_px, out.side == STEP,
+                       np.ones(len(out.px), np.int64), grid.offsets_px)
 
 
 @lru_cache

@@ -14,6 +14,9 @@ CUT_SIGMA_PX = 0.35  # scatter of one cut about a straight edge, measured on ren
 CORRELATION_MM = 2.4  # cuts nearer than this share pixels and codec blocks
 LEAST_GAIN = 12.0  # drop of chi-square below which an edge is chance
 _LEAST_CUTS, _LEAST_EDGES = 8, 6
+_LEAST_TO_MEASURE = 60  # edges by which a picture's own scatter can be told
+_LEAST_SCATTER_PX = 0.005
+_FAINT_PX = 0.2  # sigma of a cut from which on its side is faint
 _SHARED = 1.0  # of the sigma of a cut: what all cuts of a faint edge are wrong by alike
 
 
@@ -49,7 +52,8 @@ class Solved(NamedTuple):
 
 
 @njit(cache=True, nogil=True)
-def solve_steps(jacobian, mm_per_sample, offset, sigma, gain, label, prior_cov, expected, prior_offset, row, rest, spread):
+def solve_steps(jacobian, mm_per_sample, offset, sigma, crowding, gain, label, prior_cov, expected, prior_offset, row, rest, spread,
+                is_exact):
     """Re-weighted least squares for the six steps of the pose and one offset a group.
 
     Parameters
@@ -66,6 +70,8 @@ def solve_steps(jacobian, mm_per_sample, offset, sigma, gain, label, prior_cov, 
         One more equation for the outlet, row . step = rest, of sigma 1; zeros when there is none.
     spread : float
         How far edges may be from where they are expected [px].
+    is_exact : bool
+        Weigh the edges by how they scatter in this picture, where that is less than they usually do.
 
     Returns
     -------
@@ -96,10 +102,8 @@ def solve_steps(jacobian, mm_per_sample, offset, sigma, gain, label, prior_cov, 
             held[i, j] += row[i] * row[j]
     group, seen, own, far, weight = place[label], np.zeros(n), np.empty(n), np.empty(n), np.zeros(n)
     for i in range(n):
-        # a part's cuts stand for its length: how densely it is cut must not change what it is worth
-        share = math.sqrt(max(CORRELATION_MM / max(mm_per_sample[i], 1e-3), 1.0))
         own[i] = math.hypot(min(sigma[i], 5.0), CUT_SIGMA_PX)
-        far[i], weight[i] = max(2.0 * own[i], 0.5 * spread), own[i] * share
+        far[i], weight[i] = max(2.0 * own[i], 0.5 * spread), _spread_of_cut(sigma[i], CUT_SIGMA_PX, mm_per_sample[i])
         seen[i] = offset[i] if usable[i] else 0.0
     # what the eye cannot tell from the bench blurs alike along a whole edge: a faint edge may be anywhere within its blur
     loose, count = np.zeros(m), np.zeros(m)
@@ -108,14 +112,33 @@ def solve_steps(jacobian, mm_per_sample, offset, sigma, gain, label, prior_cov, 
             loose[group[i]] += (_SHARED * min(sigma[i], 5.0)) ** 2
             count[group[i]] += 1.0
     for k in range(m):
-        loose[k] = max(loose[k] / max(count[k], 1.0) - inner[6 + k, 6 + k], 0.0)
+        loose[k] = max(loose[k] / max(count[k], 1.0) - max(inner[6 + k, 6 + k], _FAINT_PX ** 2), 0.0)
     if n < _LEAST_CUTS or usable.sum() < _LEAST_EDGES:
         return Solved(np.empty(0), groups, x[6:].copy(), usable, 0.0, seen, weight, loose, held)
     left, shared = _reweighted(jacobian, group, seen, usable, weight, far, loose, held, pull, x)
     good = usable & (np.abs(left - shared) < 3 * own)
     chi2_dof = (((left - shared) / own) ** 2 * good).sum() / max(1.0, good.sum() - 6.0)
+    if is_exact and good.sum() >= _LEAST_TO_MEASURE:
+        scatter = _scatter_px((left - shared)[good], np.hypot(sigma, crowding)[good])
+        for i in range(n):
+            weight[i] = math.hypot(_spread_of_cut(sigma[i], scatter, mm_per_sample[i]), crowding[i])
+        left, shared = _reweighted(jacobian, group, seen, good, weight, far, loose, held, pull, x)
     weight = np.where(good, weight ** -2.0, 0.0) / max(1.0, chi2_dof)
     return Solved(x[:6].copy(), groups, x[6:].copy(), good, chi2_dof, left, weight, loose, held)
+
+
+@njit(cache=True, nogil=True)
+def _spread_of_cut(sigma, scatter, mm_per_sample):
+    """What one cut counts for, as a sigma. A part's cuts stand for its length: what a codec does to it is alike within a
+    block, so that cutting it more densely adds nothing; a sensor's noise is not."""
+    return math.sqrt(min(sigma, 5.0) ** 2 + scatter ** 2 * max(CORRELATION_MM / max(mm_per_sample, 1e-3), 1.0))
+
+
+@njit(cache=True, nogil=True)
+def _scatter_px(left, sigma):
+    """Scatter of cuts about the outline beyond what the picture's noise explains; no more than CUT_SIGMA_PX."""
+    seen = 1.4826 * np.median(np.abs(left))
+    return min(math.sqrt(max(seen ** 2 - np.median(sigma) ** 2, _LEAST_SCATTER_PX ** 2)), CUT_SIGMA_PX)
 
 
 @njit(cache=True, nogil=True)

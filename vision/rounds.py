@@ -23,6 +23,8 @@ __all__ = ["BLUR_PX", "MARGIN_PX", "Tool", "Scene", "Known", "Found", "tool_of",
 BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compression together
 MARGIN_PX = 4  # of the picture in which no cut has its middle
 _MOST_BLUR_PX = 4.0
+_APART_PX, _CROWDED = 3.0, 0.1  # edges nearer to each other than that disturb each other, and by how much
+_MOST_LINES = 4
 _FAINT_GAIN, _SMEAR_PX = 50.0, 1.6  # mean gain of a side below which a codec may have smeared it, and by how much
 
 
@@ -81,7 +83,7 @@ def tool_of(body: NozzleBody) -> Tool:
 
 
 @njit(cache=True, nogil=True)
-def fit_rounds(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spreads_px, step_mm, tables):
+def fit_rounds(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spreads_px, step_mm, is_exact, tables):
     """The pose that explains the edges near a start, and whether there were edges enough.
 
     Parameters
@@ -90,29 +92,34 @@ def fit_rounds(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spreads
         Way of the outlet while the shutter is open, camera frame: it blurs the edges that it crosses.
     spreads_px : array
         How far edges may be from where they are expected, round by round.
+    is_exact : bool
+        As in `fit_pose`.
     """
     seen_px = np.zeros(len(known.offset_px) // 2)
     found = _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spreads_px[0], step_mm, len(spreads_px) == 1,
-                   seen_px, tables)
+                   is_exact, seen_px, tables)
     for i in range(1, len(spreads_px)):
         if len(found.solved.step) == 0:
             break
         found = _round(tool, lens, scene, found.tip_mm, found.axis, found.roll_rad, known, travel_mm, spreads_px[i], step_mm,
-                       i == len(spreads_px) - 1, seen_px, tables)
+                       i == len(spreads_px) - 1, is_exact, seen_px, tables)
     return found, len(found.solved.step) > 0
 
 
 @njit(cache=True, nogil=True)
-def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, step_mm, is_last, seen_px, tables):
+def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, step_mm, is_last, is_exact, seen_px, tables):
     """One round; `seen_px` is where the round before saw the edges of each side, and is brought up to date."""
+    is_exact = is_exact and is_last
     steps_mm = step_mm * tool.coarseness * (1.0 if is_last else 2.0)
     after = math.cos(tool.bend_rad) * -axis + math.sin(tool.bend_rad) * sideways_of(axis, roll_rad)
     _, px, normal_px, _, labels, values, jacobian = trace(tool.slices, tool.kinds, tip, -axis, after, tool.bend_at_mm, lens,
                                                           steps_mm)
     inside = _inside(px, scene.known.shape)
+    lines = _lines(px, labels)[inside] if is_exact else np.ones(inside.sum(), np.int64)
     px, normal_px, labels, jacobian = px[inside], normal_px[inside], labels[inside], jacobian[inside]
     n = len(px)
     sides, middle_px, blur = np.empty(n, np.int64), np.empty(n), np.empty(n)
+    length_mm = values[:, 1][inside]
     for i in range(n):
         sides[i] = side_of(labels[i, 0], labels[i, 1])
         middle_px[i] = seen_px[sides[i]]
@@ -120,17 +127,19 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
             px[i, k] += middle_px[i] * normal_px[i, k]
         across = jacobian[i, 0] * travel_mm[0] + jacobian[i, 1] * travel_mm[1] + jacobian[i, 2] * travel_mm[2]
         blur[i] = min(math.hypot(BLUR_PX, across / math.sqrt(12.0)), _MOST_BLUR_PX)
-    cuts, back = cut_through(scene.image, scene.background, scene.known, px, normal_px, labels[:, 1] == STEP, tables.offsets_px)
-    offset, sigma, gain, lighter = edges_along(cuts, back, blur, spread_px, scene.pick_limit, scene.misfit_limit, scene.veil,
-                                               scene.noise, tables)
+    cuts, back = cut_through(scene.image, scene.background, scene.known, px, normal_px, labels[:, 1] == STEP, lines,
+                             tables.offsets_px)
+    offset, sigma, gain, lighter = edges_along(cuts, back, lines, sides, len(seen_px) if is_exact else 0, blur, spread_px,
+                                               scene.pick_limit, scene.misfit_limit, scene.veil, scene.noise, tables)
     if is_last:
-        _look_softly(cuts, back, blur, spread_px, scene, tables, sides, len(seen_px), offset, sigma, gain, lighter)
+        _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, len(seen_px), is_exact, offset, sigma, gain, lighter)
     offset += middle_px
     label = 2 * sides + lighter
     expected = steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad)
     rest = known.distance - (known.normal * tip).sum()
-    solved = solve_steps(jacobian, values[:, 1][inside], offset, sigma, gain, label, known.cov, expected, known.offset_px,
-                         known.normal, rest, spread_px)
+    crowding_px = _crowding_px(px, labels) if is_exact else np.zeros(n)
+    solved = solve_steps(jacobian, length_mm, offset, sigma, crowding_px, gain, label, known.cov, expected, known.offset_px,
+                         known.normal, rest, spread_px, is_exact)
     if len(solved.step) == 0:
         return Found(tip, axis, roll_rad, jacobian, label, offset, solved)
     if known.is_free:
@@ -152,13 +161,41 @@ def _inside(px, shape):
 
 
 @njit(cache=True, nogil=True)
-def cut_through(image, background, known, px, normal_px, is_flat, offsets_px):
+def _lines(px, labels):
+    """How many lines a pixel apart fill the way from each point of a straight edge to the next; one elsewhere."""
+    n = len(px)
+    out = np.ones(n, np.int64)
+    for i in range(n):
+        for j in (i - 1, i + 1):
+            if 0 <= j < n and abs(labels[i, 1]) == 1 and labels[i, 0] == labels[j, 0] and labels[i, 1] == labels[j, 1]:
+                out[i] = min(max(int(math.hypot(px[i, 0] - px[j, 0], px[i, 1] - px[j, 1]) + 0.5), 1), _MOST_LINES)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _crowding_px(px, labels):
+    """Sigma by which each point's edge may be off because blur mixes it with that of another part or side near by."""
+    n = len(px)
+    out = np.zeros(n)
+    for i in range(n):
+        for j in range(i + 1, n):
+            if labels[i, 0] != labels[j, 0] or labels[i, 1] != labels[j, 1]:
+                far = abs(px[i, 0] - px[j, 0]) + abs(px[i, 1] - px[j, 1])
+                if far < 2 * _APART_PX:
+                    far = math.hypot(px[i, 0] - px[j, 0], px[i, 1] - px[j, 1])
+                    crowded = _CROWDED * max(_APART_PX - far, 0.0)
+                    out[i], out[j] = max(out[i], crowded), max(out[j], crowded)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def cut_through(image, background, known, px, normal_px, is_flat, lines, offsets_px):
     """Cuts through the picture and through the bench behind it, each (n, 3, m), linear light.
 
     Where the scene behind is not known, or is metal, the outer end of the cut stands for it.
     """
-    cuts = sample_along(image, LINEAR, px, normal_px, offsets_px)
-    back = sample_along(background, NO_TONE, px, normal_px, offsets_px)
+    cuts = sample_along(image, LINEAR, px, normal_px, offsets_px, lines)
+    back = sample_along(background, NO_TONE, px, normal_px, offsets_px, lines)
     h, w = known.shape
     n, channels, m = cuts.shape
     reach = offsets_px[-1]
@@ -175,7 +212,7 @@ def cut_through(image, background, known, px, normal_px, is_flat, offsets_px):
 
 
 @njit(cache=True, nogil=True)
-def _look_softly(cuts, back, blur, spread_px, scene, tables, sides, n_sides, offset, sigma, gain, lighter):
+def _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, n_sides, is_exact, offset, sigma, gain, lighter):
     """Sides that hardly stand out may have been smeared by a codec: of each, the edges, sharp or softer, that explain more of
     the picture, in place."""
     seen, count = np.zeros(n_sides), np.zeros(n_sides)
@@ -191,7 +228,7 @@ def _look_softly(cuts, back, blur, spread_px, scene, tables, sides, n_sides, off
     for j in range(len(at)):
         smeared[j] = math.hypot(blur[at[j]], _SMEAR_PX)
     soft_offset, soft_sigma, soft_gain, soft_lighter = edges_along(
-        cuts[at], back[at], smeared, spread_px, scene.pick_limit, scene.misfit_limit, scene.veil, scene.noise, tables)
+        cuts[at], back[at], lines[at], sides[at], n_sides if is_exact else 0, smeared, spread_px, scene.pick_limit, scene.misfit_limit, scene.veil, scene.noise, tables)
     soft = np.zeros(n_sides)
     for j in range(len(at)):
         soft[sides[at[j]]] += soft_gain[j] if soft_gain[j] > LEAST_GAIN else 0.0

@@ -55,6 +55,8 @@ _GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames h
 _CONFIRM, _FAIR = 3, 0.25  # sightings that explain enough before a new track is believed; what one that explains less counts
 # what callipers, the board's thickness and the touch photographs leave, alike in all frames: outlet [mm], direction [-]
 _STEADY_COV = np.diag([0.2, 0.2, 0.5, 0.003, 0.003]) ** 2
+# what one frame's own covariance leaves out, for the gate: whole sides are off alike, from frame to frame differently
+_JITTER_COV = np.diag([0.4, 0.4, 1.0, 0.008, 0.008]) ** 2
 _STEADY_SHARE = 0.2  # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
 _SMOKE = 0.12  # sigma of the brightness that it lays over the bench
@@ -331,7 +333,7 @@ class Tracker:
         drafts = []
         for start in poses_near(self._camera, self._body, picture, prior.pose, spread):
             draft = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=wide, spreads_px=(5.0, 2.0),
-                             step_mm=DRAFT_STEP_MM, travel_mm=self._travel_mm(bench))
+                             step_mm=DRAFT_STEP_MM, travel_mm=self._travel_mm(bench), is_exact=False)
             if draft is not None:
                 drafts.append(draft)
         return self._follow(picture, bench, wide, max(drafts, key=lambda d: d.merit).pose) if drafts else None
@@ -393,7 +395,7 @@ class Tracker:
         known = self._state is not None and t_s - self._t_seen_s < _LOST_S
         if known:
             ahead = predict(self._state, t_s, self._motion, self._is_calm)
-            if gate(ahead, alone, alone_cov) > _GATE:
+            if gate(ahead, alone, alone_cov + _JITTER_COV) > _GATE:
                 if self._jumps < _JUMPS and not self._is_clearer(fit):
                     self._jumps += 1
                     return seen, self._coast(t_s, "nozzle seems to jump")
