@@ -161,19 +161,24 @@ def find_edges(
     """
     blur = np.broadcast_to(np.asarray(blur_px, float), (len(cuts),)).copy()
     one = np.ones(len(cuts), np.int64)
-    return EdgeSet(*edges_along(cuts, background, one, one, 0, blur, spread_px, pick_limit, misfit_limit, veil, noise, tables_of(grid)))
+    return EdgeSet(*edges_along(cuts, background, one, one, 0, blur, spread_px, pick_limit, misfit_limit, veil, noise,
+                                tables_of(grid)))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def edges_along(cuts, background, lines, sides, n_sides, blur_px, spread_px, pick_limit, misfit_limit, veil, noise, tables):
-    """`find_edges` for compiled code: offsets, sigmas, gains, whether the outside is lighter."""
+    """`find_edges` for compiled code: offsets, sigmas, gains, whether the outside is lighter.
+
+    Each cut is the mean of some lines. With n_sides above 0, cuts of one side share how the inside grows with depth.
+    """
     n = len(cuts)
     level = np.empty(n, np.int64)
     for i in range(n):
         steps = round(math.hypot(blur_px[i], _SAMPLING_PX) / _BLUR_STEP_PX)
         level[i] = min(max(steps, _SHARPEST), _SOFTEST) - _SHARPEST
     offset, sigma, gain, lighter = np.full(n, np.nan), np.full(n, np.inf), np.zeros(n), np.zeros(n, np.bool_)
-    _edges(cuts, background, lines, sides, n_sides, level, tables, spread_px, pick_limit, misfit_limit, veil, noise, offset, sigma, gain, lighter)
+    _edges(cuts, background, lines, sides, n_sides, level, tables, spread_px, pick_limit, misfit_limit, veil, noise, offset,
+           sigma, gain, lighter)
     return offset, sigma, gain, lighter
 
 
@@ -316,7 +321,7 @@ def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick
             at, at_sigma, contrast, misfit = _fine_edge(cuts[i], background[i], starts[i], step, noise, tables.fine[level],
                                                         tables.blurs[level], veil, ramps[i], samples, sums)
             if misfit < misfit_limit:
-                # lines side by side are so much less noisy as a sensor's noise is
+                # a sensor's noise is less in the mean of some lines
                 offset[i], sigma[i] = at - 0.5 * (m - 1) * step, at_sigma / math.sqrt(lines[i])
                 lighter[i] = contrast > 0
             else:

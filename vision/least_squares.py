@@ -52,8 +52,8 @@ class Solved(NamedTuple):
 
 
 @njit(cache=True, nogil=True)
-def solve_steps(jacobian, mm_per_sample, offset, sigma, crowding, gain, label, prior_cov, expected, prior_offset, row, rest, spread,
-                is_exact):
+def solve_steps(jacobian, mm_per_sample, offset, sigma, crowding, gain, label, prior_cov, expected, prior_offset, row, rest,
+                spread, is_exact):
     """Re-weighted least squares for the six steps of the pose and one offset a group.
 
     Parameters
@@ -61,6 +61,8 @@ def solve_steps(jacobian, mm_per_sample, offset, sigma, crowding, gain, label, p
     jacobian : array, shape (n, 6)
     mm_per_sample, offset, sigma, gain : arrays, shape (n,)
         As in `Outline` and `EdgeSet`.
+    crowding : array, shape (n,)
+        Sigma of what edges near by do to each [px].
     label : array, shape (n,), int
         Group of each edge.
     prior_cov : array, shape (6 + g, 6 + g)

@@ -24,7 +24,7 @@ BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compress
 MARGIN_PX = 4  # of the picture in which no cut has its middle
 _MOST_BLUR_PX = 4.0
 _APART_PX, _CROWDED = 3.0, 0.1  # edges nearer to each other than that disturb each other, and by how much
-_MOST_LINES = 4
+_MOST_LINES = 4  # of which a cut is the mean
 _FAINT_GAIN, _SMEAR_PX = 50.0, 1.6  # mean gain of a side below which a codec may have smeared it, and by how much
 
 
@@ -132,7 +132,8 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
     offset, sigma, gain, lighter = edges_along(cuts, back, lines, sides, len(seen_px) if is_exact else 0, blur, spread_px,
                                                scene.pick_limit, scene.misfit_limit, scene.veil, scene.noise, tables)
     if is_last:
-        _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, len(seen_px), is_exact, offset, sigma, gain, lighter)
+        _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, len(seen_px), is_exact, offset, sigma, gain,
+                     lighter)
     offset += middle_px
     label = 2 * sides + lighter
     expected = steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad)
@@ -228,7 +229,8 @@ def _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, n_sid
     for j in range(len(at)):
         smeared[j] = math.hypot(blur[at[j]], _SMEAR_PX)
     soft_offset, soft_sigma, soft_gain, soft_lighter = edges_along(
-        cuts[at], back[at], lines[at], sides[at], n_sides if is_exact else 0, smeared, spread_px, scene.pick_limit, scene.misfit_limit, scene.veil, scene.noise, tables)
+        cuts[at], back[at], lines[at], sides[at], n_sides if is_exact else 0, smeared, spread_px, scene.pick_limit,
+        scene.misfit_limit, scene.veil, scene.noise, tables)
     soft = np.zeros(n_sides)
     for j in range(len(at)):
         soft[sides[at[j]]] += soft_gain[j] if soft_gain[j] > LEAST_GAIN else 0.0

@@ -3,11 +3,12 @@
 usage: python -m tests.benchmarks.bound [CLIPS OUT]
 
 Synthetic frames: a dark tool on a light bench, drawn with a known blur, with five shares of a webcam's noise, several poses,
-many draws of noise; where edges appear is known. The bound is Cramer and Rao's: a step blurred by s tells its place with
-information integral of (its slope / noise)^2 per pixel of its length; with even noise n and contrast c that is
-c^2 / (2 sqrt(pi) s n^2) (Gaussian line spread, see S. M. Kay, "Fundamentals of Statistical Signal Processing: Estimation
-Theory", 3.7, worked out by hand for an edge); all edges of the outline together tell the pose. The light on both sides is taken
-as known. The band holds 95 % of the mean of as many squared errors, each over its stated variance, when that is right.
+many draws of noise; where edges appear is known, but for those against metal (steps) no better than `DEFAULT_BIAS` knows it.
+The bound is Cramer and Rao's: a step blurred by s tells its place with information integral of (its slope / noise)^2 per pixel
+of its length; with even noise n and contrast c that is c^2 / (2 sqrt(pi) s n^2) (Gaussian line spread, see S. M. Kay,
+"Fundamentals of Statistical Signal Processing: Estimation Theory", 3.7, worked out by hand for an edge); all edges of the
+outline together tell the pose. The light on both sides is taken as known. The band holds 95 % of the mean of as many squared
+errors, each over its stated variance, when that is right.
 
 With CLIPS and OUT (as tests.benchmarks.clips wrote it) each clip's height from single frames is set beside the bound that the
 contrast and noise of those frames beside the outline give, as if a codec's errors were as unlike from pixel to pixel as a
@@ -42,7 +43,8 @@ from vision.types import NozzleObservation, TrackStatus
 CAMERA = CameraModel(np.array([[900.0, 0, 640], [0, 900.0, 360], [0, 0, 1]]), np.zeros(5), (1280, 720))
 TOOL = body_from_measures([(4.0, 0.0), (4.0, 28.0), (9.0, 36.0), (11.0, 37.0), (11.0, 50.0)], [(13.0, 50.0), (14.0, 70.0)])
 UP = np.array([0.0, -0.5, -0.866])
-KNOWN = {key: EdgeBias(0.0, 0.001) for key in DEFAULT_BIAS}
+DRAWN_PX, STEP_PX = 0.002, 0.6  # how well it is known where the drawing's edges appear, and those against metal
+KNOWN = {key: EdgeBias(0.0, STEP_PX if key[0] == "step" else DRAWN_PX) for key in DEFAULT_BIAS}
 OUTSIDE = 0.45
 INSIDE = np.array([0.14, 0.10, 0.18, 0.20, 0.08])  # linear light of each slice, tube to handle
 NOISES, DRAWS, POSES = (0.25, 0.5, 1.0, 1.5, 2.0), 24, 4  # shares of a webcam's noise
@@ -96,7 +98,10 @@ def _drawn_bound(pose: ToolPose, noise: float) -> float:
 
 
 def _bound(out, inside, outside, noise: float, focal_px: float, up) -> float:
-    """Least sigma of the height [mm] from edges between levels (n, 3) of linear light on both sides."""
+    """Least sigma of the height [mm] from edges between levels (n, 3) of linear light on both sides.
+
+    The steps of each slice share an offset that is known to STEP_PX.
+    """
     share = ndtr(_ACROSS_PX / BLUR_PX)
     slope = np.exp(-0.5 * (_ACROSS_PX / BLUR_PX) ** 2) / (np.sqrt(2 * np.pi) * BLUR_PX)
     contrast = (outside - inside)[..., None]
@@ -105,8 +110,10 @@ def _bound(out, inside, outside, noise: float, focal_px: float, up) -> float:
     per_px = per_px.sum((1, 2)) * (_ACROSS_PX[1] - _ACROSS_PX[0])
     length_px = out.mm_per_sample * focal_px / out.point_cam_mm[:, 2]
     n = 6 if np.abs(out.jacobian[:, 5]).max() > 0 else 5
-    jacobian = out.jacobian[:, :n]
-    cov = np.linalg.inv(jacobian.T @ ((per_px * length_px)[:, None] * jacobian))
+    steps = np.array([(out.side == STEP) & (out.part == part) for part in np.unique(out.part[out.side == STEP])])
+    design = np.concatenate([out.jacobian[:, :n], steps.reshape(-1, len(out.part)).T], 1)
+    held = np.diag(np.concatenate([np.zeros(n), np.full(design.shape[1] - n, STEP_PX**-2)]))
+    cov = np.linalg.inv(design.T @ ((per_px * length_px)[:, None] * design) + held)
     return float(np.sqrt(up @ cov[:3, :3] @ up))
 
 

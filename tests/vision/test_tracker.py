@@ -184,6 +184,17 @@ def test_a_height_that_is_hardly_known_is_not_told(scene):
     assert vaguely.reason == "too little of the nozzle in view"
 
 
+@pytest.mark.parametrize("turn_rad, is_followed", [(0.012, True), (0.2, False)])
+def test_a_direction_a_little_beyond_its_sigma_is_followed_and_one_far_off_is_not(scene, turn_rad, is_followed):
+    tracker, fit, _, here = _tracking(scene, n=20)
+    sure = replace(fit, quality=0.6, alone_step=np.zeros(6), alone_cov=np.diag([0.05, 0.05, 0.5, 0.001, 0.001, 0.1]) ** 2)
+    turned = replace(sure, pose=moved_pose(fit.pose, np.array([0.0, 0, 0, turn_rad, 0, 0])))
+
+    _, track = tracker._advance(turned, here, 20 / RATE_HZ)
+
+    assert track.is_seen is is_followed
+
+
 @pytest.mark.parametrize("sightings, is_checked", [(4.0, True), (200.0, False)])
 def test_a_fair_fit_is_checked_soon_while_the_track_is_young(scene, sightings, is_checked):
     tracker, fit, _, _ = _tracking(scene)

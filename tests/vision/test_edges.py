@@ -1,0 +1,93 @@
+"""Edges of drawn cuts: where they are found, and what the cuts of one side tell each other."""
+
+import os
+import sys
+import threading
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.ndimage import gaussian_filter1d
+
+from vision.edges import CutGrid, edges_along, find_edges, tables_of
+from vision.rounds import _crowding_px
+from vision.threads import give_way
+
+GRID = CutGrid(9.0)
+OFF = GRID.offsets_px
+BLUR_PX = float(np.hypot(0.8, 6**-0.5))  # of an edge as it is read between pixels
+N = 30
+
+
+def _cuts(at_px, inside, outside, noise=0.0, ramp=0.0, rng=None):
+    """Cuts (30, 3, m) through a blurred edge, the inside growing by ramp per pixel of depth, with their background."""
+    fine = np.arange(-15.0, 15.0, 0.01)
+    sharp = np.where(fine < at_px, inside + ramp * (at_px - fine), outside)
+    cut = np.interp(OFF, fine, gaussian_filter1d(sharp, BLUR_PX / 0.01))
+    cuts = np.tile(cut, (N, 3, 1))
+    if rng is not None:
+        cuts = cuts + rng.normal(0, noise, cuts.shape)
+    return cuts.astype(np.float32), np.full(cuts.shape, outside, np.float32)
+
+
+def _found_px(cuts, back, shared):
+    one, blur = np.ones(N, np.int64), np.full(N, 0.8)
+    return edges_along(cuts, back, one, 0 * one, 1 if shared else 0, blur, 1.0, 5.0, 6.0, 0.01, 0.5, tables_of(GRID))[0]
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(-0.8, 0.8), st.floats(0.03, 0.3), st.floats(0.35, 0.8))
+def test_an_edge_without_noise_is_found_to_a_hundredth_of_a_pixel(at_px, inside, outside):
+    found = find_edges(*_cuts(at_px, inside, outside), GRID, 0.8, 3.0)
+
+    assert abs(found.offset_px[0] - at_px) < 0.01
+
+
+@pytest.mark.parametrize("shared", [False, True])
+def test_an_edge_moved_a_little_is_found_moved_by_as_much(shared):
+    before, after = (np.mean(_found_px(*_cuts(at, 0.14, 0.45), shared)) for at in (-0.04, 0.04))
+
+    assert after - before == pytest.approx(0.08, rel=0.05)
+
+
+def test_cuts_that_know_their_side_to_be_even_inside_scatter_less_together():
+    rng = np.random.default_rng(4)
+    means = np.array([[np.mean(_found_px(*_cuts(0.1, 0.14, 0.45, 0.012, 0.0, rng), shared)) for shared in (False, True)]
+                      for _ in range(120)])
+
+    alone_px, together_px = means.std(0)
+    assert together_px < 0.92 * alone_px
+
+
+def test_a_side_that_shines_the_deeper_the_more_is_found_where_it_is():
+    rng = np.random.default_rng(5)
+    means = [np.mean(_found_px(*_cuts(0.1, 0.14, 0.45, 0.006, 0.03, rng), True)) for _ in range(20)]
+
+    assert np.mean(means) == pytest.approx(0.1, abs=0.02)
+
+
+def test_edges_within_a_blur_of_each_other_count_less_and_those_further_apart_do_not():
+    px = np.array([[10.0, 10.0], [11.0, 10.0], [20.0, 10.0], [21.0, 10.0]])
+    part_and_side = np.array([[0, 1, 0], [1, 0, 0], [2, 1, 0], [2, 1, 0]])
+
+    crowding_px = _crowding_px(px, part_and_side)
+
+    assert crowding_px[0] == crowding_px[1] > 0.1
+    assert crowding_px[2] == crowding_px[3] == 0.0  # of one side
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only there threads have ranks of their own")
+def test_only_the_thread_that_gives_way_does():
+    ranks = []
+
+    def work():
+        give_way()
+        ranks.append(os.getpriority(os.PRIO_PROCESS, threading.get_native_id()))
+
+    before = os.getpriority(os.PRIO_PROCESS, threading.get_native_id())
+    thread = threading.Thread(target=work)
+    thread.start()
+    thread.join()
+
+    assert ranks[0] > before == os.getpriority(os.PRIO_PROCESS, threading.get_native_id())
