@@ -12,6 +12,9 @@ _NICE = 10
 
 
 def give_way() -> None:
-    """Let other threads go before the calling one, where the system ranks threads: for work that may end later."""
-    if sys.platform == "linux":
+    """Let other threads go before the calling one, where the system ranks threads: for work that may end later.
+
+    The main thread never does: it could not come back.
+    """
+    if sys.platform == "linux" and threading.current_thread() is not threading.main_thread():
         os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), _NICE)

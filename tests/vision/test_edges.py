@@ -78,16 +78,18 @@ def test_edges_within_a_blur_of_each_other_count_less_and_those_further_apart_do
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="only there threads have ranks of their own")
-def test_only_the_thread_that_gives_way_does():
-    ranks = []
+def test_a_thread_gives_way_alone_and_the_main_one_never():
+    def rank():
+        return os.getpriority(os.PRIO_PROCESS, threading.get_native_id())
 
     def work():
         give_way()
-        ranks.append(os.getpriority(os.PRIO_PROCESS, threading.get_native_id()))
+        ranks.append(rank())
 
-    before = os.getpriority(os.PRIO_PROCESS, threading.get_native_id())
+    before, ranks = rank(), []
+    give_way()
     thread = threading.Thread(target=work)
     thread.start()
     thread.join()
 
-    assert ranks[0] > before == os.getpriority(os.PRIO_PROCESS, threading.get_native_id())
+    assert ranks[0] > before == rank()
