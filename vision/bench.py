@@ -18,7 +18,7 @@ from vision.mat import Mat
 from vision.sources import brightness
 from vision.types import BenchEvent, BenchPose, FloatArray, Frame, PoseMiss
 
-__all__ = ["BenchFollower", "bench_pose", "find_markers", "marker_dictionary"]
+__all__ = ["BenchFollower", "bench_pose", "find_markers", "marker_dictionary", "mat_moved"]
 
 _CUTS = 8  # places along each side of a marker where its edge is measured
 _IN, _OUT, _PITCH = 3.0, 4.0, 0.5  # samples from inside the black to outside it, and between them [px]
@@ -181,6 +181,14 @@ class BenchFollower:
         pa, pb = (self._camera.project(rigid.apply(pose, self._corners)) for pose in (a, b))
         distance = np.linalg.norm(pa - pb, axis=1)
         return float(np.nanmean(distance)) if np.isfinite(distance).any() else np.inf
+
+
+def mat_moved(camera: CameraModel, then: BenchPose, now: BenchPose) -> FloatArray:
+    """Homography (3, 3) [px] that takes the mat's plane from where it was seen to where it is."""
+    x, y = np.meshgrid(np.linspace(-140, 140, 8), np.linspace(-100, 100, 6))
+    grid = np.stack([x.ravel(), y.ravel(), np.zeros(x.size)], 1)
+    old, new = (camera.project(rigid.apply(pose.cam_from_bench, grid)) for pose in (then, now))
+    return cv2.findHomography(old, new)[0]
 
 
 class _Sides:

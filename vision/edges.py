@@ -14,8 +14,8 @@ from scipy.special import ndtr
 
 from vision.types import FloatArray
 
-__all__ = ["LINEAR", "NO_TONE", "STRAY_LIGHT", "CutGrid", "EdgeSet", "EdgeTables", "tables_of", "noise_sigma", "linear_light",
-           "brightest", "sample_cuts", "sample_along", "find_edges", "edges_along"]
+__all__ = ["LINEAR", "NO_TONE", "STRAY_LIGHT", "PICK_LIMIT", "MISFIT_LIMIT", "CutGrid", "EdgeSet", "EdgeTables", "tables_of",
+           "noise_sigma", "linear_light", "brightest", "sample_cuts", "sample_along", "find_edges", "edges_along"]
 
 _INNER_PX, _OUTER_PX = 2.5, 2.5  # alike on both sides: a lopsided window favours edges away from the truth
 _BACK_PX, _FORE_PX = 4.5, 6.5  # the window that stays put while the edge is tried within it
@@ -27,8 +27,9 @@ _BLUR_STEP_PX = 0.025
 _SHARPEST, _SOFTEST = 25, 160  # blurs, in these steps
 _LEAST_TO_SHARE, _LEAST_RAMP = 6, 1e-4  # cuts, and least scatter of what they share [1 / px]
 _MEDIAN_SPREAD = 1.25  # of a median, in those of a mean
-_RAMP_TOLD = 12.0  # chi-square of 3 degrees of freedom, 99 %
+_RAMP_TOLD = 12.0  # chi-square of 3 degrees of freedom, 99.3 %
 _SHADE_PRIOR = 0.5  # sigma of the shade about 1
+PICK_LIMIT, MISFIT_LIMIT = 5.0, 6.0  # as in `find_edges`
 STRAY_LIGHT = 0.01  # sigma of the brightness that it lays over the bench; smoke lays more
 _NOISE_FLOOR, _NOISE_SHARE = 0.006, 0.045  # sigma of a pixel in linear light: floor, and at value 1 (about 5 of 255 levels)
 
@@ -133,8 +134,8 @@ def sample_along(image, table, centre, normal, offsets, lines):
 
 
 def find_edges(
-    cuts: np.ndarray, background: np.ndarray, grid: CutGrid, blur_px, spread_px: float, *, pick_limit: float = 5.0,
-    misfit_limit: float = 6.0, veil: float = STRAY_LIGHT, noise: float = 1.0,
+    cuts: np.ndarray, background: np.ndarray, grid: CutGrid, blur_px, spread_px: float, *, pick_limit: float = PICK_LIMIT,
+    misfit_limit: float = MISFIT_LIMIT, veil: float = STRAY_LIGHT, noise: float = 1.0,
 ) -> EdgeSet:
     """The most likely edge of each cut: tool inside, the background, perhaps in shadow or behind a veil, outside.
 
@@ -311,7 +312,8 @@ def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick
                 until[j + 1, s] = until[j, s] + samples[j, s]
         starts[i], gain[i] = _rough_edge(samples, until, tables.rough[level], tables.clear[level], inner, step, expected,
                                          pick_limit, veil, gains, sums)
-    for turn in range(1 if n_sides == 0 else 2):
+    is_shared = n_sides > 0
+    for turn in range(2 if is_shared else 1):
         if turn == 1:
             _share_ramps(ramps, np.isfinite(offset), sides, n_sides)
         for i in range(n):
@@ -319,13 +321,14 @@ def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick
                 continue
             level = levels[i]
             at, at_sigma, contrast, misfit = _fine_edge(cuts[i], background[i], starts[i], step, noise, tables.fine[level],
-                                                        tables.blurs[level], veil, ramps[i], samples, sums)
+                                                        tables.blurs[level], veil, ramps[i], is_shared and turn == 0,
+                                                        samples, sums)
             if misfit < misfit_limit:
                 # a sensor's noise is less in the mean of some lines
                 offset[i], sigma[i] = at - 0.5 * (m - 1) * step, at_sigma / math.sqrt(lines[i])
                 lighter[i] = contrast > 0
             else:
-                offset[i], sigma[i], gain[i], lighter[i] = np.nan, np.inf, 0.0, False
+                offset[i], sigma[i], lighter[i] = np.nan, np.inf, False
     for i in range(n):
         if not np.isfinite(offset[i]):
             gain[i] = 0.0
@@ -439,9 +442,10 @@ def _ramp_of_edge(sums, g, o, ramp):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _fine_edge(cut, back, start, step, noise, fine, blur, veil, ramp, samples, sums):
+def _fine_edge(cut, back, start, step, noise, fine, blur, veil, ramp, tells_ramp, samples, sums):
     """Where the edge near sample start lies along the cut [px], its sigma, outside less inside level, and the misfit outside;
-    the misfit is infinite when there is no edge within reach."""
+    the misfit is infinite when there is no edge within reach. What is known of the inside's ramp, and the ramp that was found
+    when it is to be told, is in `ramp`: of each channel, and the information."""
     lo, hi = max(start - int(round(_BACK_PX / step)), 0), min(start + int(round(_FORE_PX / step)) + 1, cut.shape[1])
     _weigh(cut, back, lo, hi, start, step / noise ** 2, samples)
     tiny = step / _FINE
@@ -470,7 +474,7 @@ def _fine_edge(cut, back, start, step, noise, fine, blur, veil, ramp, samples, s
     if not curve > 1e-9:
         return np.nan, np.inf, 0.0, np.inf
     beyond = 0.5 * (before - after) / curve  # of the best place, in these steps
-    if ramp[3] == 0.0:
+    if tells_ramp:
         flat, here, there = np.zeros(4), np.empty(4), np.empty(4)
         for t, its in ((best, here), (best + (1 if beyond > 0 else -1), there)):
             _, g, o = _misfit_of_edge(samples, lo, hi, start, t, fine, veil, flat, sums)

@@ -9,10 +9,11 @@ import numpy as np
 from numba import njit
 
 from vision.edge_bias import DEFAULT_BIAS
-from vision.fit import Picture, PoseFit, PosePrior, fit_pose, free_limbs, is_inside, loose_prior
+from vision.fit import Picture, PoseFit, PosePrior, fit_pose, free_limbs, loose_prior
 from vision.lens import lens_of, pixel
 from vision.novelty import ANGLES, HALF, SCALE, NewEdges, new_edges, tool_mask
 from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame, roll_of
+from vision.rounds import is_inside
 from vision.silhouette import body_arrays, moved_poses, tool_hull, trace, trace_inputs, turned
 from vision.types import FloatArray
 
@@ -184,7 +185,7 @@ def _pose_of(tips, axes, sideways, i: int) -> ToolPose:
 def share_in_view(camera, body: NozzleBody, pose: ToolPose, picture: Picture) -> float:
     """Share of the outline that lies in the picture, 0 to 1."""
     px = trace(*trace_inputs(camera, body, pose, _SIGHT_STEP_MM))[1]
-    return float(np.mean(is_inside(px, picture.image.shape))) if len(px) else 0.0
+    return float(np.mean(is_inside(px, picture.known.shape))) if len(px) else 0.0
 
 
 def _as_held(body, bias, pose: ToolPose, holds: tuple[Hold, ...], cam_from_bench, turn_rad: float) -> PosePrior:

@@ -8,20 +8,18 @@ from functools import cached_property, lru_cache
 import numpy as np
 
 from vision.edge_bias import DEFAULT_BIAS, edge_offsets, group_key, n_groups
-from vision.edges import STRAY_LIGHT, CutGrid, linear_light, tables_of
+from vision.edges import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, CutGrid, linear_light, tables_of
 from vision.least_squares import Solved, spread_of
 from vision.lens import lens_of
 from vision.nozzle import NozzleBody, ToolPose
-from vision.rounds import MARGIN_PX, Known, Scene, cut_through, fit_rounds, tool_of
+from vision.rounds import Known, Scene, cut_through, fit_rounds, is_inside, tool_of
 from vision.silhouette import STEP, Outline
 from vision.types import FloatArray
 
-__all__ = ["Picture", "PosePrior", "PoseFit", "fit_pose", "loose_prior", "free_limbs", "inside_picture", "is_inside",
-           "picture_cuts"]
+__all__ = ["Picture", "PosePrior", "PoseFit", "fit_pose", "loose_prior", "free_limbs", "inside_picture", "picture_cuts"]
 
 _LEAST_MISFIT_NOISE = 0.7
 _FREE_PX = 2.0  # sigma of where limbs that are left free may be seen
-_PICK_LIMIT, _MISFIT_LIMIT = 5.0, 6.0  # as in `find_edges`, in a picture of a webcam's usual noise
 
 
 @dataclass(frozen=True)
@@ -182,7 +180,7 @@ def fit_pose(
     # a bench stored from photographs and a codec's colours are never as exact as a quiet picture
     looser = max(1.0, (_LEAST_MISFIT_NOISE / picture.noise) ** 2)
     scene = Scene(np.ascontiguousarray(picture.image), picture.background, picture.known, float(picture.noise),
-                  _PICK_LIMIT * looser, _MISFIT_LIMIT * looser, float(veil))
+                  PICK_LIMIT * looser, MISFIT_LIMIT * looser, float(veil))
     normal, distance = (np.zeros(3), 0.0) if plane is None else (plane[0] / plane[2], float(plane[1] / plane[2]))
     known = Known(*_as_numbers(prior.pose), prior.offset_px, prior.cov, prior.is_free, normal, distance)
     found, is_found = fit_rounds(
@@ -205,13 +203,8 @@ def _as_numbers(pose: ToolPose) -> tuple[FloatArray, FloatArray, float]:
 
 def inside_picture(out: Outline, shape) -> Outline:
     """The part of an outline whose cuts lie in a picture of that shape."""
-    ok = is_inside(out.px, shape)
+    ok = is_inside(out.px, shape[:2])
     return out if ok.all() else Outline(*(getattr(out, f)[ok] for f in Outline.__dataclass_fields__))
-
-
-def is_inside(px: FloatArray, shape) -> np.ndarray:
-    """Which points (n, 2) lie so far in a picture of that shape that edges can be seen there, shape (n,)."""
-    return np.all((px > MARGIN_PX) & (px < np.array(shape[1::-1]) - 1 - MARGIN_PX), axis=1)
 
 
 def picture_cuts(picture: Picture, out: Outline, grid: CutGrid):

@@ -13,15 +13,15 @@ import numpy as np
 from numba import njit
 
 from vision.edge_bias import side_of
-from vision.edges import LINEAR, NO_TONE, EdgeTables, edges_along, sample_along
+from vision.edges import LINEAR, NO_TONE, edges_along, sample_along
 from vision.least_squares import LEAST_GAIN, Solved, solve_steps
 from vision.nozzle import NozzleBody, axis_frame, cross, roll_of, sideways_of
 from vision.silhouette import STEP, body_arrays, coarseness, trace, turned_pose
 
-__all__ = ["BLUR_PX", "MARGIN_PX", "Tool", "Scene", "Known", "Found", "tool_of", "fit_rounds", "cut_through", "steps_to"]
+__all__ = ["BLUR_PX", "Tool", "Scene", "Known", "Found", "tool_of", "fit_rounds", "cut_through", "is_inside"]
 
 BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compression together
-MARGIN_PX = 4  # of the picture in which no cut has its middle
+_MARGIN_PX = 4  # of the picture in which no cut has its middle
 _MOST_BLUR_PX = 4.0
 _APART_PX, _CROWDED = 3.0, 0.1  # edges nearer to each other than that disturb each other, and by how much
 _MOST_LINES = 4  # of which a cut is the mean
@@ -114,7 +114,7 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
     after = math.cos(tool.bend_rad) * -axis + math.sin(tool.bend_rad) * sideways_of(axis, roll_rad)
     _, px, normal_px, _, labels, values, jacobian = trace(tool.slices, tool.kinds, tip, -axis, after, tool.bend_at_mm, lens,
                                                           steps_mm)
-    inside = _inside(px, scene.known.shape)
+    inside = is_inside(px, scene.known.shape)
     lines = _lines(px, labels)[inside] if is_exact else np.ones(inside.sum(), np.int64)
     px, normal_px, labels, jacobian = px[inside], normal_px[inside], labels[inside], jacobian[inside]
     n = len(px)
@@ -136,7 +136,7 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
                      lighter)
     offset += middle_px
     label = 2 * sides + lighter
-    expected = steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad)
+    expected = _steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad)
     rest = known.distance - (known.normal * tip).sum()
     crowding_px = _crowding_px(px, labels) if is_exact else np.zeros(n)
     solved = solve_steps(jacobian, length_mm, offset, sigma, crowding_px, gain, label, known.cov, expected, known.offset_px,
@@ -153,11 +153,11 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
 
 
 @njit(cache=True, nogil=True)
-def _inside(px, shape):
-    """Which points lie so far in a picture of that shape that edges can be seen there."""
+def is_inside(px, shape):
+    """Which points (n, 2) lie so far in a picture of that height and width that edges can be seen there, shape (n,)."""
     out = np.empty(len(px), np.bool_)
     for i in range(len(px)):
-        out[i] = (MARGIN_PX < px[i, 0] < shape[1] - 1 - MARGIN_PX) and (MARGIN_PX < px[i, 1] < shape[0] - 1 - MARGIN_PX)
+        out[i] = (_MARGIN_PX < px[i, 0] < shape[1] - 1 - _MARGIN_PX) and (_MARGIN_PX < px[i, 1] < shape[0] - 1 - _MARGIN_PX)
     return out
 
 
@@ -254,7 +254,7 @@ def _keep_offsets(label, solved, seen_px):
 
 
 @njit(cache=True, nogil=True)
-def steps_to(tip, axis, roll_rad, goal_tip, goal_axis, goal_roll_rad):
+def _steps_to(tip, axis, roll_rad, goal_tip, goal_axis, goal_roll_rad):
     """The steps (6,) of `moved_pose` that lead from one pose to a near one, to first order."""
     a, b = axis_frame(axis)
     side, goal_side = sideways_of(axis, roll_rad), sideways_of(goal_axis, goal_roll_rad)

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 
 from vision.background import MASK_SCALE, BenchView
+from vision.bench import mat_moved
 from vision.board import BoardFollower
 from vision.chart import axis_of, axis_spread, chart_of, chart_of_steps, pose_of
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias, edge_offsets
@@ -18,7 +19,6 @@ from vision.find import DRAFT_STEP_MM, alike, find_tool, habit, poses_near, shar
 from vision.fit import Picture, PoseFit, PosePrior, fit_pose
 from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, calmness, condition, gate, predict, smooth, start_state
 from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of, sideways_of
-from vision.rigid import apply
 from vision.silhouette import moved_pose, tool_hull
 from vision.threads import give_way
 from vision.types import (
@@ -59,7 +59,7 @@ _STEADY_COV = np.diag([0.2, 0.2, 0.5, 0.003, 0.003]) ** 2
 _JITTER_COV = np.diag([0.4, 0.4, 1.0, 0.008, 0.008]) ** 2
 _STEADY_SHARE = 0.2  # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
-_SMOKE = 0.12  # sigma of the brightness that it lays over the bench
+_SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench
 # ways to fit: how far edges may be from where they are expected, round by round, and the veil
 _WAYS = ((2.5, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), _SMOKE)
 _SHUTTER = 0.5  # share of the time between frames for which a camera's shutter is taken to be open
@@ -171,7 +171,7 @@ class Tracker:
         if self._view is None:
             self._view = BenchView(frame.image, self._nozzle.bench)
         elif any(e.kind == "camera_moved" for e in events):
-            self._view.warp(_mat_moved(self._camera, self._last_bench, bench))
+            self._view.warp(mat_moved(self._camera, self._last_bench, bench))
         self._last_bench = bench
         picture = Picture(frame.image, self._view.light, self._view.known, self._view.noise)
         fit = self._measure(picture, bench, frame.t_s)
@@ -473,14 +473,6 @@ def smoothed(states: list[ToolState]) -> list[tuple[FloatArray, FloatArray, Floa
         spread = axis_spread(axis)
         out.append((s.mean[:3].copy(), axis, spread @ (s.cov[:5, :5] + s.steady_cov) @ spread.T))
     return out
-
-
-def _mat_moved(camera, then: BenchPose, now: BenchPose) -> FloatArray:
-    """Homography (3, 3) that takes the mat's plane from where it was seen to where it is."""
-    x, y = np.meshgrid(np.linspace(-140, 140, 8), np.linspace(-100, 100, 6))
-    grid = np.stack([x.ravel(), y.ravel(), np.zeros(x.size)], 1)
-    old, new = (camera.project(apply(pose.cam_from_bench, grid)) for pose in (then, now))
-    return cv2.findHomography(old, new)[0]
 
 
 def _chart(pose: ToolPose, bench: BenchPose) -> FloatArray:

@@ -34,8 +34,8 @@ from vision.chart import pose_of
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias
 from vision.edges import CutGrid, noise_sigma
 from vision.fit import Picture, fit_pose, inside_picture, picture_cuts
-from vision.rounds import BLUR_PX
 from vision.nozzle import ToolPose, axis_frame, body_from_measures
+from vision.rounds import BLUR_PX
 from vision.silhouette import STEP, outline
 from vision.sources import open_video
 from vision.types import NozzleObservation, TrackStatus

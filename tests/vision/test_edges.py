@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.ndimage import gaussian_filter1d
 
-from vision.edges import CutGrid, edges_along, find_edges, tables_of
+from vision.edges import NO_TONE, CutGrid, edges_along, find_edges, sample_along, tables_of
 from vision.rounds import _crowding_px
 from vision.threads import give_way
 
@@ -65,6 +65,16 @@ def test_a_side_that_shines_the_deeper_the_more_is_found_where_it_is():
     means = [np.mean(_found_px(*_cuts(0.1, 0.14, 0.45, 0.006, 0.03, rng), True)) for _ in range(20)]
 
     assert np.mean(means) == pytest.approx(0.1, abs=0.02)
+
+
+def test_cuts_that_are_means_of_lines_side_by_side_are_less_noisy():
+    noisy = np.random.default_rng(6).normal(0.5, 0.1, (60, 60, 3)).astype(np.float32)
+    centre, normal = np.tile([[30.0, 30.0]], (9, 1)) + np.arange(9)[:, None] * [0.0, 0.5], np.tile([[1.0, 0.0]], (9, 1))
+
+    single, fourfold = (sample_along(noisy, NO_TONE, centre, normal, OFF, np.full(9, lines)) for lines in (1, 4))
+
+    assert np.std(fourfold) < 0.7 * np.std(single)
+    assert np.mean(fourfold) == pytest.approx(np.mean(single), abs=0.02)
 
 
 def test_edges_within_a_blur_of_each_other_count_less_and_those_further_apart_do_not():
