@@ -12,7 +12,10 @@ __all__ = ["compose_bench", "BenchView", "MASK_SCALE", "BLOCK_PX"]
 
 BLOCK_PX = 16  # a JPEG's block, colour included, so that black ones stay black
 _BLACK = 0.0015  # linear light below which a whole block counts as not known
-_QUIETEST = 0.2
+_QUIETEST, _NOISIEST = 0.2, 2.0
+_MOST_SHARED = 0.6  # of a pixel's error with its neighbour's
+_BESIDE = 13  # width, in a mask's pixels, by which the tool's mask grows to where the picture's noise is measured
+_LEAST_BESIDE = 300  # differences of pixels by which it can be told
 _APART = 4  # pixels, beyond what a codec smooths together
 _RESTLESS = 2.0  # times the usual spread among photographs: a hand
 MASK_SCALE = 4  # masks of the tool are drawn at this part of the picture's size
@@ -86,7 +89,7 @@ class BenchView:
     known : array, shape (h, w), uint8
         How sure that is: 255 given, 128 learned, 0 never seen.
     noise : float
-        Scatter of the picture about the bench, as a share of `noise_sigma` [-].
+        Scatter of the picture about the bench beside the tool, as a share of `noise_sigma` [-]: a codec smooths what rests.
     """
 
     _BANDS = 12
@@ -125,11 +128,15 @@ class BenchView:
         first, last = self._turn * h // self._BANDS, (self._turn + 1) * h // self._BANDS
         self._turn = (self._turn + 1) % self._BANDS
         mask = np.zeros((h // MASK_SCALE, w // MASK_SCALE), np.uint8) if tool is None else tool
-        now, old, noise = _learn(frame, self.light, self.known, self._candidate, self._age, mask, first, last,
-                          LINEAR, _TOLERANCES, _WEIGHTS, self.exposure, *self._PATIENCE)
+        beside = cv2.dilate(mask, np.ones((_BESIDE, _BESIDE), np.uint8))
+        now, old, apart, close, n_pairs = _learn(frame, self.light, self.known, self._candidate, self._age, mask, beside, first, last,
+                                             LINEAR, _TOLERANCES, _WEIGHTS, self.exposure, *self._PATIENCE)
         if old > 1.0:
             self.exposure += 0.1 * (min(max(now / old, 0.5), 2.0) - self.exposure)
-            self.noise += 0.1 * (min(max(noise, _QUIETEST), 1.5) - self.noise)
+        if n_pairs > _LEAST_BESIDE and apart > 0:
+            shared = min(max(1 - close / apart, 0.0), _MOST_SHARED)  # by neighbours, of a codec's errors: they do not average out
+            noise = np.sqrt(apart / n_pairs * (1 + shared) / (1 - shared))
+            self.noise += 0.1 * (min(max(noise, _QUIETEST), _NOISIEST) - self.noise)
 
     @staticmethod
     def _agreement(first: np.ndarray, bench: np.ndarray) -> float:
@@ -142,14 +149,13 @@ class BenchView:
 
 
 @njit(cache=True, nogil=True)
-def _learn(frame, bench, known, candidate, age, tool, first, last, linear, tolerances, weights, exposure, unseen, learned, given):
-    """One visit to rows first..last: sums of light, now and as stored, of the pixels that agree, and their scatter.
-
-    Scatter is that of differences between pixels a few apart, so that soft shadows stay out of it.
-    """
+def _learn(frame, bench, known, candidate, age, tool, beside, first, last, linear, tolerances, weights, exposure, unseen, learned,
+           given):
+    """One visit to rows first..last: sums of light, now and as stored, of the pixels that agree; and, beside the tool, of how
+    those a few apart differ, squared, so that soft shadows stay out of it, and neighbours; and the number of those pairs."""
     w = frame.shape[1]
-    sum_now = sum_old = scatter = 0.0
-    n_scatter = 1e-9
+    sum_now = sum_old = apart = close = 0.0
+    n_pairs = 0
     off, agreed = np.zeros(w), np.zeros(w, np.bool_)
     for y in range(first, last):
         row = min(y // MASK_SCALE, tool.shape[0] - 1)
@@ -161,9 +167,12 @@ def _learn(frame, bench, known, candidate, age, tool, first, last, linear, toler
             scaled = max(abs(now_b - exposure * old_b), abs(now_g - exposure * old_g), abs(now_r - exposure * old_r))
             agrees = free and known[y, x] > 0 and scaled < tolerance
             off[x], agreed[x] = now_g - exposure * old_g, agrees
-            if agrees and x >= _APART and agreed[x - _APART]:
-                scatter += min((off[x] - off[x - _APART]) ** 2 * weights[frame[y, x, 1]], 9.0)
-                n_scatter += 1
+            if (agrees and x >= _APART and agreed[x - _APART] and agreed[x - 1]
+                    and beside[row, min(x // MASK_SCALE, tool.shape[1] - 1)] > 0):
+                weight = weights[frame[y, x, 1]]
+                apart += min((off[x] - off[x - _APART]) ** 2 * weight, 9.0)
+                close += min((off[x] - off[x - 1]) ** 2 * weight, 9.0)
+                n_pairs += 1
             if agrees:
                 sum_now += now_b + now_g + now_r
                 sum_old += old_b + old_g + old_r
@@ -185,4 +194,4 @@ def _learn(frame, bench, known, candidate, age, tool, first, last, linear, toler
                     bench[y, x, c] = linear[candidate[y, x, c]]
                 known[y, x] = 128
                 age[y, x] = 0
-    return sum_now, sum_old, np.sqrt(scatter / n_scatter)
+    return sum_now, sum_old, apart, close, n_pairs

@@ -48,6 +48,7 @@ class Scene(NamedTuple):
     pick_limit: float
     misfit_limit: float
     veil: float
+    blur_px: float
 
 
 class Known(NamedTuple):
@@ -126,7 +127,7 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
         for k in range(2):
             px[i, k] += middle_px[i] * normal_px[i, k]
         across = jacobian[i, 0] * travel_mm[0] + jacobian[i, 1] * travel_mm[1] + jacobian[i, 2] * travel_mm[2]
-        blur[i] = min(math.hypot(BLUR_PX, across / math.sqrt(12.0)), _MOST_BLUR_PX)
+        blur[i] = min(math.hypot(scene.blur_px, across / math.sqrt(12.0)), _MOST_BLUR_PX)
     cuts, back = cut_through(scene.image, scene.background, scene.known, px, normal_px, labels[:, 1] == STEP, lines,
                              tables.offsets_px)
     offset, sigma, gain, lighter = edges_along(cuts, back, lines, sides, len(seen_px) if is_exact else 0, blur, spread_px,

@@ -10,8 +10,9 @@ from scipy.ndimage import distance_transform_edt
 
 import vision.find
 from tests.vision.test_silhouette import CAMERA, TOOL, _as_camera
-from vision.background import BLOCK_PX, BenchView, compose_bench
+from vision.background import BLOCK_PX, MASK_SCALE, BenchView, compose_bench
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias
+from vision.edges import noise_sigma
 from vision.find import _direction_of, _lifted, find_tool, poses_near
 from vision.fit import Picture, fit_pose
 from vision.novelty import ANGLES, HALF, new_edges
@@ -221,7 +222,7 @@ def test_blocks_never_seen_without_a_hand_stay_unknown_through_a_jpeg():
     assert (again[black].max() <= 2) and (again[~black].reshape(-1, 3).max(1) > 2).mean() > 0.999
 
 
-def test_a_bench_learns_what_it_had_not_seen_and_how_noisy_the_picture_is():
+def test_a_bench_learns_what_it_had_not_seen():
     rng = np.random.default_rng(4)
     bench = _bench(rng)
     given = bench.copy()
@@ -234,4 +235,25 @@ def test_a_bench_learns_what_it_had_not_seen_and_how_noisy_the_picture_is():
 
     assert (view.known[330:470, 330:470] == 128).mean() > 0.95
     assert np.median(np.abs(view.light - bench)[330:470, 330:470]) < 0.01
-    assert 0.2 < view.noise < 0.8  # noise_sigma is 0.008 to 0.03 over this bench, and 0.006 was added
+
+
+def test_the_noise_is_that_beside_the_tool_and_counts_for_more_where_neighbours_share_it():
+    rng = np.random.default_rng(4)
+    bench = np.full((720, 1280, 3), 0.3)
+    tool = np.zeros((720 // MASK_SCALE, 1280 // MASK_SCALE), np.uint8)
+    tool[60:120, 140:180] = 255
+    smooth = cv2.GaussianBlur(rng.normal(0, 1, (720, 1280)), (0, 0), 0.7)
+    noises = []
+    for pattern in (rng.normal(0, 1, (720, 1280)), smooth / smooth.std()):
+        beside = np.zeros((720, 1280))
+        beside[200:520, 520:760] = 1.0  # elsewhere a codec has smoothed it away
+        off = 0.5 * noise_sigma(0.3) * beside * pattern
+        view = BenchView(_as_camera(bench), bench.astype(np.float32))
+        for _ in range(500):
+            view.learn(_as_camera(bench + off[..., None]), tool)
+            view.light[:] = bench  # or it would be learned
+        noises.append(view.noise)
+
+    alike = 0.5 * np.sqrt(4 * np.pi * 0.7**2)  # a Gaussian-smoothed field's errors add up over 4 pi s^2 pixels; by hand
+    assert noises[0] == pytest.approx(0.5, rel=0.1)
+    assert 0.5 * 1.2 < noises[1] < alike
