@@ -14,7 +14,7 @@ from scipy.special import ndtr
 
 from vision.types import FloatArray
 
-__all__ = ["LINEAR", "NO_TONE", "STRAY_LIGHT", "PICK_LIMIT", "MISFIT_LIMIT", "CutGrid", "EdgeSet", "EdgeTables", "tables_of",
+__all__ = ["LINEAR", "NO_TONE", "STRAY_LIGHT", "PICK_LIMIT", "MISFIT_LIMIT", "SAMPLING_PX", "CutGrid", "EdgeSet", "EdgeTables", "tables_of",
            "noise_sigma", "linear_light", "brightest", "sample_cuts", "sample_along", "find_edges", "edges_along"]
 
 _INNER_PX, _OUTER_PX = 2.5, 2.5  # alike on both sides: a lopsided window favours edges away from the truth
@@ -22,7 +22,7 @@ _BACK_PX, _FORE_PX = 4.5, 6.5  # the window that stays put while the edge is tri
 _TRY_IN_PX, _TRY_OUT_PX = 3.0, 4.0
 _FINE = 4  # edges are tried at this part of the samples' distance
 _SHADE_LOW, _SHADE_HIGH = 0.3, 1.2  # a shadow may darken the bench this far; anything darker is another thing
-_SAMPLING_PX = 6.0 ** -0.5  # blur that reading between pixels adds: sigma of a triangle two pixels wide
+SAMPLING_PX = 6.0 ** -0.5  # blur that reading between pixels adds: sigma of a triangle two pixels wide
 _BLUR_STEP_PX = 0.025
 _SHARPEST, _SOFTEST = 25, 160  # blurs, in these steps
 _LEAST_TO_SHARE, _LEAST_RAMP = 6, 1e-4  # cuts, and least scatter of what they share [1 / px]
@@ -175,7 +175,7 @@ def edges_along(cuts, background, lines, sides, n_sides, blur_px, spread_px, pic
     n = len(cuts)
     level = np.empty(n, np.int64)
     for i in range(n):
-        steps = round(math.hypot(blur_px[i], _SAMPLING_PX) / _BLUR_STEP_PX)
+        steps = round(math.hypot(blur_px[i], SAMPLING_PX) / _BLUR_STEP_PX)
         level[i] = min(max(steps, _SHARPEST), _SOFTEST) - _SHARPEST
     offset, sigma, gain, lighter = np.full(n, np.nan), np.full(n, np.inf), np.zeros(n), np.zeros(n, np.bool_)
     _edges(cuts, background, lines, sides, n_sides, level, tables, spread_px, pick_limit, misfit_limit, veil, noise, offset,

@@ -13,7 +13,7 @@ import numpy as np
 from numba import njit
 
 from vision.edge_bias import side_of
-from vision.edges import LINEAR, NO_TONE, edges_along, sample_along
+from vision.edges import LINEAR, NO_TONE, SAMPLING_PX, edges_along, sample_along
 from vision.least_squares import LEAST_GAIN, Solved, solve_steps
 from vision.nozzle import NozzleBody, axis_frame, cross, roll_of, sideways_of
 from vision.silhouette import STEP, body_arrays, coarseness, trace, turned_pose
@@ -23,7 +23,7 @@ __all__ = ["BLUR_PX", "Tool", "Scene", "Known", "Found", "tool_of", "fit_rounds"
 BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compression together
 _MARGIN_PX = 4  # of the picture in which no cut has its middle
 _MOST_BLUR_PX = 4.0
-_APART_PX, _CROWDED = 3.0, 0.1  # edges nearer to each other than that disturb each other, and by how much
+_APART_PX, _CROWDED_PX = 5.0, 0.5  # edges nearer to each other than that disturb each other, and by how much when they meet
 _MOST_LINES = 4  # of which a cut is the mean
 _FAINT_GAIN, _SMEAR_PX = 50.0, 1.6  # mean gain of a side below which a codec may have smeared it, and by how much
 
@@ -116,8 +116,11 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
     _, px, normal_px, _, labels, values, jacobian = trace(tool.slices, tool.kinds, tip, -axis, after, tool.bend_at_mm, lens,
                                                           steps_mm)
     inside = is_inside(px, scene.known.shape)
-    lines = _lines(px, labels)[inside] if is_exact else np.ones(inside.sum(), np.int64)
+    lines, bend = np.ones(len(px), np.int64), np.zeros(len(px))
+    if is_exact:
+        _along(px, normal_px, labels, lines, bend)
     px, normal_px, labels, jacobian = px[inside], normal_px[inside], labels[inside], jacobian[inside]
+    lines, bend = lines[inside], bend[inside]
     n = len(px)
     sides, middle_px, blur = np.empty(n, np.int64), np.empty(n), np.empty(n)
     length_mm = values[:, 1][inside]
@@ -135,7 +138,10 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
     if is_last:
         _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, len(seen_px), is_exact, offset, sigma, gain,
                      lighter)
-    offset += middle_px
+    for i in range(n):
+        # a curved edge, blurred or read along its tangent, seems to lie further to the inside of its bend
+        spread2 = blur[i] ** 2 + SAMPLING_PX ** 2 + (lines[i] ** 2 - 1) / 12.0
+        offset[i] += middle_px[i] + 0.5 * bend[i] * spread2
     label = 2 * sides + lighter
     expected = _steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad)
     rest = known.distance - (known.normal * tip).sum()
@@ -163,15 +169,20 @@ def is_inside(px, shape):
 
 
 @njit(cache=True, nogil=True)
-def _lines(px, labels):
-    """How many lines a pixel apart fill the way from each point of a straight edge to the next; one elsewhere."""
+def _along(px, normal_px, labels, lines, bend):
+    """How many lines a pixel apart fill the way from each point of an edge to the next, and how the edge bends [1 / px],
+    outwards above 0; in place."""
     n = len(px)
-    out = np.ones(n, np.int64)
     for i in range(n):
-        for j in (i - 1, i + 1):
-            if 0 <= j < n and abs(labels[i, 1]) == 1 and labels[i, 0] == labels[j, 0] and labels[i, 1] == labels[j, 1]:
-                out[i] = min(max(int(math.hypot(px[i, 0] - px[j, 0], px[i, 1] - px[j, 1]) + 0.5), 1), _MOST_LINES)
-    return out
+        before = max(i - 1, 0) if labels[max(i - 1, 0), 0] == labels[i, 0] and labels[max(i - 1, 0), 1] == labels[i, 1] else i
+        after = min(i + 1, n - 1)
+        after = after if labels[after, 0] == labels[i, 0] and labels[after, 1] == labels[i, 1] else i
+        if before == after:
+            continue
+        dx, dy = px[after, 0] - px[before, 0], px[after, 1] - px[before, 1]
+        far = math.hypot(dx, dy)
+        lines[i] = min(max(int(far / (after - before) + 0.5), 1), _MOST_LINES)
+        bend[i] = ((normal_px[after, 0] - normal_px[before, 0]) * dx + (normal_px[after, 1] - normal_px[before, 1]) * dy) / far ** 2
 
 
 @njit(cache=True, nogil=True)
@@ -183,10 +194,11 @@ def _crowding_px(px, labels):
         for j in range(i + 1, n):
             if labels[i, 0] != labels[j, 0] or labels[i, 1] != labels[j, 1]:
                 far = abs(px[i, 0] - px[j, 0]) + abs(px[i, 1] - px[j, 1])
-                if far < 2 * _APART_PX:
+                if far < 1.5 * _APART_PX:
                     far = math.hypot(px[i, 0] - px[j, 0], px[i, 1] - px[j, 1])
-                    crowded = _CROWDED * max(_APART_PX - far, 0.0)
-                    out[i], out[j] = max(out[i], crowded), max(out[j], crowded)
+                    crowded = _CROWDED_PX * max(1.0 - far / _APART_PX, 0.0) ** 2
+                    for k in (i, j):  # a step is seen against what its cut's outer end shows
+                        out[k] = max(out[k], crowded)
     return out
 
 

@@ -11,12 +11,14 @@ outline together tell the pose. The light on both sides is taken as known. The b
 errors, each over its stated variance, when that is right.
 
 With CLIPS and OUT (as tests.benchmarks.clips wrote it) each clip's height from single frames is set beside the bound that the
-contrast and noise of those frames beside the outline give, as if a codec's errors were as unlike from pixel to pixel as a
-sensor's; the spread is that of second differences, in which a hand's motion hardly shows.
+contrast of those frames, the blur of motion, and the noise beside the tool give; that noise is what the tracker measures, more
+where neighbours share it, as a codec's errors are. The spread is that of second differences of the error, so that neither the
+hand's motion nor a lasting bias shows; the bound, of an estimate that knows the offsets no better than this nozzle's file does.
 """
 
 from __future__ import annotations
 
+import csv
 import sys
 import tomllib
 from pathlib import Path
@@ -31,7 +33,7 @@ from monitor.job import load_job
 from monitor.tracking import make_tracker
 from vision.camera import CameraModel, load_camera
 from vision.chart import pose_of
-from vision.edge_bias import DEFAULT_BIAS, EdgeBias
+from vision.edge_bias import DEFAULT_BIAS, EdgeBias, group_key, group_of
 from vision.edges import CutGrid, noise_sigma
 from vision.fit import Picture, fit_pose, inside_picture, picture_cuts
 from vision.nozzle import ToolPose, axis_frame, body_from_measures
@@ -94,13 +96,15 @@ def _drawn_bound(pose: ToolPose, noise: float) -> float:
     out = inside_picture(outline(CAMERA, TOOL, pose), CAMERA.image_size_px[::-1])
     own = np.maximum(out.part, 0)
     outside = np.where(out.side == STEP, INSIDE[own - 1], OUTSIDE)  # a step stands before the slice ahead
-    return _bound(out, np.repeat(INSIDE[own, None], 3, 1), np.repeat(outside[:, None], 3, 1), noise, 900.0, UP)
+    return _bound(out, np.repeat(INSIDE[own, None], 3, 1), np.repeat(outside[:, None], 3, 1), noise, 900.0, UP,
+                  lambda group: KNOWN[group_key(TOOL, group)])
 
 
-def _bound(out, inside, outside, noise: float, focal_px: float, up) -> float:
-    """Least sigma of the height [mm] from edges between levels (n, 3) of linear light on both sides.
+def _bound(out, inside, outside, noise: float, focal_px: float, up, bias, travel_mm=(0.0, 0.0, 0.0)) -> float:
+    """Least scatter of the height [mm] from edges between levels (n, 3) of linear light on both sides.
 
-    The steps of each slice share an offset that is known to STEP_PX.
+    Of an estimate that leans on what is known of each group's offset (`bias`) as far as that goes: with the information F of
+    the picture about pose and offsets, and K of what is known, it scatters by (F + K)^-1 F (F + K)^-1 and no less.
     """
     share = ndtr(_ACROSS_PX / BLUR_PX)
     slope = np.exp(-0.5 * (_ACROSS_PX / BLUR_PX) ** 2) / (np.sqrt(2 * np.pi) * BLUR_PX)
@@ -108,13 +112,15 @@ def _bound(out, inside, outside, noise: float, focal_px: float, up) -> float:
     level = (inside[..., None] + contrast * share).mean(1, keepdims=True)  # the noise goes by the mean of the channels
     per_px = (contrast * slope / (noise * noise_sigma(level))) ** 2
     per_px = per_px.sum((1, 2)) * (_ACROSS_PX[1] - _ACROSS_PX[0])
+    per_px *= BLUR_PX / np.hypot(BLUR_PX, out.jacobian[:, :3] @ travel_mm / np.sqrt(12))  # a moving edge is softer
     length_px = out.mm_per_sample * focal_px / out.point_cam_mm[:, 2]
     n = 6 if np.abs(out.jacobian[:, 5]).max() > 0 else 5
-    steps = np.array([(out.side == STEP) & (out.part == part) for part in np.unique(out.part[out.side == STEP])])
-    design = np.concatenate([out.jacobian[:, :n], steps.reshape(-1, len(out.part)).T], 1)
-    held = np.diag(np.concatenate([np.zeros(n), np.full(design.shape[1] - n, STEP_PX**-2)]))
-    cov = np.linalg.inv(design.T @ ((per_px * length_px)[:, None] * design) + held)
-    return float(np.sqrt(up @ cov[:3, :3] @ up))
+    groups, at = np.unique([group_of(*row) for row in zip(out.part, out.side, (outside > inside).mean(1) > 0.5)], return_inverse=True)
+    design = np.concatenate([out.jacobian[:, :n], np.eye(len(groups))[at]], 1)
+    known = np.diag([0.0] * n + [bias(int(g)).sigma_px ** -2 for g in groups])
+    seen = design.T @ ((per_px * length_px)[:, None] * design)
+    least = np.linalg.inv(seen + known)
+    return float(np.sqrt(up @ (least @ seen @ least)[:3, :3] @ up))
 
 
 def _drawn(pose: ToolPose, rows: int = 16) -> np.ndarray:
@@ -153,17 +159,18 @@ def _clip(clip: Path, out: Path) -> str:
     scene = tomllib.loads((clip / "scene.toml").read_text(encoding="utf-8"))
     camera = load_camera(out / "camera.toml")
     tracker = make_tracker(camera, out / "nozzle.toml", load_job(out / "job.toml"))
-    height, stated, bound = [], [], []
+    with (clip / "truth.csv").open(newline="") as rows:
+        truth = [float(row["tip_z_mm"]) for row in csv.DictReader(rows)]
+    off, stated, bound = [], [], []
     with open_video(clip / scene["clip"]) as video:
         for frame in video:
             seen = tracker.step(frame)
             is_seen = seen.track.status is TrackStatus.TRACKING and isinstance(seen.observation, NozzleObservation)
-            height.append(seen.observation.tip_bench_mm[2] if is_seen else np.nan)
+            off.append(seen.observation.tip_bench_mm[2] - truth[frame.index] if is_seen else np.nan)
             stated.append(np.sqrt(seen.observation.cov[2, 2]) if is_seen else np.nan)
             bound.append(_frame_bound(tracker, camera, frame, seen.bench) if is_seen else np.nan)
-    height = np.array(height)
-    step = height[2:] - 2 * height[1:-1] + height[:-2]
-    spread = 1.4826 * np.nanmedian(np.abs(step)) / np.sqrt(6)  # a steady hand's second difference is noise: variance six times
+    step = np.diff(off, 2)
+    spread = 1.4826 * np.nanmedian(np.abs(step)) / np.sqrt(6)  # of white noise the variance is six times as large
     least = np.nanmedian(bound)
     return (f"{clip.name}: single frames {spread:.2f} mm, bound {least:.2f} mm, ratio {spread / least:.2f}; "
             f"stated sigma {np.nanmedian(stated):.2f} mm (bias included)")
@@ -176,11 +183,9 @@ def _frame_bound(tracker, camera, frame, bench) -> float:
     grid = CutGrid(6.0)
     cuts, back = picture_cuts(Picture(frame.image, view.light, view.known, view.noise), out, grid)
     off = grid.offsets_px
-    beside = (cuts - back)[:, :, off >= 2.5]
-    beside = beside - np.median(beside, -1, keepdims=True)
-    noise = 1.5 * 1.4826 * np.median(np.abs(beside) / noise_sigma(cuts[:, :, off >= 2.5]))  # reading between pixels takes a third
     inside, outside = (cuts[:, :, m].mean(-1) for m in ((off > -4) & (off < -1.5), (off > 1.5) & (off < 4)))
-    return _bound(out, inside, outside, noise, camera.focal_px, bench.cam_from_bench[:3, 2])
+    return _bound(out, inside, outside, view.noise, camera.focal_px, bench.cam_from_bench[:3, 2],
+                  lambda group: tracker._nozzle.bias[group_key(body, group)], tracker._travel_mm(bench))
 
 
 if __name__ == "__main__":
