@@ -7,10 +7,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import ndtr
 
+from tests.benchmarks.bound import _drawn as drawn_exactly
 from vision.camera import CameraModel
-from vision.edge_bias import DEFAULT_BIAS, EdgeBias
+from vision.edge_bias import DEFAULT_BIAS, EdgeBias, group_of
 from vision.edges import CutGrid, find_edges, sample_cuts
-from vision.fit import Picture, fit_pose
+from vision.fit import Picture, fit_pose, loose_prior
 from vision.kalman import Motion, ToolState, calmness, condition, predict, smooth, start_state
 from vision.nozzle import ToolPose, body_from_measures
 from vision.silhouette import STEP, moved_pose, outline, tool_hull
@@ -153,6 +154,20 @@ def test_a_tool_little_darker_than_the_bench_and_smeared_by_a_codec_comes_back_w
 
     assert faint.alone_cov[2, 2] > 2 * clear.alone_cov[2, 2]
     assert np.all(np.abs(faint.pose.tip_mm - pose.tip_mm) < 3 * np.sqrt(np.diag(faint.cov)[:3]))
+
+
+@pytest.mark.parametrize("lean", [0.7, 0.85, 1.0])
+def test_blur_does_not_pull_a_rim_inwards(lean):
+    # a disc's edge blurred by s lies s^2 / (2 r) inside it, to first order: 0.03 px and more at this outlet; worked out by hand
+    rng = np.random.default_rng(3)
+    pose, clean = _pose(0, 0, 350, lean, -1.5), drawn_exactly(_pose(0, 0, 350, lean, -1.5))
+    loose, known = {key: EdgeBias(0.0, 0.3) for key in DEFAULT_BIAS}, np.full((720, 1280), 255, np.uint8)
+    tight = loose_prior(TOOL, loose, pose, tip_mm=1e-4, turn_rad=1e-6, roll_rad=1e-6)
+    picture = Picture(_as_camera(clean + rng.normal(0, 0.003, clean.shape)), np.full(clean.shape, 0.45, np.float32), known, 0.25)
+
+    fit = fit_pose(CAMERA, TOOL, picture, pose, loose, prior=tight, spreads_px=(1.0,))
+
+    assert abs(np.mean(fit.edge_px[(fit.label == group_of(-1, 0, True)) & fit.good])) < 0.015
 
 
 @pytest.mark.parametrize("seed", range(3))
