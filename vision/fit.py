@@ -12,7 +12,7 @@ from vision.edges import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, CutGrid, linear_
 from vision.least_squares import Solved, spread_of
 from vision.lens import lens_of
 from vision.nozzle import NozzleBody, ToolPose
-from vision.rounds import BLUR_PX, Known, Scene, cut_through, fit_rounds, is_inside, tool_of
+from vision.rounds import Known, Scene, cut_through, fit_rounds, is_inside, tool_of
 from vision.silhouette import STEP, Outline
 from vision.types import FloatArray
 
@@ -42,7 +42,6 @@ class Picture:
     background: np.ndarray
     known: np.ndarray
     noise: float = 1.0
-    blur_px: float = BLUR_PX
 
     @cached_property
     def light(self) -> np.ndarray:
@@ -181,7 +180,7 @@ def fit_pose(
     # a bench stored from photographs and a codec's colours are never as exact as a quiet picture
     looser = max(1.0, (_LEAST_MISFIT_NOISE / picture.noise) ** 2)
     scene = Scene(np.ascontiguousarray(picture.image), picture.background, picture.known, float(picture.noise),
-                  PICK_LIMIT * looser, MISFIT_LIMIT * looser, float(veil), float(picture.blur_px))
+                  PICK_LIMIT * looser, MISFIT_LIMIT * looser, float(veil))
     normal, distance = (np.zeros(3), 0.0) if plane is None else (plane[0] / plane[2], float(plane[1] / plane[2]))
     known = Known(*_as_numbers(prior.pose), prior.offset_px, prior.cov, prior.is_free, normal, distance)
     found, is_found = fit_rounds(

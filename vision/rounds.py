@@ -48,7 +48,6 @@ class Scene(NamedTuple):
     pick_limit: float
     misfit_limit: float
     veil: float
-    blur_px: float
 
 
 class Known(NamedTuple):
@@ -130,7 +129,7 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
         for k in range(2):
             px[i, k] += middle_px[i] * normal_px[i, k]
         across = jacobian[i, 0] * travel_mm[0] + jacobian[i, 1] * travel_mm[1] + jacobian[i, 2] * travel_mm[2]
-        blur[i] = min(math.hypot(scene.blur_px, across / math.sqrt(12.0)), _MOST_BLUR_PX)
+        blur[i] = min(math.hypot(BLUR_PX, across / math.sqrt(12.0)), _MOST_BLUR_PX)
     cuts, back = cut_through(scene.image, scene.background, scene.known, px, normal_px, labels[:, 1] == STEP, lines,
                              tables.offsets_px)
     offset, sigma, gain, lighter = edges_along(cuts, back, lines, sides, len(seen_px) if is_exact else 0, blur, spread_px,
@@ -172,11 +171,10 @@ def is_inside(px, shape):
 def _along(px, normal_px, labels, lines, bend):
     """How many lines a pixel apart fill the way from each point of an edge to the next, and how the edge bends [1 / px],
     outwards above 0; in place."""
-    n = len(px)
-    for i in range(n):
-        before = max(i - 1, 0) if labels[max(i - 1, 0), 0] == labels[i, 0] and labels[max(i - 1, 0), 1] == labels[i, 1] else i
-        after = min(i + 1, n - 1)
-        after = after if labels[after, 0] == labels[i, 0] and labels[after, 1] == labels[i, 1] else i
+    for i in range(len(px)):
+        before, after = max(i - 1, 0), min(i + 1, len(px) - 1)
+        before = before if (labels[before, :2] == labels[i, :2]).all() else i
+        after = after if (labels[after, :2] == labels[i, :2]).all() else i
         if before == after:
             continue
         dx, dy = px[after, 0] - px[before, 0], px[after, 1] - px[before, 1]
@@ -197,8 +195,7 @@ def _crowding_px(px, labels):
                 if far < 1.5 * _APART_PX:
                     far = math.hypot(px[i, 0] - px[j, 0], px[i, 1] - px[j, 1])
                     crowded = _CROWDED_PX * max(1.0 - far / _APART_PX, 0.0) ** 2
-                    for k in (i, j):  # a step is seen against what its cut's outer end shows
-                        out[k] = max(out[k], crowded)
+                    out[i], out[j] = max(out[i], crowded), max(out[j], crowded)
     return out
 
 

@@ -23,32 +23,27 @@ import sys
 import tomllib
 from pathlib import Path
 
-import cv2
 import numpy as np
-from scipy.spatial import ConvexHull
 from scipy.special import ndtr
 from scipy.stats import chi2
 
 from monitor.job import load_job
 from monitor.tracking import make_tracker
-from vision.camera import CameraModel, load_camera
+from tests.vision.drawn_tool import CAMERA, INSIDE, OUTSIDE, TOOL, as_camera, drawn_exactly
+from vision.camera import load_camera
 from vision.chart import pose_of
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias, group_key, group_of
 from vision.edges import CutGrid, noise_sigma
 from vision.fit import Picture, fit_pose, inside_picture, picture_cuts
-from vision.nozzle import ToolPose, axis_frame, body_from_measures
+from vision.nozzle import ToolPose
 from vision.rounds import BLUR_PX
 from vision.silhouette import STEP, outline
 from vision.sources import open_video
 from vision.types import NozzleObservation, TrackStatus
 
-CAMERA = CameraModel(np.array([[900.0, 0, 640], [0, 900.0, 360], [0, 0, 1]]), np.zeros(5), (1280, 720))
-TOOL = body_from_measures([(4.0, 0.0), (4.0, 28.0), (9.0, 36.0), (11.0, 37.0), (11.0, 50.0)], [(13.0, 50.0), (14.0, 70.0)])
 UP = np.array([0.0, -0.5, -0.866])
 DRAWN_PX, STEP_PX = 0.002, 0.6  # how well it is known where the drawing's edges appear, and those against metal
 KNOWN = {key: EdgeBias(0.0, STEP_PX if key[0] == "step" else DRAWN_PX) for key in DEFAULT_BIAS}
-OUTSIDE = 0.45
-INSIDE = np.array([0.14, 0.10, 0.18, 0.20, 0.08])  # linear light of each slice, tube to handle
 NOISES, DRAWS, POSES = (0.25, 0.5, 1.0, 1.5, 2.0), 24, 4  # shares of a webcam's noise
 _ACROSS_PX = np.linspace(-4, 4, 81)
 
@@ -77,14 +72,13 @@ def _pose(rng) -> ToolPose:
 
 
 def _one(pose: ToolPose, noise: float, rng) -> tuple[float, float, float, float, float]:
-    clean = _drawn(pose)
+    clean = drawn_exactly(pose)
     bench = np.full(clean.shape, OUTSIDE, np.float32)
     known = np.full(clean.shape[:2], 255, np.uint8)
     off, stated = [], []
     for _ in range(DRAWS):
-        light = np.clip(clean + noise * noise_sigma(clean) * rng.normal(0, 1, clean.shape), 0, 1)
-        grey = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)  # IEC 61966-2-1
-        fit = fit_pose(CAMERA, TOOL, Picture(np.round(255 * grey).astype(np.uint8), bench, known, noise), pose, KNOWN)
+        image = as_camera(clean + noise * noise_sigma(clean) * rng.normal(0, 1, clean.shape))
+        fit = fit_pose(CAMERA, TOOL, Picture(image, bench, known, noise), pose, KNOWN)
         off.append(UP @ (fit.pose.tip_mm - pose.tip_mm))
         stated.append(np.sqrt(UP @ fit.cov[:3, :3] @ UP))
     error = np.array(off) / stated
@@ -121,38 +115,6 @@ def _bound(out, inside, outside, noise: float, focal_px: float, up, bias, travel
     seen = design.T @ ((per_px * length_px)[:, None] * design)
     least = np.linalg.inv(seen + known)
     return float(np.sqrt(up @ (least @ seen @ least)[:3, :3] @ up))
-
-
-def _drawn(pose: ToolPose, rows: int = 16) -> np.ndarray:
-    """Linear light (h, w, 3): exact along x, in so many rows a pixel along y."""
-    w, h = CAMERA.image_size_px
-    light = np.full((h * rows, w), OUTSIDE, np.float32)
-    at_y = (np.arange(h * rows) + 0.5) / rows - 0.5
-    a, b = axis_frame(-pose.axis)
-    angle = np.linspace(0, 2 * np.pi, 720, endpoint=False)[:, None]
-    for inside, piece in zip(INSIDE, TOOL.frusta, strict=True):  # the jet points away: the handle is nearest
-        rings = [pose.tip_mm - s * pose.axis + r * (np.cos(angle) * a + np.sin(angle) * b)
-                 for s, r in ((piece.start_mm, piece.start_radius_mm), (piece.end_mm, piece.end_radius_mm))]
-        px = CAMERA.project(np.concatenate(rings))
-        first, last, right, left = _covered(px[ConvexHull(px).vertices], at_y)
-        for k in range(first, last):
-            x0, x1 = max(int(left[k]) - 1, 0), min(int(right[k]) + 3, w)
-            edge = np.arange(x0, x1) - 0.5
-            share = np.clip(right[k] - edge, 0, 1) - np.clip(left[k] - edge, 0, 1)
-            light[k, x0:x1] += share * (inside - light[k, x0:x1])
-    light = light.reshape(h, rows, w).mean(1)
-    pixel_px = 1 / np.sqrt(12)  # averaging over a pixel blurs by so much itself
-    light = cv2.GaussianBlur(light, (0, 0), float(np.sqrt(BLUR_PX**2 - pixel_px**2)))
-    return light[..., None] * np.ones(3, np.float32)
-
-
-def _covered(hull, at_y):
-    """First and last row that a convex outline (n, 2) covers, and its greatest and least x in each row."""
-    top, bottom = hull[:, 1].argmin(), hull[:, 1].argmax()
-    chains = [np.roll(hull, -top, 0)[:(bottom - top) % len(hull) + 1], np.roll(hull, -bottom, 0)[:(top - bottom) % len(hull) + 1][::-1]]
-    sides = [np.interp(at_y, chain[:, 1], chain[:, 0]) for chain in chains]
-    first, last = np.searchsorted(at_y, [hull[top, 1], hull[bottom, 1]])
-    return first, last, np.maximum(*sides), np.minimum(*sides)
 
 
 def _clip(clip: Path, out: Path) -> str:

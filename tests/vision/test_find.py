@@ -9,7 +9,7 @@ from hypothesis import assume, given, strategies as st
 from scipy.ndimage import distance_transform_edt
 
 import vision.find
-from tests.vision.test_silhouette import CAMERA, TOOL, _as_camera
+from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
 from vision.background import BLOCK_PX, MASK_SCALE, BenchView, compose_bench
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias
 from vision.edges import noise_sigma
@@ -38,7 +38,7 @@ def _with_tool(bench, pose, rng, scale=4, body=TOOL):
         cv2.fillConvexPoly(cover, np.round(((hull + 0.5) * scale - 0.5) * 16).astype(np.int32), 255, shift=4)
     share = cv2.resize(cover, (1280, 720), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
     share = cv2.GaussianBlur(share, (0, 0), 0.8)[..., None]
-    return _as_camera(bench * (1 - share) + np.array([0.03, 0.05, 0.25]) * share + rng.normal(0, 0.005, bench.shape))
+    return as_camera(bench * (1 - share) + np.array([0.03, 0.05, 0.25]) * share + rng.normal(0, 0.005, bench.shape))
 
 
 def _tool(tip_x_mm, tip_y_mm, height_mm, tilt_deg, azimuth_deg):
@@ -52,7 +52,7 @@ def test_a_shaded_bench_has_no_new_edges():
     rng = np.random.default_rng(0)
     bench = _bench(rng)
     shade = np.linspace(0.6, 1.0, 1280, dtype=np.float32)[None, :, None]
-    picture = Picture(_as_camera(bench * shade + rng.normal(0, 0.003, bench.shape)), bench, ALL_KNOWN)
+    picture = Picture(as_camera(bench * shade + rng.normal(0, 0.003, bench.shape)), bench, ALL_KNOWN)
 
     assert np.mean(new_edges(picture).distance_px.min(0) < 1) < 0.002
 
@@ -171,7 +171,7 @@ def test_nothing_is_found_on_an_empty_bench():
     rng = np.random.default_rng(2)
     bench = _bench(rng)
 
-    assert find_tool(CAMERA, TOOL, Picture(_as_camera(bench + rng.normal(0, 0.005, bench.shape)), bench, ALL_KNOWN), CAM_FROM_BENCH, 0.0) is None
+    assert find_tool(CAMERA, TOOL, Picture(as_camera(bench + rng.normal(0, 0.005, bench.shape)), bench, ALL_KNOWN), CAM_FROM_BENCH, 0.0) is None
 
 
 def test_a_hold_gives_back_the_pose_it_came_from():
@@ -214,7 +214,7 @@ def test_blocks_never_seen_without_a_hand_stay_unknown_through_a_jpeg():
     composed = compose_bench(groups)
     assert not composed[600:680, 1100:1180].any()
 
-    data = cv2.imencode(".jpg", _as_camera(composed), [cv2.IMWRITE_JPEG_QUALITY, 93])[1]
+    data = cv2.imencode(".jpg", as_camera(composed), [cv2.IMWRITE_JPEG_QUALITY, 93])[1]
     again = cv2.imdecode(data, cv2.IMREAD_COLOR)
 
     black = composed.max(2) == 0
@@ -227,11 +227,11 @@ def test_a_bench_learns_what_it_had_not_seen():
     bench = _bench(rng)
     given = bench.copy()
     given[320:480, 320:480] = 0.0
-    view = BenchView(_as_camera(bench), given)
+    view = BenchView(as_camera(bench), given)
     assert (view.known[330:470, 330:470] == 0).all()
 
     for _ in range(200):
-        view.learn(_as_camera(bench + rng.normal(0, 0.006, bench.shape)), None)
+        view.learn(as_camera(bench + rng.normal(0, 0.006, bench.shape)), None)
 
     assert (view.known[330:470, 330:470] == 128).mean() > 0.95
     assert np.median(np.abs(view.light - bench)[330:470, 330:470]) < 0.01
@@ -248,9 +248,9 @@ def test_the_noise_is_that_beside_the_tool_and_counts_for_more_where_neighbours_
         beside = np.zeros((720, 1280))
         beside[200:520, 520:760] = 1.0  # elsewhere a codec has smoothed it away
         off = 0.5 * noise_sigma(0.3) * beside * pattern
-        view = BenchView(_as_camera(bench), bench.astype(np.float32))
+        view = BenchView(as_camera(bench), bench.astype(np.float32))
         for _ in range(500):
-            view.learn(_as_camera(bench + off[..., None]), tool)
+            view.learn(as_camera(bench + off[..., None]), tool)
             view.light[:] = bench  # or it would be learned
         noises.append(view.noise)
 

@@ -7,8 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import ndtr
 
-from tests.benchmarks.bound import _drawn as drawn_exactly
-from vision.camera import CameraModel
+from tests.vision.drawn_tool import CAMERA, TOOL, as_camera, drawn_exactly
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias, group_of
 from vision.edges import CutGrid, find_edges, sample_cuts
 from vision.fit import Picture, fit_pose, loose_prior
@@ -16,12 +15,7 @@ from vision.kalman import Motion, ToolState, calmness, condition, predict, smoot
 from vision.nozzle import ToolPose, body_from_measures
 from vision.silhouette import STEP, moved_pose, outline, tool_hull
 
-CAMERA = CameraModel(
-    camera_matrix_px=np.array([[900.0, 0, 640], [0, 900.0, 360], [0, 0, 1]]), distortion=np.zeros(5),
-    image_size_px=(1280, 720), rms_px=0.2, focal_sigma_px=0.5,
-)
 TUBE = body_from_measures([(4.0, 0.0), (4.0, 30.0)], [])
-TOOL = body_from_measures([(4.0, 0.0), (4.0, 28.0), (9.0, 36.0), (11.0, 37.0), (11.0, 50.0)], [(13.0, 50.0), (14.0, 70.0)])
 
 
 def _pose(x, y, z, lean, turn):
@@ -97,7 +91,7 @@ def test_an_edge_read_from_a_quiet_picture_is_met_at_any_angle(turn_deg, at_px):
     away_px = (x - 40) * normal[0] + (y - 40) * normal[1] - at_px
     light = 0.1 + 0.3 * ndtr(away_px / 0.8)  # a Gaussian line spread; scipy
     along = np.linspace(-20, 20, 21)[:, None] * normal[::-1] * [-1, 1]
-    cuts = sample_cuts(_as_camera(light[..., None] * np.ones(3)), 40.0 + along, np.tile(normal, (21, 1)), CutGrid(9.0).offsets_px)
+    cuts = sample_cuts(as_camera(light[..., None] * np.ones(3)), 40.0 + along, np.tile(normal, (21, 1)), CutGrid(9.0).offsets_px)
 
     edges = find_edges(cuts, np.full_like(cuts, 0.4), CutGrid(9.0), 0.8, 3.0, noise=0.25)
 
@@ -114,13 +108,7 @@ def _drawn(pose, rng, scale=4, tool=0.08, blur_px=0.7):
     cover = cv2.resize(mask, (1280, 720), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
     cover = cv2.GaussianBlur(cover, (0, 0), blur_px)[..., None]
     light = 0.45 * (1 - cover) + tool * cover * np.ones(3, np.float32)
-    return _as_camera(light + rng.normal(0, 0.01, light.shape))
-
-
-def _as_camera(light):
-    """Linear light as the grey levels of a picture, IEC 61966-2-1."""
-    light = np.clip(light, 0, 1)
-    return np.round(255 * np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)).astype(np.uint8)
+    return as_camera(light + rng.normal(0, 0.01, light.shape))
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -163,7 +151,7 @@ def test_blur_does_not_pull_a_rim_inwards(lean):
     pose, clean = _pose(0, 0, 350, lean, -1.5), drawn_exactly(_pose(0, 0, 350, lean, -1.5))
     loose, known = {key: EdgeBias(0.0, 0.3) for key in DEFAULT_BIAS}, np.full((720, 1280), 255, np.uint8)
     tight = loose_prior(TOOL, loose, pose, tip_mm=1e-4, turn_rad=1e-6, roll_rad=1e-6)
-    picture = Picture(_as_camera(clean + rng.normal(0, 0.003, clean.shape)), np.full(clean.shape, 0.45, np.float32), known, 0.25)
+    picture = Picture(as_camera(clean + rng.normal(0, 0.003, clean.shape)), np.full(clean.shape, 0.45, np.float32), known, 0.25)
 
     fit = fit_pose(CAMERA, TOOL, picture, pose, loose, prior=tight, spreads_px=(1.0,))
 
@@ -186,7 +174,7 @@ def test_a_quiet_picture_in_which_edges_hardly_scatter_is_believed_more_and_righ
 
 def test_no_pose_is_made_up_where_there_is_no_tool():
     bench = np.full((720, 1280, 3), 0.45, np.float32)
-    image = _as_camera(bench + np.random.default_rng(0).normal(0, 0.01, bench.shape))
+    image = as_camera(bench + np.random.default_rng(0).normal(0, 0.01, bench.shape))
 
     fit = fit_pose(CAMERA, TOOL, Picture(image, bench, np.full((720, 1280), 255, np.uint8)), _pose(0, 0, 350, 0.9, -1.5))
 

@@ -9,7 +9,7 @@ import pytest
 
 import vision.tracker
 from tests.vision.test_find import ALL_KNOWN, CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
-from tests.vision.test_silhouette import CAMERA, TOOL, _as_camera
+from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
 from vision.fit import Picture, fit_pose
 from vision.nozzle import hold_of
 from vision.silhouette import moved_pose
@@ -35,7 +35,7 @@ def scene():
     """The bench in linear light, and 26 frames."""
     rng = np.random.default_rng(4)
     bench = _bench(rng)
-    empty = [_as_camera(bench + rng.normal(0, 0.005, bench.shape)) for _ in range(2)]
+    empty = [as_camera(bench + rng.normal(0, 0.005, bench.shape)) for _ in range(2)]
     images = [_with_tool(bench, _pose(i), rng) if COMES_IN <= i < LEAVES else empty[i % 2] for i in range(26)]
     return bench, [Frame(i, i / RATE_HZ, image) for i, image in enumerate(images)]
 

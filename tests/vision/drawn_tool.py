@@ -1,0 +1,57 @@
+"""A drawn tool over an even bench, with the truth known."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from scipy.spatial import ConvexHull
+
+from vision.camera import CameraModel
+from vision.nozzle import ToolPose, axis_frame, body_from_measures
+from vision.rounds import BLUR_PX
+
+CAMERA = CameraModel(
+    camera_matrix_px=np.array([[900.0, 0, 640], [0, 900.0, 360], [0, 0, 1]]), distortion=np.zeros(5),
+    image_size_px=(1280, 720), rms_px=0.2, focal_sigma_px=0.5,
+)
+TOOL = body_from_measures([(4.0, 0.0), (4.0, 28.0), (9.0, 36.0), (11.0, 37.0), (11.0, 50.0)], [(13.0, 50.0), (14.0, 70.0)])
+OUTSIDE = 0.45
+INSIDE = np.array([0.14, 0.10, 0.18, 0.20, 0.08])  # linear light of each slice, tube to handle
+
+
+def as_camera(light):
+    """Linear light as the grey levels of a picture, IEC 61966-2-1."""
+    light = np.clip(light, 0, 1)
+    return np.round(255 * np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)).astype(np.uint8)
+
+
+def drawn_exactly(pose: ToolPose, rows: int = 16) -> np.ndarray:
+    """Linear light (h, w, 3): exact along x, in so many rows a pixel along y."""
+    w, h = CAMERA.image_size_px
+    light = np.full((h * rows, w), OUTSIDE, np.float32)
+    at_y = (np.arange(h * rows) + 0.5) / rows - 0.5
+    a, b = axis_frame(-pose.axis)
+    angle = np.linspace(0, 2 * np.pi, 720, endpoint=False)[:, None]
+    for inside, piece in zip(INSIDE, TOOL.frusta, strict=True):  # the jet points away: the handle is nearest
+        rings = [pose.tip_mm - s * pose.axis + r * (np.cos(angle) * a + np.sin(angle) * b)
+                 for s, r in ((piece.start_mm, piece.start_radius_mm), (piece.end_mm, piece.end_radius_mm))]
+        px = CAMERA.project(np.concatenate(rings))
+        first, last, right, left = _covered(px[ConvexHull(px).vertices], at_y)
+        for k in range(first, last):
+            x0, x1 = max(int(left[k]) - 1, 0), min(int(right[k]) + 3, w)
+            edge = np.arange(x0, x1) - 0.5
+            share = np.clip(right[k] - edge, 0, 1) - np.clip(left[k] - edge, 0, 1)
+            light[k, x0:x1] += share * (inside - light[k, x0:x1])
+    light = light.reshape(h, rows, w).mean(1)
+    pixel_px = 1 / np.sqrt(12)  # averaging over a pixel blurs by so much itself
+    light = cv2.GaussianBlur(light, (0, 0), float(np.sqrt(BLUR_PX**2 - pixel_px**2)))
+    return light[..., None] * np.ones(3, np.float32)
+
+
+def _covered(hull, at_y):
+    """First and last row that a convex outline (n, 2) covers, and its greatest and least x in each row."""
+    top, bottom = hull[:, 1].argmin(), hull[:, 1].argmax()
+    chains = [np.roll(hull, -top, 0)[:(bottom - top) % len(hull) + 1], np.roll(hull, -bottom, 0)[:(top - bottom) % len(hull) + 1][::-1]]
+    sides = [np.interp(at_y, chain[:, 1], chain[:, 0]) for chain in chains]
+    first, last = np.searchsorted(at_y, [hull[top, 1], hull[bottom, 1]])
+    return first, last, np.maximum(*sides), np.minimum(*sides)
