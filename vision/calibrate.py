@@ -153,6 +153,7 @@ def calibrate_camera(photos: Sequence[Path | str], target: CharucoTarget | Chess
     square hardly shows them, but a few of them shift the focal length. Its sigma allows for errors shared by all corners
     of a photograph (a bent target, a blur).
     """
+    cv2.setNumThreads(1)  # with more, the sums' last digits change from call to call
     views, left_out, size = _read_views(photos, target, progress)
     if len(views) < _LEAST_VIEWS:
         why = "; ".join(f"{name}: {reason}" for name, reason in list(left_out.items())[:3])

@@ -48,6 +48,15 @@ def test_the_centre_of_a_known_camera_lies_within_three_sigma(rendered):
     assert np.all(np.abs(k[:2, 2] - [645.7, 355.8]) < 3 * sigma[1:3])
 
 
+def test_the_same_photographs_give_the_same_camera_to_the_last_digit(rendered):
+    for _ in range(3):
+        cv2.setNumThreads(4)
+
+        again = calibrate_camera(RENDERED, TARGET).camera
+
+        np.testing.assert_array_equal(again.camera_matrix_px, rendered.camera.camera_matrix_px)
+
+
 def test_every_corner_of_a_photographed_charuco_board_is_found_and_fits_the_published_camera():
     # tutorial_camera_charuco.yml of OpenCV's tutorials
     camera = CameraModel([[452.51072219637672, 0, 317.70297317353277], [0, 456.76707935146891, 277.75155919135995], [0, 0, 1]],
