@@ -15,6 +15,7 @@ import numpy as np
 from monitor.files import write_bytes_whole, write_text_whole
 from monitor.recording import Recording
 from monitor.version import code_version
+from vision.types import TrackStatus
 
 __all__ = ["export_csv", "export_parquet", "about", "unit_of", "safe_cell", "TRACK_COLUMNS"]
 
@@ -137,6 +138,7 @@ def _csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
 def _track(recording: Recording) -> tuple[list[str], list[list[Any]]]:
     frames = recording.frames
     derived = {"tilt_deg": np.degrees(frames["tilt_rad"]), "tilt_sigma_deg": np.degrees(frames["tilt_sigma_rad"]),
+               "seen": [int(seen or status == TrackStatus.VAGUE.value) for seen, status in zip(frames["seen"], frames["status"], strict=True)],
                "reason": frames["track_reason"]}
     columns = [derived[n] if n in derived else frames[n] for n in TRACK_COLUMNS]
     heat = {row["frame"]: row for row in recording.heat}

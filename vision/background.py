@@ -6,13 +6,15 @@ import cv2
 import numpy as np
 from numba import njit
 
-from vision.edges import LINEAR, brightest, linear_light, noise_sigma
+from vision.edges import LINEAR, USUAL_NOISE, brightest, linear_light, noise_sigma
 
-__all__ = ["compose_bench", "BenchView", "MASK_SCALE", "BLOCK_PX"]
+__all__ = ["compose_bench", "BenchView", "MASK_SCALE", "BLOCK_PX", "OWN_NOISE"]
 
 BLOCK_PX = 16  # a JPEG's block, colour included, so that black ones stay black
 _BLACK = 0.0015  # linear light below which a whole block counts as not known
-_QUIETEST, _NOISIEST = 0.2, 2.0
+# of brightness and of the two colours: shades and mirrored surroundings change a colour by as much
+_QUIETEST, _NOISIEST = (0.12, 0.6, 0.6), 2.0
+OWN_NOISE = 0.6  # of a picture's noise counts for each cut alone; what else cuts scatter by is told from them, and shared by neighbours
 _MOST_SHARED = 0.6  # of a pixel's error with its neighbour's
 _BESIDE = 13  # width, in a mask's pixels, by which the tool's mask grows to where the picture's noise is measured
 _LEAST_BESIDE = 300  # differences of pixels by which it can be told
@@ -88,8 +90,8 @@ class BenchView:
     light : array, shape (h, w, 3), float32
     known : array, shape (h, w), uint8
         How sure that is: 255 given, 128 learned, 0 never seen.
-    noise : float
-        Scatter of the picture about the bench beside the tool, as a share of `noise_sigma` [-]: a codec smooths what rests.
+    noise : tuple of float
+        Scatter of the picture about the bench beside the tool, as in `find_edges`: a codec smooths what rests.
     """
 
     _BANDS = 12
@@ -98,7 +100,7 @@ class BenchView:
     def __init__(self, first: np.ndarray, bench: np.ndarray | None = None):
         h, w = first.shape[:2]
         light = linear_light(first)
-        self.exposure = self.noise = 1.0
+        self.exposure, self.noise = 1.0, USUAL_NOISE
         self._turn = 0
         self.is_given = bench is not None and bench.shape == first.shape and self._agreement(light, bench) > 0.5
         self.light = bench.copy() if self.is_given else light.copy()
@@ -133,10 +135,10 @@ class BenchView:
                                              LINEAR, _TOLERANCES, _WEIGHTS, self.exposure, *self._PATIENCE)
         if old > 1.0:
             self.exposure += 0.1 * (min(max(now / old, 0.5), 2.0) - self.exposure)
-        if n_pairs > _LEAST_BESIDE and apart > 0:
-            shared = min(max(1 - close / apart, 0.0), _MOST_SHARED)  # by neighbours, of a codec's errors: they do not average out
-            noise = np.sqrt(apart / n_pairs * (1 + shared) / (1 - shared))
-            self.noise += 0.1 * (min(max(noise, _QUIETEST), _NOISIEST) - self.noise)
+        if n_pairs > _LEAST_BESIDE and apart[0] > 0:
+            shared = np.clip(1 - close / np.maximum(apart, 1e-9), 0.0, _MOST_SHARED)  # by neighbours, of a codec's errors: they do not average out
+            noise = np.clip(OWN_NOISE * np.sqrt(apart / n_pairs * (1 + shared) / (1 - shared)), _QUIETEST, _NOISIEST)
+            self.noise = tuple(old + 0.1 * (new - old) for old, new in zip(self.noise, noise.tolist(), strict=True))
 
     @staticmethod
     def _agreement(first: np.ndarray, bench: np.ndarray) -> float:
@@ -154,9 +156,10 @@ def _learn(frame, bench, known, candidate, age, tool, beside, first, last, linea
     """One visit to rows first..last: sums of light, now and as stored, of the pixels that agree; and, beside the tool, of how
     those a few apart differ, squared, so that soft shadows stay out of it, and neighbours; and the number of those pairs."""
     w = frame.shape[1]
-    sum_now = sum_old = apart = close = 0.0
+    sum_now = sum_old = 0.0
+    apart, close = np.zeros(3), np.zeros(3)
     n_pairs = 0
-    off, agreed = np.zeros(w), np.zeros(w, np.bool_)
+    off, agreed = np.zeros((w, 3)), np.zeros(w, np.bool_)
     for y in range(first, last):
         row = min(y // MASK_SCALE, tool.shape[0] - 1)
         for x in range(w):
@@ -166,12 +169,14 @@ def _learn(frame, bench, known, candidate, age, tool, beside, first, last, linea
             tolerance = tolerances[frame[y, x, 1]]
             scaled = max(abs(now_b - exposure * old_b), abs(now_g - exposure * old_g), abs(now_r - exposure * old_r))
             agrees = free and known[y, x] > 0 and scaled < tolerance
-            off[x], agreed[x] = now_g - exposure * old_g, agrees
+            b, g, r = now_b - exposure * old_b, now_g - exposure * old_g, now_r - exposure * old_r
+            off[x, 0], off[x, 1], off[x, 2], agreed[x] = (b + g + r) / 3, b - 0.5 * (g + r), r - g, agrees
             if (agrees and x >= _APART and agreed[x - _APART] and agreed[x - 1]
                     and beside[row, min(x // MASK_SCALE, tool.shape[1] - 1)] > 0):
                 weight = weights[frame[y, x, 1]]
-                apart += min((off[x] - off[x - _APART]) ** 2 * weight, 9.0)
-                close += min((off[x] - off[x - 1]) ** 2 * weight, 9.0)
+                for c in range(3):
+                    apart[c] += min((off[x, c] - off[x - _APART, c]) ** 2 * weight, 9.0)
+                    close[c] += min((off[x, c] - off[x - 1, c]) ** 2 * weight, 9.0)
                 n_pairs += 1
             if agrees:
                 sum_now += now_b + now_g + now_r

@@ -14,8 +14,9 @@ from scipy.special import ndtr
 
 from vision.types import FloatArray
 
-__all__ = ["LINEAR", "NO_TONE", "STRAY_LIGHT", "PICK_LIMIT", "MISFIT_LIMIT", "SAMPLING_PX", "CutGrid", "EdgeSet", "EdgeTables", "tables_of",
-           "noise_sigma", "linear_light", "brightest", "sample_cuts", "sample_along", "find_edges", "edges_along"]
+__all__ = ["LINEAR", "NO_TONE", "STRAY_LIGHT", "USUAL_NOISE", "PICK_LIMIT", "MISFIT_LIMIT", "SAMPLING_PX", "COLOUR_BLUR_PX",
+           "CutGrid", "EdgeSet", "EdgeTables", "tables_of", "noise_sigma", "linear_light", "to_opponent", "brightest", "sample_cuts", "sample_along",
+           "find_edges", "edges_along"]
 
 _INNER_PX, _OUTER_PX = 2.5, 2.5  # alike on both sides: a lopsided window favours edges away from the truth
 _BACK_PX, _FORE_PX = 4.5, 6.5  # the window that stays put while the edge is tried within it
@@ -28,9 +29,11 @@ _SHARPEST, _SOFTEST = 25, 160  # blurs, in these steps
 _LEAST_TO_SHARE, _LEAST_RAMP = 6, 1e-4  # cuts, and least scatter of what they share [1 / px]
 _MEDIAN_SPREAD = 1.25  # of a median, in those of a mean
 _RAMP_TOLD = 12.0  # chi-square of 3 degrees of freedom, 99.3 %
+COLOUR_BLUR_PX = 0.9  # that colours have beside that of brightness: codecs keep them at half the width and height
 _SHADE_PRIOR = 0.5  # sigma of the shade about 1
 PICK_LIMIT, MISFIT_LIMIT = 5.0, 6.0  # as in `find_edges`
 STRAY_LIGHT = 0.01  # sigma of the brightness that it lays over the bench; smoke lays more
+USUAL_NOISE = 0.6, 0.6, 0.6  # as in `find_edges`
 _NOISE_FLOOR, _NOISE_SHARE = 0.006, 0.045  # sigma of a pixel in linear light: floor, and at value 1 (about 5 of 255 levels)
 
 
@@ -84,6 +87,26 @@ def linear_light(image: np.ndarray) -> np.ndarray:
     return cv2.LUT(image, LINEAR)
 
 
+@njit(cache=True, nogil=True)
+def to_opponent(light, noise):
+    """Blue, green and red (n, 3, m) to brightness, blue over the mean of the others, and red over green, in place and returned.
+
+    The channels share most of their noise; these three hardly do, and colours have least of it: grey metal stands out from a
+    brown bench as bright as itself. Colours come in units that give them the brightness's noise.
+
+    Parameters
+    ----------
+    noise : tuple of float
+        Scatter of the three, in any unit.
+    """
+    blue, red = noise[0] / noise[1], noise[0] / noise[2]
+    for i in range(light.shape[0]):
+        for j in range(light.shape[2]):
+            b, g, r = light[i, 0, j], light[i, 1, j], light[i, 2, j]
+            light[i, 0, j], light[i, 1, j], light[i, 2, j] = (b + g + r) / 3, (b - 0.5 * (g + r)) * blue, (r - g) * red
+    return light
+
+
 def brightest(light: np.ndarray) -> np.ndarray:
     """The largest of three channels; several times faster than max along so short an axis."""
     return np.maximum(np.maximum(light[..., 0], light[..., 1]), light[..., 2])
@@ -135,15 +158,15 @@ def sample_along(image, table, centre, normal, offsets, lines):
 
 def find_edges(
     cuts: np.ndarray, background: np.ndarray, grid: CutGrid, blur_px, spread_px: float, *, pick_limit: float = PICK_LIMIT,
-    misfit_limit: float = MISFIT_LIMIT, veil: float = STRAY_LIGHT, noise: float = 1.0,
+    misfit_limit: float = MISFIT_LIMIT, veil: float = STRAY_LIGHT, noise: tuple[float, float, float] = USUAL_NOISE,
 ) -> EdgeSet:
     """The most likely edge of each cut: tool inside, the background, perhaps in shadow or behind a veil, outside.
 
     Each edge position is judged by how much better it explains the cut than the background alone: the background's
-    brightness is free, one factor for all channels (a shadow), and so is a grey veil over it (smoke) within its prior; each
-    channel's inside level is free. The best gain with true background outside, near the middle of the cut, is then refined
-    by maximum likelihood on a window that stays put while the edge moves, so that no window is favoured; there the inside
-    may grow or fall with depth (a rounded, shiny limb).
+    brightness is free, one factor for all channels (a shadow), and so is a grey veil over it (smoke) within its prior; the
+    inside's brightness and colour are free. The best gain with true background outside, near the middle of the cut, is then
+    refined by maximum likelihood on a window that stays put while the edge moves, so that no window is favoured; there the
+    inside may grow or fall with depth (a rounded, shiny limb).
 
     Parameters
     ----------
@@ -154,21 +177,24 @@ def find_edges(
     spread_px : float
         How far edges may be from the middle of their cut, 1 sigma [px].
     pick_limit, misfit_limit : float
-        Mean square of (picture - background) outside, in sigmas, above which something covers the cut; at first, refined.
+        Mean square of (picture - background) outside, in sigmas, above which something covers the cut: at first of all
+        channels, refined of the brightness.
     veil : float
         Sigma of the veil's brightness [-].
-    noise : float
-        Scatter of the picture as a share of `noise_sigma` [-].
+    noise : tuple of float
+        Scatter of the picture's brightness and of two differences of its colours, as in `to_opponent`, as shares of
+        `noise_sigma` [-].
     """
     blur = np.broadcast_to(np.asarray(blur_px, float), (len(cuts),)).copy()
     one = np.ones(len(cuts), np.int64)
-    return EdgeSet(*edges_along(cuts, background, one, one, 0, blur, spread_px, pick_limit, misfit_limit, veil, noise,
+    cuts, background = (to_opponent(np.array(light, np.float32), noise) for light in (cuts, background))
+    return EdgeSet(*edges_along(cuts, background, one, one, 0, blur, spread_px, pick_limit, misfit_limit, veil, noise[0],
                                 tables_of(grid)))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def edges_along(cuts, background, lines, sides, n_sides, blur_px, spread_px, pick_limit, misfit_limit, veil, noise, tables):
-    """`find_edges` for compiled code: offsets, sigmas, gains, whether the outside is lighter.
+    """`find_edges` for compiled code, of cuts as `to_opponent` gives them: offsets, sigmas, gains, whether the outside is lighter.
 
     Each cut is the mean of some lines. With n_sides above 0, cuts of one side share how the inside grows with depth.
     """
@@ -184,23 +210,32 @@ def edges_along(cuts, background, lines, sides, n_sides, blur_px, spread_px, pic
 
 
 # Sums over a window are of products of what a sample carries (_weigh) and what an edge gives it (_blurred_edge), lane by lane:
-#    0- 3  w b of each channel, and w           times q (1 - q)
-#    4- 7  w v of each channel, and w           times q
-#    8-11  w, w b b, w b, w                     times (1 - q) (1 - q), the last one times r r
-#   12-14  w b v, w v, w v v                    times 1 - q, the last one not used
-#   16-19, 20-23  as 0-3 and 4-7                with r for the first q
-# where w is the sample's weight, b the background, v the picture (summed over the channels from lane 9 to 14), q the share of
-# the inside and r the depth into it. Few wide lanes are several times as fast as many single sums.
-_LANES, _FLAT_LANES = 24, 16  # the flat ones have no r in what is used of them
+#    0- 3  w b, w                               times q (1 - q)           2, 3    w v, w            times q
+#    4- 5  w b b, w b                           times (1 - q) (1 - q)     6, 7    w b v, w v        times 1 - q
+#    8-10  w b of either colour, and w          times q (1 - q)           11-13   w v of them, w    times q
+#   14     w b b of both                        times (1 - q) (1 - q)     15      w b v of both     times 1 - q
+#   16-18  w b, w v, w                          times r (1 - q), r, r (1 - q)
+#   19-20  w, w                                 times r q, r r
+#   21-26  w b and w v of either colour, w, w   times r (1 - q), r, r q, r r
+#   27     w v v of all, not for an edge
+# where w is the sample's weight, b the background, v the picture, q the share of the inside and r the depth into it; brightness
+# first, then the colours, whose edge is softer. Few wide lanes are several times as fast as many single sums.
+_LANES, _FLAT_LANES = 28, 16  # the flat ones have no r
 
 
 def _blurred_edge(x_px: FloatArray, blur_px: float) -> FloatArray:
     """What an edge at 0 gives to samples at x, shape (..., _LANES)."""
     with np.errstate(under="ignore"):
-        q = ndtr(-x_px / blur_px)
-        r = -x_px * q + blur_px * np.exp(-0.5 * (x_px / blur_px) ** 2) / np.sqrt(2 * np.pi)
-        o, none = 1 - q, np.zeros_like(q)
-        return np.stack([*[q * o] * 4, *[q] * 4, *[o * o] * 3, r * r, o, o, none, none, *[r * o] * 4, *[r] * 4], -1)
+        (q, r), (cq, cr) = (_share_and_depth(x_px, b) for b in (blur_px, math.hypot(blur_px, COLOUR_BLUR_PX)))
+        o, co, none = 1 - q, 1 - cq, np.zeros_like(q)
+        return np.stack([q * o, q * o, q, q, o * o, o * o, o, o, *[cq * co] * 3, *[cq] * 3, co * co, co, r * o, r, r * o, r * q,
+                         r * r, *[cr * co] * 2, *[cr] * 2, cr * cq, cr * cr, none], -1)
+
+
+def _share_and_depth(x_px: FloatArray, blur_px: float) -> tuple[FloatArray, FloatArray]:
+    """Share of the inside in samples at x from an edge at 0, and the depth into it."""
+    q = ndtr(-x_px / blur_px)
+    return q, -x_px * q + blur_px * np.exp(-0.5 * (x_px / blur_px) ** 2) / np.sqrt(2 * np.pi)
 
 
 class EdgeTables(NamedTuple):
@@ -278,21 +313,19 @@ def _weigh(cut, back, lo, hi, border, scale, samples):
     """What samples lo..hi carry. Light is that of the cut before the border and of the background behind it; without a border
     (-1), that of the brighter one."""
     for j in range(lo, hi):
-        level = bb = bv = b1 = v1 = vv = 0.0
-        for c in range(3):
-            b, v = float(back[c, j]), float(cut[c, j])
-            level += v if j < border else b if border >= 0 else max(b, v)
-            bb += b * b
-            bv += b * v
-            b1 += b
-            v1 += v
-            vv += v * v
-        w = scale * _information(level / 3)
-        for c in range(3):
-            samples[j, c] = samples[j, 16 + c] = w * back[c, j]
-            samples[j, 4 + c] = samples[j, 20 + c] = w * cut[c, j]
-        samples[j, 3] = samples[j, 7] = samples[j, 8] = samples[j, 11] = samples[j, 19] = samples[j, 23] = w
-        samples[j, 9], samples[j, 10], samples[j, 12], samples[j, 13], samples[j, 14] = w * bb, w * b1, w * bv, w * v1, w * vv
+        b, b1, b2, v, v1, v2 = back[0, j], back[1, j], back[2, j], cut[0, j], cut[1, j], cut[2, j]
+        w = scale * _information(v if j < border else b if border >= 0 else max(b, v))
+        samples[j, 1] = samples[j, 3] = samples[j, 10] = samples[j, 13] = w
+        samples[j, 18] = samples[j, 19] = samples[j, 20] = samples[j, 25] = samples[j, 26] = w
+        samples[j, 0] = samples[j, 5] = samples[j, 16] = w * b
+        samples[j, 2] = samples[j, 7] = samples[j, 17] = w * v
+        samples[j, 4], samples[j, 6] = w * b * b, w * b * v
+        samples[j, 8] = samples[j, 21] = w * b1
+        samples[j, 9] = samples[j, 22] = w * b2
+        samples[j, 11] = samples[j, 23] = w * v1
+        samples[j, 12] = samples[j, 24] = w * v2
+        samples[j, 14], samples[j, 15] = w * (b1 * b1 + b2 * b2), w * (b1 * v1 + b2 * v2)
+        samples[j, 27] = w * (v * v + v1 * v1 + v2 * v2)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -300,7 +333,7 @@ def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick
            offset, sigma, gain, lighter):
     n, _, m = cuts.shape
     step, inner, width = tables.step_px, tables.inner, tables.rough.shape[1]
-    samples, until = np.zeros((m, _LANES)), np.zeros((m + 1, _FLAT_LANES))
+    samples, until = np.zeros((m, _LANES)), np.zeros((m + 1, _LANES))
     gains, sums = np.empty(m - width + 1), np.empty(_LANES)
     expected = np.exp(-0.25 * ((np.arange(len(gains)) + inner - 0.5 * (m - 1)) * step / spread) ** 2)
     starts, ramps = np.full(n, -1), np.zeros((n, 4))
@@ -308,7 +341,7 @@ def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick
         level = levels[i]
         _weigh(cuts[i], background[i], 0, m, -1, step / noise ** 2, samples)
         for j in range(m):
-            for s in range(_FLAT_LANES):
+            for s in range(_LANES):
                 until[j + 1, s] = until[j, s] + samples[j, s]
         starts[i], gain[i] = _rough_edge(samples, until, tables.rough[level], tables.clear[level], inner, step, expected,
                                          pick_limit, veil, gains, sums)
@@ -363,7 +396,7 @@ def _share_ramps(ramps, is_seen, sides, n_sides):
 def _plain(until, first, last):
     """Sums over samples first..last without an edge, from those up to each sample: w, w b b, w b, w b v, w v, w v v."""
     a, b = until[first], until[last]
-    return b[8] - a[8], b[9] - a[9], b[10] - a[10], b[12] - a[12], b[13] - a[13], b[14] - a[14]
+    return b[1] - a[1], b[4] + b[14] - a[4] - a[14], b[5] - a[5], b[6] + b[15] - a[6] - a[15], b[7] - a[7], b[27] - a[27]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -377,22 +410,21 @@ def _rough_edge(samples, until, edge, clear, inner, step, expected, limit, veil,
         for j in range(width):
             for s in range(_FLAT_LANES):
                 sums[s] += samples[k + j, s] * edge[j, s]
-        qq, oq, oo = sums[7] - sums[3], sums[3], sums[8]
-        # each channel's inside level is eliminated; shade and veil are shared
-        a, y, ao, yo, explained, per_qq = sums[9], sums[12], sums[10], sums[13], 0.0, 1.0 / qq
-        for c in range(3):
-            pq, qi = sums[c], sums[4 + c] * per_qq
-            a -= pq * pq * per_qq
-            y -= pq * qi
-            ao -= pq * oq * per_qq
-            yo -= qi * oq
-            explained += qi * qi * qq
-        g, o, drop = _shade_and_veil(a, y, ao, yo, 3 * (oo - oq * oq * per_qq), veil)
         ww, bb, b1, bv, v1, _ = _plain(until, k, k + width)
-        _, _, bare = _shade_and_veil(bb, bv, b1, v1, 3 * ww, veil)
+        # each channel's inside level is eliminated; shade and veil are shared
+        qq, oq = sums[3] - sums[1], sums[1]
+        per_qq, per_cqq = 1.0 / qq, 1.0 / (sums[13] - sums[10])
+        pq, qi = sums[0], sums[2] * per_qq
+        cross1, cross2, qi1, qi2 = sums[8], sums[9], sums[11] * per_cqq, sums[12] * per_cqq
+        a = sums[4] + sums[14] - pq * pq * per_qq - (cross1 * cross1 + cross2 * cross2) * per_cqq
+        y = sums[6] + sums[15] - pq * qi - cross1 * qi1 - cross2 * qi2
+        ao, yo = sums[5] - pq * oq * per_qq, sums[7] - qi * oq
+        explained = qi * sums[2] + qi1 * sums[11] + qi2 * sums[12]
+        g, o, drop = _shade_and_veil(a, y, ao, yo, ww - sums[3] - oq - oq * oq * per_qq, veil)
+        _, _, bare = _shade_and_veil(bb, bv, b1, v1, ww, veil)
         gains[k] = explained + drop - bare
         ww, bb, b1, bv, v1, vv = _plain(until, k + clear, k + width)
-        bad = vv - 2 * (g * bv + o * v1) + g * g * bb + 2 * g * o * b1 + 3 * o * o * ww
+        bad = vv - 2 * (g * bv + o * v1) + g * g * bb + 2 * g * o * b1 + o * o * ww
         if bad <= limit * step * 3 * (width - clear):
             score = (1.0 + max(gains[k], 0.0)) * expected[k]
             if score > most:
@@ -404,7 +436,7 @@ def _rough_edge(samples, until, edge, clear, inner, step, expected, limit, veil,
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _misfit_of_edge(samples, lo, hi, start, t, fine, veil, ramp, sums):
+def _misfit_of_edge(samples, lo, hi, start, t, whole_w, fine, veil, ramp, sums):
     """Least misfit over inside levels, ramps, shade and veil when the edge lies t fine steps beyond sample start."""
     whole = t // _FINE
     edge, base = fine[t - whole * _FINE], fine.shape[1] // 2 - start - whole
@@ -413,32 +445,42 @@ def _misfit_of_edge(samples, lo, hi, start, t, fine, veil, ramp, sums):
     for j in range(lo, hi):
         for s in range(_LANES):
             sums[s] += samples[j, s] * edge[j + base, s]
-    qq, oq, oo, qr, rr, our = sums[7] - sums[3], sums[3], sums[8], sums[23] - sums[19], sums[11], sums[19]
+    qq, oq, qr, our = sums[3] - sums[1], sums[1], sums[19], sums[18]
     per_qq = 1.0 / qq
-    rr2, or2 = rr - qr * qr * per_qq + ramp[3], our - oq * qr * per_qq
-    per_rr = 1.0 / rr2
-    a, y, ao, yo, explained = sums[9], sums[12], sums[10], sums[13], 0.0
-    for c in range(3):
-        pq, qi = sums[c], sums[4 + c] * per_qq
-        pr, ri = sums[16 + c] - pq * qr * per_qq, (sums[20 + c] - qi * qr + ramp[3] * ramp[c]) * per_rr
+    rr, or2 = sums[20] - qr * qr * per_qq + ramp[3], our - oq * qr * per_qq
+    per_rr = 1.0 / rr
+    pq, qi = sums[0], sums[2] * per_qq
+    pr, ri = sums[16] - pq * qr * per_qq, (sums[17] - qi * qr + ramp[3] * ramp[0]) * per_rr
+    a, y = sums[4] + sums[14] - pq * pq * per_qq - pr * pr * per_rr, sums[6] + sums[15] - pq * qi - pr * ri
+    ao, yo = sums[5] - pq * oq * per_qq - pr * or2 * per_rr, sums[7] - qi * oq - ri * or2
+    explained, oo = qi * qi * qq + ri * ri * rr, whole_w - sums[3] - oq - oq * oq * per_qq - or2 * or2 * per_rr
+    qq, qr = sums[13] - sums[10], sums[25]
+    per_qq = 1.0 / qq
+    rr = sums[26] - qr * qr * per_qq + ramp[3]
+    per_rr = 1.0 / rr
+    for c in range(2):
+        pq, qi = sums[8 + c], sums[11 + c] * per_qq
+        pr, ri = sums[21 + c] - pq * qr * per_qq, (sums[23 + c] - qi * qr + ramp[3] * ramp[1 + c]) * per_rr
         a -= pq * pq * per_qq + pr * pr * per_rr
         y -= pq * qi + pr * ri
-        ao -= pq * oq * per_qq + pr * or2 * per_rr
-        yo -= qi * oq + ri * or2
-        explained += qi * qi * qq + ri * ri * rr2
-    g, o, drop = _shade_and_veil(a, y, ao, yo, 3 * (oo - oq * oq * per_qq - or2 * or2 * per_rr), veil)
+        explained += qi * qi * qq + ri * ri * rr
+    g, o, drop = _shade_and_veil(a, y, ao, yo, oo, veil)
     return -explained - drop, g, o
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _ramp_of_edge(sums, g, o, ramp):
     """The ramps of the edge that these sums are of, and their information; `ramp` is as yet flat of unknown slope."""
-    qq, oq, qr, rr, our = sums[7] - sums[3], sums[3], sums[23] - sums[19], sums[11], sums[19]
-    info = rr - qr * qr / qq
-    for c in range(3):
-        pr = sums[16 + c] - sums[c] * qr / qq
-        ramp[c] = (sums[20 + c] - sums[4 + c] * qr / qq - g * pr - o * (our - oq * qr / qq)) / info
+    qq, oq, qr = sums[3] - sums[1], sums[1], sums[19]
+    info = sums[20] - qr * qr / qq
+    pr = sums[16] - sums[0] * qr / qq
+    ramp[0] = (sums[17] - sums[2] * qr / qq - g * pr - o * (sums[18] - oq * qr / qq)) / info
     ramp[3] = info
+    qq, qr = sums[13] - sums[10], sums[25]
+    info = sums[26] - qr * qr / qq
+    for c in range(2):
+        pr = sums[21 + c] - sums[8 + c] * qr / qq
+        ramp[1 + c] = (sums[23 + c] - sums[11 + c] * qr / qq - g * pr) / info
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -448,16 +490,17 @@ def _fine_edge(cut, back, start, step, noise, fine, blur, veil, ramp, tells_ramp
     when it is to be told, is in `ramp`: of each channel, and the information."""
     lo, hi = max(start - int(round(_BACK_PX / step)), 0), min(start + int(round(_FORE_PX / step)) + 1, cut.shape[1])
     _weigh(cut, back, lo, hi, start, step / noise ** 2, samples)
+    whole_w = samples[lo:hi, 1].sum()
     tiny = step / _FINE
     coarse = int(round(1.0 / tiny))
     lowest, highest = -int(round(_TRY_IN_PX / tiny)), int(round(_TRY_OUT_PX / tiny))
     misfits, zero = np.full(highest - lowest + 1, np.inf), -lowest
-    misfits[zero], shade, veiled = _misfit_of_edge(samples, lo, hi, start, 0, fine, veil, ramp, sums)
+    misfits[zero], shade, veiled = _misfit_of_edge(samples, lo, hi, start, 0, whole_w, fine, veil, ramp, sums)
     best = 0
     for way in (-coarse, coarse):
         t = best + way
         while lowest <= t <= highest:
-            misfits[zero + t], g, o = _misfit_of_edge(samples, lo, hi, start, t, fine, veil, ramp, sums)
+            misfits[zero + t], g, o = _misfit_of_edge(samples, lo, hi, start, t, whole_w, fine, veil, ramp, sums)
             if misfits[zero + t] >= misfits[zero + best]:
                 break
             best, shade, veiled = t, g, o
@@ -466,7 +509,7 @@ def _fine_edge(cut, back, start, step, noise, fine, blur, veil, ramp, tells_ramp
         return np.nan, np.inf, 0.0, np.inf
     for size in (coarse // 2, coarse // 4, 1):
         for t in (best - size, best + size):
-            misfits[zero + t], g, o = _misfit_of_edge(samples, lo, hi, start, t, fine, veil, ramp, sums)
+            misfits[zero + t], g, o = _misfit_of_edge(samples, lo, hi, start, t, whole_w, fine, veil, ramp, sums)
             if misfits[zero + t] < misfits[zero + best]:
                 best, shade, veiled = t, g, o
     before, least, after = misfits[zero + best - 1], misfits[zero + best], misfits[zero + best + 1]
@@ -477,7 +520,7 @@ def _fine_edge(cut, back, start, step, noise, fine, blur, veil, ramp, tells_ramp
     if tells_ramp:
         flat, here, there = np.zeros(4), np.empty(4), np.empty(4)
         for t, its in ((best, here), (best + (1 if beyond > 0 else -1), there)):
-            _, g, o = _misfit_of_edge(samples, lo, hi, start, t, fine, veil, flat, sums)
+            _, g, o = _misfit_of_edge(samples, lo, hi, start, t, whole_w, fine, veil, flat, sums)
             _ramp_of_edge(sums, g, o, its)
         ramp[:] = here + abs(beyond) * (there - here)
     at = start * step + tiny * (best + beyond)
@@ -485,15 +528,14 @@ def _fine_edge(cut, back, start, step, noise, fine, blur, veil, ramp, tells_ramp
     n_inside = n_outside = n_bad = 0
     for j in range(lo, hi):
         x = j * step - at
-        for c in range(3):
-            if -blur - 2.0 < x < -blur:
-                inside += cut[c, j]
-                n_inside += 1
-            if blur < x < blur + 2.5:
-                outside += cut[c, j]
-                n_outside += 1
-            if x > 1.5 * blur:
-                bad += samples[j, 3] / step * (cut[c, j] - shade * back[c, j] - veiled) ** 2
-                n_bad += 1
+        if -blur - 2.0 < x < -blur:
+            inside += cut[0, j]
+            n_inside += 1
+        if blur < x < blur + 2.5:
+            outside += cut[0, j]
+            n_outside += 1
+        if x > 1.5 * blur:
+            bad += samples[j, 1] / step * (cut[0, j] - shade * back[0, j] - veiled) ** 2
+            n_bad += 1
     contrast = outside / n_outside - inside / n_inside if n_inside > 0 and n_outside > 0 else 0.0
     return at, tiny * np.sqrt(2.0 / curve), contrast, bad / max(n_bad, 1)

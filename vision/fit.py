@@ -8,7 +8,7 @@ from functools import cached_property, lru_cache
 import numpy as np
 
 from vision.edge_bias import DEFAULT_BIAS, edge_offsets, group_key, n_groups
-from vision.edges import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, CutGrid, linear_light, tables_of
+from vision.edges import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, USUAL_NOISE, CutGrid, linear_light, tables_of
 from vision.least_squares import Solved, spread_of
 from vision.lens import lens_of
 from vision.nozzle import NozzleBody, ToolPose
@@ -18,7 +18,7 @@ from vision.types import FloatArray
 
 __all__ = ["Picture", "PosePrior", "PoseFit", "fit_pose", "loose_prior", "free_limbs", "inside_picture", "picture_cuts"]
 
-_LEAST_MISFIT_NOISE = 0.7
+_LEAST_MISFIT_NOISE = 0.42
 _FREE_PX = 2.0  # sigma of where limbs that are left free may be seen
 
 
@@ -34,14 +34,14 @@ class Picture:
         Linear light.
     known : array, shape (h, w), uint8
         Above 0 where the background is known.
-    noise : float
-        Scatter of the picture about the bench, as a share of `vision.edges.noise_sigma` [-].
+    noise : tuple of float
+        Scatter of the picture about the bench, as in `find_edges`.
     """
 
     image: np.ndarray
     background: np.ndarray
     known: np.ndarray
-    noise: float = 1.0
+    noise: tuple[float, float, float] = USUAL_NOISE
 
     @cached_property
     def light(self) -> np.ndarray:
@@ -178,8 +178,8 @@ def fit_pose(
     """
     prior = prior or loose_prior(body, bias, start)
     # a bench stored from photographs and a codec's colours are never as exact as a quiet picture
-    looser = max(1.0, (_LEAST_MISFIT_NOISE / picture.noise) ** 2)
-    scene = Scene(np.ascontiguousarray(picture.image), picture.background, picture.known, float(picture.noise),
+    looser = max(1.0, (_LEAST_MISFIT_NOISE / picture.noise[0]) ** 2)
+    scene = Scene(np.ascontiguousarray(picture.image), picture.background, picture.known, picture.noise,
                   PICK_LIMIT * looser, MISFIT_LIMIT * looser, float(veil))
     normal, distance = (np.zeros(3), 0.0) if plane is None else (plane[0] / plane[2], float(plane[1] / plane[2]))
     known = Known(*_as_numbers(prior.pose), prior.offset_px, prior.cov, prior.is_free, normal, distance)
@@ -208,9 +208,9 @@ def inside_picture(out: Outline, shape) -> Outline:
 
 
 def picture_cuts(picture: Picture, out: Outline, grid: CutGrid):
-    """Cuts across the outline through the picture and through the bench behind it, each (n, 3, m), linear light."""
+    """Cuts across the outline through the picture and through the bench behind it, each (n, 3, m), as `cut_through` gives them."""
     return cut_through(picture.image, picture.background, picture.known, out.px, out.normal_px, out.side == STEP,
-                       np.ones(len(out.px), np.int64), grid.offsets_px)
+                       np.ones(len(out.px), np.int64), grid.offsets_px, picture.noise)
 
 
 @lru_cache

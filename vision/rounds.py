@@ -13,7 +13,7 @@ import numpy as np
 from numba import njit
 
 from vision.edge_bias import side_of
-from vision.edges import LINEAR, NO_TONE, SAMPLING_PX, edges_along, sample_along
+from vision.edges import LINEAR, NO_TONE, SAMPLING_PX, edges_along, sample_along, to_opponent
 from vision.least_squares import LEAST_GAIN, Solved, solve_steps
 from vision.nozzle import NozzleBody, axis_frame, cross, roll_of, sideways_of
 from vision.silhouette import STEP, body_arrays, coarseness, trace, turned_pose
@@ -44,7 +44,7 @@ class Scene(NamedTuple):
     image: np.ndarray
     background: np.ndarray
     known: np.ndarray
-    noise: float
+    noise: tuple
     pick_limit: float
     misfit_limit: float
     veil: float
@@ -131,9 +131,9 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
         across = jacobian[i, 0] * travel_mm[0] + jacobian[i, 1] * travel_mm[1] + jacobian[i, 2] * travel_mm[2]
         blur[i] = min(math.hypot(BLUR_PX, across / math.sqrt(12.0)), _MOST_BLUR_PX)
     cuts, back = cut_through(scene.image, scene.background, scene.known, px, normal_px, labels[:, 1] == STEP, lines,
-                             tables.offsets_px)
+                             tables.offsets_px, scene.noise)
     offset, sigma, gain, lighter = edges_along(cuts, back, lines, sides, len(seen_px) if is_exact else 0, blur, spread_px,
-                                               scene.pick_limit, scene.misfit_limit, scene.veil, scene.noise, tables)
+                                               scene.pick_limit, scene.misfit_limit, scene.veil, scene.noise[0], tables)
     if is_last:
         _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, len(seen_px), is_exact, offset, sigma, gain,
                      lighter)
@@ -200,13 +200,13 @@ def _crowding_px(px, labels):
 
 
 @njit(cache=True, nogil=True)
-def cut_through(image, background, known, px, normal_px, is_flat, lines, offsets_px):
-    """Cuts through the picture and through the bench behind it, each (n, 3, m), linear light.
+def cut_through(image, background, known, px, normal_px, is_flat, lines, offsets_px, noise):
+    """Cuts through the picture and through the bench behind it, each (n, 3, m), linear light as `to_opponent` gives it.
 
     Where the scene behind is not known, or is metal, the outer end of the cut stands for it.
     """
-    cuts = sample_along(image, LINEAR, px, normal_px, offsets_px, lines)
-    back = sample_along(background, NO_TONE, px, normal_px, offsets_px, lines)
+    cuts = to_opponent(sample_along(image, LINEAR, px, normal_px, offsets_px, lines), noise)
+    back = to_opponent(sample_along(background, NO_TONE, px, normal_px, offsets_px, lines), noise)
     h, w = known.shape
     n, channels, m = cuts.shape
     reach = offsets_px[-1]
@@ -240,7 +240,7 @@ def _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, n_sid
         smeared[j] = math.hypot(blur[at[j]], _SMEAR_PX)
     soft_offset, soft_sigma, soft_gain, soft_lighter = edges_along(
         cuts[at], back[at], lines[at], sides[at], n_sides if is_exact else 0, smeared, spread_px, scene.pick_limit,
-        scene.misfit_limit, scene.veil, scene.noise, tables)
+        scene.misfit_limit, scene.veil, scene.noise[0], tables)
     soft = np.zeros(n_sides)
     for j in range(len(at)):
         soft[sides[at[j]]] += soft_gain[j] if soft_gain[j] > LEAST_GAIN else 0.0

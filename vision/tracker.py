@@ -33,14 +33,18 @@ CLEAR_QUALITY = 0.33  # that a pose found anew, and one that makes a new track, 
 _GOOD_QUALITY, _WELL_QUALITY = 0.7, 0.77  # below the second sigma grows, as the cube of how much quality lacks
 _QUICK_QUALITY = 0.65  # so good that no look further around is needed
 _DOUBT_QUALITY, _DOUBT_S = 0.35, 0.5
-_WHOLE = 0.35  # share of the outline that must be in the picture before the pose can stand without its past
+# share of the outline in the picture from which on the pose can stand without its past, and without the picture's colours;
+# and the noise of these then: they come at half the size, and mixed with brightness, so that edges lie elsewhere in them
+_WHOLE, _PARTLY, _PALE = 0.35, 0.6, 1.3
 _GATE = 25.0  # chi-square of 5 degrees of freedom, 99.99 %
 _CLEARER = 1.3  # a fit so much better than what was believed of late may jump
 _STIRS = 20.5  # chi-square of 5 degrees of freedom, 99.9 %: the hand is calm no more
 _CALM_KEEPS, _CALM_SCORE = 0.7, 1.0  # a hand is calm when the last few pictures say so
 _JUMPS = 5  # so many jumps in a row mean that the track was wrong, not the picture
 _HOLD_COS = np.cos(np.deg2rad(30.0))  # a hand turns the tool no further than this from the ways it held it before
-_USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 6.0, 25.0  # of the height: to begin a track and to tell it, to follow one
+_TOLD_SIGMA_MM, _USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 5.0, 12.0, 25.0  # of the height: to tell it, to begin a track, to follow one
+# a new track's height, or one that was vague, is told when it has been good for so long, and doubted for the longer time
+_SETTLES_S, _UNSURE_S = 0.2, 0.5
 _COAST_S = 0.2
 _LOST_S = 0.4
 _SECOND_LOOK_S = 1.0  # a pose that explains less than usual may be a near miss: now and then, look whether another explains more
@@ -128,8 +132,8 @@ class Tracker:
         self._state: ToolState | None = None
         self._searcher, self._search = ThreadPoolExecutor(1, "search", give_way), None
         self._still: tuple[np.ndarray, np.ndarray] | None = None  # the bench as the search sees it; that goes on being learned
-        self._t_seen_s = np.nan
-        self._t_find_s = self._t_sure_s = self._t_caught_up_s = self._t_thorough_s = -np.inf
+        self._t_seen_s = self._t_told_s = np.nan
+        self._t_find_s = self._t_vague_s = self._t_sure_s = self._t_caught_up_s = self._t_thorough_s = -np.inf
         self._way, self._usual_quality, self._believed_quality = 0, 1.0, 0.0
         self._jumps, self._sightings = 0, 0.0
         self._is_calm, self._calm_score = False, 0.0
@@ -240,14 +244,19 @@ class Tracker:
             self.__dict__.update(before.__dict__)
             return fit
         if fit is not None and now is not None and alike(fit.pose, now.pose):  # the same tool, and as well known as before
-            self._sightings = max(self._sightings, before._sightings)
+            self._sightings, self._t_vague_s = max(self._sightings, before._sightings), before._t_vague_s
         return now
 
     def _track_on(self, picture: Picture, bench: BenchPose, t_s: float) -> tuple[PoseFit | None, bool]:
         """A fit near the track, followed or caught up with, and whether it needs no search."""
         if self._state is None or t_s - self._t_seen_s >= _LOST_S:
             return None, False
-        fit, prior, is_low = self._keep_up(picture, bench, t_s)
+        prior = self._prior(predict(self._state, t_s, self._motion), bench)
+        share = share_in_view(self._camera, self._body, prior.pose, picture)
+        is_low = share < _WHOLE
+        if share > _PARTLY:
+            picture = replace(picture, noise=_paled(picture.noise))
+        fit, prior = self._keep_up(picture, bench, t_s, prior, is_low)
         is_new = self._sightings < _CONFIRM  # how fast it moves is not yet known
         enough = _SURE_QUALITY if is_new else _QUICK_QUALITY if is_low else _DOUBT_QUALITY
         quality = 0.0 if fit is None else fit.quality
@@ -263,15 +272,13 @@ class Tracker:
             fit = None  # of two or three sightings one that explains little would make the track
         return fit, fit is not None and not self._needs_search(fit, is_low, t_s)
 
-    def _keep_up(self, picture: Picture, bench: BenchPose, t_s: float) -> tuple[PoseFit | None, PosePrior, bool]:
-        """A fit near where the tool is expected, what was expected, and whether little of it is in view.
+    def _keep_up(self, picture: Picture, bench: BenchPose, t_s: float, prior: PosePrior,
+                 is_low: bool) -> tuple[PoseFit | None, PosePrior]:
+        """A fit near where the tool is expected, and what was expected.
 
-        Then its lean can hardly be told from its height, and the past carries more of the answer: all the more while the
-        hand is calm, until the picture says otherwise.
+        When little of it is in view, its lean can hardly be told from its height, and the past carries more of the answer: all
+        the more while the hand is calm, until the picture says otherwise.
         """
-        ahead = predict(self._state, t_s, self._motion)
-        prior = self._prior(ahead, bench)
-        is_low = self._is_low(prior.pose, picture)
         least_quality = _LOW_QUALITY if is_low else _FOLLOW_QUALITY
         self._is_calm = is_low and self._calm_score > _CALM_SCORE
         if self._is_calm:
@@ -279,9 +286,9 @@ class Tracker:
             calm_prior = self._prior(ahead, bench)
             fit = self._follow(picture, bench, calm_prior, calm_prior.pose, least_quality)
             if fit is not None and gate(ahead, *_observation(fit, bench, t_s, self._body)[1:]) < _STIRS:
-                return fit, calm_prior, is_low
+                return fit, calm_prior
             self._is_calm, self._calm_score = False, 0.0
-        return self._follow(picture, bench, prior, prior.pose, least_quality), prior, is_low
+        return self._follow(picture, bench, prior, prior.pose, least_quality), prior
 
     def _is_low(self, pose: ToolPose, picture: Picture) -> bool:
         """Whether too little of the tool is in view for the pose to stand without its past."""
@@ -350,6 +357,8 @@ class Tracker:
             return fit.quality < _FIND_QUALITY
         is_stale = t_s - max(self._t_sure_s, self._t_find_s) > _DOUBT_S
         soon_s = min(_SECOND_LOOK_S, max(_EARLY_LOOK_S, 0.5 * self._sightings * self._dt_s))  # half the track's age
+        if t_s - self._t_vague_s < _UNSURE_S:
+            soon_s = 0.0
         return is_stale or (fit.quality < _GOOD_QUALITY and t_s - self._t_find_s > soon_s)
 
     def _ways(self) -> tuple[Hold, ...]:
@@ -393,10 +402,11 @@ class Tracker:
         """Take a fit into the track."""
         seen, alone, alone_cov = _observation(fit, bench, t_s, self._body)
         known = self._state is not None and t_s - self._t_seen_s < _LOST_S
+        was_vague = known and self._t_vague_s == self._t_seen_s
         if known:
             ahead = predict(self._state, t_s, self._motion, self._is_calm)
             if gate(ahead, alone, alone_cov + _JITTER_COV) > _GATE:
-                if self._jumps < _JUMPS and not self._is_clearer(fit):
+                if not was_vague and self._jumps < _JUMPS and not self._is_clearer(fit):
                     self._jumps += 1
                     return seen, self._coast(t_s, "nozzle seems to jump")
                 known = False
@@ -413,7 +423,9 @@ class Tracker:
             self._state = condition(ahead, sites, mean, cov)
         else:
             self._state = condition(start_state(t_s, mean[:6], 1e4 * np.eye(6), self._motion), sites, mean, cov)
-            self._sightings = float(fit.quality > _SURE_QUALITY)
+            if not was_vague:
+                self._sightings = float(fit.quality > _SURE_QUALITY)
+            self._t_vague_s = t_s
             self._believed_quality, self._calm_score = fit.quality, 0.0
         self._believed_quality += 0.3 * (fit.quality - self._believed_quality)
         # what of the outline speaks against the pose does so in the next frames too; a hand always hides a part
@@ -431,18 +443,22 @@ class Tracker:
             if self._sightings > _GRIP_FRAMES:
                 self._last_hold, self._t_hold_s = hold_of(fit.pose, bench.cam_from_bench), t_s
         track = self._track(TrackStatus.TRACKING, "")
+        if np.sqrt(track.cov[2, 2]) > _TOLD_SIGMA_MM:
+            self._t_vague_s = t_s
         if self._sightings < _CONFIRM:
             track = replace(track, status=TrackStatus.TENTATIVE)
-        elif np.sqrt(track.cov[2, 2]) > _USEFUL_SIGMA_MM:
-            track = replace(track, status=TrackStatus.TENTATIVE, reason="too little of the nozzle in view")
-        return seen, track
+        elif t_s - self._t_vague_s < _SETTLES_S:
+            track = replace(track, status=TrackStatus.VAGUE, reason="too little of the nozzle in view")
+        else:
+            self._t_told_s = t_s
+        return seen, replace(track, t_seen_s=self._t_told_s)
 
     def _coast(self, t_s: float, reason: str) -> NozzleTrack:
-        if self._state is None or t_s - self._t_seen_s > _COAST_S:
+        if self._state is None or t_s - self._t_seen_s > _COAST_S or not self._t_told_s >= self._t_seen_s:
             nan3 = np.full(3, np.nan)
             if self._state is not None and t_s - self._t_seen_s > _LOST_S:
                 self._state = None
-            return NozzleTrack(t_s, TrackStatus.LOST, nan3, nan3, nan3, np.full((6, 6), np.nan), self._t_seen_s, reason)
+            return NozzleTrack(t_s, TrackStatus.LOST, nan3, nan3, nan3, np.full((6, 6), np.nan), self._t_told_s, reason)
         return self._track(TrackStatus.COASTING, reason, predict(self._state, t_s, self._motion, self._is_calm))
 
     def _track(self, status: TrackStatus, reason: str, state: ToolState | None = None) -> NozzleTrack:
@@ -473,6 +489,12 @@ def smoothed(states: list[ToolState]) -> list[tuple[FloatArray, FloatArray, Floa
         spread = axis_spread(axis)
         out.append((s.mean[:3].copy(), axis, spread @ (s.cov[:5, :5] + s.steady_cov) @ spread.T))
     return out
+
+
+def _paled(noise: tuple[float, float, float]) -> tuple[float, float, float]:
+    """Noise of a picture whose colours count for little."""
+    brightness, blue, red = noise
+    return brightness, max(blue, _PALE), max(red, _PALE)
 
 
 def _chart(pose: ToolPose, bench: BenchPose) -> FloatArray:

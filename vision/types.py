@@ -106,7 +106,8 @@ class NozzleMiss:
 class TrackStatus(enum.Enum):
     """What a track's numbers rest on."""
 
-    TENTATIVE = "tentative"  # seen, but not yet confirmed, or too little of it to tell where it is
+    TENTATIVE = "tentative"  # seen, but not yet confirmed
+    VAGUE = "vague"  # seen, but too little of it to tell how high it is
     TRACKING = "tracking"  # measured in this frame
     COASTING = "coasting"  # predicted; last measured at t_seen_s
     LOST = "lost"  # not known
@@ -128,7 +129,7 @@ class NozzleTrack:
     cov : array, shape (6, 6)
         Covariance of (tip [mm], axis [-]), bench pose and calibration included.
     t_seen_s : float
-        Time of the last frame that measured it [s]; nan before the first.
+        Time of the last frame that measured it and told where it is [s]; nan before the first.
     reason : str
         Why it was not measured, empty when it was.
     """

@@ -18,6 +18,7 @@ from monitor.heat.types import Band, HeatReading
 from monitor.job import Job
 from monitor.pipeline import FrameResult, ToolState
 from monitor.ui.theme import Standing
+from vision.types import TrackStatus
 
 __all__ = ["Told", "Row", "Summary", "tr", "big_state", "height_words", "limit_rows", "next_limit", "joint_words",
            "summarise", "ARROWS"]
@@ -81,6 +82,8 @@ def big_state(shown: Shown) -> Told:
     if alarm.is_flood:
         names = ", ".join(dict.fromkeys(tr(w.action) for w in alarm.shown[:4]))
         return Told(Standing.ACT, tr("Stop and look"), tr("many warnings at once: {}").format(names or tr("they just ended")))
+    if result.state is ToolState.NOT_SEEN and result.vision.track.status is TrackStatus.VAGUE:
+        return Told(Standing.UNKNOWN, tr("Seen in part"), result.exposure.reason)
     if result.state is ToolState.NOT_SEEN:
         return Told(Standing.UNKNOWN, tr("Not seen"), result.exposure.reason or tr("the nozzle is hidden"))
     if result.state is ToolState.NO_MAT:

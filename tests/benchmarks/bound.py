@@ -29,11 +29,12 @@ from scipy.stats import chi2
 
 from monitor.job import load_job
 from monitor.tracking import make_tracker
-from tests.vision.drawn_tool import CAMERA, INSIDE, OUTSIDE, TOOL, as_camera, drawn_exactly
+from tests.vision.drawn_tool import CAMERA, INSIDE, OUTSIDE, TOOL, as_camera, drawn_exactly, independent
+from vision.background import OWN_NOISE
 from vision.camera import load_camera
 from vision.chart import pose_of
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias, group_key, group_of
-from vision.edges import CutGrid, noise_sigma
+from vision.edges import COLOUR_BLUR_PX, CutGrid, noise_sigma
 from vision.fit import Picture, fit_pose, inside_picture, picture_cuts
 from vision.nozzle import ToolPose
 from vision.rounds import BLUR_PX
@@ -78,7 +79,7 @@ def _one(pose: ToolPose, noise: float, rng) -> tuple[float, float, float, float,
     off, stated = [], []
     for _ in range(DRAWS):
         image = as_camera(clean + noise * noise_sigma(clean) * rng.normal(0, 1, clean.shape))
-        fit = fit_pose(CAMERA, TOOL, Picture(image, bench, known, noise), pose, KNOWN)
+        fit = fit_pose(CAMERA, TOOL, Picture(image, bench, known, independent(noise)), pose, KNOWN)
         off.append(UP @ (fit.pose.tip_mm - pose.tip_mm))
         stated.append(np.sqrt(UP @ fit.cov[:3, :3] @ UP))
     error = np.array(off) / stated
@@ -90,26 +91,27 @@ def _drawn_bound(pose: ToolPose, noise: float) -> float:
     out = inside_picture(outline(CAMERA, TOOL, pose), CAMERA.image_size_px[::-1])
     own = np.maximum(out.part, 0)
     outside = np.where(out.side == STEP, INSIDE[own - 1], OUTSIDE)  # a step stands before the slice ahead
-    return _bound(out, np.repeat(INSIDE[own, None], 3, 1), np.repeat(outside[:, None], 3, 1), noise, 900.0, UP,
+    grey = np.array([1.0, 0.0, 0.0])  # as `to_opponent` gives it
+    return _bound(out, INSIDE[own, None] * grey, outside[:, None] * grey, independent(noise)[0], 900.0, UP,
                   lambda group: KNOWN[group_key(TOOL, group)])
 
 
 def _bound(out, inside, outside, noise: float, focal_px: float, up, bias, travel_mm=(0.0, 0.0, 0.0)) -> float:
-    """Least scatter of the height [mm] from edges between levels (n, 3) of linear light on both sides.
+    """Least scatter of the height [mm] from edges between levels (n, 3) on both sides, in light as `to_opponent` gives it.
 
     Of an estimate that leans on what is known of each group's offset (`bias`) as far as that goes: with the information F of
     the picture about pose and offsets, and K of what is known, it scatters by (F + K)^-1 F (F + K)^-1 and no less.
     """
-    share = ndtr(_ACROSS_PX / BLUR_PX)
-    slope = np.exp(-0.5 * (_ACROSS_PX / BLUR_PX) ** 2) / (np.sqrt(2 * np.pi) * BLUR_PX)
+    blur = np.hypot(BLUR_PX, [0.0, COLOUR_BLUR_PX, COLOUR_BLUR_PX])[:, None]
+    slope = np.exp(-0.5 * (_ACROSS_PX / blur) ** 2) / (np.sqrt(2 * np.pi) * blur)
     contrast = (outside - inside)[..., None]
-    level = (inside[..., None] + contrast * share).mean(1, keepdims=True)  # the noise goes by the mean of the channels
+    level = inside[:, :1, None] + contrast[:, :1] * ndtr(_ACROSS_PX / BLUR_PX)  # the noise goes by the brightness
     per_px = (contrast * slope / (noise * noise_sigma(level))) ** 2
     per_px = per_px.sum((1, 2)) * (_ACROSS_PX[1] - _ACROSS_PX[0])
     per_px *= BLUR_PX / np.hypot(BLUR_PX, out.jacobian[:, :3] @ travel_mm / np.sqrt(12))  # a moving edge is softer
     length_px = out.mm_per_sample * focal_px / out.point_cam_mm[:, 2]
     n = 6 if np.abs(out.jacobian[:, 5]).max() > 0 else 5
-    groups, at = np.unique([group_of(*row) for row in zip(out.part, out.side, (outside > inside).mean(1) > 0.5)], return_inverse=True)
+    groups, at = np.unique([group_of(*row) for row in zip(out.part, out.side, outside[:, 0] > inside[:, 0])], return_inverse=True)
     design = np.concatenate([out.jacobian[:, :n], np.eye(len(groups))[at]], 1)
     known = np.diag([0.0] * n + [bias(int(g)).sigma_px ** -2 for g in groups])
     seen = design.T @ ((per_px * length_px)[:, None] * design)
@@ -143,10 +145,11 @@ def _frame_bound(tracker, camera, frame, bench) -> float:
     view, body = tracker._view, tracker._body
     out = inside_picture(outline(camera, body, pose, step_mm=0.8), frame.image.shape)
     grid = CutGrid(6.0)
-    cuts, back = picture_cuts(Picture(frame.image, view.light, view.known, view.noise), out, grid)
+    noise = tuple(n / OWN_NOISE for n in view.noise)
+    cuts, _ = picture_cuts(Picture(frame.image, view.light, view.known, noise), out, grid)
     off = grid.offsets_px
     inside, outside = (cuts[:, :, m].mean(-1) for m in ((off > -4) & (off < -1.5), (off > 1.5) & (off < 4)))
-    return _bound(out, inside, outside, view.noise, camera.focal_px, bench.cam_from_bench[:3, 2],
+    return _bound(out, inside, outside, noise[0], camera.focal_px, bench.cam_from_bench[:3, 2],
                   lambda group: tracker._nozzle.bias[group_key(body, group)], tracker._travel_mm(bench))
 
 

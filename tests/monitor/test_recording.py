@@ -4,6 +4,7 @@ import csv
 import json
 import shutil
 import sqlite3
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -21,6 +22,7 @@ from monitor.report import report_html
 from monitor.rerun import rerun, stored_results
 from tests.monitor.make import JOB_TEXT, hover, job, track
 from tests.monitor.make import result as seen
+from vision.types import TrackStatus
 
 ORIGIN = Origin(JOB_TEXT, "# camera\n", "# nozzle\n")
 
@@ -132,6 +134,18 @@ def test_exported_columns_hold_what_a_scorer_needs(recording, tmp_path):
     assert {"t_s", "seen", "tip_x_mm", "tip_y_mm", "tip_z_mm", "height_mm", "height_sigma_mm", "aim_x_mm", "aim_y_mm",
             "tilt_deg"} <= row.keys()
     assert float(row["height_mm"]) == pytest.approx(12.0)
+
+
+def test_a_nozzle_seen_in_part_is_exported_as_seen_and_without_a_height(tmp_path):
+    judge = Judge(job())
+    with Recorder(tmp_path / "r", ORIGIN) as recorder:
+        for k, status in enumerate((TrackStatus.TRACKING, TrackStatus.VAGUE, TrackStatus.TENTATIVE)):
+            recorder.add(judge.step(seen(k, replace(track(k / 20, (0, 0, 15)), status=status))))
+    export_csv(open_recording(tmp_path / "r"), tmp_path)
+    with (tmp_path / "track.csv").open() as handle:
+        rows = [(row["seen"], row["status"], bool(row["height_mm"])) for row in csv.DictReader(handle)]
+
+    assert rows == [("1", "tracking", True), ("1", "vague", False), ("0", "tentative", False)]
 
 
 def test_exported_warnings_have_an_open_end_when_they_still_stand(recording, tmp_path):

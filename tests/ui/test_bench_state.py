@@ -1,6 +1,7 @@
 """The words of the hot-work screen: one state at a time, the most urgent; estimates with their bands; a summary of three numbers."""
 
 import math
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -15,8 +16,8 @@ from monitor.pipeline import Judge
 from monitor.recorder import PassNote
 from monitor.ui.bench_state import big_state, height_words, limit_rows, next_limit, summarise
 from monitor.ui.theme import Standing
-from tests.monitor.make import hover, job
-from vision.types import PoseMiss
+from tests.monitor.make import hover, job, result, track
+from vision.types import PoseMiss, TrackStatus
 
 NOTE = PassNote("outside the band", 0.15, 1.0, True, False)
 
@@ -61,6 +62,17 @@ def test_no_picture_is_unknown_and_not_good():
 def test_a_nozzle_lost_over_the_work_is_not_seen():
     told = big_state(shown(gone_s=0.4))
     assert (told.standing, told.word) == (Standing.UNKNOWN, "Not seen")
+
+
+def test_a_nozzle_of_which_too_little_shows_is_seen_in_part():
+    vague = replace(track(0.0, (0, 0, 15)), status=TrackStatus.VAGUE, reason="too little of the nozzle in view")
+    judge = Judge(job())
+    for k in range(20):
+        moment = judge.step(result(k, track(k / 20, (0, 0, 15)) if k < 8 else replace(vague, t_s=k / 20, t_seen_s=7 / 20)))
+    told = big_state(Shown(SimpleNamespace(), PoseMiss(0.0, ""), Moment(moment, Alarm((), (), False), None, ()), "", 0.0))
+
+    assert (told.standing, told.word, told.reason) == (Standing.UNKNOWN, "Seen in part", "too little of the nozzle in view")
+    assert height_words(moment) == ("–", "no measurement")
 
 
 @pytest.mark.parametrize("place, word", [((0, 0, 15), "On target"), ((60, 40, 60), "Off target"), ((0, 0, 30), "Near target")])

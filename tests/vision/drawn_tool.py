@@ -25,6 +25,12 @@ def as_camera(light):
     return np.round(255 * np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)).astype(np.uint8)
 
 
+def independent(share):
+    """Noise, as `find_edges` takes it, of a picture whose channels scatter by that share each on its own: of their mean, of one
+    less the mean of the others, of the difference of two."""
+    return share / np.sqrt(3), share * np.sqrt(1.5), share * np.sqrt(2)
+
+
 def drawn_exactly(pose: ToolPose, rows: int = 16) -> np.ndarray:
     """Linear light (h, w, 3): exact along x, in so many rows a pixel along y."""
     w, h = CAMERA.image_size_px

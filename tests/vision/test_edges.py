@@ -10,14 +10,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.ndimage import gaussian_filter1d
 
-from vision.edges import NO_TONE, CutGrid, edges_along, find_edges, sample_along, tables_of
+from tests.vision.drawn_tool import independent
+from vision.edges import NO_TONE, CutGrid, edges_along, find_edges, sample_along, tables_of, to_opponent
 from vision.rounds import _crowding_px
 from vision.threads import give_way
 
 GRID = CutGrid(9.0)
 OFF = GRID.offsets_px
 BLUR_PX = float(np.hypot(0.8, 6**-0.5))  # of an edge as it is read between pixels
-N = 30
+N, NOISE = 30, independent(0.5)
 
 
 def _cuts(at_px, inside, outside, noise=0.0, ramp=0.0, rng=None):
@@ -33,7 +34,8 @@ def _cuts(at_px, inside, outside, noise=0.0, ramp=0.0, rng=None):
 
 def _found_px(cuts, back, shared):
     one, blur = np.ones(N, np.int64), np.full(N, 0.8)
-    return edges_along(cuts, back, one, 0 * one, 1 if shared else 0, blur, 1.0, 5.0, 6.0, 0.01, 0.5, tables_of(GRID))[0]
+    cuts, back = to_opponent(cuts, NOISE), to_opponent(back, NOISE)
+    return edges_along(cuts, back, one, 0 * one, 1 if shared else 0, blur, 1.0, 5.0, 6.0, 0.01, NOISE[0], tables_of(GRID))[0]
 
 
 @settings(max_examples=60, deadline=None)
@@ -65,6 +67,29 @@ def test_a_side_that_shines_the_deeper_the_more_is_found_where_it_is():
     means = [np.mean(_found_px(*_cuts(0.1, 0.14, 0.45, 0.006, 0.03, rng), True)) for _ in range(20)]
 
     assert np.mean(means) == pytest.approx(0.1, abs=0.02)
+
+
+@pytest.mark.parametrize("at_px", [-0.6, 0.0, 0.9])
+def test_grey_metal_before_a_brown_bench_as_bright_as_itself_is_found_by_its_colour(at_px):
+    cuts, back = _cuts(at_px, 0.1, 0.1)
+    share = gaussian_filter1d((np.arange(-15.0, 15.0, 0.01) < at_px).astype(float), float(np.hypot(BLUR_PX, 0.9)) / 0.01)
+    tint = np.array([-0.05, 0.0, 0.05])[:, None]  # blue, green, red: as bright
+    cuts += ((1 - np.interp(OFF, np.arange(-15.0, 15.0, 0.01), share)) * tint).astype(np.float32)
+    back += tint.astype(np.float32)
+
+    found = find_edges(cuts, back, GRID, 0.8, 3.0)
+
+    assert found.gain.min() > 12.0
+    assert found.offset_px.mean() == pytest.approx(at_px, abs=0.03)
+
+
+def test_colours_of_a_picture_whose_channels_share_their_noise_hardly_scatter():
+    rng = np.random.default_rng(3)
+    grey = np.tile(rng.normal(0.4, 0.05, (50, 1, 37)), (1, 3, 1)).astype(np.float32)
+
+    brightness, blue, red = to_opponent(grey, (1.0, 1.0, 1.0)).std((0, 2))
+
+    assert brightness == pytest.approx(0.05, rel=0.05) and max(blue, red) < 1e-6
 
 
 def test_cuts_that_are_means_of_lines_side_by_side_are_less_noisy():

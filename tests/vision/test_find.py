@@ -244,16 +244,20 @@ def test_the_noise_is_that_beside_the_tool_and_counts_for_more_where_neighbours_
     tool[60:120, 140:180] = 255
     smooth = cv2.GaussianBlur(rng.normal(0, 1, (720, 1280)), (0, 0), 0.7)
     noises = []
-    for pattern in (rng.normal(0, 1, (720, 1280)), smooth / smooth.std()):
+    alike = 0.5 * np.sqrt(4 * np.pi * 0.7**2)  # a Gaussian-smoothed field's errors add up over 4 pi s^2 pixels; by hand
+    white, grey, blue = rng.normal(0, 1, (720, 1280)), np.ones(3), np.array([3.0, 0, 0])
+    for pattern, channels in ((white, grey), (smooth / smooth.std(), grey), (white, blue)):
         beside = np.zeros((720, 1280))
         beside[200:520, 520:760] = 1.0  # elsewhere a codec has smoothed it away
         off = 0.5 * noise_sigma(0.3) * beside * pattern
         view = BenchView(as_camera(bench), bench.astype(np.float32))
         for _ in range(500):
-            view.learn(as_camera(bench + off[..., None]), tool)
+            view.learn(as_camera(bench + off[..., None] * channels), tool)
             view.light[:] = bench  # or it would be learned
         noises.append(view.noise)
 
-    alike = 0.5 * np.sqrt(4 * np.pi * 0.7**2)  # a Gaussian-smoothed field's errors add up over 4 pi s^2 pixels; by hand
-    assert noises[0] == pytest.approx(0.5, rel=0.1)
-    assert 0.5 * 1.2 < noises[1] < alike
+    (apart, *colours), (shared, *_), (_, bluish, reddish) = noises
+    assert apart == pytest.approx(0.6 * 0.5, rel=0.1)  # six tenths count as each cut's own
+    assert 1.2 * apart < shared < alike / 0.5 * apart
+    assert colours == [0.6, 0.6]  # none in the picture: what shades and mirrored surroundings change them by
+    assert bluish > 2 * apart and reddish == 0.6

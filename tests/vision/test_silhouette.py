@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import ndtr
 
-from tests.vision.drawn_tool import CAMERA, TOOL, as_camera, drawn_exactly
+from tests.vision.drawn_tool import CAMERA, TOOL, as_camera, drawn_exactly, independent
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias, group_of
 from vision.edges import CutGrid, find_edges, sample_cuts
 from vision.fit import Picture, fit_pose, loose_prior
@@ -78,7 +78,7 @@ def test_a_blurred_edge_is_found_where_it_was_put(at_px, inside, outside):
 @pytest.mark.parametrize(("at_px", "is_there"), [(-50.0, False), (0.0, True)])
 def test_an_edge_explains_a_cut_far_better_than_bare_bench_does_where_there_is_one(at_px, is_there):
     cuts = _blurred_step(at_px, 0.1, 0.3, 0.01, np.random.default_rng(3))
-    edges = find_edges(cuts, np.full_like(cuts, 0.3), CutGrid(9.0), 0.8, 100.0)
+    edges = find_edges(cuts, np.full_like(cuts, 0.3), CutGrid(9.0), 0.8, 100.0, noise=independent(1.0))
 
     assert np.median(edges.gain) > 200 if is_there else np.median(edges.gain) < 40
 
@@ -93,7 +93,7 @@ def test_an_edge_read_from_a_quiet_picture_is_met_at_any_angle(turn_deg, at_px):
     along = np.linspace(-20, 20, 21)[:, None] * normal[::-1] * [-1, 1]
     cuts = sample_cuts(as_camera(light[..., None] * np.ones(3)), 40.0 + along, np.tile(normal, (21, 1)), CutGrid(9.0).offsets_px)
 
-    edges = find_edges(cuts, np.full_like(cuts, 0.4), CutGrid(9.0), 0.8, 3.0, noise=0.25)
+    edges = find_edges(cuts, np.full_like(cuts, 0.4), CutGrid(9.0), 0.8, 3.0, noise=independent(0.25))
 
     assert np.isfinite(edges.offset_px).all()  # a blur that does not fit would be taken for something in the way
     assert abs(edges.offset_px.mean() - at_px) < 0.045
@@ -151,7 +151,7 @@ def test_blur_does_not_pull_a_rim_inwards(lean):
     pose, clean = _pose(0, 0, 350, lean, -1.5), drawn_exactly(_pose(0, 0, 350, lean, -1.5))
     loose, known = {key: EdgeBias(0.0, 0.3) for key in DEFAULT_BIAS}, np.full((720, 1280), 255, np.uint8)
     tight = loose_prior(TOOL, loose, pose, tip_mm=1e-4, turn_rad=1e-6, roll_rad=1e-6)
-    picture = Picture(as_camera(clean + rng.normal(0, 0.003, clean.shape)), np.full(clean.shape, 0.45, np.float32), known, 0.25)
+    picture = Picture(as_camera(clean + rng.normal(0, 0.003, clean.shape)), np.full(clean.shape, 0.45, np.float32), known, independent(0.25))
 
     fit = fit_pose(CAMERA, TOOL, picture, pose, loose, prior=tight, spreads_px=(1.0,))
 
@@ -164,7 +164,7 @@ def test_a_quiet_picture_in_which_edges_hardly_scatter_is_believed_more_and_righ
     pose = _pose(*rng.uniform([-20, -20, 330], [20, 20, 380]), rng.uniform(0.7, 1.0), rng.uniform(-1.9, -1.2))
     # the drawing is a little sharper than a camera's picture: its edges appear within 0.05 px
     bench, known = np.full((720, 1280, 3), 0.45, np.float32), {key: EdgeBias(0.0, 0.05) for key in DEFAULT_BIAS}
-    picture = Picture(_drawn(pose, rng), bench, np.full((720, 1280), 255, np.uint8), 0.36)
+    picture = Picture(_drawn(pose, rng), bench, np.full((720, 1280), 255, np.uint8), independent(0.36))
 
     exact, usual = (fit_pose(CAMERA, TOOL, picture, pose, known, is_exact=is_exact) for is_exact in (True, False))
 

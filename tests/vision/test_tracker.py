@@ -181,7 +181,40 @@ def test_a_height_that_is_hardly_known_is_not_told(scene):
     _, vaguely = tracker._advance(replace(fit, cov=fit.cov + vague), here, 0.3 + 1 / RATE_HZ)
 
     assert told.is_seen and not vaguely.is_seen
+    assert vaguely.status is TrackStatus.VAGUE
     assert vaguely.reason == "too little of the nozzle in view"
+
+
+def test_a_height_that_was_vague_is_told_when_it_has_been_good_for_a_while(scene):
+    tracker, fit, _, here = _tracking(scene)
+    tracker._t_vague_s = 0.3
+
+    statuses = [tracker._advance(fit, here, t_s)[1].status for t_s in (0.4, 0.55)]
+
+    assert statuses == [TrackStatus.VAGUE, TrackStatus.TRACKING]
+
+
+def test_where_a_vague_nozzle_goes_unseen_is_not_guessed_and_its_age_counts_from_what_was_told(scene):
+    tracker, fit, _, here = _tracking(scene)
+    told = tracker._advance(fit, here, 0.3)[1]
+    tracker._t_vague_s = 0.3
+    vague = tracker._advance(fit, here, 0.35)[1]
+    gone = tracker._coast(0.4, "hidden")
+
+    assert (told.status, vague.status, gone.status) == (TrackStatus.TRACKING, TrackStatus.VAGUE, TrackStatus.LOST)
+    assert vague.t_seen_s == gone.t_seen_s == 0.3 and np.isnan(gone.tip_mm).all()
+
+
+@pytest.mark.parametrize("is_vague", [True, False])
+def test_a_vague_nozzle_may_jump_to_where_it_is_seen_and_another_may_not(scene, is_vague):
+    tracker, fit, _, here = _tracking(scene, n=20)
+    far = replace(fit, pose=moved_pose(fit.pose, np.array([0.0, 0, 40.0, 0, 0, 0])), quality=0.5)
+    if is_vague:
+        tracker._t_vague_s = tracker._t_seen_s
+
+    _, track = tracker._advance(far, here, tracker._t_seen_s + 1 / RATE_HZ)
+
+    assert track.status is (TrackStatus.VAGUE if is_vague else TrackStatus.COASTING)
 
 
 @pytest.mark.parametrize("turn_rad, is_followed", [(0.012, True), (0.2, False)])
@@ -198,9 +231,16 @@ def test_a_direction_a_little_beyond_its_sigma_is_followed_and_one_far_off_is_no
 @pytest.mark.parametrize("sightings, is_checked", [(4.0, True), (200.0, False)])
 def test_a_fair_fit_is_checked_soon_while_the_track_is_young(scene, sightings, is_checked):
     tracker, fit, _, _ = _tracking(scene)
-    tracker._sightings, tracker._t_find_s, tracker._t_sure_s = sightings, 0.0, 0.4
+    tracker._sightings, tracker._t_find_s, tracker._t_sure_s = sightings, 0.8, 1.2
 
-    assert tracker._needs_search(replace(fit, quality=0.6), False, 0.4) is is_checked
+    assert tracker._needs_search(replace(fit, quality=0.6), False, 1.2) is is_checked
+
+
+def test_a_fair_fit_is_checked_at_once_when_its_track_has_just_begun(scene):
+    tracker, fit, _, _ = _tracking(scene)
+    tracker._sightings, tracker._t_find_s, tracker._t_sure_s = 200.0, 0.2, 0.3
+
+    assert tracker._needs_search(replace(fit, quality=0.6), False, 0.3)
 
 
 @pytest.mark.parametrize("is_low", [False, True])
