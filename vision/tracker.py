@@ -44,7 +44,7 @@ _JUMPS = 5  # so many jumps in a row mean that the track was wrong, not the pict
 _HOLD_COS = np.cos(np.deg2rad(30.0))  # a hand turns the tool no further than this from the ways it held it before
 _TOLD_SIGMA_MM, _USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 5.0, 12.0, 25.0  # of the height: to tell it, to begin a track, to follow one
 # a new track's height, or one that was vague, is told when it has been good for so long, and doubted for the longer time
-_SETTLES_S, _UNSURE_S = 0.2, 0.5
+_SETTLES_S, _UNSURE_S = 0.3, 0.5
 _COAST_S = 0.2
 _LOST_S = 0.4
 _SECOND_LOOK_S = 1.0  # a pose that explains less than usual may be a near miss: now and then, look whether another explains more

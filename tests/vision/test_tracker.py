@@ -171,14 +171,14 @@ def _tracking(scene, holds=(), n=6):
 
 def test_a_height_that_is_hardly_known_is_not_told(scene):
     tracker, fit, _, here = _tracking(scene)
-    _, told = tracker._advance(fit, here, 0.2)
+    _, told = tracker._advance(fit, here, 0.35)
     vague = np.zeros_like(fit.cov)
     vague[:3, :3] = 9.0**2 * np.outer(CAM_FROM_BENCH[:3, 2], CAM_FROM_BENCH[:3, 2])  # along the vertical
     tracker._state = None
 
-    tracker._advance(replace(fit, cov=fit.cov + vague), here, 0.3)
+    tracker._advance(replace(fit, cov=fit.cov + vague), here, 0.4)
     tracker._sightings = 4.0
-    _, vaguely = tracker._advance(replace(fit, cov=fit.cov + vague), here, 0.3 + 1 / RATE_HZ)
+    _, vaguely = tracker._advance(replace(fit, cov=fit.cov + vague), here, 0.4 + 1 / RATE_HZ)
 
     assert told.is_seen and not vaguely.is_seen
     assert vaguely.status is TrackStatus.VAGUE
@@ -189,20 +189,20 @@ def test_a_height_that_was_vague_is_told_when_it_has_been_good_for_a_while(scene
     tracker, fit, _, here = _tracking(scene)
     tracker._t_vague_s = 0.3
 
-    statuses = [tracker._advance(fit, here, t_s)[1].status for t_s in (0.4, 0.55)]
+    statuses = [tracker._advance(fit, here, t_s)[1].status for t_s in (0.4, 0.65)]
 
     assert statuses == [TrackStatus.VAGUE, TrackStatus.TRACKING]
 
 
 def test_where_a_vague_nozzle_goes_unseen_is_not_guessed_and_its_age_counts_from_what_was_told(scene):
     tracker, fit, _, here = _tracking(scene)
-    told = tracker._advance(fit, here, 0.3)[1]
-    tracker._t_vague_s = 0.3
-    vague = tracker._advance(fit, here, 0.35)[1]
-    gone = tracker._coast(0.4, "hidden")
+    told = tracker._advance(fit, here, 0.4)[1]
+    tracker._t_vague_s = 0.4
+    vague = tracker._advance(fit, here, 0.45)[1]
+    gone = tracker._coast(0.5, "hidden")
 
     assert (told.status, vague.status, gone.status) == (TrackStatus.TRACKING, TrackStatus.VAGUE, TrackStatus.LOST)
-    assert vague.t_seen_s == gone.t_seen_s == 0.3 and np.isnan(gone.tip_mm).all()
+    assert vague.t_seen_s == gone.t_seen_s == 0.4 and np.isnan(gone.tip_mm).all()
 
 
 @pytest.mark.parametrize("is_vague", [True, False])
