@@ -43,8 +43,8 @@ _CALM_KEEPS, _CALM_SCORE = 0.7, 1.0  # a hand is calm when the last few pictures
 _JUMPS = 5  # so many jumps in a row mean that the track was wrong, not the picture
 _HOLD_COS = np.cos(np.deg2rad(30.0))  # a hand turns the tool no further than this from the ways it held it before
 _TOLD_SIGMA_MM, _USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 5.0, 12.0, 25.0  # of the height: to tell it, to begin a track, to follow one
-# a new track's height, or one that was vague, is told when it has been good for so long, and doubted for the longer time
-_SETTLES_S, _UNSURE_S = 0.3, 0.5
+# a height that was vague, and a new track's, is told when it has been good for so long; and looked for anew within the last
+_SETTLES_S, _SETTLES_NEW_S, _UNSURE_S = 0.3, 0.2, 0.5
 _COAST_S = 0.2
 _LOST_S = 0.4
 _SECOND_LOOK_S = 1.0  # a pose that explains less than usual may be a near miss: now and then, look whether another explains more
@@ -425,7 +425,7 @@ class Tracker:
             self._state = condition(start_state(t_s, mean[:6], 1e4 * np.eye(6), self._motion), sites, mean, cov)
             if not was_vague:
                 self._sightings = float(fit.quality > _SURE_QUALITY)
-            self._t_vague_s = t_s
+                self._t_vague_s = t_s - (_SETTLES_S - _SETTLES_NEW_S)
             self._believed_quality, self._calm_score = fit.quality, 0.0
         self._believed_quality += 0.3 * (fit.quality - self._believed_quality)
         # what of the outline speaks against the pose does so in the next frames too; a hand always hides a part
