@@ -58,7 +58,7 @@ _BETTER = 1.15  # a pose found anew replaces a doubtful one when it explains its
 _GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames holds it alike for so long
 _CONFIRM, _FAIR = 3, 0.25  # sightings that explain enough before a new track is believed; what one that explains less counts
 # what callipers, the board's thickness and the touch photographs leave, alike in all frames: outlet [mm], direction [-]
-_STEADY_COV = np.diag([0.2, 0.2, 0.35, 0.003, 0.003]) ** 2
+_STEADY_COV = np.diag([0.2, 0.2, 0.3, 0.003, 0.003]) ** 2
 # what one frame's own covariance leaves out, for the gate: whole sides are off alike, from frame to frame differently
 _JITTER_COV = np.diag([0.4, 0.4, 1.0, 0.008, 0.008]) ** 2
 _STEADY_SHARE = 0.2  # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
