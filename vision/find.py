@@ -31,6 +31,8 @@ _CLOSE_PX = 3.0
 _MARGIN_PX = 60  # around the tool in which it is looked for near its track
 _FIRST_ROUND, _SECOND_ROUND, _DRAWS = 4000, 500, 40
 _CLEARLY = 1.15  # so much more than quite another pose it must explain
+# with less of it in view, poses that look alike, at the outlet and so far behind, are the same tool, near or far
+_IN_PART, _BEHIND_MM, _SAME_PLACE_PX = 0.6, 10.0, 15.0
 _SIGHT_STEP_MM = 3.0  # distance of the places on the visible outline of a pose
 _STEP_MM = 4.0  # distance of the places on an outline where edges are looked for
 _FITS, _FULL_FITS = 20, 6  # poses worth a draft, and worth a full fit
@@ -93,7 +95,9 @@ def find_tool(
         return None
     merit, best, held = max(good, key=lambda f: f[0])
     # known to stand on a plane, it is told from others by that
-    if plane is None and any(merit < _CLEARLY * m for m, f, _ in fits if not alike(f.pose, best.pose)):
+    is_part = share_in_view(camera, body, best.pose, picture) < _IN_PART
+    if plane is None and any(merit < _CLEARLY * m for m, f, _ in fits
+                             if not (alike(f.pose, best.pose) or (is_part and _looks_alike(camera, f.pose, best.pose)))):
         return None
     return fit_pose(camera, body, picture, best.pose, bias, prior=held, plane=plane, spreads_px=(1.5, 1.0))
 
@@ -114,6 +118,12 @@ def _lifted(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) -> 
 def alike(a: ToolPose, b: ToolPose) -> bool:
     """Whether two poses may be the same one, not quite well fitted."""
     return np.linalg.norm(a.tip_mm - b.tip_mm) < 20.0 and a.axis @ b.axis > np.cos(2 * _NEIGHBOUR_RAD)
+
+
+def _looks_alike(camera, a: ToolPose, b: ToolPose) -> bool:
+    """Whether two poses put the outlet and the tube behind it at the same place in the picture, near or far."""
+    ends_px = [camera.project(np.stack([p.tip_mm, p.tip_mm - _BEHIND_MM * p.axis])) for p in (a, b)]
+    return bool(np.linalg.norm(ends_px[0] - ends_px[1], axis=1).max() < _SAME_PLACE_PX)
 
 
 def habit(pose: ToolPose, holds: tuple[Hold, ...], cam_from_bench: FloatArray) -> float:

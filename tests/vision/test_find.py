@@ -90,27 +90,43 @@ def test_a_pose_that_was_left_behind_is_led_back_to_the_tool(away):
     assert min(off_px) < 0.25 * np.linalg.norm(CAMERA.project(start.tip_mm[None]) - CAMERA.project(pose.tip_mm[None]))
 
 
-@pytest.mark.parametrize("is_photograph", [True, False])
-def test_two_places_that_explain_a_picture_alike_are_not_told_apart_but_by_a_known_height(monkeypatch, is_photograph):
+def _found_beside_a_rival(monkeypatch, rival, **options):
+    """What a search gives when its second full fit explains as much as the first, in the pose that `rival` makes of it."""
     rng = np.random.default_rng(1)
     bench, pose = _bench(rng), _tool(-10, 5, 12, 35, 90)
     picture, n_full = Picture(_with_tool(bench, pose, rng), bench, ALL_KNOWN), 0
 
-    def as_well_beside(*args, **options):
+    def as_well(*args, **options):
         nonlocal n_full
         fit = fit_pose(*args, **options)
         if fit is None or "reach_px" in options:  # a draft
             return fit
         n_full += 1
-        beside = moved_pose(fit.pose, np.array([40.0, 0, 0, 0, 0, 0])) if n_full == 2 else fit.pose
-        return replace(fit, pose=beside, quality=0.55)
+        return replace(fit, pose=rival(fit.pose) if n_full == 2 else fit.pose, quality=0.55)
 
-    monkeypatch.setattr(vision.find, "fit_pose", as_well_beside)
+    monkeypatch.setattr(vision.find, "fit_pose", as_well)
+    found = find_tool(CAMERA, TOOL, picture, CAM_FROM_BENCH, 0.0, DRAWN_EDGES, **options)
+    assert n_full >= 2
+    return found
+
+
+@pytest.mark.parametrize("is_photograph", [True, False])
+def test_two_places_that_explain_a_picture_alike_are_not_told_apart_but_by_a_known_height(monkeypatch, is_photograph):
     plane = (-CAM_FROM_BENCH[:3, 2], 388.0, 5.0) if is_photograph else None
 
-    found = find_tool(CAMERA, TOOL, picture, CAM_FROM_BENCH, 0.0, DRAWN_EDGES, plane=plane)
+    found = _found_beside_a_rival(monkeypatch, lambda p: moved_pose(p, np.array([40.0, 0, 0, 0, 0, 0])), plane=plane)
 
-    assert n_full >= 2 and (found is not None) == is_photograph
+    assert (found is not None) == is_photograph
+
+
+@pytest.mark.parametrize("share, aside_mm, is_found", [(0.4, 0.0, True), (0.4, 30.0, False), (1.0, 0.0, False)])
+def test_a_tool_seen_in_part_is_found_when_only_how_near_it_is_cannot_be_told(monkeypatch, share, aside_mm, is_found):
+    monkeypatch.setattr(vision.find, "share_in_view", lambda *_: share)
+
+    def nearer(pose):
+        return ToolPose(0.92 * pose.tip_mm + np.array([aside_mm, 0.0, 0.0]), pose.axis, pose.roll_rad)  # by 30 mm
+
+    assert (_found_beside_a_rival(monkeypatch, nearer) is not None) == is_found
 
 
 def test_a_pose_below_the_board_is_brought_up_where_it_is_seen():
