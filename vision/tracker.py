@@ -42,7 +42,7 @@ _STIRS = 20.5  # chi-square of 5 degrees of freedom, 99.9 %: the hand is calm no
 _CALM_KEEPS, _CALM_SCORE = 0.7, 1.0  # a hand is calm when the last few pictures say so
 _JUMPS = 5  # so many jumps in a row mean that the track was wrong, not the picture
 _HOLD_COS = np.cos(np.deg2rad(30.0))  # a hand turns the tool no further than this from the ways it held it before
-_TOLD_SIGMA_MM, _USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 5.0, 12.0, 25.0  # of the height: to tell it, to begin a track, to follow one
+_TOLD_SIGMA_MM, _USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 6.0, 12.0, 25.0  # of the height: to tell it, to begin a track, to follow one
 # a height that was vague, and a new track's, is told when it has been good for so long; and looked for anew within the last
 _SETTLES_S, _SETTLES_NEW_S, _UNSURE_S = 0.3, 0.2, 0.5
 _COAST_S = 0.2
