@@ -203,7 +203,7 @@ class Tracker:
         """The best pose for this picture: from the track if possible, else from a search's answer."""
         fit, is_sure = self._track_on(picture, bench, t_s)
         search = self._search
-        if is_sure and (search is None or fit.quality > _GOOD_QUALITY):  # a second look is waited for by a fit that is only fair
+        if is_sure and (search is None or fit.quality > self._good_quality(t_s)):  # a second look is waited for by a fit that is only fair
             self._search = None
             return fit
         if search is None:
@@ -357,9 +357,17 @@ class Tracker:
             return fit.quality < _FIND_QUALITY
         is_stale = t_s - max(self._t_sure_s, self._t_find_s) > _DOUBT_S
         soon_s = min(_SECOND_LOOK_S, max(_EARLY_LOOK_S, 0.5 * self._sightings * self._dt_s))  # half the track's age
-        if t_s - self._t_vague_s < _UNSURE_S:
+        if self._is_unsure(t_s):
             soon_s = 0.0
-        return is_stale or (fit.quality < _GOOD_QUALITY and t_s - self._t_find_s > soon_s)
+        return is_stale or (fit.quality < self._good_quality(t_s) and t_s - self._t_find_s > soon_s)
+
+    def _is_unsure(self, t_s: float) -> bool:
+        """Whether the height was vague, or the track begun, a moment ago."""
+        return t_s - self._t_vague_s < _UNSURE_S
+
+    def _good_quality(self, t_s: float) -> float:
+        """That from which on no better pose is looked for."""
+        return _WELL_QUALITY if self._is_unsure(t_s) else _GOOD_QUALITY
 
     def _ways(self) -> tuple[Hold, ...]:
         """How the tool may be held now: as a moment ago, else as in the photographs."""

@@ -236,11 +236,12 @@ def test_a_fair_fit_is_checked_soon_while_the_track_is_young(scene, sightings, i
     assert tracker._needs_search(replace(fit, quality=0.6), False, 1.2) is is_checked
 
 
-def test_a_fair_fit_is_checked_at_once_when_its_track_has_just_begun(scene):
+@pytest.mark.parametrize("t_s, is_checked", [(0.3, True), (1.2, False)])
+def test_a_fair_fit_is_checked_at_once_when_its_track_has_just_begun(scene, t_s, is_checked):
     tracker, fit, _, _ = _tracking(scene)
-    tracker._sightings, tracker._t_find_s, tracker._t_sure_s = 200.0, 0.2, 0.3
+    tracker._sightings, tracker._t_find_s, tracker._t_sure_s = 200.0, t_s - 0.2, t_s
 
-    assert tracker._needs_search(replace(fit, quality=0.6), False, 0.3)
+    assert tracker._needs_search(replace(fit, quality=0.74), False, t_s) is is_checked
 
 
 @pytest.mark.parametrize("is_low", [False, True])
