@@ -456,7 +456,9 @@ class Tracker:
         if self._sightings < _CONFIRM:
             track = replace(track, status=TrackStatus.TENTATIVE)
         elif t_s - self._t_vague_s < _SETTLES_S:
-            track = replace(track, status=TrackStatus.VAGUE, reason="too little of the nozzle in view")
+            is_little = self._t_vague_s == t_s
+            track = replace(track, status=TrackStatus.VAGUE,
+                            reason="too little of the nozzle in view" if is_little else "the height has not settled yet")
         else:
             self._t_told_s = t_s
         return seen, replace(track, t_seen_s=self._t_told_s)

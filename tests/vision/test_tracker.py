@@ -189,9 +189,10 @@ def test_a_height_that_was_vague_is_told_when_it_has_been_good_for_a_while(scene
     tracker, fit, _, here = _tracking(scene)
     tracker._t_vague_s = 0.3
 
-    statuses = [tracker._advance(fit, here, t_s)[1].status for t_s in (0.4, 0.65)]
+    soon, later = (tracker._advance(fit, here, t_s)[1] for t_s in (0.4, 0.65))
 
-    assert statuses == [TrackStatus.VAGUE, TrackStatus.TRACKING]
+    assert (soon.status, soon.reason) == (TrackStatus.VAGUE, "the height has not settled yet")
+    assert (later.status, later.reason) == (TrackStatus.TRACKING, "")
 
 
 def test_where_a_vague_nozzle_goes_unseen_is_not_guessed_and_its_age_counts_from_what_was_told(scene):
