@@ -75,7 +75,7 @@ def run_check(args: argparse.Namespace) -> int:
 def _readings(photos: list[Path], over: str, empty: str | None, job: Job, camera: CameraModel,
               found: NozzleCalibration) -> tuple[list[GaugeReading], BenchPose]:
     """What each photograph says, and the bench pose of the last."""
-    from vision.edges import linear_light
+    from vision.cuts import linear_light
     from vision.gauge import GaugeMiss, read_gauge
     from vision.sources import read_photo
 

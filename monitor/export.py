@@ -138,7 +138,8 @@ def _csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
 def _track(recording: Recording) -> tuple[list[str], list[list[Any]]]:
     frames = recording.frames
     derived = {"tilt_deg": np.degrees(frames["tilt_rad"]), "tilt_sigma_deg": np.degrees(frames["tilt_sigma_rad"]),
-               "seen": [int(seen or status == TrackStatus.VAGUE.value) for seen, status in zip(frames["seen"], frames["status"], strict=True)],
+               "seen": [int(seen or status == TrackStatus.VAGUE.value)
+                        for seen, status in zip(frames["seen"], frames["status"], strict=True)],
                "reason": frames["track_reason"]}
     columns = [derived[n] if n in derived else frames[n] for n in TRACK_COLUMNS]
     heat = {row["frame"]: row for row in recording.heat}

@@ -6,7 +6,8 @@ import cv2
 import numpy as np
 from numba import njit
 
-from vision.edges import LINEAR, USUAL_NOISE, brightest, linear_light, noise_sigma
+from vision.cuts import LINEAR, brightest, linear_light
+from vision.edges import USUAL_NOISE, noise_sigma
 
 __all__ = ["compose_bench", "BenchView", "MASK_SCALE", "BLOCK_PX", "OWN_NOISE"]
 

@@ -11,7 +11,7 @@ from numba import njit
 
 from vision import rigid
 from vision.camera import CameraModel
-from vision.edges import sample_cuts
+from vision.cuts import sample_cuts
 from vision.errors import CalibrationError
 from vision.lens import lens_of, project
 from vision.mat import Mat

@@ -7,16 +7,15 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
 
-import cv2
 import numpy as np
 from numba import njit
 from scipy.special import ndtr
 
+from vision.cuts import CutGrid, to_opponent
 from vision.types import FloatArray
 
-__all__ = ["LINEAR", "NO_TONE", "STRAY_LIGHT", "USUAL_NOISE", "PICK_LIMIT", "MISFIT_LIMIT", "SAMPLING_PX", "COLOUR_BLUR_PX",
-           "CutGrid", "EdgeSet", "EdgeTables", "tables_of", "noise_sigma", "linear_light", "to_opponent", "brightest", "sample_cuts", "sample_along",
-           "find_edges", "edges_along"]
+__all__ = ["STRAY_LIGHT", "USUAL_NOISE", "PICK_LIMIT", "MISFIT_LIMIT", "SAMPLING_PX", "COLOUR_BLUR_PX", "EdgeSet", "EdgeTables",
+           "tables_of", "noise_sigma", "find_edges", "edges_along"]
 
 _INNER_PX, _OUTER_PX = 2.5, 2.5  # alike on both sides: a lopsided window favours edges away from the truth
 _BACK_PX, _FORE_PX = 4.5, 6.5  # the window that stays put while the edge is tried within it
@@ -35,20 +34,6 @@ PICK_LIMIT, MISFIT_LIMIT = 5.0, 6.0  # as in `find_edges`
 STRAY_LIGHT = 0.01  # sigma of the brightness that it lays over the bench; smoke lays more
 USUAL_NOISE = 0.6, 0.6, 0.6  # as in `find_edges`
 _NOISE_FLOOR, _NOISE_SHARE = 0.006, 0.045  # sigma of a pixel in linear light: floor, and at value 1 (about 5 of 255 levels)
-
-
-@dataclass(frozen=True)
-class CutGrid:
-    """Sample positions along each cut: from -reach_px (inside) to +reach_px (outside) in steps of step_px."""
-
-    reach_px: float
-    step_px: float = 0.5
-
-    @property
-    def offsets_px(self) -> FloatArray:
-        """Positions, shape (m,) [px]."""
-        n = int(round(self.reach_px / self.step_px))
-        return np.arange(-n, n + 1) * self.step_px
 
 
 @dataclass(frozen=True)
@@ -71,89 +56,6 @@ class EdgeSet:
     sigma_px: FloatArray
     gain: FloatArray
     lighter: np.ndarray
-
-
-def _tone_table() -> np.ndarray:
-    v = np.arange(256) / 255.0
-    return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4).astype(np.float32)
-
-
-LINEAR = _tone_table()  # IEC 61966-2-1 (sRGB): a camera's real curve is near it
-NO_TONE = np.zeros(0, np.float32)
-
-
-def linear_light(image: np.ndarray) -> np.ndarray:
-    """Picture in linear light, float32 in 0..1; blur mixes light, not grey levels, so edges are fitted here."""
-    return cv2.LUT(image, LINEAR)
-
-
-@njit(cache=True, nogil=True)
-def to_opponent(light, noise):
-    """Blue, green and red (n, 3, m) to brightness, blue over the mean of the others, and red over green, in place and returned.
-
-    The channels share most of their noise; these three hardly do, and colours have least of it: grey metal stands out from a
-    brown bench as bright as itself. Colours come in units that give them the brightness's noise.
-
-    Parameters
-    ----------
-    noise : tuple of float
-        Scatter of the three, in any unit.
-    """
-    blue, red = noise[0] / noise[1], noise[0] / noise[2]
-    for i in range(light.shape[0]):
-        for j in range(light.shape[2]):
-            b, g, r = light[i, 0, j], light[i, 1, j], light[i, 2, j]
-            light[i, 0, j], light[i, 1, j], light[i, 2, j] = (b + g + r) / 3, (b - 0.5 * (g + r)) * blue, (r - g) * red
-    return light
-
-
-def brightest(light: np.ndarray) -> np.ndarray:
-    """The largest of three channels; several times faster than max along so short an axis."""
-    return np.maximum(np.maximum(light[..., 0], light[..., 1]), light[..., 2])
-
-
-def sample_cuts(image: np.ndarray, centre_px: FloatArray, normal_px: FloatArray, offsets_px: FloatArray) -> np.ndarray:
-    """Linear light along cuts, shape (n, channels, m), float32; beyond the picture its border goes on.
-
-    Parameters
-    ----------
-    image : array, shape (h, w, channels)
-        uint8 as the camera gives it, or float32 already in linear light.
-    centre_px, normal_px : array, shape (n, 2)
-    offsets_px : array, shape (m,)
-        Positions along the normal.
-    """
-    one = np.ones(len(centre_px), np.int64)
-    return sample_along(image, LINEAR if image.dtype == np.uint8 else NO_TONE, centre_px, normal_px, offsets_px, one)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def sample_along(image, table, centre, normal, offsets, lines):
-    """`sample_cuts` for compiled code, each cut the mean of some parallel lines a pixel apart; the table is LINEAR for pictures
-    of uint8, NO_TONE for linear light."""
-    h, w, channels = image.shape
-    n, m = len(centre), len(offsets)
-    out = np.zeros((n, channels, m), np.float32)
-    for i in range(n):
-        part = np.float32(1.0 / lines[i])
-        for k in range(lines[i]):
-            aside = k - 0.5 * (lines[i] - 1)
-            for j in range(m):
-                x = min(max(centre[i, 0] + offsets[j] * normal[i, 0] - aside * normal[i, 1], 0.0), w - 1.001)
-                y = min(max(centre[i, 1] + offsets[j] * normal[i, 1] + aside * normal[i, 0], 0.0), h - 1.001)
-                x0, y0 = int(x), int(y)
-                fx, fy = np.float32(x - x0), np.float32(y - y0)
-                for c in range(channels):
-                    a, b = image[y0, x0, c], image[y0, x0 + 1, c]
-                    d, e = image[y0 + 1, x0, c], image[y0 + 1, x0 + 1, c]
-                    if len(table):
-                        upper = table[int(a)] * (1 - fx) + table[int(b)] * fx
-                        lower = table[int(d)] * (1 - fx) + table[int(e)] * fx
-                    else:
-                        upper = np.float32(a) * (1 - fx) + np.float32(b) * fx
-                        lower = np.float32(d) * (1 - fx) + np.float32(e) * fx
-                    out[i, c, j] += part * (upper * (1 - fy) + lower * fy)
-    return out
 
 
 def find_edges(

@@ -17,10 +17,11 @@ from vision.rounds import is_inside
 from vision.silhouette import body_arrays, moved_poses, tool_hull, trace, trace_inputs, turned
 from vision.types import FloatArray
 
-__all__ = ["DRAFT_STEP_MM", "sweep", "poses_near", "find_tool", "alike", "habit", "share_in_view"]
+__all__ = ["DRAFT_STEP_MM", "IN_PART", "sweep", "poses_near", "find_tool", "alike", "habit", "share_in_view"]
 
 _LOWEST_MM, _AT_WORK_MM = -15.0, 25.0  # over the board: what no tool is below, but for an error; where one often is
 _HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down
+IN_PART = 0.6  # share of the outline in the picture below which the tool is seen in part
 DRAFT_STEP_MM = 1.6  # distance of the cuts while it is not clear which pose is worth a full fit
 _LEAST_EDGES = 24
 _LOW_HOLD_RAD = 0.09  # what is assumed when little of the tool is in view
@@ -31,8 +32,8 @@ _CLOSE_PX = 3.0
 _MARGIN_PX = 60  # around the tool in which it is looked for near its track
 _FIRST_ROUND, _SECOND_ROUND, _DRAWS = 4000, 500, 40
 _CLEARLY = 1.15  # so much more than quite another pose it must explain
-# with less of it in view, poses that look alike, at the outlet and so far behind, are the same tool, near or far
-_IN_PART, _BEHIND_MM, _SAME_PLACE_PX = 0.6, 10.0, 15.0
+# of a tool seen in part, poses that look alike, at the outlet and so far behind, are the same, near or far
+_BEHIND_MM, _SAME_PLACE_PX = 10.0, 15.0
 _SIGHT_STEP_MM = 3.0  # distance of the places on the visible outline of a pose
 _STEP_MM = 4.0  # distance of the places on an outline where edges are looked for
 _FITS, _FULL_FITS = 20, 6  # poses worth a draft, and worth a full fit
@@ -95,7 +96,7 @@ def find_tool(
         return None
     merit, best, held = max(good, key=lambda f: f[0])
     # known to stand on a plane, it is told from others by that
-    is_part = share_in_view(camera, body, best.pose, picture) < _IN_PART
+    is_part = share_in_view(camera, body, best.pose, picture) < IN_PART
     if plane is None and any(merit < _CLEARLY * m for m, f, _ in fits
                              if not (alike(f.pose, best.pose) or (is_part and _looks_alike(camera, f.pose, best.pose)))):
         return None

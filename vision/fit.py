@@ -7,8 +7,9 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 
+from vision.cuts import CutGrid, linear_light
 from vision.edge_bias import DEFAULT_BIAS, edge_offsets, group_key, n_groups
-from vision.edges import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, USUAL_NOISE, CutGrid, linear_light, tables_of
+from vision.edges import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, USUAL_NOISE, tables_of
 from vision.least_squares import Solved, spread_of
 from vision.lens import lens_of
 from vision.nozzle import NozzleBody, ToolPose

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numba import njit
 
-from vision.edges import brightest, linear_light
+from vision.cuts import brightest, linear_light
 from vision.fit import Picture
 
 __all__ = ["SCALE", "HALF", "ANGLES", "NewEdges", "new_edges", "tool_mask"]

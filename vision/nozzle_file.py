@@ -9,10 +9,10 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from vision.cuts import linear_light
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias
 from vision.errors import CalibrationError
 from vision.files import check_keys, read_toml, write_text_whole
-from vision.edges import linear_light
 from vision.nozzle import Hold
 
 __all__ = ["NozzleCalibration", "save_nozzle", "load_nozzle"]

@@ -12,8 +12,9 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
+from vision.cuts import LINEAR, NO_TONE, sample_along, to_opponent
 from vision.edge_bias import side_of
-from vision.edges import LINEAR, NO_TONE, SAMPLING_PX, edges_along, sample_along, to_opponent
+from vision.edges import SAMPLING_PX, edges_along
 from vision.least_squares import LEAST_GAIN, Solved, solve_steps
 from vision.nozzle import NozzleBody, axis_frame, cross, roll_of, sideways_of
 from vision.silhouette import STEP, body_arrays, coarseness, trace, turned_pose

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.background import compose_bench
+from vision.cuts import linear_light
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias, group_key
-from vision.edges import linear_light
 from vision.errors import CalibrationError
 from vision.find import find_tool
 from vision.fit import Picture, PoseFit, fit_pose

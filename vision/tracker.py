@@ -15,7 +15,7 @@ from vision.board import BoardFollower
 from vision.chart import axis_of, axis_spread, chart_of, chart_of_steps, pose_of
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias, edge_offsets
 from vision.edges import STRAY_LIGHT
-from vision.find import DRAFT_STEP_MM, alike, find_tool, habit, poses_near, share_in_view
+from vision.find import DRAFT_STEP_MM, IN_PART, alike, find_tool, habit, poses_near, share_in_view
 from vision.fit import Picture, PoseFit, PosePrior, fit_pose
 from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, calmness, condition, gate, predict, smooth, start_state
 from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of, sideways_of
@@ -33,9 +33,9 @@ CLEAR_QUALITY = 0.33  # that a pose found anew, and one that makes a new track, 
 _GOOD_QUALITY, _WELL_QUALITY = 0.7, 0.77  # below the second sigma grows, as the cube of how much quality lacks
 _QUICK_QUALITY = 0.65  # so good that no look further around is needed
 _DOUBT_QUALITY, _DOUBT_S = 0.35, 0.5
-# share of the outline in the picture from which on the pose can stand without its past, and without the picture's colours;
-# and the noise of these then: they come at half the size, and mixed with brightness, so that edges lie elsewhere in them
-_WHOLE, _PARTLY, _PALE = 0.35, 0.6, 1.3
+# share of the outline in the picture from which on the pose can stand without its past; and the noise of the colours of a tool
+# not seen in part: they come at half the size, and mixed with brightness, so that edges lie elsewhere in them
+_WHOLE, _PALE = 0.35, 1.3
 _GATE = 25.0  # chi-square of 5 degrees of freedom, 99.99 %
 _CLEARER = 1.3  # a fit so much better than what was believed of late may jump
 _STIRS = 20.5  # chi-square of 5 degrees of freedom, 99.9 %: the hand is calm no more
@@ -254,7 +254,7 @@ class Tracker:
         prior = self._prior(predict(self._state, t_s, self._motion), bench)
         share = share_in_view(self._camera, self._body, prior.pose, picture)
         is_low = share < _WHOLE
-        if share > _PARTLY:
+        if share > IN_PART:
             picture = replace(picture, noise=_paled(picture.noise))
         fit, prior = self._keep_up(picture, bench, t_s, prior, is_low)
         is_new = self._sightings < _CONFIRM  # how fast it moves is not yet known

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from scipy.ndimage import gaussian_filter1d
 
 from tests.vision.drawn_tool import independent
-from vision.edges import NO_TONE, CutGrid, edges_along, find_edges, sample_along, tables_of, to_opponent
+from vision.cuts import NO_TONE, CutGrid, sample_along, to_opponent
+from vision.edges import edges_along, find_edges, tables_of
 from vision.rounds import _crowding_px
 from vision.threads import give_way
 

@@ -8,8 +8,9 @@ from hypothesis import strategies as st
 from scipy.special import ndtr
 
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera, drawn_exactly, independent
+from vision.cuts import CutGrid, sample_cuts
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias, group_of
-from vision.edges import CutGrid, find_edges, sample_cuts
+from vision.edges import find_edges
 from vision.fit import Picture, fit_pose, loose_prior
 from vision.kalman import Motion, ToolState, calmness, condition, predict, smooth, start_state
 from vision.nozzle import ToolPose, body_from_measures
