@@ -113,11 +113,21 @@ class BenchView:
         """Mark pixels (mask, h x w, nonzero) as never seen."""
         self.known[region > 0] = 0
 
-    def warp(self, now_from_then: np.ndarray) -> None:
-        """Carry the bench along when the camera moved: homography (3, 3) from old to new pixels of the mat's plane."""
-        h, w = self.known.shape
-        self.light = cv2.warpPerspective(self.light, now_from_then, (w, h), flags=cv2.INTER_LINEAR)
-        self.known = cv2.warpPerspective(self.known, now_from_then, (w, h), flags=cv2.INTER_NEAREST)
+    def redraw(self, light: np.ndarray, known: np.ndarray, seen_px: np.ndarray) -> None:
+        """Take over a bench seen from elsewhere.
+
+        Parameters
+        ----------
+        light, known : arrays
+            As the attributes.
+        seen_px : array, shape (h, w, 2), float32
+            Where in them each pixel is found [px]; what lies outside, or is nan, is not known.
+        """
+        at = np.nan_to_num(seen_px, nan=-1e4)
+        self.light = np.maximum(cv2.remap(light, at, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE), 0.0)
+        # beside what is not known the light is mixed with it
+        self.known = cv2.remap(cv2.erode(known, np.ones((3, 3), np.uint8)), at, None, cv2.INTER_NEAREST)
+        self._age[:] = 0
 
     def learn(self, frame: np.ndarray, tool: np.ndarray | None) -> None:
         """Take in one band of rows of a frame (h, w, 3), uint8, leaving out the tool.

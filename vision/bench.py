@@ -18,7 +18,7 @@ from vision.mat import Mat
 from vision.sources import brightness
 from vision.types import BenchEvent, BenchPose, FloatArray, Frame, PoseMiss
 
-__all__ = ["BenchFollower", "bench_pose", "find_markers", "marker_dictionary", "mat_moved"]
+__all__ = ["BenchFollower", "bench_pose", "find_markers", "marker_dictionary", "seen_before"]
 
 _CUTS = 8  # places along each side of a marker where its edge is measured
 _IN, _OUT, _PITCH = 3.0, 4.0, 0.5  # samples from inside the black to outside it, and between them [px]
@@ -183,12 +183,29 @@ class BenchFollower:
         return float(np.nanmean(distance)) if np.isfinite(distance).any() else np.inf
 
 
-def mat_moved(camera: CameraModel, then: BenchPose, now: BenchPose) -> FloatArray:
-    """Homography (3, 3) [px] that takes the mat's plane from where it was seen to where it is."""
-    x, y = np.meshgrid(np.linspace(-140, 140, 8), np.linspace(-100, 100, 6))
-    grid = np.stack([x.ravel(), y.ravel(), np.zeros(x.size)], 1)
-    old, new = (camera.project(rigid.apply(pose.cam_from_bench, grid)) for pose in (then, now))
-    return cv2.findHomography(old, new)[0]
+def seen_before(camera: CameraModel, then: FloatArray, now: FloatArray, pixels: FloatArray, height_mm: float = 0.0) -> FloatArray:
+    """Where the camera saw, before it moved, what it sees now.
+
+    Parameters
+    ----------
+    then, now : arrays, shape (4, 4)
+        Camera from bench.
+    pixels : array, shape (n, 2)
+        In the picture now.
+    height_mm : float
+        Over the mat, of the level plane that they show.
+
+    Returns
+    -------
+    array, shape (n, 2)
+        In the picture then [px]; nan where no point of the plane is in view.
+    """
+    rays, bench_from_cam = camera.rays(pixels), rigid.inverse(now)
+    ways, eye_mm = rays @ bench_from_cam[:3, :3].T, bench_from_cam[:3, 3]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        far = (height_mm - eye_mm[2]) / ways[:, 2:]
+        points_mm = np.where(far > 0, eye_mm + far * ways, np.nan)
+    return camera.project(rigid.apply(then, points_mm))
 
 
 class _Sides:

@@ -10,8 +10,8 @@ import cv2
 import numpy as np
 
 from vision.background import MASK_SCALE, BenchView
-from vision.bench import mat_moved
 from vision.board import BoardFollower
+from vision.carried import BenchCarrier
 from vision.chart import axis_of, axis_spread, chart_of, chart_of_steps, pose_of
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias, edge_offsets
 from vision.edges import STRAY_LIGHT
@@ -124,11 +124,11 @@ class Tracker:
         cv2.setNumThreads(1)
         self._waits = waits
         self._board = board
-        self._last_bench: BenchPose | None = None
         self._camera, self._bench, self._nozzle, self._board_top_mm = camera, bench_follower, nozzle, board_top_mm
         self._body = nozzle.body
         self._motion = Motion(*edge_offsets(nozzle.body, nozzle.bias))
         self._view: BenchView | None = None
+        self._carrier: BenchCarrier | None = None
         self._state: ToolState | None = None
         self._searcher, self._search = ThreadPoolExecutor(1, "search", give_way), None
         self._still: tuple[np.ndarray, np.ndarray] | None = None  # the bench as the search sees it; that goes on being learned
@@ -174,9 +174,8 @@ class Tracker:
                                 self._coast(frame.t_s, bench.reason), shift, events)
         if self._view is None:
             self._view = BenchView(frame.image, self._nozzle.bench)
-        elif any(e.kind == "camera_moved" for e in events):
-            self._view.warp(mat_moved(self._camera, self._last_bench, bench))
-        self._last_bench = bench
+            self._carrier = BenchCarrier(self._camera, self._board_top_mm, self._view, bench, self._board)
+        self._carrier.step(bench)
         picture = Picture(frame.image, self._view.light, self._view.known, self._view.noise)
         fit = self._measure(picture, bench, frame.t_s)
         if fit is None:

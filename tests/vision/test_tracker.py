@@ -4,12 +4,14 @@ import threading
 import time
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
 import vision.tracker
 from tests.vision.test_find import ALL_KNOWN, CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
+from vision import rigid
 from vision.fit import Picture, fit_pose
 from vision.nozzle import hold_of
 from vision.silhouette import moved_pose
@@ -137,6 +139,26 @@ def test_a_search_that_found_elsewhere_is_not_believed_when_the_newest_picture_s
 
     assert n_found > 1 and len(both) > 8
     assert all(np.linalg.norm(d.tip_mm - t.tip_mm) < 3.0 for d, t in both)
+
+
+def test_the_stored_bench_lies_where_a_bumped_camera_sees_it_at_once(scene):
+    bench, frames = scene
+    turned = rigid.transform(rigid.exp_rotation(np.array([0.006, 0.008, 0.0])), np.zeros(3))  # by 9 px
+    k = CAMERA.camera_matrix_px
+    aside = cv2.warpPerspective(bench, k @ turned[:3, :3] @ np.linalg.inv(k), (1280, 720), flags=cv2.INTER_CUBIC)
+
+    class BumpedBench(StillBench):
+        def step(self, frame):
+            pose, events = super().step(frame)
+            return replace(pose, cam_from_bench=turned @ CAM_FROM_BENCH) if frame.index == 3 else pose, events
+
+    tracker = Tracker(CAMERA, BumpedBench(), NozzleModel(TOOL, DRAWN_EDGES, bench), 0.0)
+    for frame in [*frames[:3], Frame(3, 3 / RATE_HZ, as_camera(aside))]:
+        tracker.step(frame)
+
+    whole = np.s_[20:-20, 20:-20]
+    assert np.abs(bench - aside)[whole].mean() > 0.02
+    assert np.abs(tracker._view.light - aside)[whole].mean() < 0.005
 
 
 @pytest.mark.parametrize("sightings, is_believed", [(1.0, False), (20.0, True)])

@@ -1,0 +1,110 @@
+"""The bench's view after the camera was bumped, against pictures drawn from where the camera then stands."""
+
+import cv2
+import numpy as np
+import pytest
+
+from tests.vision.drawn import CAMERA, looking_down, picture, sheet
+from vision import rigid
+from vision.background import BenchView
+from vision.board import BoardFollower
+from vision.carried import BenchCarrier
+from vision.cuts import linear_light
+from vision.types import BenchPose
+
+BEFORE, AFTER = looking_down(), looking_down(12, -186, 334, 1.5)
+BOARD_TOP_MM, REACH_MM = 8.0, 25.0
+
+
+def at(pose, t_s):
+    return BenchPose(t_s, pose, np.eye(6) * 1e-8, 14, 0.1)
+
+
+def seen_from(pose, height_mm=0.0):
+    """Picture (h, w, 3) of the speckled sheet, lifted to that height."""
+    lifted = pose @ rigid.transform(np.eye(3), np.array([0, 0, height_mm]))
+    return np.repeat(picture(lifted, print_=sheet(with_board=True), noise=0)[..., None], 3, 2)
+
+
+def carrier_and_view(pose, picture_, board=None):
+    view = BenchView(picture_)
+    return BenchCarrier(CAMERA, BOARD_TOP_MM, view, at(pose, 0.0), board), view
+
+
+def off_px(view, picture_, where):
+    """How far the view lies from a picture, by phase correlation of a part of both (rows, columns)."""
+    window = cv2.createHanningWindow((where[1].stop - where[1].start, where[0].stop - where[0].start), cv2.CV_32F)
+    (x, y), _ = cv2.phaseCorrelate(*(a[where][..., 1].copy() for a in (view.light, linear_light(picture_))), window)
+    return np.hypot(x, y)
+
+
+PARTS = [(slice(y, y + 180), slice(x, x + 240)) for y in (150, 380) for x in (260, 560, 800)]
+
+
+@pytest.fixture(scope="module")
+def before():
+    return seen_from(BEFORE)
+
+
+@pytest.fixture(scope="module")
+def after():
+    return seen_from(AFTER)
+
+
+def test_a_view_lies_on_the_new_picture_at_once_when_the_camera_is_bumped(before, after):
+    carrier, view = carrier_and_view(BEFORE, before)
+    bumped_by = max(off_px(view, after, part) for part in PARTS)
+
+    carrier.step(at(AFTER, 1.0))
+
+    assert bumped_by > 5
+    assert max(off_px(view, after, part) for part in PARTS) < 0.1
+
+
+def test_a_view_follows_a_camera_that_creeps(before, after):
+    carrier, view = carrier_and_view(BEFORE, before)
+    way = rigid.difference(AFTER, BEFORE)
+
+    for k in range(1, 101):
+        carrier.step(at(rigid.moved(BEFORE, way * k / 100), k / 10))
+
+    assert max(off_px(view, after, part) for part in PARTS) < 0.35
+
+
+def test_what_comes_into_the_picture_with_a_bump_is_not_known(before):
+    carrier, view = carrier_and_view(BEFORE, before)
+    turned = rigid.transform(rigid.exp_rotation(np.array([0, 0.1, 0])), np.zeros(3)) @ BEFORE  # by 90 px
+
+    carrier.step(at(turned, 1.0))
+
+    assert (view.known[:, :80] == 0).all() != (view.known[:, -80:] == 0).all()
+    assert (view.known[:, 110:-110] > 0).mean() > 0.95
+
+
+def test_a_view_is_as_it_was_when_a_pose_had_gone_astray(before):
+    carrier, view = carrier_and_view(BEFORE, before)
+    light = view.light.copy()
+
+    carrier.step(at(looking_down(80, -150, 300, 20), 1.0))
+    astray = np.abs(view.light - light).max()
+    carrier.step(at(BEFORE, 1.1))
+
+    assert astray > 0.3
+    np.testing.assert_allclose(view.light, light, atol=1e-3)
+    assert (view.known[2:-2, 2:-2] > 0).mean() > 0.999
+
+
+def test_the_board_is_carried_at_its_height():
+    here, there = looking_down(), looking_down(60, -150, 320, 5)
+    board = BoardFollower(CAMERA, BOARD_TOP_MM, np.zeros(2), REACH_MM)
+    carrier, view = carrier_and_view(here, seen_from(here, BOARD_TOP_MM), board)
+    flat_carrier, flat_view = carrier_and_view(here, seen_from(here, BOARD_TOP_MM))
+    now = seen_from(there, BOARD_TOP_MM)
+
+    carrier.step(at(there, 1.0))
+    flat_carrier.step(at(there, 1.0))
+
+    rows, columns = np.nonzero(board.region(at(there, 1.0), now.shape))
+    inner = (slice(int(np.quantile(rows, 0.3)), int(np.quantile(rows, 0.7))), slice(int(np.quantile(columns, 0.3)), int(np.quantile(columns, 0.7))))
+    assert off_px(flat_view, now, inner) > 1.0
+    assert off_px(view, now, inner) < 0.1
