@@ -16,7 +16,7 @@ from monitor.commands import progress_bar, say
 from monitor.errors import InputError
 from monitor.files import write_bytes_whole
 from monitor.job import Job, load_job
-from monitor.tracking import nozzle_body, nozzle_for
+from monitor.tracking import bench_relief, nozzle_body, nozzle_for
 from monitor.trust import gauge_verdict, trust_words
 from vision.camera import CameraModel, load_camera
 from vision.mat import standard_mat
@@ -77,18 +77,22 @@ def _readings(photos: list[Path], over: str, empty: str | None, job: Job, camera
     """What each photograph says, and the bench pose of the last."""
     from vision.cuts import linear_light
     from vision.gauge import GaugeMiss, read_gauge
-    from vision.sources import read_photo
 
-    bench = found.bench_light() if empty is None else linear_light(read_photo(empty))
+    bench, bench_pose = found.bench_light(), found.bench_pose
+    if empty is not None:
+        image, pose = _seen(Path(empty), camera)
+        bench, bench_pose = linear_light(image), pose.cam_from_bench
     if bench is None:
         raise InputError("the nozzle calibration has no bench picture beside it: take one photograph of the bench without "
                          "the tool and name it with --empty")
+    relief = bench_relief(camera, job)
     surface, readings = job.board.top_height_mm if over == "board" else 0.0, []
     for path in photos:
         image, pose = _seen(path, camera)
         if image.shape != bench.shape:
             raise InputError(f"{empty}: not of the same size as {path}")
-        reading = read_gauge(camera, nozzle_body(job), image, pose, bench, surface, found.bias, found.holds)
+        here = bench if bench_pose is None else relief.carried(bench, bench_pose, pose.cam_from_bench)
+        reading = read_gauge(camera, nozzle_body(job), image, pose, here, surface, found.bias, found.holds)
         if isinstance(reading, GaugeMiss):
             hint = "; name a photograph of it without the tool with --empty" if reading.is_bench_changed else ""
             raise InputError(f"{path}: {reading.reason}{hint}")
@@ -117,7 +121,7 @@ def calibrate_nozzle(folder: Path, job: Job, camera: CameraModel, progress=lambd
     from vision.touch import calibrate_edges
 
     photos = [_photo(folder, row, i, job, camera) for i, row in enumerate(_rows(folder / HEIGHTS), 2)]
-    result = calibrate_edges(camera, nozzle_body(job), photos, progress)
+    result = calibrate_edges(camera, nozzle_body(job), photos, progress, bench_relief(camera, job))
     # linear light back to the picture's grey levels (IEC 61966-2-1), so that the file opens as a photograph
     light = np.clip(result.bench, 0.0, 1.0)
     grey = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
@@ -125,7 +129,7 @@ def calibrate_nozzle(folder: Path, job: Job, camera: CameraModel, progress=lambd
     return NozzleCalibration(
         camera.calibration_id, job.nozzle.outer_diameter_mm, job.nozzle.bend_deg, result.bias,
         float(np.sqrt(np.mean(errors**2))) if len(errors) else math.nan, len(result.used),
-        np.round(grey * 255).astype(np.uint8), result.holds)
+        np.round(grey * 255).astype(np.uint8), result.bench_pose, result.holds)
 
 
 def _rows(path: Path) -> list[dict[str, str]]:

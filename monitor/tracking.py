@@ -11,24 +11,32 @@ from monitor.job import Job
 from vision.bench import BenchFollower
 from vision.board import BoardFollower
 from vision.camera import CameraModel
+from vision.carried import BenchRelief
 from vision.mat import standard_mat
 from vision.nozzle import NozzleBody, body_from_measures
 from vision.nozzle_file import NozzleCalibration, load_nozzle
 from vision.tracker import NozzleModel, Tracker
 
-__all__ = ["make_tracker", "nozzle_body", "nozzle_for"]
+__all__ = ["bench_relief", "make_tracker", "nozzle_body", "nozzle_for"]
 
 
 def make_tracker(camera: CameraModel, nozzle: str | Path, job: Job, waits: bool = True) -> Tracker:
     """A tracker for one camera and the job's nozzle, `waits` as `Tracker` has it; refuses as `nozzle_for` does."""
     found = nozzle_for(camera, nozzle, job)
-    model = NozzleModel(nozzle_body(job), found.bias, found.bench_light(), found.holds)
-    top_mm = job.board.top_height_mm
-    centre_mm = np.mean(job.target.outline_mm, axis=0)
-    tracker = Tracker(camera, BenchFollower(camera, standard_mat()), model, top_mm, BoardFollower(camera, top_mm, centre_mm),
-                      waits)
+    model = NozzleModel(nozzle_body(job), found.bias, found.bench_light(), found.bench_pose, found.holds)
+    tracker = Tracker(camera, BenchFollower(camera, standard_mat()), model, job.board.top_height_mm,
+                      _board_follower(camera, job), waits)
     tracker.warm_up()
     return tracker
+
+
+def bench_relief(camera: CameraModel, job: Job) -> BenchRelief:
+    """The mat with the job's board on it."""
+    return BenchRelief(camera, job.board.top_height_mm, _board_follower(camera, job))
+
+
+def _board_follower(camera: CameraModel, job: Job) -> BoardFollower:
+    return BoardFollower(camera, job.board.top_height_mm, np.mean(job.target.outline_mm, axis=0))
 
 
 def nozzle_for(camera: CameraModel, nozzle: str | Path, job: Job) -> NozzleCalibration:

@@ -9,7 +9,7 @@ from numba import njit
 from vision.cuts import LINEAR, brightest, linear_light
 from vision.edges import USUAL_NOISE, noise_sigma
 
-__all__ = ["compose_bench", "BenchView", "MASK_SCALE", "BLOCK_PX", "OWN_NOISE"]
+__all__ = ["compose_bench", "redrawn_bench", "BenchView", "MASK_SCALE", "BLOCK_PX", "OWN_NOISE"]
 
 BLOCK_PX = 16  # a JPEG's block, colour included, so that black ones stay black
 _BLACK = 0.0015  # linear light below which a whole block counts as not known
@@ -61,11 +61,12 @@ def compose_bench(groups: list[list[np.ndarray]]) -> np.ndarray:
     return out
 
 
-def _black_out(bench: np.ndarray, doubtful: np.ndarray) -> None:
+def _black_out(bench: np.ndarray, doubtful: np.ndarray, most: float = 0.15) -> None:
+    """Black the blocks of which more than a share is doubtful."""
     h, w = doubtful.shape
     rows, columns = -(-h // BLOCK_PX), -(-w // BLOCK_PX)
     share = cv2.resize(doubtful.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA)
-    blocks = np.repeat(np.repeat(share > 0.15, BLOCK_PX, 0), BLOCK_PX, 1)[:h, :w]
+    blocks = np.repeat(np.repeat(share > most, BLOCK_PX, 0), BLOCK_PX, 1)[:h, :w]
     bench[blocks] = 0.0
 
 
@@ -78,6 +79,21 @@ def _known_of(bench: np.ndarray) -> np.ndarray:
     padded[:h, :w] = bright
     top = padded.reshape(rows, BLOCK_PX, columns, BLOCK_PX).max((1, 3))
     return np.repeat(np.repeat(np.where(top > _BLACK, 255, 0), BLOCK_PX, 0), BLOCK_PX, 1)[:h, :w].astype(np.uint8)
+
+
+def redrawn_bench(bench: np.ndarray, seen_px: np.ndarray) -> np.ndarray:
+    """A bench as `compose_bench` makes it, seen from elsewhere: `seen_px` (h, w, 2), float32, is where in it each pixel is found;
+    blocks that are not wholly known are black."""
+    light, known = _redrawn(bench, _known_of(bench), seen_px)
+    _black_out(light, known == 0, most=0.0)
+    return light
+
+
+def _redrawn(light: np.ndarray, known: np.ndarray, seen_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    at = np.nan_to_num(seen_px, nan=-1e4)
+    light = np.maximum(cv2.remap(light, at, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE), 0.0)
+    whole = cv2.erode(known, np.ones((3, 3), np.uint8))  # beside what is not known the light is mixed with it
+    return light, cv2.remap(whole, at, None, cv2.INTER_NEAREST)
 
 
 class BenchView:
@@ -123,10 +139,7 @@ class BenchView:
         seen_px : array, shape (h, w, 2), float32
             Where in them each pixel is found [px]; what lies outside, or is nan, is not known.
         """
-        at = np.nan_to_num(seen_px, nan=-1e4)
-        self.light = np.maximum(cv2.remap(light, at, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE), 0.0)
-        # beside what is not known the light is mixed with it
-        self.known = cv2.remap(cv2.erode(known, np.ones((3, 3), np.uint8)), at, None, cv2.INTER_NEAREST)
+        self.light, self.known = _redrawn(light, known, seen_px)
         self._age[:] = 0
 
     def learn(self, frame: np.ndarray, tool: np.ndarray | None) -> None:

@@ -55,10 +55,10 @@ class BoardFollower:
         """How far the board lies from where it first lay, shape (3,): x, y [mm], turn about the bench's origin [rad]."""
         return self._shift.copy()
 
-    def region(self, bench: BenchPose, shape) -> np.ndarray:
-        """Mask (h, w), uint8, of the watched square in a picture of that shape."""
+    def region(self, cam_from_bench: FloatArray, shape) -> np.ndarray:
+        """Mask (h, w), uint8, of the watched square in a picture of that shape, at a pose (4, 4)."""
         corners = self._grid_mm[[0, self._side - 1, -1, -self._side]]
-        px = self._camera.project(rigid.apply(bench.cam_from_bench, corners))
+        px = self._camera.project(rigid.apply(cam_from_bench, corners))
         out = np.zeros(shape[:2], np.uint8)
         if np.isfinite(px).all():
             cv2.fillConvexPoly(out, np.round(px).astype(np.int32), 255)

@@ -48,7 +48,7 @@ def read_gauge(camera, body: NozzleBody, image: np.ndarray, bench: BenchPose, be
     bench : BenchPose
         Of this photograph.
     bench_light : array, shape (h, w, 3), float32
-        The bench without the tool from the same camera position, linear light.
+        The bench without the tool as seen from this pose, linear light.
     surface_mm : float
         Height over the mat of the surface that heights count from.
     bias, holds

@@ -9,15 +9,18 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from vision import rigid
 from vision.cuts import linear_light
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias
 from vision.errors import CalibrationError
 from vision.files import check_keys, read_toml, write_text_whole
 from vision.nozzle import Hold
+from vision.types import FloatArray
 
 __all__ = ["NozzleCalibration", "save_nozzle", "load_nozzle"]
 
 _NEEDED = {"camera_id", "outer_diameter_mm", "bend_deg", "height_error_rms_mm", "n_photos", "edge", "hold"}
+_POSE = "bench_turn_rad", "bench_shift_mm"  # camera from bench, of the bench's picture
 
 
 @dataclass(frozen=True)
@@ -38,6 +41,8 @@ class NozzleCalibration:
         In which the nozzle was found.
     bench : array, shape (h, w, 3), uint8, or None
         BGR picture of the bench without the tool.
+    bench_pose : array, shape (4, 4), or None
+        Camera from bench, as that picture shows it; None in files of older versions: where the camera stood is not known.
     holds : tuple of Hold
         Ways in which the tool was held in the photographs: where to look first.
     """
@@ -49,6 +54,7 @@ class NozzleCalibration:
     height_error_rms_mm: float
     n_photos: int
     bench: np.ndarray | None = None
+    bench_pose: FloatArray | None = None
     holds: tuple[Hold, ...] = ()
 
     def bench_light(self) -> np.ndarray | None:
@@ -62,6 +68,9 @@ def save_nozzle(path: Path | str, calibration: NozzleCalibration) -> None:
     lines = [f'camera_id = "{calibration.camera_id}"', f"outer_diameter_mm = {calibration.outer_diameter_mm!r}",
              f"bend_deg = {calibration.bend_deg!r}", f"height_error_rms_mm = {calibration.height_error_rms_mm:.4f}",
              f"n_photos = {calibration.n_photos}"]
+    if calibration.bench_pose is not None:
+        vectors = rigid.log_rotation(calibration.bench_pose[:3, :3]), calibration.bench_pose[:3, 3]
+        lines += [f"{key} = [{', '.join(f'{v:.6f}' for v in vector)}]" for key, vector in zip(_POSE, vectors, strict=True)]
     for (kind, lighter), bias in calibration.bias.items():
         lines += ["", "[[edge]]", f'kind = "{kind}"', f"lighter_outside = {str(lighter).lower()}",
                   f"offset_px = {bias.offset_px:.4f}", f"sigma_px = {bias.sigma_px:.4f}"]
@@ -90,7 +99,7 @@ def load_nozzle(path: Path | str) -> NozzleCalibration:
     """
     path = Path(path)
     found = read_toml(path, "nozzle calibration")
-    check_keys(path, found, _NEEDED)
+    check_keys(path, found, _NEEDED, set(_POSE))
     numbers = {key: _number(path, key, found[key]) for key in
                ("outer_diameter_mm", "bend_deg", "height_error_rms_mm", "n_photos")}
     if not isinstance(found["camera_id"], str) or not isinstance(found["edge"], list):
@@ -102,7 +111,7 @@ def load_nozzle(path: Path | str) -> NozzleCalibration:
     picture = _picture_path(path)
     bench = cv2.imread(str(picture), cv2.IMREAD_COLOR) if picture.is_file() else None
     return NozzleCalibration(found["camera_id"], numbers["outer_diameter_mm"], numbers["bend_deg"], bias,
-                             numbers["height_error_rms_mm"], int(numbers["n_photos"]), bench,
+                             numbers["height_error_rms_mm"], int(numbers["n_photos"]), bench, _pose(path, found),
                              tuple(_hold(path, i, row) for i, row in enumerate(found["hold"], 1)))
 
 
@@ -118,6 +127,17 @@ def _edge(path: Path, i: int, row: object) -> tuple[tuple[str, bool], EdgeBias]:
     if sigma <= 0:
         raise CalibrationError(f"{path}: {where}.sigma_px: must be above 0, got {sigma:g}")
     return key, EdgeBias(offset, sigma)
+
+
+def _pose(path: Path, found: dict) -> FloatArray | None:
+    if not any(key in found for key in _POSE):
+        return None
+    vectors = [found.get(key) for key in _POSE]
+    for key, vector in zip(_POSE, vectors, strict=True):
+        if not isinstance(vector, list) or len(vector) != 3:
+            raise CalibrationError(f"{path}: {key}: needs three numbers")
+    turn_rad, shift_mm = (np.array([_number(path, key, v) for v in vector]) for key, vector in zip(_POSE, vectors, strict=True))
+    return rigid.transform(rigid.exp_rotation(turn_rad), shift_mm)
 
 
 def _hold(path: Path, i: int, row: object) -> Hold:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.background import compose_bench
+from vision.carried import BenchRelief
 from vision.cuts import linear_light
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias, group_key
 from vision.errors import CalibrationError
@@ -60,6 +61,8 @@ class TouchResult:
         (kind of edge, whether the scene outside is lighter) -> EdgeBias.
     bench : array, shape (h, w, 3), float32
         The bench without the tool, linear light.
+    bench_pose : array, shape (4, 4)
+        Camera from bench, where the bench is seen so.
     used : tuple of str
         Photographs in which the nozzle was found.
     height_error_mm : array
@@ -68,29 +71,38 @@ class TouchResult:
 
     bias: dict[tuple[str, bool], EdgeBias]
     bench: np.ndarray
+    bench_pose: FloatArray
     used: tuple[str, ...]
     height_error_mm: FloatArray
     height_sigma_mm: FloatArray
     holds: tuple[Hold, ...] = ()
 
 
-def calibrate_edges(camera, body: NozzleBody, photos: list[TouchPhoto], progress=lambda done, total: None) -> TouchResult:
+def calibrate_edges(camera, body: NozzleBody, photos: list[TouchPhoto], progress=lambda done, total: None,
+                    relief: BenchRelief | None = None) -> TouchResult:
     """Edge offsets of a nozzle from photographs at known heights.
+
+    Parameters
+    ----------
+    relief : BenchRelief, optional
+        Of the bench, for a camera that moved between the photographs; without one all is taken for the mat.
 
     Raises
     ------
     CalibrationError
         When fewer than three photographs show the nozzle, or none of two different places.
     """
+    relief = relief or BenchRelief(camera)
     groups: dict[float, list[np.ndarray]] = {}
     for p in photos:
-        groups.setdefault(p.surface_mm, []).append(linear_light(p.image))
+        light = relief.carried(linear_light(p.image), p.cam_from_bench, photos[0].cam_from_bench)
+        groups.setdefault(p.surface_mm, []).append(light)
     if len(groups) < 2:
         raise CalibrationError("touch photographs: need some over the board and some over the bare mat")
     bench = compose_bench(list(groups.values()))
-    known = np.full(bench.shape[:2], 255, np.uint8)
-    poses = _find_all(camera, body, photos, bench, known, progress)
-    found = [i for i, p in enumerate(poses) if p is not None and _agrees(camera, body, photos[i], bench, known, p)]
+    pictures = _pictures(photos, bench, relief)
+    poses = _find_all(camera, body, photos, pictures, progress)
+    found = [i for i, p in enumerate(poses) if p is not None and _agrees(camera, body, photos[i], pictures[i], p)]
     if len(found) < 3:
         raise CalibrationError(
             f"touch photographs: the nozzle was found in {len(found)} of {len(photos)}, need 3; "
@@ -99,18 +111,18 @@ def calibrate_edges(camera, body: NozzleBody, photos: list[TouchPhoto], progress
     bias = dict(DEFAULT_BIAS)
     for _ in range(2):
         wide = {k: EdgeBias(bias[k].offset_px, _LEARN_SIGMA_PX[k[1]]) for k in bias}
-        fits = [_fit_at_height(camera, body, photos[i], bench, known, poses[i], wide) for i in found]
+        fits = [_fit_at_height(camera, body, photos[i], pictures[i], poses[i], wide) for i in found]
         bias = _learn(body, fits)
         poses = _replace(poses, found, fits)
     holds = distinct_holds([hold_of(poses[i], photos[i].cam_from_bench) for i in found])
     errors, sigmas = [], []
     for i in found:
-        fit = fit_pose(camera, body, Picture(photos[i].image, bench, known), poses[i], bias, spreads_px=(2.0, 1.0))
+        fit = fit_pose(camera, body, pictures[i], poses[i], bias, spreads_px=(2.0, 1.0))
         if fit is not None:
             up = photos[i].cam_from_bench[:3, 2]
             errors.append(_height(photos[i], fit.pose) - photos[i].height_mm)
             sigmas.append(float(np.sqrt(up @ fit.cov[:3, :3] @ up)))
-    return TouchResult(bias, bench, tuple(photos[i].name for i in found), np.array(errors), np.array(sigmas), holds)
+    return TouchResult(bias, bench, photos[0].cam_from_bench, tuple(photos[i].name for i in found), np.array(errors), np.array(sigmas), holds)
 
 
 def _height(photo: TouchPhoto, pose: ToolPose) -> float:
@@ -123,7 +135,14 @@ def _plane(photo: TouchPhoto) -> tuple[FloatArray, float, float]:
     return up, float(up @ t) + photo.surface_mm + photo.height_mm, 0.1
 
 
-def _find_all(camera, body, photos, bench, known, progress):
+def _pictures(photos: list[TouchPhoto], bench: np.ndarray, relief: BenchRelief) -> list[Picture]:
+    """Each photograph before the bench as seen from where it was taken."""
+    known = np.full(bench.shape[:2], 255, np.uint8)
+    then = photos[0].cam_from_bench
+    return [Picture(p.image, relief.carried(bench, then, p.cam_from_bench), known) for p in photos]
+
+
+def _find_all(camera, body, photos, pictures, progress):
     """A pose for each photograph: first without help, then with the ways the tool was held in those that are clearest."""
     best: list[PoseFit | None] = [None] * len(photos)
     holds: tuple[Hold, ...] = ()
@@ -131,7 +150,7 @@ def _find_all(camera, body, photos, bench, known, progress):
         for i, p in enumerate(photos):
             if attempt == 0 or holds:
                 fit = find_tool(
-                    camera, body, Picture(p.image, bench, known), p.cam_from_bench, p.surface_mm,
+                    camera, body, pictures[i], p.cam_from_bench, p.surface_mm,
                     heights_mm=(p.height_mm,), holds=holds, plane=_plane(p), most=_FITS, least_quality=least,
                 )
                 if fit is not None and (best[i] is None or fit.merit > best[i].merit):
@@ -142,9 +161,9 @@ def _find_all(camera, body, photos, bench, known, progress):
     return [None if fit is None else fit.pose for fit in best]
 
 
-def _agrees(camera, body, photo, bench, known, pose) -> bool:
+def _agrees(camera, body, photo, picture, pose) -> bool:
     """Whether the edges alone, as they usually appear, put the outlet near its known height: else it is another thing."""
-    fit = fit_pose(camera, body, Picture(photo.image, bench, known), pose, spreads_px=(2.0, 1.0))
+    fit = fit_pose(camera, body, picture, pose, spreads_px=(2.0, 1.0))
     if fit is None:
         return False
     up = photo.cam_from_bench[:3, 2]
@@ -152,8 +171,8 @@ def _agrees(camera, body, photo, bench, known, pose) -> bool:
     return abs(_height(photo, fit.pose) - photo.height_mm) < _DOUBT * np.hypot(sigma, 1.0)
 
 
-def _fit_at_height(camera, body, photo, bench, known, pose, bias):
-    return fit_pose(camera, body, Picture(photo.image, bench, known), pose, bias, spreads_px=(2.0, 1.0), plane=_plane(photo))
+def _fit_at_height(camera, body, photo, picture, pose, bias):
+    return fit_pose(camera, body, picture, pose, bias, spreads_px=(2.0, 1.0), plane=_plane(photo))
 
 
 def _replace(poses, found, fits):

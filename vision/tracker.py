@@ -11,7 +11,7 @@ import numpy as np
 
 from vision.background import MASK_SCALE, BenchView
 from vision.board import BoardFollower
-from vision.carried import BenchCarrier
+from vision.carried import BenchCarrier, BenchRelief
 from vision.chart import axis_of, axis_spread, chart_of, chart_of_steps, pose_of
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias, edge_offsets
 from vision.edges import STRAY_LIGHT
@@ -71,11 +71,13 @@ _SHUTTER = 0.5  # share of the time between frames for which a camera's shutter 
 
 @dataclass(frozen=True)
 class NozzleModel:
-    """A nozzle as the tracker needs it: its body, where its edges appear, and the bench it was calibrated over."""
+    """A nozzle as the tracker needs it: its body, where its edges appear, and the bench it was calibrated over, with the pose
+    (camera from bench) at which that is seen so; without one the camera is taken to stand where it stood."""
 
     body: NozzleBody
     bias: dict[tuple[str, bool], EdgeBias] = field(default_factory=lambda: dict(DEFAULT_BIAS))
     bench: np.ndarray | None = None
+    bench_pose: FloatArray | None = None
     holds: tuple[Hold, ...] = ()
 
 
@@ -123,7 +125,7 @@ class Tracker:
                  waits: bool = True):
         cv2.setNumThreads(1)
         self._waits = waits
-        self._board = board
+        self._board, self._relief = board, BenchRelief(camera, board_top_mm, board)
         self._camera, self._bench, self._nozzle, self._board_top_mm = camera, bench_follower, nozzle, board_top_mm
         self._body = nozzle.body
         self._motion = Motion(*edge_offsets(nozzle.body, nozzle.bias))
@@ -173,8 +175,8 @@ class Tracker:
             return VisionResult(frame.index, frame.t_s, bench, NozzleMiss(frame.t_s, bench.reason),
                                 self._coast(frame.t_s, bench.reason), shift, events)
         if self._view is None:
-            self._view = BenchView(frame.image, self._nozzle.bench)
-            self._carrier = BenchCarrier(self._camera, self._board_top_mm, self._view, bench, self._board)
+            self._view = BenchView(frame.image, self._given_bench(bench))
+            self._carrier = BenchCarrier(self._relief, self._view, bench)
         self._carrier.step(bench)
         picture = Picture(frame.image, self._view.light, self._view.known, self._view.noise)
         fit = self._measure(picture, bench, frame.t_s)
@@ -187,7 +189,7 @@ class Tracker:
         self._view.learn(frame.image, mask)
         shift, moved = (np.zeros(3), ()) if self._board is None else self._board.step(frame, bench, mask)
         if moved:
-            self._view.forget(self._board.region(bench, frame.image.shape))
+            self._view.forget(self._board.region(bench.cam_from_bench, frame.image.shape))
         return VisionResult(frame.index, frame.t_s, bench, seen, track, shift, (*events, *moved))
 
     @property
@@ -197,6 +199,12 @@ class Tracker:
         if s is None or s.t_s != self._t_s:
             return None
         return ToolState(s.t_s, s.mean[:N_MOVING].copy(), s.cov[:N_MOVING, :N_MOVING].copy(), s.rest, s.steady_cov, s.is_calm)
+
+    def _given_bench(self, bench: BenchPose) -> np.ndarray | None:
+        """The calibration's picture of the bench, as seen from here."""
+        light, then = self._nozzle.bench, self._nozzle.bench_pose
+        is_one = light is not None and then is not None and light.shape[1::-1] == self._camera.image_size_px
+        return self._relief.carried(light, then, bench.cam_from_bench) if is_one else light
 
     def _measure(self, picture: Picture, bench: BenchPose, t_s: float) -> PoseFit | None:
         """The best pose for this picture: from the track if possible, else from a search's answer."""

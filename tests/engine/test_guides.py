@@ -131,7 +131,7 @@ def test_it_asks_to_hold_still_while_the_picture_changes(tmp_path):
 
 @pytest.mark.parametrize("rms, found, usable", [(0.3, 10, True), (0.8, 8, True), (1.4, 10, False), (0.3, 5, False), (float("nan"), 10, False)])
 def test_a_bad_nozzle_calibration_is_refused_with_its_reason(rms, found, usable):
-    made = NozzleCalibration("cam", 8.0, 0.0, {}, rms, found, np.zeros((2, 2), np.uint8), ())
+    made = NozzleCalibration("cam", 8.0, 0.0, {}, rms, found, np.zeros((2, 2), np.uint8))
     verdict = judge_nozzle(made, 10)
 
     assert verdict.is_usable is usable and verdict.reason.startswith("usable" if usable else "refused")

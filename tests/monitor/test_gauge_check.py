@@ -15,6 +15,7 @@ from monitor.cli import main
 from monitor.job import load_job
 from monitor.tracking import nozzle_body
 from monitor.trust import gauge_verdict, trust_words
+from tests.vision.drawn import picture, sheet
 from vision.camera import load_camera
 from vision.nozzle_file import load_nozzle
 from vision.sources import open_video
@@ -110,10 +111,28 @@ def test_picture_without_a_tool_is_refused_in_one_line(still, tmp_path, capsys):
 
 def test_another_bench_is_refused_and_says_what_to_do(still, tmp_path, capsys):
     other = tmp_path / "other.png"
-    cv2.imwrite(str(other), 255 - cv2.imread(str(still[0])))
+    pose, camera = load_nozzle(SAMPLE / "nozzle.toml").bench_pose, load_camera(SAMPLE / "camera.toml")
+    mat = sheet()
+    speckle = cv2.resize(np.random.default_rng(0).integers(90, 230, (60, 90)).astype(np.uint8), mat.shape[::-1])
+    cv2.imwrite(str(other), picture(pose, camera=camera, print_=np.minimum(mat, speckle)))
 
     assert check(still[0], still[1], "--empty", str(other)) == 3
     assert "does not look as in the bench picture" in capsys.readouterr().err
+
+
+def test_a_camera_moved_since_the_nozzle_was_calibrated_changes_nothing(still, tmp_path, capsys):
+    picture, camera = cv2.imread(str(still[0])), load_camera(SAMPLE / "camera.toml")
+    k, turn = camera.camera_matrix_px, cv2.Rodrigues(np.array([0.012, 0.015, 0.01]))[0]  # by 20 px
+    moved = tmp_path / "moved.png"
+    cv2.imwrite(str(moved), cv2.warpPerspective(picture, k @ turn @ np.linalg.inv(k), picture.shape[1::-1], flags=cv2.INTER_CUBIC))
+    check(*still, "--json")
+    before = json.loads(capsys.readouterr().out)
+
+    check(moved, still[1], "--json")
+
+    after = json.loads(capsys.readouterr().out)
+    assert abs(after["heights_mm"][0] - still[1]) < 3 * after["sigmas_mm"][0]
+    assert after["sigmas_mm"][0] < 1.5 * before["sigmas_mm"][0]
 
 
 def test_impossible_height_is_refused(still, capsys):

@@ -8,7 +8,7 @@ from tests.vision.drawn import CAMERA, looking_down, picture, sheet
 from vision import rigid
 from vision.background import BenchView
 from vision.board import BoardFollower
-from vision.carried import BenchCarrier
+from vision.carried import BenchCarrier, BenchRelief
 from vision.cuts import linear_light
 from vision.types import BenchPose
 
@@ -28,7 +28,7 @@ def seen_from(pose, height_mm=0.0):
 
 def carrier_and_view(pose, picture_, board=None):
     view = BenchView(picture_)
-    return BenchCarrier(CAMERA, BOARD_TOP_MM, view, at(pose, 0.0), board), view
+    return BenchCarrier(BenchRelief(CAMERA, BOARD_TOP_MM, board), view, at(pose, 0.0)), view
 
 
 def off_px(view, picture_, where):
@@ -104,7 +104,7 @@ def test_the_board_is_carried_at_its_height():
     carrier.step(at(there, 1.0))
     flat_carrier.step(at(there, 1.0))
 
-    rows, columns = np.nonzero(board.region(at(there, 1.0), now.shape))
+    rows, columns = np.nonzero(board.region(there, now.shape))
     inner = (slice(int(np.quantile(rows, 0.3)), int(np.quantile(rows, 0.7))), slice(int(np.quantile(columns, 0.3)), int(np.quantile(columns, 0.7))))
     assert off_px(flat_view, now, inner) > 1.0
     assert off_px(view, now, inner) < 0.1

@@ -44,7 +44,7 @@ def scene():
 
 def _tracks(scene):
     bench, frames = scene
-    nozzle = NozzleModel(TOOL, DRAWN_EDGES, bench, (hold_of(_pose(0), CAM_FROM_BENCH),))
+    nozzle = NozzleModel(TOOL, DRAWN_EDGES, bench, holds=(hold_of(_pose(0), CAM_FROM_BENCH),))
     tracker = Tracker(CAMERA, StillBench(), nozzle, 0.0)
     return [tracker.step(frame).track for frame in frames]
 
@@ -111,7 +111,7 @@ def test_live_a_late_answer_holds_up_no_frame_not_even_the_first_and_still_count
         return at_once(*args, **options)
 
     bench, frames = scene
-    nozzle = NozzleModel(TOOL, DRAWN_EDGES, bench, (hold_of(_pose(0), CAM_FROM_BENCH),))
+    nozzle = NozzleModel(TOOL, DRAWN_EDGES, bench, holds=(hold_of(_pose(0), CAM_FROM_BENCH),))
     tracker = Tracker(CAMERA, StillBench(), nozzle, 0.0, waits=False)
     monkeypatch.setattr(vision.tracker, "find_tool", after_a_while)
     before = [tracker.step(frame).track.status for frame in frames[COMES_IN:12]]
@@ -182,7 +182,7 @@ def test_a_fit_that_explains_little_leads_an_old_track_but_no_new_one(scene, mon
 def _tracking(scene, holds=(), n=6):
     """A tracker that has believed the same fit for some frames, that fit with its picture, and the bench's pose."""
     bench, frames = scene
-    tracker = Tracker(CAMERA, StillBench(), NozzleModel(TOOL, DRAWN_EDGES, bench, holds), 0.0)
+    tracker = Tracker(CAMERA, StillBench(), NozzleModel(TOOL, DRAWN_EDGES, bench, holds=holds), 0.0)
     picture, (here, _) = Picture(frames[10].image, bench, ALL_KNOWN), StillBench().step(frames[10])
     fit = fit_pose(CAMERA, TOOL, picture, _pose(10), DRAWN_EDGES)
     for k in range(n):
