@@ -21,6 +21,8 @@ _BESIDE = 13  # width, in a mask's pixels, by which the tool's mask grows to whe
 _LEAST_BESIDE = 300  # differences of pixels by which it can be told
 _APART = 4  # pixels, beyond what a codec smooths together
 _RESTLESS = 2.0  # times the usual spread among photographs: a hand
+_PATCH_PX = 9  # around a pixel, in which two pictures of the bench are compared with a frame
+_CLEARLY = 0.2  # of the tolerance by which one must be the better
 MASK_SCALE = 4  # masks of the tool are drawn at this part of the picture's size
 # for each grey level: how far it may be from the stored bench, and what a difference of two such pixels squared counts
 _TOLERANCES = (0.012 + 0.10 * np.sqrt(LINEAR)).astype(np.float32)
@@ -125,10 +127,6 @@ class BenchView:
         self._candidate = first.copy()
         self._age = np.zeros((h, w), np.uint8)
 
-    def forget(self, region: np.ndarray) -> None:
-        """Mark pixels (mask, h x w, nonzero) as never seen."""
-        self.known[region > 0] = 0
-
     def redraw(self, light: np.ndarray, known: np.ndarray, seen_px: np.ndarray) -> None:
         """Take over a bench seen from elsewhere.
 
@@ -140,6 +138,34 @@ class BenchView:
             Where in them each pixel is found [px]; what lies outside, or is nan, is not known.
         """
         self.light, self.known = _redrawn(light, known, seen_px)
+        self._age[:] = 0
+
+    def take_over(self, frame: np.ndarray, tool: np.ndarray | None, seen_px: np.ndarray, surely: np.ndarray) -> None:
+        """Let a part of the bench lie elsewhere: that which explains a frame better so.
+
+        Parameters
+        ----------
+        frame : array, shape (h, w, 3), uint8
+        tool : array, shape (h // MASK_SCALE, w // MASK_SCALE), uint8, or None
+            Nonzero where the frame may show the tool instead.
+        seen_px : array, shape (h, w, 2), float32
+            Where each pixel is found so [px].
+        surely : array, shape (h, w), uint8
+            Nonzero where the part lies, behind the tool too.
+        """
+        x, y, w, h = cv2.boundingRect(surely)
+        near = np.s_[max(y - h // 2, 0):y + h + h // 2, max(x - w // 2, 0):x + w + w // 2]
+        light, known = self.light[near], self.known[near]
+        moved_light, moved_known = _redrawn(self.light, self.known, seen_px[near])
+        now = linear_light(frame[near])
+        off_stayed, off_moved = (cv2.blur(brightest(np.abs(now - self.exposure * there)), (_PATCH_PX, _PATCH_PX))
+                                 for there in (light, moved_light))
+        allowed = cv2.blur(_TOLERANCES[frame[near][..., 1]], (_PATCH_PX, _PATCH_PX))
+        behind = np.zeros(surely.shape, bool) if tool is None else cv2.resize(tool, surely.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
+        moves = np.where(behind[near], surely[near] > 0, off_moved + _CLEARLY * allowed < off_stayed)
+        light[moves] = moved_light[moves]
+        known[moves] = np.minimum(moved_known, 128)[moves]
+        known[~behind[near] & (np.minimum(off_stayed, off_moved) > allowed)] = 0  # uncovered, or of another height
         self._age[:] = 0
 
     def learn(self, frame: np.ndarray, tool: np.ndarray | None) -> None:

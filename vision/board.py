@@ -82,7 +82,8 @@ class BoardFollower:
                 self._first = view, points.reshape(-1, 2)
             return self.shift, ()
         found = self._measure(view, free)
-        return self.shift, () if found is None else self._judge(found, frame.t_s)
+        events = () if found is None else self._judge(found, frame.t_s)
+        return self.shift, events
 
     def _straighten(self, grey, bench: BenchPose, tool):
         """The watched square from above with its local contrast evened out, and where it is in the picture and free."""

@@ -54,6 +54,13 @@ class BenchRelief:
             seen_px[on_board] = self._plane_before_px(then, now, self.board_top_mm)[on_board]
         return seen_px
 
+    def slid_before_px(self, pose: FloatArray, before: FloatArray, after: FloatArray) -> np.ndarray:
+        """Where each pixel was seen before the board was nudged, were all of the bench at its height and nudged with it.
+
+        `before` and `after` are shifts (3,) as `BoardFollower` has them; shape as `seen_before_px`.
+        """
+        return self._plane_before_px(pose @ _slide(before) @ rigid.inverse(_slide(after)), pose, self.board_top_mm)
+
     def carried(self, light: np.ndarray, then: FloatArray, now: FloatArray) -> np.ndarray:
         """A bench picture as `compose_bench` makes it, as seen from another pose; black where it was not in view."""
         if not self.is_elsewhere(then, now):
@@ -71,10 +78,15 @@ class BenchRelief:
         return way + np.stack([x, y], 2)
 
 
-class BenchCarrier:
-    """Redraws a bench's view for where the camera stands now.
+def _slide(shift: FloatArray) -> FloatArray:
+    """A board's shift x, y [mm], turn [rad] as a transform (4, 4)."""
+    return rigid.transform(rigid.exp_rotation(np.array([0.0, 0.0, shift[2]])), np.array([shift[0], shift[1], 0.0]))
 
-    All of one move is drawn from the picture before it, so that nothing is smoothed or lost twice; when a frame had gone
+
+class BenchCarrier:
+    """Redraws a bench's view for where the camera stands now, and the board lies.
+
+    All of one camera move is drawn from the picture before it, so that nothing is smoothed or lost twice; when a frame had gone
     astray, the view is as it was.
 
     Parameters
@@ -99,3 +111,17 @@ class BenchCarrier:
             self._then, self._kept = self._now, (self._view.light, self._view.known)
         self._now, self._t_moved_s = pose.cam_from_bench, pose.t_s
         self._view.redraw(*self._kept, self._relief.seen_before_px(self._then, self._now))
+
+    def slide(self, picture: np.ndarray, tool: np.ndarray | None, before: FloatArray, after: FloatArray) -> None:
+        """Let the view's board lie where it was nudged to, from one shift (3,) to another.
+
+        Parameters
+        ----------
+        picture : array, shape (h, w, 3), uint8
+            Of now; it tells what of the bench was nudged.
+        tool : array or None
+            Where the tool may be, as in `BenchView.learn`; there the watched square counts as nudged.
+        """
+        slid_px = self._relief.slid_before_px(self._now, before, after)
+        self._view.take_over(picture, tool, slid_px, self._relief.board.region(self._now, slid_px.shape))
+        self._then, self._kept = self._now, (self._view.light, self._view.known)

@@ -22,7 +22,7 @@ from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of, sideways_of
 from vision.silhouette import moved_pose, tool_hull
 from vision.threads import give_way
 from vision.types import (
-    BenchPose, FloatArray, Frame, NozzleMiss, NozzleObservation, NozzleTrack, PoseMiss, TrackStatus, VisionResult,
+    BenchEvent, BenchPose, FloatArray, Frame, NozzleMiss, NozzleObservation, NozzleTrack, PoseMiss, TrackStatus, VisionResult,
 )
 
 __all__ = ["CLEAR_QUALITY", "NozzleModel", "Tracker", "smoothed"]
@@ -187,9 +187,7 @@ class Tracker:
             seen, track = self._advance(fit, bench, frame.t_s)
         mask = self._tool_mask(bench, frame.image.shape)
         self._view.learn(frame.image, mask)
-        shift, moved = (np.zeros(3), ()) if self._board is None else self._board.step(frame, bench, mask)
-        if moved:
-            self._view.forget(self._board.region(bench.cam_from_bench, frame.image.shape))
+        shift, moved = self._board_shift(frame, bench, mask)
         return VisionResult(frame.index, frame.t_s, bench, seen, track, shift, (*events, *moved))
 
     @property
@@ -199,6 +197,16 @@ class Tracker:
         if s is None or s.t_s != self._t_s:
             return None
         return ToolState(s.t_s, s.mean[:N_MOVING].copy(), s.cov[:N_MOVING, :N_MOVING].copy(), s.rest, s.steady_cov, s.is_calm)
+
+    def _board_shift(self, frame: Frame, bench: BenchPose, mask: np.ndarray | None) -> tuple[FloatArray, tuple[BenchEvent, ...]]:
+        """How far the board was moved, and events; the stored bench follows."""
+        if self._board is None:
+            return np.zeros(3), ()
+        before = self._board.shift
+        shift, moved = self._board.step(frame, bench, mask)
+        if moved:
+            self._carrier.slide(frame.image, mask, before, shift)
+        return shift, moved
 
     def _given_bench(self, bench: BenchPose) -> np.ndarray | None:
         """The calibration's picture of the bench, as seen from here."""
