@@ -154,7 +154,7 @@ class BenchView:
             Nonzero where the part lies, behind the tool too.
         """
         x, y, w, h = cv2.boundingRect(surely)
-        near = np.s_[max(y - h // 2, 0):y + h + h // 2, max(x - w // 2, 0):x + w + w // 2]
+        near = np.s_[max(y - h, 0):y + 2 * h, max(x - w, 0):x + 2 * w]
         light, known = self.light[near], self.known[near]
         moved_light, moved_known = _redrawn(self.light, self.known, seen_px[near])
         now = linear_light(frame[near])

@@ -1,12 +1,14 @@
 """The bench's view after the camera was bumped, against pictures drawn from where the camera then stands."""
 
+from functools import lru_cache
+
 import cv2
 import numpy as np
 import pytest
 
 from tests.vision.drawn import CAMERA, looking_down, picture, sheet
 from vision import rigid
-from vision.background import BenchView
+from vision.background import MASK_SCALE, BenchView
 from vision.board import BoardFollower
 from vision.carried import BenchCarrier, BenchRelief
 from vision.cuts import linear_light
@@ -108,3 +110,59 @@ def test_the_board_is_carried_at_its_height():
     inner = (slice(int(np.quantile(rows, 0.3)), int(np.quantile(rows, 0.7))), slice(int(np.quantile(columns, 0.3)), int(np.quantile(columns, 0.7))))
     assert off_px(flat_view, now, inner) > 1.0
     assert off_px(view, now, inner) < 0.1
+
+
+STILL, SHIFT = (0.0, 0.0, 0.0), (3.0, -2.0, 0.03)
+
+
+@lru_cache
+def nudged(shift):
+    """Picture (h, w, 3) of a speckled board on the bare mat, moved about the bench's origin."""
+    top, print_ = sheet(with_board=True), sheet().copy()
+    h, w = top.shape
+    c, s = np.cos(shift[2]), np.sin(shift[2])
+    middle, turn = np.array([(w - 1) / 2, (h - 1) / 2]), np.array([[c, s], [-s, c]])  # rows run down
+    moved = cv2.warpAffine(top, np.column_stack([turn, middle - turn @ middle + (10 * shift[0], -10 * shift[1])]), (w, h), borderValue=230)
+    print_[400:1600, 500:2300] = moved[400:1600, 500:2300]
+    return np.repeat(picture(BEFORE, print_=print_, noise=0)[..., None], 3, 2)
+
+
+def slid(tool=None):
+    """A view after the board was nudged, of which a square is watched that is smaller than the board."""
+    view = BenchView(nudged(STILL))
+    board = BoardFollower(CAMERA, 0.0, np.zeros(2), REACH_MM)
+    now = nudged(SHIFT).copy()
+    if tool is not None:
+        now[np.kron(tool, np.ones((MASK_SCALE, MASK_SCALE), bool)) > 0] = 255
+    BenchCarrier(BenchRelief(CAMERA, 0.0, board), view, at(BEFORE, 0.0)).slide(now, tool, np.zeros(3), np.array(SHIFT))
+    return view, board
+
+
+def test_a_nudged_board_is_where_it_lies_now_even_beyond_what_is_watched_and_the_mat_beneath_stays():
+    view, _ = slid()
+
+    off = np.abs(view.light[..., 1] - linear_light(nudged(SHIFT))[..., 1])
+    assert np.abs(linear_light(nudged(STILL)) - linear_light(nudged(SHIFT))).max(2)[view.known > 0].max() > 0.2
+    assert (off[view.known > 0] < 0.05).mean() > 0.999
+    assert (view.known > 0).mean() > 0.98
+
+
+def test_what_a_nudged_board_uncovers_is_not_known():
+    view, _ = slid()
+    before, after = nudged(STILL)[..., 1] / 255, nudged(SHIFT)[..., 1] / 255
+    uncovered = cv2.erode(((after > 0.85) & (np.abs(before - after) > 0.3)).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+
+    assert uncovered.sum() > 20
+    assert ((view.known[uncovered] == 0) | (np.abs(view.light[uncovered][:, 1] - after[uncovered] ** 2.2) < 0.08)).all()
+
+
+def test_a_board_is_nudged_behind_the_tool_too():
+    tool = np.zeros((720 // MASK_SCALE, 1280 // MASK_SCALE), np.uint8)
+    tool[80:105, 155:170] = 255
+    view, board = slid(tool)
+    hidden = (np.kron(tool, np.ones((MASK_SCALE, MASK_SCALE))) > 0) & (board.region(BEFORE, view.known.shape) > 0)
+
+    truth, unmoved = (linear_light(nudged(shift))[hidden][:, 1] for shift in (SHIFT, STILL))
+    assert np.abs(unmoved - truth).mean() > 0.1
+    assert np.abs(view.light[hidden][:, 1] - truth).mean() < 0.02
+    assert (view.known[hidden] == 128).all()
