@@ -75,7 +75,7 @@ def find_tool(
     starts = sweep(camera, body, edges, mask, cam_from_bench, board_top_mm, heights_mm=heights_mm, holds=holds, most=most)
     drafts = []
     for pose in starts:
-        turn_rad = max(_LOW_HOLD_RAD, _HOLD_RAD * share_in_view(camera, body, pose, picture))
+        turn_rad = max(_LOW_HOLD_RAD, _HOLD_RAD * share_in_view(camera, body, pose))
         held = _as_held(body, bias, pose, holds, cam_from_bench, turn_rad)
         free = free_limbs(body, held)
         draft = fit_pose(camera, body, picture, pose, bias, prior=free, plane=plane, reach_px=12.0, spreads_px=(6.0, 3.0),
@@ -96,7 +96,7 @@ def find_tool(
         return None
     merit, best, held = max(good, key=lambda f: f[0])
     # known to stand on a plane, it is told from others by that
-    is_part = share_in_view(camera, body, best.pose, picture) < IN_PART
+    is_part = share_in_view(camera, body, best.pose) < IN_PART
     if plane is None and any(merit < _CLEARLY * m for m, f, _ in fits
                              if not (alike(f.pose, best.pose) or (is_part and _looks_alike(camera, f.pose, best.pose)))):
         return None
@@ -193,10 +193,10 @@ def _pose_of(tips, axes, sideways, i: int) -> ToolPose:
     return ToolPose(tips[i], axes[i], roll_of(axes[i], sideways[i]))
 
 
-def share_in_view(camera, body: NozzleBody, pose: ToolPose, picture: Picture) -> float:
+def share_in_view(camera, body: NozzleBody, pose: ToolPose) -> float:
     """Share of the outline that lies in the picture, 0 to 1."""
     px = trace(*trace_inputs(camera, body, pose, _SIGHT_STEP_MM))[1]
-    return float(np.mean(is_inside(px, picture.known.shape))) if len(px) else 0.0
+    return float(np.mean(is_inside(px, camera.image_size_px[::-1]))) if len(px) else 0.0
 
 
 def _as_held(body, bias, pose: ToolPose, holds: tuple[Hold, ...], cam_from_bench, turn_rad: float) -> PosePrior:

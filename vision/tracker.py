@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 
 from vision.background import MASK_SCALE, BenchView
+from vision.belief import CLEAR_QUALITY, FIND_QUALITY, SURE_QUALITY, Belief
 from vision.board import BoardFollower
 from vision.carried import BenchCarrier, BenchRelief
 from vision.chart import axis_of, axis_spread, chart_of, chart_of_steps, pose_of
@@ -25,11 +26,9 @@ from vision.types import (
     BenchEvent, BenchPose, FloatArray, Frame, NozzleMiss, NozzleObservation, NozzleTrack, PoseMiss, TrackStatus, VisionResult,
 )
 
-__all__ = ["CLEAR_QUALITY", "NozzleModel", "Tracker", "smoothed"]
+__all__ = ["NozzleModel", "Tracker", "smoothed"]
 
-_FOLLOW_QUALITY, _SURE_QUALITY, _FIND_QUALITY = 0.22, 0.5, 0.45  # share of the outline that must agree
-_LOW_QUALITY = 0.15
-CLEAR_QUALITY = 0.33  # that a pose found anew, and one that makes a new track, must have
+_FOLLOW_QUALITY, _LOW_QUALITY = 0.22, 0.15  # share of the outline that must agree; when little of it is in view
 _GOOD_QUALITY, _WELL_QUALITY = 0.7, 0.77  # below the second sigma grows, as the cube of how much quality lacks
 _QUICK_QUALITY = 0.65  # so good that no look further around is needed
 _DOUBT_QUALITY, _DOUBT_S = 0.35, 0.5
@@ -42,9 +41,7 @@ _STIRS = 20.5  # chi-square of 5 degrees of freedom, 99.9 %: the hand is calm no
 _CALM_KEEPS, _CALM_SCORE = 0.7, 1.0  # a hand is calm when the last few pictures say so
 _JUMPS = 5  # so many jumps in a row mean that the track was wrong, not the picture
 _HOLD_COS = np.cos(np.deg2rad(30.0))  # a hand turns the tool no further than this from the ways it held it before
-_TOLD_SIGMA_MM, _USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 6.0, 12.0, 25.0  # of the height: to tell it, to begin a track, to follow one
-# a height that was vague, and a new track's, is told when it has been good for so long; and looked for anew within the last
-_SETTLES_S, _SETTLES_NEW_S, _UNSURE_S = 0.3, 0.2, 0.5
+_USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 12.0, 25.0  # of the height: to begin a track, to follow one
 _COAST_S = 0.2
 _LOST_S = 0.4
 _SECOND_LOOK_S = 1.0  # a pose that explains less than usual may be a near miss: now and then, look whether another explains more
@@ -56,7 +53,6 @@ _THOROUGH_EVERY_S = 0.1  # all ways are tried, even though one does as well as u
 _AS_USUAL = 0.9
 _BETTER = 1.15  # a pose found anew replaces a doubtful one when it explains its picture so much better, and on the mean the newest too
 _GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames holds it alike for so long
-_CONFIRM, _FAIR = 3, 0.25  # sightings that explain enough before a new track is believed; what one that explains less counts
 # what callipers, the board's thickness and the touch photographs leave, alike in all frames: outlet [mm], direction [-]
 _STEADY_COV = np.diag([0.2, 0.2, 0.3, 0.003, 0.003]) ** 2
 # what one frame's own covariance leaves out, for the gate: whole sides are off alike, from frame to frame differently
@@ -134,10 +130,10 @@ class Tracker:
         self._state: ToolState | None = None
         self._searcher, self._search = ThreadPoolExecutor(1, "search", give_way), None
         self._still: tuple[np.ndarray, np.ndarray] | None = None  # the bench as the search sees it; that goes on being learned
-        self._t_seen_s = self._t_told_s = np.nan
-        self._t_find_s = self._t_vague_s = self._t_sure_s = self._t_caught_up_s = self._t_thorough_s = -np.inf
+        self._belief, self._t_seen_s = Belief(), np.nan
+        self._t_find_s = self._t_sure_s = self._t_caught_up_s = self._t_thorough_s = -np.inf
         self._way, self._usual_quality, self._believed_quality = 0, 1.0, 0.0
-        self._jumps, self._sightings = 0, 0.0
+        self._jumps = 0
         self._is_calm, self._calm_score = False, 0.0
         self._last_hold: Hold | None = None
         self._t_hold_s = -np.inf
@@ -259,7 +255,7 @@ class Tracker:
             self.__dict__.update(before.__dict__)
             return fit
         if fit is not None and now is not None and alike(fit.pose, now.pose):  # the same tool, and as well known as before
-            self._sightings, self._t_vague_s = max(self._sightings, before._sightings), before._t_vague_s
+            self._belief = self._belief.continued(before._belief)
         return now
 
     def _track_on(self, picture: Picture, bench: BenchPose, t_s: float) -> tuple[PoseFit | None, bool]:
@@ -267,21 +263,21 @@ class Tracker:
         if self._state is None or t_s - self._t_seen_s >= _LOST_S:
             return None, False
         prior = self._prior(predict(self._state, t_s, self._motion), bench)
-        share = share_in_view(self._camera, self._body, prior.pose, picture)
+        share = share_in_view(self._camera, self._body, prior.pose)
         is_low = share < _WHOLE
         if share > IN_PART:
             picture = replace(picture, noise=_paled(picture.noise))
         fit, prior = self._keep_up(picture, bench, t_s, prior, is_low)
-        is_new = self._sightings < _CONFIRM  # how fast it moves is not yet known
-        enough = _SURE_QUALITY if is_new else _QUICK_QUALITY if is_low else _DOUBT_QUALITY
+        is_new = self._belief.is_new
+        enough = SURE_QUALITY if is_new else _QUICK_QUALITY if is_low else _DOUBT_QUALITY
         quality = 0.0 if fit is None else fit.quality
         is_due = is_new or t_s - self._t_caught_up_s > _CATCH_UP_EVERY_S or (fit is None and not is_low)
         if quality <= enough and is_due:
             self._t_caught_up_s = t_s
             other = self._catch_up(picture, bench, prior)
             is_better = other is not None and (fit is None or other.merit > fit.merit)
-            if is_better and self._is_convincing(other, bench, _FIND_QUALITY, self._ways()) and (
-                    not is_low or other.quality > _CLEARER * quality or not self._is_low(other.pose, picture)):
+            if is_better and self._is_convincing(other, bench, FIND_QUALITY, self._ways()) and (
+                    not is_low or other.quality > _CLEARER * quality or not self._is_low(other.pose)):
                 fit = other
         if is_new and fit is not None and fit.quality < CLEAR_QUALITY:
             fit = None  # of two or three sightings one that explains little would make the track
@@ -305,9 +301,9 @@ class Tracker:
             self._is_calm, self._calm_score = False, 0.0
         return self._follow(picture, bench, prior, prior.pose, least_quality), prior
 
-    def _is_low(self, pose: ToolPose, picture: Picture) -> bool:
+    def _is_low(self, pose: ToolPose) -> bool:
         """Whether too little of the tool is in view for the pose to stand without its past."""
-        return share_in_view(self._camera, self._body, pose, picture) < _WHOLE
+        return share_in_view(self._camera, self._body, pose) < _WHOLE
 
     def _begin_search(self, picture: Picture, bench: BenchPose, t_s: float, rival: PoseFit | None) -> _Search:
         """Look for the tool everywhere in this picture, beside what else goes on."""
@@ -317,10 +313,10 @@ class Tracker:
             np.copyto(kept, now)
         still = Picture(picture.image, *self._still, picture.noise)
         # a track that is doubted although all of the tool is in view may have told a wrong hold
-        ways = self._nozzle.holds if rival is not None and not self._is_low(rival.pose, picture) else self._ways()
+        ways = self._nozzle.holds if rival is not None and not self._is_low(rival.pose) else self._ways()
         answer = self._searcher.submit(
             find_tool, self._camera, self._body, still, bench.cam_from_bench, self._board_top_mm, self._nozzle.bias,
-            _FIND_QUALITY, holds=ways)
+            FIND_QUALITY, holds=ways)
         self._search, self._t_find_s = _Search(t_s, bench, answer, 0.0 if rival is None else rival.merit, ways), t_s
         return self._search
 
@@ -338,7 +334,7 @@ class Tracker:
                 earned = fit.merit if veil == STRAY_LIGHT else fit.merit / _SMOKE_EARNS
                 if best is None or earned > most:
                     best, best_way, most = fit, way, earned
-                enough = _SURE_QUALITY if len(spreads_px) == 3 else _QUICK_QUALITY
+                enough = SURE_QUALITY if len(spreads_px) == 3 else _QUICK_QUALITY
                 if best.quality > (enough if is_thorough else min(enough, _AS_USUAL * self._usual_quality)):
                     break
         if is_thorough:
@@ -369,20 +365,16 @@ class Tracker:
     def _needs_search(self, fit: PoseFit, is_low: bool, t_s: float) -> bool:
         """Whether the fits explain so little, or have done so for so long, that looking elsewhere is worth the time."""
         if is_low:
-            return fit.quality < _FIND_QUALITY
+            return fit.quality < FIND_QUALITY
         is_stale = t_s - max(self._t_sure_s, self._t_find_s) > _DOUBT_S
-        soon_s = min(_SECOND_LOOK_S, max(_EARLY_LOOK_S, 0.5 * self._sightings * self._dt_s))  # half the track's age
-        if self._is_unsure(t_s):
+        soon_s = min(_SECOND_LOOK_S, max(_EARLY_LOOK_S, 0.5 * self._belief.sightings * self._dt_s))  # half the track's age
+        if self._belief.is_unsure(t_s):
             soon_s = 0.0
         return is_stale or (fit.quality < self._good_quality(t_s) and t_s - self._t_find_s > soon_s)
 
-    def _is_unsure(self, t_s: float) -> bool:
-        """Whether the height was vague, or the track begun, a moment ago."""
-        return t_s - self._t_vague_s < _UNSURE_S
-
     def _good_quality(self, t_s: float) -> float:
         """That from which on no better pose is looked for."""
-        return _WELL_QUALITY if self._is_unsure(t_s) else _GOOD_QUALITY
+        return _WELL_QUALITY if self._belief.is_unsure(t_s) else _GOOD_QUALITY
 
     def _ways(self) -> tuple[Hold, ...]:
         """How the tool may be held now: as a moment ago, else as in the photographs."""
@@ -395,9 +387,9 @@ class Tracker:
 
     def _is_clearer(self, fit: PoseFit) -> bool:
         """Whether a fit explains so much more than those believed of late that it may jump."""
-        if self._sightings < _CONFIRM:
-            return fit.quality > max(_FIND_QUALITY, self._believed_quality)
-        return fit.quality > max(_SURE_QUALITY, _CLEARER * self._believed_quality)
+        if self._belief.is_new:
+            return fit.quality > max(FIND_QUALITY, self._believed_quality)
+        return fit.quality > max(SURE_QUALITY, _CLEARER * self._believed_quality)
 
     def _is_held(self) -> bool:
         """Whether it was in the hand a moment ago, and how is known."""
@@ -425,7 +417,7 @@ class Tracker:
         """Take a fit into the track."""
         seen, alone, alone_cov = _observation(fit, bench, t_s, self._body)
         known = self._state is not None and t_s - self._t_seen_s < _LOST_S
-        was_vague = known and self._t_vague_s == self._t_seen_s
+        was_vague = known and self._belief.t_vague_s == self._t_seen_s
         if known:
             ahead = predict(self._state, t_s, self._motion, self._is_calm)
             if gate(ahead, alone, alone_cov + _JITTER_COV) > _GATE:
@@ -447,8 +439,7 @@ class Tracker:
         else:
             self._state = condition(start_state(t_s, mean[:6], 1e4 * np.eye(6), self._motion), sites, mean, cov)
             if not was_vague:
-                self._sightings = float(fit.quality > _SURE_QUALITY)
-                self._t_vague_s = t_s - (_SETTLES_S - _SETTLES_NEW_S)
+                self._belief = self._belief.begun(t_s, fit.quality)
             self._believed_quality, self._calm_score = fit.quality, 0.0
         self._believed_quality += 0.3 * (fit.quality - self._believed_quality)
         # what of the outline speaks against the pose does so in the next frames too; a hand always hides a part
@@ -457,33 +448,22 @@ class Tracker:
         self._state = replace(self._state, steady_cov=steady_cov)
         self._jumps = 0
         self._t_seen_s = t_s
-        if self._sightings >= _CONFIRM or fit.quality > _FIND_QUALITY:
-            self._sightings += 1
-        elif fit.quality > CLEAR_QUALITY:
-            self._sightings += _FAIR
-        if fit.quality > _SURE_QUALITY:
+        self._belief = self._belief.sighted(fit.quality)
+        if fit.quality > SURE_QUALITY:
             self._t_sure_s = t_s
-            if self._sightings > _GRIP_FRAMES:
+            if self._belief.sightings > _GRIP_FRAMES:
                 self._last_hold, self._t_hold_s = hold_of(fit.pose, bench.cam_from_bench), t_s
         track = self._track(TrackStatus.TRACKING, "")
-        if np.sqrt(track.cov[2, 2]) > _TOLD_SIGMA_MM:
-            self._t_vague_s = t_s
-        if self._sightings < _CONFIRM:
-            track = replace(track, status=TrackStatus.TENTATIVE)
-        elif t_s - self._t_vague_s < _SETTLES_S:
-            is_little = self._t_vague_s == t_s
-            track = replace(track, status=TrackStatus.VAGUE,
-                            reason="too little of the nozzle in view" if is_little else "the height has not settled yet")
-        else:
-            self._t_told_s = t_s
-        return seen, replace(track, t_seen_s=self._t_told_s)
+        is_little_seen = self._is_low(fit.pose)
+        self._belief, status, reason = self._belief.judged(t_s, float(np.sqrt(track.cov[2, 2])), is_little_seen)
+        return seen, replace(track, status=status, reason=reason, t_seen_s=self._belief.t_told_s)
 
     def _coast(self, t_s: float, reason: str) -> NozzleTrack:
-        if self._state is None or t_s - self._t_seen_s > _COAST_S or not self._t_told_s >= self._t_seen_s:
+        if self._state is None or t_s - self._t_seen_s > _COAST_S or not self._belief.t_told_s >= self._t_seen_s:
             nan3 = np.full(3, np.nan)
             if self._state is not None and t_s - self._t_seen_s > _LOST_S:
                 self._state = None
-            return NozzleTrack(t_s, TrackStatus.LOST, nan3, nan3, nan3, np.full((6, 6), np.nan), self._t_told_s, reason)
+            return NozzleTrack(t_s, TrackStatus.LOST, nan3, nan3, nan3, np.full((6, 6), np.nan), self._belief.t_told_s, reason)
         return self._track(TrackStatus.COASTING, reason, predict(self._state, t_s, self._motion, self._is_calm))
 
     def _track(self, status: TrackStatus, reason: str, state: ToolState | None = None) -> NozzleTrack:

@@ -12,10 +12,11 @@ import vision.tracker
 from tests.vision.test_find import ALL_KNOWN, CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
 from vision import rigid
+from vision.belief import CLEAR_QUALITY
 from vision.fit import Picture, fit_pose
 from vision.nozzle import hold_of
 from vision.silhouette import moved_pose
-from vision.tracker import CLEAR_QUALITY, NozzleModel, Tracker
+from vision.tracker import NozzleModel, Tracker
 from vision.types import BenchPose, Frame, TrackStatus
 
 RATE_HZ, COMES_IN, LEAVES = 30.0, 3, 22
@@ -169,7 +170,7 @@ def test_a_fit_that_explains_little_leads_an_old_track_but_no_new_one(scene, mon
     here, _ = StillBench().step(frames[10])
     fit = fit_pose(CAMERA, TOOL, picture, _pose(10), DRAWN_EDGES)
     tracker._advance(fit, here, 0.0)
-    tracker._sightings = sightings
+    tracker._belief = replace(tracker._belief, sightings=sightings)
     poor = replace(fit, quality=CLEAR_QUALITY - 0.02)
     monkeypatch.setattr(tracker, "_follow", lambda *_: poor)
     monkeypatch.setattr(tracker, "_catch_up", lambda *_: None)
@@ -191,25 +192,27 @@ def _tracking(scene, holds=(), n=6):
     return tracker, fit, picture, here
 
 
-def test_a_height_that_is_hardly_known_is_not_told(scene):
+@pytest.mark.parametrize("is_low, reason", [(True, "too little of the nozzle in view"), (False, "the nozzle is seen too faintly to tell its height")])
+def test_a_height_that_is_hardly_known_is_not_told(scene, monkeypatch, is_low, reason):
     tracker, fit, _, here = _tracking(scene)
     _, told = tracker._advance(fit, here, 0.35)
     vague = np.zeros_like(fit.cov)
     vague[:3, :3] = 9.0**2 * np.outer(CAM_FROM_BENCH[:3, 2], CAM_FROM_BENCH[:3, 2])  # along the vertical
     tracker._state = None
+    monkeypatch.setattr(tracker, "_is_low", lambda *_: is_low)
 
     tracker._advance(replace(fit, cov=fit.cov + vague), here, 0.4)
-    tracker._sightings = 4.0
+    tracker._belief = replace(tracker._belief, sightings=4.0)
     _, vaguely = tracker._advance(replace(fit, cov=fit.cov + vague), here, 0.4 + 1 / RATE_HZ)
 
     assert told.is_seen and not vaguely.is_seen
     assert vaguely.status is TrackStatus.VAGUE
-    assert vaguely.reason == "too little of the nozzle in view"
+    assert vaguely.reason == reason
 
 
 def test_a_height_that_was_vague_is_told_when_it_has_been_good_for_a_while(scene):
     tracker, fit, _, here = _tracking(scene)
-    tracker._t_vague_s = 0.3
+    tracker._belief = replace(tracker._belief, t_vague_s=0.3)
 
     soon, later = (tracker._advance(fit, here, t_s)[1] for t_s in (0.4, 0.65))
 
@@ -220,7 +223,7 @@ def test_a_height_that_was_vague_is_told_when_it_has_been_good_for_a_while(scene
 def test_where_a_vague_nozzle_goes_unseen_is_not_guessed_and_its_age_counts_from_what_was_told(scene):
     tracker, fit, _, here = _tracking(scene)
     told = tracker._advance(fit, here, 0.4)[1]
-    tracker._t_vague_s = 0.4
+    tracker._belief = replace(tracker._belief, t_vague_s=0.4)
     vague = tracker._advance(fit, here, 0.45)[1]
     gone = tracker._coast(0.5, "hidden")
 
@@ -233,7 +236,7 @@ def test_a_vague_nozzle_may_jump_to_where_it_is_seen_and_another_may_not(scene, 
     tracker, fit, _, here = _tracking(scene, n=20)
     far = replace(fit, pose=moved_pose(fit.pose, np.array([0.0, 0, 40.0, 0, 0, 0])), quality=0.5)
     if is_vague:
-        tracker._t_vague_s = tracker._t_seen_s
+        tracker._belief = replace(tracker._belief, t_vague_s=tracker._t_seen_s)
 
     _, track = tracker._advance(far, here, tracker._t_seen_s + 1 / RATE_HZ)
 
@@ -254,7 +257,8 @@ def test_a_direction_a_little_beyond_its_sigma_is_followed_and_one_far_off_is_no
 @pytest.mark.parametrize("sightings, is_checked", [(4.0, True), (200.0, False)])
 def test_a_fair_fit_is_checked_soon_while_the_track_is_young(scene, sightings, is_checked):
     tracker, fit, _, _ = _tracking(scene)
-    tracker._sightings, tracker._t_find_s, tracker._t_sure_s = sightings, 0.8, 1.2
+    tracker._belief = replace(tracker._belief, sightings=sightings)
+    tracker._t_find_s, tracker._t_sure_s = 0.8, 1.2
 
     assert tracker._needs_search(replace(fit, quality=0.6), False, 1.2) is is_checked
 
@@ -262,7 +266,8 @@ def test_a_fair_fit_is_checked_soon_while_the_track_is_young(scene, sightings, i
 @pytest.mark.parametrize("t_s, is_checked", [(0.3, True), (1.2, False)])
 def test_a_fair_fit_is_checked_at_once_when_its_track_has_just_begun(scene, t_s, is_checked):
     tracker, fit, _, _ = _tracking(scene)
-    tracker._sightings, tracker._t_find_s, tracker._t_sure_s = 200.0, t_s - 0.2, t_s
+    tracker._belief = replace(tracker._belief, sightings=200.0)
+    tracker._t_find_s, tracker._t_sure_s = t_s - 0.2, t_s
 
     assert tracker._needs_search(replace(fit, quality=0.74), False, t_s) is is_checked
 

@@ -1,0 +1,73 @@
+"""How far a track is believed: by its sightings, and by how long its height has been known well enough to be told."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from vision.types import TrackStatus
+
+__all__ = ["Belief", "CLEAR_QUALITY", "FIND_QUALITY", "SURE_QUALITY"]
+
+SURE_QUALITY, FIND_QUALITY = 0.5, 0.45  # share of the outline that must agree
+CLEAR_QUALITY = 0.33  # that a pose found anew, and one that makes a new track, must have
+_CONFIRM, _FAIR = 3, 0.25  # sightings that explain enough before a new track is believed; what one that explains less counts
+_TOLD_SIGMA_MM = 6.0  # of the height
+# a height that was vague, and a new track's, is told when it has been good for so long; and looked for anew within the last
+_SETTLES_S, _SETTLES_NEW_S, _UNSURE_S = 0.3, 0.2, 0.5
+
+
+@dataclass(frozen=True)
+class Belief:
+    """Of one track, at one instant.
+
+    Attributes
+    ----------
+    sightings : float
+        How often the tool was seen, a fair sighting counting for a part of one.
+    t_vague_s : float
+        When its height was last not known well enough to be told; never is -inf.
+    t_told_s : float
+        When it was last told, of this track or one before; never is nan.
+    """
+
+    sightings: float = 0.0
+    t_vague_s: float = -np.inf
+    t_told_s: float = np.nan
+
+    @property
+    def is_new(self) -> bool:
+        """Whether it is not yet believed, nor known how fast the tool moves."""
+        return self.sightings < _CONFIRM
+
+    def is_unsure(self, t_s: float) -> bool:
+        """Whether the height was vague, or the track begun, a moment ago."""
+        return t_s - self.t_vague_s < _UNSURE_S
+
+    def begun(self, t_s: float, quality: float) -> Belief:
+        """Of a track that begins with a fit of that quality."""
+        return replace(self, sightings=float(quality > SURE_QUALITY), t_vague_s=t_s - (_SETTLES_S - _SETTLES_NEW_S))
+
+    def sighted(self, quality: float) -> Belief:
+        """After one more fit of that quality."""
+        if not self.is_new or quality > FIND_QUALITY:
+            return replace(self, sightings=self.sightings + 1)
+        return replace(self, sightings=self.sightings + _FAIR) if quality > CLEAR_QUALITY else self
+
+    def continued(self, before: Belief) -> Belief:
+        """Of a track found anew that goes on with the one before."""
+        return replace(self, sightings=max(self.sightings, before.sightings), t_vague_s=before.t_vague_s)
+
+    def judged(self, t_s: float, height_sigma_mm: float, is_little_seen: bool) -> tuple[Belief, TrackStatus, str]:
+        """What is told of a track seen at that time, and why no more."""
+        is_vague = height_sigma_mm > _TOLD_SIGMA_MM
+        belief = replace(self, t_vague_s=t_s) if is_vague else self
+        if self.is_new:
+            return belief, TrackStatus.TENTATIVE, ""
+        if is_vague:
+            return belief, TrackStatus.VAGUE, ("too little of the nozzle in view" if is_little_seen else
+                                               "the nozzle is seen too faintly to tell its height")
+        if t_s - self.t_vague_s < _SETTLES_S:
+            return belief, TrackStatus.VAGUE, "the height has not settled yet"
+        return replace(belief, t_told_s=t_s), TrackStatus.TRACKING, ""
