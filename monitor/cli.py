@@ -262,7 +262,7 @@ def _add_calibrate(commands: argparse._SubParsersAction) -> None:
     check.add_argument("--job", required=True, metavar="FILE", help="job file with the nozzle's measures")
     check.add_argument("--camera", required=True, metavar="FILE", help="camera calibration (TOML)")
     check.add_argument("--nozzle", required=True, metavar="FILE", help="nozzle calibration (TOML)")
-    check.add_argument("--empty", metavar="PHOTO", help="the bench without the tool, if the camera was moved since then")
+    check.add_argument("--empty", metavar="PHOTO", help="the bench without the tool, mat in view, if it looks another since then")
     check.add_argument("--json", action="store_true", help="print the outcome as JSON")
     heat = _command(kinds, "heat", "monitor.calibrate_commands:run_heat",
                     "sharpen the heat estimate with one thermocouple run")
