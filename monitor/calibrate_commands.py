@@ -90,7 +90,7 @@ def _readings(photos: list[Path], over: str, empty: str | None, job: Job, camera
     for path in photos:
         image, pose = _seen(path, camera)
         if image.shape != bench.shape:
-            raise InputError(f"{empty}: not of the same size as {path}")
+            raise InputError(f"{empty or 'the bench picture beside the nozzle calibration'}: not of the same size as {path}")
         here = bench if bench_pose is None else relief.carried(bench, bench_pose, pose.cam_from_bench)
         reading = read_gauge(camera, nozzle_body(job), image, pose, here, surface, found.bias, found.holds)
         if isinstance(reading, GaugeMiss):

@@ -151,8 +151,10 @@ class BenchView:
         seen_px : array, shape (h, w, 2), float32
             Where each pixel is found so [px].
         surely : array, shape (h, w), uint8
-            Nonzero where the part lies, behind the tool too.
+            Nonzero where the part lies, behind the tool too; nothing moves when it is not in view.
         """
+        if not surely.any():
+            return
         x, y, w, h = cv2.boundingRect(surely)
         near = np.s_[max(y - h, 0):y + 2 * h, max(x - w, 0):x + 2 * w]
         light, known = self.light[near], self.known[near]

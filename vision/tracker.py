@@ -13,14 +13,15 @@ from vision.background import MASK_SCALE, BenchView
 from vision.belief import CLEAR_QUALITY, FIND_QUALITY, SURE_QUALITY, Belief
 from vision.board import BoardFollower
 from vision.carried import BenchCarrier, BenchRelief
-from vision.chart import axis_of, axis_spread, chart_of, chart_of_steps, pose_of
+from vision.chart import axis_of, axis_spread, pose_of
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias, edge_offsets
 from vision.edges import STRAY_LIGHT
 from vision.find import DRAFT_STEP_MM, IN_PART, alike, find_tool, habit, poses_near, share_in_view
 from vision.fit import Picture, PoseFit, PosePrior, fit_pose
 from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, calmness, condition, gate, predict, smooth, start_state
-from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of, sideways_of
-from vision.silhouette import moved_pose, tool_hull
+from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of
+from vision.observed import bench_chart, chart_turn, observation
+from vision.silhouette import tool_hull
 from vision.threads import give_way
 from vision.types import (
     BenchEvent, BenchPose, FloatArray, Frame, NozzleMiss, NozzleObservation, NozzleTrack, PoseMiss, TrackStatus, VisionResult,
@@ -296,7 +297,7 @@ class Tracker:
             ahead = predict(self._state, t_s, self._motion, is_calm=True)
             calm_prior = self._prior(ahead, bench)
             fit = self._follow(picture, bench, calm_prior, calm_prior.pose, least_quality)
-            if fit is not None and gate(ahead, *_observation(fit, bench, t_s, self._body)[1:]) < _STIRS:
+            if fit is not None and gate(ahead, *observation(fit, bench, t_s, self._body)[1:]) < _STIRS:
                 return fit, calm_prior
             self._is_calm, self._calm_score = False, 0.0
         return self._follow(picture, bench, prior, prior.pose, least_quality), prior
@@ -406,7 +407,7 @@ class Tracker:
     def _prior(self, ahead: ToolState, bench: BenchPose) -> PosePrior:
         """The predicted state as a fit's prior, in the camera frame."""
         pose = self._in_camera(ahead, bench)
-        to_steps = np.linalg.inv(_turn_of(pose, bench, self._body))
+        to_steps = np.linalg.inv(chart_turn(pose, bench, self._body))
         sites = np.r_[:N_POSE, N_MOVING:len(ahead.mean)]
         cov = ahead.cov[np.ix_(sites, sites)].copy()
         cov[:6] = to_steps @ cov[:6]
@@ -415,7 +416,7 @@ class Tracker:
 
     def _advance(self, fit: PoseFit, bench: BenchPose, t_s: float) -> tuple[NozzleObservation | NozzleMiss, NozzleTrack]:
         """Take a fit into the track."""
-        seen, alone, alone_cov = _observation(fit, bench, t_s, self._body)
+        seen, alone, alone_cov = observation(fit, bench, t_s, self._body)
         known = self._state is not None and t_s - self._t_seen_s < _LOST_S
         was_vague = known and self._belief.t_vague_s == self._t_seen_s
         if known:
@@ -427,8 +428,8 @@ class Tracker:
                 known = False
             else:
                 self._calm_score = _CALM_KEEPS * self._calm_score + calmness(self._state, t_s, alone, alone_cov)
-        turn = _turn_of(fit.pose, bench, self._body)
-        mean = np.concatenate([_chart(fit.pose, bench), fit.offset_px])
+        turn = chart_turn(fit.pose, bench, self._body)
+        mean = np.concatenate([bench_chart(fit.pose, bench), fit.offset_px])
         cov = fit.cov.copy()
         cov[:6] = turn @ cov[:6]
         cov[:, :6] = cov[:, :6] @ turn.T
@@ -500,22 +501,3 @@ def _paled(noise: tuple[float, float, float]) -> tuple[float, float, float]:
     """Noise of a picture whose colours count for little."""
     brightness, blue, red = noise
     return brightness, max(blue, _PALE), max(red, _PALE)
-
-
-def _chart(pose: ToolPose, bench: BenchPose) -> FloatArray:
-    return chart_of(pose.tip_mm, pose.axis, sideways_of(pose.axis, pose.roll_rad), bench.cam_from_bench)
-
-
-def _turn_of(pose: ToolPose, bench: BenchPose, body: NozzleBody) -> FloatArray:
-    return chart_of_steps(pose.tip_mm, pose.axis, pose.roll_rad, bench.cam_from_bench, body.is_bent)
-
-
-def _observation(fit: PoseFit, bench: BenchPose, t_s: float, body: NozzleBody) -> tuple[NozzleObservation, FloatArray, FloatArray]:
-    """What this frame alone says; also as tip and axis x, y (5,) with covariance (5, 5)."""
-    size = max(1.0, np.abs(fit.alone_step[:3]).max() / 40.0, np.abs(fit.alone_step[3:]).max() / 0.4)
-    pose = moved_pose(fit.pose, fit.alone_step / size)
-    turn = _turn_of(pose, bench, body)[:5]
-    cov, mean = turn @ fit.alone_cov @ turn.T, _chart(pose, bench)[:5]
-    axis = axis_of(mean[3:])
-    spread = axis_spread(axis)
-    return NozzleObservation(t_s, mean[:3], axis, spread @ cov @ spread.T, fit.chi2_dof), mean, cov

@@ -147,7 +147,7 @@ def test_a_nudged_board_is_where_it_lies_now_even_beyond_what_is_watched_and_the
     assert (view.known > 0).mean() > 0.98
 
 
-def test_what_a_nudged_board_uncovers_is_not_known():
+def test_what_a_nudged_board_uncovers_is_not_taken_for_board():
     view, _ = slid()
     before, after = nudged(STILL)[..., 1] / 255, nudged(SHIFT)[..., 1] / 255
     uncovered = cv2.erode(((after > 0.85) & (np.abs(before - after) > 0.3)).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0

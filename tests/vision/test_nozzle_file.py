@@ -1,0 +1,37 @@
+"""The nozzle calibration on disk: what is written is read, and what is wrong in it is named."""
+
+import numpy as np
+import pytest
+
+from tests.vision.drawn import looking_down
+from vision.edge_bias import DEFAULT_BIAS
+from vision.errors import CalibrationError
+from vision.nozzle_file import NozzleCalibration, load_nozzle, save_nozzle
+
+POSE = looking_down(12, -186, 334, 1.5)
+
+
+def written(folder, pose=POSE):
+    path = folder / "nozzle.toml"
+    save_nozzle(path, NozzleCalibration("cam", 8.0, 0.0, dict(DEFAULT_BIAS), 0.5, 10, np.full((32, 48, 3), 90, np.uint8), pose))
+    return path
+
+
+def test_where_the_bench_picture_was_seen_from_is_kept_to_a_thousandth_of_a_millimetre(tmp_path):
+    np.testing.assert_allclose(load_nozzle(written(tmp_path)).bench_pose, POSE, atol=1e-3)
+
+
+def test_a_file_that_does_not_say_where_its_bench_picture_was_seen_from_is_read(tmp_path):
+    found = load_nozzle(written(tmp_path, pose=None))
+
+    assert found.bench_pose is None and found.bench.shape == (32, 48, 3)
+
+
+@pytest.mark.parametrize("line", ["bench_turn_rad = [0.1, 0.2]", "bench_turn_rad = 3", ""])
+def test_a_pose_that_is_not_whole_is_named(tmp_path, line):
+    path = written(tmp_path)
+    kept = [row for row in path.read_text().splitlines() if not row.startswith("bench_turn_rad")]
+    path.write_text("\n".join([line, *kept]))
+
+    with pytest.raises(CalibrationError, match="bench_turn_rad: needs three numbers"):
+        load_nozzle(path)
