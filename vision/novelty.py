@@ -18,6 +18,9 @@ HALF, ANGLES, _DARK = 2, 6, 0.04
 SCALE = 4  # masks are judged at a quarter of the size
 FAR_PX, _REACH = 1e4, 3  # distances are told up to so many half-size pixels
 _STEPS = np.arange(_REACH + 1)
+_LOOSE = 0.3  # share of the bench's own contrast by which picture and bench may differ: neither registration nor sharpness is exact
+_LOOSE_SMALL = 0.1  # the same in a quarter-size picture
+_SHOWN = 1.5  # an edge of the picture without the bench's is at most so much more than the picture's own: what is missing makes none
 _AWAY_PX = np.float32(HALF) * np.hypot(_STEPS[:, None], _STEPS).astype(np.float32)
 
 
@@ -38,8 +41,9 @@ def tool_mask(picture: Picture) -> tuple[np.ndarray, np.ndarray]:
     by_colour = brightest(np.abs(a - own[..., None] * b))
     by_level = brightest(np.abs(a - np.clip(around, 0.3, 1.15)[..., None] * b))
     scale = 0.002 + 0.025 * brightest(np.maximum(a, b)) ** 0.6
-    strict = ok & (by_colour > 2.5 * scale)
-    return _cleaned(strict | (ok & (by_level > 3.5 * scale))), _cleaned(strict)
+    loose = _LOOSE_SMALL * brightest(cv2.morphologyEx(b, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)))
+    strict = ok & (by_colour > 2.5 * scale + loose)
+    return _cleaned(strict | (ok & (by_level > 3.5 * scale + loose))), _cleaned(strict)
 
 
 def _cleaned(mask: np.ndarray) -> np.ndarray:
@@ -91,26 +95,39 @@ def new_edges(picture: Picture, region: tuple[slice, slice] | None = None) -> Ne
 def _gradient(seen, behind, known):
     """Sobel's gradient of the picture over the bench, in thousandths, of the channel in which it is largest.
 
-    Where the bench is not known, that of the picture alone.
+    What the bench's own edges near by may leave is taken off. Where the bench is not known, that of the picture alone.
     """
     h, w, channels = seen.shape
     gx, gy = np.zeros((h, w), np.int16), np.zeros((h, w), np.int16)
+    own = np.zeros((h, w), np.float32)
     for y in range(1, h - 1):
         for x in range(1, w - 1):
             most = np.float32(-1.0)
-            share = np.float32(1.0) if known[y, x] > 0 else np.float32(0.0)
             for c in range(channels):
-                dx = dy = np.float32(0.0)
+                bx = by = sx = sy = np.float32(0.0)
                 for k in range(-1, 2):
                     weight = np.float32(2 - k * k)
-                    dx += weight * (seen[y + k, x + 1, c] - seen[y + k, x - 1, c]
-                                    - share * (behind[y + k, x + 1, c] - behind[y + k, x - 1, c]))
-                    dy += weight * (seen[y + 1, x + k, c] - seen[y - 1, x + k, c]
-                                    - share * (behind[y + 1, x + k, c] - behind[y - 1, x + k, c]))
+                    sx += weight * (seen[y + k, x + 1, c] - seen[y + k, x - 1, c])
+                    sy += weight * (seen[y + 1, x + k, c] - seen[y - 1, x + k, c])
+                    if known[y, x] > 0:
+                        bx += weight * (behind[y + k, x + 1, c] - behind[y + k, x - 1, c])
+                        by += weight * (behind[y + 1, x + k, c] - behind[y - 1, x + k, c])
+                own[y, x] = max(own[y, x], np.sqrt(bx * bx + by * by))
+                dx, dy = sx - bx, sy - by
                 if dx * dx + dy * dy > most:
                     most = dx * dx + dy * dy
-                    gx[y, x] = min(max(dx * 1000, -32000), 32000)
-                    gy[y, x] = min(max(dy * 1000, -32000), 32000)
+                    shown = min(max(_SHOWN * (sx * dx + sy * dy) / max(most, np.float32(1e-12)), np.float32(0.0)), np.float32(1.0))
+                    gx[y, x] = min(max(shown * dx * 1000, -32000), 32000)
+                    gy[y, x] = min(max(shown * dy * 1000, -32000), 32000)
+    for y in range(1, h - 1):
+        for x in range(1, w - 1):
+            near = np.float32(0.0)
+            for j in range(y - 1, y + 2):
+                for i in range(x - 1, x + 2):
+                    near = max(near, own[j, i])
+            dx, dy = float(gx[y, x]), float(gy[y, x])
+            left = max(1.0 - 1000 * _LOOSE * near / max(np.sqrt(dx * dx + dy * dy), 1.0), 0.0)
+            gx[y, x], gy[y, x] = left * dx, left * dy
     return gx, gy
 
 

@@ -22,6 +22,7 @@ from vision.silhouette import STEP, body_arrays, coarseness, trace, turned_pose
 __all__ = ["BLUR_PX", "Tool", "Scene", "Known", "Found", "tool_of", "fit_rounds", "cut_through", "is_inside"]
 
 BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compression together
+_FINE_MM, _FEW_CUTS = 0.8, 40  # of a tool that has hardly come in cuts lie so near to each other that there are enough, or at this distance
 _MARGIN_PX = 4  # of the picture in which no cut has its middle
 _MOST_BLUR_PX = 4.0
 _APART_PX, _CROWDED_PX = 5.0, 0.5  # edges nearer to each other than that disturb each other, and by how much when they meet
@@ -111,11 +112,13 @@ def fit_rounds(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spreads
 def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, step_mm, is_last, is_exact, seen_px, tables):
     """One round; `seen_px` is where the round before saw the edges of each side, and is brought up to date."""
     is_exact = is_exact and is_last
-    steps_mm = step_mm * tool.coarseness * (1.0 if is_last else 2.0)
     after = math.cos(tool.bend_rad) * -axis + math.sin(tool.bend_rad) * sideways_of(axis, roll_rad)
-    _, px, normal_px, _, labels, values, jacobian = trace(tool.slices, tool.kinds, tip, -axis, after, tool.bend_at_mm, lens,
-                                                          steps_mm)
-    inside = is_inside(px, scene.known.shape)
+    for far_mm in (step_mm * (1.0 if is_last else 2.0), _FINE_MM):
+        _, px, normal_px, _, labels, values, jacobian = trace(tool.slices, tool.kinds, tip, -axis, after, tool.bend_at_mm, lens,
+                                                              far_mm * tool.coarseness)
+        inside = is_inside(px, scene.known.shape)
+        if inside.sum() >= _FEW_CUTS or far_mm <= _FINE_MM:
+            break
     lines, bend = np.ones(len(px), np.int64), np.zeros(len(px))
     if is_exact:
         _along(px, normal_px, labels, lines, bend)
