@@ -30,11 +30,14 @@ class Belief:
         When its height was last not known well enough to be told; never is -inf.
     t_told_s : float
         When it was last told, of this track or one before; never is nan.
+    is_untold : bool
+        Whether no height of this track was told.
     """
 
     sightings: float = 0.0
     t_vague_s: float = -np.inf
     t_told_s: float = np.nan
+    is_untold: bool = True
 
     @property
     def is_new(self) -> bool:
@@ -45,9 +48,10 @@ class Belief:
         """Whether the height was vague, or the track begun, a moment ago."""
         return t_s - self.t_vague_s < _UNSURE_S
 
-    def begun(self, t_s: float, quality: float) -> Belief:
-        """Of a track that begins with a fit of that quality."""
-        return replace(self, sightings=float(quality > SURE_QUALITY), t_vague_s=t_s - (_SETTLES_S - _SETTLES_NEW_S))
+    def begun(self, t_s: float, quality: float, is_back: bool = False) -> Belief:
+        """Of a track that begins with a fit of that quality, perhaps where a believed one was lost a moment ago."""
+        return replace(self, sightings=float(_CONFIRM if is_back else quality > SURE_QUALITY), t_vague_s=t_s - (_SETTLES_S - _SETTLES_NEW_S),
+                       is_untold=True)
 
     def sighted(self, quality: float) -> Belief:
         """After one more fit of that quality."""
@@ -57,7 +61,7 @@ class Belief:
 
     def continued(self, before: Belief) -> Belief:
         """Of a track found anew that goes on with the one before."""
-        return replace(self, sightings=max(self.sightings, before.sightings), t_vague_s=before.t_vague_s)
+        return replace(self, sightings=max(self.sightings, before.sightings), t_vague_s=before.t_vague_s, is_untold=before.is_untold)
 
     def judged(self, t_s: float, height_sigma_mm: float, is_little_seen: bool) -> tuple[Belief, TrackStatus, str]:
         """What is told of a track seen at that time, and why no more."""
@@ -70,4 +74,4 @@ class Belief:
                                                "the nozzle is seen too faintly to tell its height")
         if t_s - self.t_vague_s < _SETTLES_S:
             return belief, TrackStatus.VAGUE, "the height has not settled yet"
-        return replace(belief, t_told_s=t_s), TrackStatus.TRACKING, ""
+        return replace(belief, t_told_s=t_s, is_untold=False), TrackStatus.TRACKING, ""

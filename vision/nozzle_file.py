@@ -20,6 +20,7 @@ from vision.types import FloatArray
 __all__ = ["NozzleCalibration", "save_nozzle", "load_nozzle"]
 
 _NEEDED = {"camera_id", "outer_diameter_mm", "bend_deg", "height_error_rms_mm", "n_photos", "edge", "hold"}
+_COLOUR = "metal_colour"
 _POSE = "bench_turn_rad", "bench_shift_mm"  # camera from bench, of the bench's picture
 
 
@@ -45,6 +46,8 @@ class NozzleCalibration:
         Camera from bench, as that picture shows it; None in files of older versions: where the camera stood is not known.
     holds : tuple of Hold
         Ways in which the tool was held in the photographs: where to look first.
+    metal_colour : array, shape (2,), or None
+        Of the metal: logarithms of blue and red over green, linear light; None when not known, as in files of older versions.
     """
 
     camera_id: str
@@ -56,6 +59,7 @@ class NozzleCalibration:
     bench: np.ndarray | None = None
     bench_pose: FloatArray | None = None
     holds: tuple[Hold, ...] = ()
+    metal_colour: FloatArray | None = None
 
     def bench_light(self) -> np.ndarray | None:
         """The bench picture in linear light, float32."""
@@ -71,6 +75,8 @@ def save_nozzle(path: Path | str, calibration: NozzleCalibration) -> None:
     if calibration.bench_pose is not None:
         vectors = rigid.log_rotation(calibration.bench_pose[:3, :3]), calibration.bench_pose[:3, 3]
         lines += [f"{key} = [{', '.join(f'{v:.6f}' for v in vector)}]" for key, vector in zip(_POSE, vectors, strict=True)]
+    if calibration.metal_colour is not None:
+        lines.append(f"{_COLOUR} = [{', '.join(f'{v:.4f}' for v in calibration.metal_colour)}]")
     for (kind, lighter), bias in calibration.bias.items():
         lines += ["", "[[edge]]", f'kind = "{kind}"', f"lighter_outside = {str(lighter).lower()}",
                   f"offset_px = {bias.offset_px:.4f}", f"sigma_px = {bias.sigma_px:.4f}"]
@@ -99,7 +105,7 @@ def load_nozzle(path: Path | str) -> NozzleCalibration:
     """
     path = Path(path)
     found = read_toml(path, "nozzle calibration")
-    check_keys(path, found, _NEEDED, set(_POSE))
+    check_keys(path, found, _NEEDED, {*_POSE, _COLOUR})
     numbers = {key: _number(path, key, found[key]) for key in
                ("outer_diameter_mm", "bend_deg", "height_error_rms_mm", "n_photos")}
     if not isinstance(found["camera_id"], str) or not isinstance(found["edge"], list):
@@ -112,7 +118,8 @@ def load_nozzle(path: Path | str) -> NozzleCalibration:
     bench = cv2.imread(str(picture), cv2.IMREAD_COLOR) if picture.is_file() else None
     return NozzleCalibration(found["camera_id"], numbers["outer_diameter_mm"], numbers["bend_deg"], bias,
                              numbers["height_error_rms_mm"], int(numbers["n_photos"]), bench, _pose(path, found),
-                             tuple(_hold(path, i, row) for i, row in enumerate(found["hold"], 1)))
+                             tuple(_hold(path, i, row) for i, row in enumerate(found["hold"], 1)),
+                             _vector(path, _COLOUR, found[_COLOUR], 2) if _COLOUR in found else None)
 
 
 def _edge(path: Path, i: int, row: object) -> tuple[tuple[str, bool], EdgeBias]:
@@ -132,12 +139,14 @@ def _edge(path: Path, i: int, row: object) -> tuple[tuple[str, bool], EdgeBias]:
 def _pose(path: Path, found: dict) -> FloatArray | None:
     if not any(key in found for key in _POSE):
         return None
-    vectors = [found.get(key) for key in _POSE]
-    for key, vector in zip(_POSE, vectors, strict=True):
-        if not isinstance(vector, list) or len(vector) != 3:
-            raise CalibrationError(f"{path}: {key}: needs three numbers")
-    turn_rad, shift_mm = (np.array([_number(path, key, v) for v in vector]) for key, vector in zip(_POSE, vectors, strict=True))
+    turn_rad, shift_mm = (_vector(path, key, found.get(key), 3) for key in _POSE)
     return rigid.transform(rigid.exp_rotation(turn_rad), shift_mm)
+
+
+def _vector(path: Path, key: str, value: object, n: int) -> FloatArray:
+    if not isinstance(value, list) or len(value) != n:
+        raise CalibrationError(f"{path}: {key}: needs {n} numbers")
+    return np.array([_number(path, key, v) for v in value])
 
 
 def _hold(path: Path, i: int, row: object) -> Hold:

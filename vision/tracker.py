@@ -18,6 +18,7 @@ from vision.edge_bias import DEFAULT_BIAS, EdgeBias, edge_offsets
 from vision.edges import STRAY_LIGHT
 from vision.find import DRAFT_STEP_MM, IN_PART, alike, find_tool, habit, poses_near, share_in_view
 from vision.fit import Picture, PoseFit, PosePrior, fit_pose
+from vision.metal import is_unlike, metal_colour
 from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, calmness, condition, gate, predict, smooth, start_state
 from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of
 from vision.observed import bench_chart, chart_turn, observation
@@ -45,6 +46,7 @@ _HOLD_COS = np.cos(np.deg2rad(30.0))  # a hand turns the tool no further than th
 _USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 25.0, 25.0  # of the height: to begin a track, to follow one
 _COAST_S = 0.2
 _LOST_S = 0.4
+_RETURNS_S, _RETURNS_PX = 1.0, 60.0  # a tool that was lost so shortly before, and is found so near, need not be confirmed again
 _SECOND_LOOK_S = 1.0  # a pose that explains less than usual may be a near miss: now and then, look whether another explains more
 _EARLY_LOOK_S = 0.3  # the same while a track is young
 _SEARCH_S = 0.12
@@ -69,13 +71,14 @@ _SHUTTER = 0.5  # share of the time between frames for which a camera's shutter 
 @dataclass(frozen=True)
 class NozzleModel:
     """A nozzle as the tracker needs it: its body, where its edges appear, and the bench it was calibrated over, with the pose
-    (camera from bench) at which that is seen so; without one the camera is taken to stand where it stood."""
+    (camera from bench) at which that is seen so (without one the camera is taken to stand where it stood), how it is held, and the colour of its metal."""
 
     body: NozzleBody
     bias: dict[tuple[str, bool], EdgeBias] = field(default_factory=lambda: dict(DEFAULT_BIAS))
     bench: np.ndarray | None = None
     bench_pose: FloatArray | None = None
     holds: tuple[Hold, ...] = ()
+    metal_colour: FloatArray | None = None
 
 
 @dataclass
@@ -129,6 +132,7 @@ class Tracker:
         self._view: BenchView | None = None
         self._carrier: BenchCarrier | None = None
         self._state: ToolState | None = None
+        self._last: ToolState | None = None  # that was believed
         self._searcher, self._search = ThreadPoolExecutor(1, "search", give_way), None
         self._still: tuple[np.ndarray, np.ndarray] | None = None  # the bench as the search sees it; that goes on being learned
         self._belief, self._t_seen_s = Belief(), np.nan
@@ -282,6 +286,9 @@ class Tracker:
                 fit = other
         if is_new and fit is not None and fit.quality < CLEAR_QUALITY:
             fit = None  # of two or three sightings one that explains little would make the track
+        if fit is not None and self._belief.is_untold and is_unlike(metal_colour(self._camera, self._body, picture, fit.pose),
+                                                                    self._nozzle.metal_colour):
+            self._state, fit = None, None  # what began with a bit of something at the border has come in, and is no nozzle
         return fit, fit is not None and not self._needs_search(fit, is_low, t_s)
 
     def _keep_up(self, picture: Picture, bench: BenchPose, t_s: float, prior: PosePrior,
@@ -302,6 +309,13 @@ class Tracker:
             self._is_calm, self._calm_score = False, 0.0
         return self._follow(picture, bench, prior, prior.pose, least_quality), prior
 
+    def _is_back(self, fit: PoseFit, bench: BenchPose, t_s: float) -> bool:
+        """Whether a fit shows a tool where one that was believed was lost a moment ago."""
+        if self._last is None or t_s - self._last.t_s > _RETURNS_S:
+            return False
+        ends_px = self._camera.project(np.stack([self._in_camera(self._last, bench).tip_mm, fit.pose.tip_mm]))
+        return bool(np.linalg.norm(ends_px[1] - ends_px[0]) < _RETURNS_PX)
+
     def _is_low(self, pose: ToolPose) -> bool:
         """Whether too little of the tool is in view for the pose to stand without its past."""
         return share_in_view(self._camera, self._body, pose) < _WHOLE
@@ -317,7 +331,7 @@ class Tracker:
         ways = self._nozzle.holds if rival is not None and not self._is_low(rival.pose) else self._ways()
         answer = self._searcher.submit(
             find_tool, self._camera, self._body, still, bench.cam_from_bench, self._board_top_mm, self._nozzle.bias,
-            FIND_QUALITY, holds=ways)
+            FIND_QUALITY, holds=ways, colour=self._nozzle.metal_colour)
         self._search, self._t_find_s = _Search(t_s, bench, answer, 0.0 if rival is None else rival.merit, ways), t_s
         return self._search
 
@@ -440,7 +454,7 @@ class Tracker:
         else:
             self._state = condition(start_state(t_s, mean[:6], 1e4 * np.eye(6), self._motion), sites, mean, cov)
             if not was_vague:
-                self._belief = self._belief.begun(t_s, fit.quality)
+                self._belief = self._belief.begun(t_s, fit.quality, self._is_back(fit, bench, t_s))
             self._believed_quality, self._calm_score = fit.quality, 0.0
         self._believed_quality += 0.3 * (fit.quality - self._believed_quality)
         # what of the outline speaks against the pose does so in the next frames too; a hand always hides a part
@@ -450,6 +464,8 @@ class Tracker:
         self._jumps = 0
         self._t_seen_s = t_s
         self._belief = self._belief.sighted(fit.quality)
+        if not self._belief.is_new:
+            self._last = self._state
         if fit.quality > SURE_QUALITY:
             self._t_sure_s = t_s
             if self._belief.sightings > _GRIP_FRAMES:

@@ -33,5 +33,5 @@ def test_a_pose_that_is_not_whole_is_named(tmp_path, line):
     kept = [row for row in path.read_text().splitlines() if not row.startswith("bench_turn_rad")]
     path.write_text("\n".join([line, *kept]))
 
-    with pytest.raises(CalibrationError, match="bench_turn_rad: needs three numbers"):
+    with pytest.raises(CalibrationError, match="bench_turn_rad: needs 3 numbers"):
         load_nozzle(path)
