@@ -129,7 +129,7 @@ def calibrate_nozzle(folder: Path, job: Job, camera: CameraModel, progress=lambd
     return NozzleCalibration(
         camera.calibration_id, job.nozzle.outer_diameter_mm, job.nozzle.bend_deg, result.bias,
         float(np.sqrt(np.mean(errors**2))) if len(errors) else math.nan, len(result.used),
-        np.round(grey * 255).astype(np.uint8), result.bench_pose, result.holds, result.metal_colour)
+        np.round(grey * 255).astype(np.uint8), result.bench_pose, result.holds, result.metal_look)
 
 
 def _rows(path: Path) -> list[dict[str, str]]:

@@ -23,7 +23,7 @@ __all__ = ["bench_relief", "make_tracker", "nozzle_body", "nozzle_for"]
 def make_tracker(camera: CameraModel, nozzle: str | Path, job: Job, waits: bool = True) -> Tracker:
     """A tracker for one camera and the job's nozzle, `waits` as `Tracker` has it; refuses as `nozzle_for` does."""
     found = nozzle_for(camera, nozzle, job)
-    model = NozzleModel(nozzle_body(job), found.bias, found.bench_light(), found.bench_pose, found.holds, found.metal_colour)
+    model = NozzleModel(nozzle_body(job), found.bias, found.bench_light(), found.bench_pose, found.holds, found.metal_look)
     tracker = Tracker(camera, BenchFollower(camera, standard_mat()), model, job.board.top_height_mm,
                       _board_follower(camera, job), waits)
     tracker.warm_up()

@@ -12,7 +12,7 @@ from vision.edge_bias import DEFAULT_BIAS
 from vision.fit import Picture, PoseFit, PosePrior, fit_pose, free_limbs, loose_prior
 from vision.lens import lens_of, pixel
 from vision.novelty import ANGLES, HALF, SCALE, NewEdges, new_edges, tool_mask
-from vision.metal import is_unlike, metal_colour
+from vision.metal import is_unlike, metal_look
 from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame, roll_of
 from vision.rounds import is_inside
 from vision.silhouette import body_arrays, moved_poses, tool_hull, trace, trace_inputs, turned
@@ -50,7 +50,7 @@ _TILTS_RAD = np.deg2rad([4.0, 16.0, 28.0, 40.0, 52.0])
 def find_tool(
     camera, body: NozzleBody, picture: Picture, cam_from_bench: FloatArray, board_top_mm: float, bias=DEFAULT_BIAS,
     least_quality: float = 0.5, *, heights_mm: tuple[float, ...] = _HEIGHTS_MM, holds: tuple[Hold, ...] = (), plane=None,
-    most: int = _FITS, colour: FloatArray | None = None,
+    most: int = _FITS, look: FloatArray | None = None,
 ) -> PoseFit | None:
     """The best pose over all places, heights and ways to hold the tool, or None when none is convincing.
 
@@ -66,8 +66,8 @@ def find_tool(
         As in `fit_pose`.
     most : int
         How many poses are drafted; the best few of them are fitted in full.
-    colour : array, shape (2,), optional
-        Of the metal, as `usual_colour` tells it; what is of another colour is not the tool.
+    look : array, shape (3,), optional
+        Of the metal, as `usual_look` tells it; what looks quite unlike it is not the tool.
     """
     mask, solid = tool_mask(picture)
     unknown = cv2.resize(picture.known, mask.shape[::-1], interpolation=cv2.INTER_NEAREST) == 0
@@ -93,7 +93,7 @@ def find_tool(
                        spreads_px=(4.0, 2.0, 1.0) if start is pose else (1.5, 1.0), is_exact=False)
         if fit is None or not _plausible(fit.pose, cam_from_bench, board_top_mm) or not _blows_free(camera, body, fit.pose, solid):
             continue
-        if colour is not None and is_unlike(metal_colour(camera, body, picture, fit.pose), colour):
+        if look is not None and is_unlike(metal_look(camera, body, picture, fit.pose), look):
             continue
         fits.append((fit.merit * habit(fit.pose, holds, cam_from_bench), fit, held))
     good = [f for f in fits if f[1].quality > least_quality and f[1].n_edges >= _LEAST_EDGES]

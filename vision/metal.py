@@ -1,4 +1,4 @@
-"""The colour of a nozzle's metal, by which fingers, pens and cables of its shape are told from it."""
+"""The look of a nozzle's metal, by which fingers, pens and cables of its shape are told from it."""
 
 from __future__ import annotations
 
@@ -9,9 +9,11 @@ from vision.fit import Picture
 from vision.nozzle import NozzleBody, ToolPose, cross
 from vision.types import FloatArray
 
-__all__ = ["metal_colour", "usual_colour", "is_unlike"]
+__all__ = ["metal_look", "usual_look", "is_unlike"]
 
-_UNLIKE = 0.4  # further from its usual colour metal is not, though it mirrors its surroundings; skin is 0.5 to 0.8 from grey
+# how far metal may be from how it usually looks, though it mirrors its surroundings and stands in shadow: in colour (skin is 0.5
+# to 0.8 from grey), and in brightness (three and a half times)
+_OTHER_COLOUR, _OTHER_LIGHT = 0.4, 1.25
 _ALONG_MM, _ACROSS = 1.0, (-0.5, -0.25, 0.0, 0.25, 0.5)  # where it is looked at: along the axis, and across in radii
 _LEAST_PLACES, _LEAST_PHOTOS = 8, 3
 _MARGIN_PX = 3
@@ -19,9 +21,14 @@ _DARK = 0.01  # linear light below which a picture tells no colour
 _GRID_PX = 16  # of the bench
 
 
-def metal_colour(camera, body: NozzleBody, picture: Picture, pose: ToolPose) -> FloatArray:
-    """Logarithms of blue and of red over green, shape (2,), of the metal at a pose as it would look were the picture's white that
-    of the stored bench; nan when too little of it is in view."""
+def metal_look(camera, body: NozzleBody, picture: Picture, pose: ToolPose) -> FloatArray:
+    """How the metal at a pose looks, were the picture exposed and tinted as that of the stored bench.
+
+    Returns
+    -------
+    array, shape (3,)
+        Natural logarithms of linear light: blue over green, red over green, and green; nan when too little is in view.
+    """
     to_eye = -pose.tip_mm / np.linalg.norm(pose.tip_mm)
     across = cross(pose.axis, to_eye)
     across /= max(float(np.linalg.norm(across)), 1e-9)
@@ -35,32 +42,35 @@ def metal_colour(camera, body: NozzleBody, picture: Picture, pose: ToolPose) -> 
     h, w = picture.known.shape
     at = px[np.all((px >= _MARGIN_PX) & (px < (w - _MARGIN_PX, h - _MARGIN_PX)), axis=1)].astype(int)
     if len(at) < _LEAST_PLACES:
-        return np.full(2, np.nan)
-    return np.median(_ratios(linear_light(picture.image[at[:, 1], at[:, 0]][None])[0]), axis=0) - _cast(picture)
+        return np.full(3, np.nan)
+    return np.median(_look(linear_light(picture.image[at[:, 1], at[:, 0]][None])[0]), axis=0) - _cast(picture)
 
 
-def usual_colour(seen: list[FloatArray]) -> FloatArray | None:
-    """The middle of what photographs show, as `metal_colour` tells it; None when too few tell it."""
-    told = [c for c in seen if np.isfinite(c).all()]
+def usual_look(seen: list[FloatArray]) -> FloatArray | None:
+    """The middle of what photographs show, as `metal_look` tells it; None when too few tell it."""
+    told = [look for look in seen if np.isfinite(look).all()]
     return np.median(told, axis=0) if len(told) >= _LEAST_PHOTOS else None
 
 
 def is_unlike(seen: FloatArray, usual: FloatArray | None) -> bool:
-    """Whether a colour is not that of the metal; what is not known speaks against nothing."""
-    return usual is not None and bool(np.linalg.norm(seen - usual) > _UNLIKE)
+    """Whether a look is not that of the metal; what is not known speaks against nothing."""
+    if usual is None:
+        return False
+    away = seen - usual
+    return bool(np.linalg.norm(away[:2]) > _OTHER_COLOUR or abs(away[2]) > _OTHER_LIGHT)
 
 
-def _ratios(light: np.ndarray) -> FloatArray:
-    """Logarithms of blue and red over green, shape (n, 2), of light (n, 3)."""
+def _look(light: np.ndarray) -> FloatArray:
+    """Of light (n, 3), blue, green, red: as `metal_look` tells it, shape (n, 3)."""
     logs = np.log(light + _DARK)
-    return logs[:, [0, 2]] - logs[:, 1:2]
+    return np.stack([logs[:, 0] - logs[:, 1], logs[:, 2] - logs[:, 1], logs[:, 1]], 1)
 
 
 def _cast(picture: Picture) -> FloatArray:
-    """By how much the picture of the bench is tinted against the stored one, shape (2,)."""
+    """By how much the picture of the bench is tinted and exposed unlike the stored one, shape (3,)."""
     grid = np.s_[_GRID_PX // 2::_GRID_PX, _GRID_PX // 2::_GRID_PX]
     known = picture.known[grid] > 0
     if not known.any():
-        return np.zeros(2)
+        return np.zeros(3)
     now = linear_light(np.ascontiguousarray(picture.image[grid]))[known]
-    return np.median(_ratios(now) - _ratios(picture.background[grid][known]), axis=0)
+    return np.median(_look(now) - _look(picture.background[grid][known]), axis=0)

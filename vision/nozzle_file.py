@@ -20,7 +20,7 @@ from vision.types import FloatArray
 __all__ = ["NozzleCalibration", "save_nozzle", "load_nozzle"]
 
 _NEEDED = {"camera_id", "outer_diameter_mm", "bend_deg", "height_error_rms_mm", "n_photos", "edge", "hold"}
-_COLOUR = "metal_colour"
+_LOOK = "metal_look"
 _POSE = "bench_turn_rad", "bench_shift_mm"  # camera from bench, of the bench's picture
 
 
@@ -46,8 +46,8 @@ class NozzleCalibration:
         Camera from bench, as that picture shows it; None in files of older versions: where the camera stood is not known.
     holds : tuple of Hold
         Ways in which the tool was held in the photographs: where to look first.
-    metal_colour : array, shape (2,), or None
-        Of the metal: logarithms of blue and red over green, linear light; None when not known, as in files of older versions.
+    metal_look : array, shape (3,), or None
+        How the metal looks, as `vision.metal` tells it; None when not known, as in files of older versions.
     """
 
     camera_id: str
@@ -59,7 +59,7 @@ class NozzleCalibration:
     bench: np.ndarray | None = None
     bench_pose: FloatArray | None = None
     holds: tuple[Hold, ...] = ()
-    metal_colour: FloatArray | None = None
+    metal_look: FloatArray | None = None
 
     def bench_light(self) -> np.ndarray | None:
         """The bench picture in linear light, float32."""
@@ -75,8 +75,8 @@ def save_nozzle(path: Path | str, calibration: NozzleCalibration) -> None:
     if calibration.bench_pose is not None:
         vectors = rigid.log_rotation(calibration.bench_pose[:3, :3]), calibration.bench_pose[:3, 3]
         lines += [f"{key} = [{', '.join(f'{v:.6f}' for v in vector)}]" for key, vector in zip(_POSE, vectors, strict=True)]
-    if calibration.metal_colour is not None:
-        lines.append(f"{_COLOUR} = [{', '.join(f'{v:.4f}' for v in calibration.metal_colour)}]")
+    if calibration.metal_look is not None:
+        lines.append(f"{_LOOK} = [{', '.join(f'{v:.4f}' for v in calibration.metal_look)}]")
     for (kind, lighter), bias in calibration.bias.items():
         lines += ["", "[[edge]]", f'kind = "{kind}"', f"lighter_outside = {str(lighter).lower()}",
                   f"offset_px = {bias.offset_px:.4f}", f"sigma_px = {bias.sigma_px:.4f}"]
@@ -105,7 +105,7 @@ def load_nozzle(path: Path | str) -> NozzleCalibration:
     """
     path = Path(path)
     found = read_toml(path, "nozzle calibration")
-    check_keys(path, found, _NEEDED, {*_POSE, _COLOUR})
+    check_keys(path, found, _NEEDED, {*_POSE, _LOOK})
     numbers = {key: _number(path, key, found[key]) for key in
                ("outer_diameter_mm", "bend_deg", "height_error_rms_mm", "n_photos")}
     if not isinstance(found["camera_id"], str) or not isinstance(found["edge"], list):
@@ -119,7 +119,7 @@ def load_nozzle(path: Path | str) -> NozzleCalibration:
     return NozzleCalibration(found["camera_id"], numbers["outer_diameter_mm"], numbers["bend_deg"], bias,
                              numbers["height_error_rms_mm"], int(numbers["n_photos"]), bench, _pose(path, found),
                              tuple(_hold(path, i, row) for i, row in enumerate(found["hold"], 1)),
-                             _vector(path, _COLOUR, found[_COLOUR], 2) if _COLOUR in found else None)
+                             _vector(path, _LOOK, found[_LOOK], 3) if _LOOK in found else None)
 
 
 def _edge(path: Path, i: int, row: object) -> tuple[tuple[str, bool], EdgeBias]:

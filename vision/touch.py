@@ -13,7 +13,7 @@ from vision.edge_bias import DEFAULT_BIAS, EdgeBias, group_key
 from vision.errors import CalibrationError
 from vision.find import find_tool
 from vision.fit import Picture, PoseFit, fit_pose
-from vision.metal import metal_colour, usual_colour
+from vision.metal import metal_look, usual_look
 from vision.nozzle import Hold, NozzleBody, ToolPose, distinct_holds, hold_of
 from vision.types import FloatArray
 
@@ -68,8 +68,8 @@ class TouchResult:
         Photographs in which the nozzle was found.
     height_error_mm : array
         For each used photograph, height from its edges alone, with the new offsets, less the known height.
-    metal_colour : array, shape (2,), or None
-        As `usual_colour` tells it.
+    metal_look : array, shape (3,), or None
+        As `usual_look` tells it.
     """
 
     bias: dict[tuple[str, bool], EdgeBias]
@@ -79,7 +79,7 @@ class TouchResult:
     height_error_mm: FloatArray
     height_sigma_mm: FloatArray
     holds: tuple[Hold, ...] = ()
-    metal_colour: FloatArray | None = None
+    metal_look: FloatArray | None = None
 
 
 def calibrate_edges(camera, body: NozzleBody, photos: list[TouchPhoto], progress=lambda done, total: None,
@@ -126,9 +126,9 @@ def calibrate_edges(camera, body: NozzleBody, photos: list[TouchPhoto], progress
             up = photos[i].cam_from_bench[:3, 2]
             errors.append(_height(photos[i], fit.pose) - photos[i].height_mm)
             sigmas.append(float(np.sqrt(up @ fit.cov[:3, :3] @ up)))
-    colour = usual_colour([metal_colour(camera, body, pictures[i], poses[i]) for i in found])
+    look = usual_look([metal_look(camera, body, pictures[i], poses[i]) for i in found])
     return TouchResult(bias, bench, photos[0].cam_from_bench, tuple(photos[i].name for i in found), np.array(errors), np.array(sigmas),
-                       holds, colour)
+                       holds, look)
 
 
 def _height(photo: TouchPhoto, pose: ToolPose) -> float:

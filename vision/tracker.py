@@ -18,7 +18,7 @@ from vision.edge_bias import DEFAULT_BIAS, EdgeBias, edge_offsets
 from vision.edges import STRAY_LIGHT
 from vision.find import DRAFT_STEP_MM, IN_PART, alike, find_tool, habit, poses_near, share_in_view
 from vision.fit import Picture, PoseFit, PosePrior, fit_pose
-from vision.metal import is_unlike, metal_colour
+from vision.metal import is_unlike, metal_look
 from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, calmness, condition, gate, predict, smooth, start_state
 from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of
 from vision.observed import bench_chart, chart_turn, observation
@@ -71,14 +71,14 @@ _SHUTTER = 0.5  # share of the time between frames for which a camera's shutter 
 @dataclass(frozen=True)
 class NozzleModel:
     """A nozzle as the tracker needs it: its body, where its edges appear, and the bench it was calibrated over, with the pose
-    (camera from bench) at which that is seen so (without one the camera is taken to stand where it stood), how it is held, and the colour of its metal."""
+    (camera from bench) at which that is seen so (without one the camera is taken to stand where it stood), how it is held, and how its metal looks."""
 
     body: NozzleBody
     bias: dict[tuple[str, bool], EdgeBias] = field(default_factory=lambda: dict(DEFAULT_BIAS))
     bench: np.ndarray | None = None
     bench_pose: FloatArray | None = None
     holds: tuple[Hold, ...] = ()
-    metal_colour: FloatArray | None = None
+    metal_look: FloatArray | None = None
 
 
 @dataclass
@@ -286,8 +286,8 @@ class Tracker:
                 fit = other
         if is_new and fit is not None and fit.quality < CLEAR_QUALITY:
             fit = None  # of two or three sightings one that explains little would make the track
-        if fit is not None and self._belief.is_untold and is_unlike(metal_colour(self._camera, self._body, picture, fit.pose),
-                                                                    self._nozzle.metal_colour):
+        if fit is not None and self._belief.is_untold and is_unlike(metal_look(self._camera, self._body, picture, fit.pose),
+                                                                    self._nozzle.metal_look):
             self._state, fit = None, None  # what began with a bit of something at the border has come in, and is no nozzle
         return fit, fit is not None and not self._needs_search(fit, is_low, t_s)
 
@@ -331,7 +331,7 @@ class Tracker:
         ways = self._nozzle.holds if rival is not None and not self._is_low(rival.pose) else self._ways()
         answer = self._searcher.submit(
             find_tool, self._camera, self._body, still, bench.cam_from_bench, self._board_top_mm, self._nozzle.bias,
-            FIND_QUALITY, holds=ways, colour=self._nozzle.metal_colour)
+            FIND_QUALITY, holds=ways, look=self._nozzle.metal_look)
         self._search, self._t_find_s = _Search(t_s, bench, answer, 0.0 if rival is None else rival.merit, ways), t_s
         return self._search
 
