@@ -54,7 +54,7 @@ _FOLLOW_UP_S, _FOLLOW_UPS = 0.05, 3  # a search's answer is followed through the
 _CATCH_UP_EVERY_S = 0.1  # while a doubtful fit holds
 _THOROUGH_EVERY_S = 0.1  # all ways are tried, even though one does as well as usual
 _AS_USUAL = 0.9
-_BETTER = 1.15  # a pose found anew replaces a doubtful one when it explains its picture so much better, and on the mean the newest too
+_BETTER, _BETTER_YOUNG, _YOUNG_S = 1.15, 1.05, 1.0  # a pose found anew replaces a doubtful one when it explains its picture so much better, and on the mean the newest too
 _GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames holds it alike for so long
 # what callipers, the board's thickness and the touch photographs leave, alike in all frames: outlet [mm], direction [-]
 _STEADY_COV = np.diag([0.2, 0.2, 0.3, 0.003, 0.003]) ** 2
@@ -234,8 +234,8 @@ class Tracker:
             search.later.append((picture, bench, t_s))
             return fit
         self._search = None
-        found = search.answer.result()
-        if found is None or found.merit < _BETTER * search.rival_merit or not (
+        found, better = search.answer.result(), self._better()
+        if found is None or found.merit < better * search.rival_merit or not (
                 self._is_possible(found, search.bench, search.ways, _USEFUL_SIGMA_MM)
                 and self._is_convincing(found, search.bench, CLEAR_QUALITY, search.ways)):
             if fit is None and search.t_s < t_s:
@@ -256,7 +256,7 @@ class Tracker:
                     self._advance(caught_up, *later[1:])
         now, _ = self._track_on(picture, bench, t_s)
         if fit is not None and (now is None or now.merit < fit.merit
-                                or found.merit * now.merit < _BETTER**2 * search.rival_merit * fit.merit):
+                                or found.merit * now.merit < better**2 * search.rival_merit * fit.merit):
             self.__dict__.update(before.__dict__)
             return fit
         if fit is not None and now is not None and alike(fit.pose, now.pose):  # the same tool, and as well known as before
@@ -390,6 +390,10 @@ class Tracker:
     def _good_quality(self, t_s: float) -> float:
         """That from which on no better pose is looked for."""
         return _WELL_QUALITY if self._belief.is_unsure(t_s) else _GOOD_QUALITY
+
+    def _better(self) -> float:
+        """How much more a pose found anew must explain than the track's."""
+        return _BETTER_YOUNG if self._belief.sightings * self._dt_s < _YOUNG_S else _BETTER
 
     def _ways(self) -> tuple[Hold, ...]:
         """How the tool may be held now: as a moment ago, else as in the photographs."""
