@@ -46,6 +46,7 @@ _HOLD_COS = np.cos(np.deg2rad(30.0))  # a hand turns the tool no further than th
 _USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 25.0, 25.0  # of the height: to begin a track, to follow one
 _COAST_S = 0.2
 _LOST_S = 0.4
+_TELLING_MM = 6.0  # sigma of a height that tells a tool at work from what is not; beyond, heights are further off than they seem
 _RETURNS_S, _RETURNS_PX = 1.0, 60.0  # a tool that was lost so shortly before, and is found so near, need not be confirmed again
 _SECOND_LOOK_S = 1.0  # a pose that explains less than usual may be a near miss: now and then, look whether another explains more
 _EARLY_LOOK_S = 0.3  # the same while a track is young
@@ -420,7 +421,7 @@ class Tracker:
         sigma = float(np.sqrt(up @ fit.cov[:3, :3] @ up))
         axis = bench.cam_from_bench[:3, :3].T @ fit.pose.axis
         as_held = not ways or max(float(axis @ h.axis) for h in ways) > _HOLD_COS
-        return -6.0 - 2 * sigma < height < 100.0 and sigma < most_sigma_mm and float(up @ fit.pose.axis) < -0.25 and as_held
+        return -6.0 - (2 if sigma < _TELLING_MM else 5) * sigma < height < 100.0 and sigma < most_sigma_mm and float(up @ fit.pose.axis) < -0.25 and as_held
 
     def _prior(self, ahead: ToolState, bench: BenchPose) -> PosePrior:
         """The predicted state as a fit's prior, in the camera frame."""
