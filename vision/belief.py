@@ -12,7 +12,8 @@ __all__ = ["Belief", "CLEAR_QUALITY", "FIND_QUALITY", "SURE_QUALITY"]
 
 SURE_QUALITY, FIND_QUALITY = 0.5, 0.45  # share of the outline that must agree
 CLEAR_QUALITY = 0.33  # that a pose found anew, and one that makes a new track, must have
-_CONFIRM, _FAIR = 3, 0.25  # sightings that explain enough before a new track is believed; what one that explains less counts
+# sightings that explain enough before a new track is believed; what one that explains less counts, and that of what looks like metal
+_CONFIRM, _FAIR, _FAIR_METAL = 3, 0.25, 0.75
 _TOLD_SIGMA_MM = 6.0  # of the height
 # a height that was vague, and a new track's, is told when it has been good for so long; and looked for anew within the last
 _SETTLES_S, _SETTLES_NEW_S, _UNSURE_S = 0.3, 0.2, 0.5
@@ -53,11 +54,11 @@ class Belief:
         return replace(self, sightings=float(_CONFIRM if is_back else quality > SURE_QUALITY), t_vague_s=t_s - (_SETTLES_S - _SETTLES_NEW_S),
                        is_untold=True)
 
-    def sighted(self, quality: float) -> Belief:
-        """After one more fit of that quality."""
+    def sighted(self, quality: float, is_metal: bool = False) -> Belief:
+        """After one more fit of that quality, perhaps of what is known to look like the nozzle."""
         if not self.is_new or quality > FIND_QUALITY:
             return replace(self, sightings=self.sightings + 1)
-        return replace(self, sightings=self.sightings + _FAIR) if quality > CLEAR_QUALITY else self
+        return replace(self, sightings=self.sightings + (_FAIR_METAL if is_metal else _FAIR)) if quality > CLEAR_QUALITY else self
 
     def continued(self, before: Belief) -> Belief:
         """Of a track found anew that goes on with the one before."""

@@ -12,7 +12,7 @@ from vision.edge_bias import DEFAULT_BIAS
 from vision.fit import Picture, PoseFit, PosePrior, fit_pose, free_limbs, loose_prior
 from vision.lens import lens_of, pixel
 from vision.novelty import ANGLES, HALF, SCALE, NewEdges, new_edges, tool_mask
-from vision.metal import is_unlike, metal_look
+from vision.metal import is_like, metal_look
 from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame, roll_of
 from vision.rounds import is_inside
 from vision.silhouette import body_arrays, moved_poses, tool_hull, trace, trace_inputs, turned
@@ -93,7 +93,7 @@ def find_tool(
                        spreads_px=(4.0, 2.0, 1.0) if start is pose else (1.5, 1.0), is_exact=False)
         if fit is None or not _plausible(fit.pose, cam_from_bench, board_top_mm) or not _blows_free(camera, body, fit.pose, solid):
             continue
-        if look is not None and is_unlike(metal_look(camera, body, picture, fit.pose), look):
+        if look is not None and is_like(metal_look(camera, body, picture, fit.pose), look) is False:
             continue
         fits.append((fit.merit * habit(fit.pose, holds, cam_from_bench), fit, held))
     good = [f for f in fits if f[1].quality > least_quality and f[1].n_edges >= _LEAST_EDGES]

@@ -9,7 +9,7 @@ from vision.fit import Picture
 from vision.nozzle import NozzleBody, ToolPose, cross
 from vision.types import FloatArray
 
-__all__ = ["metal_look", "usual_look", "is_unlike"]
+__all__ = ["metal_look", "usual_look", "is_like"]
 
 # how far metal may be from how it usually looks, though it mirrors its surroundings and stands in shadow: in colour (skin is 0.5
 # to 0.8 from grey), and in brightness (three and a half times)
@@ -52,12 +52,12 @@ def usual_look(seen: list[FloatArray]) -> FloatArray | None:
     return np.median(told, axis=0) if len(told) >= _LEAST_PHOTOS else None
 
 
-def is_unlike(seen: FloatArray, usual: FloatArray | None) -> bool:
-    """Whether a look is not that of the metal; what is not known speaks against nothing."""
-    if usual is None:
-        return False
+def is_like(seen: FloatArray, usual: FloatArray | None) -> bool | None:
+    """Whether a look is that of the metal; None when either is not known."""
+    if usual is None or not np.isfinite(seen).all():
+        return None
     away = seen - usual
-    return bool(np.linalg.norm(away[:2]) > _OTHER_COLOUR or abs(away[2]) > _OTHER_LIGHT)
+    return bool(np.linalg.norm(away[:2]) < _OTHER_COLOUR and abs(away[2]) < _OTHER_LIGHT)
 
 
 def _look(light: np.ndarray) -> FloatArray:

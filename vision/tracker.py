@@ -18,7 +18,7 @@ from vision.edge_bias import DEFAULT_BIAS, EdgeBias, edge_offsets
 from vision.edges import STRAY_LIGHT
 from vision.find import DRAFT_STEP_MM, IN_PART, alike, find_tool, habit, poses_near, share_in_view
 from vision.fit import Picture, PoseFit, PosePrior, fit_pose
-from vision.metal import is_unlike, metal_look
+from vision.metal import is_like, metal_look
 from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, calmness, condition, gate, predict, smooth, start_state
 from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of
 from vision.observed import bench_chart, chart_turn, observation
@@ -139,7 +139,7 @@ class Tracker:
         self._belief, self._t_seen_s = Belief(), np.nan
         self._t_find_s = self._t_sure_s = self._t_caught_up_s = self._t_thorough_s = -np.inf
         self._way, self._usual_quality, self._believed_quality = 0, 1.0, 0.0
-        self._jumps = 0
+        self._jumps, self._is_metal = 0, None
         self._is_calm, self._calm_score = False, 0.0
         self._last_hold: Hold | None = None
         self._t_hold_s = -np.inf
@@ -287,8 +287,10 @@ class Tracker:
                 fit = other
         if is_new and fit is not None and fit.quality < CLEAR_QUALITY:
             fit = None  # of two or three sightings one that explains little would make the track
-        if fit is not None and self._belief.is_untold and is_unlike(metal_look(self._camera, self._body, picture, fit.pose),
-                                                                    self._nozzle.metal_look):
+        self._is_metal = None
+        if fit is not None and self._belief.is_untold:
+            self._is_metal = is_like(metal_look(self._camera, self._body, picture, fit.pose), self._nozzle.metal_look)
+        if self._is_metal is False:
             self._state, fit = None, None  # what began with a bit of something at the border has come in, and is no nozzle
         return fit, fit is not None and not self._needs_search(fit, is_low, t_s)
 
@@ -468,7 +470,7 @@ class Tracker:
         self._state = replace(self._state, steady_cov=steady_cov)
         self._jumps = 0
         self._t_seen_s = t_s
-        self._belief = self._belief.sighted(fit.quality)
+        self._belief = self._belief.sighted(fit.quality, self._is_metal is True)
         if not self._belief.is_new:
             self._last = self._state
         if fit.quality > SURE_QUALITY:
