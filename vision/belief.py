@@ -8,13 +8,13 @@ import numpy as np
 
 from vision.types import TrackStatus
 
-__all__ = ["Belief", "CLEAR_QUALITY", "FIND_QUALITY", "SURE_QUALITY"]
+__all__ = ["Belief", "CLEAR_QUALITY", "FIND_QUALITY", "SURE_QUALITY", "TOLD_SIGMA_MM"]
 
 SURE_QUALITY, FIND_QUALITY = 0.5, 0.45  # share of the outline that must agree
 CLEAR_QUALITY = 0.33  # that a pose found anew, and one that makes a new track, must have
 # sightings that explain enough before a new track is believed; what one that explains less counts, and that of what looks like metal
 _CONFIRM, _FAIR, _FAIR_METAL = 3, 0.25, 0.75
-_TOLD_SIGMA_MM = 6.0  # of the height
+TOLD_SIGMA_MM = 6.0  # of the height
 # a height that was vague, and a new track's, is told when it has been good for so long; and looked for anew within the last
 _SETTLES_S, _SETTLES_NEW_S, _UNSURE_S = 0.3, 0.2, 0.5
 
@@ -66,7 +66,7 @@ class Belief:
 
     def judged(self, t_s: float, height_sigma_mm: float, is_little_seen: bool) -> tuple[Belief, TrackStatus, str]:
         """What is told of a track seen at that time, and why no more."""
-        is_vague = height_sigma_mm > _TOLD_SIGMA_MM
+        is_vague = height_sigma_mm > TOLD_SIGMA_MM
         belief = replace(self, t_vague_s=t_s) if is_vague else self
         if self.is_new:
             return belief, TrackStatus.TENTATIVE, ""

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from vision.background import MASK_SCALE, BenchView
-from vision.belief import CLEAR_QUALITY, FIND_QUALITY, SURE_QUALITY, Belief
+from vision.belief import CLEAR_QUALITY, FIND_QUALITY, SURE_QUALITY, TOLD_SIGMA_MM, Belief
 from vision.board import BoardFollower
 from vision.carried import BenchCarrier, BenchRelief
 from vision.chart import axis_of, axis_spread, pose_of
@@ -46,7 +46,6 @@ _HOLD_COS = np.cos(np.deg2rad(30.0))  # a hand turns the tool no further than th
 _USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 25.0, 25.0  # of the height: to begin a track, to follow one
 _COAST_S = 0.2
 _LOST_S = 0.4
-_TELLING_MM = 6.0  # sigma of a height that tells a tool at work from what is not; beyond, heights are further off than they seem
 _RETURNS_S, _RETURNS_PX = 1.0, 60.0  # a tool that was lost so shortly before, and is found so near, need not be confirmed again
 _SECOND_LOOK_S = 1.0  # a pose that explains less than usual may be a near miss: now and then, look whether another explains more
 _EARLY_LOOK_S = 0.3  # the same while a track is young
@@ -256,7 +255,8 @@ class Tracker:
                 if caught_up is not None:
                     self._advance(caught_up, *later[1:])
         now, _ = self._track_on(picture, bench, t_s)
-        if fit is not None and (now is None or now.merit < fit.merit
+        was_told = before._belief.t_told_s >= before._t_seen_s
+        if fit is not None and (now is None or now.merit < fit.merit or (was_told and self._jumps_to(now, bench, t_s))
                                 or found.merit * now.merit < better**2 * search.rival_merit * fit.merit):
             self.__dict__.update(before.__dict__)
             return fit
@@ -311,6 +311,11 @@ class Tracker:
                 return fit, calm_prior
             self._is_calm, self._calm_score = False, 0.0
         return self._follow(picture, bench, prior, prior.pose, least_quality), prior
+
+    def _jumps_to(self, fit: PoseFit, bench: BenchPose, t_s: float) -> bool:
+        """Whether a fit lies where the track does not lead."""
+        _, alone, alone_cov = observation(fit, bench, t_s, self._body)
+        return gate(predict(self._state, t_s, self._motion, self._is_calm), alone, alone_cov + _JITTER_COV) > _GATE
 
     def _is_back(self, fit: PoseFit, bench: BenchPose, t_s: float) -> bool:
         """Whether a fit shows a tool where one that was believed was lost a moment ago."""
@@ -423,7 +428,8 @@ class Tracker:
         sigma = float(np.sqrt(up @ fit.cov[:3, :3] @ up))
         axis = bench.cam_from_bench[:3, :3].T @ fit.pose.axis
         as_held = not ways or max(float(axis @ h.axis) for h in ways) > _HOLD_COS
-        return -6.0 - (2 if sigma < _TELLING_MM else 5) * sigma < height < 100.0 and sigma < most_sigma_mm and float(up @ fit.pose.axis) < -0.25 and as_held
+        unsure = 2 if sigma < TOLD_SIGMA_MM else 5  # a height that is not told may be further off than it seems
+        return -6.0 - unsure * sigma < height < 100.0 and sigma < most_sigma_mm and float(up @ fit.pose.axis) < -0.25 and as_held
 
     def _prior(self, ahead: ToolState, bench: BenchPose) -> PosePrior:
         """The predicted state as a fit's prior, in the camera frame."""
@@ -483,12 +489,14 @@ class Tracker:
         return seen, replace(track, status=status, reason=reason, t_seen_s=self._belief.t_told_s)
 
     def _coast(self, t_s: float, reason: str) -> NozzleTrack:
-        if self._state is None or t_s - self._t_seen_s > _COAST_S or not self._belief.t_told_s >= self._t_seen_s:
-            nan3 = np.full(3, np.nan)
-            if self._state is not None and t_s - self._t_seen_s > _LOST_S:
-                self._state = None
-            return NozzleTrack(t_s, TrackStatus.LOST, nan3, nan3, nan3, np.full((6, 6), np.nan), self._belief.t_told_s, reason)
-        return self._track(TrackStatus.COASTING, reason, predict(self._state, t_s, self._motion, self._is_calm))
+        if self._state is not None and t_s - self._t_seen_s <= _COAST_S and self._belief.t_told_s >= self._t_seen_s:
+            track = self._track(TrackStatus.COASTING, reason, predict(self._state, t_s, self._motion, self._is_calm))
+            if track.cov[2, 2] < TOLD_SIGMA_MM**2:
+                return track
+        if self._state is not None and t_s - self._t_seen_s > _LOST_S:
+            self._state = None
+        nan3 = np.full(3, np.nan)
+        return NozzleTrack(t_s, TrackStatus.LOST, nan3, nan3, nan3, np.full((6, 6), np.nan), self._belief.t_told_s, reason)
 
     def _track(self, status: TrackStatus, reason: str, state: ToolState | None = None) -> NozzleTrack:
         s = state or self._state
