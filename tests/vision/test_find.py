@@ -15,7 +15,7 @@ from vision.edge_bias import DEFAULT_BIAS, EdgeBias
 from vision.edges import noise_sigma
 from vision.find import _direction_of, _lifted, find_tool, poses_near
 from vision.fit import Picture, fit_pose
-from vision.novelty import ANGLES, HALF, new_edges
+from vision.novelty import ANGLES, HALF, new_edges, tool_mask
 from vision.nozzle import ToolPose, body_from_measures, hold_of
 from vision.silhouette import moved_pose, tool_hull
 
@@ -55,6 +55,44 @@ def test_a_shaded_bench_has_no_new_edges():
     picture = Picture(as_camera(bench * shade + rng.normal(0, 0.003, bench.shape)), bench, ALL_KNOWN)
 
     assert np.mean(new_edges(picture).distance_px.min(0) < 1) < 0.002
+
+
+def test_print_seen_half_a_pixel_aside_softer_and_through_stray_light_is_neither_new_nor_a_thing():
+    rng = np.random.default_rng(0)
+    tiles = np.indices((720, 1280)).sum(0) // 16 % 2
+    bench = np.repeat(np.where(tiles, 0.75, 0.015).astype(np.float32)[..., None], 3, 2)
+    bench = cv2.GaussianBlur(bench, (0, 0), 0.8)
+    aside = cv2.warpAffine(bench, np.array([[1.0, 0, 0.5], [0, 1, 0.0]]), (1280, 720), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    seen = cv2.GaussianBlur(aside, (0, 0), 0.5) + 0.01
+    picture = Picture(as_camera(seen + rng.normal(0, 0.003, bench.shape)), bench, ALL_KNOWN)
+
+    assert np.mean(new_edges(picture).distance_px.min(0) < 1) < 0.001
+    assert not tool_mask(picture)[0].any()
+
+
+def test_what_the_picture_lacks_of_the_bench_makes_no_new_edges():
+    rng = np.random.default_rng(0)
+    empty = np.full((720, 1280, 3), 0.4, np.float32)
+    bench = empty.copy()
+    bench[200:500, 300:340] = 0.1  # a hand's shadow that was there when the bench was stored
+
+    seen, lacking = (np.mean(new_edges(Picture(as_camera(now + rng.normal(0, 0.003, now.shape)), then, ALL_KNOWN)).distance_px.min(0) < 1)
+                     for now, then in ((bench, empty), (empty, bench)))
+
+    assert seen > 0.001 and lacking == 0
+
+
+@pytest.mark.parametrize("in_view_mm", [8, 12, 25])
+def test_a_tool_that_has_hardly_come_in_is_found_where_it_is_seen(in_view_mm):
+    rng = np.random.default_rng(3)
+    border_mm = 360 * 385 / 900  # what the camera sees at the height of the outlet
+    bench, pose = _bench(rng), _tool(15, in_view_mm - border_mm, 15, 35, 90)
+
+    fit = find_tool(CAMERA, TOOL, Picture(_with_tool(bench, pose, rng), bench, ALL_KNOWN), CAM_FROM_BENCH, 0.0, DRAWN_EDGES,
+                    holds=(hold_of(pose, CAM_FROM_BENCH),))
+
+    assert fit is not None
+    assert np.linalg.norm(CAMERA.project(fit.pose.tip_mm[None]) - CAMERA.project(pose.tip_mm[None])) < 6
 
 
 def test_new_edges_tell_how_far_away_they_are_as_far_as_is_looked():

@@ -192,6 +192,74 @@ def _tracking(scene, holds=(), n=6):
     return tracker, fit, picture, here
 
 
+@pytest.mark.parametrize("was_told", [False, True])
+def test_a_track_that_turns_out_to_be_of_another_colour_is_dropped_unless_its_height_was_told(scene, was_told):
+    bench, frames = scene
+    grey = np.array([0.0, 0.0, np.log(0.2)])  # the tool is drawn red
+    tracker = Tracker(CAMERA, StillBench(), NozzleModel(TOOL, DRAWN_EDGES, bench, metal_look=grey), 0.0)
+    picture, (here, _) = Picture(frames[10].image, bench, ALL_KNOWN), StillBench().step(frames[10])
+    tracker._advance(fit_pose(CAMERA, TOOL, picture, _pose(10), DRAWN_EDGES), here, 0.0)
+    tracker._belief = replace(tracker._belief, sightings=5.0, is_untold=not was_told)
+    tracker._t_s = 1 / RATE_HZ
+
+    fit, _ = tracker._track_on(picture, here, tracker._t_s)
+
+    assert (fit is not None, tracker._state is not None) == (was_told, was_told)
+
+
+@pytest.mark.parametrize("aside_mm, after_s, is_believed", [(5.0, 0.6, True), (60.0, 0.6, False), (5.0, 1.5, False)])
+def test_a_tool_back_where_it_was_lost_a_moment_ago_need_not_be_confirmed_again(scene, aside_mm, after_s, is_believed):
+    tracker, fit, _, here = _tracking(scene, n=20)
+    lost_s, tracker._state = tracker._t_s, None
+    again = replace(fit, pose=moved_pose(fit.pose, np.array([aside_mm, 0, 0, 0, 0, 0])))
+
+    tracker._advance(again, here, lost_s + after_s)
+
+    assert tracker._belief.is_new is not is_believed
+
+
+@pytest.mark.parametrize("sigma_mm, status", [(3.0, TrackStatus.COASTING), (9.0, TrackStatus.LOST)])
+def test_a_height_that_is_hardly_foretold_is_not_told(scene, sigma_mm, status):
+    tracker, _, _, _ = _tracking(scene, n=20)
+    cov = np.zeros_like(tracker._state.cov)
+    cov[2, 2] = sigma_mm**2
+    tracker._state = replace(tracker._state, cov=cov)
+
+    assert tracker._coast(tracker._t_s + 1e-3, "hidden").status is status
+
+
+def _measured_with_an_answer(tracker, picture, here, monkeypatch, rival, found, now):
+    """What is believed when a search that began beside a rival's fit found another, that `now` comes of."""
+    t_s = tracker._t_s
+    monkeypatch.setattr(vision.tracker, "find_tool", lambda *_, **__: found)
+    tracker._begin_search(picture, here, t_s, rival)
+    tracker._t_s = t_s + 0.15
+    answers = iter([(rival, False), (now, True)])
+    monkeypatch.setattr(tracker, "_track_on", lambda *_: next(answers))
+    return tracker._measure(picture, here, tracker._t_s)
+
+
+@pytest.mark.parametrize("sightings, replaces", [(6.0, True), (60.0, False)])
+def test_a_young_track_gives_way_to_a_pose_that_explains_a_little_more(scene, monkeypatch, sightings, replaces):
+    tracker, fit, picture, here = _tracking(scene, n=20)
+    tracker._belief = replace(tracker._belief, sightings=sightings)
+    rival = replace(fit, quality=0.6, pose=moved_pose(fit.pose, np.array([0.0, 0, 8.0, 0, 0, 0])))
+    better = replace(fit, quality=0.66)  # by a tenth
+
+    assert (_measured_with_an_answer(tracker, picture, here, monkeypatch, rival, better, better) is better) is replaces
+
+
+@pytest.mark.parametrize("is_told, replaces", [(True, False), (False, True)])
+def test_a_told_track_is_not_given_up_for_a_pose_that_does_not_lead_on(scene, monkeypatch, is_told, replaces):
+    tracker, fit, picture, here = _tracking(scene, n=20)
+    if not is_told:
+        tracker._belief = replace(tracker._belief, t_told_s=-1.0)
+    rival, better = replace(fit, quality=0.5), replace(fit, quality=0.8)
+    leapt = replace(better, pose=moved_pose(fit.pose, np.array([250.0, 0, 0, 0, 0, 0])))
+
+    assert (_measured_with_an_answer(tracker, picture, here, monkeypatch, rival, better, leapt) is leapt) is replaces
+
+
 @pytest.mark.parametrize("is_low, reason", [(True, "too little of the nozzle in view"), (False, "the nozzle is seen too faintly to tell its height")])
 def test_a_height_that_is_hardly_known_is_not_told(scene, monkeypatch, is_low, reason):
     tracker, fit, _, here = _tracking(scene)

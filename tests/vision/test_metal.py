@@ -1,0 +1,70 @@
+"""How the nozzle's metal looks, and what does not look like it."""
+
+import numpy as np
+import pytest
+
+from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
+from tests.vision.test_find import ALL_KNOWN, CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
+from vision.find import find_tool
+from vision.fit import Picture
+from vision.metal import is_like, metal_look, usual_look
+
+POSE = _tool(-10, 5, 12, 35, 90)
+DRAWN = np.log(np.array([0.03 / 0.05, 0.25 / 0.05, 0.05]))  # blue over green, red over green, green of the light that is drawn
+GREY = np.array([0.0, 0.0, np.log(0.05)])
+
+
+def _picture(cast=(1.0, 1.0, 1.0)):
+    rng = np.random.default_rng(1)
+    bench = _bench(rng)
+    light = (_with_tool(bench, POSE, rng) / 255.0) ** 2.2  # near enough the camera's tone curve
+    return Picture(as_camera(light * cast), bench, ALL_KNOWN)
+
+
+def test_the_metal_looks_as_it_was_drawn():
+    look = metal_look(CAMERA, TOOL, _picture(), POSE)
+
+    np.testing.assert_allclose(look, DRAWN, atol=0.4)  # what tells no colour in the dark is added to all channels: up to 0.3 here
+    assert look[1] > 1.2 > 0.0 > look[0]
+
+
+def test_a_picture_that_is_tinted_and_darker_as_a_whole_changes_nothing():
+    look, tinted = (metal_look(CAMERA, TOOL, _picture(cast), POSE) for cast in ((1.0, 1.0, 1.0), (0.9, 0.7, 0.6)))
+
+    np.testing.assert_allclose(tinted, look, atol=0.12)
+
+
+def test_of_a_tool_out_of_view_nothing_is_told():
+    assert np.isnan(metal_look(CAMERA, TOOL, _picture(), _tool(0, -300, 12, 35, 90))).all()
+
+
+def test_how_it_usually_looks_is_the_middle_of_what_photographs_show():
+    seen = [np.array([0.1, 0.0, -2.0]), np.full(3, np.nan), np.array([0.2, 0.1, -2.2]), np.array([0.9, 0.05, -2.1])]
+
+    np.testing.assert_allclose(usual_look(seen), [0.2, 0.05, -2.1])
+    assert usual_look(seen[:3]) is None  # two photographs are not enough
+
+
+@pytest.mark.parametrize("name, levels, expected", [
+    ("metal a third as bright", (80, 80, 80), True),
+    ("metal that mirrors wood", (120, 132, 150), True),
+    ("a finger", (140, 165, 215), False),
+    ("a dark finger", (70, 95, 140), False),
+    ("a pen", (150, 90, 40), False),
+    ("a cable", (22, 22, 24), False),
+])
+def test_metal_is_told_from_what_a_bench_has_about(name, levels, expected):
+    b, g, r = ((np.array(levels) / 255.0) ** 2.2 + 0.01).tolist()
+    steel = np.array([0.0, 0.0, np.log(0.22)])
+
+    assert is_like(np.array([np.log(b / g), np.log(r / g), np.log(g)]), steel) is expected
+
+
+@pytest.mark.parametrize("seen, usual", [(GREY, None), (np.full(3, np.nan), GREY)])
+def test_what_is_not_known_is_neither_like_nor_unlike(seen, usual):
+    assert is_like(seen, usual) is None
+
+
+@pytest.mark.parametrize("look, is_found", [(None, True), (metal_look(CAMERA, TOOL, _picture(), POSE), True), (GREY, False)])
+def test_what_has_the_shape_of_the_nozzle_and_not_its_look_is_not_found(look, is_found):
+    assert (find_tool(CAMERA, TOOL, _picture(), CAM_FROM_BENCH, 0.0, DRAWN_EDGES, look=look) is not None) is is_found
