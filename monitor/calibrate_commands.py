@@ -17,9 +17,10 @@ from monitor.errors import InputError
 from monitor.files import write_bytes_whole
 from monitor.job import Job, load_job
 from monitor.tracking import bench_relief, nozzle_body, nozzle_for
-from monitor.trust import gauge_verdict, trust_words
+from monitor.trust import OTHER_LOOK, gauge_verdict, trust_words
 from vision.camera import CameraModel, load_camera
 from vision.mat import standard_mat
+from vision.metal import is_like
 from vision.nozzle_file import NozzleCalibration, save_nozzle
 from vision.types import BenchPose, Frame, PoseMiss
 
@@ -63,6 +64,8 @@ def run_check(args: argparse.Namespace) -> int:
     readings, pose = _readings([Path(p) for p in args.photos], args.over, args.empty, job, camera, found)
     verdict = gauge_verdict(*np.array([(r.height_mm, r.sigma_mm) for r in readings]).T, args.height_mm)
     words = trust_words(found, camera, nozzle_body(job), pose.cam_from_bench, _work_place(job), verdict.sigma_mm)
+    if any(is_like(r.metal_look, found.metal_look) is False for r in readings):
+        words.append(OTHER_LOOK)
     if args.json:
         say(json.dumps(asdict(verdict) | {"heights_mm": [r.height_mm for r in readings],
                                           "sigmas_mm": [r.sigma_mm for r in readings], "trust": words}, indent=1))

@@ -14,13 +14,15 @@ from vision.nozzle import Hold, NozzleBody, ToolPose
 from vision.nozzle_file import NozzleCalibration
 from vision.types import FloatArray
 
-__all__ = ["Verdict", "gauge_verdict", "trust_words"]
+__all__ = ["OTHER_LOOK", "Verdict", "gauge_verdict", "trust_words"]
 
 HEIGHT_MM = 15.0  # over the board: a usual working height
 STANDING_MM = 0.15  # 1 sigma of a gauge block and of how level a nozzle stands on it; practice, no source
 MATT_SIGMA_PX = 0.15  # how sure an edge of a matt nozzle is after touch photographs
 WORTH_TELLING = 0.85  # a measure is named when it brings the spread below this share
 UNSURE_MM, SURE_Z, FAR_Z = 2.0, 1.645, 3.0
+OTHER_LOOK = ("the metal looks unlike itself in the touch photographs (painted, tinted by heat, sooted, or other light): take "
+              "touch photographs again, or a nozzle coming into view is passed over at first")
 _UPRIGHT = Hold(np.array([0.0, 0.0, -1.0]), np.array([1.0, 0.0, 0.0]))
 
 

@@ -8,8 +8,9 @@ from numba import njit
 
 from vision.cuts import LINEAR, brightest, linear_light
 from vision.edges import USUAL_NOISE, noise_sigma
+from vision.types import FloatArray
 
-__all__ = ["compose_bench", "redrawn_bench", "BenchView", "MASK_SCALE", "BLOCK_PX", "OWN_NOISE"]
+__all__ = ["compose_bench", "redrawn_bench", "look_of", "cast_of", "with_cast", "known_of", "BenchView", "MASK_SCALE", "BLOCK_PX", "OWN_NOISE"]
 
 BLOCK_PX = 16  # a JPEG's block, colour included, so that black ones stay black
 _BLACK = 0.0015  # linear light below which a whole block counts as not known
@@ -20,6 +21,8 @@ _MOST_SHARED = 0.6  # of a pixel's error with its neighbour's
 _BESIDE = 13  # width, in a mask's pixels, by which the tool's mask grows to where the picture's noise is measured
 _LEAST_BESIDE = 300  # differences of pixels by which it can be told
 _APART = 4  # pixels, beyond what a codec smooths together
+_DARK = 0.01  # linear light below which a picture tells no colour
+_GRID_PX = 16  # distance of the pixels by which a cast is told
 _RESTLESS = 2.0  # times the usual spread among photographs: a hand
 _PATCH_PX = 9  # around a pixel, in which two pictures of the bench are compared with a frame
 _CLEARLY = 0.2  # of the tolerance by which one must be the better
@@ -72,7 +75,7 @@ def _black_out(bench: np.ndarray, doubtful: np.ndarray, most: float = 0.15) -> N
     bench[blocks] = 0.0
 
 
-def _known_of(bench: np.ndarray) -> np.ndarray:
+def known_of(bench: np.ndarray) -> np.ndarray:
     """255 but in the black blocks."""
     h, w = bench.shape[:2]
     bright = brightest(bench)
@@ -86,7 +89,7 @@ def _known_of(bench: np.ndarray) -> np.ndarray:
 def redrawn_bench(bench: np.ndarray, seen_px: np.ndarray) -> np.ndarray:
     """A bench as `compose_bench` makes it, seen from elsewhere: `seen_px` (h, w, 2), float32, is where in it each pixel is found;
     blocks that are not wholly known are black."""
-    light, known = _redrawn(bench, _known_of(bench), seen_px)
+    light, known = _redrawn(bench, known_of(bench), seen_px)
     _black_out(light, known == 0, most=0.0)
     return light
 
@@ -96,6 +99,28 @@ def _redrawn(light: np.ndarray, known: np.ndarray, seen_px: np.ndarray) -> tuple
     light = np.maximum(cv2.remap(light, at, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE), 0.0)
     whole = cv2.erode(known, np.ones((3, 3), np.uint8))  # beside what is not known the light is mixed with it
     return light, cv2.remap(whole, at, None, cv2.INTER_NEAREST)
+
+
+def look_of(light: np.ndarray) -> FloatArray:
+    """Natural logarithms of light (n, 3), blue, green, red: blue over green, red over green, and green, shape (n, 3)."""
+    logs = np.log(light + _DARK)
+    return np.stack([logs[:, 0] - logs[:, 1], logs[:, 2] - logs[:, 1], logs[:, 1]], 1)
+
+
+def cast_of(image: np.ndarray, bench: np.ndarray, known: np.ndarray) -> FloatArray:
+    """By how much a picture (h, w, 3), uint8, is tinted and exposed unlike the stored bench where that is known: the middle of
+    what `look_of` tells of both, shape (3,)."""
+    grid = np.s_[_GRID_PX // 2::_GRID_PX, _GRID_PX // 2::_GRID_PX]
+    there = known[grid] > 0
+    if not there.any():
+        return np.zeros(3)
+    now = linear_light(np.ascontiguousarray(image[grid]))[there]
+    return np.median(look_of(now) - look_of(bench[grid][there]), axis=0)
+
+
+def with_cast(bench: np.ndarray, cast: FloatArray) -> np.ndarray:
+    """A bench in linear light as it would look tinted and exposed like that."""
+    return bench * np.exp([cast[0] + cast[2], cast[2], cast[1] + cast[2]]).astype(np.float32)
 
 
 class BenchView:
@@ -123,7 +148,7 @@ class BenchView:
         self._turn = 0
         self.is_given = bench is not None and bench.shape == first.shape and self._agreement(light, bench) > 0.5
         self.light = bench.copy() if self.is_given else light.copy()
-        self.known = _known_of(bench) if self.is_given else np.full((h, w), 128, np.uint8)
+        self.known = known_of(bench) if self.is_given else np.full((h, w), 128, np.uint8)
         self._candidate = first.copy()
         self._age = np.zeros((h, w), np.uint8)
 

@@ -18,13 +18,14 @@ from vision.rounds import is_inside
 from vision.silhouette import body_arrays, moved_poses, tool_hull, trace, trace_inputs, turned
 from vision.types import FloatArray
 
-__all__ = ["DRAFT_STEP_MM", "IN_PART", "sweep", "poses_near", "find_tool", "alike", "habit", "share_in_view"]
+__all__ = ["DRAFT_STEP_MM", "IN_PART", "sweep", "poses_near", "find_tool", "alike", "habit", "share_in_view", "is_other_thing"]
 
 _LOWEST_MM, _AT_WORK_MM = -15.0, 25.0  # over the board: what no tool is below, but for an error; where one often is
 _HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down
 IN_PART = 0.6  # share of the outline in the picture below which the tool is seen in part
 DRAFT_STEP_MM = 1.6  # distance of the cuts while it is not clear which pose is worth a full fit
 _LEAST_EDGES = 16
+_ITS_SHAPE = 0.65  # share of the outline, with most of it in view, that only the tool has
 _LOW_HOLD_RAD = 0.09  # what is assumed when little of the tool is in view
 _HOLD_RAD = 0.3  # a hand comes back to a hold within about this
 _LEAST_MASK = 25  # quarter-size pixels that differ from the bench before a search is worth its time
@@ -93,7 +94,7 @@ def find_tool(
                        spreads_px=(4.0, 2.0, 1.0) if start is pose else (1.5, 1.0), is_exact=False)
         if fit is None or not _plausible(fit.pose, cam_from_bench, board_top_mm) or not _blows_free(camera, body, fit.pose, solid):
             continue
-        if look is not None and is_like(metal_look(camera, body, picture, fit.pose), look) is False:
+        if is_other_thing(camera, body, fit, is_like(metal_look(camera, body, picture, fit.pose), look)):
             continue
         fits.append((fit.merit * habit(fit.pose, holds, cam_from_bench), fit, held))
     good = [f for f in fits if f[1].quality > least_quality and f[1].n_edges >= _LEAST_EDGES]
@@ -106,6 +107,14 @@ def find_tool(
                              if not (alike(f.pose, best.pose) or (is_part and _looks_alike(camera, f.pose, best.pose)))):
         return None
     return fit_pose(camera, body, picture, best.pose, bias, prior=held, plane=plane, spreads_px=(1.5, 1.0))
+
+
+def is_other_thing(camera, body: NozzleBody, fit: PoseFit, is_metal: bool | None) -> bool:
+    """Whether a fit shows something else than the tool, going by whether it looks like its metal; None when that is not known.
+
+    Much of the tool's shape speaks louder: heat tints steel, and soot blackens it.
+    """
+    return is_metal is False and not (fit.quality > _ITS_SHAPE and share_in_view(camera, body, fit.pose) > IN_PART)
 
 
 def _lifted(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) -> ToolPose:

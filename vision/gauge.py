@@ -10,6 +10,7 @@ from vision.background import BenchView
 from vision.edge_bias import EdgeBias
 from vision.find import find_tool
 from vision.fit import Picture, fit_pose
+from vision.metal import metal_look
 from vision.nozzle import Hold, NozzleBody, ToolPose
 from vision.silhouette import moved_pose
 from vision.types import BenchPose, FloatArray
@@ -23,11 +24,13 @@ _LEAST_QUALITY = 0.6  # a pose that explains less of the outline may be another 
 
 @dataclass(frozen=True)
 class GaugeReading:
-    """Height of the outlet's centre over a surface, by its edges alone, and its 1-sigma spread; pose in the camera frame."""
+    """Height of the outlet's centre over a surface, by its edges alone, and its 1-sigma spread; pose in the camera frame; and
+    how the metal looks, as `metal_look` tells it."""
 
     height_mm: float
     sigma_mm: float
     pose: ToolPose
+    metal_look: FloatArray
 
 
 @dataclass(frozen=True)
@@ -69,7 +72,8 @@ def read_gauge(camera, body: NozzleBody, image: np.ndarray, bench: BenchPose, be
     up, origin = bench.cam_from_bench[:3, 2], bench.cam_from_bench[:3, 3]
     lever = np.concatenate([np.cross(up, pose.tip_mm), -up])  # of the height, per turn and shift of the bench
     variance = up @ fit.alone_cov[:3, :3] @ up + lever @ bench.cov @ lever
-    return GaugeReading(_over(pose.tip_mm, up, origin) - surface_mm, float(np.sqrt(max(variance, 0.0))), pose)
+    return GaugeReading(_over(pose.tip_mm, up, origin) - surface_mm, float(np.sqrt(max(variance, 0.0))), pose,
+                        metal_look(camera, body, picture, pose))
 
 
 def _over(tip_mm: FloatArray, up: FloatArray, origin: FloatArray) -> float:

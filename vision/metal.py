@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from vision.background import cast_of, look_of
 from vision.cuts import linear_light
 from vision.fit import Picture
 from vision.nozzle import NozzleBody, ToolPose, cross
@@ -17,8 +18,6 @@ _OTHER_COLOUR, _OTHER_LIGHT = 0.4, 1.25
 _ALONG_MM, _ACROSS = 1.0, (-0.5, -0.25, 0.0, 0.25, 0.5)  # where it is looked at: along the axis, and across in radii
 _LEAST_PLACES, _LEAST_PHOTOS = 8, 3
 _MARGIN_PX = 3
-_DARK = 0.01  # linear light below which a picture tells no colour
-_GRID_PX = 16  # of the bench
 
 
 def metal_look(camera, body: NozzleBody, picture: Picture, pose: ToolPose) -> FloatArray:
@@ -27,7 +26,7 @@ def metal_look(camera, body: NozzleBody, picture: Picture, pose: ToolPose) -> Fl
     Returns
     -------
     array, shape (3,)
-        Natural logarithms of linear light: blue over green, red over green, and green; nan when too little is in view.
+        As `look_of` tells it; nan when too little is in view.
     """
     to_eye = -pose.tip_mm / np.linalg.norm(pose.tip_mm)
     across = cross(pose.axis, to_eye)
@@ -43,7 +42,8 @@ def metal_look(camera, body: NozzleBody, picture: Picture, pose: ToolPose) -> Fl
     at = px[np.all((px >= _MARGIN_PX) & (px < (w - _MARGIN_PX, h - _MARGIN_PX)), axis=1)].astype(int)
     if len(at) < _LEAST_PLACES:
         return np.full(3, np.nan)
-    return np.median(_look(linear_light(picture.image[at[:, 1], at[:, 0]][None])[0]), axis=0) - _cast(picture)
+    seen = look_of(linear_light(picture.image[at[:, 1], at[:, 0]][None])[0])
+    return np.median(seen, axis=0) - cast_of(picture.image, picture.background, picture.known)
 
 
 def usual_look(seen: list[FloatArray]) -> FloatArray | None:
@@ -58,19 +58,3 @@ def is_like(seen: FloatArray, usual: FloatArray | None) -> bool | None:
         return None
     away = seen - usual
     return bool(np.linalg.norm(away[:2]) < _OTHER_COLOUR and abs(away[2]) < _OTHER_LIGHT)
-
-
-def _look(light: np.ndarray) -> FloatArray:
-    """Of light (n, 3), blue, green, red: as `metal_look` tells it, shape (n, 3)."""
-    logs = np.log(light + _DARK)
-    return np.stack([logs[:, 0] - logs[:, 1], logs[:, 2] - logs[:, 1], logs[:, 1]], 1)
-
-
-def _cast(picture: Picture) -> FloatArray:
-    """By how much the picture of the bench is tinted and exposed unlike the stored one, shape (3,)."""
-    grid = np.s_[_GRID_PX // 2::_GRID_PX, _GRID_PX // 2::_GRID_PX]
-    known = picture.known[grid] > 0
-    if not known.any():
-        return np.zeros(3)
-    now = linear_light(np.ascontiguousarray(picture.image[grid]))[known]
-    return np.median(_look(now) - _look(picture.background[grid][known]), axis=0)

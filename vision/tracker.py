@@ -9,14 +9,14 @@ from dataclasses import dataclass, field, replace
 import cv2
 import numpy as np
 
-from vision.background import MASK_SCALE, BenchView
+from vision.background import MASK_SCALE, BenchView, cast_of, known_of, with_cast
 from vision.belief import CLEAR_QUALITY, FIND_QUALITY, SURE_QUALITY, TOLD_SIGMA_MM, Belief
 from vision.board import BoardFollower
 from vision.carried import BenchCarrier, BenchRelief
 from vision.chart import axis_of, axis_spread, pose_of
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias, edge_offsets
 from vision.edges import STRAY_LIGHT
-from vision.find import DRAFT_STEP_MM, IN_PART, alike, find_tool, habit, poses_near, share_in_view
+from vision.find import DRAFT_STEP_MM, IN_PART, alike, find_tool, habit, is_other_thing, poses_near, share_in_view
 from vision.fit import Picture, PoseFit, PosePrior, fit_pose
 from vision.metal import is_like, metal_look
 from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, calmness, condition, gate, predict, smooth, start_state
@@ -43,7 +43,7 @@ _STIRS = 20.5  # chi-square of 5 degrees of freedom, 99.9 %: the hand is calm no
 _CALM_KEEPS, _CALM_SCORE = 0.7, 1.0  # a hand is calm when the last few pictures say so
 _JUMPS = 5  # so many jumps in a row mean that the track was wrong, not the picture
 _HOLD_COS = np.cos(np.deg2rad(30.0))  # a hand turns the tool no further than this from the ways it held it before
-_USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 25.0, 25.0  # of the height: to begin a track, to follow one
+_USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 45.0, 45.0  # of the height: to begin a track, to follow one
 _COAST_S = 0.2
 _LOST_S = 0.4
 _RETURNS_S, _RETURNS_PX = 1.0, 60.0  # a tool that was lost so shortly before, and is found so near, need not be confirmed again
@@ -138,7 +138,7 @@ class Tracker:
         self._belief, self._t_seen_s = Belief(), np.nan
         self._t_find_s = self._t_sure_s = self._t_caught_up_s = self._t_thorough_s = -np.inf
         self._way, self._usual_quality, self._believed_quality = 0, 1.0, 0.0
-        self._jumps, self._is_metal = 0, None
+        self._jumps, self._is_metal, self._look = 0, None, nozzle.metal_look
         self._is_calm, self._calm_score = False, 0.0
         self._last_hold: Hold | None = None
         self._t_hold_s = -np.inf
@@ -176,7 +176,7 @@ class Tracker:
             return VisionResult(frame.index, frame.t_s, bench, NozzleMiss(frame.t_s, bench.reason),
                                 self._coast(frame.t_s, bench.reason), shift, events)
         if self._view is None:
-            self._view = BenchView(frame.image, self._given_bench(bench))
+            self._view = BenchView(frame.image, self._given_bench(frame.image, bench))
             self._carrier = BenchCarrier(self._relief, self._view, bench)
         self._carrier.step(bench)
         picture = Picture(frame.image, self._view.light, self._view.known, self._view.noise)
@@ -209,11 +209,18 @@ class Tracker:
             self._carrier.slide(frame.image, mask, before, shift)
         return shift, moved
 
-    def _given_bench(self, bench: BenchPose) -> np.ndarray | None:
-        """The calibration's picture of the bench, as seen from here."""
+    def _given_bench(self, image: np.ndarray, bench: BenchPose) -> np.ndarray | None:
+        """The calibration's picture of the bench, as seen from here in the light of now; and how the metal looks in it."""
         light, then = self._nozzle.bench, self._nozzle.bench_pose
         is_one = light is not None and then is not None and light.shape[1::-1] == self._camera.image_size_px
-        return self._relief.carried(light, then, bench.cam_from_bench) if is_one else light
+        if is_one:
+            light = self._relief.carried(light, then, bench.cam_from_bench)
+        if light is None or light.shape != image.shape:
+            return light
+        cast = cast_of(image, light, known_of(light))
+        if self._nozzle.metal_look is not None:
+            self._look = self._nozzle.metal_look + cast
+        return with_cast(light, cast)
 
     def _measure(self, picture: Picture, bench: BenchPose, t_s: float) -> PoseFit | None:
         """The best pose for this picture: from the track if possible, else from a search's answer."""
@@ -289,8 +296,8 @@ class Tracker:
             fit = None  # of two or three sightings one that explains little would make the track
         self._is_metal = None
         if fit is not None and self._belief.is_untold:
-            self._is_metal = is_like(metal_look(self._camera, self._body, picture, fit.pose), self._nozzle.metal_look)
-        if self._is_metal is False:
+            self._is_metal = is_like(metal_look(self._camera, self._body, picture, fit.pose), self._look)
+        if fit is not None and is_other_thing(self._camera, self._body, fit, self._is_metal):
             self._state, fit = None, None  # what began with a bit of something at the border has come in, and is no nozzle
         return fit, fit is not None and not self._needs_search(fit, is_low, t_s)
 
@@ -339,7 +346,7 @@ class Tracker:
         ways = self._nozzle.holds if rival is not None and not self._is_low(rival.pose) else self._ways()
         answer = self._searcher.submit(
             find_tool, self._camera, self._body, still, bench.cam_from_bench, self._board_top_mm, self._nozzle.bias,
-            FIND_QUALITY, holds=ways, look=self._nozzle.metal_look)
+            FIND_QUALITY, holds=ways, look=self._look)
         self._search, self._t_find_s = _Search(t_s, bench, answer, 0.0 if rival is None else rival.merit, ways), t_s
         return self._search
 
