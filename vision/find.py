@@ -25,7 +25,7 @@ _HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it com
 IN_PART = 0.6  # share of the outline in the picture below which the tool is seen in part
 DRAFT_STEP_MM = 1.6  # distance of the cuts while it is not clear which pose is worth a full fit
 _LEAST_EDGES = 16
-_ITS_SHAPE = 0.65  # share of the outline, with most of it in view, that only the tool has
+_ITS_SHAPE, _MOST = 0.75, 0.8  # share of the outline, with so much of it in view, that only the tool has
 _LOW_HOLD_RAD = 0.09  # what is assumed when little of the tool is in view
 _HOLD_RAD = 0.3  # a hand comes back to a hold within about this
 _LEAST_MASK = 25  # quarter-size pixels that differ from the bench before a search is worth its time
@@ -114,7 +114,7 @@ def is_other_thing(camera, body: NozzleBody, fit: PoseFit, is_metal: bool | None
 
     Much of the tool's shape speaks louder: heat tints steel, and soot blackens it.
     """
-    return is_metal is False and not (fit.quality > _ITS_SHAPE and share_in_view(camera, body, fit.pose) > IN_PART)
+    return is_metal is False and not (fit.quality > _ITS_SHAPE and share_in_view(camera, body, fit.pose) > _MOST)
 
 
 def _lifted(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) -> ToolPose:

@@ -14,10 +14,10 @@ import pytest
 from monitor.cli import main
 from monitor.job import load_job
 from monitor.tracking import nozzle_body
-from monitor.trust import gauge_verdict, trust_words
+from monitor.trust import OTHER_LOOK, gauge_verdict, trust_words
 from tests.vision.drawn import picture, sheet
 from vision.camera import load_camera
-from vision.nozzle_file import load_nozzle
+from vision.nozzle_file import load_nozzle, save_nozzle
 from vision.sources import open_video
 
 SAMPLE = Path(__file__).parents[2] / "sample_video"
@@ -92,6 +92,17 @@ def test_true_height_is_confirmed(still, capsys):
     found = json.loads(capsys.readouterr().out)
     assert abs(found["heights_mm"][0] - still[1]) < 3 * found["sigmas_mm"][0]
     assert code == (0 if found["agrees"] else 1)
+
+
+@pytest.mark.parametrize("look, is_told", [(None, False), ([0.5, -0.9, -2.5], True)])
+def test_metal_that_looks_unlike_its_photographs_is_told(still, tmp_path, capsys, look, is_told):
+    nozzle = load_nozzle(SAMPLE / "nozzle.toml")
+    save_nozzle(tmp_path / "nozzle.toml", nozzle if look is None else replace(nozzle, metal_look=np.array(look)))
+
+    main(["calibrate", "check", str(still[0]), "--height-mm", f"{still[1]:.3f}", "--job", str(SAMPLE / "job.toml"),
+          "--camera", str(SAMPLE / "camera.toml"), "--nozzle", str(tmp_path / "nozzle.toml")])
+
+    assert (OTHER_LOOK in capsys.readouterr().out) is is_told
 
 
 def test_wrong_height_is_noticed(still, capsys):

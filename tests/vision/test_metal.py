@@ -1,23 +1,29 @@
 """How the nozzle's metal looks, and what does not look like it."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+import vision.find
+
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
 from tests.vision.test_find import ALL_KNOWN, CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
-from vision.find import find_tool
-from vision.fit import Picture
+from vision.background import cast_of, with_cast
+from vision.find import find_tool, is_other_thing
+from vision.fit import Picture, fit_pose
 from vision.metal import is_like, metal_look, usual_look
+from vision.nozzle import hold_of
 
 POSE = _tool(-10, 5, 12, 35, 90)
 DRAWN = np.log(np.array([0.03 / 0.05, 0.25 / 0.05, 0.05]))  # blue over green, red over green, green of the light that is drawn
 GREY = np.array([0.0, 0.0, np.log(0.05)])
 
 
-def _picture(cast=(1.0, 1.0, 1.0)):
+def _picture(cast=(1.0, 1.0, 1.0), pose=POSE):
     rng = np.random.default_rng(1)
     bench = _bench(rng)
-    light = (_with_tool(bench, POSE, rng) / 255.0) ** 2.2  # near enough the camera's tone curve
+    light = (_with_tool(bench, pose, rng) / 255.0) ** 2.2  # near enough the camera's tone curve
     return Picture(as_camera(light * cast), bench, ALL_KNOWN)
 
 
@@ -65,6 +71,36 @@ def test_what_is_not_known_is_neither_like_nor_unlike(seen, usual):
     assert is_like(seen, usual) is None
 
 
+@pytest.mark.parametrize("is_metal, quality, share, is_other", [
+    (False, 0.6, 1.0, True), (False, 0.9, 0.5, True),
+    (False, 0.9, 1.0, False),  # steel tinted by heat, all of it in view
+    (True, 0.3, 0.2, False), (None, 0.3, 0.2, False),
+])
+def test_only_much_of_the_tools_shape_outweighs_another_look(monkeypatch, is_metal, quality, share, is_other):
+    monkeypatch.setattr(vision.find, "share_in_view", lambda *_: share)
+    fit = replace(fit_pose(CAMERA, TOOL, _picture(), POSE, DRAWN_EDGES), quality=quality)
+
+    assert is_other_thing(CAMERA, TOOL, fit, is_metal) is is_other
+
+
+def test_a_bench_in_the_cast_of_a_picture_looks_as_it():
+    rng = np.random.default_rng(2)
+    bench = rng.uniform(0.1, 0.6, (720, 1280, 3)).astype(np.float32)
+    tint = np.array([0.7, 0.8, 1.1], np.float32)
+    known = ALL_KNOWN.copy()
+    known[:200] = 0  # what is not known does not count, nor does a thing that hides less than half
+    now = bench * tint
+    now[200:350] = 0.02
+
+    cast = cast_of(as_camera(now), bench, known)
+
+    np.testing.assert_allclose(with_cast(bench, cast) / bench, np.broadcast_to(tint, bench.shape), rtol=0.04)
+
+
 @pytest.mark.parametrize("look, is_found", [(None, True), (metal_look(CAMERA, TOOL, _picture(), POSE), True), (GREY, False)])
-def test_what_has_the_shape_of_the_nozzle_and_not_its_look_is_not_found(look, is_found):
-    assert (find_tool(CAMERA, TOOL, _picture(), CAM_FROM_BENCH, 0.0, DRAWN_EDGES, look=look) is not None) is is_found
+def test_what_comes_in_with_the_shape_of_the_nozzle_and_not_its_look_is_not_found(look, is_found):
+    coming = _tool(15, 25 - 154, 15, 35, 90)  # some 25 mm of it in view
+    found = find_tool(CAMERA, TOOL, _picture(pose=coming), CAM_FROM_BENCH, 0.0, DRAWN_EDGES, holds=(hold_of(coming, CAM_FROM_BENCH),),
+                      look=look)
+
+    assert (found is not None) is is_found

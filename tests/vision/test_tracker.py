@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
+import vision.find
 import vision.tracker
 from tests.vision.test_find import ALL_KNOWN, CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
@@ -192,8 +193,20 @@ def _tracking(scene, holds=(), n=6):
     return tracker, fit, picture, here
 
 
+def test_a_bench_stored_in_other_light_is_taken_in_that_of_now_and_so_is_the_look_of_the_metal(scene):
+    bench, frames = scene
+    tint, look = np.array([0.75, 0.7, 0.6], np.float32), np.array([0.0, 0.1, -2.0])
+    tracker = Tracker(CAMERA, StillBench(), NozzleModel(TOOL, DRAWN_EDGES, bench / tint, metal_look=look), 0.0)
+
+    tracker.step(frames[0])
+
+    assert np.abs(tracker._view.light / bench - 1).mean() < 0.05
+    np.testing.assert_allclose(tracker._look - look, [np.log(0.75 / 0.7), np.log(0.6 / 0.7), np.log(0.7)], atol=0.05)
+
+
 @pytest.mark.parametrize("was_told", [False, True])
-def test_a_track_that_turns_out_to_be_of_another_colour_is_dropped_unless_its_height_was_told(scene, was_told):
+def test_a_track_that_turns_out_to_be_of_another_colour_is_dropped_unless_its_height_was_told(scene, monkeypatch, was_told):
+    monkeypatch.setattr(vision.find, "share_in_view", lambda *_: 0.5)  # not all of its shape
     bench, frames = scene
     grey = np.array([0.0, 0.0, np.log(0.2)])  # the tool is drawn red
     tracker = Tracker(CAMERA, StillBench(), NozzleModel(TOOL, DRAWN_EDGES, bench, metal_look=grey), 0.0)
