@@ -15,6 +15,7 @@ CLEAR_QUALITY = 0.33  # that a pose found anew, and one that makes a new track, 
 # sightings that explain enough before a new track is believed; what one that explains less counts, and that of what looks like metal
 _CONFIRM, _FAIR, _FAIR_METAL = 3, 0.25, 0.75
 TOLD_SIGMA_MM = 6.0  # of the height
+_TOLD_LEAN_RAD = 0.05  # sigma of the jet's direction, 3 degrees, with which a height is told
 # a height that was vague, and a new track's, is told when it has been good for so long; and looked for anew within the last
 _SETTLES_S, _SETTLES_NEW_S, _UNSURE_S = 0.3, 0.2, 0.5
 
@@ -64,9 +65,9 @@ class Belief:
         """Of a track found anew that goes on with the one before."""
         return replace(self, sightings=max(self.sightings, before.sightings), t_vague_s=before.t_vague_s, is_untold=before.is_untold)
 
-    def judged(self, t_s: float, height_sigma_mm: float, is_little_seen: bool) -> tuple[Belief, TrackStatus, str]:
+    def judged(self, t_s: float, height_sigma_mm: float, lean_sigma_rad: float, is_little_seen: bool) -> tuple[Belief, TrackStatus, str]:
         """What is told of a track seen at that time, and why no more."""
-        is_vague = height_sigma_mm > TOLD_SIGMA_MM
+        is_vague = height_sigma_mm > TOLD_SIGMA_MM or lean_sigma_rad > _TOLD_LEAN_RAD
         belief = replace(self, t_vague_s=t_s) if is_vague else self
         if self.is_new:
             return belief, TrackStatus.TENTATIVE, ""

@@ -492,7 +492,8 @@ class Tracker:
                 self._last_hold, self._t_hold_s = hold_of(fit.pose, bench.cam_from_bench), t_s
         track = self._track(TrackStatus.TRACKING, "")
         is_little_seen = self._is_low(fit.pose)
-        self._belief, status, reason = self._belief.judged(t_s, float(np.sqrt(track.cov[2, 2])), is_little_seen)
+        lean_rad = float(np.sqrt(np.linalg.eigvalsh(track.cov[3:, 3:])[-1]))
+        self._belief, status, reason = self._belief.judged(t_s, float(np.sqrt(track.cov[2, 2])), lean_rad, is_little_seen)
         return seen, replace(track, status=status, reason=reason, t_seen_s=self._belief.t_told_s)
 
     def _coast(self, t_s: float, reason: str) -> NozzleTrack:

@@ -13,7 +13,7 @@ import vision.tracker
 from tests.vision.test_find import ALL_KNOWN, CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
 from vision import rigid
-from vision.belief import CLEAR_QUALITY
+from vision.belief import CLEAR_QUALITY, Belief
 from vision.fit import Picture, fit_pose
 from vision.nozzle import hold_of
 from vision.silhouette import moved_pose
@@ -289,6 +289,12 @@ def test_a_height_that_is_hardly_known_is_not_told(scene, monkeypatch, is_low, r
     assert told.is_seen and not vaguely.is_seen
     assert vaguely.status is TrackStatus.VAGUE
     assert vaguely.reason == reason
+
+
+@pytest.mark.parametrize("height_mm, lean_deg, status", [(2.0, 1.0, TrackStatus.TRACKING), (8.0, 1.0, TrackStatus.VAGUE),
+                                                         (2.0, 4.0, TrackStatus.VAGUE)])
+def test_a_height_is_told_when_it_and_the_lean_are_known_well_enough(height_mm, lean_deg, status):
+    assert Belief(sightings=5.0).judged(1.0, height_mm, np.radians(lean_deg), False)[1] is status
 
 
 def test_a_height_that_was_vague_is_told_when_it_has_been_good_for_a_while(scene):
