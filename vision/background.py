@@ -10,7 +10,8 @@ from vision.cuts import LINEAR, brightest, linear_light
 from vision.edges import USUAL_NOISE, noise_sigma
 from vision.types import FloatArray
 
-__all__ = ["compose_bench", "redrawn_bench", "look_of", "cast_of", "with_cast", "known_of", "BenchView", "MASK_SCALE", "BLOCK_PX", "OWN_NOISE"]
+__all__ = ["compose_bench", "redrawn_bench", "known_of", "look_of", "cast_of", "with_cast", "BenchView", "MASK_SCALE", "BLOCK_PX",
+           "OWN_NOISE"]
 
 BLOCK_PX = 16  # a JPEG's block, colour included, so that black ones stay black
 _BLACK = 0.0015  # linear light below which a whole block counts as not known
@@ -76,7 +77,7 @@ def _black_out(bench: np.ndarray, doubtful: np.ndarray, most: float = 0.15) -> N
 
 
 def known_of(bench: np.ndarray) -> np.ndarray:
-    """255 but in the black blocks."""
+    """Where a bench (h, w, 3) as `compose_bench` makes it is known: 255, uint8, but in its black blocks."""
     h, w = bench.shape[:2]
     bright = brightest(bench)
     rows, columns = -(-h // BLOCK_PX), -(-w // BLOCK_PX)

@@ -65,7 +65,8 @@ class Belief:
         """Of a track found anew that goes on with the one before."""
         return replace(self, sightings=max(self.sightings, before.sightings), t_vague_s=before.t_vague_s, is_untold=before.is_untold)
 
-    def judged(self, t_s: float, height_sigma_mm: float, lean_sigma_rad: float, is_little_seen: bool) -> tuple[Belief, TrackStatus, str]:
+    def judged(self, t_s: float, height_sigma_mm: float, lean_sigma_rad: float,
+               is_little_seen: bool) -> tuple[Belief, TrackStatus, str]:
         """What is told of a track seen at that time, and why no more."""
         is_vague = height_sigma_mm > TOLD_SIGMA_MM or lean_sigma_rad > _TOLD_LEAN_RAD
         belief = replace(self, t_vague_s=t_s) if is_vague else self

@@ -8,13 +8,13 @@ import cv2
 import numpy as np
 
 from vision import rigid
-from vision.background import BenchView, redrawn_bench
+from vision.background import BenchView, cast_of, known_of, redrawn_bench, with_cast
 from vision.bench import seen_before
 from vision.board import BoardFollower
 from vision.camera import CameraModel
 from vision.types import BenchPose, FloatArray
 
-__all__ = ["BenchCarrier", "BenchRelief"]
+__all__ = ["BenchCarrier", "BenchRelief", "bench_now"]
 
 _CARRIED_PX = 0.3  # mean shift of the bench in the picture; less is left to the view's own learning
 _STILL_S = 0.5  # moves that follow each other sooner are one
@@ -76,6 +76,31 @@ class BenchRelief:
         way = cv2.resize(way.reshape(rows, columns, 2).astype(np.float32), (w, h), interpolation=cv2.INTER_LINEAR)
         x, y = np.meshgrid(np.arange(w, dtype=np.float32), np.arange(h, dtype=np.float32))
         return way + np.stack([x, y], 2)
+
+
+def bench_now(relief: BenchRelief, light: np.ndarray | None, then: FloatArray | None, image: np.ndarray,
+              now: FloatArray) -> tuple[np.ndarray | None, FloatArray]:
+    """A stored bench picture as a frame shows it: from where the camera stands now, in the light of now.
+
+    Parameters
+    ----------
+    light : array, shape (h, w, 3), or None
+        As `compose_bench` makes it; one of another size than the frame is left alone.
+    then, now : array, shape (4, 4)
+        Camera from bench, of the stored picture (None: the camera is taken to stand where it stood) and of the frame.
+    image : array, shape (h, w, 3), uint8
+        The frame.
+
+    Returns
+    -------
+    The picture, and the cast that it was given, as `cast_of` tells it.
+    """
+    if light is None or light.shape != image.shape:
+        return light, np.zeros(3)
+    if then is not None:
+        light = relief.carried(light, then, now)
+    cast = cast_of(image, light, known_of(light))
+    return with_cast(light, cast), cast
 
 
 def _slide(shift: FloatArray) -> FloatArray:

@@ -9,10 +9,10 @@ from dataclasses import dataclass, field, replace
 import cv2
 import numpy as np
 
-from vision.background import MASK_SCALE, BenchView, cast_of, known_of, with_cast
+from vision.background import MASK_SCALE, BenchView
 from vision.belief import CLEAR_QUALITY, FIND_QUALITY, SURE_QUALITY, TOLD_SIGMA_MM, Belief
 from vision.board import BoardFollower
-from vision.carried import BenchCarrier, BenchRelief
+from vision.carried import BenchCarrier, BenchRelief, bench_now
 from vision.chart import axis_of, axis_spread, pose_of
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias, edge_offsets
 from vision.edges import STRAY_LIGHT
@@ -43,7 +43,7 @@ _STIRS = 20.5  # chi-square of 5 degrees of freedom, 99.9 %: the hand is calm no
 _CALM_KEEPS, _CALM_SCORE = 0.7, 1.0  # a hand is calm when the last few pictures say so
 _JUMPS = 5  # so many jumps in a row mean that the track was wrong, not the picture
 _HOLD_COS = np.cos(np.deg2rad(30.0))  # a hand turns the tool no further than this from the ways it held it before
-_USEFUL_SIGMA_MM, _LOOSE_SIGMA_MM = 45.0, 45.0  # of the height: to begin a track, to follow one
+_MOST_SIGMA_MM = 45.0  # of a height by which a track is followed
 _COAST_S = 0.2
 _LOST_S = 0.4
 _RETURNS_S, _RETURNS_PX = 1.0, 60.0  # a tool that was lost so shortly before, and is found so near, need not be confirmed again
@@ -54,7 +54,9 @@ _FOLLOW_UP_S, _FOLLOW_UPS = 0.05, 3  # a search's answer is followed through the
 _CATCH_UP_EVERY_S = 0.1  # while a doubtful fit holds
 _THOROUGH_EVERY_S = 0.1  # all ways are tried, even though one does as well as usual
 _AS_USUAL = 0.9
-_BETTER, _BETTER_YOUNG, _YOUNG_S = 1.15, 1.05, 1.0  # a pose found anew replaces a doubtful one when it explains its picture so much better, and on the mean the newest too
+# a pose found anew replaces a doubtful one when it explains its picture so much better, and on the mean the newest too; so much
+# when the track is younger than that
+_BETTER, _BETTER_YOUNG, _YOUNG_S = 1.15, 1.05, 1.0
 _GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames holds it alike for so long
 # what callipers, the board's thickness and the touch photographs leave, alike in all frames: outlet [mm], direction [-]
 _STEADY_COV = np.diag([0.2, 0.2, 0.3, 0.003, 0.003]) ** 2
@@ -70,8 +72,8 @@ _SHUTTER = 0.5  # share of the time between frames for which a camera's shutter 
 
 @dataclass(frozen=True)
 class NozzleModel:
-    """A nozzle as the tracker needs it: its body, where its edges appear, and the bench it was calibrated over, with the pose
-    (camera from bench) at which that is seen so (without one the camera is taken to stand where it stood), how it is held, and how its metal looks."""
+    """A nozzle as the tracker needs it: its body, where its edges appear, the bench it was calibrated over, the pose (camera from
+    bench) at which that is seen so (without one the camera is taken to stand where it stood), how it is held, how its metal looks."""
 
     body: NozzleBody
     bias: dict[tuple[str, bool], EdgeBias] = field(default_factory=lambda: dict(DEFAULT_BIAS))
@@ -138,7 +140,8 @@ class Tracker:
         self._belief, self._t_seen_s = Belief(), np.nan
         self._t_find_s = self._t_sure_s = self._t_caught_up_s = self._t_thorough_s = -np.inf
         self._way, self._usual_quality, self._believed_quality = 0, 1.0, 0.0
-        self._jumps, self._is_metal, self._look = 0, None, nozzle.metal_look
+        self._look, self._is_metal = nozzle.metal_look, None  # in the light of now; whether the newest fit's is like it, if asked
+        self._jumps = 0
         self._is_calm, self._calm_score = False, 0.0
         self._last_hold: Hold | None = None
         self._t_hold_s = -np.inf
@@ -176,7 +179,10 @@ class Tracker:
             return VisionResult(frame.index, frame.t_s, bench, NozzleMiss(frame.t_s, bench.reason),
                                 self._coast(frame.t_s, bench.reason), shift, events)
         if self._view is None:
-            self._view = BenchView(frame.image, self._given_bench(frame.image, bench))
+            light, cast = bench_now(self._relief, self._nozzle.bench, self._nozzle.bench_pose, frame.image, bench.cam_from_bench)
+            self._view = BenchView(frame.image, light)
+            if self._look is not None:
+                self._look = self._look + cast
             self._carrier = BenchCarrier(self._relief, self._view, bench)
         self._carrier.step(bench)
         picture = Picture(frame.image, self._view.light, self._view.known, self._view.noise)
@@ -209,19 +215,6 @@ class Tracker:
             self._carrier.slide(frame.image, mask, before, shift)
         return shift, moved
 
-    def _given_bench(self, image: np.ndarray, bench: BenchPose) -> np.ndarray | None:
-        """The calibration's picture of the bench, as seen from here in the light of now; and how the metal looks in it."""
-        light, then = self._nozzle.bench, self._nozzle.bench_pose
-        is_one = light is not None and then is not None and light.shape[1::-1] == self._camera.image_size_px
-        if is_one:
-            light = self._relief.carried(light, then, bench.cam_from_bench)
-        if light is None or light.shape != image.shape:
-            return light
-        cast = cast_of(image, light, known_of(light))
-        if self._nozzle.metal_look is not None:
-            self._look = self._nozzle.metal_look + cast
-        return with_cast(light, cast)
-
     def _measure(self, picture: Picture, bench: BenchPose, t_s: float) -> PoseFit | None:
         """The best pose for this picture: from the track if possible, else from a search's answer."""
         fit, is_sure = self._track_on(picture, bench, t_s)
@@ -243,7 +236,7 @@ class Tracker:
         self._search = None
         found, better = search.answer.result(), self._better()
         if found is None or found.merit < better * search.rival_merit or not (
-                self._is_possible(found, search.bench, search.ways, _USEFUL_SIGMA_MM)
+                self._is_possible(found, search.bench, search.ways)
                 and self._is_convincing(found, search.bench, CLEAR_QUALITY, search.ways)):
             if fit is None and search.t_s < t_s:
                 self._begin_search(picture, bench, t_s, None)
@@ -263,7 +256,8 @@ class Tracker:
                     self._advance(caught_up, *later[1:])
         now, _ = self._track_on(picture, bench, t_s)
         was_told = before._belief.t_told_s >= before._t_seen_s
-        if fit is not None and (now is None or now.merit < fit.merit or (was_told and self._jumps_to(now, bench, t_s))
+        if fit is not None and (now is None or now.merit < fit.merit
+                                or (was_told and self._jumps_to(now, bench, t_s))
                                 or found.merit * now.merit < better**2 * search.rival_merit * fit.merit):
             self.__dict__.update(before.__dict__)
             return fit
@@ -360,7 +354,7 @@ class Tracker:
             spreads_px, veil = _WAYS[way]
             fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior, spreads_px=spreads_px,
                            travel_mm=self._travel_mm(bench), veil=veil)
-            if fit is not None and fit.quality > least_quality and self._is_possible(fit, bench, self._ways(), _LOOSE_SIGMA_MM):
+            if fit is not None and fit.quality > least_quality and self._is_possible(fit, bench, self._ways()):
                 earned = fit.merit if veil == STRAY_LIGHT else fit.merit / _SMOKE_EARNS
                 if best is None or earned > most:
                     best, best_way, most = fit, way, earned
@@ -429,14 +423,14 @@ class Tracker:
         """Whether it was in the hand a moment ago, and how is known."""
         return self._last_hold is not None and self._t_s - self._t_hold_s < _GRIP_S
 
-    def _is_possible(self, fit: PoseFit, bench: BenchPose, ways: tuple[Hold, ...], most_sigma_mm: float) -> bool:
+    def _is_possible(self, fit: PoseFit, bench: BenchPose, ways: tuple[Hold, ...]) -> bool:
         up = bench.cam_from_bench[:3, 2]
         height = float(up @ (fit.pose.tip_mm - bench.cam_from_bench[:3, 3])) - self._board_top_mm
         sigma = float(np.sqrt(up @ fit.cov[:3, :3] @ up))
         axis = bench.cam_from_bench[:3, :3].T @ fit.pose.axis
         as_held = not ways or max(float(axis @ h.axis) for h in ways) > _HOLD_COS
         unsure = 2 if sigma < TOLD_SIGMA_MM else 5  # a height that is not told may be further off than it seems
-        return -6.0 - unsure * sigma < height < 100.0 and sigma < most_sigma_mm and float(up @ fit.pose.axis) < -0.25 and as_held
+        return -6.0 - unsure * sigma < height < 100.0 and sigma < _MOST_SIGMA_MM and float(up @ fit.pose.axis) < -0.25 and as_held
 
     def _prior(self, ahead: ToolState, bench: BenchPose) -> PosePrior:
         """The predicted state as a fit's prior, in the camera frame."""
