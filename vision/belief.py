@@ -18,6 +18,7 @@ TOLD_SIGMA_MM = 6.0  # of the height
 _TOLD_LEAN_RAD = 0.05  # sigma of the jet's direction, 3 degrees, with which a height is told
 # a height that was vague, and a new track's, is told when it has been good for so long; and looked for anew within the last
 _SETTLES_S, _SETTLES_NEW_S, _UNSURE_S = 0.3, 0.2, 0.5
+_BRIEF_S = 0.11  # a doubt so short, as a picture or two, needs no settling
 
 
 @dataclass(frozen=True)
@@ -75,6 +76,7 @@ class Belief:
         if is_vague:
             return belief, TrackStatus.VAGUE, ("too little of the nozzle in view" if is_little_seen else
                                                "the nozzle is seen too faintly to tell its height")
-        if t_s - self.t_vague_s < _SETTLES_S:
+        was_brief = not self.is_untold and t_s - self.t_told_s < _BRIEF_S
+        if t_s - self.t_vague_s < _SETTLES_S and not was_brief:
             return belief, TrackStatus.VAGUE, "the height has not settled yet"
         return replace(belief, t_told_s=t_s, is_untold=False), TrackStatus.TRACKING, ""

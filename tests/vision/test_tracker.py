@@ -297,6 +297,14 @@ def test_a_height_is_told_when_it_and_the_lean_are_known_well_enough(height_mm, 
     assert Belief(sightings=5.0).judged(1.0, height_mm, np.radians(lean_deg), False)[1] is status
 
 
+@pytest.mark.parametrize("told_before_s, is_untold, status", [(0.07, False, TrackStatus.TRACKING), (0.2, False, TrackStatus.VAGUE),
+                                                              (0.07, True, TrackStatus.VAGUE)])
+def test_a_doubt_of_a_picture_or_two_needs_no_settling_but_on_another_track(told_before_s, is_untold, status):
+    belief = Belief(sightings=50.0, t_vague_s=0.97, t_told_s=1.0 - told_before_s, is_untold=is_untold)
+
+    assert belief.judged(1.0, 2.0, 0.01, False)[1] is status
+
+
 def test_a_height_that_was_vague_is_told_when_it_has_been_good_for_a_while(scene):
     tracker, fit, _, here = _tracking(scene)
     tracker._belief = replace(tracker._belief, t_vague_s=0.3)
