@@ -467,7 +467,9 @@ class Tracker:
             self._state = condition(ahead, sites, mean, cov)
         else:
             self._state = condition(start_state(t_s, mean[:6], 1e4 * np.eye(6), self._motion), sites, mean, cov)
-            if not was_vague:
+            if was_vague:
+                self._belief = replace(self._belief, is_untold=True)  # where it jumped to
+            else:
                 self._belief = self._belief.begun(t_s, fit.quality, self._is_back(fit, bench, t_s))
             self._believed_quality, self._calm_score = fit.quality, 0.0
         self._believed_quality += 0.3 * (fit.quality - self._believed_quality)

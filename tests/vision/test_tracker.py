@@ -318,9 +318,9 @@ def test_a_height_that_was_vague_is_told_when_it_has_been_good_for_a_while(scene
 def test_where_a_vague_nozzle_goes_unseen_is_not_guessed_and_its_age_counts_from_what_was_told(scene):
     tracker, fit, _, here = _tracking(scene)
     told = tracker._advance(fit, here, 0.4)[1]
-    tracker._belief = replace(tracker._belief, t_vague_s=0.4)
-    vague = tracker._advance(fit, here, 0.45)[1]
-    gone = tracker._coast(0.5, "hidden")
+    tracker._belief = replace(tracker._belief, t_vague_s=0.55)
+    vague = tracker._advance(fit, here, 0.6)[1]
+    gone = tracker._coast(0.65, "hidden")
 
     assert (told.status, vague.status, gone.status) == (TrackStatus.TRACKING, TrackStatus.VAGUE, TrackStatus.LOST)
     assert vague.t_seen_s == gone.t_seen_s == 0.4 and np.isnan(gone.tip_mm).all()
