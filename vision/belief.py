@@ -53,8 +53,8 @@ class Belief:
 
     def begun(self, t_s: float, quality: float, is_back: bool = False) -> Belief:
         """Of a track that begins with a fit of that quality, perhaps where a believed one was lost a moment ago."""
-        return replace(self, sightings=float(_CONFIRM if is_back else quality > SURE_QUALITY), t_vague_s=t_s - (_SETTLES_S - _SETTLES_NEW_S),
-                       is_untold=True)
+        return replace(self, sightings=float(_CONFIRM if is_back else quality > SURE_QUALITY),
+                       t_vague_s=t_s - (_SETTLES_S - _SETTLES_NEW_S), is_untold=True)
 
     def sighted(self, quality: float, is_metal: bool = False) -> Belief:
         """After one more fit of that quality, perhaps of what is known to look like the nozzle."""

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 import cv2
 import numpy as np
 from numba import njit
 
+from vision.coarse import ALIKE_PX, CLOSE_PX, SIGHT_STEP_MM, reward, shares, sweep_poses, sweep_tube, visible_reward
 from vision.edge_bias import DEFAULT_BIAS
 from vision.fit import Picture, PoseFit, PosePrior, fit_pose, free_limbs, loose_prior
-from vision.lens import lens_of, pixel
-from vision.novelty import ANGLES, HALF, SCALE, NewEdges, new_edges, tool_mask
-from vision.metal import is_like, metal_look
+from vision.lens import lens_of
+from vision.metal import looks_like
+from vision.novelty import HALF, SCALE, NewEdges, new_edges, tool_mask
 from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame, roll_of
 from vision.rounds import is_inside
 from vision.silhouette import body_arrays, moved_poses, tool_hull, trace, trace_inputs, turned
@@ -29,22 +31,17 @@ _ITS_SHAPE, _MOST = 0.75, 0.8  # share of the outline, with so much of it in vie
 _LOW_HOLD_RAD = 0.09  # what is assumed when little of the tool is in view
 _HOLD_RAD = 0.3  # a hand comes back to a hold within about this
 _LEAST_MASK = 25  # quarter-size pixels that differ from the bench before a search is worth its time
-_ALIKE_PX = 6.0  # an edge this near speaks for an outline
-_CLOSE_PX = 3.0
 _MARGIN_PX = 60  # around the tool in which it is looked for near its track
 _FIRST_ROUND, _SECOND_ROUND, _DRAWS = 4000, 500, 40
 _CLEARLY = 1.15  # so much more than quite another pose it must explain
 # of a tool seen in part, poses that look alike, at the outlet and so far behind, are the same, near or far
 _BEHIND_MM, _SAME_PLACE_PX = 10.0, 15.0
-_SIGHT_STEP_MM = 3.0  # distance of the places on the visible outline of a pose
-_STEP_MM = 4.0  # distance of the places on an outline where edges are looked for
 _FITS, _FULL_FITS = 20, 6  # poses worth a draft, and worth a full fit
 _WIDE = 25  # quarter-size pixels round the mask: bright metal may look like the bench for a whole tube
 _PLACE_PX = 10  # distance of the places where the outlet is tried
 _NEAR, _APART_MM = 8, 3.0  # poses near a track that are settled; what is further apart, or turned, is another pose
 _NEIGHBOUR_RAD = np.deg2rad(10.0)
 _HEIGHTS_MM = (4.0, 22.0, 45.0)
-_TAN_15 = np.tan(np.pi / 12)
 _TILTS_RAD = np.deg2rad([4.0, 16.0, 28.0, 40.0, 52.0])
 
 
@@ -94,7 +91,8 @@ def find_tool(
                        spreads_px=(4.0, 2.0, 1.0) if start is pose else (1.5, 1.0), is_exact=False)
         if fit is None or not _plausible(fit.pose, cam_from_bench, board_top_mm) or not _blows_free(camera, body, fit.pose, solid):
             continue
-        if is_other_thing(camera, body, fit, is_like(metal_look(camera, body, picture, fit.pose), look)):
+        fit = replace(fit, is_metal=looks_like(camera, body, picture, fit.pose, look))
+        if is_other_thing(camera, body, fit):
             continue
         fits.append((fit.merit * habit(fit.pose, holds, cam_from_bench), fit, held))
     good = [f for f in fits if f[1].quality > least_quality and f[1].n_edges >= _LEAST_EDGES]
@@ -106,15 +104,16 @@ def find_tool(
     if plane is None and any(merit < _CLEARLY * m for m, f, _ in fits
                              if not (alike(f.pose, best.pose) or (is_part and _looks_alike(camera, f.pose, best.pose)))):
         return None
-    return fit_pose(camera, body, picture, best.pose, bias, prior=held, plane=plane, spreads_px=(1.5, 1.0))
+    last = fit_pose(camera, body, picture, best.pose, bias, prior=held, plane=plane, spreads_px=(1.5, 1.0))
+    return None if last is None else replace(last, is_metal=best.is_metal)
 
 
-def is_other_thing(camera, body: NozzleBody, fit: PoseFit, is_metal: bool | None) -> bool:
-    """Whether a fit shows something else than the tool, going by whether it looks like its metal; None when that is not known.
+def is_other_thing(camera, body: NozzleBody, fit: PoseFit) -> bool:
+    """Whether a fit shows something else than the tool, going by whether it looks like its metal.
 
     Much of the tool's shape speaks louder: heat tints steel, and soot blackens it.
     """
-    return is_metal is False and not (fit.quality > _ITS_SHAPE and share_in_view(camera, body, fit.pose) > _MOST)
+    return fit.is_metal is False and not (fit.quality > _ITS_SHAPE and share_in_view(camera, body, fit.pose) > _MOST)
 
 
 def _lifted(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) -> ToolPose:
@@ -174,10 +173,10 @@ def poses_near(
     """
     edges = new_edges(picture, _region_around(camera, body, start, picture.known.shape))
     draws = moved_poses(start.tip_mm, start.axis, float(start.roll_rad), spread * _random_steps(n))
-    worth = _reward(camera, body, edges, *draws)
+    worth = reward(camera, body, edges, *draws)
     best = _unlike(*draws[:2], np.argsort(-worth, kind="stable"), _NEAR, _APART_MM)
     settled = _settled(camera, body, edges, *(d[best] for d in draws))
-    worth = _reward(camera, body, edges, *settled, _CLOSE_PX)
+    worth = reward(camera, body, edges, *settled, CLOSE_PX)
     return [_pose_of(*settled, i) for i in _unlike(*settled[:2], np.argsort(-worth, kind="stable"), most, _APART_MM)]
 
 
@@ -209,7 +208,7 @@ def _pose_of(tips, axes, sideways, i: int) -> ToolPose:
 
 def share_in_view(camera, body: NozzleBody, pose: ToolPose) -> float:
     """Share of the outline that lies in the picture, 0 to 1."""
-    px = trace(*trace_inputs(camera, body, pose, _SIGHT_STEP_MM))[1]
+    px = trace(*trace_inputs(camera, body, pose, SIGHT_STEP_MM))[1]
     return float(np.mean(is_inside(px, camera.image_size_px[::-1]))) if len(px) else 0.0
 
 
@@ -238,22 +237,22 @@ def sweep(
     axes = np.array([r @ axis for axis in _axes(holds)])
     slices, kinds = body_arrays(body)
     lens = lens_of(camera)
-    tip, way = _best_pairs(_sweep_tube(slices[0], at, axes, lens, edges.distance_px), _FIRST_ROUND)
+    tip, way = _best_pairs(sweep_tube(slices[0], at, axes, lens, edges.distance_px), _FIRST_ROUND)
     metal = [f.kind != "handle" for f in body.frusta]
-    worth = _sweep(slices[metal], kinds[metal], _shares(body)[metal], at[tip], axes[way], -axes[way], 0.0, lens, edges.distance_px,
-                   _ALIKE_PX)
+    worth = sweep_poses(slices[metal], kinds[metal], shares(body)[metal], at[tip], axes[way], -axes[way], 0.0, lens, edges.distance_px,
+                   ALIKE_PX)
     best = np.argsort(-worth, kind="stable")[:_SECOND_ROUND]
     sides = [_sideways(body, axis, holds, r) for axis in axes]
     trials = [(i, j, side) for i, j in zip(tip[best], way[best]) for side in sides[j]]
     tips, axes = at[[i for i, _, _ in trials]], axes[[j for _, j, _ in trials]]
     sideways = np.array([side for _, _, side in trials])
-    worth = _reward(camera, body, edges, tips, axes, sideways)
+    worth = reward(camera, body, edges, tips, axes, sideways)
     order = np.argsort(-worth, kind="stable")
     apart = _unlike(tips, axes, order[worth[order] > 0], 2 * most, 4.0)
     if not len(apart):
         return []
     settled = _settled(camera, body, edges, tips[apart], axes[apart], sideways[apart])
-    worth = np.array([_visible_reward(camera, body, edges, _pose_of(*settled, i)) for i in range(len(apart))])
+    worth = np.array([visible_reward(camera, body, edges, _pose_of(*settled, i)) for i in range(len(apart))])
     return [_pose_of(*settled, i) for i in _unlike(*settled[:2], np.argsort(-worth, kind="stable"), most, _APART_MM)]
 
 
@@ -287,7 +286,7 @@ def _best_pairs(worth: FloatArray, most: int) -> tuple[np.ndarray, np.ndarray]:
 
 def _settled(camera, body: NozzleBody, edges: NewEdges, tips, axes, sideways):
     """Poses moved to where, near by, their outlines meet most new edges."""
-    return _settle(*body_arrays(body), _shares(body), tips, axes, sideways, *_settling_steps(body.is_bent), body.bend_rad,
+    return _settle(*body_arrays(body), shares(body), tips, axes, sideways, *_settling_steps(body.is_bent), body.bend_rad,
                    body.bend_at_mm, lens_of(camera), edges.distance_px)
 
 
@@ -305,42 +304,9 @@ def _settle(slices, kinds, share, tips, axes, sideways, rounds, alike_px, bend_r
         for steps, near_px in zip(rounds, alike_px):
             near = moved_poses(tips[i], axes[i], roll_of(axes[i], sideways[i]), steps)
             after = np.cos(bend_rad) * -near[1] + np.sin(bend_rad) * near[2]
-            best = _sweep(slices, kinds, share, near[0], near[1], after, bend_at, lens, fields, near_px).argmax()
+            best = sweep_poses(slices, kinds, share, near[0], near[1], after, bend_at, lens, fields, near_px).argmax()
             tips[i], axes[i], sideways[i] = near[0][best], near[1][best], near[2][best]
     return tips, axes, sideways
-
-
-def _visible_reward(camera, body: NozzleBody, edges: NewEdges, pose: ToolPose) -> float:
-    """As `_reward`, but of what of the outline no other part of the tool hides."""
-    return _on_visible(trace(*trace_inputs(camera, body, pose, _SIGHT_STEP_MM)), np.append(_shares(body), 2.0), edges.distance_px)
-
-
-@njit(cache=True, nogil=True)
-def _on_visible(traced, share, fields):
-    """The share of the rim, which is part -1, comes last."""
-    _, px, normal_px, _, labels, values, _ = traced
-    _, h, w = fields.shape
-    on_edges = seen = 0.0
-    for i in range(len(px)):
-        x, y = int(px[i, 0] / HALF), int(px[i, 1] / HALF)
-        if 1 <= x < w - 1 and 1 <= y < h - 1:
-            length = share[labels[i, 0]] * values[i, 1]
-            near = fields[_direction_of(normal_px[i, 0], normal_px[i, 1]), y, x] / _CLOSE_PX
-            seen += length
-            on_edges += length * max(1.0 - near * near, 0.0)
-    return on_edges / max(np.sqrt(seen), 1.0)
-
-
-def _shares(body: NozzleBody) -> FloatArray:
-    """What a length of each slice's outline counts."""
-    return np.array([{"tube": 2.0, "handle": 0.5}.get(f.kind, 1.0) for f in body.frusta])
-
-
-def _reward(camera, body: NozzleBody, edges: NewEdges, tips, axes, sideways, alike_px: float = _ALIKE_PX) -> FloatArray:
-    """How much of each pose's outline lies on new edges that run alike [mm, weighted]."""
-    slices, kinds = body_arrays(body)
-    after = np.cos(body.bend_rad) * -axes + np.sin(body.bend_rad) * sideways
-    return _sweep(slices, kinds, _shares(body), tips, axes, after, body.bend_at_mm, lens_of(camera), edges.distance_px, alike_px)
 
 
 def _edge_places(edges: NewEdges, mask: np.ndarray) -> FloatArray:
@@ -381,125 +347,6 @@ def _around(hold: Hold) -> list[Hold]:
     ring = [np.cos(v) * hold.sideways + np.sin(v) * third for v in np.arange(0, 2 * np.pi, np.pi / 4)]
     turns = [np.zeros(3)] + [_NEIGHBOUR_RAD * v for v in ring[::2]] + [2 * _NEIGHBOUR_RAD * v for v in ring]
     return [Hold(turned(hold.axis, w), turned(hold.sideways, w)) for w in turns]
-
-
-@njit(cache=True, nogil=True)
-def _on_edges(x0, y0, x1, y1, count, fields, alike_px):
-    """Length of a line in the picture that lies on edges that run alike, judged at count places [px]."""
-    _, h, w = fields.shape
-    dx, dy = x1 - x0, y1 - y0
-    turn = _direction_of(-dy, dx)
-    length = np.sqrt(dx * dx + dy * dy)
-    share = 0.0
-    for k in range(count):
-        x = int((x0 + dx * (k + 0.5) / count) / HALF)
-        y = int((y0 + dy * (k + 0.5) / count) / HALF)
-        if 1 <= x < w - 1 and 1 <= y < h - 1:
-            near = fields[turn, y, x] / alike_px
-            if near < 1.0:
-                share += (1.0 - near * near) / count
-    return share * length
-
-
-@njit(cache=True, nogil=True)
-def _direction_of(x, y):
-    """Number of the direction of `NewEdges` next to that of a normal; the same for its opposite."""
-    if y < 0.0:
-        x, y = -x, -y
-    wide = abs(x)
-    steps = 0 if y < _TAN_15 * wide else 1 if y < wide else 2 if _TAN_15 * y < wide else 3  # of 30 degrees from the first
-    return steps if x >= 0.0 or steps == 0 else ANGLES - steps
-
-
-@njit(cache=True, nogil=True)
-def _sweep_tube(tube, tips, axes, lens, fields):
-    """Length of the tube's two long edges that lies on edges that run alike [mm], shape (places, directions)."""
-    out = np.zeros((len(tips), len(axes)))
-    for j in range(len(axes)):
-        a, b = axis_frame(-axes[j])
-        for i in range(len(tips)):
-            out[i, j] = _long_edges(tube, tips[i], -axes[j], a, b, lens, fields, _ALIKE_PX) * tips[i, 2] / lens[0]
-    return out
-
-
-@njit(cache=True, nogil=True)
-def _long_edges(piece, origin, u, a, b, lens, fields, alike_px):
-    """Length of a slice's two long edges that lies on edges that run alike [px]."""
-    start, end, r0, r1 = piece
-    (cm, sm), (ch, sh) = _limbs(piece, origin, u, a, b)
-    count = max(2, int((end - start) / _STEP_MM))
-    on_edges = 0.0
-    for side in (-1, 1):
-        c, s = cm * ch - side * sm * sh, sm * ch + side * cm * sh
-        x0, y0 = _on_circle(origin, u, a, b, start, r0, c, s, lens)
-        x1, y1 = _on_circle(origin, u, a, b, end, r1, c, s, lens)
-        on_edges += _on_edges(x0, y0, x1, y1, count, fields, alike_px)
-    return on_edges
-
-
-@njit(cache=True, nogil=True)
-def _limbs(piece, origin, u, a, b):
-    """Cosine and sine of the angle towards the camera's axis, and of half the angle between a slice's two long edges."""
-    start, end, r0, r1 = piece
-    slope = (r1 - r0) / (end - start)
-    ca, cb, along = 0.0, 0.0, 0.0
-    for k in range(3):
-        ca += origin[k] * a[k]
-        cb += origin[k] * b[k]
-        along += origin[k] * u[k]
-    rho = max(np.sqrt(ca * ca + cb * cb), 1e-9)
-    c = min(max((slope * (along + start) - r0) / rho, -1.0), 1.0)  # at the ends the slice is seen end on: its edges meet
-    return (ca / rho, cb / rho), (c, np.sqrt(1.0 - c * c))
-
-
-@njit(cache=True, nogil=True)
-def _on_circle(origin, u, a, b, s, r, cosine, sine, lens):
-    """Picture point on a slice's circle at distance s along its axis."""
-    ra, rb = r * cosine, r * sine
-    return pixel(origin[0] + s * u[0] + ra * a[0] + rb * b[0], origin[1] + s * u[1] + ra * a[1] + rb * b[1],
-                 origin[2] + s * u[2] + ra * a[2] + rb * b[2], lens)
-
-
-@njit(cache=True, nogil=True)
-def _sweep(slices, kinds, share, tips, axes, after, bend_at, lens, fields, alike_px):
-    """Reward of each pose: long edges, and the front rim of each slice as far as it bounds the slice's picture.
-
-    Lengths are those in the picture, as millimetres at the outlet: what is foreshortened proves little.
-    """
-    out = np.zeros(len(tips))
-    for i in range(len(tips)):
-        bent_origin = tips[i] - bend_at * (axes[i] + after[i])
-        frame, bent_frame = axis_frame(-axes[i]), axis_frame(after[i])
-        for s in range(len(slices)):
-            is_after = kinds[s, 0] == 1
-            u, origin, (a, b) = (after[i], bent_origin, bent_frame) if is_after else (-axes[i], tips[i], frame)
-            reward = _long_edges(slices[s], origin, u, a, b, lens, fields, alike_px)
-            start, _, r0, _ = slices[s]
-            if s == 0 or r0 > slices[s - 1, 3]:
-                reward += _front_rim(slices[s], origin, u, a, b, lens, fields, alike_px)
-            out[i] += share[s] * reward * tips[i, 2] / lens[0]
-    return out
-
-
-@njit(cache=True, nogil=True)
-def _front_rim(piece, origin, u, a, b, lens, fields, alike_px):
-    """Length of a slice's front rim, where it bounds the slice's picture, that lies on edges that run alike [px]."""
-    start, _, r0, _ = piece
-    (cm, sm), (ch, sh) = _limbs(piece, origin, u, a, b)
-    middle, half, depth = np.arctan2(sm, cm), np.arctan2(sh, ch), 0.0
-    for k in range(3):
-        depth += u[k] * (origin[k] + start * u[k])
-    first, last = (middle - half, middle + half) if depth > 0 else (middle + half, middle - half + 2 * np.pi)
-    chords = min(max(int((last - first) * r0 / _STEP_MM), 3), 8)
-    on_edges = 0.0
-    c, s, ct, st = np.cos(first), np.sin(first), np.cos((last - first) / chords), np.sin((last - first) / chords)
-    x0, y0 = _on_circle(origin, u, a, b, start, r0, c, s, lens)
-    for k in range(chords):
-        c, s = c * ct - s * st, s * ct + c * st
-        x1, y1 = _on_circle(origin, u, a, b, start, r0, c, s, lens)
-        on_edges += _on_edges(x0, y0, x1, y1, 1, fields, alike_px)
-        x0, y0 = x1, y1
-    return on_edges
 
 
 def _plausible(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) -> bool:

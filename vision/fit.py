@@ -96,6 +96,8 @@ class PoseFit:
     n_edges, n_cuts : int
     label : array, shape (n_cuts,), int
         Group of each cut; edge_px, its edge's offset from the body's outline; good, whether it agrees.
+    is_metal : bool or None
+        Whether what lies there looks like the nozzle's metal (`metal.looks_like`), where somebody has looked.
     """
 
     pose: ToolPose
@@ -112,6 +114,7 @@ class PoseFit:
     label: np.ndarray
     edge_px: FloatArray
     good: np.ndarray
+    is_metal: bool | None = None
 
     @property
     def merit(self) -> float:

@@ -10,7 +10,7 @@ from vision.fit import Picture
 from vision.nozzle import NozzleBody, ToolPose, cross
 from vision.types import FloatArray
 
-__all__ = ["metal_look", "usual_look", "is_like"]
+__all__ = ["metal_look", "usual_look", "is_like", "looks_like"]
 
 # how far metal may be from how it usually looks, though it mirrors its surroundings and stands in shadow: in colour (skin is 0.5
 # to 0.8 from grey), and in brightness (three and a half times)
@@ -58,3 +58,8 @@ def is_like(seen: FloatArray, usual: FloatArray | None) -> bool | None:
         return None
     away = seen - usual
     return bool(np.linalg.norm(away[:2]) < _OTHER_COLOUR and abs(away[2]) < _OTHER_LIGHT)
+
+
+def looks_like(camera, body: NozzleBody, picture: Picture, pose: ToolPose, usual: FloatArray | None) -> bool | None:
+    """Whether what lies at a pose looks like the metal; None when that is not known."""
+    return None if usual is None else is_like(metal_look(camera, body, picture, pose), usual)

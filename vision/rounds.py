@@ -22,7 +22,7 @@ from vision.silhouette import STEP, body_arrays, coarseness, trace, turned_pose
 __all__ = ["BLUR_PX", "Tool", "Scene", "Known", "Found", "tool_of", "fit_rounds", "cut_through", "is_inside"]
 
 BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compression together
-_FINE_MM, _FEW_CUTS = 0.8, 40  # of a tool that has hardly come in cuts lie so near to each other that there are enough, or at this distance
+_FINE_MM, _FEW_CUTS = 0.8, 40  # where there would be fewer cuts, of a tool that has hardly come in, they lie no further apart
 _MARGIN_PX = 4  # of the picture in which no cut has its middle
 _MOST_BLUR_PX = 4.0
 _APART_PX, _CROWDED_PX = 5.0, 0.5  # edges nearer to each other than that disturb each other, and by how much when they meet

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import Future, ThreadPoolExecutor
 from copy import copy
 from dataclasses import dataclass, field, replace
 
@@ -16,14 +15,14 @@ from vision.carried import BenchCarrier, BenchRelief, bench_now
 from vision.chart import axis_of, axis_spread, pose_of
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias, edge_offsets
 from vision.edges import STRAY_LIGHT
-from vision.find import DRAFT_STEP_MM, IN_PART, alike, find_tool, habit, is_other_thing, poses_near, share_in_view
+from vision.find import DRAFT_STEP_MM, IN_PART, alike, habit, is_other_thing, poses_near, share_in_view
 from vision.fit import Picture, PoseFit, PosePrior, fit_pose
-from vision.metal import is_like, metal_look
+from vision.metal import looks_like
 from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, calmness, condition, gate, predict, smooth, start_state
 from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of
 from vision.observed import bench_chart, chart_turn, observation
+from vision.searching import SEARCH_S, Search, Searcher
 from vision.silhouette import tool_hull
-from vision.threads import give_way
 from vision.types import (
     BenchEvent, BenchPose, FloatArray, Frame, NozzleMiss, NozzleObservation, NozzleTrack, PoseMiss, TrackStatus, VisionResult,
 )
@@ -43,13 +42,11 @@ _STIRS = 20.5  # chi-square of 5 degrees of freedom, 99.9 %: the hand is calm no
 _CALM_KEEPS, _CALM_SCORE = 0.7, 1.0  # a hand is calm when the last few pictures say so
 _JUMPS = 5  # so many jumps in a row mean that the track was wrong, not the picture
 _HOLD_COS = np.cos(np.deg2rad(30.0))  # a hand turns the tool no further than this from the ways it held it before
-_MOST_SIGMA_MM = 45.0  # of a height by which a track is followed
 _COAST_S = 0.2
 _LOST_S = 0.4
 _RETURNS_S, _RETURNS_PX = 1.0, 60.0  # a tool that was lost so shortly before, and is found so near, need not be confirmed again
 _SECOND_LOOK_S = 1.0  # a pose that explains less than usual may be a near miss: now and then, look whether another explains more
 _EARLY_LOOK_S = 0.3  # the same while a track is young
-_SEARCH_S = 0.12
 _FOLLOW_UP_S, _FOLLOW_UPS = 0.05, 3  # a search's answer is followed through the pictures since, though not through all
 _CATCH_UP_EVERY_S = 0.1  # while a doubtful fit holds
 _THOROUGH_EVERY_S = 0.1  # all ways are tried, even though one does as well as usual
@@ -83,29 +80,6 @@ class NozzleModel:
     metal_look: FloatArray | None = None
 
 
-@dataclass
-class _Search:
-    """A look for the tool in one picture that goes on while later ones come in; its answer counts _SEARCH_S after it, on any
-    machine that has found it by then, so that a recording gives what the live bench gave.
-
-    Attributes
-    ----------
-    rival_merit : float
-        Of the doubtful fit that the answer has to beat.
-    ways : tuple of Hold
-        How the tool may be held.
-    later : list of (Picture, BenchPose, time [s])
-        Pictures since, through which the answer is followed.
-    """
-
-    t_s: float
-    bench: BenchPose
-    answer: Future[PoseFit | None]
-    rival_merit: float
-    ways: tuple[Hold, ...]
-    later: list[tuple[Picture, BenchPose, float]] = field(default_factory=list)
-
-
 class Tracker:
     """One camera, one mat, one nozzle; feed frames in order of time.
 
@@ -135,12 +109,12 @@ class Tracker:
         self._carrier: BenchCarrier | None = None
         self._state: ToolState | None = None
         self._last: ToolState | None = None  # that was believed
-        self._searcher, self._search = ThreadPoolExecutor(1, "search", give_way), None
-        self._still: tuple[np.ndarray, np.ndarray] | None = None  # the bench as the search sees it; that goes on being learned
+        self._searcher = Searcher(camera, nozzle.body, board_top_mm, nozzle.bias, FIND_QUALITY)
+        self._search: Search | None = None
         self._belief, self._t_seen_s = Belief(), np.nan
         self._t_find_s = self._t_sure_s = self._t_caught_up_s = self._t_thorough_s = -np.inf
         self._way, self._usual_quality, self._believed_quality = 0, 1.0, 0.0
-        self._look, self._is_metal = nozzle.metal_look, None  # in the light of now; whether the newest fit's is like it, if asked
+        self._look = nozzle.metal_look  # of the metal, in the light of now
         self._jumps = 0
         self._is_calm, self._calm_score = False, 0.0
         self._last_hold: Hold | None = None
@@ -181,7 +155,7 @@ class Tracker:
         if self._view is None:
             light, cast = bench_now(self._relief, self._nozzle.bench, self._nozzle.bench_pose, frame.image, bench.cam_from_bench)
             self._view = BenchView(frame.image, light)
-            if self._look is not None:
+            if self._look is not None and self._view.is_given:  # before another bench nothing tells the light
                 self._look = self._look + cast
             self._carrier = BenchCarrier(self._relief, self._view, bench)
         self._carrier.step(bench)
@@ -223,14 +197,14 @@ class Tracker:
             self._search = None
             return fit
         if search is None:
-            if t_s - self._t_find_s < _SEARCH_S:
+            if t_s - self._t_find_s < SEARCH_S:
                 return fit
             is_first = self._t_find_s == -np.inf
             search = self._begin_search(picture, bench, t_s, fit)
             if not (is_first and self._waits):
                 return fit
-            self._t_find_s -= _SEARCH_S  # nothing goes on yet that could not wait for this one, nor for the next
-        elif t_s - search.t_s < _SEARCH_S or not (self._waits or search.answer.done()):
+            self._t_find_s -= SEARCH_S  # nothing goes on yet that could not wait for this one, nor for the next
+        elif not search.is_due(t_s, self._waits):
             search.later.append((picture, bench, t_s))
             return fit
         self._search = None
@@ -288,11 +262,10 @@ class Tracker:
                 fit = other
         if is_new and fit is not None and fit.quality < CLEAR_QUALITY:
             fit = None  # of two or three sightings one that explains little would make the track
-        self._is_metal = None
         if fit is not None and self._belief.is_untold:
-            self._is_metal = is_like(metal_look(self._camera, self._body, picture, fit.pose), self._look)
-        if fit is not None and is_other_thing(self._camera, self._body, fit, self._is_metal):
-            self._state, fit = None, None  # what began with a bit of something at the border has come in, and is no nozzle
+            fit = replace(fit, is_metal=looks_like(self._camera, self._body, picture, fit.pose, self._look))
+            if is_other_thing(self._camera, self._body, fit):
+                self._state, fit = None, None  # what began with a bit of something at the border has come in, and is no nozzle
         return fit, fit is not None and not self._needs_search(fit, is_low, t_s)
 
     def _keep_up(self, picture: Picture, bench: BenchPose, t_s: float, prior: PosePrior,
@@ -315,8 +288,8 @@ class Tracker:
 
     def _jumps_to(self, fit: PoseFit, bench: BenchPose, t_s: float) -> bool:
         """Whether a fit lies where the track does not lead."""
-        _, alone, alone_cov = observation(fit, bench, t_s, self._body)
-        return gate(predict(self._state, t_s, self._motion, self._is_calm), alone, alone_cov + _JITTER_COV) > _GATE
+        ahead = predict(self._state, t_s, self._motion, self._is_calm)
+        return _is_jump(ahead, *observation(fit, bench, t_s, self._body)[1:])
 
     def _is_back(self, fit: PoseFit, bench: BenchPose, t_s: float) -> bool:
         """Whether a fit shows a tool where one that was believed was lost a moment ago."""
@@ -329,19 +302,12 @@ class Tracker:
         """Whether too little of the tool is in view for the pose to stand without its past."""
         return share_in_view(self._camera, self._body, pose) < _WHOLE
 
-    def _begin_search(self, picture: Picture, bench: BenchPose, t_s: float, rival: PoseFit | None) -> _Search:
+    def _begin_search(self, picture: Picture, bench: BenchPose, t_s: float, rival: PoseFit | None) -> Search:
         """Look for the tool everywhere in this picture, beside what else goes on."""
-        if self._still is None:
-            self._still = np.empty_like(picture.background), np.empty_like(picture.known)
-        for kept, now in zip(self._still, (picture.background, picture.known), strict=True):
-            np.copyto(kept, now)
-        still = Picture(picture.image, *self._still, picture.noise)
         # a track that is doubted although all of the tool is in view may have told a wrong hold
         ways = self._nozzle.holds if rival is not None and not self._is_low(rival.pose) else self._ways()
-        answer = self._searcher.submit(
-            find_tool, self._camera, self._body, still, bench.cam_from_bench, self._board_top_mm, self._nozzle.bias,
-            FIND_QUALITY, holds=ways, look=self._look)
-        self._search, self._t_find_s = _Search(t_s, bench, answer, 0.0 if rival is None else rival.merit, ways), t_s
+        self._search = self._searcher.begin(picture, bench, t_s, 0.0 if rival is None else rival.merit, ways, self._look)
+        self._t_find_s = t_s
         return self._search
 
     def _follow(self, picture: Picture, bench: BenchPose, prior: PosePrior, start: ToolPose,
@@ -430,7 +396,7 @@ class Tracker:
         axis = bench.cam_from_bench[:3, :3].T @ fit.pose.axis
         as_held = not ways or max(float(axis @ h.axis) for h in ways) > _HOLD_COS
         unsure = 2 if sigma < TOLD_SIGMA_MM else 5  # a height that is not told may be further off than it seems
-        return -6.0 - unsure * sigma < height < 100.0 and sigma < _MOST_SIGMA_MM and float(up @ fit.pose.axis) < -0.25 and as_held
+        return -6.0 - unsure * sigma < height < 100.0 and float(up @ fit.pose.axis) < -0.25 and as_held
 
     def _prior(self, ahead: ToolState, bench: BenchPose) -> PosePrior:
         """The predicted state as a fit's prior, in the camera frame."""
@@ -449,7 +415,7 @@ class Tracker:
         was_vague = known and self._belief.t_vague_s == self._t_seen_s
         if known:
             ahead = predict(self._state, t_s, self._motion, self._is_calm)
-            if gate(ahead, alone, alone_cov + _JITTER_COV) > _GATE:
+            if _is_jump(ahead, alone, alone_cov):
                 if not was_vague and self._jumps < _JUMPS and not self._is_clearer(fit):
                     self._jumps += 1
                     return seen, self._coast(t_s, "nozzle seems to jump")
@@ -479,7 +445,7 @@ class Tracker:
         self._state = replace(self._state, steady_cov=steady_cov)
         self._jumps = 0
         self._t_seen_s = t_s
-        self._belief = self._belief.sighted(fit.quality, self._is_metal is True)
+        self._belief = self._belief.sighted(fit.quality, fit.is_metal is True)
         if not self._belief.is_new:
             self._last = self._state
         if fit.quality > SURE_QUALITY:
@@ -530,6 +496,11 @@ def smoothed(states: list[ToolState]) -> list[tuple[FloatArray, FloatArray, Floa
         spread = axis_spread(axis)
         out.append((s.mean[:3].copy(), axis, spread @ (s.cov[:5, :5] + s.steady_cov) @ spread.T))
     return out
+
+
+def _is_jump(ahead: ToolState, alone: FloatArray, alone_cov: FloatArray) -> bool:
+    """Whether what a picture says alone, a tip and direction (5,), lies where the filter does not lead."""
+    return gate(ahead, alone, alone_cov + _JITTER_COV) > _GATE
 
 
 def _paled(noise: tuple[float, float, float]) -> tuple[float, float, float]:

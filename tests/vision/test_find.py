@@ -13,7 +13,8 @@ from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
 from vision.background import BLOCK_PX, MASK_SCALE, BenchView, compose_bench
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias
 from vision.edges import noise_sigma
-from vision.find import _direction_of, _lifted, find_tool, poses_near
+from vision.coarse import direction_of
+from vision.find import _lifted, find_tool, poses_near
 from vision.fit import Picture, fit_pose
 from vision.novelty import ANGLES, HALF, new_edges, tool_mask
 from vision.nozzle import ToolPose, body_from_measures, hold_of
@@ -112,7 +113,7 @@ def test_a_normal_and_its_opposite_belong_to_the_nearest_of_the_directions(x, y)
     steps = np.arctan2(y, x) * ANGLES / np.pi
     assume(abs(steps % 1 - 0.5) > 1e-6)
 
-    assert _direction_of(x, y) == _direction_of(-x, -y) == round(steps) % ANGLES
+    assert direction_of(x, y) == direction_of(-x, -y) == round(steps) % ANGLES
 
 
 @pytest.mark.parametrize("away", [(9.0, 0, 3, 0.03, 0, 0), (-6, 7, -4, 0, 0.05, 0)])

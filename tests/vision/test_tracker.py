@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 import vision.find
+import vision.searching
 import vision.tracker
 from tests.vision.test_find import ALL_KNOWN, CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
@@ -81,13 +82,13 @@ def test_nothing_is_seen_before_the_tool_comes_in(tracks):
 
 
 def test_a_search_that_takes_longer_than_its_frames_changes_nothing(scene, tracks, monkeypatch):
-    at_once = vision.tracker.find_tool
+    at_once = vision.searching.find_tool
 
     def slowly(*args, **options):
         time.sleep(0.25)
         return at_once(*args, **options)
 
-    monkeypatch.setattr(vision.tracker, "find_tool", slowly)
+    monkeypatch.setattr(vision.searching, "find_tool", slowly)
 
     for slow, quick in zip(_tracks(scene), tracks):
         np.testing.assert_array_equal(slow.tip_mm, quick.tip_mm)
@@ -97,7 +98,7 @@ def test_a_search_that_takes_longer_than_its_frames_changes_nothing(scene, track
 def test_a_search_in_vain_is_followed_by_the_next_as_soon_as_its_answer_counts(scene, monkeypatch):
     _, frames = scene
     looked_at = []
-    monkeypatch.setattr(vision.tracker, "find_tool", lambda *args, **_: looked_at.append(args[2].image))
+    monkeypatch.setattr(vision.searching, "find_tool", lambda *args, **_: looked_at.append(args[2].image))
 
     _tracks(scene)
 
@@ -106,7 +107,7 @@ def test_a_search_in_vain_is_followed_by_the_next_as_soon_as_its_answer_counts(s
 
 
 def test_live_a_late_answer_holds_up_no_frame_not_even_the_first_and_still_counts(scene, monkeypatch):
-    at_once, may_end = vision.tracker.find_tool, threading.Event()
+    at_once, may_end = vision.searching.find_tool, threading.Event()
 
     def after_a_while(*args, **options):
         may_end.wait(20)
@@ -115,7 +116,7 @@ def test_live_a_late_answer_holds_up_no_frame_not_even_the_first_and_still_count
     bench, frames = scene
     nozzle = NozzleModel(TOOL, DRAWN_EDGES, bench, holds=(hold_of(_pose(0), CAM_FROM_BENCH),))
     tracker = Tracker(CAMERA, StillBench(), nozzle, 0.0, waits=False)
-    monkeypatch.setattr(vision.tracker, "find_tool", after_a_while)
+    monkeypatch.setattr(vision.searching, "find_tool", after_a_while)
     before = [tracker.step(frame).track.status for frame in frames[COMES_IN:12]]
     may_end.set()
     tracker._search.answer.result(20)
@@ -126,7 +127,7 @@ def test_live_a_late_answer_holds_up_no_frame_not_even_the_first_and_still_count
 
 
 def test_a_search_that_found_elsewhere_is_not_believed_when_the_newest_picture_says_otherwise(scene, tracks, monkeypatch):
-    rightly, n_found = vision.tracker.find_tool, 0
+    rightly, n_found = vision.searching.find_tool, 0
 
     def elsewhere(*args, **options):
         nonlocal n_found
@@ -134,7 +135,7 @@ def test_a_search_that_found_elsewhere_is_not_believed_when_the_newest_picture_s
         n_found += fit is not None
         return fit if n_found < 2 else replace(fit, pose=moved_pose(fit.pose, np.array([30.0, 0, 0, 0, 0, 0])), quality=1.0)
 
-    monkeypatch.setattr(vision.tracker, "find_tool", elsewhere)
+    monkeypatch.setattr(vision.searching, "find_tool", elsewhere)
     monkeypatch.setattr(Tracker, "_needs_search", lambda *_: True)
     monkeypatch.setattr(vision.tracker, "_GOOD_QUALITY", 1.1)
     both = [(d, t) for d, t in zip(_tracks(scene), tracks) if d.is_seen and t.is_seen]
@@ -178,7 +179,7 @@ def test_a_fit_that_explains_little_leads_an_old_track_but_no_new_one(scene, mon
 
     led, _ = tracker._track_on(picture, here, 1 / RATE_HZ)
 
-    assert led is (poor if is_believed else None)
+    assert (led and led.pose) is (poor.pose if is_believed else None)
 
 
 def _tracking(scene, holds=(), n=6):
@@ -202,6 +203,16 @@ def test_a_bench_stored_in_other_light_is_taken_in_that_of_now_and_so_is_the_loo
 
     assert np.abs(tracker._view.light / bench - 1).mean() < 0.05
     np.testing.assert_allclose(tracker._look - look, [np.log(0.75 / 0.7), np.log(0.6 / 0.7), np.log(0.7)], atol=0.05)
+
+
+def test_before_another_bench_than_the_stored_one_the_look_of_the_metal_is_left_alone(scene):
+    bench, frames = scene
+    look, another = np.array([0.0, 0.1, -2.0]), np.ascontiguousarray(bench[::-1, ::-1] ** 2)
+    tracker = Tracker(CAMERA, StillBench(), NozzleModel(TOOL, DRAWN_EDGES, another, metal_look=look), 0.0)
+
+    tracker.step(frames[0])
+
+    assert not tracker._view.is_given and tracker._look is look
 
 
 @pytest.mark.parametrize("was_told", [False, True])
@@ -244,7 +255,7 @@ def test_a_height_that_is_hardly_foretold_is_not_told(scene, sigma_mm, status):
 def _measured_with_an_answer(tracker, picture, here, monkeypatch, rival, found, now):
     """What is believed when a search that began beside a rival's fit found another, that `now` comes of."""
     t_s = tracker._t_s
-    monkeypatch.setattr(vision.tracker, "find_tool", lambda *_, **__: found)
+    monkeypatch.setattr(vision.searching, "find_tool", lambda *_, **__: found)
     tracker._begin_search(picture, here, t_s, rival)
     tracker._t_s = t_s + 0.15
     answers = iter([(rival, False), (now, True)])
@@ -371,7 +382,7 @@ def test_a_fair_fit_is_checked_at_once_when_its_track_has_just_begun(scene, t_s,
 def test_what_a_doubted_track_told_of_the_hold_binds_no_search_but_in_a_low_view(scene, monkeypatch, is_low):
     photographed = (hold_of(_tool(0, 0, 10, 20, 60), CAM_FROM_BENCH),)
     tracker, fit, picture, here = _tracking(scene, photographed, n=20)
-    monkeypatch.setattr(vision.tracker, "find_tool", lambda *_, **options: options["holds"])
+    monkeypatch.setattr(vision.searching, "find_tool", lambda *_, **options: options["holds"])
     monkeypatch.setattr(tracker, "_is_low", lambda *_: is_low)
 
     holds = tracker._begin_search(picture, here, 0.7, fit).answer.result(20)
@@ -385,7 +396,7 @@ def test_a_pose_held_unlike_the_track_may_replace_it_when_it_explains_more(scene
     wrong = moved_pose(_pose(10), np.array([0.0, 0, 0, 0.7, 0, 0]))  # 40 degrees
     tracker._last_hold = hold_of(wrong, CAM_FROM_BENCH)
     doubtful = replace(fit, pose=wrong, quality=0.4)
-    monkeypatch.setattr(vision.tracker, "find_tool", lambda *_, **__: fit)
+    monkeypatch.setattr(vision.searching, "find_tool", lambda *_, **__: fit)
     tracker._begin_search(picture, here, 0.7, doubtful)
     tracker._t_s = 0.85
     monkeypatch.setattr(tracker, "_track_on", lambda *_: (fit if tracker._last_hold is None else doubtful, False))
@@ -397,7 +408,7 @@ def test_the_same_tool_found_anew_need_not_be_confirmed_again(scene, monkeypatch
     tracker, fit, picture, here = _tracking(scene, n=20)
     fit = replace(fit, quality=0.48)  # not so clear that one or two sightings are enough
     doubtful = replace(fit, pose=moved_pose(fit.pose, np.array([0.0, 0, 8.0, 0, 0, 0])), quality=0.4)
-    monkeypatch.setattr(vision.tracker, "find_tool", lambda *_, **__: fit)
+    monkeypatch.setattr(vision.searching, "find_tool", lambda *_, **__: fit)
     tracker._begin_search(picture, here, 0.7, doubtful)
     tracker._t_s = 0.85
     answers = iter([(doubtful, False), (fit, True)])

@@ -1,0 +1,72 @@
+"""Searches for the tool that go on, one at a time on a thread of their own, while later pictures come in."""
+
+from __future__ import annotations
+
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from vision.find import find_tool
+from vision.fit import Picture, PoseFit
+from vision.nozzle import Hold
+from vision.threads import give_way
+from vision.types import BenchPose
+
+__all__ = ["SEARCH_S", "Search", "Searcher"]
+
+SEARCH_S = 0.12
+
+
+@dataclass
+class Search:
+    """A look for the tool in one picture; its answer counts SEARCH_S after it, on any machine that has found it by then, so that
+    a recording gives what the live bench gave.
+
+    Attributes
+    ----------
+    rival_merit : float
+        Of the doubtful fit that the answer has to beat.
+    ways : tuple of Hold
+        How the tool may be held.
+    later : list of (Picture, BenchPose, time [s])
+        Pictures since, through which the answer is followed.
+    """
+
+    t_s: float
+    bench: BenchPose
+    answer: Future[PoseFit | None]
+    rival_merit: float
+    ways: tuple[Hold, ...]
+    later: list[tuple[Picture, BenchPose, float]] = field(default_factory=list)
+
+    def is_due(self, t_s: float, waits: bool) -> bool:
+        """Whether its answer counts at that time: a late one is waited for, or counts from a later frame on."""
+        return t_s - self.t_s >= SEARCH_S and (waits or self.answer.done())
+
+
+class Searcher:
+    """Begins searches for one tool before one camera.
+
+    Parameters
+    ----------
+    camera, body, board_top_mm, bias, least_quality
+        As `find_tool` takes them.
+    """
+
+    def __init__(self, camera, body, board_top_mm: float, bias, least_quality: float):
+        self._for = camera, body, board_top_mm, bias, least_quality
+        self._thread = ThreadPoolExecutor(1, "search", give_way)
+        self._still: tuple[np.ndarray, np.ndarray] | None = None  # the bench as the search sees it; that goes on being learned
+
+    def begin(self, picture: Picture, bench: BenchPose, t_s: float, rival_merit: float, ways: tuple[Hold, ...], look) -> Search:
+        """Look for the tool everywhere in a picture; `look` as `find_tool` has it."""
+        if self._still is None:
+            self._still = np.empty_like(picture.background), np.empty_like(picture.known)
+        for kept, now in zip(self._still, (picture.background, picture.known), strict=True):
+            np.copyto(kept, now)
+        camera, body, board_top_mm, bias, least_quality = self._for
+        still = replace(picture, background=self._still[0], known=self._still[1])
+        answer = self._thread.submit(find_tool, camera, body, still, bench.cam_from_bench, board_top_mm, bias, least_quality,
+                                     holds=ways, look=look)
+        return Search(t_s, bench, answer, rival_merit, ways)
