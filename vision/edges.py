@@ -287,7 +287,7 @@ def _share_ramps(ramps, is_seen, sides, n_sides):
             middle[c] = np.median(ramps[at, c])
             excess += (1.4826 * np.median(np.abs(ramps[at, c] - middle[c]))) ** 2 - own
         # a ramp and the place of an edge are hardly told apart: without a sign of one, the inside is taken for even
-        told = (middle ** 2).sum() * len(at) / (_MEDIAN_SPREAD ** 2 * own)
+        told = (middle ** 2).sum() * len(at) / (_MEDIAN_SPREAD ** 2 * (own + max(excess / 3, 0.0)))
         middle *= max(0.0, 1.0 - _RAMP_TOLD / max(told, 1e-9))
         for i in at:
             ramps[i, :3] = middle
@@ -386,6 +386,21 @@ def _ramp_of_edge(sums, g, o, ramp):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _trough(before, least, after, further):
+    """Where the cubic through values at -1, 0, 1 and 2 has its least, and its curvature there.
+
+    Noise goes by the light, so that the two flanks are not alike: a parabola would put every edge to its lighter side.
+    """
+    slope, curve, skew = 0.5 * (after - before), before - 2 * least + after, further - 3 * after + 3 * least - before
+    parabola = -slope / curve
+    slope -= skew / 6
+    at = -(slope + 0.5 * skew * (slope / curve) ** 2) / curve
+    if abs(at) > 1.0 or curve + skew * at < 0.25 * curve:
+        return parabola, curve
+    return at, curve + skew * at
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _fine_edge(cut, back, start, step, noise, fine, blur, veil, ramp, tells_ramp, samples, sums):
     """Where the edge near sample start lies along the cut [px], its sigma, outside less inside level, and the misfit outside;
     the misfit is infinite when there is no edge within reach. What is known of the inside's ramp, and the ramp that was found
@@ -418,7 +433,10 @@ def _fine_edge(cut, back, start, step, noise, fine, blur, veil, ramp, tells_ramp
     curve = before - 2 * least + after
     if not curve > 1e-9:
         return np.nan, np.inf, 0.0, np.inf
-    beyond = 0.5 * (before - after) / curve  # of the best place, in these steps
+    way = 1 if before > after else -1
+    further, _, _ = _misfit_of_edge(samples, lo, hi, start, best + 2 * way, whole_w, fine, veil, ramp, sums)
+    beyond, curve = _trough(max(before, after), least, min(before, after), further)  # of the best place, in these steps
+    beyond *= way
     if tells_ramp:
         flat, here, there = np.zeros(4), np.empty(4), np.empty(4)
         for t, its in ((best, here), (best + (1 if beyond > 0 else -1), there)):

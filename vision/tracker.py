@@ -193,8 +193,7 @@ class Tracker:
         """The best pose for this picture: from the track if possible, else from a search's answer."""
         fit, is_sure = self._track_on(picture, bench, t_s)
         search = self._search
-        if is_sure and (search is None or fit.quality > self._good_quality(t_s)):  # a second look is waited for by a fit that is only fair
-            self._search = None
+        if is_sure and search is None:
             return fit
         if search is None:
             if t_s - self._t_find_s < SEARCH_S:
