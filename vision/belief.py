@@ -6,14 +6,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from vision.metal import METAL_EARNS
 from vision.types import TrackStatus
 
 __all__ = ["Belief", "CLEAR_QUALITY", "FIND_QUALITY", "SURE_QUALITY", "TOLD_SIGMA_MM"]
 
 SURE_QUALITY, FIND_QUALITY = 0.5, 0.45  # share of the outline that must agree
 CLEAR_QUALITY = 0.33  # that a pose found anew, and one that makes a new track, must have
-# sightings that explain enough before a new track is believed; what one that explains less counts, and that of what looks like metal
-_CONFIRM, _FAIR, _FAIR_METAL = 3, 0.25, 0.75
+# sightings that explain enough before a new track is believed, and what one that explains less counts
+_CONFIRM, _FAIR = 3, 0.25
 TOLD_SIGMA_MM = 6.0  # of the height
 _TOLD_LEAN_RAD = 0.05  # sigma of the jet's direction, 3 degrees, with which a height is told
 # a height that was vague, and a new track's, is told when it has been good for so long; and looked for anew within the last
@@ -58,9 +59,10 @@ class Belief:
 
     def sighted(self, quality: float, is_metal: bool = False) -> Belief:
         """After one more fit of that quality, perhaps of what is known to look like the nozzle."""
-        if not self.is_new or quality > FIND_QUALITY:
+        explains = quality / METAL_EARNS if is_metal else quality
+        if not self.is_new or explains > FIND_QUALITY:
             return replace(self, sightings=self.sightings + 1)
-        return replace(self, sightings=self.sightings + (_FAIR_METAL if is_metal else _FAIR)) if quality > CLEAR_QUALITY else self
+        return replace(self, sightings=self.sightings + _FAIR) if explains > CLEAR_QUALITY else self
 
     def continued(self, before: Belief) -> Belief:
         """Of a track found anew that goes on with the one before."""

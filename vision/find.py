@@ -13,7 +13,7 @@ from vision.coarse import ALIKE_PX, CLOSE_PX, SIGHT_STEP_MM, reward, shares, swe
 from vision.edge_bias import DEFAULT_BIAS
 from vision.fit import Picture, PoseFit, PosePrior, fit_pose, free_limbs, loose_prior
 from vision.lens import lens_of
-from vision.metal import looks_like
+from vision.metal import METAL_EARNS, looks_like
 from vision.novelty import HALF, SCALE, NewEdges, new_edges, tool_mask
 from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame, roll_of
 from vision.rounds import is_inside
@@ -33,7 +33,6 @@ _HOLD_RAD = 0.3  # a hand comes back to a hold within about this
 _LEAST_MASK = 25  # quarter-size pixels that differ from the bench before a search is worth its time
 _MARGIN_PX = 60  # around the tool in which it is looked for near its track
 _FIRST_ROUND, _SECOND_ROUND, _DRAWS = 4000, 500, 40
-_METAL_EARNS = 0.75  # least quality of what looks like the nozzle's metal, of others'
 _CLEARLY = 1.15  # so much more than quite another pose it must explain
 # of a tool seen in part, poses that look alike, at the outlet and so far behind, are the same, near or far
 _BEHIND_MM, _SAME_PLACE_PX = 10.0, 15.0
@@ -96,7 +95,7 @@ def find_tool(
         if is_other_thing(camera, body, fit):
             continue
         fits.append((fit.merit * habit(fit.pose, holds, cam_from_bench), fit, held))
-    good = [f for f in fits if f[1].quality > least_quality * (_METAL_EARNS if f[1].is_metal else 1.0)
+    good = [f for f in fits if f[1].quality > least_quality * (METAL_EARNS if f[1].is_metal else 1.0)
             and f[1].n_edges >= _LEAST_EDGES]
     if not good:
         return None

@@ -10,8 +10,9 @@ from vision.fit import Picture
 from vision.nozzle import NozzleBody, ToolPose, cross
 from vision.types import FloatArray
 
-__all__ = ["metal_look", "usual_look", "is_like", "looks_like"]
+__all__ = ["METAL_EARNS", "metal_look", "usual_look", "is_like", "looks_like"]
 
+METAL_EARNS = 0.75  # of the shape that a search or a new track asks for, what is known to look like the metal need show this share
 # how far metal may be from how it usually looks, though it mirrors its surroundings and stands in shadow: in colour (skin is 0.5
 # to 0.8 from grey), and in brightness (three and a half times)
 _OTHER_COLOUR, _OTHER_LIGHT = 0.4, 1.25

@@ -17,7 +17,7 @@ from vision.edge_bias import DEFAULT_BIAS, EdgeBias, edge_offsets
 from vision.edges import STRAY_LIGHT
 from vision.find import DRAFT_STEP_MM, IN_PART, alike, habit, is_other_thing, poses_near, share_in_view
 from vision.fit import Picture, PoseFit, PosePrior, fit_pose
-from vision.metal import looks_like
+from vision.metal import METAL_EARNS, looks_like
 from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, calmness, condition, gate, predict, smooth, start_state
 from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of
 from vision.observed import bench_chart, chart_turn, observation
@@ -259,12 +259,12 @@ class Tracker:
             if is_better and self._is_convincing(other, bench, FIND_QUALITY, self._ways()) and (
                     not is_low or other.quality > _CLEARER * quality or not self._is_low(other.pose)):
                 fit = other
-        if is_new and fit is not None and fit.quality < CLEAR_QUALITY:
-            fit = None  # of two or three sightings one that explains little would make the track
         if fit is not None and self._belief.is_untold:
             fit = replace(fit, is_metal=looks_like(self._camera, self._body, picture, fit.pose, self._look))
             if is_other_thing(self._camera, self._body, fit):
                 self._state, fit = None, None  # what began with a bit of something at the border has come in, and is no nozzle
+        if is_new and fit is not None and fit.quality < CLEAR_QUALITY * (METAL_EARNS if fit.is_metal else 1.0):
+            fit = None  # of two or three sightings one that explains little would make the track
         return fit, fit is not None and not self._needs_search(fit, is_low, t_s)
 
     def _keep_up(self, picture: Picture, bench: BenchPose, t_s: float, prior: PosePrior,
