@@ -121,6 +121,15 @@ class PoseFit:
         """For choosing among poses of one picture: quality, and how much it rests on."""
         return self.quality * float(np.sqrt(self.n_edges))
 
+    def strain(self, usual_px: FloatArray, sigma_px: FloatArray) -> float:
+        """How far from usual (g,) the edges that agree appear, in sigmas (g,): their root mean square; 0 without any."""
+        if not self.good.any():
+            return 0.0
+        groups = self.sites[6:] - 6
+        away = np.zeros(len(usual_px))
+        away[groups] = (self.offset_px - usual_px[groups]) / sigma_px[groups]
+        return float(np.sqrt(np.mean(away[self.label[self.good]] ** 2)))
+
 
 def loose_prior(body: NozzleBody, bias, pose: ToolPose, tip_mm=40.0, turn_rad=0.4, roll_rad=0.5) -> PosePrior:
     """A prior that only keeps a fit from wandering off."""

@@ -208,7 +208,7 @@ class Tracker:
             return fit
         self._search = None
         found, better = search.answer.result(), self._better()
-        if found is None or found.merit < better * search.rival_merit or not (
+        if found is None or self._merit(found) < better * search.rival_merit or not (
                 self._is_possible(found, search.bench, search.ways)
                 and self._is_convincing(found, search.bench, CLEAR_QUALITY, search.ways)):
             if fit is None and search.t_s < t_s:
@@ -229,9 +229,9 @@ class Tracker:
                     self._advance(caught_up, *later[1:])
         now, _ = self._track_on(picture, bench, t_s)
         was_told = before._belief.t_told_s >= before._t_seen_s
-        if fit is not None and (now is None or now.merit < fit.merit
+        if fit is not None and (now is None or self._merit(now) < self._merit(fit)
                                 or (was_told and self._jumps_to(now, bench, t_s))
-                                or found.merit * now.merit < better**2 * search.rival_merit * fit.merit):
+                                or self._merit(found) * self._merit(now) < better**2 * search.rival_merit * self._merit(fit)):
             self.__dict__.update(before.__dict__)
             return fit
         if fit is not None and now is not None and alike(fit.pose, now.pose):  # the same tool, and as well known as before
@@ -305,7 +305,7 @@ class Tracker:
         """Look for the tool everywhere in this picture, beside what else goes on."""
         # a track that is doubted although all of the tool is in view may have told a wrong hold
         ways = self._nozzle.holds if rival is not None and not self._is_low(rival.pose) else self._ways()
-        self._search = self._searcher.begin(picture, bench, t_s, 0.0 if rival is None else rival.merit, ways, self._look)
+        self._search = self._searcher.begin(picture, bench, t_s, 0.0 if rival is None else self._merit(rival), ways, self._look)
         self._t_find_s = t_s
         return self._search
 
@@ -368,6 +368,10 @@ class Tracker:
     def _better(self) -> float:
         """How much more a pose found anew must explain than the track's."""
         return _BETTER_YOUNG if self._belief.sightings * self._dt_s < _YOUNG_S else _BETTER
+
+    def _merit(self, fit: PoseFit) -> float:
+        """Of a fit, for choosing among poses: less when its edges appear where this nozzle's hardly do."""
+        return fit.merit / max(1.0, fit.strain(self._motion.offset_px, np.sqrt(np.diag(self._motion.offset_cov))))
 
     def _ways(self) -> tuple[Hold, ...]:
         """How the tool may be held now: as a moment ago, else as in the photographs."""
