@@ -42,6 +42,7 @@ _STIRS = 20.5  # chi-square of 5 degrees of freedom, 99.9 %: the hand is calm no
 _CALM_KEEPS, _CALM_SCORE = 0.7, 1.0  # a hand is calm when the last few pictures say so
 _JUMPS = 5  # so many jumps in a row mean that the track was wrong, not the picture
 _HOLD_COS = np.cos(np.deg2rad(30.0))  # a hand turns the tool no further than this from the ways it held it before
+_LOWEST_MM, _BELOW = -6.0, 0.7  # over the board: what no outlet is below, and what a pose that is lower counts among others
 _COAST_S = 0.2
 _LOST_S = 0.4
 _RETURNS_S, _RETURNS_PX = 1.0, 60.0  # a tool that was lost so shortly before, and is found so near, need not be confirmed again
@@ -208,7 +209,7 @@ class Tracker:
             return fit
         self._search = None
         found, better = search.answer.result(), self._better()
-        if found is None or self._merit(found) < better * search.rival_merit or not (
+        if found is None or self._merit(found, search.bench) < better * search.rival_merit or not (
                 self._is_possible(found, search.bench, search.ways)
                 and self._is_convincing(found, search.bench, CLEAR_QUALITY, search.ways)):
             if fit is None and search.t_s < t_s:
@@ -229,9 +230,10 @@ class Tracker:
                     self._advance(caught_up, *later[1:])
         now, _ = self._track_on(picture, bench, t_s)
         was_told = before._belief.t_told_s >= before._t_seen_s
-        if fit is not None and (now is None or self._merit(now) < self._merit(fit)
+        if fit is not None and (now is None or self._merit(now, bench) < self._merit(fit, bench)
                                 or (was_told and self._jumps_to(now, bench, t_s))
-                                or self._merit(found) * self._merit(now) < better**2 * search.rival_merit * self._merit(fit)):
+                                or self._merit(found, search.bench) * self._merit(now, bench)
+                                < better**2 * search.rival_merit * self._merit(fit, bench)):
             self.__dict__.update(before.__dict__)
             return fit
         if fit is not None and now is not None and alike(fit.pose, now.pose):  # the same tool, and as well known as before
@@ -305,7 +307,7 @@ class Tracker:
         """Look for the tool everywhere in this picture, beside what else goes on."""
         # a track that is doubted although all of the tool is in view may have told a wrong hold
         ways = self._nozzle.holds if rival is not None and not self._is_low(rival.pose) else self._ways()
-        self._search = self._searcher.begin(picture, bench, t_s, 0.0 if rival is None else self._merit(rival), ways, self._look)
+        self._search = self._searcher.begin(picture, bench, t_s, 0.0 if rival is None else self._merit(rival, bench), ways, self._look)
         self._t_find_s = t_s
         return self._search
 
@@ -369,9 +371,14 @@ class Tracker:
         """How much more a pose found anew must explain than the track's."""
         return _BETTER_YOUNG if self._belief.sightings * self._dt_s < _YOUNG_S else _BETTER
 
-    def _merit(self, fit: PoseFit) -> float:
-        """Of a fit, for choosing among poses: less when its edges appear where this nozzle's hardly do."""
-        return fit.merit / max(1.0, fit.strain(self._motion.offset_px, np.sqrt(np.diag(self._motion.offset_cov))))
+    def _merit(self, fit: PoseFit, bench: BenchPose) -> float:
+        """Of a fit, for choosing among poses: less below the board, and when edges appear where this nozzle's hardly do."""
+        usual = 1.0 if self._height_mm(fit, bench) > _LOWEST_MM else _BELOW
+        return usual * fit.merit / max(1.0, fit.strain(self._motion.offset_px, np.sqrt(np.diag(self._motion.offset_cov))))
+
+    def _height_mm(self, fit: PoseFit, bench: BenchPose) -> float:
+        """Of the outlet over the board."""
+        return float(bench.cam_from_bench[:3, 2] @ (fit.pose.tip_mm - bench.cam_from_bench[:3, 3])) - self._board_top_mm
 
     def _ways(self) -> tuple[Hold, ...]:
         """How the tool may be held now: as a moment ago, else as in the photographs."""
@@ -394,12 +401,12 @@ class Tracker:
 
     def _is_possible(self, fit: PoseFit, bench: BenchPose, ways: tuple[Hold, ...]) -> bool:
         up = bench.cam_from_bench[:3, 2]
-        height = float(up @ (fit.pose.tip_mm - bench.cam_from_bench[:3, 3])) - self._board_top_mm
+        height = self._height_mm(fit, bench)
         sigma = float(np.sqrt(up @ fit.cov[:3, :3] @ up))
         axis = bench.cam_from_bench[:3, :3].T @ fit.pose.axis
         as_held = not ways or max(float(axis @ h.axis) for h in ways) > _HOLD_COS
         unsure = 2 if sigma < TOLD_SIGMA_MM else 5  # a height that is not told may be further off than it seems
-        return -6.0 - unsure * sigma < height < 100.0 and float(up @ fit.pose.axis) < -0.25 and as_held
+        return _LOWEST_MM - unsure * sigma < height < 100.0 and float(up @ fit.pose.axis) < -0.25 and as_held
 
     def _prior(self, ahead: ToolState, bench: BenchPose) -> PosePrior:
         """The predicted state as a fit's prior, in the camera frame."""
