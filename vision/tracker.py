@@ -31,6 +31,7 @@ __all__ = ["NozzleModel", "Tracker", "smoothed"]
 
 _FOLLOW_QUALITY, _LOW_QUALITY = 0.22, 0.15  # share of the outline that must agree; when little of it is in view
 _GOOD_QUALITY, _WELL_QUALITY = 0.7, 0.77  # below the second sigma grows, as the cube of how much quality lacks
+_STRAINED = 1.5  # sigmas that edges are away from usual above which a pose's sigma grows alike
 _QUICK_QUALITY = 0.65  # so good that no look further around is needed
 _DOUBT_QUALITY, _DOUBT_S = 0.35, 0.5
 # share of the outline in the picture from which on the pose can stand without its past; and the noise of the colours of a tool
@@ -374,7 +375,11 @@ class Tracker:
     def _merit(self, fit: PoseFit, bench: BenchPose) -> float:
         """Of a fit, for choosing among poses: less below the board, and when edges appear where this nozzle's hardly do."""
         usual = 1.0 if self._height_mm(fit, bench) > _LOWEST_MM else _BELOW
-        return usual * fit.merit / max(1.0, fit.strain(self._motion.offset_px, np.sqrt(np.diag(self._motion.offset_cov))))
+        return usual * fit.merit / max(1.0, self._strain(fit))
+
+    def _strain(self, fit: PoseFit) -> float:
+        """How far from usual for this nozzle a fit's edges appear, in sigmas."""
+        return fit.strain(self._motion.offset_px, np.sqrt(np.diag(self._motion.offset_cov)))
 
     def _height_mm(self, fit: PoseFit, bench: BenchPose) -> float:
         """Of the outlet over the board."""
@@ -450,7 +455,8 @@ class Tracker:
             self._believed_quality, self._calm_score = fit.quality, 0.0
         self._believed_quality += 0.3 * (fit.quality - self._believed_quality)
         # what of the outline speaks against the pose does so in the next frames too; a hand always hides a part
-        doubt_cov = (max(_WELL_QUALITY / fit.quality, 1.0) ** 3 - 1.0) * self._state.cov[:5, :5]
+        doubt = max(_WELL_QUALITY / fit.quality, 1.0) ** 3 * max(self._strain(fit) / _STRAINED, 1.0) ** 2
+        doubt_cov = (doubt - 1.0) * self._state.cov[:5, :5]
         steady_cov = _STEADY_COV + _STEADY_SHARE * turn[:5] @ fit.offsets_cov @ turn[:5].T + doubt_cov
         self._state = replace(self._state, steady_cov=steady_cov)
         self._jumps = 0
