@@ -44,7 +44,7 @@ from vision.sources import open_video
 from vision.types import NozzleObservation, TrackStatus
 
 UP = np.array([0.0, -0.5, -0.866])
-DRAWN_PX, STEP_PX = 0.002, 0.6  # how well it is known where the drawing's edges appear, and those against metal
+DRAWN_PX, STEP_PX = 0.0015, 0.6  # how well it is known where the drawing's edges appear, and those against metal
 KNOWN = {key: EdgeBias(0.0, STEP_PX if key[0] == "step" else DRAWN_PX) for key in DEFAULT_BIAS}
 NOISES, POSES = (0.25, 0.5, 1.0, 1.5, 2.0), 96  # shares of a webcam's noise
 _ACROSS_PX = np.linspace(-4, 4, 81)
