@@ -59,6 +59,9 @@ _BETTER, _BETTER_YOUNG, _YOUNG_S = 1.15, 1.05, 1.0
 _GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames holds it alike for so long
 # what callipers, the board's thickness and the touch photographs leave, alike in all frames: outlet [mm], direction [-]
 _STEADY_COV = np.diag([0.2, 0.2, 0.3, 0.003, 0.003]) ** 2
+# what of the filter's variance heights have shown: of 45 runs over rendered clips, forwards and backwards, begun at different
+# pictures, bands of 90 % held 92 %
+_AS_MEASURED = 0.81
 # what one frame's own covariance leaves out, for the gate: whole sides are off alike, from frame to frame differently
 _JITTER_COV = np.diag([0.4, 0.4, 1.0, 0.008, 0.008]) ** 2
 _STEADY_SHARE = 0.2  # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
@@ -488,7 +491,7 @@ class Tracker:
         s = state or self._state
         axis = axis_of(s.mean[3:5])
         spread = axis_spread(axis)
-        cov = spread @ (s.cov[:5, :5] + s.steady_cov) @ spread.T
+        cov = _AS_MEASURED * spread @ (s.cov[:5, :5] + s.steady_cov) @ spread.T
         return NozzleTrack(s.t_s, status, s.mean[:3].copy(), s.mean[6:9].copy(), axis, cov, self._t_seen_s, reason)
 
     def _in_camera(self, state: ToolState, bench: BenchPose) -> ToolPose:
