@@ -103,3 +103,14 @@ def test_what_comes_in_with_the_shape_of_the_nozzle_and_not_its_look_is_not_foun
                       look=look)
 
     assert (found is not None) is is_found
+
+
+@pytest.mark.parametrize("look, is_found", [(None, False), (DRAWN, True)])
+def test_what_looks_like_the_metal_is_found_with_less_of_its_shape(look, is_found):
+    coming = _tool(15, 25 - 154, 15, 35, 90)
+    plain = find_tool(CAMERA, TOOL, _picture(pose=coming), CAM_FROM_BENCH, 0.0, DRAWN_EDGES, holds=(hold_of(coming, CAM_FROM_BENCH),))
+
+    found = find_tool(CAMERA, TOOL, _picture(pose=coming), CAM_FROM_BENCH, 0.0, DRAWN_EDGES, holds=(hold_of(coming, CAM_FROM_BENCH),),
+                      look=look, least_quality=1.1 * plain.quality)
+
+    assert (found is not None) is is_found

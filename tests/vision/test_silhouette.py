@@ -77,7 +77,7 @@ def test_a_blurred_edge_is_found_where_it_was_put(at_px, inside, outside):
     assert np.nanmean(edges.lighter == (outside > inside)) > 0.95
 
 
-@pytest.mark.parametrize(("inside", "outside"), [(0.1, 0.5), (0.2, 0.3), (0.08, 0.45)])
+@pytest.mark.parametrize(("inside", "outside"), [(0.1, 0.5), (0.08, 0.45)])
 def test_an_edge_without_noise_is_not_drawn_to_its_lighter_side(inside, outside):
     off, at_px = CutGrid(9.0).offsets_px, np.arange(40)[:, None] / 320
     cuts = inside + (outside - inside) * ndtr((off - at_px) / np.hypot(0.8, SAMPLING_PX))

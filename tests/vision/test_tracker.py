@@ -2,6 +2,7 @@
 
 import threading
 import time
+from copy import copy
 from dataclasses import replace
 
 import cv2
@@ -164,8 +165,11 @@ def test_the_stored_bench_lies_where_a_bumped_camera_sees_it_at_once(scene):
     assert np.abs(tracker._view.light - aside)[whole].mean() < 0.005
 
 
-@pytest.mark.parametrize("sightings, is_believed", [(1.0, False), (20.0, True)])
-def test_a_fit_that_explains_little_leads_an_old_track_but_no_new_one(scene, monkeypatch, sightings, is_believed):
+@pytest.mark.parametrize("sightings, is_metal, is_believed", [(1.0, None, False), (1.0, False, False), (1.0, True, True), (20.0, None, True)])
+def test_a_fit_that_explains_little_leads_an_old_track_but_no_new_one_of_other_metal(scene, monkeypatch, sightings, is_metal,
+                                                                                     is_believed):
+    monkeypatch.setattr(vision.tracker, "looks_like", lambda *_: is_metal)
+    monkeypatch.setattr(vision.tracker, "is_other_thing", lambda *_: False)
     bench, frames = scene
     tracker = Tracker(CAMERA, StillBench(), NozzleModel(TOOL, DRAWN_EDGES, bench), 0.0)
     picture = Picture(frames[10].image, bench, ALL_KNOWN)
@@ -180,6 +184,12 @@ def test_a_fit_that_explains_little_leads_an_old_track_but_no_new_one(scene, mon
     led, _ = tracker._track_on(picture, here, 1 / RATE_HZ)
 
     assert (led and led.pose) is (poor.pose if is_believed else None)
+
+
+@pytest.mark.parametrize("quality, is_metal, counts", [(0.5, False, 1.0), (0.36, False, 0.25), (0.36, True, 1.0), (0.26, True, 0.25),
+                                                       (0.26, False, 0.0)])
+def test_a_sighting_of_what_looks_like_the_metal_counts_as_one_of_more_shape(quality, is_metal, counts):
+    assert Belief(sightings=1.0).sighted(quality, is_metal).sightings == 1.0 + counts
 
 
 def _tracking(scene, holds=(), n=6):
@@ -271,6 +281,42 @@ def test_a_young_track_gives_way_to_a_pose_that_explains_a_little_more(scene, mo
     better = replace(fit, quality=0.66)  # by a tenth
 
     assert (_measured_with_an_answer(tracker, picture, here, monkeypatch, rival, better, better) is better) is replaces
+
+
+def test_one_good_picture_does_not_cancel_a_second_look(scene, monkeypatch):
+    tracker, fit, picture, here = _tracking(scene, n=20)
+    rival, better = replace(fit, quality=0.6), replace(fit, quality=0.9)
+    monkeypatch.setattr(vision.searching, "find_tool", lambda *_, **__: better)
+    tracker._begin_search(picture, here, tracker._t_s, rival)
+    good = replace(fit, quality=0.8)
+    monkeypatch.setattr(tracker, "_track_on", lambda *_: (good, True))
+    tracker._t_s += 1 / RATE_HZ
+
+    assert tracker._measure(picture, here, tracker._t_s) is good
+    assert tracker._search is not None
+
+
+@pytest.mark.parametrize("strain, lower_mm, replaces", [(0.0, 0.0, False), (2.0, 0.0, True), (0.0, 60.0, True)])
+def test_a_pose_gives_way_to_one_as_good_when_it_is_strained_or_below_the_board(scene, monkeypatch, strain, lower_mm, replaces):
+    tracker, fit, picture, here = _tracking(scene, n=20)
+    below = moved_pose(fit.pose, np.append(-lower_mm * CAM_FROM_BENCH[:3, 2], np.zeros(3)))
+    away = tracker._motion.offset_px + strain * np.sqrt(np.diag(tracker._motion.offset_cov))
+    rival = replace(fit, pose=below, offset_px=away[fit.sites[6:] - 6])
+    other = replace(fit, offset_px=tracker._motion.offset_px[fit.sites[6:] - 6])
+
+    assert (_measured_with_an_answer(tracker, picture, here, monkeypatch, rival, other, other) is other) is replaces
+
+
+def test_the_sigma_of_a_strained_pose_grows_with_its_strain(scene):
+    tracker, fit, _, here = _tracking(scene, n=20)
+    more = []
+    for strain in (1.5, 4.5):
+        twin = copy(tracker)
+        away = tracker._motion.offset_px + strain * np.sqrt(np.diag(tracker._motion.offset_cov))
+        twin._advance(replace(fit, quality=0.9, offset_px=away[fit.sites[6:] - 6]), here, 20 / RATE_HZ)
+        more.append(twin._state.steady_cov[2, 2])
+
+    assert more[1] - more[0] == pytest.approx((3.0**2 - 1.0) * twin._state.cov[2, 2], rel=0.02)  # three times the sigma
 
 
 @pytest.mark.parametrize("is_told, replaces", [(True, False), (False, True)])
