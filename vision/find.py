@@ -55,7 +55,8 @@ def find_tool(
     Parameters
     ----------
     least_quality : float
-        Share of the outline that must agree, 0 to 1, the limbs of shiny metal free; it is less of the pose that is returned.
+        Share of the outline that must agree, 0 to 1, the limbs of shiny metal free (of what looks like the nozzle's metal
+        METAL_EARNS of it); it is less of the pose that is returned.
     heights_mm : tuple
         Heights over the board to start from.
     holds : tuple of Hold
