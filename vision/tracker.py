@@ -60,7 +60,7 @@ _GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames h
 # what callipers, the board's thickness and the touch photographs leave, alike in all frames: outlet [mm], direction [-]
 _STEADY_COV = np.diag([0.2, 0.2, 0.3, 0.003, 0.003]) ** 2
 # of the filter's variance, what heights have shown: in 45 runs over rendered clips, forwards and backwards, begun at different
-# pictures, its own bands of 90 % held 92 %, and so did those of two-sided estimates
+# pictures, its own bands of 90 % held 92 %, and on the five clips those of two-sided estimates did
 _AS_MEASURED = 0.81
 # what one frame's own covariance leaves out, for the gate: whole sides are off alike, from frame to frame differently
 _JITTER_COV = np.diag([0.4, 0.4, 1.0, 0.008, 0.008]) ** 2

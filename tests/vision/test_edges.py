@@ -14,6 +14,7 @@ from tests.vision.drawn_tool import independent
 from vision.cuts import NO_TONE, CutGrid, sample_along, to_opponent
 from vision.edges import edges_along, find_edges, tables_of
 from vision.rounds import _crowding_px
+from vision.silhouette import STEP
 from vision.threads import give_way
 
 GRID = CutGrid(9.0)
@@ -129,3 +130,12 @@ def test_a_thread_gives_way_alone_and_the_main_one_never():
     thread.join()
 
     assert ranks[0] > before == rank()
+
+
+def test_an_edge_before_metal_counts_less_than_one_before_the_bench():
+    px = np.array([[10.0, 10.0], [40.0, 10.0]])
+
+    before_bench, before_metal = _crowding_px(px, np.array([[0, 1, 0], [1, STEP, 0]]))
+
+    assert before_bench == 0.0
+    assert before_metal > 0.05  # as drawn ones scatter along an arc
