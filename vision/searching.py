@@ -16,6 +16,7 @@ from vision.types import BenchPose
 __all__ = ["SEARCH_S", "Search", "Searcher"]
 
 SEARCH_S = 0.12
+_MOST_LATER = 16  # pictures kept beside a search; where one takes long, every other of them is enough
 
 
 @dataclass
@@ -39,6 +40,12 @@ class Search:
     rival_merit: float
     ways: tuple[Hold, ...]
     later: list[tuple[Picture, BenchPose, float]] = field(default_factory=list)
+
+    def keep(self, picture: Picture, bench: BenchPose, t_s: float) -> None:
+        """Remember a later picture."""
+        self.later.append((picture, bench, t_s))
+        if len(self.later) > _MOST_LATER:
+            del self.later[1::2]
 
     def is_due(self, t_s: float, waits: bool) -> bool:
         """Whether its answer counts at that time: a late one is waited for, or counts from a later frame on."""

@@ -17,8 +17,9 @@ from vision.edge_bias import DEFAULT_BIAS, EdgeBias, edge_offsets
 from vision.edges import STRAY_LIGHT
 from vision.find import DRAFT_STEP_MM, IN_PART, alike, habit, is_other_thing, poses_near, share_in_view
 from vision.fit import Picture, PoseFit, PosePrior, fit_pose
-from vision.metal import METAL_EARNS, looks_like
+from vision.judge import WELL_QUALITY, Judge, is_jump
 from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, calmness, condition, gate, predict, smooth, start_state
+from vision.metal import METAL_EARNS, looks_like
 from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of
 from vision.observed import bench_chart, chart_turn, observation
 from vision.searching import SEARCH_S, Search, Searcher
@@ -30,20 +31,16 @@ from vision.types import (
 __all__ = ["NozzleModel", "Tracker", "smoothed"]
 
 _FOLLOW_QUALITY, _LOW_QUALITY = 0.22, 0.15  # share of the outline that must agree; when little of it is in view
-_GOOD_QUALITY, _WELL_QUALITY = 0.7, 0.77  # below the second sigma grows, as the cube of how much quality lacks
-_STRAINED = 1.5  # sigmas that edges are away from usual above which a pose's sigma grows alike
+_GOOD_QUALITY = 0.7
 _QUICK_QUALITY = 0.65  # so good that no look further around is needed
 _DOUBT_QUALITY, _DOUBT_S = 0.35, 0.5
 # share of the outline in the picture from which on the pose can stand without its past; and the noise of the colours of a tool
 # not seen in part: they come at half the size, and mixed with brightness, so that edges lie elsewhere in them
 _WHOLE, _PALE = 0.35, 1.3
-_GATE = 25.0  # chi-square of 5 degrees of freedom, 99.99 %
 _CLEARER = 1.3  # a fit so much better than what was believed of late may jump
 _STIRS = 20.5  # chi-square of 5 degrees of freedom, 99.9 %: the hand is calm no more
 _CALM_KEEPS, _CALM_SCORE = 0.7, 1.0  # a hand is calm when the last few pictures say so
 _JUMPS = 5  # so many jumps in a row mean that the track was wrong, not the picture
-_HOLD_COS = np.cos(np.deg2rad(30.0))  # a hand turns the tool no further than this from the ways it held it before
-_LOWEST_MM, _BELOW = -6.0, 0.7  # over the board: what no outlet is below, and what a pose that is lower counts among others
 _COAST_S = 0.2
 _LOST_S = 0.4
 _RETURNS_S, _RETURNS_PX = 1.0, 60.0  # a tool that was lost so shortly before, and is found so near, need not be confirmed again
@@ -62,8 +59,6 @@ _STEADY_COV = np.diag([0.2, 0.2, 0.3, 0.003, 0.003]) ** 2
 # of the filter's variance, what heights have shown: in 45 runs over rendered clips, forwards and backwards, begun at different
 # pictures, its own bands of 90 % held 92 %, and on the five clips those of two-sided estimates did
 _AS_MEASURED = 0.81
-# what one frame's own covariance leaves out, for the gate: whole sides are off alike, from frame to frame differently
-_JITTER_COV = np.diag([0.4, 0.4, 1.0, 0.008, 0.008]) ** 2
 _STEADY_SHARE = 0.2  # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
 _SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench
@@ -107,9 +102,10 @@ class Tracker:
         cv2.setNumThreads(1)
         self._waits = waits
         self._board, self._relief = board, BenchRelief(camera, board_top_mm, board)
-        self._camera, self._bench, self._nozzle, self._board_top_mm = camera, bench_follower, nozzle, board_top_mm
+        self._camera, self._bench, self._nozzle = camera, bench_follower, nozzle
         self._body = nozzle.body
         self._motion = Motion(*edge_offsets(nozzle.body, nozzle.bias))
+        self._judge = Judge(self._motion, board_top_mm)
         self._view: BenchView | None = None
         self._carrier: BenchCarrier | None = None
         self._state: ToolState | None = None
@@ -209,12 +205,12 @@ class Tracker:
                 return fit
             self._t_find_s -= SEARCH_S  # nothing goes on yet that could not wait for this one, nor for the next
         elif not search.is_due(t_s, self._waits):
-            search.later.append((picture, bench, t_s))
+            search.keep(picture, bench, t_s)
             return fit
         self._search = None
         found, better = search.answer.result(), self._better()
-        if found is None or self._merit(found, search.bench) < better * search.rival_merit or not (
-                self._is_possible(found, search.bench, search.ways)
+        if found is None or self._judge.merit(found, search.bench) < better * search.rival_merit or not (
+                self._judge.is_possible(found, search.bench, search.ways)
                 and self._is_convincing(found, search.bench, CLEAR_QUALITY, search.ways)):
             if fit is None and search.t_s < t_s:
                 self._begin_search(picture, bench, t_s, None)
@@ -234,10 +230,10 @@ class Tracker:
                     self._advance(caught_up, *later[1:])
         now, _ = self._track_on(picture, bench, t_s)
         was_told = before._belief.t_told_s >= before._t_seen_s
-        if fit is not None and (now is None or self._merit(now, bench) < self._merit(fit, bench)
+        if fit is not None and (now is None or self._judge.merit(now, bench) < self._judge.merit(fit, bench)
                                 or (was_told and self._jumps_to(now, bench, t_s))
-                                or self._merit(found, search.bench) * self._merit(now, bench)
-                                < better**2 * search.rival_merit * self._merit(fit, bench)):
+                                or self._judge.merit(found, search.bench) * self._judge.merit(now, bench)
+                                < better**2 * search.rival_merit * self._judge.merit(fit, bench)):
             self.__dict__.update(before.__dict__)
             return fit
         if fit is not None and now is not None and alike(fit.pose, now.pose):  # the same tool, and as well known as before
@@ -294,7 +290,7 @@ class Tracker:
     def _jumps_to(self, fit: PoseFit, bench: BenchPose, t_s: float) -> bool:
         """Whether a fit lies where the track does not lead."""
         ahead = predict(self._state, t_s, self._motion, self._is_calm)
-        return _is_jump(ahead, *observation(fit, bench, t_s, self._body)[1:])
+        return is_jump(ahead, *observation(fit, bench, t_s, self._body)[1:])
 
     def _is_back(self, fit: PoseFit, bench: BenchPose, t_s: float) -> bool:
         """Whether a fit shows a tool where one that was believed was lost a moment ago."""
@@ -311,7 +307,7 @@ class Tracker:
         """Look for the tool everywhere in this picture, beside what else goes on."""
         # a track that is doubted although all of the tool is in view may have told a wrong hold
         ways = self._nozzle.holds if rival is not None and not self._is_low(rival.pose) else self._ways()
-        self._search = self._searcher.begin(picture, bench, t_s, 0.0 if rival is None else self._merit(rival, bench), ways, self._look)
+        self._search = self._searcher.begin(picture, bench, t_s, 0.0 if rival is None else self._judge.merit(rival, bench), ways, self._look)
         self._t_find_s = t_s
         return self._search
 
@@ -325,7 +321,7 @@ class Tracker:
             spreads_px, veil = _WAYS[way]
             fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior, spreads_px=spreads_px,
                            travel_mm=self._travel_mm(bench), veil=veil)
-            if fit is not None and fit.quality > least_quality and self._is_possible(fit, bench, self._ways()):
+            if fit is not None and fit.quality > least_quality and self._judge.is_possible(fit, bench, self._ways()):
                 earned = fit.merit if veil == STRAY_LIGHT else fit.merit / _SMOKE_EARNS
                 if best is None or earned > most:
                     best, best_way, most = fit, way, earned
@@ -369,24 +365,11 @@ class Tracker:
 
     def _good_quality(self, t_s: float) -> float:
         """That from which on no better pose is looked for."""
-        return _WELL_QUALITY if self._belief.is_unsure(t_s) else _GOOD_QUALITY
+        return WELL_QUALITY if self._belief.is_unsure(t_s) else _GOOD_QUALITY
 
     def _better(self) -> float:
         """How much more a pose found anew must explain than the track's."""
         return _BETTER_YOUNG if self._belief.sightings * self._dt_s < _YOUNG_S else _BETTER
-
-    def _merit(self, fit: PoseFit, bench: BenchPose) -> float:
-        """Of a fit, for choosing among poses: less below the board, and when edges appear where this nozzle's hardly do."""
-        usual = 1.0 if self._height_mm(fit, bench) > _LOWEST_MM else _BELOW
-        return usual * fit.merit / max(1.0, self._strain(fit))
-
-    def _strain(self, fit: PoseFit) -> float:
-        """How far from usual for this nozzle a fit's edges appear, in sigmas."""
-        return fit.strain(self._motion.offset_px, np.sqrt(np.diag(self._motion.offset_cov)))
-
-    def _height_mm(self, fit: PoseFit, bench: BenchPose) -> float:
-        """Of the outlet over the board."""
-        return float(bench.cam_from_bench[:3, 2] @ (fit.pose.tip_mm - bench.cam_from_bench[:3, 3])) - self._board_top_mm
 
     def _ways(self) -> tuple[Hold, ...]:
         """How the tool may be held now: as a moment ago, else as in the photographs."""
@@ -407,15 +390,6 @@ class Tracker:
         """Whether it was in the hand a moment ago, and how is known."""
         return self._last_hold is not None and self._t_s - self._t_hold_s < _GRIP_S
 
-    def _is_possible(self, fit: PoseFit, bench: BenchPose, ways: tuple[Hold, ...]) -> bool:
-        up = bench.cam_from_bench[:3, 2]
-        height = self._height_mm(fit, bench)
-        sigma = float(np.sqrt(up @ fit.cov[:3, :3] @ up))
-        axis = bench.cam_from_bench[:3, :3].T @ fit.pose.axis
-        as_held = not ways or max(float(axis @ h.axis) for h in ways) > _HOLD_COS
-        unsure = 2 if sigma < TOLD_SIGMA_MM else 5  # a height that is not told may be further off than it seems
-        return _LOWEST_MM - unsure * sigma < height < 100.0 and float(up @ fit.pose.axis) < -0.25 and as_held
-
     def _prior(self, ahead: ToolState, bench: BenchPose) -> PosePrior:
         """The predicted state as a fit's prior, in the camera frame."""
         pose = self._in_camera(ahead, bench)
@@ -433,7 +407,7 @@ class Tracker:
         was_vague = known and self._belief.t_vague_s == self._t_seen_s
         if known:
             ahead = predict(self._state, t_s, self._motion, self._is_calm)
-            if _is_jump(ahead, alone, alone_cov):
+            if is_jump(ahead, alone, alone_cov):
                 if not was_vague and self._jumps < _JUMPS and not self._is_clearer(fit):
                     self._jumps += 1
                     return seen, self._coast(t_s, "nozzle seems to jump")
@@ -457,9 +431,7 @@ class Tracker:
                 self._belief = self._belief.begun(t_s, fit.quality, self._is_back(fit, bench, t_s))
             self._believed_quality, self._calm_score = fit.quality, 0.0
         self._believed_quality += 0.3 * (fit.quality - self._believed_quality)
-        # what of the outline speaks against the pose does so in the next frames too; a hand always hides a part
-        doubt = max(_WELL_QUALITY / fit.quality, 1.0) ** 3 * max(self._strain(fit) / _STRAINED, 1.0) ** 2
-        doubt_cov = (doubt - 1.0) * self._state.cov[:5, :5]
+        doubt_cov = (self._judge.doubt(fit) - 1.0) * self._state.cov[:5, :5]
         steady_cov = _STEADY_COV + _STEADY_SHARE * turn[:5] @ fit.offsets_cov @ turn[:5].T + doubt_cov
         self._state = replace(self._state, steady_cov=steady_cov)
         self._jumps = 0
@@ -515,11 +487,6 @@ def _told(state: ToolState) -> tuple[FloatArray, FloatArray, FloatArray]:
     axis = axis_of(state.mean[3:5])
     spread = axis_spread(axis)
     return state.mean[:3].copy(), axis, _AS_MEASURED * spread @ (state.cov[:5, :5] + state.steady_cov) @ spread.T
-
-
-def _is_jump(ahead: ToolState, alone: FloatArray, alone_cov: FloatArray) -> bool:
-    """Whether what a picture says alone, a tip and direction (5,), lies where the filter does not lead."""
-    return gate(ahead, alone, alone_cov + _JITTER_COV) > _GATE
 
 
 def _paled(noise: tuple[float, float, float]) -> tuple[float, float, float]:

@@ -3,13 +3,13 @@
 usage: python -m tests.benchmarks.bound [CLIPS OUT]
 
 Synthetic frames: a dark tool on a light bench, drawn with a known blur, with five shares of a webcam's noise, many poses, each
-with some draws of noise (the first of each tells whether squared errors are as large as stated: what of an error is alike in
-all draws of a pose would else count several times); where edges appear is known, but for those against metal (steps) no better than `DEFAULT_BIAS` knows it.
-The bound is Cramer and Rao's: a step blurred by s tells its place with information integral of (its slope / noise)^2 per pixel
-of its length; with even noise n and contrast c that is c^2 / (2 sqrt(pi) s n^2) (Gaussian line spread, see S. M. Kay,
+with some draws of noise; where edges appear is known, but for those against metal (steps) no better than `DEFAULT_BIAS` knows
+it. The bound is Cramer and Rao's: a step blurred by s tells its place with information integral of (its slope / noise)^2 per
+pixel of its length; with even noise n and contrast c that is c^2 / (2 sqrt(pi) s n^2) (Gaussian line spread, see S. M. Kay,
 "Fundamentals of Statistical Signal Processing: Estimation Theory", 3.7, worked out by hand for an edge); all edges of the
 outline together tell the pose. The light on both sides is taken as known. The band holds 95 % of the mean of as many squared
-errors, each over its stated variance, when that is right.
+errors, each over its stated variance, when that is right; of each pose the first draw alone is taken, since what of an error
+all its draws share would count several times.
 
 With CLIPS and OUT (as tests.benchmarks.clips wrote it) each clip's height from single frames is set beside the bound that the
 contrast of those frames, the blur of motion, and the noise beside the tool give; that noise is what the tracker measures, more
@@ -19,7 +19,6 @@ hand's motion nor a lasting bias shows; the bound, of an estimate that knows the
 
 from __future__ import annotations
 
-import csv
 import sys
 import tomllib
 from pathlib import Path
@@ -30,6 +29,7 @@ from scipy.stats import chi2
 
 from monitor.job import load_job
 from monitor.tracking import make_tracker
+from tests.benchmarks.scene import read_truth
 from tests.vision.drawn_tool import CAMERA, INSIDE, OUTSIDE, TOOL, as_camera, drawn_exactly, independent
 from vision.background import OWN_NOISE
 from vision.camera import load_camera
@@ -134,14 +134,13 @@ def _clip(clip: Path, out: Path) -> str:
     scene = tomllib.loads((clip / "scene.toml").read_text(encoding="utf-8"))
     camera = load_camera(out / "camera.toml")
     tracker = make_tracker(camera, out / "nozzle.toml", load_job(out / "job.toml"))
-    with (clip / "truth.csv").open(newline="") as rows:
-        truth = [float(row["tip_z_mm"]) for row in csv.DictReader(rows)]
+    true_z_mm = read_truth(clip)["tip_z_mm"]
     off, stated, bound = [], [], []
     with open_video(clip / scene["clip"]) as video:
         for frame in video:
             seen = tracker.step(frame)
             is_seen = seen.track.status is TrackStatus.TRACKING and isinstance(seen.observation, NozzleObservation)
-            off.append(seen.observation.tip_bench_mm[2] - truth[frame.index] if is_seen else np.nan)
+            off.append(seen.observation.tip_bench_mm[2] - true_z_mm[frame.index] if is_seen else np.nan)
             stated.append(np.sqrt(seen.observation.cov[2, 2]) if is_seen else np.nan)
             bound.append(_frame_bound(tracker, camera, frame, seen.bench) if is_seen else np.nan)
     step = np.diff(off, 2)

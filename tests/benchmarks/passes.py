@@ -9,7 +9,6 @@ the moment at which it leaves; being out for less than 1.5 s (a wide sweep) does
 
 from __future__ import annotations
 
-import csv
 import sys
 import tomllib
 from pathlib import Path
@@ -18,6 +17,7 @@ import numpy as np
 import shapely
 
 from monitor.recording import Recording, open_recording
+from tests.benchmarks.scene import read_truth
 
 ALLOWED_S, AWAY_S, SHORTEST_S = 0.2, 1.5, 0.3
 
@@ -25,9 +25,7 @@ ALLOWED_S, AWAY_S, SHORTEST_S = 0.2, 1.5, 0.3
 def true_passes(clip: Path) -> list[tuple[float, float]]:
     """First and last moment of each true pass [s]; between two frames the crossing is taken half way."""
     scene = tomllib.loads((clip / "scene.toml").read_text(encoding="utf-8"))
-    with (clip / "truth.csv").open(newline="", encoding="utf-8") as handle:
-        rows = list(csv.DictReader(handle))
-    truth = {name: np.array([float(r[name] or "nan") for r in rows]) for name in rows[0]}
+    truth = read_truth(clip)
     turn = truth["board_da_rad"]
     x, y = truth["impact_x_mm"] - truth["board_dx_mm"], truth["impact_y_mm"] - truth["board_dy_mm"]
     x, y = np.cos(turn) * x + np.sin(turn) * y, np.cos(turn) * y - np.sin(turn) * x

@@ -1,12 +1,23 @@
-"""Makes a job from the scene.toml of a benchmark recording."""
+"""What stands beside a benchmark recording: a job from its scene.toml, and its truth."""
 
 from __future__ import annotations
 
+import csv
+from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from monitor.job import Job
 
-__all__ = ["job_from_scene"]
+__all__ = ["job_from_scene", "read_truth"]
+
+
+def read_truth(clip: Path) -> dict[str, np.ndarray]:
+    """Columns of a recording's truth.csv, a row a frame; nan where a field is empty."""
+    with (clip / "truth.csv").open(newline="", encoding="utf-8") as handle:
+        rows = list(csv.DictReader(handle))
+    return {name: np.array([float(r[name] or "nan") for r in rows]) for name in rows[0]}
 
 
 def job_from_scene(scene: dict[str, Any]) -> Job:

@@ -10,8 +10,8 @@ of them lie inside their 90 % interval, and how many are off by more than three 
 
 from __future__ import annotations
 
-import csv
 import sys
+import tomllib
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,6 +19,7 @@ import numpy as np
 
 from monitor.job import load_job
 from monitor.tracking import make_tracker
+from tests.benchmarks.scene import read_truth
 from vision.camera import load_camera
 from vision.sources import open_video
 from vision.types import TrackStatus
@@ -34,11 +35,11 @@ def main(arguments: list[str]) -> int:
     for folder in sorted(job.parent for job in out.glob("*/job.toml")):
         if arguments[2:] and folder.name not in arguments[2:]:
             continue
-        with (clips / folder.name / "truth.csv").open(newline="") as rows:
-            truth = [(float(r["t_s"]), float(r["height_mm"]), r["in_view"] == "1" and r["hidden"] == "0") for r in csv.DictReader(rows)]
-        with open_video(clips / folder.name / "clip.mp4") as video:
+        clip = clips / folder.name
+        scene = tomllib.loads((clip / "scene.toml").read_text(encoding="utf-8"))
+        with open_video(clip / scene["clip"]) as video:
             frames = list(video)
-        runs = [_run(folder, frames, np.array(truth), *start) for start in STARTS]
+        runs = [_run(folder, frames, read_truth(clip), *start) for start in STARTS]
         for start, run in zip(STARTS, runs, strict=True):
             print(f"{folder.name} {start[0]} from {start[1]}: {_line(*run)}", flush=True)
         print(f"{folder.name} all: {_line(*map(np.concatenate, zip(*runs, strict=True)))}", flush=True)
@@ -51,11 +52,11 @@ def _run(folder: Path, frames, truth, way: str, first: int):
     tracker = make_tracker(load_camera(folder / "camera.toml"), folder / "nozzle.toml", job)
     rows = []
     for index, frame in enumerate((frames if way == "forwards" else frames[::-1])[first:]):
-        _, height_mm, is_visible = truth[np.abs(truth[:, 0] - frame.t_s).argmin()]
+        at = np.abs(truth["t_s"] - frame.t_s).argmin()
         t_s = frame.t_s if way == "forwards" else frames[-1].t_s - frame.t_s
         track = tracker.step(replace(frame, index=index, t_s=t_s)).track
-        off = track.tip_mm[2] - job.board.top_height_mm - height_mm if track.status in _TOLD else np.nan
-        if is_visible:
+        off = track.tip_mm[2] - job.board.top_height_mm - truth["height_mm"][at] if track.status in _TOLD else np.nan
+        if truth["in_view"][at] and not truth["hidden"][at]:
             rows.append((track.status in _SEEN, off, off / np.sqrt(track.cov[2, 2])))
     return tuple(np.array(rows).T)
 
@@ -63,7 +64,7 @@ def _run(folder: Path, frames, truth, way: str, first: int):
 def _line(seen, off, sigmas) -> str:
     told = np.isfinite(off)
     return (f"seen {100 * seen.mean():5.1f} %, told {100 * told.mean():3.0f} %, rms {np.sqrt(np.mean(off[told] ** 2)):.2f} mm, "
-            f"inside {100 * np.mean(np.abs(sigmas[told]) < 1.645):3.0f} %, beyond 3 sigmas {np.sum(np.abs(sigmas[told]) > 3):3d}")
+            f"inside {100 * np.mean(np.abs(sigmas[told]) < 1.645):3.0f} %, beyond 3 sigmas {np.sum(np.abs(sigmas[told]) > 3):3d} of {told.sum()}")
 
 
 if __name__ == "__main__":

@@ -12,7 +12,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from tests.vision.drawn_tool import independent
 from vision.cuts import NO_TONE, CutGrid, sample_along, to_opponent
-from vision.edges import edges_along, find_edges, tables_of
+from vision.edges import _share_ramps, edges_along, find_edges, tables_of
 from vision.rounds import _crowding_px
 from vision.silhouette import STEP
 from vision.threads import give_way
@@ -69,6 +69,18 @@ def test_a_side_that_shines_the_deeper_the_more_is_found_where_it_is():
     means = [np.mean(_found_px(*_cuts(0.1, 0.14, 0.45, 0.006, 0.03, rng), True)) for _ in range(20)]
 
     assert np.mean(means) == pytest.approx(0.1, abs=0.02)
+
+
+@pytest.mark.parametrize("scatter, is_told", [(0.002, True), (0.05, False)])
+def test_a_ramp_is_told_by_cuts_that_agree_on_it_not_by_a_quiet_picture_alone(scatter, is_told):
+    cuts = np.random.default_rng(7).normal(0, 1, (N, 1))
+    cuts = (cuts - np.median(cuts)) / (1.4826 * np.median(np.abs(cuts)))  # of median 0 and scatter 1
+    ramps = np.hstack([np.repeat(0.02 + scatter * cuts, 3, axis=1), np.full((N, 1), 0.002**-2)])
+
+    _share_ramps(ramps, np.ones(N, bool), np.zeros(N, np.int64), 1)
+
+    assert bool(ramps[0, 0] > 0.015) is is_told
+    assert is_told or ramps[0, 0] == 0.0
 
 
 @pytest.mark.parametrize("at_px", [-0.6, 0.0, 0.9])

@@ -55,12 +55,12 @@ def test_outline_moves_with_the_pose_as_its_jacobian_says():
     np.testing.assert_allclose(moved, before.jacobian[long_edge] @ step, atol=0.01)
 
 
-def _blurred_step(at_px, inside, outside, noise, rng):
-    """Cuts across an edge that a camera blurs by 0.8 px, and reading between its pixels by SAMPLING_PX more."""
+def _blurred_step(at_px, inside, outside, noise, rng, blur_px=np.hypot(0.8, SAMPLING_PX)):
+    """Cuts across an edge, by default one that a camera blurs by 0.8 px, and reading between its pixels by SAMPLING_PX more."""
     off = CutGrid(9.0).offsets_px
     from scipy.special import erf
 
-    share = 0.5 - 0.5 * erf((off - at_px) / (np.hypot(0.8, SAMPLING_PX) * np.sqrt(2)))
+    share = 0.5 - 0.5 * erf((off - at_px) / (blur_px * np.sqrt(2)))
     cut = (share * inside + (1 - share) * outside)[None, None] * np.ones((200, 3, 1))
     return (cut + rng.normal(0, noise, cut.shape)).astype(np.float32)
 
@@ -90,10 +90,10 @@ def test_an_edge_without_noise_is_not_drawn_to_its_lighter_side(inside, outside)
 
 @pytest.mark.parametrize(("at_px", "is_there"), [(-50.0, False), (0.0, True)])
 def test_an_edge_explains_a_cut_far_better_than_bare_bench_does_where_there_is_one(at_px, is_there):
-    cuts = _blurred_step(at_px, 0.1, 0.3, 0.01, np.random.default_rng(3))
+    cuts = _blurred_step(at_px, 0.1, 0.3, 0.01, np.random.default_rng(3), blur_px=0.8)
     edges = find_edges(cuts, np.full_like(cuts, 0.3), CutGrid(9.0), 0.8, 100.0, noise=independent(1.0))
 
-    assert np.median(edges.gain) > 150 if is_there else np.median(edges.gain) < 40
+    assert np.median(edges.gain) > 200 if is_there else np.median(edges.gain) < 40
 
 
 @pytest.mark.parametrize("turn_deg", [0, 17, 45, 80])

@@ -296,6 +296,18 @@ def test_one_good_picture_does_not_cancel_a_second_look(scene, monkeypatch):
     assert tracker._search is not None
 
 
+def test_a_search_that_takes_very_long_keeps_few_pictures_from_all_its_time(scene):
+    _, _, picture, here = _tracking(scene)
+    search = vision.searching.Search(0.0, here, None, 0.0, ())
+
+    for k in range(1, 300):
+        search.keep(picture, here, k / RATE_HZ)
+    times_s = [t_s for _, _, t_s in search.later]
+
+    assert len(times_s) < 20 and times_s == sorted(times_s)
+    assert times_s[0] < 0.1 and times_s[-1] > 9.5
+
+
 @pytest.mark.parametrize("strain, lower_mm, replaces", [(0.0, 0.0, False), (2.0, 0.0, True), (0.0, 60.0, True)])
 def test_a_pose_gives_way_to_one_as_good_when_it_is_strained_or_below_the_board(scene, monkeypatch, strain, lower_mm, replaces):
     tracker, fit, picture, here = _tracking(scene, n=20)
