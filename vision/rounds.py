@@ -149,7 +149,7 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
     label = 2 * sides + lighter
     expected = _steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad)
     rest = known.distance - (known.normal * tip).sum()
-    crowding_px = _crowding_px(px, labels) if is_exact else np.zeros(n)
+    crowding_px = _crowding_px(px, normal_px, labels) if is_exact else np.zeros(n)
     solved = solve_steps(jacobian, length_mm, offset, sigma, crowding_px, gain, label, known.cov, expected, known.offset_px,
                          known.normal, rest, spread_px, is_exact)
     if len(solved.step) == 0:
@@ -189,7 +189,7 @@ def _along(px, normal_px, labels, lines, bend):
 
 
 @njit(cache=True, nogil=True)
-def _crowding_px(px, labels):
+def _crowding_px(px, normal_px, labels):
     """Sigma by which each point's edge may be off because blur mixes it with that of another part or side near by."""
     n = len(px)
     out = np.where(labels[:, 1] == STEP, _STEP_PX, 0.0)
@@ -199,7 +199,10 @@ def _crowding_px(px, labels):
                 far = abs(px[i, 0] - px[j, 0]) + abs(px[i, 1] - px[j, 1])
                 if far < 1.5 * _APART_PX:
                     far = math.hypot(px[i, 0] - px[j, 0], px[i, 1] - px[j, 1])
-                    crowded = _CROWDED_PX * max(1.0 - far / _APART_PX, 0.0) ** 2
+                    kink = abs(normal_px[i, 0] * normal_px[j, 1] - normal_px[i, 1] * normal_px[j, 0])
+                    if normal_px[i, 0] * normal_px[j, 0] + normal_px[i, 1] * normal_px[j, 1] < 0:
+                        kink = 1.0
+                    crowded = _CROWDED_PX * max(1.0 - far / _APART_PX, 0.0) ** 2 * kink
                     out[i], out[j] = max(out[i], crowded), max(out[j], crowded)
     return out
 

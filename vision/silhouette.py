@@ -20,6 +20,7 @@ STEP = 2  # side of a rim seen against a slice further from us
 _RING = 24  # points by which a circle's picture is judged for hiding
 _MOST_ON_RIM = 24  # cuts
 _HANDLE_STEP = 1.5
+_DEEP_PX = 0.5  # inside the picture of another slice, from where on that is what a step stands before
 _RING_COS, _RING_SIN = (f(np.linspace(0, 2 * np.pi, _RING, endpoint=False)) for f in (np.cos, np.sin))
 
 
@@ -281,16 +282,13 @@ def _uncovered(px, labels, before, rings):
         for k in range(n):
             if not keep[k] or max(labels[k, 0], 0) == i:
                 continue
-            limit = 0.5 if labels[k, 1] == 0 else -0.3
-            outside = False
+            out = -np.inf
             for j in range(m):
-                if edge[j, 0] * px[k, 0] + edge[j, 1] * px[k, 1] - edge[j, 2] > limit:
-                    outside = True
-                    break
-            if not outside and before[k] and i < labels[k, 0]:
+                out = max(out, edge[j, 0] * px[k, 0] + edge[j, 1] * px[k, 1] - edge[j, 2])
+            if not before[k] or i > labels[k, 0]:
+                keep[k] = out > (0.5 if labels[k, 1] == 0 else -0.3)
+            elif out < -_DEEP_PX:  # at its own edge nothing of it is seen beyond the point
                 labels[k, 1] = STEP
-            else:
-                keep[k] = outside
     return keep
 
 

@@ -34,20 +34,25 @@ def independent(share):
 def drawn_exactly(pose: ToolPose, rows: int = 16) -> np.ndarray:
     """Linear light (h, w, 3): exact along x, in so many rows a pixel along y."""
     w, h = CAMERA.image_size_px
-    light = np.full((h * rows, w), OUTSIDE, np.float32)
     at_y = (np.arange(h * rows) + 0.5) / rows - 0.5
     a, b = axis_frame(-pose.axis)
     angle = np.linspace(0, 2 * np.pi, 720, endpoint=False)[:, None]
-    for inside, piece in zip(INSIDE, TOOL.frusta, strict=True):  # the jet points away: the handle is nearest
+    ends = np.zeros((h * rows, len(TOOL.frusta), 2))  # left and right of each slice; alike where it is not
+    for i, piece in enumerate(TOOL.frusta):
         rings = [pose.tip_mm - s * pose.axis + r * (np.cos(angle) * a + np.sin(angle) * b)
                  for s, r in ((piece.start_mm, piece.start_radius_mm), (piece.end_mm, piece.end_radius_mm))]
         px = CAMERA.project(np.concatenate(rings))
         first, last, right, left = _covered(px[ConvexHull(px).vertices], at_y)
-        for k in range(first, last):
-            x0, x1 = max(int(left[k]) - 1, 0), min(int(right[k]) + 3, w)
-            edge = np.arange(x0, x1) - 0.5
-            share = np.clip(right[k] - edge, 0, 1) - np.clip(left[k] - edge, 0, 1)
-            light[k, x0:x1] += share * (inside - light[k, x0:x1])
+        ends[first:last, i] = np.stack([left, right], 1)[first:last]
+    light = np.full((h * rows, w), OUTSIDE, np.float32)
+    edge = np.arange(w + 1) - 0.5
+    for k in np.flatnonzero((ends[..., 0] < ends[..., 1]).any(1)):
+        at_x = np.sort(ends[k], None)
+        middle = 0.5 * (at_x[1:] + at_x[:-1])
+        darker = np.zeros(len(middle))
+        for inside, (left, right) in zip(INSIDE, ends[k], strict=True):  # the jet points away: the handle is nearest
+            darker[(left < middle) & (middle < right)] = OUTSIDE - inside
+        light[k] -= np.diff(np.interp(edge, at_x, np.append(0.0, np.cumsum(darker * np.diff(at_x)))))
     light = light.reshape(h, rows, w).mean(1)
     pixel_px = 1 / np.sqrt(12)  # averaging over a pixel blurs by so much itself
     light = cv2.GaussianBlur(light, (0, 0), float(np.sqrt(BLUR_PX**2 - pixel_px**2)))
