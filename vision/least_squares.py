@@ -139,8 +139,14 @@ def _spread_of_cut(sigma, scatter, mm_per_sample):
 @njit(cache=True, nogil=True)
 def _scatter_px(left, sigma):
     """Scatter of cuts about the outline beyond what the picture's noise explains; no more than CUT_SIGMA_PX."""
-    seen = 1.4826 * np.median(np.abs(left))
-    return min(math.sqrt(max(seen ** 2 - np.median(sigma) ** 2, _LEAST_SCATTER_PX ** 2)), CUT_SIGMA_PX)
+    low, high = _LEAST_SCATTER_PX, CUT_SIGMA_PX
+    for _ in range(12):
+        middle = math.sqrt(low * high)
+        if 1.4826 * np.median(np.abs(left) / np.sqrt(sigma ** 2 + middle ** 2)) > 1.0:
+            low = middle
+        else:
+            high = middle
+    return high
 
 
 @njit(cache=True, nogil=True)

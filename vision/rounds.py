@@ -25,7 +25,8 @@ BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compress
 _FINE_MM, _FEW_CUTS = 0.8, 40  # where there would be fewer cuts, of a tool that has hardly come in, they lie no further apart
 _MARGIN_PX = 4  # of the picture in which no cut has its middle
 _MOST_BLUR_PX = 4.0
-_APART_PX, _CROWDED_PX = 5.0, 0.5  # edges nearer to each other than that disturb each other, and by how much when they meet
+_APART_PX, _CROWDED_PX = 6.0, 0.5  # edges nearer to each other than that disturb each other, and by how much when they meet
+_READ_PX = 0.012  # sigma of an edge for where it lies between the pixels: so drawn ones scatter without any noise
 _STEP_PX = 0.1  # sigma of an edge before metal, which is not as even as a known bench: drawn ones scatter by 0.05 along an arc
 _MOST_LINES = 4  # of which a cut is the mean
 _FAINT_GAIN, _SMEAR_PX = 50.0, 1.6  # mean gain of a side below which a codec may have smeared it, and by how much
@@ -192,7 +193,7 @@ def _along(px, normal_px, labels, lines, bend):
 def _crowding_px(px, normal_px, labels):
     """Sigma by which each point's edge may be off because blur mixes it with that of another part or side near by."""
     n = len(px)
-    out = np.where(labels[:, 1] == STEP, _STEP_PX, 0.0)
+    out = np.where(labels[:, 1] == STEP, _STEP_PX, _READ_PX)
     for i in range(n):
         for j in range(i + 1, n):
             if labels[i, 0] != labels[j, 0] or labels[i, 1] != labels[j, 1]:

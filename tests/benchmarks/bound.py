@@ -45,7 +45,7 @@ from vision.sources import open_video
 from vision.types import NozzleObservation, TrackStatus
 
 UP = np.array([0.0, -0.5, -0.866])
-DRAWN_PX, STEP_PX = 0.002, 0.6  # how well it is known where the drawing's edges appear, and those against metal
+DRAWN_PX, STEP_PX = 0.001, 0.6  # how well it is known where the drawing's edges appear, and those against metal
 KNOWN = {key: EdgeBias(0.0, STEP_PX if key[0] == "step" else DRAWN_PX) for key in DEFAULT_BIAS}
 NOISES, POSES, DRAWS = (0.25, 0.5, 1.0, 1.5, 2.0), 96, 4  # shares of a webcam's noise
 _AROUND_PX = 30  # the tool, where noise is drawn
@@ -103,11 +103,11 @@ def _drawn_bound(pose: ToolPose, noise: float) -> float:
     own = np.maximum(out.part, 0)
     outside = np.where(out.side == STEP, INSIDE[own - 1], OUTSIDE)  # a step stands before the slice ahead
     grey = np.array([1.0, 0.0, 0.0])  # as `to_opponent` gives it
-    return _bound(out, INSIDE[own, None] * grey, outside[:, None] * grey, independent(noise)[0], 900.0, UP,
+    return _bound(out, INSIDE[own, None] * grey, outside[:, None] * grey, independent(noise)[0], UP,
                   lambda group: KNOWN[group_key(TOOL, group)])
 
 
-def _bound(out, inside, outside, noise: float, focal_px: float, up, bias, travel_mm=(0.0, 0.0, 0.0)) -> float:
+def _bound(out, inside, outside, noise: float, up, bias, travel_mm=(0.0, 0.0, 0.0)) -> float:
     """Least scatter of the height [mm] from edges between levels (n, 3) on both sides, in light as `to_opponent` gives it.
 
     Of an estimate that leans on what is known of each group's offset (`bias`) as far as that goes: with the information F of
@@ -120,7 +120,7 @@ def _bound(out, inside, outside, noise: float, focal_px: float, up, bias, travel
     per_px = (contrast * slope / (noise * noise_sigma(level))) ** 2
     per_px = per_px.sum((1, 2)) * (_ACROSS_PX[1] - _ACROSS_PX[0])
     per_px *= BLUR_PX / np.hypot(BLUR_PX, out.jacobian[:, :3] @ travel_mm / np.sqrt(12))  # a moving edge is softer
-    length_px = out.mm_per_sample * focal_px / out.point_cam_mm[:, 2]
+    length_px = _length_px(out)
     n = 6 if np.abs(out.jacobian[:, 5]).max() > 0 else 5
     groups, at = np.unique([group_of(*row) for row in zip(out.part, out.side, outside[:, 0] > inside[:, 0])], return_inverse=True)
     design = np.concatenate([out.jacobian[:, :n], np.eye(len(groups))[at]], 1)
@@ -128,6 +128,15 @@ def _bound(out, inside, outside, noise: float, focal_px: float, up, bias, travel
     seen = design.T @ ((per_px * length_px)[:, None] * design)
     least = np.linalg.inv(seen + known)
     return float(np.sqrt(up @ (least @ seen @ least)[:3, :3] @ up))
+
+
+def _length_px(out) -> np.ndarray:
+    """Length of outline in the picture that each point stands for: half the way to its neighbours on the same edge."""
+    on = np.stack([out.part, out.side], 1)
+    is_next = (on[1:] == on[:-1]).all(1)
+    way_px = np.where(is_next, np.hypot(*np.diff(out.px, axis=0).T), 0.0)
+    total, count = (np.append(a, 0.0) + np.insert(a, 0, 0.0) for a in (way_px, is_next))
+    return total / np.maximum(count, 1.0)
 
 
 def _clip(clip: Path, out: Path) -> str:
@@ -159,7 +168,7 @@ def _frame_bound(tracker, camera, frame, bench) -> float:
     cuts, _ = picture_cuts(Picture(frame.image, view.light, view.known, noise), out, grid)
     off = grid.offsets_px
     inside, outside = (cuts[:, :, m].mean(-1) for m in ((off > -4) & (off < -1.5), (off > 1.5) & (off < 4)))
-    return _bound(out, inside, outside, noise[0], camera.focal_px, bench.cam_from_bench[:3, 2],
+    return _bound(out, inside, outside, noise[0], bench.cam_from_bench[:3, 2],
                   lambda group: tracker._nozzle.bias[group_key(body, group)], tracker._travel_mm(bench))
 
 
