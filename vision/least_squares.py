@@ -15,7 +15,7 @@ CORRELATION_MM = 2.4  # cuts nearer than this share pixels and codec blocks
 LEAST_GAIN = 12.0  # drop of chi-square below which an edge is chance
 _LEAST_CUTS, _LEAST_EDGES = 8, 6
 _LEAST_TO_MEASURE = 60  # edges by which a picture's own scatter can be told
-_LEAST_SCATTER_PX = 0.005
+_LEAST_SCATTER_PX = 0.002
 _FAINT_PX = 0.2  # sigma of a cut from which on its side is faint
 _SHARED = 1.0  # of the sigma of a cut: what all cuts of a faint edge are wrong by alike
 
@@ -140,7 +140,7 @@ def _spread_of_cut(sigma, scatter, mm_per_sample):
 def _scatter_px(left, sigma):
     """Scatter of cuts about the outline beyond what the picture's noise explains; no more than CUT_SIGMA_PX."""
     low, high = _LEAST_SCATTER_PX, CUT_SIGMA_PX
-    for _ in range(12):
+    for _ in range(9):
         middle = math.sqrt(low * high)
         if 1.4826 * np.median(np.abs(left) / np.sqrt(sigma ** 2 + middle ** 2)) > 1.0:
             low = middle

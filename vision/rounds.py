@@ -25,7 +25,7 @@ BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compress
 _FINE_MM, _FEW_CUTS = 0.8, 40  # where there would be fewer cuts, of a tool that has hardly come in, they lie no further apart
 _MARGIN_PX = 4  # of the picture in which no cut has its middle
 _MOST_BLUR_PX = 4.0
-_APART_PX, _CROWDED_PX = 6.0, 0.5  # edges nearer to each other than that disturb each other, and by how much when they meet
+_APART_PX, _CROWDED_PX = 6.0, 0.2  # edges nearer than that disturb each other; by how much at 3/8 of that
 _READ_PX = 0.012  # sigma of an edge for where it lies between the pixels: so drawn ones scatter without any noise
 _STEP_PX = 0.1  # sigma of an edge before metal, which is not as even as a known bench: drawn ones scatter by 0.05 along an arc
 _MOST_LINES = 4  # of which a cut is the mean
@@ -191,7 +191,8 @@ def _along(px, normal_px, labels, lines, bend):
 
 @njit(cache=True, nogil=True)
 def _crowding_px(px, normal_px, labels):
-    """Sigma by which each point's edge may be off because blur mixes it with that of another part or side near by."""
+    """Sigma by which each point's edge may be off because blur mixes it with that of another part or side near by, and a cut
+    runs into it; where the two go on in one direction there is nothing to mix."""
     n = len(px)
     out = np.where(labels[:, 1] == STEP, _STEP_PX, _READ_PX)
     for i in range(n):
@@ -203,7 +204,8 @@ def _crowding_px(px, normal_px, labels):
                     kink = abs(normal_px[i, 0] * normal_px[j, 1] - normal_px[i, 1] * normal_px[j, 0])
                     if normal_px[i, 0] * normal_px[j, 0] + normal_px[i, 1] * normal_px[j, 1] < 0:
                         kink = 1.0
-                    crowded = _CROWDED_PX * max(1.0 - far / _APART_PX, 0.0) ** 2 * kink
+                    near = min(_APART_PX / max(far, 0.1), 10.0)
+                    crowded = _CROWDED_PX * kink * max(1.0 - 1.0 / near, 0.0) ** 2 * near
                     out[i], out[j] = max(out[i], crowded), max(out[j], crowded)
     return out
 
