@@ -14,17 +14,19 @@ from scipy.special import ndtr
 from vision.cuts import CutGrid, to_opponent
 from vision.types import FloatArray
 
-__all__ = ["STRAY_LIGHT", "USUAL_NOISE", "PICK_LIMIT", "MISFIT_LIMIT", "SAMPLING_PX", "COLOUR_BLUR_PX", "EdgeSet", "EdgeTables",
-           "tables_of", "noise_sigma", "find_edges", "edges_along"]
+__all__ = ["STRAY_LIGHT", "USUAL_NOISE", "PICK_LIMIT", "MISFIT_LIMIT", "BLUR_PX", "SAMPLING_PX", "COLOUR_BLUR_PX", "EdgeSet",
+           "EdgeTables", "tables_of", "noise_sigma", "find_edges", "edges_along"]
 
 _INNER_PX, _OUTER_PX = 2.5, 2.5  # alike on both sides: a lopsided window favours edges away from the truth
 _BACK_PX, _FORE_PX = 4.5, 6.5  # the window that stays put while the edge is tried within it
 _TRY_IN_PX, _TRY_OUT_PX = 3.0, 4.0
 _FINE = 4  # edges are tried at this part of the samples' distance
 _SHADE_LOW, _SHADE_HIGH = 0.3, 1.2  # a shadow may darken the bench this far; anything darker is another thing
+BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compression together
 SAMPLING_PX = 6.0 ** -0.5  # blur that reading between pixels adds: sigma of a triangle two pixels wide
 _BLUR_STEP_PX = 0.025
 _SHARPEST, _SOFTEST = 25, 160  # blurs, in these steps
+_TRAVEL_STEP_PX, _FURTHEST = 0.25, 56  # ways while the shutter is open, and how many
 _LEAST_TO_SHARE, _LEAST_RAMP = 6, 1e-4  # cuts, and least scatter of what they share [1 / px]
 _MEDIAN_SPREAD = 1.25  # of a median, in those of a mean
 _RAMP_TOLD = 12.0  # chi-square of 3 degrees of freedom, 99.3 %
@@ -59,8 +61,9 @@ class EdgeSet:
 
 
 def find_edges(
-    cuts: np.ndarray, background: np.ndarray, grid: CutGrid, blur_px, spread_px: float, *, pick_limit: float = PICK_LIMIT,
-    misfit_limit: float = MISFIT_LIMIT, veil: float = STRAY_LIGHT, noise: tuple[float, float, float] = USUAL_NOISE,
+    cuts: np.ndarray, background: np.ndarray, grid: CutGrid, blur_px, spread_px: float, *, travel_px=0.0,
+    pick_limit: float = PICK_LIMIT, misfit_limit: float = MISFIT_LIMIT, veil: float = STRAY_LIGHT,
+    noise: tuple[float, float, float] = USUAL_NOISE,
 ) -> EdgeSet:
     """The most likely edge of each cut: tool inside, the background, perhaps in shadow or behind a veil, outside.
 
@@ -78,6 +81,8 @@ def find_edges(
         Sigma of the edges' blur in the picture, 0.5 to 4.
     spread_px : float
         How far edges may be from the middle of their cut, 1 sigma [px].
+    travel_px : float or array, shape (n,)
+        Way of the edges across themselves while the shutter is open; one that travels is of blur BLUR_PX otherwise.
     pick_limit, misfit_limit : float
         Mean square of (picture - background) outside, in sigmas, above which something covers the cut: at first of all
         channels, refined of the brightness.
@@ -87,15 +92,15 @@ def find_edges(
         Scatter of the picture's brightness and of two differences of its colours, as in `to_opponent`, as shares of
         `noise_sigma` [-].
     """
-    blur = np.broadcast_to(np.asarray(blur_px, float), (len(cuts),)).copy()
+    blur, travel = (np.broadcast_to(np.asarray(px, float), (len(cuts),)).copy() for px in (blur_px, travel_px))
     one = np.ones(len(cuts), np.int64)
     cuts, background = (to_opponent(np.array(light, np.float32), noise) for light in (cuts, background))
-    return EdgeSet(*edges_along(cuts, background, one, one, 0, blur, spread_px, pick_limit, misfit_limit, veil, noise[0],
+    return EdgeSet(*edges_along(cuts, background, one, one, 0, blur, travel, spread_px, pick_limit, misfit_limit, veil, noise[0],
                                 tables_of(grid)))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def edges_along(cuts, background, lines, sides, n_sides, blur_px, spread_px, pick_limit, misfit_limit, veil, noise, tables):
+def edges_along(cuts, background, lines, sides, n_sides, blur_px, travel_px, spread_px, pick_limit, misfit_limit, veil, noise, tables):
     """`find_edges` for compiled code, of cuts as `to_opponent` gives them: offsets, sigmas, gains, whether the outside is lighter.
 
     Each cut is the mean of some lines. With n_sides above 0, cuts of one side share how the inside grows with depth.
@@ -103,8 +108,9 @@ def edges_along(cuts, background, lines, sides, n_sides, blur_px, spread_px, pic
     n = len(cuts)
     level = np.empty(n, np.int64)
     for i in range(n):
+        way = round(travel_px[i] / _TRAVEL_STEP_PX)
         steps = round(math.hypot(blur_px[i], SAMPLING_PX) / _BLUR_STEP_PX)
-        level[i] = min(max(steps, _SHARPEST), _SOFTEST) - _SHARPEST
+        level[i] = _SOFTEST - _SHARPEST + min(way, _FURTHEST) if way > 0 else min(max(steps, _SHARPEST), _SOFTEST) - _SHARPEST
     offset, sigma, gain, lighter = np.full(n, np.nan), np.full(n, np.inf), np.zeros(n), np.zeros(n, np.bool_)
     _edges(cuts, background, lines, sides, n_sides, level, tables, spread_px, pick_limit, misfit_limit, veil, noise, offset,
            sigma, gain, lighter)
@@ -125,23 +131,33 @@ def edges_along(cuts, background, lines, sides, n_sides, blur_px, spread_px, pic
 _LANES, _FLAT_LANES = 28, 16  # the flat ones have no r
 
 
-def _blurred_edge(x_px: FloatArray, blur_px: float) -> FloatArray:
+def _blurred_edge(x_px: FloatArray, blur_px: float, travel_px: float) -> FloatArray:
     """What an edge at 0 gives to samples at x, shape (..., _LANES)."""
     with np.errstate(under="ignore"):
-        (q, r), (cq, cr) = (_share_and_depth(x_px, b) for b in (blur_px, math.hypot(blur_px, COLOUR_BLUR_PX)))
+        (q, r), (cq, cr) = (_share_and_depth(x_px, b, travel_px) for b in (blur_px, math.hypot(blur_px, COLOUR_BLUR_PX)))
         o, co, none = 1 - q, 1 - cq, np.zeros_like(q)
         return np.stack([q * o, q * o, q, q, o * o, o * o, o, o, *[cq * co] * 3, *[cq] * 3, co * co, co, r * o, r, r * o, r * q,
                          r * r, *[cr * co] * 2, *[cr] * 2, cr * cq, cr * cr, none], -1)
 
 
-def _share_and_depth(x_px: FloatArray, blur_px: float) -> tuple[FloatArray, FloatArray]:
-    """Share of the inside in samples at x from an edge at 0, and the depth into it."""
-    q = ndtr(-x_px / blur_px)
-    return q, -x_px * q + blur_px * np.exp(-0.5 * (x_px / blur_px) ** 2) / np.sqrt(2 * np.pi)
+def _share_and_depth(x_px: FloatArray, blur_px: float, travel_px: float) -> tuple[FloatArray, FloatArray]:
+    """Share of the inside in samples at x from an edge about 0, and the depth into it: the share of all that lies further out,
+    summed. While the shutter is open the edge goes evenly from one side of 0 to the other."""
+    if travel_px == 0.0:
+        return _sums_of_share(x_px, blur_px)[:2]
+    (_, before, far_before), (_, after, far_after) = (_sums_of_share(x_px + way, blur_px) for way in (-travel_px / 2, travel_px / 2))
+    return (before - after) / travel_px, (far_before - far_after) / travel_px
+
+
+def _sums_of_share(x_px: FloatArray, blur_px: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Share of the inside at x from a resting edge at 0, its integral from x outwards, and that one's."""
+    z = x_px / blur_px
+    share, bell = ndtr(-z), np.exp(-0.5 * z ** 2) / np.sqrt(2 * np.pi)
+    return share, blur_px * (bell - z * share), 0.5 * blur_px ** 2 * ((z ** 2 + 1) * share - z * bell)
 
 
 class EdgeTables(NamedTuple):
-    """What edges look like on a grid of m samples, for every blur that is tried.
+    """What edges look like on a grid of m samples, for every blur that is tried, then for every way that they may travel.
 
     Attributes
     ----------
@@ -157,6 +173,7 @@ class EdgeTables(NamedTuple):
     fine : array, shape (blurs, _FINE, 2 m + 1, _LANES)
         The same along a cut, in steps and at _FINE places between them.
     blurs : array, shape (blurs,)
+        Their sigmas, reading included.
     """
 
     step_px: float
@@ -173,11 +190,13 @@ def tables_of(grid: CutGrid) -> EdgeTables:
     """The tables for a grid."""
     off, step = grid.offsets_px, grid.step_px
     m, inner, outer = len(off), int(round(_INNER_PX / step)), int(round(_OUTER_PX / step))
-    blurs = _BLUR_STEP_PX * np.arange(_SHARPEST, _SOFTEST + 1)
-    rough = np.array([_blurred_edge(np.arange(-inner, outer + 1) * step, b) for b in blurs])
+    looks = [(_BLUR_STEP_PX * k, 0.0) for k in range(_SHARPEST, _SOFTEST + 1)]
+    looks += [(math.hypot(BLUR_PX, SAMPLING_PX), _TRAVEL_STEP_PX * k) for k in range(1, _FURTHEST + 1)]
+    blurs = np.array([math.hypot(blur, way / math.sqrt(12)) for blur, way in looks])
+    rough = np.array([_blurred_edge(np.arange(-inner, outer + 1) * step, *look) for look in looks])
     clear = np.minimum(inner + np.round(1.5 * blurs / step).astype(np.int64), inner + outer - 1)
     between = np.arange(_FINE)[:, None] * step / _FINE
-    fine = np.array([_blurred_edge(np.arange(-m, m + 1) * step - between, b) for b in blurs])
+    fine = np.array([_blurred_edge(np.arange(-m, m + 1) * step - between, *look) for look in looks])
     return EdgeTables(step, off, inner, rough, clear, fine, blurs)
 
 

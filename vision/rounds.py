@@ -14,14 +14,13 @@ from numba import njit
 
 from vision.cuts import LINEAR, NO_TONE, sample_along, to_opponent
 from vision.edge_bias import side_of
-from vision.edges import SAMPLING_PX, edges_along
+from vision.edges import BLUR_PX, SAMPLING_PX, edges_along
 from vision.least_squares import LEAST_GAIN, Solved, solve_steps
 from vision.nozzle import NozzleBody, axis_frame, cross, roll_of, sideways_of
 from vision.silhouette import STEP, body_arrays, coarseness, trace, turned_pose
 
-__all__ = ["BLUR_PX", "Tool", "Scene", "Known", "Found", "tool_of", "fit_rounds", "cut_through", "is_inside"]
+__all__ = ["Tool", "Scene", "Known", "Found", "tool_of", "fit_rounds", "cut_through", "is_inside"]
 
-BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compression together
 _FINE_MM, _FEW_CUTS = 0.8, 40  # where there would be fewer cuts, of a tool that has hardly come in, they lie no further apart
 _MARGIN_PX = 4  # of the picture in which no cut has its middle
 _MOST_BLUR_PX = 4.0
@@ -127,18 +126,18 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
     px, normal_px, labels, jacobian = px[inside], normal_px[inside], labels[inside], jacobian[inside]
     lines, bend = lines[inside], bend[inside]
     n = len(px)
-    sides, middle_px, blur = np.empty(n, np.int64), np.empty(n), np.empty(n)
+    sides, middle_px, blur, travel_px = np.empty(n, np.int64), np.empty(n), np.empty(n), np.empty(n)
     length_mm = values[:, 1][inside]
     for i in range(n):
         sides[i] = side_of(labels[i, 0], labels[i, 1])
         middle_px[i] = seen_px[sides[i]]
         for k in range(2):
             px[i, k] += middle_px[i] * normal_px[i, k]
-        across = jacobian[i, 0] * travel_mm[0] + jacobian[i, 1] * travel_mm[1] + jacobian[i, 2] * travel_mm[2]
-        blur[i] = min(math.hypot(BLUR_PX, across / math.sqrt(12.0)), _MOST_BLUR_PX)
+        travel_px[i] = abs(jacobian[i, 0] * travel_mm[0] + jacobian[i, 1] * travel_mm[1] + jacobian[i, 2] * travel_mm[2])
+        blur[i] = min(math.hypot(BLUR_PX, travel_px[i] / math.sqrt(12.0)), _MOST_BLUR_PX)
     cuts, back = cut_through(scene.image, scene.background, scene.known, px, normal_px, labels[:, 1] == STEP, lines,
                              tables.offsets_px, scene.noise)
-    offset, sigma, gain, lighter = edges_along(cuts, back, lines, sides, len(seen_px) if is_exact else 0, blur, spread_px,
+    offset, sigma, gain, lighter = edges_along(cuts, back, lines, sides, len(seen_px) if is_exact else 0, blur, travel_px, spread_px,
                                                scene.pick_limit, scene.misfit_limit, scene.veil, scene.noise[0], tables)
     if is_last:
         _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, len(seen_px), is_exact, offset, sigma, gain,
@@ -250,7 +249,7 @@ def _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, n_sid
     for j in range(len(at)):
         smeared[j] = math.hypot(blur[at[j]], _SMEAR_PX)
     soft_offset, soft_sigma, soft_gain, soft_lighter = edges_along(
-        cuts[at], back[at], lines[at], sides[at], n_sides if is_exact else 0, smeared, spread_px, scene.pick_limit,
+        cuts[at], back[at], lines[at], sides[at], n_sides if is_exact else 0, smeared, np.zeros(len(at)), spread_px, scene.pick_limit,
         scene.misfit_limit, scene.veil, scene.noise[0], tables)
     soft = np.zeros(n_sides)
     for j in range(len(at)):

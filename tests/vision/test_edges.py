@@ -37,7 +37,7 @@ def _cuts(at_px, inside, outside, noise=0.0, ramp=0.0, rng=None):
 def _found_px(cuts, back, shared):
     one, blur = np.ones(N, np.int64), np.full(N, 0.8)
     cuts, back = to_opponent(cuts, NOISE), to_opponent(back, NOISE)
-    return edges_along(cuts, back, one, 0 * one, 1 if shared else 0, blur, 1.0, 5.0, 6.0, 0.01, NOISE[0], tables_of(GRID))[0]
+    return edges_along(cuts, back, one, 0 * one, 1 if shared else 0, blur, 0.0 * blur, 1.0, 5.0, 6.0, 0.01, NOISE[0], tables_of(GRID))[0]
 
 
 @settings(max_examples=60, deadline=None)
