@@ -15,7 +15,7 @@ from vision.cuts import CutGrid, to_opponent
 from vision.types import FloatArray
 
 __all__ = ["STRAY_LIGHT", "USUAL_NOISE", "PICK_LIMIT", "MISFIT_LIMIT", "BLUR_PX", "SAMPLING_PX", "COLOUR_BLUR_PX", "EdgeSet",
-           "EdgeTables", "tables_of", "noise_sigma", "find_edges", "edges_along"]
+           "EdgeTables", "tables_of", "noise_sigma", "find_edges", "edges_along", "misfits_by_travel"]
 
 _INNER_PX, _OUTER_PX = 2.5, 2.5  # alike on both sides: a lopsided window favours edges away from the truth
 _BACK_PX, _FORE_PX = 4.5, 6.5  # the window that stays put while the edge is tried within it
@@ -424,7 +424,7 @@ def _fine_edge(cut, back, start, step, noise, fine, blur, veil, ramp, tells_ramp
     """Where the edge near sample start lies along the cut [px], its sigma, outside less inside level, and the misfit outside;
     the misfit is infinite when there is no edge within reach. What is known of the inside's ramp, and the ramp that was found
     when it is to be told, is in `ramp`: of each channel, and the information."""
-    lo, hi = max(start - int(round(_BACK_PX / step)), 0), min(start + int(round(_FORE_PX / step)) + 1, cut.shape[1])
+    lo, hi = _window(start, step, cut.shape[1])
     _weigh(cut, back, lo, hi, start, step / noise ** 2, samples)
     whole_w = samples[lo:hi, 1].sum()
     tiny = step / _FINE
@@ -480,3 +480,41 @@ def _fine_edge(cut, back, start, step, noise, fine, blur, veil, ramp, tells_ramp
     # reading between pixels smooths their noise too: the flanks scatter less than as many readings each on its own
     calm = (blur * blur / (blur * blur + SAMPLING_PX * SAMPLING_PX)) ** 0.25
     return at, tiny * np.sqrt(2.0 / curve) * calm, contrast, bad / max(n_bad, 1)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def misfits_by_travel(cuts, background, offset_px, ways_px, veil, noise, tables):
+    """How badly cuts are explained by edges near where they were seen that travel by so much: least misfits, shape (n, k).
+
+    Parameters
+    ----------
+    cuts, background, veil, noise, tables
+        As `edges_along` takes them.
+    offset_px : array, shape (n,)
+        Where each cut's edge was seen.
+    ways_px : array, shape (n, k)
+        Ways to try, of each cut.
+    """
+    (n, k), m, still = ways_px.shape, cuts.shape[2], _SOFTEST - _SHARPEST
+    rest = round(math.hypot(BLUR_PX, SAMPLING_PX) / _BLUR_STEP_PX) - _SHARPEST
+    samples, sums, flat, out = np.zeros((m, _LANES)), np.empty(_LANES), np.zeros(4), np.empty((n, k))
+    for i in range(n):
+        start = int(round(offset_px[i] / tables.step_px)) + (m - 1) // 2
+        place = int(round((offset_px[i] / tables.step_px + (m - 1) // 2 - start) * _FINE))
+        lo, hi = _window(start, tables.step_px, m)
+        _weigh(cuts[i], background[i], lo, hi, start, tables.step_px / noise ** 2, samples)
+        whole_w = samples[lo:hi, 1].sum()
+        for j in range(k):
+            way = min(round(ways_px[i, j] / _TRAVEL_STEP_PX), _FURTHEST)
+            out[i, j] = np.inf
+            for t in range(place - _FINE, place + _FINE + 1):
+                misfit, _, _ = _misfit_of_edge(samples, lo, hi, start, t, whole_w, tables.fine[still + way if way > 0 else rest],
+                                               veil, flat, sums)
+                out[i, j] = min(out[i, j], misfit)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _window(start, step, m):
+    """First and last sample of the window that stays put about one."""
+    return max(start - int(round(_BACK_PX / step)), 0), min(start + int(round(_FORE_PX / step)) + 1, m)

@@ -23,6 +23,7 @@ from vision.metal import METAL_EARNS, looks_like
 from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of
 from vision.observed import bench_chart, chart_turn, observation
 from vision.searching import SEARCH_S, Search, Searcher
+from vision.shutter import Shutter
 from vision.silhouette import tool_hull
 from vision.types import (
     BenchEvent, BenchPose, FloatArray, Frame, NozzleMiss, NozzleObservation, NozzleTrack, PoseMiss, TrackStatus, VisionResult,
@@ -64,7 +65,6 @@ _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so
 _SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench
 # ways to fit: how far edges may be from where they are expected, round by round, and the veil
 _WAYS = ((2.5, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), _SMOKE)
-_SHUTTER = 0.5  # share of the time between frames for which a camera's shutter is taken to be open
 
 
 @dataclass(frozen=True)
@@ -121,6 +121,7 @@ class Tracker:
         self._last_hold: Hold | None = None
         self._t_hold_s = -np.inf
         self._dt_s, self._t_s = 1 / 30, np.nan
+        self._shutter = Shutter()
 
     def warm_up(self) -> None:
         """Load or compile what the first frames need, by finding and following a drawn tool; changes nothing."""
@@ -167,6 +168,8 @@ class Tracker:
             track = self._coast(frame.t_s, seen.reason)
         else:
             seen, track = self._advance(fit, bench, frame.t_s)
+            if track.status is TrackStatus.TRACKING and fit.quality > SURE_QUALITY:
+                self._shutter.see(frame.t_s, self._camera, self._body, picture, fit.pose, self._velocity_mm_s(bench))
         mask = self._tool_mask(bench, frame.image.shape)
         self._view.learn(frame.image, mask)
         shift, moved = self._board_shift(frame, bench, mask)
@@ -349,9 +352,11 @@ class Tracker:
 
     def _travel_mm(self, bench: BenchPose) -> FloatArray:
         """Way of the outlet while the shutter is open, camera frame (3,)."""
-        if self._state is None:
-            return np.zeros(3)
-        return bench.cam_from_bench[:3, :3] @ self._state.mean[N_POSE:N_POSE + 3] * (self._dt_s * _SHUTTER)
+        return np.zeros(3) if self._state is None else self._velocity_mm_s(bench) * self._shutter.open_s
+
+    def _velocity_mm_s(self, bench: BenchPose) -> FloatArray:
+        """Of the outlet, camera frame (3,)."""
+        return bench.cam_from_bench[:3, :3] @ self._state.mean[N_POSE:N_POSE + 3]
 
     def _needs_search(self, fit: PoseFit, is_low: bool, t_s: float) -> bool:
         """Whether the fits explain so little, or have done so for so long, that looking elsewhere is worth the time."""
