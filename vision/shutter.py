@@ -13,13 +13,13 @@ from vision.types import FloatArray
 
 __all__ = ["Shutter"]
 
-_TRIED_S = np.arange(7) / 120  # up to a whole frame at 20 a second
+_TRIED_S = np.arange(13) / 240  # up to a whole frame at 20 a second
 _USUAL_S, _USUAL_SIGMA_S = 0.01, 0.01  # of a camera that has not shown anything yet
 _EVERY_S = 0.1
 _KEEPS = 0.98  # of what earlier pictures said, from one to the next: a camera opens its shutter longer in less light
 _SLOW_PX_S, _FAST_PX_S = 200.0, 450.0  # of edges that tell something: slower ones are hardly softer than resting ones
 _MOST_ABOVE = 200.0  # chi-square: a picture at whose time the velocity was not known says no more
-_LEAST_CUTS, _LEAST_GAIN, _NEAR_PX = 8, 40.0, 2.0
+_LEAST_CUTS, _MOST_CUTS, _LEAST_GAIN, _NEAR_PX = 8, 50, 40.0, 2.0
 _GRID = CutGrid(9.0)
 
 
@@ -54,6 +54,7 @@ class Shutter:
         at = np.flatnonzero((out.side != STEP) & (speed_px_s > _SLOW_PX_S) & (speed_px_s < _FAST_PX_S))
         if len(at) < _LEAST_CUTS:
             return
+        at = at[::-(-len(at) // _MOST_CUTS)]
         out = Outline(*(getattr(out, f)[at] for f in Outline.__dataclass_fields__))
         cuts, back = picture_cuts(picture, out, _GRID)
         tables, one, travel_px = tables_of(_GRID), np.ones(len(at), np.int64), speed_px_s[at] * self.open_s

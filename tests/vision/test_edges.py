@@ -12,7 +12,8 @@ from scipy.ndimage import gaussian_filter1d
 
 from tests.vision.drawn_tool import independent
 from vision.cuts import NO_TONE, CutGrid, sample_along, to_opponent
-from vision.edges import _share_ramps, edges_along, find_edges, tables_of
+from vision.edges import _share_ramps, edges_along, find_edges, misfits_by_travel, tables_of
+from vision.least_squares import _scatter_px
 from vision.rounds import _crowding_px
 from vision.silhouette import STEP
 from vision.threads import give_way
@@ -46,6 +47,26 @@ def test_an_edge_without_noise_is_found_to_a_hundredth_of_a_pixel(at_px, inside,
     found = find_edges(*_cuts(at_px, inside, outside), GRID, 0.8, 3.0)
 
     assert abs(found.offset_px[0] - at_px) < 0.01
+
+
+@pytest.mark.parametrize("travel_px", [2.0, 5.0, 8.0])
+def test_an_edge_that_travels_while_the_shutter_is_open_is_found_in_the_middle_of_its_way(travel_px):
+    cuts, back = np.mean([_cuts(0.3 + way, 0.14, 0.45) for way in np.linspace(-travel_px / 2, travel_px / 2, 101)], 0)
+
+    found = find_edges(cuts.astype(np.float32), back.astype(np.float32), GRID, float(np.hypot(0.8, travel_px / 12**0.5)), 3.0,
+                       travel_px=travel_px)
+
+    assert found.offset_px[0] == pytest.approx(0.3, abs=0.01 * travel_px)  # as a resting edge of that blur: up to 0.9 off
+
+
+def test_cuts_tell_how_far_their_edge_travelled():
+    ways_px = np.array([0.0, 2.0, 4.0, 6.0])
+    cuts, back = np.mean([_cuts(0.3 + way, 0.14, 0.45) for way in np.linspace(-2, 2, 101)], 0)
+    cuts, back = (to_opponent(light.astype(np.float32), NOISE) for light in (cuts, back))
+
+    misfits = misfits_by_travel(cuts, back, np.full(N, 0.3), np.tile(ways_px, (N, 1)), 0.01, NOISE[0], tables_of(GRID))
+
+    assert np.all(ways_px[misfits.argmin(1)] == 4.0)
 
 
 @pytest.mark.parametrize("shared", [False, True])
@@ -106,6 +127,15 @@ def test_colours_of_a_picture_whose_channels_share_their_noise_hardly_scatter():
     assert brightness == pytest.approx(0.05, rel=0.05) and max(blue, red) < 1e-6
 
 
+@pytest.mark.parametrize("scatter_px", [0.02, 0.1])
+def test_what_cuts_scatter_beyond_their_own_noise_is_told_though_some_are_far_noisier_than_others(scatter_px):
+    rng = np.random.default_rng(8)
+    sigma_px = np.repeat([0.01, 0.4], [360, 240])
+    away_px = rng.normal(0, np.hypot(sigma_px, scatter_px))
+
+    assert _scatter_px(away_px, sigma_px) == pytest.approx(scatter_px, rel=0.3)
+
+
 def test_cuts_that_are_means_of_lines_side_by_side_are_less_noisy():
     noisy = np.random.default_rng(6).normal(0.5, 0.1, (60, 60, 3)).astype(np.float32)
     centre, normal = np.tile([[30.0, 30.0]], (9, 1)) + np.arange(9)[:, None] * [0.0, 0.5], np.tile([[1.0, 0.0]], (9, 1))
@@ -116,14 +146,29 @@ def test_cuts_that_are_means_of_lines_side_by_side_are_less_noisy():
     assert np.mean(fourfold) == pytest.approx(np.mean(single), abs=0.02)
 
 
+OUTWARD = np.array([1.0, 0.0])
+
+
+def _turned(degrees):
+    return np.array([np.cos(np.radians(degrees)), np.sin(np.radians(degrees))])
+
+
 def test_edges_within_a_blur_of_each_other_count_less_and_those_further_apart_do_not():
     px = np.array([[10.0, 10.0], [11.0, 10.0], [20.0, 10.0], [21.0, 10.0]])
     part_and_side = np.array([[0, 1, 0], [1, 0, 0], [2, 1, 0], [2, 1, 0]])
 
-    crowding_px = _crowding_px(px, part_and_side)
+    crowding_px = _crowding_px(px, np.array([OUTWARD, _turned(90), OUTWARD, OUTWARD]), part_and_side)
 
     assert crowding_px[0] == crowding_px[1] > 0.1
-    assert crowding_px[2] == crowding_px[3] == 0.0  # of one side
+    assert crowding_px[2] == crowding_px[3] < 0.02  # of one side
+
+
+def test_edges_that_go_on_in_one_direction_disturb_each_other_less_than_those_that_meet_at_a_corner():
+    px, parts = np.array([[10.0, 10.0], [10.0, 12.0]]), np.array([[0, 1, 0], [-1, 0, 0]])
+
+    rounded, corner = (_crowding_px(px, np.array([OUTWARD, _turned(degrees)]), parts)[0] for degrees in (3, 90))
+
+    assert corner > 5 * rounded
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="only there threads have ranks of their own")
@@ -147,7 +192,7 @@ def test_a_thread_gives_way_alone_and_the_main_one_never():
 def test_an_edge_before_metal_counts_less_than_one_before_the_bench():
     px = np.array([[10.0, 10.0], [40.0, 10.0]])
 
-    before_bench, before_metal = _crowding_px(px, np.array([[0, 1, 0], [1, STEP, 0]]))
+    before_bench, before_metal = _crowding_px(px, np.array([OUTWARD, OUTWARD]), np.array([[0, 1, 0], [1, STEP, 0]]))
 
-    assert before_bench == 0.0
+    assert before_bench < 0.02
     assert before_metal > 0.05  # as drawn ones scatter along an arc

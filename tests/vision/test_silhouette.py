@@ -171,6 +171,18 @@ def test_blur_does_not_pull_a_rim_inwards(lean):
     assert abs(np.mean(fit.edge_px[(fit.label == group_of(-1, 0, True)) & fit.good])) < 0.015
 
 
+def test_a_shoulder_before_the_bench_is_no_step_and_its_front_before_the_cone_is():
+    pose = _pose(0, 0, 350, 0.85, -1.5)
+    slices = tool_hull(CAMERA, TOOL, pose)
+    out = outline(CAMERA, TOOL, pose)
+    front = (out.part == 3) & (np.abs(out.along_mm - 37.0) < 0.01) & (np.abs(out.side) != 1)
+    beyond = out.px[front] + 1.5 * out.normal_px[front]
+    on_metal = np.array([any(cv2.pointPolygonTest(np.float32(s), tuple(p), False) > 0 for s in slices[:2]) for p in beyond.tolist()])
+
+    assert on_metal.any() and not on_metal.all()
+    assert np.all((out.side[front] == STEP) == on_metal)
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_a_quiet_picture_in_which_edges_hardly_scatter_is_believed_more_and_rightly(seed):
     rng = np.random.default_rng(seed)

@@ -1,0 +1,42 @@
+"""How long the shutter was open, told from a drawn tool that moves meanwhile."""
+
+import numpy as np
+import pytest
+
+from tests.vision.drawn_tool import CAMERA, OUTSIDE, TOOL, as_camera, drawn_exactly, independent
+from vision.fit import Picture
+from vision.nozzle import ToolPose
+from vision.shutter import Shutter
+
+AXIS = np.array([0.05, -0.75, 0.66]) / np.linalg.norm([0.05, -0.75, 0.66])
+VELOCITY_MM_S = np.array([85.0, 0.0, 0.0])
+KNOWN = np.full((720, 1280), 255, np.uint8)
+
+
+def _pose(t_s):
+    return ToolPose(np.array([0.0, 0.0, 350.0]) + VELOCITY_MM_S * t_s, AXIS)
+
+
+def _picture(open_s):
+    """A tool that is at its place at 0 s, halfway of the time for which it is seen."""
+    light = np.mean([drawn_exactly(_pose(t_s), rows=4) for t_s in np.linspace(-0.5, 0.5, 9) * open_s], 0)
+    light = light + 0.5 * np.random.default_rng(1).normal(0, 0.01, light.shape)
+    return Picture(as_camera(light), np.full(light.shape, OUTSIDE, np.float32), KNOWN, independent(0.5))
+
+
+@pytest.mark.parametrize("open_s", [0.004, 0.012, 0.028])
+def test_the_time_for_which_a_shutter_is_open_is_learned_from_a_tool_that_moves_fast(open_s):
+    shutter, picture = Shutter(), _picture(open_s)
+    for t_s in np.arange(6) * 0.2:
+        shutter.see(t_s, CAMERA, TOOL, picture, _pose(0.0), VELOCITY_MM_S)
+
+    assert shutter.open_s == pytest.approx(open_s, abs=0.003)
+
+
+def test_a_tool_that_hardly_moves_tells_nothing_of_the_shutter():
+    shutter, picture = Shutter(), _picture(0.0)
+    usual_s = shutter.open_s
+
+    shutter.see(0.0, CAMERA, TOOL, picture, _pose(0.0), 0.1 * VELOCITY_MM_S)
+
+    assert shutter.open_s == usual_s
