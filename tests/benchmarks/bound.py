@@ -13,7 +13,8 @@ all its draws share would count several times.
 
 With CLIPS and OUT (as tests.benchmarks.clips wrote it) each clip's height from single frames is set beside the bound that the
 contrast of those frames, the blur of motion, and the noise beside the tool give; that noise is what the tracker measures, more
-where neighbours share it, as a codec's errors are. The spread is that of second differences of the error, so that neither the
+where neighbours share it, as a codec's errors are. Outline beyond which no bench is seen counts for nothing: fingers hide it.
+The spread is that of second differences of the error, so that neither the
 hand's motion nor a lasting bias shows; the bound, of an estimate that knows the offsets no better than this nozzle's file does.
 """
 
@@ -49,6 +50,7 @@ KNOWN = {key: EdgeBias(0.0, STEP_PX if key[0] == "step" else DRAWN_PX) for key i
 NOISES, POSES, DRAWS = (0.25, 0.5, 1.0, 1.5, 2.0), 96, 4  # shares of a webcam's noise
 _AROUND_PX = 30  # the tool, where noise is drawn
 _ACROSS_PX = np.linspace(-4, 4, 81)
+_SHADES, _AS_BENCH = (0.3, 1.2), 2.5  # of a bench in shadow; and how many times the noise it may be off
 
 
 def main(arguments: list[str]) -> int:
@@ -102,12 +104,13 @@ def _drawn_bound(pose: ToolPose, noise: float) -> float:
     own = np.maximum(out.part, 0)
     outside = np.where(out.side == STEP, INSIDE[own - 1], OUTSIDE)  # a step stands before the slice ahead
     grey = np.array([1.0, 0.0, 0.0])  # as `to_opponent` gives it
-    return _bound(out, INSIDE[own, None] * grey, outside[:, None] * grey, independent(noise)[0], UP,
+    return _bound(out, _length_px(out), INSIDE[own, None] * grey, outside[:, None] * grey, independent(noise)[0], UP,
                   lambda group: KNOWN[group_key(TOOL, group)])
 
 
-def _bound(out, inside, outside, noise: float, up, bias, travel_mm=(0.0, 0.0, 0.0)) -> float:
-    """Least scatter of the height [mm] from edges between levels (n, 3) on both sides, in light as `to_opponent` gives it.
+def _bound(out, length_px, inside, outside, noise: float, up, bias, travel_mm=(0.0, 0.0, 0.0)) -> float:
+    """Least scatter of the height [mm] from edges of that length between levels (n, 3) on both sides, in light as `to_opponent`
+    gives it.
 
     Of an estimate that leans on what is known of each group's offset (`bias`) as far as that goes: with the information F of
     the picture about pose and offsets, and K of what is known, it scatters by (F + K)^-1 F (F + K)^-1 and no less.
@@ -119,7 +122,6 @@ def _bound(out, inside, outside, noise: float, up, bias, travel_mm=(0.0, 0.0, 0.
     per_px = (contrast * slope / (noise * noise_sigma(level))) ** 2
     per_px = per_px.sum((1, 2)) * (_ACROSS_PX[1] - _ACROSS_PX[0])
     per_px *= BLUR_PX / np.hypot(BLUR_PX, out.jacobian[:, :3] @ travel_mm / np.sqrt(12))  # a moving edge is softer
-    length_px = _length_px(out)
     n = 6 if np.abs(out.jacobian[:, 5]).max() > 0 else 5
     groups, at = np.unique([group_of(*row) for row in zip(out.part, out.side, outside[:, 0] > inside[:, 0])], return_inverse=True)
     design = np.concatenate([out.jacobian[:, :n], np.eye(len(groups))[at]], 1)
@@ -130,7 +132,7 @@ def _bound(out, inside, outside, noise: float, up, bias, travel_mm=(0.0, 0.0, 0.
 
 
 def _length_px(out) -> np.ndarray:
-    """Length of outline in the picture that each point stands for: half the way to its neighbours on the same edge."""
+    """Length of outline in the picture that each point stands for: the way to its neighbours on the same edge, on the mean."""
     on = np.stack([out.part, out.side], 1)
     is_next = (on[1:] == on[:-1]).all(1)
     way_px = np.where(is_next, np.hypot(*np.diff(out.px, axis=0).T), 0.0)
@@ -164,11 +166,19 @@ def _frame_bound(tracker, camera, frame, bench) -> float:
     out = inside_picture(outline(camera, body, pose, step_mm=0.8), frame.image.shape)
     grid = CutGrid(6.0)
     noise = tuple(n / OWN_NOISE for n in view.noise)
-    cuts, _ = picture_cuts(Picture(frame.image, view.light, view.known, noise), out, grid)
+    cuts, back = picture_cuts(Picture(frame.image, view.light, view.known, noise), out, grid)
     off = grid.offsets_px
     inside, outside = (cuts[:, :, m].mean(-1) for m in ((off > -4) & (off < -1.5), (off > 1.5) & (off < 4)))
-    return _bound(out, inside, outside, noise[0], bench.cam_from_bench[:3, 2],
+    is_seen = _is_before_bench(cuts[..., off > 1.5], back[..., off > 1.5], noise[0]) | (out.side == STEP)
+    return _bound(out, _length_px(out) * is_seen, inside, outside, noise[0], bench.cam_from_bench[:3, 2],
                   lambda group: tracker._nozzle.bias[group_key(body, group)], tracker._travel_mm(bench))
+
+
+def _is_before_bench(outside, bench, noise: float) -> np.ndarray:
+    """Whether what lies beyond each point (n, 3, m) is the bench, in whatever shade: else a finger hides the outline."""
+    shade = (outside[:, 0] * bench[:, 0]).sum(-1) / np.maximum((bench[:, 0] ** 2).sum(-1), 1e-9)
+    away = (outside - np.clip(shade, *_SHADES)[:, None, None] * bench) / (noise * noise_sigma(outside[:, :1]))
+    return (np.sqrt((away ** 2).mean(-1)) < _AS_BENCH).all(-1)
 
 
 if __name__ == "__main__":
