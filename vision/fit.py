@@ -13,13 +13,14 @@ from vision.edges import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, USUAL_NOISE, tab
 from vision.least_squares import Solved, spread_of
 from vision.lens import lens_of
 from vision.nozzle import NozzleBody, ToolPose
-from vision.rounds import Known, Scene, cut_through, fit_rounds, is_inside, tool_of
+from vision.rounds import Known, Scene, Travel, cut_through, fit_rounds, is_inside, tool_of
 from vision.silhouette import STEP, Outline
 from vision.types import FloatArray
 
-__all__ = ["Picture", "PosePrior", "PoseFit", "fit_pose", "loose_prior", "free_limbs", "inside_picture", "picture_cuts"]
+__all__ = ["Picture", "PosePrior", "PoseFit", "Travel", "fit_pose", "loose_prior", "free_limbs", "inside_picture", "picture_cuts"]
 
 _LEAST_MISFIT_NOISE = 0.42
+_RESTING = Travel(np.zeros(3), np.zeros(3), 0.0)
 _FREE_PX = 2.0  # sigma of where limbs that are left free may be seen
 
 
@@ -161,7 +162,7 @@ def _is_limb(body: NozzleBody) -> np.ndarray:
 def fit_pose(
     camera, body: NozzleBody, picture: Picture, start: ToolPose, bias=DEFAULT_BIAS, *, prior: PosePrior | None = None,
     reach_px=9.0, spreads_px=(4.0, 2.0, 1.0), step_mm=0.8, plane: tuple[FloatArray, float, float] | None = None,
-    travel_mm: FloatArray | None = None, veil: float = STRAY_LIGHT, is_exact: bool = True,
+    travel: Travel | None = None, veil: float = STRAY_LIGHT, is_exact: bool = True,
 ) -> PoseFit | None:
     """Fit the pose to the picture's edges, starting near it.
 
@@ -177,8 +178,8 @@ def fit_pose(
         How far edges may be from where they are expected, round by round.
     plane : (normal (3,) in the camera frame, distance, sigma) or None
         What else is known: normal . tip = distance [mm], as when the outlet stands on a gauge block.
-    travel_mm : array, shape (3,), optional
-        Way of the outlet while the shutter is open, camera frame; it blurs the edges that it crosses.
+    travel : Travel, optional
+        Of the outlet while the shutter is open; it blurs the edges that the tool crosses.
     veil : float
         As in `find_edges`.
     is_exact : bool
@@ -197,7 +198,7 @@ def fit_pose(
     normal, distance = (np.zeros(3), 0.0) if plane is None else (plane[0] / plane[2], float(plane[1] / plane[2]))
     known = Known(*_as_numbers(prior.pose), prior.offset_px, prior.cov, prior.is_free, normal, distance)
     found, is_found = fit_rounds(
-        tool_of(body), lens_of(camera), scene, *_as_numbers(start), known, np.zeros(3) if travel_mm is None else travel_mm,
+        tool_of(body), lens_of(camera), scene, *_as_numbers(start), known, _RESTING if travel is None else travel,
         np.array(spreads_px, float), float(step_mm), is_exact, tables_of(CutGrid(float(reach_px))))
     if not is_found:
         return None

@@ -19,7 +19,7 @@ from vision.least_squares import LEAST_GAIN, Solved, solve_steps
 from vision.nozzle import NozzleBody, axis_frame, cross, roll_of, sideways_of
 from vision.silhouette import STEP, body_arrays, coarseness, trace, turned_pose
 
-__all__ = ["Tool", "Scene", "Known", "Found", "tool_of", "fit_rounds", "cut_through", "is_inside"]
+__all__ = ["Tool", "Scene", "Known", "Travel", "Found", "tool_of", "fit_rounds", "cut_through", "is_inside"]
 
 _FINE_MM, _FEW_CUTS = 0.8, 40  # where there would be fewer cuts, of a tool that has hardly come in, they lie no further apart
 _MARGIN_PX = 4  # of the picture in which no cut has its middle
@@ -67,6 +67,15 @@ class Known(NamedTuple):
     distance: float
 
 
+class Travel(NamedTuple):
+    """Way of the outlet while the shutter is open, camera frame: (3,) as expected; and where the outlet was a frame ago (3,), with
+    the share of the time since then for which the shutter is open: 0 where that is not known, or does not matter."""
+
+    way_mm: np.ndarray
+    before_mm: np.ndarray
+    share: float
+
+
 class Found(NamedTuple):
     """Where the rounds ended, with the edges of the last one: `jacobian` and `edge_px` are those before its step."""
 
@@ -86,27 +95,38 @@ def tool_of(body: NozzleBody) -> Tool:
 
 
 @njit(cache=True, nogil=True)
-def fit_rounds(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spreads_px, step_mm, is_exact, tables):
+def fit_rounds(tool, lens, scene, tip, axis, roll_rad, known, travel, spreads_px, step_mm, is_exact, tables):
     """The pose that explains the edges near a start, and whether there were edges enough.
 
     Parameters
     ----------
-    travel_mm : array, shape (3,)
-        Way of the outlet while the shutter is open, camera frame: it blurs the edges that it crosses.
+    travel : Travel
+        It blurs the edges that the tool crosses; brought up to date with what each round finds.
     spreads_px : array
         How far edges may be from where they are expected, round by round.
     is_exact : bool
         As in `fit_pose`.
     """
     seen_px = np.zeros(len(known.offset_px) // 2)
-    found = _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spreads_px[0], step_mm, len(spreads_px) == 1,
+    found = _round(tool, lens, scene, tip, axis, roll_rad, known, travel.way_mm, spreads_px[0], step_mm, len(spreads_px) == 1,
                    is_exact, seen_px, tables)
     for i in range(1, len(spreads_px)):
         if len(found.solved.step) == 0:
             break
-        found = _round(tool, lens, scene, found.tip_mm, found.axis, found.roll_rad, known, travel_mm, spreads_px[i], step_mm,
-                       i == len(spreads_px) - 1, is_exact, seen_px, tables)
+        found = _round(tool, lens, scene, found.tip_mm, found.axis, found.roll_rad, known, _way_now(travel, found.tip_mm),
+                       spreads_px[i], step_mm, i == len(spreads_px) - 1, is_exact, seen_px, tables)
     return found, len(found.solved.step) > 0
+
+
+@njit(cache=True, nogil=True)
+def _way_now(travel, tip):
+    """Way while the shutter is open of an outlet that has come to `tip`: the speed between two frames lags half a frame behind,
+    and what is expected a whole one. Along the line of sight it is left as expected: there the fit tells least."""
+    if travel.share == 0.0:
+        return travel.way_mm
+    faster = 1.5 * (travel.share * (tip - travel.before_mm) - travel.way_mm)
+    ray = tip / math.sqrt((tip * tip).sum())
+    return travel.way_mm + faster - (faster * ray).sum() * ray
 
 
 @njit(cache=True, nogil=True)

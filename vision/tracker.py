@@ -16,7 +16,7 @@ from vision.chart import axis_of, axis_spread, pose_of
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias, edge_offsets
 from vision.edges import STRAY_LIGHT
 from vision.find import DRAFT_STEP_MM, IN_PART, alike, habit, is_other_thing, poses_near, share_in_view
-from vision.fit import Picture, PoseFit, PosePrior, fit_pose
+from vision.fit import Picture, PoseFit, PosePrior, Travel, fit_pose
 from vision.judge import WELL_QUALITY, Judge, is_jump
 from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, calmness, condition, gate, predict, smooth, start_state
 from vision.metal import METAL_EARNS, looks_like
@@ -62,6 +62,7 @@ _STEADY_COV = np.diag([0.2, 0.2, 0.3, 0.003, 0.003]) ** 2
 _AS_MEASURED = 0.81
 _STEADY_SHARE = 0.2  # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
+_RECENT_S = 0.1  # a frame so long ago tells how fast the tool moves
 _SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench
 # ways to fit: how far edges may be from where they are expected, round by round, and the veil
 _WAYS = ((2.5, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), _SMOKE)
@@ -323,7 +324,7 @@ class Tracker:
         for way in sorted(range(len(_WAYS)), key=lambda w: not is_thorough and w != self._way):
             spreads_px, veil = _WAYS[way]
             fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior, spreads_px=spreads_px,
-                           travel_mm=self._travel_mm(bench), veil=veil)
+                           travel=self._travel(bench), veil=veil)
             if fit is not None and fit.quality > least_quality and self._judge.is_possible(fit, bench, self._ways()):
                 earned = fit.merit if veil == STRAY_LIGHT else fit.merit / _SMOKE_EARNS
                 if best is None or earned > most:
@@ -345,14 +346,18 @@ class Tracker:
         drafts = []
         for start in poses_near(self._camera, self._body, picture, prior.pose, spread):
             draft = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=wide, spreads_px=(5.0, 2.0),
-                             step_mm=DRAFT_STEP_MM, travel_mm=self._travel_mm(bench), is_exact=False)
+                             step_mm=DRAFT_STEP_MM, travel=self._travel(bench), is_exact=False)
             if draft is not None:
                 drafts.append(draft)
         return self._follow(picture, bench, wide, max(drafts, key=lambda d: d.merit).pose) if drafts else None
 
-    def _travel_mm(self, bench: BenchPose) -> FloatArray:
-        """Way of the outlet while the shutter is open, camera frame (3,)."""
-        return np.zeros(3) if self._state is None else self._velocity_mm_s(bench) * self._shutter.open_s
+    def _travel(self, bench: BenchPose) -> Travel:
+        """Of the outlet while the shutter is open."""
+        if self._state is None:
+            return Travel(np.zeros(3), np.zeros(3), 0.0)
+        open_s, since_s = self._shutter.open_s, self._t_s - self._state.t_s
+        return Travel(self._velocity_mm_s(bench) * open_s, self._in_camera(self._state, bench).tip_mm,
+                      open_s / since_s if 0.0 < since_s < _RECENT_S else 0.0)
 
     def _velocity_mm_s(self, bench: BenchPose) -> FloatArray:
         """Of the outlet, camera frame (3,)."""
