@@ -15,11 +15,11 @@ __all__ = ["Shutter"]
 
 _TRIED_S = np.arange(13) / 240  # up to a whole frame at 20 a second
 _USUAL_S, _USUAL_SIGMA_S = 0.01, 0.01  # of a camera that has not shown anything yet
-_EVERY_S = 0.1
+_EVERY_S = 0.2
 _KEEPS = 0.98  # of what earlier pictures said, from one to the next: a camera opens its shutter longer in less light
 _SLOW_PX_S, _FAST_PX_S = 200.0, 450.0  # of edges that tell something: slower ones are hardly softer than resting ones
 _MOST_ABOVE = 200.0  # chi-square: a picture at whose time the velocity was not known says no more
-_LEAST_CUTS, _MOST_CUTS, _LEAST_GAIN, _NEAR_PX = 8, 50, 40.0, 2.0
+_LEAST_CUTS, _MOST_CUTS, _LEAST_GAIN, _NEAR_PX = 8, 32, 40.0, 2.0
 _GRID = CutGrid(9.0)
 
 
