@@ -420,7 +420,10 @@ class Tracker:
             if is_jump(ahead, alone, alone_cov):
                 if not was_vague and self._jumps < _JUMPS and not self._is_clearer(fit):
                     self._jumps += 1
-                    return seen, self._coast(t_s, "nozzle seems to jump")
+                    track = self._coast(t_s, "nozzle seems to jump")
+                    if track.status is TrackStatus.LOST and not self._belief.is_new:  # it is in the picture, wherever it is
+                        track = replace(track, status=TrackStatus.VAGUE)
+                    return seen, track
                 known = False
             else:
                 self._calm_score = _CALM_KEEPS * self._calm_score + calmness(self._state, t_s, alone, alone_cov)
