@@ -26,7 +26,7 @@ _MARGIN_PX = 4  # of the picture in which no cut has its middle
 _MOST_BLUR_PX = 4.0
 _APART_PX, _CROWDED_PX = 6.0, 0.2  # edges nearer than that disturb each other; by how much at 3/8 of that
 _READ_PX = 0.012  # sigma of an edge for where it lies between the pixels: so drawn ones scatter without any noise
-_STEP_PX = 0.1  # sigma of an edge before metal, which is not as even as a known bench: drawn ones scatter by 0.05 along an arc
+_STEP_PX = 0.1  # sigma of an edge before metal, which is not as even as a known bench: drawn ones before a cone are off by so much
 _MOST_LINES = 4  # of which a cut is the mean
 _FAINT_GAIN, _SMEAR_PX = 50.0, 1.6  # mean gain of a side below which a codec may have smeared it, and by how much
 

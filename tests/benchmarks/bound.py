@@ -14,8 +14,8 @@ all its draws share would count several times.
 With CLIPS and OUT (as tests.benchmarks.clips wrote it) each clip's height from single frames is set beside the bound that the
 contrast of those frames, the blur of motion, and the noise beside the tool give; that noise is what the tracker measures, more
 where neighbours share it, as a codec's errors are. Outline beyond which no bench is seen counts for nothing: fingers hide it.
-The spread is that of second differences of the error, so that neither the
-hand's motion nor a lasting bias shows; the bound, of an estimate that knows the offsets no better than this nozzle's file does.
+The spread is that of second differences of the error, so that neither the hand's motion nor a lasting bias shows; the bound, of
+an estimate that knows the offsets no better than this nozzle's file does.
 """
 
 from __future__ import annotations
