@@ -62,6 +62,7 @@ _STEADY_COV = np.diag([0.2, 0.2, 0.3, 0.003, 0.003]) ** 2
 _AS_MEASURED = 0.81
 _STEADY_SHARE = 0.2  # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
+_FAST_MM_S = np.array([150.0, 0.0, 0.0])  # of the tool that warms up
 _RECENT_S = 0.1  # a frame so long ago tells how fast the tool moves
 _SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench
 # ways to fit: how far edges may be from where they are expected, round by round, and the veil
@@ -143,6 +144,7 @@ class Tracker:
             twin._advance(fit, bench, 0.0)
             twin._track_on(picture, bench, 0.03)
             twin._tool_mask(bench, image.shape)
+            Shutter().see(0.0, self._camera, self._body, picture, fit.pose, _FAST_MM_S)
         self._bench.warm_up()
 
     def step(self, frame: Frame) -> VisionResult:

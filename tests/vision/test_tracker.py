@@ -11,6 +11,7 @@ import pytest
 
 import vision.find
 import vision.searching
+import vision.shutter
 import vision.tracker
 from tests.vision.test_find import ALL_KNOWN, CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
@@ -30,6 +31,9 @@ class StillBench:
 
     def step(self, frame):
         return BenchPose(frame.t_s, CAM_FROM_BENCH, 1e-8 * np.eye(6), 14, 0.1), ()
+
+    def warm_up(self):
+        pass
 
 
 def _pose(index):
@@ -405,6 +409,27 @@ def test_a_vague_nozzle_may_jump_to_where_it_is_seen_and_another_may_not(scene, 
     _, track = tracker._advance(far, here, tracker._t_seen_s + 1 / RATE_HZ)
 
     assert track.status is (TrackStatus.VAGUE if is_vague else TrackStatus.COASTING)
+
+
+@pytest.mark.parametrize("sightings, status", [(20, TrackStatus.VAGUE), (1, TrackStatus.LOST)])
+def test_a_nozzle_that_seems_to_jump_long_after_it_was_told_is_seen_unless_it_is_new(scene, sightings, status):
+    tracker, fit, _, here = _tracking(scene, n=20)
+    tracker._belief = replace(tracker._belief, sightings=sightings, t_told_s=tracker._t_seen_s - 0.3)
+    far = replace(fit, pose=moved_pose(fit.pose, np.array([0.0, 0, 40.0, 0, 0, 0])), quality=0.5)
+
+    _, track = tracker._advance(far, here, tracker._t_seen_s + 1 / RATE_HZ)
+
+    assert track.status is status
+    assert np.isnan(track.tip_mm).all()
+
+
+def test_what_learns_the_shutter_is_ready_before_the_first_frame(scene, monkeypatch):
+    used, original = [], vision.shutter.misfits_by_travel
+    monkeypatch.setattr(vision.shutter, "misfits_by_travel", lambda *a: used.append(1) or original(*a))
+
+    Tracker(CAMERA, StillBench(), NozzleModel(TOOL, DRAWN_EDGES, scene[0]), 0.0).warm_up()
+
+    assert used
 
 
 @pytest.mark.parametrize("turn_rad, is_followed", [(0.012, True), (0.2, False)])
