@@ -262,7 +262,7 @@ class Tracker:
         is_due = is_new or t_s - self._t_caught_up_s > _CATCH_UP_EVERY_S or (fit is None and not is_low)
         if quality <= enough and is_due:
             self._t_caught_up_s = t_s
-            other = self._catch_up(picture, bench, prior)
+            other = self._catch_up(picture, bench, t_s, prior)
             is_better = other is not None and (fit is None or other.merit > fit.merit)
             if is_better and self._is_convincing(other, bench, FIND_QUALITY, self._ways()) and (
                     not is_low or other.quality > _CLEARER * quality or not self._is_low(other.pose)):
@@ -287,11 +287,11 @@ class Tracker:
         if self._is_calm:
             ahead = predict(self._state, t_s, self._motion, is_calm=True)
             calm_prior = self._prior(ahead, bench)
-            fit = self._follow(picture, bench, calm_prior, calm_prior.pose, least_quality)
+            fit = self._follow(picture, bench, t_s, calm_prior, calm_prior.pose, least_quality)
             if fit is not None and gate(ahead, *observation(fit, bench, t_s, self._body)[1:]) < _STIRS:
                 return fit, calm_prior
             self._is_calm, self._calm_score = False, 0.0
-        return self._follow(picture, bench, prior, prior.pose, least_quality), prior
+        return self._follow(picture, bench, t_s, prior, prior.pose, least_quality), prior
 
     def _jumps_to(self, fit: PoseFit, bench: BenchPose, t_s: float) -> bool:
         """Whether a fit lies where the track does not lead."""
@@ -317,7 +317,7 @@ class Tracker:
         self._t_find_s = t_s
         return self._search
 
-    def _follow(self, picture: Picture, bench: BenchPose, prior: PosePrior, start: ToolPose,
+    def _follow(self, picture: Picture, bench: BenchPose, t_s: float, prior: PosePrior, start: ToolPose,
                 least_quality: float = _FOLLOW_QUALITY) -> PoseFit | None:
         """Fit from a start near the track; None when the picture does not agree with it."""
         best, most = None, 0.0
@@ -326,7 +326,7 @@ class Tracker:
         for way in sorted(range(len(_WAYS)), key=lambda w: not is_thorough and w != self._way):
             spreads_px, veil = _WAYS[way]
             fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior, spreads_px=spreads_px,
-                           travel=self._travel(bench), veil=veil)
+                           travel=self._travel(bench, t_s), veil=veil)
             if fit is not None and fit.quality > least_quality and self._judge.is_possible(fit, bench, self._ways()):
                 earned = fit.merit if veil == STRAY_LIGHT else fit.merit / _SMOKE_EARNS
                 if best is None or earned > most:
@@ -341,23 +341,23 @@ class Tracker:
             self._usual_quality += 0.1 * (best.quality - self._usual_quality)
         return best
 
-    def _catch_up(self, picture: Picture, bench: BenchPose, prior: PosePrior) -> PoseFit | None:
+    def _catch_up(self, picture: Picture, bench: BenchPose, t_s: float, prior: PosePrior) -> PoseFit | None:
         """The best fit from other starts around the track."""
         wide = PosePrior(prior.pose, prior.offset_px, prior.cov * 4.0)
         spread = np.minimum(np.sqrt(np.diag(wide.cov)[:6]), [15.0, 15.0, 15.0, 0.1, 0.1, 0.1])
         drafts = []
         for start in poses_near(self._camera, self._body, picture, prior.pose, spread):
             draft = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=wide, spreads_px=(5.0, 2.0),
-                             step_mm=DRAFT_STEP_MM, travel=self._travel(bench), is_exact=False)
+                             step_mm=DRAFT_STEP_MM, travel=self._travel(bench, t_s), is_exact=False)
             if draft is not None:
                 drafts.append(draft)
-        return self._follow(picture, bench, wide, max(drafts, key=lambda d: d.merit).pose) if drafts else None
+        return self._follow(picture, bench, t_s, wide, max(drafts, key=lambda d: d.merit).pose) if drafts else None
 
-    def _travel(self, bench: BenchPose) -> Travel:
+    def _travel(self, bench: BenchPose, t_s: float) -> Travel:
         """Of the outlet while the shutter is open."""
         if self._state is None:
             return Travel(np.zeros(3), np.zeros(3), 0.0)
-        open_s, since_s = self._shutter.open_s, self._t_s - self._state.t_s
+        open_s, since_s = self._shutter.open_s, t_s - self._state.t_s
         return Travel(self._velocity_mm_s(bench) * open_s, self._in_camera(self._state, bench).tip_mm,
                       open_s / since_s if 0.0 < since_s < _RECENT_S else 0.0)
 

@@ -171,7 +171,7 @@ def _frame_bound(tracker, camera, frame, bench) -> float:
     inside, outside = (cuts[:, :, m].mean(-1) for m in ((off > -4) & (off < -1.5), (off > 1.5) & (off < 4)))
     is_seen = _is_before_bench(cuts[..., off > 1.5], back[..., off > 1.5], noise[0]) | (out.side == STEP)
     return _bound(out, _length_px(out) * is_seen, inside, outside, noise[0], bench.cam_from_bench[:3, 2],
-                  lambda group: tracker._nozzle.bias[group_key(body, group)], tracker._travel(bench).way_mm)
+                  lambda group: tracker._nozzle.bias[group_key(body, group)], tracker._travel(bench, frame.t_s).way_mm)
 
 
 def _is_before_bench(outside, bench, noise: float) -> np.ndarray:
