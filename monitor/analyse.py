@@ -25,7 +25,7 @@ from monitor.tracking import make_tracker
 from vision.camera import CameraModel, load_camera
 from vision.kalman import ToolState
 from vision.sources import open_video
-from vision.tracker import smoothed
+from vision.told import smoothed
 from vision.types import BenchPose, Frame
 
 __all__ = ["Inputs", "read_inputs", "analyse"]

@@ -4,33 +4,23 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
-from typing import NamedTuple
 
 import numpy as np
 from numba import njit
-from scipy.special import ndtr
 
 from vision.cuts import CutGrid, to_opponent
+from vision.edge_looks import BLUR_PX, FINE, FLAT_LANES, LANES, SAMPLING_PX, look_of, tables_of
 from vision.types import FloatArray
 
-__all__ = ["STRAY_LIGHT", "USUAL_NOISE", "PICK_LIMIT", "MISFIT_LIMIT", "BLUR_PX", "SAMPLING_PX", "COLOUR_BLUR_PX", "EdgeSet",
-           "EdgeTables", "tables_of", "noise_sigma", "find_edges", "edges_along", "misfits_by_travel"]
+__all__ = ["STRAY_LIGHT", "USUAL_NOISE", "PICK_LIMIT", "MISFIT_LIMIT", "EdgeSet", "noise_sigma", "find_edges",
+           "edges_along", "misfits_by_travel"]
 
-_INNER_PX, _OUTER_PX = 2.5, 2.5  # alike on both sides: a lopsided window favours edges away from the truth
 _BACK_PX, _FORE_PX = 4.5, 6.5  # the window that stays put while the edge is tried within it
 _TRY_IN_PX, _TRY_OUT_PX = 3.0, 4.0
-_FINE = 4  # edges are tried at this part of the samples' distance
 _SHADE_LOW, _SHADE_HIGH = 0.3, 1.2  # a shadow may darken the bench this far; anything darker is another thing
-BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compression together
-SAMPLING_PX = 6.0 ** -0.5  # blur that reading between pixels adds: sigma of a triangle two pixels wide
-_BLUR_STEP_PX = 0.025
-_SHARPEST, _SOFTEST = 25, 160  # blurs, in these steps
-_TRAVEL_STEP_PX, _FURTHEST = 0.25, 56  # ways while the shutter is open, and how many
 _LEAST_TO_SHARE, _LEAST_RAMP = 6, 1e-4  # cuts, and least scatter of what they share [1 / px]
 _MEDIAN_SPREAD = 1.25  # of a median, in those of a mean
 _RAMP_TOLD = 12.0  # chi-square of 3 degrees of freedom, 99.3 %
-COLOUR_BLUR_PX = 0.9  # that colours have beside that of brightness: codecs keep them at half the width and height
 _SHADE_PRIOR = 0.5  # sigma of the shade about 1
 PICK_LIMIT, MISFIT_LIMIT = 5.0, 6.0  # as in `find_edges`
 STRAY_LIGHT = 0.01  # sigma of the brightness that it lays over the bench; smoke lays more
@@ -108,96 +98,11 @@ def edges_along(cuts, background, lines, sides, n_sides, blur_px, travel_px, spr
     n = len(cuts)
     level = np.empty(n, np.int64)
     for i in range(n):
-        way = round(travel_px[i] / _TRAVEL_STEP_PX)
-        steps = round(math.hypot(blur_px[i], SAMPLING_PX) / _BLUR_STEP_PX)
-        level[i] = _SOFTEST - _SHARPEST + min(way, _FURTHEST) if way > 0 else min(max(steps, _SHARPEST), _SOFTEST) - _SHARPEST
+        level[i] = look_of(blur_px[i], travel_px[i])
     offset, sigma, gain, lighter = np.full(n, np.nan), np.full(n, np.inf), np.zeros(n), np.zeros(n, np.bool_)
     _edges(cuts, background, lines, sides, n_sides, level, tables, spread_px, pick_limit, misfit_limit, veil, noise, offset,
            sigma, gain, lighter)
     return offset, sigma, gain, lighter
-
-
-# Sums over a window are of products of what a sample carries (_weigh) and what an edge gives it (_blurred_edge), lane by lane:
-#    0- 3  w b, w                               times q (1 - q)           2, 3    w v, w            times q
-#    4- 5  w b b, w b                           times (1 - q) (1 - q)     6, 7    w b v, w v        times 1 - q
-#    8-10  w b of either colour, and w          times q (1 - q)           11-13   w v of them, w    times q
-#   14     w b b of both                        times (1 - q) (1 - q)     15      w b v of both     times 1 - q
-#   16-18  w b, w v, w                          times r (1 - q), r, r (1 - q)
-#   19-20  w, w                                 times r q, r r
-#   21-26  w b and w v of either colour, w, w   times r (1 - q), r, r q, r r
-#   27     w v v of all, not for an edge
-# where w is the sample's weight, b the background, v the picture, q the share of the inside and r the depth into it; brightness
-# first, then the colours, whose edge is softer. Few wide lanes are several times as fast as many single sums.
-_LANES, _FLAT_LANES = 28, 16  # the flat ones have no r
-
-
-def _blurred_edge(x_px: FloatArray, blur_px: float, travel_px: float) -> FloatArray:
-    """What an edge at 0 gives to samples at x, shape (..., _LANES)."""
-    with np.errstate(under="ignore"):
-        (q, r), (cq, cr) = (_share_and_depth(x_px, b, travel_px) for b in (blur_px, math.hypot(blur_px, COLOUR_BLUR_PX)))
-        o, co, none = 1 - q, 1 - cq, np.zeros_like(q)
-        return np.stack([q * o, q * o, q, q, o * o, o * o, o, o, *[cq * co] * 3, *[cq] * 3, co * co, co, r * o, r, r * o, r * q,
-                         r * r, *[cr * co] * 2, *[cr] * 2, cr * cq, cr * cr, none], -1)
-
-
-def _share_and_depth(x_px: FloatArray, blur_px: float, travel_px: float) -> tuple[FloatArray, FloatArray]:
-    """Share of the inside in samples at x from an edge about 0, and the depth into it: the share of all that lies further out,
-    summed. While the shutter is open the edge goes evenly from one side of 0 to the other."""
-    if travel_px == 0.0:
-        return _sums_of_share(x_px, blur_px)[:2]
-    (_, before, far_before), (_, after, far_after) = (_sums_of_share(x_px + way, blur_px) for way in (-travel_px / 2, travel_px / 2))
-    return (before - after) / travel_px, (far_before - far_after) / travel_px
-
-
-def _sums_of_share(x_px: FloatArray, blur_px: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Share of the inside at x from a resting edge at 0, its integral from x outwards, and that one's."""
-    z = x_px / blur_px
-    share, bell = ndtr(-z), np.exp(-0.5 * z ** 2) / np.sqrt(2 * np.pi)
-    return share, blur_px * (bell - z * share), 0.5 * blur_px ** 2 * ((z ** 2 + 1) * share - z * bell)
-
-
-class EdgeTables(NamedTuple):
-    """What edges look like on a grid of m samples, for every blur that is tried, then for every way that they may travel.
-
-    Attributes
-    ----------
-    step_px : float
-    offsets_px : array, shape (m,)
-        Positions of the samples.
-    inner : int
-        Samples of the rough window before the edge.
-    rough : array, shape (blurs, samples, _LANES)
-        A blurred edge along the rough window.
-    clear : array, shape (blurs,), int
-        The first sample of that window where it has ended.
-    fine : array, shape (blurs, _FINE, 2 m + 1, _LANES)
-        The same along a cut, in steps and at _FINE places between them.
-    blurs : array, shape (blurs,)
-        Their sigmas, reading included.
-    """
-
-    step_px: float
-    offsets_px: np.ndarray
-    inner: int
-    rough: np.ndarray
-    clear: np.ndarray
-    fine: np.ndarray
-    blurs: np.ndarray
-
-
-@lru_cache
-def tables_of(grid: CutGrid) -> EdgeTables:
-    """The tables for a grid."""
-    off, step = grid.offsets_px, grid.step_px
-    m, inner, outer = len(off), int(round(_INNER_PX / step)), int(round(_OUTER_PX / step))
-    looks = [(_BLUR_STEP_PX * k, 0.0) for k in range(_SHARPEST, _SOFTEST + 1)]
-    looks += [(math.hypot(BLUR_PX, SAMPLING_PX), _TRAVEL_STEP_PX * k) for k in range(1, _FURTHEST + 1)]
-    blurs = np.array([math.hypot(blur, way / math.sqrt(12)) for blur, way in looks])
-    rough = np.array([_blurred_edge(np.arange(-inner, outer + 1) * step, *look) for look in looks])
-    clear = np.minimum(inner + np.round(1.5 * blurs / step).astype(np.int64), inner + outer - 1)
-    between = np.arange(_FINE)[:, None] * step / _FINE
-    fine = np.array([_blurred_edge(np.arange(-m, m + 1) * step - between, *look) for look in looks])
-    return EdgeTables(step, off, inner, rough, clear, fine, blurs)
 
 
 def noise_sigma(level: FloatArray) -> FloatArray:
@@ -254,15 +159,15 @@ def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick
            offset, sigma, gain, lighter):
     n, _, m = cuts.shape
     step, inner, width = tables.step_px, tables.inner, tables.rough.shape[1]
-    samples, until = np.zeros((m, _LANES)), np.zeros((m + 1, _LANES))
-    gains, sums = np.empty(m - width + 1), np.empty(_LANES)
+    samples, until = np.zeros((m, LANES)), np.zeros((m + 1, LANES))
+    gains, sums = np.empty(m - width + 1), np.empty(LANES)
     expected = np.exp(-0.25 * ((np.arange(len(gains)) + inner - 0.5 * (m - 1)) * step / spread) ** 2)
     starts, ramps = np.full(n, -1), np.zeros((n, 4))
     for i in range(n):
         level = levels[i]
         _weigh(cuts[i], background[i], 0, m, -1, step / noise ** 2, samples)
         for j in range(m):
-            for s in range(_LANES):
+            for s in range(LANES):
                 until[j + 1, s] = until[j, s] + samples[j, s]
         starts[i], gain[i] = _rough_edge(samples, until, tables.rough[level], tables.clear[level], inner, step, expected,
                                          pick_limit, veil, gains, sums)
@@ -326,10 +231,10 @@ def _rough_edge(samples, until, edge, clear, inner, step, expected, limit, veil,
     width = len(edge)
     n, best, most = len(gains), -1, -np.inf
     for k in range(n):
-        for s in range(_FLAT_LANES):
+        for s in range(FLAT_LANES):
             sums[s] = 0.0
         for j in range(width):
-            for s in range(_FLAT_LANES):
+            for s in range(FLAT_LANES):
                 sums[s] += samples[k + j, s] * edge[j, s]
         ww, bb, b1, bv, v1, _ = _plain(until, k, k + width)
         # each channel's inside level is eliminated; shade and veil are shared
@@ -359,12 +264,12 @@ def _rough_edge(samples, until, edge, clear, inner, step, expected, limit, veil,
 @njit(cache=True, nogil=True, error_model="numpy")
 def _misfit_of_edge(samples, lo, hi, start, t, whole_w, fine, veil, ramp, sums):
     """Least misfit over inside levels, ramps, shade and veil when the edge lies t fine steps beyond sample start."""
-    whole = t // _FINE
-    edge, base = fine[t - whole * _FINE], fine.shape[1] // 2 - start - whole
-    for s in range(_LANES):
+    whole = t // FINE
+    edge, base = fine[t - whole * FINE], fine.shape[1] // 2 - start - whole
+    for s in range(LANES):
         sums[s] = 0.0
     for j in range(lo, hi):
-        for s in range(_LANES):
+        for s in range(LANES):
             sums[s] += samples[j, s] * edge[j + base, s]
     qq, oq, qr, our = sums[3] - sums[1], sums[1], sums[19], sums[18]
     per_qq = 1.0 / qq
@@ -427,7 +332,7 @@ def _fine_edge(cut, back, start, step, noise, fine, blur, veil, ramp, tells_ramp
     lo, hi = _window(start, step, cut.shape[1])
     _weigh(cut, back, lo, hi, start, step / noise ** 2, samples)
     whole_w = samples[lo:hi, 1].sum()
-    tiny = step / _FINE
+    tiny = step / FINE
     coarse = int(round(1.0 / tiny))
     lowest, highest = -int(round(_TRY_IN_PX / tiny)), int(round(_TRY_OUT_PX / tiny))
     misfits, zero = np.full(highest - lowest + 1, np.inf), -lowest
@@ -495,21 +400,18 @@ def misfits_by_travel(cuts, background, offset_px, ways_px, veil, noise, tables)
     ways_px : array, shape (n, k)
         Ways to try, of each cut.
     """
-    (n, k), m, still = ways_px.shape, cuts.shape[2], _SOFTEST - _SHARPEST
-    rest = round(math.hypot(BLUR_PX, SAMPLING_PX) / _BLUR_STEP_PX) - _SHARPEST
-    samples, sums, flat, out = np.zeros((m, _LANES)), np.empty(_LANES), np.zeros(4), np.empty((n, k))
+    (n, k), m = ways_px.shape, cuts.shape[2]
+    samples, sums, flat, out = np.zeros((m, LANES)), np.empty(LANES), np.zeros(4), np.empty((n, k))
     for i in range(n):
         start = int(round(offset_px[i] / tables.step_px)) + (m - 1) // 2
-        place = int(round((offset_px[i] / tables.step_px + (m - 1) // 2 - start) * _FINE))
+        place = int(round((offset_px[i] / tables.step_px + (m - 1) // 2 - start) * FINE))
         lo, hi = _window(start, tables.step_px, m)
         _weigh(cuts[i], background[i], lo, hi, start, tables.step_px / noise ** 2, samples)
         whole_w = samples[lo:hi, 1].sum()
         for j in range(k):
-            way = min(round(ways_px[i, j] / _TRAVEL_STEP_PX), _FURTHEST)
-            out[i, j] = np.inf
-            for t in range(place - _FINE, place + _FINE + 1):
-                misfit, _, _ = _misfit_of_edge(samples, lo, hi, start, t, whole_w, tables.fine[still + way if way > 0 else rest],
-                                               veil, flat, sums)
+            look, out[i, j] = tables.fine[look_of(BLUR_PX, ways_px[i, j])], np.inf
+            for t in range(place - FINE, place + FINE + 1):
+                misfit, _, _ = _misfit_of_edge(samples, lo, hi, start, t, whole_w, look, veil, flat, sums)
                 out[i, j] = min(out[i, j], misfit)
     return out
 

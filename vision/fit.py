@@ -9,7 +9,8 @@ import numpy as np
 
 from vision.cuts import CutGrid, linear_light
 from vision.edge_bias import DEFAULT_BIAS, edge_offsets, group_key, n_groups
-from vision.edges import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, USUAL_NOISE, tables_of
+from vision.edge_looks import tables_of
+from vision.edges import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, USUAL_NOISE
 from vision.least_squares import Solved, spread_of
 from vision.lens import lens_of
 from vision.nozzle import NozzleBody, ToolPose
@@ -218,7 +219,7 @@ def _as_numbers(pose: ToolPose) -> tuple[FloatArray, FloatArray, float]:
 def inside_picture(out: Outline, shape) -> Outline:
     """The part of an outline whose cuts lie in a picture of that shape."""
     ok = is_inside(out.px, shape[:2])
-    return out if ok.all() else Outline(*(getattr(out, f)[ok] for f in Outline.__dataclass_fields__))
+    return out if ok.all() else out.at(ok)
 
 
 def picture_cuts(picture: Picture, out: Outline, grid: CutGrid):

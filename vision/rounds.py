@@ -14,7 +14,8 @@ from numba import njit
 
 from vision.cuts import LINEAR, NO_TONE, sample_along, to_opponent
 from vision.edge_bias import side_of
-from vision.edges import BLUR_PX, SAMPLING_PX, edges_along
+from vision.edge_looks import BLUR_PX, SAMPLING_PX
+from vision.edges import edges_along
 from vision.least_squares import LEAST_GAIN, Solved, solve_steps
 from vision.nozzle import NozzleBody, axis_frame, cross, roll_of, sideways_of
 from vision.silhouette import STEP, body_arrays, coarseness, trace, turned_pose

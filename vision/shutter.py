@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from vision.cuts import CutGrid
-from vision.edges import BLUR_PX, MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, edges_along, misfits_by_travel, tables_of
+from vision.edge_looks import BLUR_PX, tables_of
+from vision.edges import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, edges_along, misfits_by_travel
 from vision.fit import Picture, inside_picture, picture_cuts
 from vision.nozzle import NozzleBody, ToolPose
-from vision.silhouette import STEP, Outline, outline
+from vision.silhouette import STEP, outline
 from vision.types import FloatArray
 
 __all__ = ["Shutter"]
@@ -55,7 +56,7 @@ class Shutter:
         if len(at) < _LEAST_CUTS:
             return
         at = at[::-(-len(at) // _MOST_CUTS)]
-        out = Outline(*(getattr(out, f)[at] for f in Outline.__dataclass_fields__))
+        out = out.at(at)
         cuts, back = picture_cuts(picture, out, _GRID)
         tables, one, travel_px = tables_of(_GRID), np.ones(len(at), np.int64), speed_px_s[at] * self.open_s
         blur_px = np.hypot(BLUR_PX, travel_px / np.sqrt(12))

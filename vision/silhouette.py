@@ -59,6 +59,10 @@ class Outline:
     along_mm: FloatArray
     jacobian: FloatArray
 
+    def at(self, which: np.ndarray) -> Outline:
+        """Some of the points, by index or mask."""
+        return Outline(*(getattr(self, field)[which] for field in self.__dataclass_fields__))
+
 
 def outline(camera, body: NozzleBody, pose: ToolPose, step_mm: float = 0.5) -> Outline:
     """Visible outline of the body, sampled every step_mm along its edges, the handle's more coarsely.

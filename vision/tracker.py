@@ -12,24 +12,25 @@ from vision.background import MASK_SCALE, BenchView
 from vision.belief import CLEAR_QUALITY, FIND_QUALITY, SURE_QUALITY, TOLD_SIGMA_MM, Belief
 from vision.board import BoardFollower
 from vision.carried import BenchCarrier, BenchRelief, bench_now
-from vision.chart import axis_of, axis_spread, pose_of
+from vision.chart import pose_of
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias, edge_offsets
 from vision.edges import STRAY_LIGHT
 from vision.find import DRAFT_STEP_MM, IN_PART, alike, habit, is_other_thing, poses_near, share_in_view
 from vision.fit import Picture, PoseFit, PosePrior, Travel, fit_pose
 from vision.judge import WELL_QUALITY, Judge, is_jump
-from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, calmness, condition, gate, predict, smooth, start_state
+from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, calmness, condition, gate, predict, start_state
 from vision.metal import METAL_EARNS, looks_like
 from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of
 from vision.observed import bench_chart, chart_turn, observation
 from vision.searching import SEARCH_S, Search, Searcher
 from vision.shutter import Shutter
 from vision.silhouette import tool_hull
+from vision.told import told
 from vision.types import (
     BenchEvent, BenchPose, FloatArray, Frame, NozzleMiss, NozzleObservation, NozzleTrack, PoseMiss, TrackStatus, VisionResult,
 )
 
-__all__ = ["NozzleModel", "Tracker", "smoothed"]
+__all__ = ["NozzleModel", "Tracker"]
 
 _FOLLOW_QUALITY, _LOW_QUALITY = 0.22, 0.15  # share of the outline that must agree; when little of it is in view
 _GOOD_QUALITY = 0.7
@@ -57,9 +58,6 @@ _BETTER, _BETTER_YOUNG, _YOUNG_S = 1.15, 1.05, 1.0
 _GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames holds it alike for so long
 # what callipers, the board's thickness and the touch photographs leave, alike in all frames: outlet [mm], direction [-]
 _STEADY_COV = np.diag([0.2, 0.2, 0.3, 0.003, 0.003]) ** 2
-# of the filter's variance, what heights have shown: in 45 runs over rendered clips, forwards and backwards, begun at different
-# pictures, its own bands of 90 % held 92 %, and on the five clips those of two-sided estimates did
-_AS_MEASURED = 0.81
 _STEADY_SHARE = 0.2  # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
 _FAST_MM_S = np.array([150.0, 0.0, 0.0])  # of the tool that warms up
@@ -476,7 +474,7 @@ class Tracker:
 
     def _track(self, status: TrackStatus, reason: str, state: ToolState | None = None) -> NozzleTrack:
         s = state or self._state
-        tip_mm, axis, cov = _told(s)
+        tip_mm, axis, cov = told(s)
         return NozzleTrack(s.t_s, status, tip_mm, s.mean[6:9].copy(), axis, cov, self._t_seen_s, reason)
 
     def _in_camera(self, state: ToolState, bench: BenchPose) -> ToolPose:
@@ -490,18 +488,6 @@ class Tracker:
         for hull in tool_hull(self._camera, self._body, self._in_camera(self._state, bench)):
             cv2.fillConvexPoly(mask, np.round((hull + 0.5) / MASK_SCALE - 0.5).astype(np.int32), 255)
         return cv2.dilate(mask, np.ones((5, 5), np.uint8))
-
-
-def smoothed(states: list[ToolState]) -> list[tuple[FloatArray, FloatArray, FloatArray]]:
-    """Two-sided estimates of one unbroken track: tip (3,) [mm], jet direction (3,), covariance (6, 6), bench frame."""
-    return [_told(s) for s in smooth(states)]
-
-
-def _told(state: ToolState) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """What is told of a state: tip (3,) [mm], jet direction (3,), covariance (6, 6), bench frame."""
-    axis = axis_of(state.mean[3:5])
-    spread = axis_spread(axis)
-    return state.mean[:3].copy(), axis, _AS_MEASURED * spread @ (state.cov[:5, :5] + state.steady_cov) @ spread.T
 
 
 def _paled(noise: tuple[float, float, float]) -> tuple[float, float, float]:

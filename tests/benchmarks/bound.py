@@ -37,7 +37,8 @@ from vision.camera import load_camera
 from vision.chart import pose_of
 from vision.cuts import CutGrid
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias, group_key, group_of
-from vision.edges import BLUR_PX, COLOUR_BLUR_PX, noise_sigma
+from vision.edge_looks import BLUR_PX, COLOUR_BLUR_PX
+from vision.edges import noise_sigma
 from vision.fit import Picture, fit_pose, inside_picture, picture_cuts
 from vision.nozzle import ToolPose
 from vision.silhouette import STEP, outline

@@ -8,7 +8,7 @@ from scipy.spatial import ConvexHull
 
 from vision.camera import CameraModel
 from vision.nozzle import ToolPose, axis_frame, body_from_measures
-from vision.edges import BLUR_PX
+from vision.edge_looks import BLUR_PX
 
 CAMERA = CameraModel(
     camera_matrix_px=np.array([[900.0, 0, 640], [0, 900.0, 360], [0, 0, 1]]), distortion=np.zeros(5),

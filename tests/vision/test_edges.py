@@ -12,7 +12,8 @@ from scipy.ndimage import gaussian_filter1d
 
 from tests.vision.drawn_tool import independent
 from vision.cuts import NO_TONE, CutGrid, sample_along, to_opponent
-from vision.edges import _share_ramps, edges_along, find_edges, misfits_by_travel, tables_of
+from vision.edge_looks import tables_of
+from vision.edges import _share_ramps, edges_along, find_edges, misfits_by_travel
 from vision.least_squares import _scatter_px
 from vision.rounds import _crowding_px
 from vision.silhouette import STEP
@@ -56,7 +57,7 @@ def test_an_edge_that_travels_while_the_shutter_is_open_is_found_in_the_middle_o
     found = find_edges(cuts.astype(np.float32), back.astype(np.float32), GRID, float(np.hypot(0.8, travel_px / 12**0.5)), 3.0,
                        travel_px=travel_px)
 
-    assert found.offset_px[0] == pytest.approx(0.3, abs=0.01 * travel_px)  # as a resting edge of that blur: up to 0.9 off
+    assert found.offset_px[0] == pytest.approx(0.3, abs=0.01 * travel_px)  # as a resting edge of that blur: up to 1.1 off
 
 
 def test_cuts_tell_how_far_their_edge_travelled():

@@ -10,7 +10,8 @@ from scipy.special import ndtr
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera, drawn_exactly, independent
 from vision.cuts import CutGrid, sample_cuts
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias, group_of
-from vision.edges import SAMPLING_PX, find_edges
+from vision.edge_looks import SAMPLING_PX
+from vision.edges import find_edges
 from vision.fit import Picture, fit_pose, loose_prior
 from vision.kalman import Motion, ToolState, calmness, condition, predict, smooth, start_state
 from vision.nozzle import ToolPose, body_from_measures

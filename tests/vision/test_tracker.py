@@ -16,7 +16,7 @@ import vision.tracker
 from tests.vision.test_find import ALL_KNOWN, CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
 from vision import rigid
-from vision.belief import CLEAR_QUALITY, Belief
+from vision.belief import CLEAR_QUALITY
 from vision.fit import Picture, fit_pose
 from vision.nozzle import hold_of
 from vision.silhouette import moved_pose
@@ -190,12 +190,6 @@ def test_a_fit_that_explains_little_leads_an_old_track_but_no_new_one_of_other_m
     assert (led and led.pose) is (poor.pose if is_believed else None)
 
 
-@pytest.mark.parametrize("quality, is_metal, counts", [(0.5, False, 1.0), (0.36, False, 0.25), (0.36, True, 1.0), (0.26, True, 0.25),
-                                                       (0.26, False, 0.0)])
-def test_a_sighting_of_what_looks_like_the_metal_counts_as_one_of_more_shape(quality, is_metal, counts):
-    assert Belief(sightings=1.0).sighted(quality, is_metal).sightings == 1.0 + counts
-
-
 def _tracking(scene, holds=(), n=6):
     """A tracker that has believed the same fit for some frames, that fit with its picture, and the bench's pose."""
     bench, frames = scene
@@ -362,20 +356,6 @@ def test_a_height_that_is_hardly_known_is_not_told(scene, monkeypatch, is_low, r
     assert told.is_seen and not vaguely.is_seen
     assert vaguely.status is TrackStatus.VAGUE
     assert vaguely.reason == reason
-
-
-@pytest.mark.parametrize("height_mm, lean_deg, status", [(2.0, 1.0, TrackStatus.TRACKING), (8.0, 1.0, TrackStatus.VAGUE),
-                                                         (2.0, 4.0, TrackStatus.VAGUE)])
-def test_a_height_is_told_when_it_and_the_lean_are_known_well_enough(height_mm, lean_deg, status):
-    assert Belief(sightings=5.0).judged(1.0, height_mm, np.radians(lean_deg), False)[1] is status
-
-
-@pytest.mark.parametrize("told_before_s, is_untold, status", [(0.07, False, TrackStatus.TRACKING), (0.2, False, TrackStatus.VAGUE),
-                                                              (0.07, True, TrackStatus.VAGUE)])
-def test_a_doubt_of_a_picture_or_two_needs_no_settling_but_on_another_track(told_before_s, is_untold, status):
-    belief = Belief(sightings=50.0, t_vague_s=0.97, t_told_s=1.0 - told_before_s, is_untold=is_untold)
-
-    assert belief.judged(1.0, 2.0, 0.01, False)[1] is status
 
 
 def test_a_height_that_was_vague_is_told_when_it_has_been_good_for_a_while(scene):
