@@ -81,6 +81,8 @@ class EdgeTables(NamedTuple):
         The same along a cut, in steps and at FINE places between them.
     blurs : array, shape (blurs,)
         Their sigmas, reading included.
+    half_ways_px : array, shape (blurs,)
+        How far they go from the middle of their way; 0 of those at rest.
     """
 
     step_px: float
@@ -90,6 +92,7 @@ class EdgeTables(NamedTuple):
     clear: np.ndarray
     fine: np.ndarray
     blurs: np.ndarray
+    half_ways_px: np.ndarray
 
 
 @lru_cache
@@ -104,7 +107,7 @@ def tables_of(grid: CutGrid) -> EdgeTables:
     clear = np.minimum(inner + np.round(1.5 * blurs / step).astype(np.int64), inner + outer - 1)
     between = np.arange(FINE)[:, None] * step / FINE
     fine = np.array([_blurred_edge(np.arange(-m, m + 1) * step - between, *look) for look in looks])
-    return EdgeTables(step, off, inner, rough, clear, fine, blurs)
+    return EdgeTables(step, off, inner, rough, clear, fine, blurs, np.array([way / 2 for _, way in looks]))
 
 
 @njit(cache=True, nogil=True)

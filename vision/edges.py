@@ -21,6 +21,9 @@ _SHADE_LOW, _SHADE_HIGH = 0.3, 1.2  # a shadow may darken the bench this far; an
 _LEAST_TO_SHARE, _LEAST_RAMP = 6, 1e-4  # cuts, and least scatter of what they share [1 / px]
 _MEDIAN_SPREAD = 1.25  # of a median, in those of a mean
 _RAMP_TOLD = 12.0  # chi-square of 3 degrees of freedom, 99.3 %
+# how a tool shines near its limb, before something lighter, as shares of its light per px inwards (measured on rendered clips), and
+# from which half way on that counts [px]
+_USUAL_RAMP, _USUAL_RAMP_SIGMA, _LEAST_HALF_WAY_PX = -0.04, 0.03, 0.5
 _SHADE_PRIOR = 0.5  # sigma of the shade about 1
 PICK_LIMIT, MISFIT_LIMIT = 5.0, 6.0  # as in `find_edges`
 STRAY_LIGHT = 0.01  # sigma of the brightness that it lays over the bench; smoke lays more
@@ -171,17 +174,18 @@ def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick
                 until[j + 1, s] = until[j, s] + samples[j, s]
         starts[i], gain[i] = _rough_edge(samples, until, tables.rough[level], tables.clear[level], inner, step, expected,
                                          pick_limit, veil, gains, sums)
-    is_shared = n_sides > 0
+    half_way, is_shared = tables.half_ways_px[levels], n_sides > 0
+    inside = cuts[:, 0, :m // 4].sum(1) / (m // 4)
     for turn in range(2 if is_shared else 1):
         if turn == 1:
-            _share_ramps(ramps, np.isfinite(offset), sides, n_sides)
+            _share_ramps(ramps, np.isfinite(offset), sides, n_sides, half_way, inside, lighter)
         for i in range(n):
             if starts[i] < 0 or (turn == 1 and not np.isfinite(offset[i])):
                 continue
             level = levels[i]
             at, at_sigma, contrast, misfit = _fine_edge(cuts[i], background[i], starts[i], step, noise, tables.fine[level],
-                                                        tables.blurs[level], veil, ramps[i], is_shared and turn == 0,
-                                                        samples, sums)
+                                                        tables.blurs[level], half_way[i], veil, ramps[i],
+                                                        is_shared and turn == 0, samples, sums)
             if misfit < misfit_limit:
                 # a sensor's noise is less in the mean of some lines
                 offset[i], sigma[i] = at - 0.5 * (m - 1) * step, at_sigma / math.sqrt(lines[i])
@@ -194,28 +198,37 @@ def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _share_ramps(ramps, is_seen, sides, n_sides):
+def _share_ramps(ramps, is_seen, sides, n_sides, half_way, inside, lighter):
     """What all cuts of a side say of how the inside grows with depth, in place of what each says alone: (ramp of each channel,
     information) of each cut.
 
-    Metal shines alike along an edge, or it does not: by as much as the ramps scatter more than the picture's noise explains.
+    Metal shines alike along an edge, or it does not: by as much as the ramps scatter more than the picture's noise explains. A
+    ramp is hardly told apart from the place of an edge, all the less when that travels: then what is usual counts too.
     """
+    middle, usual = np.empty(3), np.zeros(3)
     for s in range(n_sides):
         at = np.flatnonzero(is_seen & (sides == s))
+        if len(at) == 0:
+            continue
+        light, travels = np.median(inside[at]), np.median(half_way[at]) >= _LEAST_HALF_WAY_PX
+        usual[0], usual2 = _USUAL_RAMP * light * lighter[at].mean(), (_USUAL_RAMP_SIGMA * light) ** 2
         if len(at) < _LEAST_TO_SHARE:
-            ramps[at] = 0.0
+            for i in at:
+                ramps[i, :3], ramps[i, 3] = usual, 0.5 / usual2 if travels else 0.0
             continue
         own, excess = 1.0 / np.median(ramps[at, 3]), 0.0
-        middle = np.empty(3)
         for c in range(3):
             middle[c] = np.median(ramps[at, c])
             excess += (1.4826 * np.median(np.abs(ramps[at, c] - middle[c]))) ** 2 - own
-        # a ramp and the place of an edge are hardly told apart: without a sign of one, the inside is taken for even
-        told = (middle ** 2).sum() * len(at) / (_MEDIAN_SPREAD ** 2 * (own + max(excess / 3, 0.0)))
-        middle *= max(0.0, 1.0 - _RAMP_TOLD / max(told, 1e-9))
+        excess = max(excess / 3, 0.0)
+        var = _MEDIAN_SPREAD ** 2 * (own + excess) / len(at)
+        if travels:
+            middle[:] = (middle * usual2 + usual * var) / (usual2 + var)
+            excess = min(excess, usual2)
+        else:  # without a sign of one, the inside is taken for even
+            middle *= max(0.0, 1.0 - _RAMP_TOLD / max((middle ** 2).sum() / var, 1e-9))
         for i in at:
-            ramps[i, :3] = middle
-            ramps[i, 3] = 1.0 / max(excess / 3, _LEAST_RAMP ** 2)
+            ramps[i, :3], ramps[i, 3] = middle, 1.0 / max(excess, _LEAST_RAMP ** 2)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -325,11 +338,11 @@ def _trough(before, least, after, further):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _fine_edge(cut, back, start, step, noise, fine, blur, veil, ramp, tells_ramp, samples, sums):
+def _fine_edge(cut, back, start, step, noise, fine, blur, half_way, veil, ramp, tells_ramp, samples, sums):
     """Where the edge near sample start lies along the cut [px], its sigma, outside less inside level, and the misfit outside;
     the misfit is infinite when there is no edge within reach. What is known of the inside's ramp, and the ramp that was found
     when it is to be told, is in `ramp`: of each channel, and the information."""
-    lo, hi = _window(start, step, cut.shape[1])
+    lo, hi = _window(start, step, half_way, cut.shape[1])
     _weigh(cut, back, lo, hi, start, step / noise ** 2, samples)
     whole_w = samples[lo:hi, 1].sum()
     tiny = step / FINE
@@ -405,7 +418,7 @@ def misfits_by_travel(cuts, background, offset_px, ways_px, veil, noise, tables)
     for i in range(n):
         start = int(round(offset_px[i] / tables.step_px)) + (m - 1) // 2
         place = int(round((offset_px[i] / tables.step_px + (m - 1) // 2 - start) * FINE))
-        lo, hi = _window(start, tables.step_px, m)
+        lo, hi = _window(start, tables.step_px, tables.half_ways_px[look_of(BLUR_PX, ways_px[i].max())], m)
         _weigh(cuts[i], background[i], lo, hi, start, tables.step_px / noise ** 2, samples)
         whole_w = samples[lo:hi, 1].sum()
         for j in range(k):
@@ -417,6 +430,6 @@ def misfits_by_travel(cuts, background, offset_px, ways_px, veil, noise, tables)
 
 
 @njit(cache=True, nogil=True)
-def _window(start, step, m):
-    """First and last sample of the window that stays put about one."""
-    return max(start - int(round(_BACK_PX / step)), 0), min(start + int(round(_FORE_PX / step)) + 1, m)
+def _window(start, step, half_way, m):
+    """First and last sample of the window that stays put about one, where an edge goes half its way to either side."""
+    return max(start - int(round((_BACK_PX + half_way) / step)), 0), min(start + int(round((_FORE_PX + half_way) / step)) + 1, m)
