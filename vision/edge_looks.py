@@ -19,7 +19,7 @@ BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compress
 SAMPLING_PX = 6.0 ** -0.5  # blur that reading between pixels adds: sigma of a triangle two pixels wide
 COLOUR_BLUR_PX = 0.9  # that colours have beside that of brightness: codecs keep them at half the width and height
 FINE = 4  # edges are tried at this part of the samples' distance
-_INNER_PX, _OUTER_PX = 2.5, 2.5  # alike on both sides: a lopsided window favours edges away from the truth
+_ROUGH_PX, _LEAST_REACH_PX = 2.5, 3.0  # half a rough window, beside the way of what travels; and how far edges are found at least
 _BLUR_STEP_PX = 0.025
 _SHARPEST, _SOFTEST = 25, 160  # blurs, in these steps
 _TRAVEL_STEP_PX, _FURTHEST = 0.25, 56  # ways while the shutter is open, and how many
@@ -71,8 +71,8 @@ class EdgeTables(NamedTuple):
     step_px : float
     offsets_px : array, shape (m,)
         Positions of the samples.
-    inner : int
-        Samples of the rough window before the edge.
+    flank : array, shape (blurs,), int
+        Samples of the rough window on either side of the edge: as many, since a lopsided one favours edges away from the truth.
     rough : array, shape (blurs, samples, LANES)
         A blurred edge along the rough window.
     clear : array, shape (blurs,), int
@@ -87,7 +87,7 @@ class EdgeTables(NamedTuple):
 
     step_px: float
     offsets_px: np.ndarray
-    inner: int
+    flank: np.ndarray
     rough: np.ndarray
     clear: np.ndarray
     fine: np.ndarray
@@ -99,15 +99,19 @@ class EdgeTables(NamedTuple):
 def tables_of(grid: CutGrid) -> EdgeTables:
     """The tables for a grid."""
     off, step = grid.offsets_px, grid.step_px
-    m, inner, outer = len(off), int(round(_INNER_PX / step)), int(round(_OUTER_PX / step))
+    m = len(off)
     looks = [(_BLUR_STEP_PX * k, 0.0) for k in range(_SHARPEST, _SOFTEST + 1)]
     looks += [(math.hypot(BLUR_PX, SAMPLING_PX), _TRAVEL_STEP_PX * k) for k in range(1, _FURTHEST + 1)]
     blurs = np.array([math.hypot(blur, way / math.sqrt(12)) for blur, way in looks])
-    rough = np.array([_blurred_edge(np.arange(-inner, outer + 1) * step, *look) for look in looks])
-    clear = np.minimum(inner + np.round(1.5 * blurs / step).astype(np.int64), inner + outer - 1)
+    half_ways = np.array([way / 2 for _, way in looks])
+    flank = np.round(np.minimum(_ROUGH_PX + half_ways, max(off[-1] - _LEAST_REACH_PX, _ROUGH_PX)) / step).astype(np.int64)
+    rough = np.zeros((len(looks), 2 * flank.max() + 1, LANES))
+    for its, look, n in zip(rough, looks, flank, strict=True):
+        its[:2 * n + 1] = _blurred_edge(np.arange(-n, n + 1) * step, *look)
+    clear = np.minimum(flank + np.round(1.5 * blurs / step).astype(np.int64), 2 * flank - 1)
     between = np.arange(FINE)[:, None] * step / FINE
     fine = np.array([_blurred_edge(np.arange(-m, m + 1) * step - between, *look) for look in looks])
-    return EdgeTables(step, off, inner, rough, clear, fine, blurs, np.array([way / 2 for _, way in looks]))
+    return EdgeTables(step, off, flank, rough, clear, fine, blurs, half_ways)
 
 
 @njit(cache=True, nogil=True)

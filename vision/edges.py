@@ -161,10 +161,10 @@ def _weigh(cut, back, lo, hi, border, scale, samples):
 def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick_limit, misfit_limit, veil, noise,
            offset, sigma, gain, lighter):
     n, _, m = cuts.shape
-    step, inner, width = tables.step_px, tables.inner, tables.rough.shape[1]
+    step = tables.step_px
     samples, until = np.zeros((m, LANES)), np.zeros((m + 1, LANES))
-    gains, sums = np.empty(m - width + 1), np.empty(LANES)
-    expected = np.exp(-0.25 * ((np.arange(len(gains)) + inner - 0.5 * (m - 1)) * step / spread) ** 2)
+    gains, sums = np.empty(m), np.empty(LANES)
+    expected = np.exp(-0.25 * ((np.arange(m) - 0.5 * (m - 1)) * step / spread) ** 2)
     starts, ramps = np.full(n, -1), np.zeros((n, 4))
     for i in range(n):
         level = levels[i]
@@ -172,8 +172,8 @@ def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick
         for j in range(m):
             for s in range(LANES):
                 until[j + 1, s] = until[j, s] + samples[j, s]
-        starts[i], gain[i] = _rough_edge(samples, until, tables.rough[level], tables.clear[level], inner, step, expected,
-                                         pick_limit, veil, gains, sums)
+        starts[i], gain[i] = _rough_edge(samples, until, tables.rough[level], tables.clear[level], tables.flank[level], step,
+                                         expected, pick_limit, veil, gains, sums)
     half_way, is_shared = tables.half_ways_px[levels], n_sides > 0
     inside = cuts[:, 0, :m // 4].sum(1) / (m // 4)
     for turn in range(2 if is_shared else 1):
@@ -239,10 +239,10 @@ def _plain(until, first, last):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _rough_edge(samples, until, edge, clear, inner, step, expected, limit, veil, gains, sums):
+def _rough_edge(samples, until, edge, clear, flank, step, expected, limit, veil, gains, sums):
     """The sample at which an edge explains most, and how much; -1 when none does with true background outside."""
-    width = len(edge)
-    n, best, most = len(gains), -1, -np.inf
+    width = 2 * flank + 1
+    n, best, most = len(gains) - 2 * flank, -1, -np.inf
     for k in range(n):
         for s in range(FLAT_LANES):
             sums[s] = 0.0
@@ -265,13 +265,13 @@ def _rough_edge(samples, until, edge, clear, inner, step, expected, limit, veil,
         ww, bb, b1, bv, v1, vv = _plain(until, k + clear, k + width)
         bad = vv - 2 * (g * bv + o * v1) + g * g * bb + 2 * g * o * b1 + o * o * ww
         if bad <= limit * step * 3 * (width - clear):
-            score = (1.0 + max(gains[k], 0.0)) * expected[k]
+            score = (1.0 + max(gains[k], 0.0)) * expected[k + flank]
             if score > most:
                 best, most = k, score
     if best < 1 or best > n - 2 or gains[best] <= 0 or 2 * gains[best] - gains[best - 1] - gains[best + 1] <= 1e-9:
         return -1, 0.0
     shift = 0.5 * (gains[best + 1] - gains[best - 1]) / (2 * gains[best] - gains[best - 1] - gains[best + 1])
-    return best + inner + int(round(min(max(shift, -1.0), 1.0))), gains[best]
+    return best + flank + int(round(min(max(shift, -1.0), 1.0))), gains[best]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
