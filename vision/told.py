@@ -9,15 +9,15 @@ from vision.types import FloatArray
 __all__ = ["told", "smoothed"]
 
 # of the filter's variance, what heights have shown: in 45 runs over rendered clips, forwards and backwards, begun at different
-# pictures, its own bands of 90 % held 92 %, and on the five clips those of two-sided estimates did
-_AS_MEASURED = 0.81
+# pictures, its own bands of 90 % held 97 %
+_AS_MEASURED = 0.4
 
 
 def told(state: ToolState) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Tip (3,) [mm], jet direction (3,), covariance (6, 6), bench frame."""
     axis = axis_of(state.mean[3:5])
     spread = axis_spread(axis)
-    return state.mean[:3].copy(), axis, _AS_MEASURED * spread @ (state.cov[:5, :5] + state.steady_cov) @ spread.T
+    return state.mean[:3].copy(), axis, spread @ (_AS_MEASURED * state.cov[:5, :5] + state.steady_cov) @ spread.T
 
 
 def smoothed(states: list[ToolState]) -> list[tuple[FloatArray, FloatArray, FloatArray]]:

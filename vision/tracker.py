@@ -44,6 +44,7 @@ _STIRS = 20.5  # chi-square of 5 degrees of freedom, 99.9 %: the hand is calm no
 _CALM_KEEPS, _CALM_SCORE = 0.7, 1.0  # a hand is calm when the last few pictures say so
 _JUMPS = 5  # so many jumps in a row mean that the track was wrong, not the picture
 _COAST_S = 0.2
+_BORDER = 0.06  # of the picture's width and height, in which an outlet may have left unseen
 _LOST_S = 0.4
 _RETURNS_S, _RETURNS_PX = 1.0, 60.0  # a tool that was lost so shortly before, and is found so near, need not be confirmed again
 _SECOND_LOOK_S = 1.0  # a pose that explains less than usual may be a near miss: now and then, look whether another explains more
@@ -57,8 +58,10 @@ _AS_USUAL = 0.9
 _BETTER, _BETTER_YOUNG, _YOUNG_S = 1.15, 1.05, 1.0
 _GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames holds it alike for so long
 # what callipers, the board's thickness and the touch photographs leave, alike in all frames: outlet [mm], direction [-]
-_STEADY_COV = np.diag([0.2, 0.2, 0.3, 0.003, 0.003]) ** 2
-_STEADY_SHARE = 0.2  # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
+_STEADY_COV = np.diag([0.13, 0.13, 0.19, 0.002, 0.002]) ** 2
+_STEADY_SHARE = 0.08  # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
+# of an outlet, for its way while the shutter is open: of a fast one heights were off alike through some pictures
+_OF_WAY_COV = np.diag([0.4, 0.4, 0.4, 0.0, 0.0]) ** 2
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
 _FAST_MM_S = np.array([150.0, 0.0, 0.0])  # of the tool that warms up
 _RECENT_S = 0.1  # a frame so long ago tells how fast the tool moves
@@ -166,7 +169,7 @@ class Tracker:
         fit = self._measure(picture, bench, frame.t_s)
         if fit is None:
             seen = NozzleMiss(frame.t_s, "nozzle not recognised")
-            track = self._coast(frame.t_s, seen.reason)
+            track = self._coast(frame.t_s, seen.reason, bench)
         else:
             seen, track = self._advance(fit, bench, frame.t_s)
             if track.status is TrackStatus.TRACKING and fit.quality > SURE_QUALITY:
@@ -420,7 +423,7 @@ class Tracker:
             if is_jump(ahead, alone, alone_cov):
                 if not was_vague and self._jumps < _JUMPS and not self._is_clearer(fit):
                     self._jumps += 1
-                    track = self._coast(t_s, "nozzle seems to jump")
+                    track = self._coast(t_s, "nozzle seems to jump", bench)
                     if track.status is TrackStatus.LOST and not self._belief.is_new:  # it is in the picture, wherever it is
                         track = replace(track, status=TrackStatus.VAGUE)
                     return seen, track
@@ -445,7 +448,8 @@ class Tracker:
             self._believed_quality, self._calm_score = fit.quality, 0.0
         self._believed_quality += 0.3 * (fit.quality - self._believed_quality)
         doubt_cov = (self._judge.doubt(fit) - 1.0) * self._state.cov[:5, :5]
-        steady_cov = _STEADY_COV + _STEADY_SHARE * turn[:5] @ fit.offsets_cov @ turn[:5].T + doubt_cov
+        way_cov = _OF_WAY_COV * (self._velocity_mm_s(bench) @ self._velocity_mm_s(bench)) * self._shutter.open_s**2
+        steady_cov = _STEADY_COV + _STEADY_SHARE * turn[:5] @ fit.offsets_cov @ turn[:5].T + doubt_cov + way_cov
         self._state = replace(self._state, steady_cov=steady_cov)
         self._jumps = 0
         self._t_seen_s = t_s
@@ -462,15 +466,25 @@ class Tracker:
         self._belief, status, reason = self._belief.judged(t_s, float(np.sqrt(track.cov[2, 2])), lean_rad, is_little_seen)
         return seen, replace(track, status=status, reason=reason, t_seen_s=self._belief.t_told_s)
 
-    def _coast(self, t_s: float, reason: str) -> NozzleTrack:
-        if self._state is not None and t_s - self._t_seen_s <= _COAST_S and self._belief.t_told_s >= self._t_seen_s:
-            track = self._track(TrackStatus.COASTING, reason, predict(self._state, t_s, self._motion, self._is_calm))
-            if track.cov[2, 2] < TOLD_SIGMA_MM**2:
-                return track
+    def _coast(self, t_s: float, reason: str, bench: BenchPose | None = None) -> NozzleTrack:
+        """What is told of a tool that this picture does not show; of one whose height was not told either, that it is there."""
+        if self._state is not None and t_s - self._t_seen_s <= _COAST_S:
+            ahead = predict(self._state, t_s, self._motion, self._is_calm)
+            if self._belief.t_told_s >= self._t_seen_s:
+                track = self._track(TrackStatus.COASTING, reason, ahead)
+                if track.cov[2, 2] < TOLD_SIGMA_MM**2:
+                    return track
+            if bench is not None and not self._belief.is_new and self._is_well_inside(self._in_camera(ahead, bench)):
+                return replace(self._track(TrackStatus.VAGUE, reason, ahead), t_seen_s=self._belief.t_told_s)
         if self._state is not None and t_s - self._t_seen_s > _LOST_S:
             self._state = None
         nan3 = np.full(3, np.nan)
         return NozzleTrack(t_s, TrackStatus.LOST, nan3, nan3, nan3, np.full((6, 6), np.nan), self._belief.t_told_s, reason)
+
+    def _is_well_inside(self, pose: ToolPose) -> bool:
+        """Whether the outlet lies so far from the picture's border that it cannot have left."""
+        at = self._camera.project(pose.tip_mm[None])[0] / self._camera.image_size_px
+        return bool(((at > _BORDER) & (at < 1.0 - _BORDER)).all())
 
     def _track(self, status: TrackStatus, reason: str, state: ToolState | None = None) -> NozzleTrack:
         s = state or self._state

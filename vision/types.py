@@ -107,7 +107,7 @@ class TrackStatus(enum.Enum):
     """What a track's numbers rest on."""
 
     TENTATIVE = "tentative"  # seen, but not yet confirmed
-    VAGUE = "vague"  # seen, but too little of it, or too short a time, to tell how high it is
+    VAGUE = "vague"  # seen, now or a moment ago, but too little of it, or too short a time, to tell how high it is
     TRACKING = "tracking"  # measured in this frame
     COASTING = "coasting"  # predicted; last measured at t_seen_s
     LOST = "lost"  # not known
