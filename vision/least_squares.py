@@ -11,15 +11,14 @@ from numba import njit
 __all__ = ["CORRELATION_MM", "CUT_SIGMA_PX", "LEAST_GAIN", "Solved", "solve_steps", "spread_of"]
 
 CUT_SIGMA_PX = 0.35  # scatter of one cut about a straight edge, measured on rendered and photographed edges
-CORRELATION_MM = 4.0  # cuts nearer than this share pixels and codec blocks
+CORRELATION_MM = 2.4  # cuts nearer than this share pixels and codec blocks
 LEAST_GAIN = 12.0  # drop of chi-square below which an edge is chance
 _LEAST_CUTS, _LEAST_EDGES = 8, 6
 _LEAST_TO_MEASURE = 60  # edges by which a picture's own scatter can be told
-_LEAST_SCATTER_PX, _MOST_SCATTER_PX = 0.002, 0.6
+_LEAST_SCATTER_PX, _TOLD_SCATTER_PX, _MOST_SCATTER_PX = 0.002, 0.1, 0.6  # a group's own counts from the second on
 _FEW_OF_GROUP, _CUTS_OF_ALL = 3, 10.0  # cuts by which a group's own scatter can be told; and for how many all others count there
 _FAINT_PX = 0.2  # sigma of a cut from which on its side is faint
 _SHARED = 1.0  # of the sigma of a cut: what all cuts of a faint edge are wrong by alike
-_OF_WAY = 0.03  # of an edge's way while the shutter is open: the same, since a hand does not move evenly
 
 
 class Solved(NamedTuple):
@@ -54,7 +53,7 @@ class Solved(NamedTuple):
 
 
 @njit(cache=True, nogil=True)
-def solve_steps(jacobian, mm_per_sample, offset, sigma, crowding, travel, gain, label, prior_cov, expected, prior_offset, row, rest,
+def solve_steps(jacobian, mm_per_sample, offset, sigma, crowding, gain, label, prior_cov, expected, prior_offset, row, rest,
                 spread, is_exact):
     """Re-weighted least squares for the six steps of the pose and one offset a group.
 
@@ -65,8 +64,6 @@ def solve_steps(jacobian, mm_per_sample, offset, sigma, crowding, travel, gain, 
         As in `Outline` and `EdgeSet`.
     crowding : array, shape (n,)
         Sigma of what edges near by do to each [px].
-    travel : array, shape (n,)
-        Way of each while the shutter is open [px].
     label : array, shape (n,), int
         Group of each edge.
     prior_cov : array, shape (6 + g, 6 + g)
@@ -112,15 +109,13 @@ def solve_steps(jacobian, mm_per_sample, offset, sigma, crowding, travel, gain, 
         far[i], weight[i] = max(2.0 * own[i], 0.5 * spread), _spread_of_cut(sigma[i], CUT_SIGMA_PX, mm_per_sample[i])
         seen[i] = offset[i] if usable[i] else 0.0
     # what the eye cannot tell from the bench blurs alike along a whole edge: a faint edge may be anywhere within its blur
-    loose, blurred, count = np.zeros(m), np.zeros(m), np.zeros(m)
+    loose, count = np.zeros(m), np.zeros(m)
     for i in range(n):
         if usable[i]:
             loose[group[i]] += (_SHARED * min(sigma[i], 5.0)) ** 2
-            blurred[group[i]] += (_OF_WAY * travel[i]) ** 2
             count[group[i]] += 1.0
     for k in range(m):
         loose[k] = max(loose[k] / max(count[k], 1.0) - max(inner[6 + k, 6 + k], _FAINT_PX ** 2), 0.0)
-        loose[k] += blurred[k] / max(count[k], 1.0)
     if n < _LEAST_CUTS or usable.sum() < _LEAST_EDGES:
         return Solved(np.empty(0), groups, x[6:].copy(), usable, 0.0, seen, weight, loose, held)
     left, shared = _reweighted(jacobian, group, seen, usable, weight, far, loose, held, pull, x)
@@ -144,8 +139,8 @@ def _spread_of_cut(sigma, scatter, mm_per_sample):
 
 @njit(cache=True, nogil=True)
 def _scatter_of_groups(left, sigma, good, group, m):
-    """Scatter of the cuts of each of m groups [px]: a rim before clutter scatters more than a limb. Of few cuts it is hardly
-    told, and all cuts say more."""
+    """Scatter of the cuts of each of m groups [px]: a rim before clutter scatters more than a limb. Of few cuts it is
+    hardly told, and all cuts say more."""
     of_all = _scatter_px(left[good], sigma[good], CUT_SIGMA_PX)
     out = np.full(m, of_all)
     for k in range(m):
@@ -153,7 +148,8 @@ def _scatter_of_groups(left, sigma, good, group, m):
         n = len(at)
         if n >= _FEW_OF_GROUP:
             of_group = _scatter_px(left[at] - np.median(left[at]), sigma[at], _MOST_SCATTER_PX)
-            out[k] = math.sqrt((n * n / (n - 1.0) * of_group ** 2 + _CUTS_OF_ALL * of_all ** 2) / (n + _CUTS_OF_ALL))
+            if of_group > _TOLD_SCATTER_PX:
+                out[k] = math.sqrt((n * n / (n - 1.0) * of_group ** 2 + _CUTS_OF_ALL * of_all ** 2) / (n + _CUTS_OF_ALL))
     return out
 
 

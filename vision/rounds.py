@@ -171,8 +171,8 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
     expected = _steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad)
     rest = known.distance - (known.normal * tip).sum()
     crowding_px = _crowding_px(px, normal_px, labels) if is_exact else np.zeros(n)
-    solved = solve_steps(jacobian, length_mm, offset, sigma, crowding_px, travel_px, gain, label, known.cov, expected,
-                         known.offset_px, known.normal, rest, spread_px, is_exact)
+    solved = solve_steps(jacobian, length_mm, offset, sigma, crowding_px, gain, label, known.cov, expected, known.offset_px,
+                         known.normal, rest, spread_px, is_exact)
     if len(solved.step) == 0:
         return Found(tip, axis, roll_rad, jacobian, label, offset, solved)
     if known.is_free:

@@ -58,8 +58,8 @@ _AS_USUAL = 0.9
 _BETTER, _BETTER_YOUNG, _YOUNG_S = 1.15, 1.05, 1.0
 _GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames holds it alike for so long
 # what callipers, the board's thickness and the touch photographs leave, alike in all frames: outlet [mm], direction [-]
-_STEADY_COV = np.diag([0.13, 0.13, 0.19, 0.002, 0.002]) ** 2
-_STEADY_SHARE = 0.08  # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
+_STEADY_COV = np.diag([0.15, 0.15, 0.22, 0.0022, 0.0022]) ** 2
+_STEADY_SHARE = 0.11  # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
 # of an outlet, for its way while the shutter is open: of a fast one heights were off alike through some pictures
 _OF_WAY_COV = np.diag([0.4, 0.4, 0.4, 0.0, 0.0]) ** 2
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
