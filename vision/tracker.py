@@ -468,6 +468,7 @@ class Tracker:
 
     def _coast(self, t_s: float, reason: str, bench: BenchPose | None = None) -> NozzleTrack:
         """What is told of a tool that this picture does not show; of one whose height was not told either, that it is there."""
+        status = TrackStatus.LOST
         if self._state is not None and t_s - self._t_seen_s <= _COAST_S:
             ahead = predict(self._state, t_s, self._motion, self._is_calm)
             if self._belief.t_told_s >= self._t_seen_s:
@@ -475,11 +476,11 @@ class Tracker:
                 if track.cov[2, 2] < TOLD_SIGMA_MM**2:
                     return track
             if bench is not None and not self._belief.is_new and self._is_well_inside(self._in_camera(ahead, bench)):
-                return replace(self._track(TrackStatus.VAGUE, reason, ahead), t_seen_s=self._belief.t_told_s)
+                status = TrackStatus.VAGUE
         if self._state is not None and t_s - self._t_seen_s > _LOST_S:
             self._state = None
         nan3 = np.full(3, np.nan)
-        return NozzleTrack(t_s, TrackStatus.LOST, nan3, nan3, nan3, np.full((6, 6), np.nan), self._belief.t_told_s, reason)
+        return NozzleTrack(t_s, status, nan3, nan3, nan3, np.full((6, 6), np.nan), self._belief.t_told_s, reason)
 
     def _is_well_inside(self, pose: ToolPose) -> bool:
         """Whether the outlet lies so far from the picture's border that it cannot have left."""

@@ -14,7 +14,7 @@ from tests.vision.drawn_tool import independent
 from vision.cuts import NO_TONE, CutGrid, sample_along, to_opponent
 from vision.edge_looks import tables_of
 from vision.edges import _share_ramps, edges_along, find_edges, misfits_by_travel
-from vision.least_squares import _scatter_px
+from vision.least_squares import CUT_SIGMA_PX, _scatter_of_groups, _scatter_px
 from vision.rounds import _crowding_px
 from vision.silhouette import STEP
 from vision.threads import give_way
@@ -60,6 +60,18 @@ def test_an_edge_that_travels_while_the_shutter_is_open_is_found_in_the_middle_o
     assert found.offset_px[0] == pytest.approx(0.3, abs=0.01 * travel_px)  # as a resting edge of that blur: up to 1.1 off
 
 
+@pytest.mark.parametrize("travel_px", [0.0, 6.0, 8.0])
+def test_edges_that_travel_far_are_seen_as_surely_as_those_at_rest(travel_px):
+    rng = np.random.default_rng(3)
+    cuts, back = np.mean([_cuts(0.3 + way, 0.14, 0.45) for way in np.linspace(-travel_px / 2, travel_px / 2, 101)], 0)
+    noisy = cuts + rng.normal(0, 0.012, cuts.shape)
+
+    found = find_edges(noisy.astype(np.float32), back.astype(np.float32), GRID, float(np.hypot(0.8, travel_px / 12**0.5)), 1.0,
+                       travel_px=travel_px, noise=NOISE)
+
+    assert np.isfinite(found.offset_px).mean() > 0.95
+
+
 def test_cuts_tell_how_far_their_edge_travelled():
     ways_px = np.array([0.0, 2.0, 4.0, 6.0])
     cuts, back = np.mean([_cuts(0.3 + way, 0.14, 0.45) for way in np.linspace(-2, 2, 101)], 0)
@@ -99,7 +111,7 @@ def test_a_ramp_is_told_by_cuts_that_agree_on_it_not_by_a_quiet_picture_alone(sc
     cuts = (cuts - np.median(cuts)) / (1.4826 * np.median(np.abs(cuts)))  # of median 0 and scatter 1
     ramps = np.hstack([np.repeat(0.02 + scatter * cuts, 3, axis=1), np.full((N, 1), 0.002**-2)])
 
-    _share_ramps(ramps, np.ones(N, bool), np.zeros(N, np.int64), 1)
+    _share_ramps(ramps, np.ones(N, bool), np.zeros(N, np.int64), 1, np.zeros(N), np.full(N, 0.1), np.ones(N, bool))
 
     assert bool(ramps[0, 0] > 0.015) is is_told
     assert is_told or ramps[0, 0] == 0.0
@@ -134,7 +146,7 @@ def test_what_cuts_scatter_beyond_their_own_noise_is_told_though_some_are_far_no
     sigma_px = np.repeat([0.01, 0.4], [360, 240])
     away_px = rng.normal(0, np.hypot(sigma_px, scatter_px))
 
-    assert _scatter_px(away_px, sigma_px) == pytest.approx(scatter_px, rel=0.3)
+    assert _scatter_px(away_px, sigma_px, CUT_SIGMA_PX) == pytest.approx(scatter_px, rel=0.3)
 
 
 def test_cuts_that_are_means_of_lines_side_by_side_are_less_noisy():
@@ -197,3 +209,13 @@ def test_an_edge_before_metal_counts_less_than_one_before_the_bench():
 
     assert before_bench < 0.02
     assert before_metal > 0.05  # as drawn ones scatter along an arc
+
+
+@pytest.mark.parametrize("scatter_px, is_told", [((0.15, 0.5), True), ((0.01, 0.03), False)])
+def test_a_group_that_scatters_more_counts_less_where_scatter_is_more_than_that_of_reading(scatter_px, is_told):
+    group = np.repeat([0, 1], 40)
+    left = np.random.default_rng(2).normal(0, 1, 80) * np.array(scatter_px)[group]
+
+    calm, wild = _scatter_of_groups(left, np.full(80, 0.005), np.ones(80, bool), group, 2)
+
+    assert bool(wild > 1.5 * calm) is is_told

@@ -19,7 +19,7 @@ def _pose(t_s):
 
 def _picture(open_s):
     """A tool that is at its place at 0 s, halfway of the time for which it is seen."""
-    light = np.mean([drawn_exactly(_pose(t_s), rows=4) for t_s in np.linspace(-0.5, 0.5, 9) * open_s], 0)
+    light = np.mean([drawn_exactly(_pose(t_s), rows=4) for t_s in ((np.arange(9) + 0.5) / 9 - 0.5) * open_s], 0)
     light = light + 0.5 * np.random.default_rng(1).normal(0, 0.01, light.shape)
     return Picture(as_camera(light), np.full(light.shape, OUTSIDE, np.float32), KNOWN, independent(0.5))
 

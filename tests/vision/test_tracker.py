@@ -4,6 +4,7 @@ import threading
 import time
 from copy import copy
 from dataclasses import replace
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -319,6 +320,7 @@ def test_a_pose_gives_way_to_one_as_good_when_it_is_strained_or_below_the_board(
 
 def test_the_sigma_of_a_strained_pose_grows_with_its_strain(scene):
     tracker, fit, _, here = _tracking(scene, n=20)
+    tracker._shutter = SimpleNamespace(open_s=0.0)
     more = []
     for strain in (1.5, 4.5):
         twin = copy(tracker)
@@ -401,6 +403,21 @@ def test_a_nozzle_that_seems_to_jump_long_after_it_was_told_is_seen_unless_it_is
 
     assert track.status is status
     assert np.isnan(track.tip_mm).all()
+
+
+@pytest.mark.parametrize("aside_mm, status", [(0.0, TrackStatus.VAGUE), (230.0, TrackStatus.LOST)])
+def test_a_tool_whose_height_was_not_told_is_still_there_a_moment_later_unless_it_may_have_left(scene, aside_mm, status):
+    tracker, _, _, here = _tracking(scene, n=20)
+    tracker._belief = replace(tracker._belief, sightings=20, t_told_s=tracker._t_seen_s - 0.3)
+    mean = tracker._state.mean.copy()
+    mean[0] += aside_mm
+    tracker._state = replace(tracker._state, mean=mean)
+
+    track = tracker._coast(tracker._t_seen_s + 1 / RATE_HZ, "hidden", here)
+
+    assert track.status is status
+    assert np.isnan(track.tip_mm).all()
+    assert tracker._coast(tracker._t_seen_s + 0.25, "hidden", here).status is TrackStatus.LOST
 
 
 def test_what_learns_the_shutter_is_ready_before_the_first_frame(scene, monkeypatch):
