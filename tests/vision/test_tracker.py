@@ -405,7 +405,7 @@ def test_a_nozzle_that_seems_to_jump_long_after_it_was_told_is_seen_unless_it_is
     assert np.isnan(track.tip_mm).all()
 
 
-@pytest.mark.parametrize("aside_mm, status", [(0.0, TrackStatus.VAGUE), (230.0, TrackStatus.LOST)])
+@pytest.mark.parametrize("aside_mm, status", [(0.0, TrackStatus.VAGUE), (400.0, TrackStatus.LOST)])
 def test_a_tool_whose_height_was_not_told_is_still_there_a_moment_later_unless_it_may_have_left(scene, aside_mm, status):
     tracker, _, _, here = _tracking(scene, n=20)
     tracker._belief = replace(tracker._belief, sightings=20, t_told_s=tracker._t_seen_s - 0.3)
