@@ -25,7 +25,7 @@ from vision.observed import bench_chart, chart_turn, observation
 from vision.searching import SEARCH_S, Search, Searcher
 from vision.shutter import Shutter
 from vision.silhouette import tool_hull
-from vision.told import told
+from vision.told import steady, told
 from vision.types import (
     BenchEvent, BenchPose, FloatArray, Frame, NozzleMiss, NozzleObservation, NozzleTrack, PoseMiss, TrackStatus, VisionResult,
 )
@@ -57,11 +57,6 @@ _AS_USUAL = 0.9
 # when the track is younger than that
 _BETTER, _BETTER_YOUNG, _YOUNG_S = 1.15, 1.05, 1.0
 _GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames holds it alike for so long
-# what callipers, the board's thickness and the touch photographs leave, alike in all frames: outlet [mm], direction [-]
-_STEADY_COV = np.diag([0.15, 0.15, 0.22, 0.0022, 0.0022]) ** 2
-_STEADY_SHARE = 0.11  # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
-# of an outlet, for its way while the shutter is open: of a fast one heights were off alike through some pictures
-_OF_WAY_COV = np.diag([0.4, 0.4, 0.4, 0.0, 0.0]) ** 2
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
 _FAST_MM_S = np.array([150.0, 0.0, 0.0])  # of the tool that warms up
 _RECENT_S = 0.1  # a frame so long ago tells how fast the tool moves
@@ -169,7 +164,7 @@ class Tracker:
         fit = self._measure(picture, bench, frame.t_s)
         if fit is None:
             seen = NozzleMiss(frame.t_s, "nozzle not recognised")
-            track = self._coast(frame.t_s, seen.reason, bench)
+            track = self._coast(frame.t_s, seen.reason, self._is_there_yet(bench, frame.t_s))
         else:
             seen, track = self._advance(fit, bench, frame.t_s)
             if track.status is TrackStatus.TRACKING and fit.quality > SURE_QUALITY:
@@ -423,10 +418,7 @@ class Tracker:
             if is_jump(ahead, alone, alone_cov):
                 if not was_vague and self._jumps < _JUMPS and not self._is_clearer(fit):
                     self._jumps += 1
-                    track = self._coast(t_s, "nozzle seems to jump", bench)
-                    if track.status is TrackStatus.LOST and not self._belief.is_new:  # it is in the picture, wherever it is
-                        track = replace(track, status=TrackStatus.VAGUE)
-                    return seen, track
+                    return seen, self._coast(t_s, "nozzle seems to jump", is_there=True)
                 known = False
             else:
                 self._calm_score = _CALM_KEEPS * self._calm_score + calmness(self._state, t_s, alone, alone_cov)
@@ -448,9 +440,8 @@ class Tracker:
             self._believed_quality, self._calm_score = fit.quality, 0.0
         self._believed_quality += 0.3 * (fit.quality - self._believed_quality)
         doubt_cov = (self._judge.doubt(fit) - 1.0) * self._state.cov[:5, :5]
-        way_cov = _OF_WAY_COV * (self._velocity_mm_s(bench) @ self._velocity_mm_s(bench)) * self._shutter.open_s**2
-        steady_cov = _STEADY_COV + _STEADY_SHARE * turn[:5] @ fit.offsets_cov @ turn[:5].T + doubt_cov + way_cov
-        self._state = replace(self._state, steady_cov=steady_cov)
+        way_mm = self._velocity_mm_s(bench) * self._shutter.open_s
+        self._state = replace(self._state, steady_cov=steady(turn[:5] @ fit.offsets_cov @ turn[:5].T, way_mm) + doubt_cov)
         self._jumps = 0
         self._t_seen_s = t_s
         self._belief = self._belief.sighted(fit.quality, fit.is_metal is True)
@@ -466,25 +457,23 @@ class Tracker:
         self._belief, status, reason = self._belief.judged(t_s, float(np.sqrt(track.cov[2, 2])), lean_rad, is_little_seen)
         return seen, replace(track, status=status, reason=reason, t_seen_s=self._belief.t_told_s)
 
-    def _coast(self, t_s: float, reason: str, bench: BenchPose | None = None) -> NozzleTrack:
-        """What is told of a tool that this picture does not show; of one whose height was not told either, that it is there."""
-        status = TrackStatus.LOST
-        if self._state is not None and t_s - self._t_seen_s <= _COAST_S:
-            ahead = predict(self._state, t_s, self._motion, self._is_calm)
-            if self._belief.t_told_s >= self._t_seen_s:
-                track = self._track(TrackStatus.COASTING, reason, ahead)
-                if track.cov[2, 2] < TOLD_SIGMA_MM**2:
-                    return track
-            if bench is not None and not self._belief.is_new and self._is_well_inside(self._in_camera(ahead, bench)):
-                status = TrackStatus.VAGUE
+    def _coast(self, t_s: float, reason: str, is_there: bool = False) -> NozzleTrack:
+        """What is told when the picture says nothing of use; of a believed tool that is there, wherever it is, just that."""
+        if self._state is not None and t_s - self._t_seen_s <= _COAST_S and self._belief.t_told_s >= self._t_seen_s:
+            track = self._track(TrackStatus.COASTING, reason, predict(self._state, t_s, self._motion, self._is_calm))
+            if track.cov[2, 2] < TOLD_SIGMA_MM**2:
+                return track
         if self._state is not None and t_s - self._t_seen_s > _LOST_S:
             self._state = None
-        nan3 = np.full(3, np.nan)
+        nan3, status = np.full(3, np.nan), TrackStatus.VAGUE if is_there and not self._belief.is_new else TrackStatus.LOST
         return NozzleTrack(t_s, status, nan3, nan3, nan3, np.full((6, 6), np.nan), self._belief.t_told_s, reason)
 
-    def _is_well_inside(self, pose: ToolPose) -> bool:
-        """Whether the outlet lies so far from the picture's border that it cannot have left."""
-        at = self._camera.project(pose.tip_mm[None])[0] / self._camera.image_size_px
+    def _is_there_yet(self, bench: BenchPose, t_s: float) -> bool:
+        """Whether a tool that is not recognised was seen a moment ago, too far inside the picture to have left."""
+        if self._state is None or t_s - self._t_seen_s > _COAST_S:
+            return False
+        tip_mm = self._in_camera(predict(self._state, t_s, self._motion, self._is_calm), bench).tip_mm
+        at = self._camera.project(tip_mm[None])[0] / self._camera.image_size_px
         return bool(((at > _BORDER) & (at < 1.0 - _BORDER)).all())
 
     def _track(self, status: TrackStatus, reason: str, state: ToolState | None = None) -> NozzleTrack:

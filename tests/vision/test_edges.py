@@ -117,6 +117,16 @@ def test_a_ramp_is_told_by_cuts_that_agree_on_it_not_by_a_quiet_picture_alone(sc
     assert is_told or ramps[0, 0] == 0.0
 
 
+@pytest.mark.parametrize("half_way_px, low, high", [(0.0, 0.0, 0.0), (3.0, -0.007, -0.001)])  # usual, within its sigma
+def test_what_is_usual_of_a_ramp_counts_where_cuts_that_travel_do_not_agree_on_it(half_way_px, low, high):
+    cuts = np.random.default_rng(7).normal(0.0, 0.05, (N, 1))
+    ramps = np.hstack([np.repeat(cuts, 3, axis=1), np.full((N, 1), 0.002**-2)])
+
+    _share_ramps(ramps, np.ones(N, bool), np.zeros(N, np.int64), 1, np.full(N, half_way_px), np.full(N, 0.1), np.ones(N, bool))
+
+    assert low <= ramps[0, 0] <= high
+
+
 @pytest.mark.parametrize("at_px", [-0.6, 0.0, 0.9])
 def test_grey_metal_before_a_brown_bench_as_bright_as_itself_is_found_by_its_colour(at_px):
     cuts, back = _cuts(at_px, 0.1, 0.1)

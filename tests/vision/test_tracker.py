@@ -413,11 +413,12 @@ def test_a_tool_whose_height_was_not_told_is_still_there_a_moment_later_unless_i
     mean[0] += aside_mm
     tracker._state = replace(tracker._state, mean=mean)
 
-    track = tracker._coast(tracker._t_seen_s + 1 / RATE_HZ, "hidden", here)
+    soon_s, late_s = tracker._t_seen_s + 1 / RATE_HZ, tracker._t_seen_s + 0.25
+    track = tracker._coast(soon_s, "hidden", tracker._is_there_yet(here, soon_s))
 
     assert track.status is status
     assert np.isnan(track.tip_mm).all()
-    assert tracker._coast(tracker._t_seen_s + 0.25, "hidden", here).status is TrackStatus.LOST
+    assert tracker._coast(late_s, "hidden", tracker._is_there_yet(here, late_s)).status is TrackStatus.LOST
 
 
 def test_what_learns_the_shutter_is_ready_before_the_first_frame(scene, monkeypatch):
