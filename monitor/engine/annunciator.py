@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 
-from monitor.alerts import Priority, TechniqueWarning
+from monitor.judging.alerts import Priority, TechniqueWarning
 from monitor.errors import InputError
 
 __all__ = ["Alarm", "Annunciator", "Shelved"]

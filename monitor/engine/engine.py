@@ -19,7 +19,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from monitor.alerts import Reading
+from monitor.judging.alerts import Reading
 from monitor.engine.capture import Capture
 from monitor.engine.mailbox import Mailbox, Recent
 from monitor.engine.session import Moment, Session

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from monitor.files import write_text_whole
 from monitor.job import Limits
-from monitor.recorder import PassNote
+from monitor.recording.recorder import PassNote
 
 __all__ = ["Mode", "Skill", "Coach", "load_skill", "save_skill", "AUDIBLE_SHARES"]
 

@@ -16,8 +16,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from monitor.alerts import Reading, TechniqueWarning
-from monitor.analyse import Inputs
+from monitor.judging.alerts import Reading, TechniqueWarning
+from monitor.engine.analyse import Inputs
 from monitor.engine.annunciator import Alarm, Annunciator
 from monitor.engine.capture import Capture
 from monitor.engine.feedback import Coach
@@ -25,16 +25,16 @@ from monitor.engine.picture_check import PictureCheck
 from monitor.engine.source import Arrival
 from monitor.engine.video_writer import VIDEO, VideoWriter
 from monitor.engine.views import Views
-from monitor.exposure import heat_setup
+from monitor.judging.exposure import heat_setup
 from monitor.heat.estimate import HeatEstimator
 from monitor.heat.fit import Calibration
 from monitor.job import Job
-from monitor.pipeline import FrameResult, Judge, Pipeline, ToolState, TrackerLike
-from monitor.recorder import Origin, PassNote, Recorder
-from monitor.rerun import finish_recording, keep_calibration
+from monitor.judging.pipeline import FrameResult, Judge, Pipeline, ToolState, TrackerLike
+from monitor.recording.recorder import Origin, PassNote, Recorder
+from monitor.engine.rerun import finish_recording, keep_calibration
 from monitor.sound.tones import REFERENCE, WARNING_PATTERNS, Cue
-from monitor.straighten import board_picture, straighten
-from monitor.technique import PassSummary, work_grid
+from monitor.engine.straighten import board_picture, straighten
+from monitor.judging.technique import PassSummary, work_grid
 from vision.types import BenchPose, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
 
 __all__ = ["Session", "Moment", "PassTold"]

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.alerts import Priority
+from monitor.judging.alerts import Priority
 
 __all__ = ["Pattern", "Cue", "Synth", "WARNING_PATTERNS", "LOST", "REFERENCE", "RATE_HZ", "CENTRE_HZ", "render_track"]
 

@@ -13,11 +13,11 @@ from PyQt6.QtGui import QColor, QPainter, QPen
 from PyQt6.QtWidgets import (QCheckBox, QComboBox, QDoubleSpinBox, QFormLayout, QHBoxLayout, QLabel, QLineEdit, QProgressBar,
                              QPushButton, QSizePolicy, QVBoxLayout, QWidget)
 
-from monitor.calibrate_commands import calibrate_nozzle
-from monitor.engine.camera_guide import CameraGuide, Guidance
+from monitor.cli.calibrate import calibrate_nozzle
+from monitor.setup.camera_guide import CameraGuide, Guidance
 from monitor.engine.engine import Shown
 from monitor.engine.webcam import CameraName, Locked, list_cameras
-from monitor.engine.nozzle_guide import NozzleGuide, judge_nozzle
+from monitor.setup.nozzle_guide import NozzleGuide, judge_nozzle
 from monitor.ui.bench_draft import JobDraft
 from monitor.ui.bench_picture import picture_of
 from monitor.ui.bench_state import tr

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from PyQt6.QtCore import Qt
 from PyQt6.QtWidgets import QHBoxLayout, QLabel, QStackedWidget, QVBoxLayout, QWidget
 
-from monitor.alerts import EQUIPMENT, Priority, TechniqueWarning
+from monitor.judging.alerts import EQUIPMENT, Priority, TechniqueWarning
 from monitor.engine.annunciator import Alarm
 from monitor.engine.engine import Shown
 from monitor.ui.bench_panels import HeightPanel, LimitsPanel, StatePanel, SummaryPanel

@@ -12,15 +12,15 @@ from pathlib import Path
 from PyQt6.QtCore import QEvent, QObject, QSettings, QStandardPaths, Qt, QTimer
 from PyQt6.QtWidgets import QApplication, QWidget
 
-from monitor.analyse import Inputs
-from monitor.commands import exit_code, say
+from monitor.engine.analyse import Inputs
+from monitor.cli.commands import exit_code, say
 from monitor.engine.feedback import Mode
 from monitor.engine.source import PlayedVideo
 from monitor.engine.stats import write_stats
 from monitor.errors import EnvironmentFault, InputError
-from monitor.exposure import heat_setup
-from monitor.heat_shelf import heat_calibration
-from monitor.recording import open_recording, recover_leftovers
+from monitor.judging.exposure import heat_setup
+from monitor.heat.shelf import heat_calibration
+from monitor.recording.reader import open_recording, recover_leftovers
 from monitor.sound.player import Player
 from monitor.ui.bench_state import tr
 from monitor.ui.bench_window import BenchWindow

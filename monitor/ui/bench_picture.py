@@ -13,7 +13,7 @@ from PyQt6.QtGui import QColor, QImage, QPainter, QPen, QPolygonF
 from PyQt6.QtWidgets import QSizePolicy, QWidget
 
 from monitor.engine.engine import Shown
-from monitor.exposure import onto_now
+from monitor.judging.exposure import onto_now
 from monitor.job import Job
 from monitor.ui.bench_state import tr
 from monitor.ui.theme import font

@@ -9,7 +9,7 @@ from PyQt6.QtCore import QRect, Qt, pyqtSignal
 from PyQt6.QtGui import QFontDatabase, QPainter, QPixmap
 from PyQt6.QtWidgets import QHBoxLayout, QLabel, QPlainTextEdit, QProgressBar, QPushButton, QVBoxLayout, QWidget
 
-from monitor.exposure import heat_setup
+from monitor.judging.exposure import heat_setup
 from monitor.job import Job
 from monitor.ui.bench_draft import JobDraft
 from monitor.ui.bench_state import tr
@@ -112,7 +112,7 @@ class _Picture(QWidget):
 
 def _find(job: Job, calibration, told) -> tuple[object, bytes]:
     """The plan and its picture; what it imports is large, and only this process needs it."""
-    from monitor.plan import PlanLimits, draw_plan, make_plan
+    from monitor.plan.window import PlanLimits, draw_plan, make_plan
 
     low, high = job.limits.height_mm
     limits = PlanLimits(height_m=(max(low, 1.0) * 1e-3, high * 1e-3), dwell_s=job.limits.dwell_s)

@@ -12,7 +12,7 @@ from PyQt6.QtGui import QKeySequence
 from PyQt6.QtWidgets import (QAbstractItemView, QButtonGroup, QFileDialog, QHBoxLayout, QHeaderView, QLabel, QPushButton, QScrollArea, QSplitter,
                              QTableWidget, QTableWidgetItem, QTabWidget, QVBoxLayout, QWidget)
 
-from monitor.analyse import Inputs, read_inputs
+from monitor.engine.analyse import Inputs, read_inputs
 from monitor.engine.engine import Shown
 from monitor.engine.webcam import Webcam
 from monitor.errors import MonitorError

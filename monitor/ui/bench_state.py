@@ -11,12 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 from PyQt6.QtCore import QCoreApplication
 
-from monitor.alerts import EQUIPMENT, Priority, TechniqueWarning
+from monitor.judging.alerts import EQUIPMENT, Priority, TechniqueWarning
 from monitor.engine.engine import Shown
 from monitor.engine.session import PassTold
 from monitor.heat.types import Band, HeatReading
 from monitor.job import Job
-from monitor.pipeline import FrameResult, ToolState
+from monitor.judging.pipeline import FrameResult, ToolState
 from monitor.ui.theme import Standing
 from vision.types import TrackStatus
 
@@ -175,7 +175,7 @@ def _thinned(t_s: np.ndarray, mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _verdict(number: int, kinds: list[str], told: PassTold, in_limits: float) -> str:
-    from monitor.verdict import WARNING_WORDS
+    from monitor.review.verdict import WARNING_WORDS
 
     head = tr("Pass {}").format(number)
     if kinds:

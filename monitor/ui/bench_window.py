@@ -11,7 +11,7 @@ from PyQt6.QtCore import QSettings, Qt, QTimer
 from PyQt6.QtGui import QCloseEvent, QGuiApplication
 from PyQt6.QtWidgets import QHBoxLayout, QInputDialog, QLabel, QMainWindow, QPushButton, QSizePolicy, QStackedWidget, QVBoxLayout, QWidget
 
-from monitor.alerts import Priority
+from monitor.judging.alerts import Priority
 from monitor.engine.engine import Ended
 from monitor.engine.feedback import Mode
 from monitor.engine.stats import Delays

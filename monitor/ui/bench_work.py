@@ -14,8 +14,8 @@ from pathlib import Path
 import numpy as np
 from PyQt6.QtCore import QObject, pyqtSignal
 
-from monitor.alerts import TechniqueWarning
-from monitor.analyse import Inputs
+from monitor.judging.alerts import TechniqueWarning
+from monitor.engine.analyse import Inputs
 from monitor.engine.engine import Ended, Engine, Shown
 from monitor.engine.feedback import Coach, Mode, load_skill, save_skill
 from monitor.engine.session import LOWEST_FREE_BYTES, Session
@@ -25,7 +25,7 @@ from monitor.heat.fit import Calibration
 from monitor.job import Job, job_text
 from monitor.sound.player import Player
 from monitor.sound.tones import REFERENCE, Cue
-from monitor.tracking import make_tracker
+from monitor.judging.tracking import make_tracker
 from monitor.ui.bench_picture import MapLayer
 from monitor.ui.bench_state import tr
 

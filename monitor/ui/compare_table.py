@@ -6,8 +6,8 @@ from typing import Any
 
 from PyQt6.QtCore import QAbstractTableModel, QCoreApplication, QModelIndex, QObject, Qt
 
-from monitor.compare.comparison import Comparison
-from monitor.compare.passes import MEASURES
+from monitor.repeat.compare.comparison import Comparison
+from monitor.repeat.compare.passes import MEASURES
 from monitor.ui.theme import font
 
 __all__ = ["REMARKS", "PassTable"]

@@ -28,10 +28,10 @@ from PyQt6.QtWidgets import (
     QWidget,
 )
 
-from monitor.compare.comparison import Comparison
-from monitor.compare.passes import MEASURES
-from monitor.compare.pictures import Colours, draw_run, draw_traces, write_pictures
-from monitor.compare.rules import RULES
+from monitor.repeat.compare.comparison import Comparison
+from monitor.repeat.compare.passes import MEASURES
+from monitor.repeat.compare.pictures import Colours, draw_run, draw_traces, write_pictures
+from monitor.repeat.compare.rules import RULES
 from monitor.ui.app import application
 from monitor.ui.compare_table import REMARKS, PassTable, tr
 from monitor.ui.theme import Look, Standing, font, look, looks

@@ -11,8 +11,8 @@ from PyQt6.QtWidgets import QComboBox, QDialog, QDialogButtonBox, QFileDialog, Q
 
 from monitor.errors import InputError, MonitorError
 from monitor.job import Job, parse_job
-from monitor.recording import JOB, Recording, open_recording
-from monitor.review import Traces, traces_of
+from monitor.recording.reader import JOB, Recording, open_recording
+from monitor.review.traces import Traces, traces_of
 from monitor.ui.review_keys import tr
 
 __all__ = ["Beside", "BesideDialog", "pass_numbered", "read_beside"]

@@ -9,9 +9,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from monitor.job import Job
-from monitor.review import Happening, Traces
+from monitor.review.traces import Happening, Traces
 from monitor.ui.review_keys import tr
-from monitor.verdict import WARNING_WORDS
+from monitor.review.verdict import WARNING_WORDS
 from vision.types import FloatArray
 
 __all__ = ["Bar", "BarLane", "Curve", "CurveLane", "lanes_of", "thinned", "value_at"]

@@ -6,8 +6,8 @@ from pathlib import Path
 
 from PyQt6.QtWidgets import QFileDialog, QWidget
 
-from monitor.export import export_csv, export_parquet
-from monitor.recording import Recording, open_recording
+from monitor.recording.export import export_csv, export_parquet
+from monitor.recording.reader import Recording, open_recording
 from monitor.ui.review_keys import tr
 from monitor.ui.review_report import write_any_report
 

@@ -10,11 +10,11 @@ from PyQt6.QtGui import QImage, QPainter
 from PyQt6.QtWidgets import (QComboBox, QHBoxLayout, QLabel, QLineEdit, QListWidget, QListWidgetItem, QPlainTextEdit,
                              QProgressBar, QPushButton, QSizePolicy, QVBoxLayout, QWidget)
 
-from monitor.charts import board_photo, map_figure, png_of
-from monitor.comments import LONGEST_TEXT, Comment
+from monitor.review.charts import board_photo, map_figure, png_of
+from monitor.recording.comments import LONGEST_TEXT, Comment
 from monitor.job import Job
-from monitor.recording import Recording
-from monitor.review import Happening, dwell_in, heating_in
+from monitor.recording.reader import Recording
+from monitor.review.traces import Happening, dwell_in, heating_in
 from monitor.ui.review_keys import settings, tr
 from monitor.ui.review_task import Task
 from monitor.ui.theme import look

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from PyQt6.QtWidgets import QMenu
 
-from monitor.recording import TRACE
+from monitor.recording.reader import TRACE
 from monitor.ui.review_keys import settings, tr
 
 __all__ = ["fill_recent", "remember"]

@@ -10,12 +10,12 @@ from PyQt6.QtCore import QBuffer, QIODevice, QMarginsF, QRectF, QSizeF, Qt, QUrl
 from PyQt6.QtGui import (QAbstractTextDocumentLayout, QColor, QFont, QImage, QPageLayout, QPageSize, QPainter, QPalette,
                          QPdfWriter, QTextBlock, QTextCursor, QTextDocument, QTextFormat)
 
-from monitor.charts import board_photo, heat_figure, height_figure, joint_figure, png_of, stored_map_figure
+from monitor.review.charts import board_photo, heat_figure, height_figure, joint_figure, png_of, stored_map_figure
 from monitor.files import write_bytes_whole
 from monitor.job import parse_job
-from monitor.recording import JOB, Recording
-from monitor.report import MAPS, fill_template, write_report
-from monitor.whatif import kept_what_if
+from monitor.recording.reader import JOB, Recording
+from monitor.review.report import MAPS, fill_template, write_report
+from monitor.review.whatif import kept_what_if
 
 __all__ = ["write_any_report", "write_pdf"]
 

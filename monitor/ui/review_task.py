@@ -12,7 +12,7 @@ from typing import Any
 from PyQt6.QtCore import QObject, pyqtSignal
 
 from monitor.errors import MonitorError
-from monitor.review import Cancelled
+from monitor.review.traces import Cancelled
 from vision.errors import VisionError
 
 __all__ = ["Task", "collector_paused"]

@@ -11,10 +11,10 @@ from PyQt6.QtWidgets import (QComboBox, QDoubleSpinBox, QFormLayout, QHBoxLayout
 from monitor.errors import MonitorError
 from monitor.heat.alloy import alloy_names
 from monitor.job import PROTECTION_NEEDS, Job, ProtectionMeasure
-from monitor.recording import Recording
+from monitor.recording.reader import Recording
 from monitor.ui.review_keys import tr
 from monitor.ui.review_panels import WaitBar
-from monitor.whatif import MOST_HIGHER_MM, Change, WhatIf, changed_job, what_if
+from monitor.review.whatif import MOST_HIGHER_MM, Change, WhatIf, changed_job, what_if
 
 __all__ = ["WhatIfPanel"]
 

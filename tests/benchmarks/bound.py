@@ -29,7 +29,7 @@ from scipy.special import ndtr
 from scipy.stats import chi2
 
 from monitor.job import load_job
-from monitor.tracking import make_tracker
+from monitor.judging.tracking import make_tracker
 from tests.benchmarks.scene import read_truth
 from tests.vision.drawn_tool import CAMERA, INSIDE, OUTSIDE, TOOL, as_camera, drawn_exactly, independent
 from vision.background import OWN_NOISE

@@ -16,9 +16,9 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.analyse import analyse, read_inputs
-from monitor.calibrate_commands import calibrate_nozzle
-from monitor.export import export_csv
+from monitor.engine.analyse import analyse, read_inputs
+from monitor.cli.calibrate import calibrate_nozzle
+from monitor.recording.export import export_csv
 from monitor.job import write_job
 from tests.benchmarks.scene import job_from_scene
 from vision.calibrate import CharucoTarget, calibrate_camera

@@ -18,7 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.library import CACHE, Library, Query
+from monitor.repeat.library import CACHE, Library, Query
 from tests.compare.make import record_passes
 from tests.monitor.make import JOB_TEXT
 

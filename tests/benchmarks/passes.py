@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import shapely
 
-from monitor.recording import Recording, open_recording
+from monitor.recording.reader import Recording, open_recording
 from tests.benchmarks.scene import read_truth
 
 ALLOWED_S, AWAY_S, SHORTEST_S = 0.2, 1.5, 0.3

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.playback import Playback
+from monitor.review.playback import Playback
 from tests.monitor.numbered import read_number, uneven_times, write_numbered
 from tests.monitor.test_playback import jumps_and_steps
 

@@ -20,7 +20,7 @@ from pathlib import Path
 import av
 import numpy as np
 
-from monitor.recording import open_recording
+from monitor.recording.reader import open_recording
 from tests.monitor.test_playback import jumps_and_steps
 
 LONG_S = 600.0

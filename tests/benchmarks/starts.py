@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from monitor.job import load_job
-from monitor.tracking import make_tracker
+from monitor.judging.tracking import make_tracker
 from tests.benchmarks.scene import read_truth
 from vision.camera import load_camera
 from vision.sources import open_video

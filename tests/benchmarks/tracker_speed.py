@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 
 from monitor.job import load_job
-from monitor.tracking import make_tracker
+from monitor.judging.tracking import make_tracker
 from vision.bench import find_markers
 from vision.camera import load_camera
 from vision.mat import load_mat

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.exposure import heat_setup
+from monitor.judging.exposure import heat_setup
 from monitor.heat.estimate import HeatEstimator
-from monitor.pipeline import Judge
-from monitor.recorder import Origin, Recorder
+from monitor.judging.pipeline import Judge
+from monitor.recording.recorder import Origin, Recorder
 from tests.monitor.make import JOB_TEXT, hover, job
 
 __all__ = ["invented_path", "record_passes"]

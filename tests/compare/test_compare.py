@@ -9,12 +9,12 @@ import re
 import numpy as np
 import pytest
 
-from monitor.cli import main
-from monitor.compare.comparison import compare, compare_folders, find_pass
-from monitor.compare.gauge import crossed_anova, study
-from monitor.compare.odd import odd_passes, odd_sentence, pick_reference
-from monitor.compare.passes import Pass, column, expand, read_passes, spread
-from monitor.compare.tables import lines
+from monitor.cli.main import main
+from monitor.repeat.compare.comparison import compare, compare_folders, find_pass
+from monitor.repeat.compare.gauge import crossed_anova, study
+from monitor.repeat.compare.odd import odd_passes, odd_sentence, pick_reference
+from monitor.repeat.compare.passes import Pass, column, expand, read_passes, spread
+from monitor.repeat.compare.tables import lines
 from monitor.errors import InputError
 from tests.compare.make import record_passes
 from tests.monitor.make import JOB_TEXT, job
@@ -246,7 +246,7 @@ def test_a_gauge_sheet_gives_bias_and_share_of_the_limits(tmp_path, capsys):
 
 
 def test_a_gauge_reading_can_be_a_recording(two_days, tmp_path):
-    from monitor.compare.command import read_gauge_sheet
+    from monitor.cli.compare import read_gauge_sheet
 
     path = two_days / "g.csv"
     rows = [f"{h},{s},{folder},{a},{b}" for h, folder, a, b in ((15, "a", 0.6, 3.4), (8, "b", 5.6, 8.4)) for s in "AB"
@@ -261,7 +261,7 @@ def test_a_gauge_reading_can_be_a_recording(two_days, tmp_path):
                                             ("height_mm,setup,reading_mm\n5,A,5\n5,A,5\n", "not crossed"),
                                             ("height_mm,setup,recording\n5,A,nowhere\n", "line 2: .*no recording")])
 def test_a_faulty_gauge_sheet_is_refused_with_its_line(tmp_path, text, says):
-    from monitor.compare.command import read_gauge_sheet
+    from monitor.cli.compare import read_gauge_sheet
 
     (tmp_path / "g.csv").write_text(text)
 

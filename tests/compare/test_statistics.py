@@ -14,11 +14,11 @@ from hypothesis import strategies as st
 from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
-from monitor.compare import capability as cap
-from monitor.compare.control import Trust, ewma, false_alarm_every, individuals, moving_range, samples
-from monitor.compare.factors import c4, d3, factors
-from monitor.compare.gauge import Anova, crossed_anova, one_way, study
-from monitor.compare.rules import arl, ewma_arl, fired
+from monitor.repeat.compare import capability as cap
+from monitor.repeat.compare.control import Trust, ewma, false_alarm_every, individuals, moving_range, samples
+from monitor.repeat.compare.factors import c4, d3, factors
+from monitor.repeat.compare.gauge import Anova, crossed_anova, one_way, study
+from monitor.repeat.compare.rules import arl, ewma_arl, fired
 from tests.heat.checks import agrees
 
 FLOW = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]  # e-Handbook 6.3.2.2, data from memory

@@ -6,8 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from statsmodels.graphics.functional import banddepth
 
-from monitor.compare.align import landmarks_s, resample, warp
-from monitor.compare.depth import band_depth, envelope
+from monitor.repeat.compare.align import landmarks_s, resample, warp
+from monitor.repeat.compare.depth import band_depth, envelope
 
 
 def curves(n, seed=0):

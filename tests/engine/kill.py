@@ -14,7 +14,7 @@ from pathlib import Path
 
 import av
 
-from monitor.recording import TRACE, open_recording
+from monitor.recording.reader import TRACE, open_recording
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.analyse import read_inputs
+from monitor.engine.analyse import read_inputs
 from monitor.engine.source import Arrival, PlayedVideo, SourceLost
 from vision.bench import bench_pose
 from vision.mat import standard_mat

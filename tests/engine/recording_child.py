@@ -8,7 +8,7 @@ import threading
 import time
 from pathlib import Path
 
-from monitor.analyse import Inputs
+from monitor.engine.analyse import Inputs
 from monitor.engine.engine import Engine
 from monitor.engine.feedback import Coach
 from monitor.engine.session import Session

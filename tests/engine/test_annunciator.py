@@ -2,7 +2,7 @@
 
 import pytest
 
-from monitor.alerts import Priority, TechniqueWarning
+from monitor.judging.alerts import Priority, TechniqueWarning
 from monitor.engine.annunciator import Annunciator
 from monitor.errors import InputError
 

@@ -11,7 +11,7 @@ from monitor.engine.source import Arrival
 from monitor.engine.stats import MOST_MINUTES, Delays, Load
 from monitor.engine.video_writer import PictureLine
 from monitor.engine.views import Views
-from monitor.pipeline import Judge
+from monitor.judging.pipeline import Judge
 from tests.engine.test_session import make, run
 from tests.monitor.make import job, result, track
 from vision.types import Frame

@@ -6,12 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from monitor.analyse import Inputs
+from monitor.engine.analyse import Inputs
 from monitor.engine.engine import Engine
 from monitor.engine.feedback import Coach
 from monitor.engine.session import Session
 from monitor.job import parse_job
-from monitor.recording import open_recording
+from monitor.recording.reader import open_recording
 from tests.engine.make import DrawnCamera, PathTracker
 from tests.monitor.make import JOB_TEXT
 

@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from monitor.engine.camera_guide import CameraGuide
-from monitor.engine.nozzle_guide import STEPS, NozzleGuide, judge_nozzle
+from monitor.setup.camera_guide import CameraGuide
+from monitor.setup.nozzle_guide import STEPS, NozzleGuide, judge_nozzle
 from vision.calibrate import CharucoTarget
 from vision.nozzle_file import NozzleCalibration
 from vision.types import BenchPose, PoseMiss

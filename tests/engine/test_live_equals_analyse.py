@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from monitor.alerts import EQUIPMENT
-from monitor.analyse import analyse
-from monitor.recording import open_recording
+from monitor.judging.alerts import EQUIPMENT
+from monitor.engine.analyse import analyse
+from monitor.recording.reader import open_recording
 from tests.engine.make import SAMPLE, TruthTracker, run_lockstep, sample_inputs
 
 pytestmark = pytest.mark.slow
@@ -30,7 +30,7 @@ def told(recording):
 
 def test_live_warnings_and_passes_equal_those_of_analyse(tmp_path, monkeypatch):
     inputs = sample_inputs()
-    monkeypatch.setattr("monitor.analyse.make_tracker", lambda *_: Lifted(inputs.camera))
+    monkeypatch.setattr("monitor.engine.analyse.make_tracker", lambda *_: Lifted(inputs.camera))
     recorded = analyse(inputs, tmp_path / "recorded")
 
     live = open_recording(run_lockstep(inputs, SAMPLE / "clip.mp4", Lifted(inputs.camera), tmp_path / "live"))

@@ -8,7 +8,7 @@ import wave
 import numpy as np
 import pytest
 
-from monitor.alerts import Priority
+from monitor.judging.alerts import Priority
 from monitor.sound.player import Player, SilentOutput
 from monitor.sound.tones import CENTRE_HZ, LOST, RATE_HZ, REFERENCE, WARNING_PATTERNS, Cue, Synth, render_track
 

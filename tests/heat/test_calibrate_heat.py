@@ -10,16 +10,16 @@ from shutil import copy
 import numpy as np
 import pytest
 
-from monitor.cli import main
-from monitor.exposure import heat_setup
+from monitor.cli.main import main
+from monitor.judging.exposure import heat_setup
 from monitor.heat.chain import Blow, Chain
 from monitor.heat.estimate import HeatEstimator
 from monitor.heat.fit import load_calibration
 from monitor.heat.uncertainty import PARAMETERS, parameters
-from monitor.heat_shelf import applying, heat_calibration, keep, shelf
+from monitor.heat.shelf import applying, heat_calibration, keep, shelf
 from monitor.job import parse_job
-from monitor.pipeline import Judge
-from monitor.recorder import Origin, Recorder
+from monitor.judging.pipeline import Judge
+from monitor.recording.recorder import Origin, Recorder
 from tests.benchmarks.heat_bands import FINE
 from tests.heat.cases import hold
 from tests.monitor.make import JOB_TEXT, result, track
@@ -89,7 +89,7 @@ def made(tmp_path_factory):
     folder = tmp_path_factory.mktemp("heat")
     with pytest.MonkeyPatch.context() as patch:
         said = []
-        patch.setattr("monitor.calibrate_commands.say", said.append)
+        patch.setattr("monitor.cli.calibrate.say", said.append)
         patch.setenv("XDG_DATA_HOME", str(folder / "data"))
         assert run(folder, "--plot", str(folder / "left.png")) == 0
         copy(next(shelf().iterdir()), folder / "heat.toml")

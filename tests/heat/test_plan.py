@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from monitor.heat.types import BoardSetup, Layer, PartSetup, Protection, RegionSetup, StationSetup
-from monitor.plan import PlanLimits, draw_plan, make_plan
+from monitor.plan.window import PlanLimits, draw_plan, make_plan
 from tests.heat.cases import job, rectangle
 
 PLANES = tuple(Layer(70e-6, 0.9) for _ in range(8))

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from monitor.alerts import RULES
-from monitor.pipeline import Judge, ToolState
+from monitor.judging.alerts import RULES
+from monitor.judging.pipeline import Judge, ToolState
 from tests.monitor.make import hover, job, warnings_of
 
 AWAY = (60.0, 0.0, 60.0)

@@ -14,13 +14,13 @@ import av
 import numpy as np
 import pytest
 
-from monitor import batch
-from monitor.analyse import analyse, read_inputs
-from monitor.batch import DONE, FAILED, KEPT, Outcome, Task, find_tasks, run_tasks, trace_digest
-from monitor.cli import main
+from monitor.repeat import batch
+from monitor.engine.analyse import analyse, read_inputs
+from monitor.repeat.batch import DONE, FAILED, KEPT, Outcome, Task, find_tasks, run_tasks, trace_digest
+from monitor.cli.main import main
 from monitor.errors import EnvironmentFault, InputError
-from monitor.export import export_csv
-from monitor.recording import open_recording
+from monitor.recording.export import export_csv
+from monitor.recording.reader import open_recording
 from tests.compare.make import record_passes
 
 ROOT = Path(__file__).parents[2]
@@ -139,7 +139,7 @@ def test_a_bad_recording_does_not_stop_the_rest(tmp_path):
 
 
 def test_a_process_that_dies_takes_only_its_own_task_along(tmp_path):
-    from monitor.batch_workers import _Worker
+    from monitor.repeat.batch_workers import _Worker
 
     worker = _Worker()
     worker.give(Task("a", "nowhere", str(tmp_path / "a")))
@@ -183,8 +183,8 @@ def test_results_never_lie_among_the_recordings(tmp_path):
 
 
 def test_no_scheduler_is_a_fault_of_the_machine(tmp_path, monkeypatch):
-    monkeypatch.setattr("monitor.batch_cluster.WAIT_S", 0.5)
-    from monitor.batch_cluster import run_on_cluster
+    monkeypatch.setattr("monitor.repeat.batch_cluster.WAIT_S", 0.5)
+    from monitor.repeat.batch_cluster import run_on_cluster
 
     with pytest.raises(EnvironmentFault, match="no Dask scheduler answers"):
         list(run_on_cluster([Task("a", "x", "y")], "tcp://127.0.0.1:9"))
@@ -200,7 +200,7 @@ def test_the_command_ends_with_three_when_some_failed(tmp_path, capsys):
 
 @pytest.mark.slow
 def test_ctrl_c_leaves_whole_results_only(day, tmp_path):
-    command = subprocess.Popen([sys.executable, "-m", "monitor.cli", "batch", str(day), "-j", "2", "--out", str(tmp_path / "o")],
+    command = subprocess.Popen([sys.executable, "-m", "monitor.cli.main", "batch", str(day), "-j", "2", "--out", str(tmp_path / "o")],
                                cwd=ROOT, stderr=subprocess.PIPE, text=True, start_new_session=True,
                                preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))  # a job in the background ignores it
     work, deadline = tmp_path / "o" / ".work", time.monotonic() + 60

@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 import pytest
 
-from monitor.cli import main
+from monitor.cli.main import main
 from monitor.job import load_job, write_job
 from vision.camera import CameraModel, save_camera
 
@@ -135,7 +135,7 @@ def test_a_fault_of_the_machine_ends_with_4(capsys, tmp_path):
 
 
 def test_a_fault_of_the_program_ends_with_5_and_no_traceback(capsys, monkeypatch, tmp_path):
-    monkeypatch.setattr("monitor.commands.open_recording", lambda folder: 1 / 0)
+    monkeypatch.setattr("monitor.cli.commands.open_recording", lambda folder: 1 / 0)
 
     assert main(["report", str(tmp_path)]) == 5
     assert "--debug" in capsys.readouterr().err
@@ -144,7 +144,7 @@ def test_a_fault_of_the_program_ends_with_5_and_no_traceback(capsys, monkeypatch
 def test_ctrl_c_ends_with_130(monkeypatch, tmp_path):
     def stop(folder):
         raise KeyboardInterrupt
-    monkeypatch.setattr("monitor.commands.open_recording", stop)
+    monkeypatch.setattr("monitor.cli.commands.open_recording", stop)
 
     assert main(["report", str(tmp_path)]) == 130
 

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.comments import LONGEST_TEXT, Comment, CommentBook, comments_of, save_comments
+from monitor.recording.comments import LONGEST_TEXT, Comment, CommentBook, comments_of, save_comments
 from monitor.errors import EnvironmentFault, InputError
-from monitor.recording import open_recording
-from monitor.report import report_html
+from monitor.recording.reader import open_recording
+from monitor.review.report import report_html
 from tests.monitor.made_recording import make_recording
 
 EVIL = ["=1+1", "<script>alert(1)</script>", "\u202egnp.exe", "' OR 1=1 --", "\N{FIRE} hei\u00df"]

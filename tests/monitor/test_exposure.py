@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from monitor.exposure import expose, heat_input, heat_setup, onto_now, onto_start
+from monitor.judging.exposure import expose, heat_input, heat_setup, onto_now, onto_start
 from monitor.job import parse_job
 from tests.monitor.make import JOB_TEXT, job, track
 

@@ -11,10 +11,10 @@ import cv2
 import numpy as np
 import pytest
 
-from monitor.cli import main
+from monitor.cli.main import main
 from monitor.job import load_job
-from monitor.tracking import nozzle_body
-from monitor.trust import OTHER_LOOK, gauge_verdict, trust_words
+from monitor.judging.tracking import nozzle_body
+from monitor.setup.trust import OTHER_LOOK, gauge_verdict, trust_words
 from tests.vision.drawn import picture, sheet
 from vision.camera import load_camera
 from vision.nozzle_file import load_nozzle, save_nozzle

@@ -7,10 +7,10 @@ import sqlite3
 
 import pytest
 
-from monitor.cli import main
-from monitor.learning import Attempt, learning_figure, learning_of
-from monitor.recording import open_recording
-from monitor.report import report_html
+from monitor.cli.main import main
+from monitor.repeat.learning import Attempt, learning_figure, learning_of
+from monitor.recording.reader import open_recording
+from monitor.review.report import report_html
 from tests.monitor.made_recording import make_recording
 
 DAY_1 = datetime.datetime(2026, 3, 2, 9, 0, tzinfo=datetime.UTC)

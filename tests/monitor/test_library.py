@@ -7,9 +7,9 @@ import sqlite3
 
 import pytest
 
-from monitor.cli import main
+from monitor.cli.main import main
 from monitor.errors import InputError
-from monitor.library import CACHE, Library, Query
+from monitor.repeat.library import CACHE, Library, Query
 from tests.compare.make import record_passes
 from tests.monitor.make import JOB_TEXT
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from monitor.playback import Playback
+from monitor.review.playback import Playback
 from tests.monitor.numbered import read_number, uneven_times, write_numbered
 from vision.errors import SourceError
 

@@ -9,9 +9,9 @@ import pytest
 from monitor.engine.source import Arrival
 from monitor.engine.video_writer import VideoWriter
 from monitor.errors import InputError
-from monitor.pipeline import Judge
-from monitor.recorder import Origin, Recorder
-from monitor.recording import open_recording, recover_leftovers
+from monitor.judging.pipeline import Judge
+from monitor.recording.recorder import Origin, Recorder
+from monitor.recording.reader import open_recording, recover_leftovers
 from tests.monitor.make import JOB_TEXT, hover, job
 from vision.sources import open_video
 from vision.types import Frame

@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from monitor.comments import Comment
-from monitor.review import Cancelled, Happening, after, before, dwell_in, happenings_of, heating_in, traces_of
+from monitor.recording.comments import Comment
+from monitor.review.traces import Cancelled, Happening, after, before, dwell_in, happenings_of, heating_in, traces_of
 from tests.monitor.made_recording import make_recording
 from tests.monitor.make import job
 

@@ -7,8 +7,8 @@ import av
 import numpy as np
 import pytest
 
-from monitor.analyse import analyse, read_inputs
-from monitor.overlay import write_overlay
+from monitor.engine.analyse import analyse, read_inputs
+from monitor.review.overlay import write_overlay
 
 SAMPLE = Path(__file__).parents[2] / "sample_video"
 pytestmark = pytest.mark.slow

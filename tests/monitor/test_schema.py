@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from monitor import schema
-from monitor.recording import open_recording
+from monitor.recording import schema
+from monitor.recording.reader import open_recording
 
 OLD = Path(__file__).resolve().parents[1] / "data" / "trace_v1" / "trace.sql"
 

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from monitor.pipeline import Judge
+from monitor.judging.pipeline import Judge
 from tests.monitor.make import hover, job
 
 AWAY = (60.0, 0.0, 40.0)

@@ -7,15 +7,15 @@ import numpy as np
 import pytest
 
 from monitor.errors import JobError
-from monitor.exposure import heat_setup
+from monitor.judging.exposure import heat_setup
 from monitor.heat.fit import Calibration, save_calibration
 from monitor.heat.uncertainty import prior
 from monitor.job import ProtectionMeasure
-from monitor.recording import open_recording
-from monitor.report import report_html
-from monitor.rerun import HEAT
-from monitor.review import Cancelled, traces_of
-from monitor.whatif import Change, changed_job, keep_what_if, kept_what_if, what_if
+from monitor.recording.reader import open_recording
+from monitor.review.report import report_html
+from monitor.engine.rerun import HEAT
+from monitor.review.traces import Cancelled, traces_of
+from monitor.review.whatif import Change, changed_job, keep_what_if, kept_what_if, what_if
 from tests.monitor.made_recording import make_recording
 from tests.monitor.make import job
 

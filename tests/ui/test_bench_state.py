@@ -7,13 +7,13 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from monitor.alerts import RULES, Priority, TechniqueWarning
+from monitor.judging.alerts import RULES, Priority, TechniqueWarning
 from monitor.engine.annunciator import Alarm
 from monitor.engine.engine import Shown
 from monitor.engine.session import Moment, PassTold
 from monitor.heat.types import Band
-from monitor.pipeline import Judge
-from monitor.recorder import PassNote
+from monitor.judging.pipeline import Judge
+from monitor.recording.recorder import PassNote
 from monitor.ui.bench_state import big_state, height_words, limit_rows, next_limit, summarise
 from monitor.ui.theme import Standing
 from tests.monitor.make import hover, job, result, track

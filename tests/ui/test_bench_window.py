@@ -12,7 +12,7 @@ from PyQt6.QtWidgets import QInputDialog, QLineEdit, QPushButton
 from monitor.engine.feedback import Mode
 from monitor.engine.source import PlayedVideo
 from monitor.engine.webcam import CameraName, Locked
-from monitor.recording import open_recording
+from monitor.recording.reader import open_recording
 from monitor.sound.player import Player
 from monitor.ui.bench_calibrate import CameraTab
 from monitor.ui.bench_keys import COMMANDS, KeysDialog

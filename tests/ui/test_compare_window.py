@@ -3,7 +3,7 @@
 import pytest
 from PyQt6.QtCore import QPoint, Qt
 
-from monitor.compare.comparison import compare
+from monitor.repeat.compare.comparison import compare
 from tests.compare.test_compare import one
 from tests.monitor.make import job
 

@@ -3,8 +3,8 @@
 import pytest
 from PyQt6.QtPdf import QPdfDocument
 
-from monitor.comments import Comment, save_comments
-from monitor.recording import open_recording
+from monitor.recording.comments import Comment, save_comments
+from monitor.recording.reader import open_recording
 from monitor.ui.review_report import write_any_report, write_pdf
 from tests.monitor.made_recording import make_recording
 

@@ -1,0 +1,244 @@
+"""The work behind `plumeline calibrate`: the mat's print-out, the camera, the nozzle and its check, the heat."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import json
+import math
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from monitor.cli.commands import progress_bar, say
+from monitor.errors import InputError
+from monitor.files import write_bytes_whole
+from monitor.job import Job, load_job
+from monitor.judging.tracking import bench_relief, nozzle_body, nozzle_for
+from monitor.setup.trust import OTHER_LOOK, gauge_verdict, trust_words
+from vision.camera import CameraModel, load_camera
+from vision.mat import standard_mat
+from vision.metal import is_like
+from vision.nozzle_file import NozzleCalibration, save_nozzle
+from vision.types import BenchPose, Frame, PoseMiss
+
+if TYPE_CHECKING:
+    from vision.gauge import GaugeReading
+
+__all__ = ["calibrate_nozzle", "run_camera", "run_check", "run_heat", "run_mat", "run_nozzle"]
+
+HEIGHTS = "heights.csv"
+
+
+def run_mat(args: argparse.Namespace) -> int:
+    """plumeline calibrate mat --print"""
+    from monitor.setup.paper import mat_pdf
+
+    write_bytes_whole(Path(args.out), mat_pdf(standard_mat()))
+    say(f"{args.out}: print at 100 % on A4 and check the 100 mm line with a ruler")
+    return 0
+
+
+def run_nozzle(args: argparse.Namespace) -> int:
+    """plumeline calibrate nozzle"""
+    job, camera = load_job(args.job), load_camera(args.camera)
+    with progress_bar("fitting") as progress:
+        found = calibrate_nozzle(Path(args.touch), job, camera, progress)
+    save_nozzle(args.out, found)
+    say(f"{args.out}: nozzle found in {found.n_photos} photographs; their heights are met within "
+        f"{found.height_error_rms_mm:.2f} mm (rms)")
+    first = _photo(Path(args.touch), _rows(Path(args.touch) / HEIGHTS)[0], 2, job, camera)
+    for line in trust_words(found, camera, nozzle_body(job), first.cam_from_bench, _work_place(job)):
+        say(line)
+    return 0
+
+
+def run_check(args: argparse.Namespace) -> int:
+    """plumeline calibrate check; 1 when the readings do not agree with the gauge"""
+    job, camera = load_job(args.job), load_camera(args.camera)
+    if not 0 <= args.height_mm <= 200:
+        raise InputError(f"--height-mm: must lie between 0 and 200 mm, got {args.height_mm:g}")
+    found = nozzle_for(camera, args.nozzle, job)
+    readings, pose = _readings([Path(p) for p in args.photos], args.over, args.empty, job, camera, found)
+    verdict = gauge_verdict(*np.array([(r.height_mm, r.sigma_mm) for r in readings]).T, args.height_mm)
+    words = trust_words(found, camera, nozzle_body(job), pose.cam_from_bench, _work_place(job), verdict.sigma_mm)
+    if any(is_like(r.metal_look, found.metal_look) is False for r in readings):
+        words.append(OTHER_LOOK)
+    if args.json:
+        say(json.dumps(asdict(verdict) | {"heights_mm": [r.height_mm for r in readings],
+                                          "sigmas_mm": [r.sigma_mm for r in readings], "trust": words}, indent=1))
+    else:
+        for line in (verdict.sentence, *words):
+            say(line)
+    return 0 if verdict.agrees else 1
+
+
+def _readings(photos: list[Path], over: str, empty: str | None, job: Job, camera: CameraModel,
+              found: NozzleCalibration) -> tuple[list[GaugeReading], BenchPose]:
+    """What each photograph says, and the bench pose of the last."""
+    from vision.cuts import linear_light
+    from vision.gauge import GaugeMiss, read_gauge
+
+    bench, bench_pose = found.bench_light(), found.bench_pose
+    if empty is not None:
+        image, pose = _seen(Path(empty), camera)
+        bench, bench_pose = linear_light(image), pose.cam_from_bench
+    if bench is None:
+        raise InputError("the nozzle calibration has no bench picture beside it: take one photograph of the bench without "
+                         "the tool and name it with --empty")
+    relief = bench_relief(camera, job)
+    surface, readings = job.board.top_height_mm if over == "board" else 0.0, []
+    for path in photos:
+        image, pose = _seen(path, camera)
+        if image.shape != bench.shape:
+            raise InputError(f"{empty or 'the bench picture beside the nozzle calibration'}: not of the same size as {path}")
+        here = bench if bench_pose is None else relief.carried(bench, bench_pose, pose.cam_from_bench)
+        reading = read_gauge(camera, nozzle_body(job), image, pose, here, surface, found.bias, found.holds)
+        if isinstance(reading, GaugeMiss):
+            hint = "; name a photograph of it without the tool with --empty" if reading.is_bench_changed else ""
+            raise InputError(f"{path}: {reading.reason}{hint}")
+        readings.append(reading)
+    return readings, pose
+
+
+def _work_place(job: Job) -> np.ndarray:
+    """Middle of the target on the board's top, bench frame [mm]."""
+    return np.array([*np.mean(job.target.outline_mm, axis=0), job.board.top_height_mm])
+
+
+def calibrate_nozzle(folder: Path, job: Job, camera: CameraModel, progress=lambda done, whole: None) -> NozzleCalibration:
+    """Learn a nozzle's edges from touch photographs.
+
+    Parameters
+    ----------
+    folder : Path
+        Photographs and heights.csv with columns file, over ("board" or "mat"), height_above_it_mm.
+
+    Raises
+    ------
+    InputError, VisionError
+        One line naming the file, and the row or photograph.
+    """
+    from vision.touch import calibrate_edges
+
+    photos = [_photo(folder, row, i, job, camera) for i, row in enumerate(_rows(folder / HEIGHTS), 2)]
+    result = calibrate_edges(camera, nozzle_body(job), photos, progress, bench_relief(camera, job))
+    # linear light back to the picture's grey levels (IEC 61966-2-1), so that the file opens as a photograph
+    light = np.clip(result.bench, 0.0, 1.0)
+    grey = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    errors = result.height_error_mm
+    return NozzleCalibration(
+        camera.calibration_id, job.nozzle.outer_diameter_mm, job.nozzle.bend_deg, result.bias,
+        float(np.sqrt(np.mean(errors**2))) if len(errors) else math.nan, len(result.used),
+        np.round(grey * 255).astype(np.uint8), result.bench_pose, result.holds, result.metal_look)
+
+
+def _rows(path: Path) -> list[dict[str, str]]:
+    try:
+        with path.open(newline="", encoding="utf-8") as handle:
+            rows = list(csv.DictReader(handle))
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such file; list the photographs in it with columns file, over, "
+                         "height_above_it_mm") from None
+    except UnicodeDecodeError:
+        raise InputError(f"{path}: not text in UTF-8") from None
+    if not rows:
+        raise InputError(f"{path}: lists no photographs")
+    if missing := {"file", "over", "height_above_it_mm"} - set(rows[0]):
+        raise InputError(f"{path}: column {', '.join(sorted(missing))} is missing")
+    return rows
+
+
+def _photo(folder: Path, row: dict[str, str], line: int, job: Job, camera: CameraModel):
+    from vision.touch import TouchPhoto
+
+    where = f"{folder / HEIGHTS}: line {line}"
+    if row["over"] not in ("board", "mat"):
+        raise InputError(f"{where}: over must be board or mat, got {row['over']!r}")
+    try:
+        height = float(row["height_above_it_mm"])
+    except (TypeError, ValueError):
+        height = math.nan
+    if not 0 <= height <= 200:
+        raise InputError(f"{where}: height_above_it_mm must be a number from 0 to 200, got {row['height_above_it_mm']!r}")
+    image, pose = _seen(folder / row["file"], camera)
+    surface = job.board.top_height_mm if row["over"] == "board" else 0.0
+    return TouchPhoto(image, pose.cam_from_bench, surface, height, row["file"])
+
+
+def _seen(path: Path, camera: CameraModel) -> tuple[np.ndarray, BenchPose]:
+    """A photograph and where the bench is in it."""
+    from vision.bench import bench_pose
+    from vision.sources import brightness, read_photo
+
+    image = read_photo(path)
+    camera.check_picture(image.shape[1], image.shape[0], str(path))
+    pose = bench_pose(camera, standard_mat(), brightness(Frame(0, 0.0, image)))
+    if isinstance(pose, PoseMiss):
+        raise InputError(f"{path}: the bench mat is not seen ({pose.reason}); take it again with the markers in view")
+    return image, pose
+
+
+def run_camera(args: argparse.Namespace) -> int:
+    """plumeline calibrate camera"""
+    from vision.calibrate import CharucoTarget, calibrate_camera
+    from vision.camera import save_camera
+
+    target = CharucoTarget(_squares(args.squares), args.square_mm, args.marker_mm, args.dictionary)
+    with progress_bar("reading") as progress:
+        found = calibrate_camera([Path(p) for p in args.photos], target, progress=progress)
+    save_camera(args.out, found.camera)
+    say(f"{args.out}: {found.verdict.sentence()}")
+    for name, reason in found.left_out.items():
+        say(f"  left out {name}: {reason}")
+    return 0
+
+
+def _squares(text: str) -> tuple[int, int]:
+    parts = text.lower().split("x")
+    if len(parts) != 2 or not all(p.isdigit() for p in parts):
+        raise InputError(f"--squares: expected two whole numbers such as 9x6, got {text!r}")
+    return int(parts[0]), int(parts[1])
+
+
+def run_heat(args: argparse.Namespace) -> int:
+    """plumeline calibrate heat"""
+    from monitor.judging.exposure import heat_setup
+    from monitor.heat.fit import fit_thermocouple, save_calibration
+    from monitor.heat.chart import draw_residuals
+    from monitor.heat.shelf import keep
+    from monitor.job import parse_job
+    from monitor.recording.reader import JOB, open_recording
+    from monitor.engine.rerun import stored_inputs
+
+    recording = open_recording(args.recording)
+    job = parse_job(recording.job_text, str(recording.folder / JOB))
+    times, temps = _log(Path(args.log))
+    found = fit_thermocouple(heat_setup(job), stored_inputs(recording, job), times, temps, site=args.site)
+    for line in found.report:
+        say(line)
+    picture = Path(args.plot) if args.plot else Path(args.out or args.recording).with_suffix(".residuals.png")
+    draw_residuals(found, picture)
+    say(f"{picture}: the log and the chain over time, and what is left between them")
+    if args.out:
+        save_calibration(found.calibration, Path(args.out))
+        say(f"{args.out}: use it with --heat")
+    else:
+        say(f"{keep(found.calibration)}: used from now on for such a board with this nozzle and airflow")
+    return 0
+
+
+def _log(path: Path) -> tuple[np.ndarray, np.ndarray]:
+    """Times and temperatures of a logger's file with columns t_s and temp_c."""
+    try:
+        with path.open(newline="", encoding="utf-8-sig") as handle:
+            rows = list(csv.DictReader(handle))
+        return tuple(np.array([float(row[name]) for row in rows]) for name in ("t_s", "temp_c"))
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such file; expected a table (CSV) with columns t_s and temp_c") from None
+    except KeyError as fault:
+        raise InputError(f"{path}: column {fault} is missing; it needs t_s and temp_c") from None
+    except (TypeError, ValueError) as fault:
+        raise InputError(f"{path}: a value is not a number ({fault})") from None

@@ -1,0 +1,65 @@
+"""Runs the whole job on the sample recording and shows the result beside the truth."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+from pathlib import Path
+
+import numpy as np
+
+from monitor.engine.analyse import analyse, read_inputs
+from monitor.cli.commands import progress_bar, say, tell
+from monitor.errors import InputError
+from monitor.recording.export import export_csv
+from monitor.review.overlay import write_overlay
+from monitor.recording.reader import Recording
+from monitor.review.report import write_report
+
+__all__ = ["run_demo", "against_truth"]
+
+SAMPLE = Path(__file__).resolve().parents[2] / "sample_video"
+TRUTH = "truth.csv"
+OUT = "demo_out"
+
+
+def run_demo(args: argparse.Namespace) -> int:
+    """plumeline demo"""
+    clip = SAMPLE / "clip.mp4"
+    if not clip.is_file():
+        raise InputError(f"{clip}: the sample recording is not there; run the demo from a checkout of the project")
+    inputs = read_inputs(clip, SAMPLE / "job.toml", SAMPLE / "camera.toml", SAMPLE / "nozzle.toml")
+    with progress_bar("measuring") as progress:
+        recording = analyse(inputs, args.out or OUT, force=True, copy_video=True, progress=progress)
+    export_csv(recording, recording.folder)
+    report = write_report(recording, recording.folder / "report.html")
+    with progress_bar("drawing") as progress:
+        overlay = write_overlay(recording, recording.folder / "overlay.mp4", progress)
+    tell(recording, inputs.job, False)
+    for line in against_truth(recording, SAMPLE / TRUTH):
+        say(line)
+    say(f"open {report} for the report and {overlay} for the video with the measurement drawn in")
+    return 0
+
+
+def against_truth(recording: Recording, truth_csv: Path) -> list[str]:
+    """How the measurement compares with the known truth, as lines of text."""
+    with truth_csv.open(newline="", encoding="utf-8") as handle:
+        rows = list(csv.DictReader(handle))
+    truth = {name: np.array([float(r[name]) for r in rows]) for name in rows[0]}
+    frames = recording.frames
+    at = np.array([int(np.argmin(np.abs(truth["t_s"] - t))) for t in frames["t_s"]])
+    there = (truth["in_view"][at] > 0) & (truth["hidden"][at] == 0)
+    used = there & (frames["seen"] > 0)
+    if not used.any():
+        return ["beside the truth: nothing was measured"]
+    height = (frames["height_mm"] - truth["height_mm"][at])[used]
+    tilt = (np.degrees(frames["tilt_rad"]) - truth["tilt_deg"][at])[used]
+    low = used & (truth["height_mm"][at] < 40)
+    aim = np.hypot(frames["aim_x_mm"] - truth["impact_x_mm"][at], frames["aim_y_mm"] - truth["impact_y_mm"][at])[low]
+    inside = np.abs(height) <= 1.645 * frames["height_sigma_mm"][used]
+    return ["beside the truth (the sample is rendered, so its truth is known):",
+            f"  measured in {100 * used.sum() / there.sum():.0f} % of the frames in which the outlet is in view",
+            f"  height: off by {np.sqrt(np.mean(height**2)):.2f} mm rms, {np.mean(height):+.2f} mm on average; "
+            f"{100 * np.mean(inside):.0f} % inside the 90 % band",
+            f"  aim: off by {np.sqrt(np.mean(aim**2)):.2f} mm rms; tilt: {np.sqrt(np.mean(tilt**2)):.2f} degrees rms"]

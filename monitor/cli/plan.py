@@ -1,0 +1,30 @@
+"""The work behind `plumeline plan`."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+from monitor.cli.commands import progress_bar, say
+from monitor.judging.exposure import heat_setup
+from monitor.heat.shelf import heat_calibration
+from monitor.job import load_job
+from monitor.plan.window import PlanLimits, draw_plan, make_plan
+
+__all__ = ["run_plan"]
+
+
+def run_plan(args: argparse.Namespace) -> int:
+    """Find a starting window for a job; 1 when there is none."""
+    job = load_job(args.job)
+    low, high = job.limits.height_mm
+    limits = PlanLimits(height_m=(max(low, 1.0) * 1e-3, high * 1e-3), dwell_s=job.limits.dwell_s)
+    setup = heat_setup(job)
+    calibration = heat_calibration(args.heat, setup)
+    with progress_bar("searching") as progress:
+        plan = make_plan(setup, limits, calibration=calibration, progress=lambda share: progress(share, 1.0))
+    say(json.dumps(plan.to_json(), indent=1) if args.json else plan.table())
+    if args.out:
+        draw_plan(plan, Path(args.out))
+    return 0 if plan.is_open else 1

@@ -1,0 +1,195 @@
+"""Takes a recorded clip through the pipeline into a recording on disk."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from monitor.errors import InputError
+from monitor.judging.exposure import heat_setup
+from monitor.heat.estimate import HeatEstimator
+from monitor.heat.fit import Calibration
+from monitor.job import Job, parse_job
+from monitor.judging.pipeline import FrameResult, Pipeline
+from monitor.recording.recorder import Origin, Recorder
+from monitor.recording.reader import Recording, open_recording
+from monitor.engine.straighten import board_picture, straighten
+from monitor.engine.rerun import finish_recording, keep_calibration
+from monitor.judging.technique import work_grid
+from monitor.judging.tracking import make_tracker
+from vision.camera import CameraModel, load_camera
+from vision.kalman import ToolState
+from vision.sources import open_video
+from vision.told import smoothed
+from vision.types import BenchPose, Frame
+
+__all__ = ["Inputs", "read_inputs", "analyse"]
+
+N_VIEWS = 15
+MAX_GAP_S = 0.3  # a longer gap is a gap in knowledge: the track begins anew
+Progress = Callable[[float, float], None]
+Turn = tuple[float, float | None, float | None]
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """The files that an analysis rests on, read and checked, with their exact text."""
+
+    clip: Path
+    job: Job
+    job_text: str
+    camera: CameraModel
+    camera_text: str
+    nozzle_path: Path
+    nozzle_text: str
+
+
+def read_inputs(clip: str | Path, job: str | Path, camera: str | Path, nozzle: str | Path) -> Inputs:
+    """Read all inputs before anything is written.
+
+    Raises
+    ------
+    InputError, VisionError
+        One line, naming the file and the key.
+    """
+    texts = [_text(Path(path), what) for path, what in ((job, "job"), (camera, "camera calibration"),
+                                                        (nozzle, "nozzle calibration"))]
+    return Inputs(Path(clip), parse_job(texts[0], str(job)), texts[0], load_camera(camera), texts[1], Path(nozzle),
+                  texts[2])
+
+
+def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video: bool = False, operator: str = "",
+            calibration: Calibration | None = None, progress: Progress = lambda done_s, whole_s: None,
+            turns: Sequence[Turn] = ()) -> Recording:
+    """Measure and judge every frame of a clip; the recording appears under its name when it is whole.
+
+    `turns` tells when a knob of the station was turned, and to what: time [s], setpoint [C], airflow [L/min]; None where
+    the knob stayed.
+
+    Raises
+    ------
+    InputError, VisionError
+        When an input cannot be used, the mat is never in view, or the nozzle is never seen.
+    EnvironmentFault, OSError
+        When the disk refuses.
+    """
+    job = inputs.job
+    with open_video(inputs.clip) as video:
+        inputs.camera.check_picture(*video.size_px, str(inputs.clip))
+        heat = HeatEstimator(heat_setup(job), calibration)
+        tracker = make_tracker(inputs.camera, inputs.nozzle_path, job)
+        pipeline, track = Pipeline(job, tracker, heat), _Track()
+        bench = inputs.nozzle_path.with_suffix(".bench.jpg")
+        origin = Origin(inputs.job_text, inputs.camera_text, inputs.nozzle_text, inputs.clip, copy_video, operator,
+                        bench if bench.is_file() else None)
+        with Recorder(out, origin, force=force) as recorder:
+            keep_calibration(recorder.part, calibration)
+            views = _Views(inputs.camera, job, video.duration_s)
+            counts = _Counts()
+            due = sorted(turns, key=lambda turn: turn[0])
+            for frame in video:
+                while due and due[0][0] <= frame.t_s:
+                    recorder.add_station(*due[0])
+                    pipeline.judge.set_station(*due.pop(0)[1:])
+                result = pipeline.step(frame)
+                recorder.add(result)
+                track.take(frame.index, tracker.state)
+                views.offer(frame, result)
+                counts.take(result)
+                progress(frame.t_s, video.duration_s)
+            counts.check(inputs.clip)
+            finish_recording(recorder, pipeline.judge, heat)
+            track.store(recorder)
+            _add_views(recorder, views)
+            for sentence in video.report.sentences():
+                recorder.add_event(0.0, "video", sentence)
+    return open_recording(out)
+
+
+class _Track:
+    """The unbroken stretches of the track, for the two-sided estimate."""
+
+    def __init__(self) -> None:
+        self._stretches: list[list[tuple[int, ToolState]]] = [[]]
+
+    def take(self, frame: int, state: ToolState | None) -> None:
+        """One frame's filter state, None where the tool was not measured."""
+        last = self._stretches[-1]
+        if state is not None and last and state.t_s - last[-1][1].t_s > MAX_GAP_S:
+            self._stretches.append([])
+        if state is not None:
+            self._stretches[-1].append((frame, state))
+
+    def store(self, recorder: Recorder) -> None:
+        """Write the estimates beside the live ones."""
+        for stretch in self._stretches:
+            for (frame, _), estimate in zip(stretch, smoothed([state for _, state in stretch]), strict=True):
+                recorder.add_smoothed(frame, *estimate)
+
+
+class _Counts:
+    """Whether there was anything to measure."""
+
+    def __init__(self) -> None:
+        self.n_frames = self.n_mat = self.n_seen = 0
+        self.reasons: dict[str, int] = {}
+
+    def take(self, result: FrameResult) -> None:
+        self.n_frames += 1
+        self.n_mat += isinstance(result.vision.bench, BenchPose)
+        self.n_seen += result.exposure.observed
+        if not result.exposure.observed:
+            reason = result.exposure.reason
+            self.reasons[reason] = self.reasons.get(reason, 0) + 1
+
+    def check(self, clip: Path) -> None:
+        if self.n_mat == 0:
+            raise InputError(f"{clip}: the bench mat is in view in none of the {self.n_frames} frames; print it with "
+                             "`plumeline calibrate mat --print`, lay it under the board and keep its markers in view")
+        if self.n_seen == 0:
+            often = max(self.reasons, key=self.reasons.__getitem__)
+            raise InputError(f"{clip}: the nozzle was never measured in {self.n_frames} frames (mostly: {often}); check "
+                             "that the job's [nozzle] is the one in the picture, and that its calibration is this one's")
+
+
+class _Views:
+    """Straightened pictures of the board, spread over the recording."""
+
+    def __init__(self, camera: CameraModel, job: Job, duration_s: float) -> None:
+        self._camera, self._top_mm = camera, job.board.top_height_mm
+        self.extent_mm = work_grid(job).extent_mm
+        self._every_s = duration_s / N_VIEWS if math.isfinite(duration_s) and duration_s > 0 else 1.0
+        self._next_s = 0.0
+        self.pictures: list[np.ndarray] = []
+
+    def offer(self, frame: Frame, result: FrameResult) -> None:
+        bench = result.vision.bench
+        if frame.t_s < self._next_s or not isinstance(bench, BenchPose) or len(self.pictures) >= 2 * N_VIEWS:
+            return
+        self._next_s = frame.t_s + self._every_s
+        self.pictures.append(straighten(frame.image, self._camera, bench, self._top_mm, self.extent_mm,
+                                        result.vision.board_shift))
+
+
+def _add_views(recorder: Recorder, views: _Views) -> None:
+    """Store the board's straightened picture, where the mat was seen."""
+    if views.pictures:
+        done, data = cv2.imencode(".png", board_picture(views.pictures))
+        if done:
+            recorder.add_picture(data.tobytes(), views.extent_mm)
+
+
+def _text(path: Path, what: str) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except UnicodeDecodeError:
+        raise InputError(f"{path}: not text in UTF-8; expected a {what} (TOML)") from None
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such file; expected a {what} (TOML)") from None
+    except OSError as fault:
+        raise InputError(f"{path}: cannot be read as a {what}: {fault.strerror}") from None

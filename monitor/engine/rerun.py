@@ -1,0 +1,186 @@
+"""Judges a recording again under another job, from its trace alone: no video, no vision."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from monitor.cli.commands import exit_code, tell
+from monitor.judging.exposure import LEVEL_AXIS, heat_setup
+from monitor.heat.estimate import HeatEstimator
+from monitor.heat.fit import Calibration, load_calibration, save_calibration
+from monitor.heat.types import HeatInput
+from monitor.heat.shelf import heat_calibration
+from monitor.job import Job, load_job, parse_job
+from monitor.judging.pipeline import FrameResult, Judge
+from monitor.recording.recorder import Origin, Recorder
+from monitor.recording.reader import CAMERA, JOB, NOZZLE, PICTURE, Recording, open_recording
+from monitor.judging.technique import GRID_STEP_MM
+from vision.types import BenchEvent, BenchPose, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
+
+__all__ = ["run_rerun", "rerun", "rejudge", "stored_results", "stored_inputs", "finish_recording", "heat_calibration",
+           "keep_calibration", "calibration_of", "HEAT"]
+
+HEAT = "heat.toml"
+
+
+def run_rerun(args: argparse.Namespace) -> int:
+    """plumeline rerun"""
+    job, recording = load_job(args.job), open_recording(args.recording)
+    keeps_own = args.heat is None and calibration_of(recording) is not None
+    again = rerun(recording, job, Path(args.job).read_text(encoding="utf-8"), args.out, force=args.force,
+                  calibration=None if keeps_own else heat_calibration(args.heat, heat_setup(job)), keeps_own=keeps_own)
+    tell(again, job, args.json)
+    return exit_code(again)
+
+
+def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, force: bool = False,
+          calibration: Calibration | None = None, keeps_own: bool = True, higher_mm: float = 0.0,
+          progress: Callable[[float], None] = lambda share: None) -> Recording:
+    """Recompute exposure, heat, passes and warnings of a recording under another job.
+
+    The nozzle's track stays as measured, or is held `higher_mm` higher over the same spot; a job with another nozzle
+    needs the clip analysed again. Without a calibration the recording's own is used, unless keeps_own says no. What
+    `progress` raises ends it, and leaves nothing behind.
+    """
+    texts = [(recording.folder / name).read_text(encoding="utf-8") for name in (CAMERA, NOZZLE)]
+    calibration = calibration_of(recording) if calibration is None and keeps_own else calibration
+    heat = HeatEstimator(heat_setup(job), calibration)
+    judge = Judge(job, heat)
+    origin = Origin(job_text, *texts, video=recording.video, operator=recording.meta.get("operator", ""))
+    with Recorder(out, origin, force=force) as recorder:
+        keep_calibration(recorder.part, calibration)
+        n_frames = max(1, len(recording.frames["t_s"]))
+        for done, result in enumerate(rejudge(recording, judge, higher_mm), 1):
+            recorder.add(result)
+            progress(done / n_frames)
+        finish_recording(recorder, judge, heat)
+        for turn in _turns(recording, job):
+            recorder.add_station(*turn)
+        for drop in recording.drops:
+            recorder.add_drop(drop["t_s"], drop["count"], drop["reason"])
+        picture = recording.folder / PICTURE
+        if picture.is_file() and recording.picture_extent_mm is not None:
+            recorder.add_picture(picture.read_bytes(), recording.picture_extent_mm)
+    return open_recording(out)
+
+
+def rejudge(recording: Recording, judge: Judge, higher_mm: float = 0.0) -> Iterator[FrameResult]:
+    """What a judge says of each stored frame, with the station's knobs turned as they were turned then.
+
+    A knob that the judge's job sets to another value than the recording's job keeps that value throughout.
+
+    Parameters
+    ----------
+    higher_mm : float
+        Held so much higher over the same spot: the track is shifted along the tool's axis.
+    """
+    turns = _turns(recording, judge.job)
+    for seen in stored_results(recording):
+        while turns and turns[0][0] <= seen.t_s:
+            judge.set_station(*turns.pop(0)[1:])
+        yield judge.step(_lifted(seen, higher_mm) if higher_mm else seen)
+
+
+def _turns(recording: Recording, job: Job) -> list[tuple[float, float | None, float | None]]:
+    """When which knob was turned to what, of those that this job leaves as they were: time, setpoint, airflow."""
+    then, now = parse_job(recording.job_text, str(recording.folder / JOB)).station, job.station
+    follows_c, follows_flow = then.setpoint_c == now.setpoint_c, then.airflow_l_min == now.airflow_l_min
+    found = [(row["t_s"], row["setpoint_c"] if follows_c else None, row["airflow_l_min"] if follows_flow else None)
+             for row in recording.station]
+    return sorted((turn for turn in found if turn[1:] != (None, None)), key=lambda turn: turn[0])
+
+
+def keep_calibration(folder: Path, calibration: Calibration | None) -> None:
+    """Keep a copy of the heat calibration in a recording, so that it can be judged again as it was."""
+    if calibration is not None:
+        save_calibration(calibration, folder / HEAT)
+
+
+def calibration_of(recording: Recording) -> Calibration | None:
+    """The heat calibration that a recording was made with; None without one."""
+    path = recording.folder / HEAT
+    return load_calibration(path) if path.is_file() else None
+
+
+def finish_recording(recorder: Recorder, judge: Judge, heat: HeatEstimator) -> None:
+    """Store what can only be said at the end: the open pass, standing warnings, the maps."""
+    last_pass = judge.finish()
+    if last_pass is not None:
+        recorder.add_pass(last_pass)
+    for warning in judge.alerts.standing:
+        recorder.add_warning(warning)
+    left, _, bottom, _ = judge.technique.grid.extent_mm
+    recorder.add_map("dwell", "s", left, bottom, GRID_STEP_MM, judge.technique.dwell_map_s)
+    x_m, y_m, temp_c = heat.field(1e-3)
+    recorder.add_map("board_top", "C", (x_m[0] - 0.5e-3) * 1e3, (y_m[0] - 0.5e-3) * 1e3, 1.0, temp_c)
+
+
+def stored_results(recording: Recording) -> Iterator[VisionResult]:
+    """What vision said of each frame, as the trace keeps it."""
+    f = recording.frames
+    events = list(recording.events)
+    for i, t_s in enumerate(f["t_s"]):
+        due = [e for e in events if e["t_s"] <= t_s and e["kind"] != "video"]
+        events = [e for e in events if e not in due]
+        shift = np.array([f["board_dx_mm"][i], f["board_dy_mm"][i], f["board_turn_rad"][i]])
+        yield VisionResult(int(f["frame"][i]), float(t_s), _bench(f, i), NozzleMiss(float(t_s), "not kept for a rerun"),
+                           _track(f, i), shift, tuple(BenchEvent(e["t_s"], e["kind"], e["detail"]) for e in due))
+
+
+def stored_inputs(recording: Recording, job: Job) -> list[HeatInput]:
+    """What the heat model was given, frame by frame."""
+    caught = _Catcher()
+    for _ in rejudge(recording, Judge(job, caught)):
+        pass
+    return caught.inputs
+
+
+class _Catcher:
+    """Stands where the heat model stands and keeps what it is given."""
+
+    limits: dict = {}
+
+    def __init__(self) -> None:
+        self.inputs: list[HeatInput] = []
+
+    def step(self, inp: HeatInput) -> None:
+        self.inputs.append(inp)
+
+
+def _lifted(seen: VisionResult, higher_mm: float) -> VisionResult:
+    """The tool drawn back along its axis, so that it is higher and points at the same spot; level tools go straight up."""
+    track = seen.track
+    if not np.isfinite(track.tip_mm).all():
+        return seen
+    is_steep = track.axis[2] <= LEVEL_AXIS
+    step = track.axis * (higher_mm / track.axis[2]) if is_steep else np.array([0.0, 0.0, higher_mm])
+    return replace(seen, track=replace(track, tip_mm=track.tip_mm + step))
+
+
+def _bench(f: dict[str, np.ndarray], i: int) -> BenchPose | PoseMiss:
+    t_s = float(f["t_s"][i])
+    if not math.isfinite(f["bench_tz_mm"][i]):
+        return PoseMiss(t_s, f["bench_reason"][i])
+    pose = np.eye(4)
+    pose[:3, :3] = cv2.Rodrigues(np.array([f[f"bench_r{a}_rad"][i] for a in "xyz"]))[0]
+    pose[:3, 3] = [f[f"bench_t{a}_mm"][i] for a in "xyz"]
+    return BenchPose(t_s, pose, _matrix(f["bench_cov"][i]), int(f["bench_n_markers"][i]), float(f["bench_rms_px"][i]))
+
+
+def _track(f: dict[str, np.ndarray], i: int) -> NozzleTrack:
+    def vector(name: str) -> np.ndarray:
+        return np.array([f[name.format(a)][i] for a in "xyz"])
+    return NozzleTrack(float(f["t_s"][i]), TrackStatus(f["status"][i]), vector("tip_{}_mm"),
+                       vector("velocity_{}_mm_s"), vector("axis_{}"), _matrix(f["track_cov"][i]),
+                       float(f["t_seen_s"][i]), f["track_reason"][i])
+
+
+def _matrix(blob: bytes) -> np.ndarray:
+    return np.frombuffer(blob, "<f8").reshape(6, 6) if blob else np.full((6, 6), np.nan)

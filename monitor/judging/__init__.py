@@ -1,0 +1,1 @@
+"""What the measured pose means: exposure, technique, warnings."""

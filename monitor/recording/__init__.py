@@ -1,0 +1,1 @@
+"""A recording's folder: its tables, writing, reading."""

@@ -1,0 +1,194 @@
+"""Writes a recording's track, warnings, passes and comments as tables: CSV, or Parquet with the units in it."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from monitor.files import write_bytes_whole, write_text_whole
+from monitor.recording.reader import Recording
+from monitor.version import code_version
+from vision.types import TrackStatus
+
+__all__ = ["export_csv", "export_parquet", "about", "unit_of", "safe_cell", "TRACK_COLUMNS"]
+
+TRACK_COLUMNS = (
+    "t_s", "seen", "status", "state", "tip_x_mm", "tip_y_mm", "tip_z_mm", "height_mm", "height_sigma_mm",
+    "standoff_mm", "standoff_sigma_mm", "aim_x_mm", "aim_y_mm", "aim_sigma_mm", "aim_board_x_mm", "aim_board_y_mm",
+    "tilt_deg", "tilt_sigma_deg", "speed_mm_s", "axis_x", "axis_y", "axis_z", "smooth_tip_x_mm", "smooth_tip_y_mm",
+    "smooth_tip_z_mm", "in_pass", "reason",
+)
+UNITS = (("_mm_s", "mm/s"), ("_k_s", "K/s"), ("_mm", "mm"), ("_s", "s"), ("_deg", "deg"), ("_j", "J"), ("_w", "W"),
+         ("_c", "C"))  # of column names, longest endings first
+SHARES = frozenset({"axis_x", "axis_y", "axis_z", "in_limits", "coverage", "evenness", "band_share", "audible_share"})
+HEAT_SITES = ("package top", "joint centre", "joint corner", "board top", "underside")
+
+
+def export_csv(recording: Recording, folder: Path) -> tuple[Path, ...]:
+    """Write track.csv, warnings.csv, passes.csv, comments.csv and about.json; times count from the first frame.
+
+    Parameters
+    ----------
+    recording : Recording
+    folder : Path
+        Where the files go; made if it is not there.
+
+    Returns
+    -------
+    tuple of Path
+    """
+    tables = _tables(recording)
+    for name, (header, rows) in tables.items():
+        write_text_whole(folder / f"{name}.csv", _csv_text(header, rows))
+    write_text_whole(folder / "about.json", json.dumps(about(recording), indent=1) + "\n")
+    return (*(folder / f"{name}.csv" for name in tables), folder / "about.json")
+
+
+def export_parquet(recording: Recording, folder: Path) -> tuple[Path, ...]:
+    """Write the same tables as Parquet; each column's metadata names its unit, each file's where it comes from.
+
+    Parameters
+    ----------
+    recording : Recording
+    folder : Path
+        Where the files go; made if it is not there.
+
+    Returns
+    -------
+    tuple of Path
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    origin = {key: json.dumps(value) for key, value in about(recording).items()}
+    written = []
+    for name, (header, rows) in _tables(recording).items():
+        columns = list(zip(*rows, strict=True)) if rows else [()] * len(header)
+        arrays = [_arrow(column) for column in columns]
+        fields = [pa.field(title, array.type, metadata={"unit": unit_of(title)})
+                  for title, array in zip(header, arrays, strict=True)]
+        buffer = io.BytesIO()
+        pq.write_table(pa.Table.from_arrays(arrays, schema=pa.schema(fields, metadata=origin)), buffer)
+        write_bytes_whole(folder / f"{name}.parquet", buffer.getvalue())
+        written.append(folder / f"{name}.parquet")
+    return tuple(written)
+
+
+def about(recording: Recording) -> dict[str, Any]:
+    """What a table rests on: program, recording, hashes of job and calibrations."""
+    meta = recording.meta
+    return {"program": f"plumeline {code_version()}", "recorded_by": f"plumeline {meta.get('code_version', 'unknown')}",
+            "recording": recording.folder.name, "started_utc": meta.get("started_utc", ""), "state": meta.get("state", ""),
+            "sha256": meta.get("hashes", {}),
+            "note": "heights, tilts and aims are measured; heat, energy and temperature are estimates with their 90 % band"}
+
+
+def unit_of(column: str) -> str:
+    """The unit that a column's name carries; "-" for a share or a direction, "" for text and counts."""
+    for ending, unit in UNITS:
+        if column.endswith(ending):
+            return unit
+    return "-" if column in SHARES else ""
+
+
+def safe_cell(value: Any) -> Any:
+    """A cell that no spreadsheet takes for a formula: text that starts like one gets a leading apostrophe.
+
+    Numbers stay numbers; what is not known stays empty.
+    """
+    if value is None or (isinstance(value, float) and not math.isfinite(value)):
+        return ""
+    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r", "\n"):
+        return "'" + value
+    return value
+
+
+def _tables(recording: Recording) -> dict[str, tuple[list[str], list[list[Any]]]]:
+    return {"track": _track(recording), "warnings": _warnings(recording), "passes": _passes(recording),
+            "comments": _comments(recording)}
+
+
+def _arrow(column: Sequence[Any]) -> Any:
+    """Text where any cell is text, whole numbers where all are, else floating point; unknown stays unknown."""
+    import pyarrow as pa
+
+    known = [v for v in column if v is not None]
+    if any(isinstance(v, str) for v in known):
+        return pa.array([None if v is None else str(v) for v in column], pa.string())
+    if known and all(float(v).is_integer() for v in known) and all(isinstance(v, int) for v in known):
+        return pa.array(column, pa.int64())
+    return pa.array([None if v is None or not math.isfinite(v) else float(v) for v in column], pa.float64())
+
+
+def _csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(header)
+    writer.writerows([safe_cell(v) for v in row] for row in rows)
+    return out.getvalue()
+
+
+def _track(recording: Recording) -> tuple[list[str], list[list[Any]]]:
+    frames = recording.frames
+    derived = {"tilt_deg": np.degrees(frames["tilt_rad"]), "tilt_sigma_deg": np.degrees(frames["tilt_sigma_rad"]),
+               "seen": [int(seen or status == TrackStatus.VAGUE.value)
+                        for seen, status in zip(frames["seen"], frames["status"], strict=True)],
+               "reason": frames["track_reason"]}
+    columns = [derived[n] if n in derived else frames[n] for n in TRACK_COLUMNS]
+    heat = {row["frame"]: row for row in recording.heat}
+    header = [*TRACK_COLUMNS, *_heat_header()]
+    rows = [[*(_cell(column[i]) for column in columns), *_heat_cells(heat.get(int(frames["frame"][i])))]
+            for i in range(len(frames["t_s"]))]
+    return header, rows
+
+
+def _heat_header() -> list[str]:
+    named = [f"{site.replace(' ', '_')}_{end}c" for site in HEAT_SITES for end in ("", "low_", "high_")]
+    return ["power_w", "energy_low_j", "energy_j", "energy_high_j", *named, "joint"]
+
+
+def _heat_cells(row: dict[str, Any] | None) -> list[Any]:
+    """The target's heat; the target's region is the first that the heat model lists."""
+    if row is None:
+        return [None] * len(_heat_header())
+    power, energy = (next(iter(row[key].values()), None) or [None] * 3 for key in ("power_w", "energy_j"))
+    sites = [row["temp_c"].get(site) or [None] * 3 for site in HEAT_SITES]
+    return [power[1], *energy, *(v for low, mid, high in sites for v in (mid, low, high)), row["joint"]]
+
+
+def _warnings(recording: Recording) -> tuple[list[str], list[list[Any]]]:
+    header = ["t_start_s", "t_end_s", "kind", "region", "priority", "action", "t_first_s", "past_s", "value", "limit",
+              "unit", "low", "high", "text"]
+    rows = [[w["limit_" if name == "limit" else name] for name in header] for w in recording.warnings]
+    return header, rows
+
+
+def _passes(recording: Recording) -> tuple[list[str], list[list[Any]]]:
+    header = ["number", "t_start_s", "t_end_s", "dwell_s", "unseen_s", "height_mean_mm", "height_sigma_mm",
+              "height_sd_mm", "height_low_mm", "height_high_mm", "tilt_mean_deg", "in_limits", "coverage", "evenness",
+              "energy_low_j", "energy_j", "energy_high_j", "feedback", "band_share", "audible_share", "coached", "is_probe"]
+    rows = [[math.degrees(p["tilt_mean_rad"]) if name == "tilt_mean_deg" else p[name] for name in header]
+            for p in recording.passes]
+    return header, rows
+
+
+def _comments(recording: Recording) -> tuple[list[str], list[list[Any]]]:
+    header = ["t_s", "t_end_s", "author", "made_utc", "text"]
+    return header, [[c[name] for name in header] for c in sorted(recording.comments, key=lambda c: c["t_s"])]
+
+
+def _cell(value: Any) -> Any:
+    """Short but exact enough: a micrometre, a microsecond."""
+    if isinstance(value, str):
+        return value
+    value = float(value)
+    if not math.isfinite(value):
+        return None
+    return int(value) if value.is_integer() else float(f"{value:.7g}")

@@ -1,0 +1,461 @@
+"""Writes a recording: one folder with the trace, the exact job and calibrations, and the video or a link to it.
+
+It is written under NAME.part and gets its own name when it is whole, so nothing half-written stands under a final
+name. The trace is SQLite: write-ahead log while recording, one plain file after closing. A live recording lives on when
+the disk refuses: rows wait in memory.
+"""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import json
+import logging
+import math
+import os
+import shutil
+import sqlite3
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from monitor.recording import schema
+from monitor.judging.alerts import TechniqueWarning
+from monitor.errors import EnvironmentFault, InputError
+from monitor.files import write_bytes_whole, write_text_whole
+from monitor.recording.folder_lock import FolderLock, is_locked
+from monitor.heat.types import Band, HeatReading
+from monitor.judging.pipeline import FrameResult
+from monitor.recording.reader import BENCH_PICTURE, CAMERA, JOB, META, NOZZLE, PICTURE, RESERVE, TRACE
+from monitor.judging.technique import PassSummary
+from monitor.version import code_version
+from vision.types import BenchPose, FloatArray, NozzleObservation
+
+__all__ = ["Origin", "PassNote", "Recorder"]
+
+COMMIT_EVERY_S = 0.4  # a crash loses at most this and one frame
+RESERVE_BYTES = 16 << 20  # more than a minute of trace, freed when the disk is full
+MOST_WAITING = 60_000  # statements kept in memory while the disk refuses: some ten minutes
+log = logging.getLogger("plumeline.recording")
+_FRAME_SQL = "INSERT INTO frames ({}) VALUES ({})".format(
+    ", ".join(n for n, _ in schema.FRAME_COLUMNS), ", ".join(f":{n}" for n, _ in schema.FRAME_COLUMNS))
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Where a recording comes from: the files whose exact copies it keeps.
+
+    Attributes
+    ----------
+    job_text, camera_text, nozzle_text : str
+    video : Path or None
+        The clip; None for a rerun without one.
+    copy_video : bool
+        Copy it into the folder instead of linking to it.
+    operator : str
+        A code, never a name.
+    bench_picture : Path or None
+        The picture that goes with the nozzle calibration.
+    video_name : str
+        Of a video that is written into the folder meanwhile.
+    """
+
+    job_text: str
+    camera_text: str
+    nozzle_text: str
+    video: Path | None = None
+    copy_video: bool = False
+    operator: str = ""
+    bench_picture: Path | None = None
+    video_name: str = ""
+
+
+@dataclass(frozen=True)
+class PassNote:
+    """How a pass was coached, kept with it so that ways of coaching can be compared.
+
+    Attributes
+    ----------
+    feedback : str
+        The mode's name.
+    band_share : float
+        Half width of the silent band as a share of the aimed-at height [-].
+    audible_share : float
+        Share of passes that are coached audibly at this level of fading [-].
+    coached, is_probe : bool
+        Whether this pass was; whether it was a muted probe.
+    """
+
+    feedback: str
+    band_share: float
+    audible_share: float
+    coached: bool
+    is_probe: bool
+
+
+def claim_folder(folder: str | Path, force: bool = False) -> Path:
+    """Check that a recording may be written there, and give the temporary folder to write into.
+
+    Raises
+    ------
+    InputError
+        If something that must not be lost is there already.
+    """
+    folder = Path(folder)
+    if folder.exists() and not folder.is_dir():
+        raise InputError(f"{folder}: is a file; --out needs the name of a folder")
+    if folder.is_dir() and any(folder.iterdir()):
+        if not (folder / TRACE).exists():
+            raise InputError(f"{folder}: not empty and no recording; name another folder for --out")
+        if not force:
+            raise InputError(f"{folder}: holds a recording already; name another folder, or --force to replace it")
+    part = folder.with_name(folder.name + ".part")
+    if part.exists():
+        if is_locked(part):
+            raise InputError(f"{part}: is being written by another run at this moment; name another folder")
+        shutil.rmtree(part)
+    part.mkdir(parents=True, mode=0o700)
+    return part
+
+
+class Recorder:
+    """Writes a recording; use as a context manager. On a fault the unfinished folder is removed, unless it is live.
+
+    Parameters
+    ----------
+    folder : path
+        Final name.
+    origin : Origin
+    force : bool
+        Replace a recording that is there.
+    live : bool
+        Never lose what was measured: rows wait in memory while the disk refuses, and a fault leaves all there is.
+
+    Attributes
+    ----------
+    trouble : str
+        What the disk refuses at the moment; empty while all is well.
+    n_lost : int
+        Rows that could not even wait in memory.
+    """
+
+    def __init__(self, folder: str | Path, origin: Origin, *, force: bool = False, live: bool = False,
+                 reserve_bytes: int = RESERVE_BYTES) -> None:
+        self.folder, self._origin, self._live = Path(folder), origin, live
+        self.part = claim_folder(folder, force)
+        self._lock = FolderLock(self.part)
+        self._n_frames, self._n_seen, self._t_first_s, self._t_last_s = 0, 0, math.nan, math.nan
+        self._waiting: list[tuple[str, Any]] = []
+        self.trouble, self.n_lost = "", 0
+        for name, text in ((JOB, origin.job_text), (CAMERA, origin.camera_text), (NOZZLE, origin.nozzle_text)):
+            (self.part / name).write_text(text, encoding="utf-8")
+        if origin.bench_picture is not None:
+            shutil.copyfile(origin.bench_picture, self.part / BENCH_PICTURE)
+        self._video = _bring_video(origin, self.part)
+        # a live recording is begun by one thread and written by another, never by both at once
+        self._db = sqlite3.connect(self.part / TRACE, isolation_level=None, check_same_thread=not live, timeout=5.0)
+        self._db.execute("PRAGMA journal_mode = WAL")
+        self._db.execute("PRAGMA synchronous = NORMAL")
+        schema.create(self._db)
+        self._started = datetime.datetime.now(datetime.UTC)
+        self._write_meta("recording")
+        if live:
+            _make_reserve(self.part / RESERVE, reserve_bytes)
+        self._t_commit_s = -math.inf
+
+    def __enter__(self) -> Recorder:
+        return self
+
+    def __exit__(self, kind: object, fault: object, trace: object) -> None:
+        if kind is None or self._live:
+            self.close()
+        else:
+            self.abandon()
+
+    def add(self, result: FrameResult, note: PassNote | None = None, *, has_frame: bool = True) -> None:
+        """Append one frame with all that it started, ended and concluded; the note goes with a pass that ended.
+
+        Without a frame (a source that gives none) only what was concluded is kept: the gap stays a gap.
+        """
+        if has_frame:
+            self._do(_FRAME_SQL, _frame_row(result))
+        if has_frame and result.heat is not None:
+            self._do(f"INSERT INTO heat VALUES ({','.join('?' * 13)})", _heat_row(result.frame_index, result.heat))
+        for warning in (*result.started, *result.ended):
+            self.add_warning(warning)
+        if result.pass_ended is not None:
+            self.add_pass(result.pass_ended, note)
+        for event in result.events:
+            self.add_event(event.t_s, event.kind, event.detail)
+        self._n_frames += has_frame
+        self._n_seen += result.exposure.observed
+        self._t_first_s = result.t_s if self._n_frames == 1 else self._t_first_s
+        self._t_last_s = result.t_s
+        if result.t_s - self._t_commit_s >= COMMIT_EVERY_S:
+            self.commit()
+            self._t_commit_s = result.t_s
+
+    def add_warning(self, warning: TechniqueWarning) -> None:
+        """Store a warning, or its later state."""
+        low, high = warning.band or (None, None)
+        self._do(f"INSERT OR REPLACE INTO warnings VALUES ({','.join('?' * 15)})", (
+            warning.number, warning.kind, warning.region, warning.priority.name.lower(), warning.action,
+            _num(warning.t_first_s), _num(warning.t_start_s), _num(warning.t_end_s), _num(warning.past_s),
+            _num(warning.value), _num(warning.limit), warning.unit, _num(low), _num(high), warning.text))
+
+    def add_pass(self, done: PassSummary, note: PassNote | None = None) -> None:
+        """Store a finished pass."""
+        energy = done.energy_j or Band(math.nan, math.nan, math.nan)
+        coaching = (None,) * 5 if note is None else (note.feedback, note.band_share, note.audible_share,
+                                                     int(note.coached), int(note.is_probe))
+        self._do(f"INSERT INTO passes VALUES ({','.join('?' * 22)})", [*(_num(v) for v in (
+            done.number, done.t_start_s, done.t_end_s, done.dwell_s, done.unseen_s, done.height_mean_mm,
+            done.height_sd_mm, done.height_low_mm, done.height_high_mm, done.height_sigma_mm, done.tilt_mean_rad,
+            done.in_limits, done.coverage, done.evenness, energy.low, energy.mid, energy.high)), *coaching])
+
+    def add_station(self, t_s: float, setpoint_c: float | None, airflow_l_min: float | None) -> None:
+        """Note that the station's knobs were turned; None for the one that was not."""
+        self._do("INSERT INTO station (t_s, setpoint_c, airflow_l_min) VALUES (?, ?, ?)",
+                 (t_s, _num(setpoint_c), _num(airflow_l_min)))
+
+    def add_event(self, t_s: float, kind: str, detail: str) -> None:
+        """Note something that happened beside the nozzle."""
+        self._do("INSERT INTO events (t_s, kind, detail) VALUES (?, ?, ?)", (t_s, kind, detail))
+
+    def add_drop(self, t_s: float, count: int, reason: str) -> None:
+        """Note frames that were not analysed."""
+        self._do("INSERT INTO drops (t_s, count, reason) VALUES (?, ?, ?)", (t_s, count, reason))
+
+    def add_smoothed(self, frame: int, tip_mm: FloatArray, axis: FloatArray, cov: FloatArray) -> None:
+        """Store the two-sided estimate of one frame beside the live one."""
+        names = [f"smooth_tip_{a}_mm" for a in "xyz"] + [f"smooth_axis_{a}" for a in "xyz"] + ["smooth_cov"]
+        self._do(f"UPDATE frames SET {', '.join(f'{n} = ?' for n in names)} WHERE frame = ?",
+                         (*map(_num, tip_mm), *map(_num, axis), _blob(cov), frame))
+
+    def add_map(self, name: str, unit: str, left_mm: float, bottom_mm: float, step_mm: float,
+                cells: FloatArray) -> None:
+        """Store a map over the board, rows from the bottom."""
+        cells = np.ascontiguousarray(cells, dtype="<f8")
+        self._do("INSERT OR REPLACE INTO maps VALUES (?, ?, ?, ?, ?, ?, ?, ?)", (
+            name, unit, float(left_mm), float(bottom_mm), float(step_mm), *cells.shape, cells.tobytes()))
+
+    def add_picture(self, png: bytes, extent_mm: tuple[float, float, float, float]) -> None:
+        """Store the straightened picture of the board; extent is left, right, bottom, top."""
+        write_bytes_whole(self.part / PICTURE, png)
+        self._do("INSERT OR REPLACE INTO meta VALUES (?, ?)",
+                 ("picture_extent_mm", json.dumps([float(v) for v in extent_mm])))
+
+    def commit(self) -> bool:
+        """Make what was added so far safe; False when the disk refuses and the rows wait.
+
+        Raises
+        ------
+        EnvironmentFault
+            When the disk refuses a recording that is not live.
+        """
+        try:
+            self._write_waiting()
+        except sqlite3.OperationalError as fault:
+            if not self._live:
+                raise EnvironmentFault(f"{self.part / TRACE}: cannot be written ({fault})") from None
+            if not self._try_with_reserve():
+                self._note_trouble(str(fault))
+                return False
+        if self.trouble:
+            log.warning("%s: written again", self.part)
+        self.trouble = ""
+        return True
+
+    def close(self) -> Path:
+        """Finish the trace as one plain file and give the folder its final name.
+
+        Returns
+        -------
+        Path
+            Where it is: still NAME.part when the disk refused; it is then finished when it is next opened.
+        """
+        (self.part / RESERVE).unlink(missing_ok=True)
+        try:
+            if not self.commit():
+                raise sqlite3.OperationalError(self.trouble)
+            self._write_meta("closed")
+            self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            self._db.execute("PRAGMA journal_mode = DELETE")
+            self._db.close()
+        except (sqlite3.OperationalError, OSError) as fault:
+            self._db.close()
+            self._lock.free()
+            if not self._live:
+                raise EnvironmentFault(f"{self.part}: cannot be finished ({fault})") from None
+            self._note_trouble(str(fault))
+            return self.part
+        self._lock.free()
+        old = self.folder.with_name(self.folder.name + ".old")
+        if self.folder.exists():
+            shutil.rmtree(old, ignore_errors=True)
+            os.replace(self.folder, old)
+        os.replace(self.part, self.folder)
+        shutil.rmtree(old, ignore_errors=True)
+        return self.folder
+
+    def abandon(self) -> None:
+        """Throw the unfinished recording away."""
+        self._db.close()
+        self._lock.free()
+        shutil.rmtree(self.part, ignore_errors=True)
+
+    def _do(self, sql: str, values: Any = ()) -> None:
+        if len(self._waiting) >= MOST_WAITING:
+            self.n_lost += 1
+            return
+        self._waiting.append((sql, values))
+
+    def _write_waiting(self) -> None:
+        """All waiting statements in one transaction, or none of them."""
+        self._db.execute("BEGIN")
+        try:
+            for sql, values in self._waiting:
+                self._db.execute(sql, values)
+            self._db.execute("COMMIT")
+        except sqlite3.Error:
+            if self._db.in_transaction:
+                self._db.execute("ROLLBACK")
+            raise
+        self._waiting.clear()
+
+    def _try_with_reserve(self) -> bool:
+        """Free the reserve and write once more."""
+        reserve = self.part / RESERVE
+        if not reserve.exists():
+            return False
+        reserve.unlink(missing_ok=True)
+        try:
+            self._write_waiting()
+        except sqlite3.OperationalError:
+            return False
+        return True
+
+    def _note_trouble(self, text: str) -> None:
+        if not self.trouble:
+            log.error("%s: cannot be written (%s); rows wait in memory", self.part, text)
+        self.trouble = text
+
+    def _set(self, key: str, value: str) -> None:
+        self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))
+
+    def _write_meta(self, state: str) -> None:
+        texts = self._origin
+        meta = {
+            "state": state, "started_utc": self._started.isoformat(timespec="seconds"), "operator": texts.operator,
+            "code_version": code_version(), "video": self._video,
+            "hashes": {name: hashlib.sha256(text.encode()).hexdigest() for name, text in (
+                (JOB, texts.job_text), (CAMERA, texts.camera_text), (NOZZLE, texts.nozzle_text))},
+            "frames": self._n_frames, "frames_seen": self._n_seen,
+            "duration_s": self._t_last_s - self._t_first_s if self._n_frames else 0.0,
+        }
+        for key, value in meta.items():
+            self._set(key, value if isinstance(value, str) else json.dumps(value))
+        write_text_whole(self.part / META, json.dumps(meta, indent=1) + "\n")
+
+
+def _make_reserve(path: Path, n_bytes: int) -> None:
+    """Claim space that is freed for the trace when the disk is full; a disk without it is full already."""
+    try:
+        with path.open("wb") as file:
+            if hasattr(os, "posix_fallocate"):
+                os.posix_fallocate(file.fileno(), 0, n_bytes)
+            else:
+                for _ in range(n_bytes >> 16):
+                    file.write(bytes(1 << 16))
+    except OSError as fault:
+        log.warning("%s: no reserve (%s)", path, fault.strerror or fault)
+        path.unlink(missing_ok=True)
+
+
+def _bring_video(origin: Origin, part: Path) -> str:
+    """Copy the clip or link to it; gives its name in the folder."""
+    if origin.video is None:
+        return origin.video_name
+    name = "video" + origin.video.suffix.lower()
+    target = part / name
+    if not origin.copy_video:
+        try:
+            target.symlink_to(origin.video.resolve())
+            return name
+        except OSError:
+            pass  # a file system without links: copy instead
+    try:
+        shutil.copyfile(origin.video, target)
+    except OSError as fault:
+        raise EnvironmentFault(f"{target}: cannot copy the video: {fault.strerror}") from None
+    return name
+
+
+def _frame_row(result: FrameResult) -> dict[str, Any]:
+    seen, now = result.vision, result.exposure
+    track = seen.track
+    row: dict[str, Any] = dict.fromkeys(name for name, _ in schema.FRAME_COLUMNS)
+    row |= {"frame": result.frame_index, "t_s": float(result.t_s), "dt_s": float(now.dt_s),
+            "status": track.status.value, "t_seen_s": _num(track.t_seen_s), "track_reason": track.reason,
+            "track_cov": _blob(track.cov), "seen": int(now.observed), "state": result.state.value,
+            "in_pass": int(result.in_pass), "aim_sigma_mm": _num(now.aim_sigma_mm)}
+    row |= dict(zip(("board_dx_mm", "board_dy_mm", "board_turn_rad"), map(float, seen.board_shift), strict=True))
+    row |= _bench_row(seen.bench) | _observation_row(seen.observation)
+    for axis, tip, speed, direction in zip("xyz", track.tip_mm, track.velocity_mm_s, track.axis, strict=True):
+        row |= {f"tip_{axis}_mm": _num(tip), f"velocity_{axis}_mm_s": _num(speed), f"axis_{axis}": _num(direction)}
+    for name in ("age_s", "height_mm", "height_sigma_mm", "standoff_mm", "standoff_sigma_mm", "tilt_rad",
+                 "tilt_sigma_rad", "azimuth_rad", "speed_mm_s"):
+        row[name] = _num(getattr(now, name))
+    for i, axis in enumerate("xy"):
+        row |= {f"aim_{axis}_mm": _num(now.aim_mm[i]), f"aim_board_{axis}_mm": _num(now.aim_board_mm[i])}
+    return row
+
+
+def _bench_row(bench: object) -> dict[str, Any]:
+    if not isinstance(bench, BenchPose):
+        return {"bench_reason": bench.reason}
+    import cv2
+
+    turn = np.ravel(cv2.Rodrigues(bench.cam_from_bench[:3, :3])[0])
+    row = {"bench_n_markers": int(bench.n_markers), "bench_rms_px": _num(bench.rms_px), "bench_cov": _blob(bench.cov)}
+    for i, axis in enumerate("xyz"):
+        row |= {f"bench_r{axis}_rad": float(turn[i]), f"bench_t{axis}_mm": float(bench.cam_from_bench[i, 3])}
+    return row
+
+
+def _observation_row(seen: object) -> dict[str, Any]:
+    if not isinstance(seen, NozzleObservation):
+        return {"obs_reason": seen.reason}
+    row: dict[str, Any] = {"obs_cov": _blob(seen.cov), "obs_chi2_dof": _num(seen.chi2_dof)}
+    for i, axis in enumerate("xyz"):
+        row |= {f"obs_tip_{axis}_mm": _num(seen.tip_bench_mm[i]), f"obs_axis_{axis}": _num(seen.axis_bench[i])}
+    return row
+
+
+def _heat_row(frame: int, heat: HeatReading) -> tuple[Any, ...]:
+    return (frame, int(heat.observed), _num(heat.ramp_k_s.low), _num(heat.ramp_k_s.mid), _num(heat.ramp_k_s.high),
+            _num(heat.above_liquidus_s), heat.joint.value, heat.joint_reason, _bands(heat.power_w),
+            _bands(heat.energy_j), _bands(heat.temp_c), _bands(heat.limit_in_s), json.dumps(list(heat.flags)))
+
+
+def _bands(named: Any) -> str:
+    rounded = {name: None if band is None else [_short(band.low), _short(band.mid), _short(band.high)]
+               for name, band in named.items()}
+    return json.dumps(rounded)
+
+
+def _short(value: float) -> float | None:
+    return float(f"{value:.6g}") if math.isfinite(value) else None
+
+
+def _num(value: Any) -> Any:
+    """A number for SQLite; NULL where not known."""
+    if value is None or not math.isfinite(value):
+        return None
+    return int(value) if isinstance(value, (int, np.integer)) else float(value)
+
+
+def _blob(cov: FloatArray) -> bytes:
+    return np.ascontiguousarray(cov, dtype="<f8").tobytes()

@@ -1,0 +1,1 @@
+"""Many recordings: learning, library, batches, comparison."""

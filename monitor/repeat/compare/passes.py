@@ -1,0 +1,236 @@
+"""Reads the passes of many recordings of one job: a few numbers each, and the height trace."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import math
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from monitor.recording import schema
+from monitor.errors import InputError
+from monitor.job import Job, parse_job
+from monitor.recording.reader import JOB, TRACE, open_recording
+from vision.types import FloatArray
+
+__all__ = ["MEASURES", "Measure", "Pass", "column", "expand", "open_trace", "read_job", "read_passes", "spread"]
+
+Z90 = 1.645
+
+
+@dataclass(frozen=True)
+class Measure:
+    """One number per pass.
+
+    Attributes
+    ----------
+    key, label, short, unit : str
+    digits : int
+        After the point, as shown.
+    estimated : bool
+        Whether it rests on the heat model and not on the camera alone.
+    most : float
+        The largest value that can be.
+    """
+
+    key: str
+    label: str
+    short: str
+    unit: str
+    digits: int = 1
+    estimated: bool = False
+    most: float = math.inf
+
+    def show(self, value: float, unit: bool = True) -> str:
+        """The value as people read it."""
+        if not math.isfinite(value):
+            return "unknown"
+        value = min(max(value, 0.0), self.most)  # a limit from normal theory may lie where no value can
+        text = f"{100 * value:.0f}" if self.unit == "%" else f"{value:.{self.digits}f}"
+        return f"{text} {self.unit}" if unit and self.unit else text
+
+
+MEASURES: dict[str, Measure] = {m.key: m for m in (
+    Measure("height_mean_mm", "mean height", "height", "mm"),
+    Measure("height_sd_mm", "wander of the height (SD)", "wander", "mm", 2),
+    Measure("dwell_s", "dwell", "dwell", "s"),
+    Measure("coverage", "target swept", "swept", "%", most=1.0),
+    Measure("energy_j", "heat into the part (estimate)", "heat", "J", 1, True),
+    Measure("tilt_mean_deg", "mean tilt", "tilt", "degrees", 0),
+)}
+
+
+@dataclass(frozen=True)
+class Pass:
+    """One pass over the target.
+
+    Attributes
+    ----------
+    folder : Path
+        Of its recording.
+    number : int
+        Within the recording, from 1.
+    started_utc, operator : str
+    t_start_s, t_end_s : float
+        In the recording.
+    values, sigmas : dict of measure key to float
+        nan where not known; the sigma is that of the measurement, or of the estimate.
+    t_s, height_mm, sigma_mm : array, shape (n,)
+        Trace from the entry on, t from 0; nan where the nozzle was not measured.
+    warnings : tuple of str
+        Kinds that stood during the pass.
+    below_s, above_s : float
+        Time under the lowest and over the highest allowed height.
+    setup : str
+        Which camera and nozzle calibration it rests on.
+    extra : dict
+        What else the recording says of the pass, such as how the trainee was coached.
+    """
+
+    folder: Path
+    number: int
+    started_utc: str
+    operator: str
+    t_start_s: float
+    t_end_s: float
+    values: dict[str, float]
+    sigmas: dict[str, float]
+    t_s: FloatArray
+    height_mm: FloatArray
+    sigma_mm: FloatArray
+    warnings: tuple[str, ...]
+    below_s: float
+    above_s: float
+    setup: str = ""
+    extra: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def label(self) -> str:
+        """Short and unambiguous: the recording's name and the pass's number."""
+        return f"{self.folder.name}/{self.number}"
+
+    @property
+    def has_trace(self) -> bool:
+        """Whether enough was measured to lay it over others."""
+        return int(np.isfinite(self.height_mm).sum()) >= 2
+
+
+def expand(folders: Iterable[str | Path]) -> list[Path]:
+    """Recordings among the folders, and in folders that hold recordings (those by name); in the order given.
+
+    Raises
+    ------
+    InputError
+        When one is neither.
+    """
+    found: list[Path] = []
+    for folder in map(Path, folders):
+        if (folder / TRACE).is_file():
+            inside = [folder]
+        else:
+            inside = sorted(p.parent for p in folder.glob(f"*/{TRACE}") if p.parent.suffix not in (".part", ".old"))
+        if not inside:
+            raise InputError(f"{folder}: no recording there and none in it; name folders that `plumeline analyse` wrote")
+        found += [path for path in inside if path not in found]
+    return found
+
+
+@contextlib.contextmanager
+def open_trace(folder: Path) -> Iterator[sqlite3.Connection]:
+    """A recording's trace for reading only what is needed; one cut off or of an older version is put right first.
+
+    Raises
+    ------
+    InputError
+        As `open_recording`.
+    """
+    path = folder / TRACE
+    try:
+        with contextlib.closing(_connect(path)) as db:
+            version = db.execute("PRAGMA user_version").fetchone()[0]
+            is_open = db.execute("SELECT value FROM meta WHERE key = 'state'").fetchone()
+    except sqlite3.DatabaseError:
+        version, is_open = 0, None
+    if version < schema.VERSION or is_open is None or is_open[0] == "recording":
+        open_recording(folder)
+    try:
+        with contextlib.closing(_connect(path)) as db:
+            db.row_factory = sqlite3.Row
+            schema.check_and_migrate(db, str(path))
+            yield db
+    except sqlite3.DatabaseError as fault:
+        raise InputError(f"{path}: damaged or not a trace ({fault}); analyse the clip again") from None
+
+
+def read_job(folder: Path) -> Job:
+    """The job that a recording was judged by."""
+    path = folder / JOB
+    if not path.is_file():
+        raise InputError(f"{path}: missing; a recording keeps its job there")
+    return parse_job(path.read_text(encoding="utf-8"), str(path))
+
+
+def read_passes(folder: Path, job: Job) -> list[Pass]:
+    """The passes of one recording, in order of time.
+
+    Raises
+    ------
+    InputError
+    """
+    with open_trace(folder) as db:
+        meta = {row["key"]: row["value"] for row in db.execute("SELECT key, value FROM meta")}
+        rows = [dict(row) for row in db.execute("SELECT * FROM passes ORDER BY t_start_s")]
+        warned = db.execute("SELECT kind, t_start_s, t_end_s FROM warnings ORDER BY t_start_s").fetchall()
+        return [_one(folder, meta, row, warned, _trace(db, row), job) for row in rows]
+
+
+def column(passes: Sequence[Pass], key: str) -> FloatArray:
+    """One measure of all passes."""
+    return np.array([p.values[key] for p in passes], dtype=float)
+
+
+def spread(values: Sequence[float] | FloatArray) -> tuple[int, float, float]:
+    """How many are known, their mean and their standard deviation (nan from fewer than two)."""
+    known = np.asarray(values, dtype=float)
+    known = known[np.isfinite(known)]
+    return (len(known), float(known.mean()) if len(known) else math.nan,
+            float(known.std(ddof=1)) if len(known) > 1 else math.nan)
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    return sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, isolation_level=None)
+
+
+def _trace(db: sqlite3.Connection, row: dict[str, Any]) -> FloatArray:
+    """Time, height and its sigma of the frames of one pass; columns."""
+    rows = db.execute("SELECT t_s, CASE WHEN seen THEN height_mm END, CASE WHEN seen THEN height_sigma_mm END "
+                      "FROM frames WHERE t_s BETWEEN ? AND ? ORDER BY t_s", (row["t_start_s"], row["t_end_s"])).fetchall()
+    return np.array([[math.nan if v is None else v for v in r] for r in rows], dtype=float).reshape(-1, 3).T
+
+
+def _one(folder: Path, meta: dict[str, str], row: dict[str, Any], warned: Sequence[sqlite3.Row], trace: FloatArray,
+         job: Job) -> Pass:
+    known = {key: math.nan if value is None else value for key, value in row.items()}
+    values = {key: float(known[key]) for key in MEASURES if key in known}
+    values["tilt_mean_deg"] = math.degrees(known["tilt_mean_rad"])
+    sigmas = {key: math.nan for key in MEASURES}
+    sigmas["height_mean_mm"] = float(known["height_sigma_mm"])
+    sigmas["energy_j"] = (known["energy_high_j"] - known["energy_low_j"]) / (2 * Z90)
+    start, end = row["t_start_s"], row["t_end_s"]
+    kinds = {w["kind"] for w in warned if w["t_start_s"] <= end and (w["t_end_s"] is None or w["t_end_s"] >= start)}
+    t, height, sigma = trace
+    low, high = job.limits.height_mm
+    dt = np.minimum(np.diff(t, append=t[-1] if len(t) else 0.0), 0.3)
+    hashes = json.loads(meta.get("hashes", "{}"))
+    setup = "/".join(hashes.get(name, "")[:8] for name in ("camera.toml", "nozzle.toml"))
+    own = {"number", "t_start_s", "t_end_s"}
+    return Pass(folder, row["number"], meta.get("started_utc", ""), meta.get("operator", ""), start, end, values, sigmas,
+                t - start, height, sigma, tuple(sorted(kinds)), float(dt[height < low].sum()),
+                float(dt[height > high].sum()), setup,
+                {k: v for k, v in row.items() if k not in own and k not in MEASURES})

@@ -1,0 +1,325 @@
+"""An index over folders of recordings, so that one among thousands is found at once.
+
+The index is a cache in SQLite beside the recordings; it can be deleted at any time and is built again from them.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import datetime
+import json
+import os
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, NamedTuple, Self
+
+from monitor.cli.commands import progress_bar, say
+from monitor.repeat.compare.passes import open_trace, read_job
+from monitor.errors import EnvironmentFault, InputError, MonitorError
+from monitor.recording.reader import JOB, TRACE
+
+__all__ = ["CACHE", "Entry", "Library", "Query", "recordings_under", "run_library"]
+
+CACHE = ".plumeline-library.sqlite"
+APPLICATION_ID, VERSION = 0x504C4C42, 1  # "PLLB"
+DEEPEST = 6  # levels of folders under the root
+_TABLES = """
+CREATE TABLE recordings (
+    path TEXT PRIMARY KEY, stamp TEXT NOT NULL, started_utc TEXT, operator TEXT, title TEXT, target TEXT, alloy TEXT,
+    state TEXT, duration_s REAL, frames INTEGER, seen INTEGER, n_passes INTEGER, height_mm REAL, job_hash TEXT, fault TEXT,
+    warned TEXT NOT NULL);  -- JSON: kind -> how often, the same as the other table says
+CREATE TABLE warnings (path TEXT NOT NULL, kind TEXT NOT NULL, region TEXT NOT NULL, count INTEGER NOT NULL);
+CREATE INDEX by_start ON recordings (started_utc);
+CREATE INDEX by_operator ON recordings (operator, started_utc);
+CREATE INDEX by_kind ON warnings (kind, path);
+CREATE INDEX by_path ON warnings (path);
+"""
+
+
+@dataclass(frozen=True)
+class Query:
+    """What to look for; what is None or empty does not matter.
+
+    Attributes
+    ----------
+    job : str
+        Part of the job's title, target or alloy, in any case.
+    operator : str
+        A whole code.
+    since, until : str
+        Dates or times in ISO 8601, UTC; a date alone means the whole day.
+    warning : str
+        A kind such as "drift"; "any" for some warning, "none" for none.
+    faulty : bool
+        Only recordings that could not be read.
+    """
+
+    job: str = ""
+    operator: str = ""
+    since: str = ""
+    until: str = ""
+    warning: str = ""
+    faulty: bool = False
+
+
+class Entry(NamedTuple):
+    """One recording as the index knows it; None where not known. `fault` is empty when it could be read."""
+
+    path: str
+    started_utc: str | None
+    operator: str | None
+    title: str | None
+    target: str | None
+    state: str | None
+    duration_s: float | None
+    frames: int | None
+    seen: int | None
+    n_passes: int | None
+    height_mm: float | None
+    job_hash: str | None
+    fault: str
+    warnings: dict[str, int]
+
+
+_COLUMNS = ", ".join(name for name in Entry._fields if name != "warnings")
+
+
+class Library:
+    """The index of one root; use as a context manager.
+
+    Parameters
+    ----------
+    root : path
+        Folder that holds recordings, at any depth to 6.
+    cache : path, optional
+        Where the index is kept; by default in the root.
+
+    Raises
+    ------
+    InputError
+        If the root is no folder.
+    EnvironmentFault
+        If the index cannot be written there.
+    """
+
+    def __init__(self, root: str | Path, cache: str | Path | None = None) -> None:
+        self.root = Path(root)
+        if not self.root.is_dir():
+            raise InputError(f"{root}: no such folder; name the folder that holds the recordings")
+        self.cache = Path(cache) if cache else self.root / CACHE
+        self._db = _open_cache(self.cache)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._db.close()
+
+    def refresh(self, progress: Any = lambda done, whole: None) -> tuple[int, int, int]:
+        """Take in what is new or changed and drop what is gone.
+
+        Returns
+        -------
+        tuple of int
+            Recordings read, dropped, and left as they were.
+        """
+        known = dict(self._db.execute("SELECT path, stamp FROM recordings"))
+        found = dict(recordings_under(self.root))
+        gone = known.keys() - found.keys()
+        due = [path for path, stamp in found.items() if known.get(path) != stamp]
+        with self._writing():
+            for path in gone:
+                self._forget(path)
+        for first in range(0, len(due), 200):
+            rows = [_read(self.root, path, found[path]) for path in due[first:first + 200]]
+            with self._writing():
+                for row, warned in rows:
+                    self._forget(row["path"])
+                    self._db.execute(f"INSERT INTO recordings VALUES ({', '.join(':' + k for k in row)})", row)
+                    self._db.executemany("INSERT INTO warnings VALUES (?, ?, ?, ?)", [(row["path"], *w) for w in warned])
+            progress(first + len(rows), len(due))
+        return len(due), len(gone), len(found) - len(due)
+
+    def search(self, query: Query, limit: int | None = None) -> list[Entry]:
+        """Recordings that fit, the latest first."""
+        where, values = _condition(query)
+        sql = f"SELECT {_COLUMNS}, warned FROM recordings r WHERE {where} ORDER BY started_utc DESC, path DESC"
+        cursor = self._db.cursor()
+        cursor.row_factory = None
+        rows = cursor.execute(sql + (f" LIMIT {int(limit)}" if limit is not None else ""), values)
+        return [Entry(*row[:-1], json.loads(row[-1]) if row[-1] != "{}" else {}) for row in rows]
+
+    def _forget(self, path: str) -> None:
+        self._db.execute("DELETE FROM recordings WHERE path = ?", (path,))
+        self._db.execute("DELETE FROM warnings WHERE path = ?", (path,))
+
+    @contextlib.contextmanager
+    def _writing(self) -> Iterator[None]:
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        except BaseException:
+            self._db.execute("ROLLBACK")
+            raise
+        self._db.execute("COMMIT")
+
+
+def run_library(args: argparse.Namespace) -> int:
+    """plumeline library"""
+    query = Query(args.job or "", args.operator or "", _moment(args.since, "--from"), _moment(args.until, "--to"),
+                  args.warning or "", args.faulty)
+    if args.rebuild:
+        _remove(Path(args.cache) if args.cache else Path(args.root) / CACHE)
+    with Library(args.root, args.cache) as library:
+        if not args.no_refresh:
+            with progress_bar("indexing") as progress:
+                library.refresh(progress)
+        found = library.search(query, args.limit)
+    if args.json:
+        say(json.dumps([entry._asdict() for entry in found], indent=1))
+        return 0
+    for entry in found:
+        say(_line(entry))
+    say(f"{len(found)} recording{'' if len(found) == 1 else 's'} in {args.root}")
+    return 0
+
+
+def _line(e: Entry) -> str:
+    if e.fault:
+        return f"{e.path}: cannot be read: {e.fault}"
+    warned = ", ".join(f"{kind} x{count}" for kind, count in sorted(e.warnings.items())) or "no warnings"
+    height = "height unknown" if e.height_mm is None else f"{e.height_mm:.1f} mm"
+    passes = f"{e.n_passes} pass{'' if e.n_passes == 1 else 'es'}"
+    return (f"{e.path}: {(e.started_utc or 'time unknown')[:16].replace('T', ' ')}  {e.operator or '-'}  "
+            f"{e.title or e.target}  {passes}, {height}; {warned}")
+
+
+def _moment(text: str | None, option: str) -> str:
+    if not text:
+        return ""
+    try:
+        datetime.datetime.fromisoformat(text)
+    except ValueError:
+        raise InputError(f"{option} {text}: no date; expected YYYY-MM-DD, or YYYY-MM-DDTHH:MM, in UTC") from None
+    return text
+
+
+def _condition(q: Query) -> tuple[str, list[str]]:
+    """The WHERE clause with its values."""
+    parts, values = ["1" if not q.faulty else "fault != ''"], []
+    if q.job:
+        pattern = "%" + "".join("\\" + c if c in "%_\\" else c for c in q.job) + "%"
+        parts.append("(title LIKE ? ESCAPE '\\' OR target LIKE ? ESCAPE '\\' OR alloy LIKE ? ESCAPE '\\')")
+        values += [pattern] * 3
+    if q.operator:
+        parts.append("operator = ?")
+        values.append(q.operator)
+    if q.since:
+        parts.append("started_utc >= ?")
+        values.append(q.since)
+    if q.until:
+        parts.append("started_utc <= ?")
+        values.append(q.until + ("T99" if len(q.until) == 10 else "~"))  # sorts after every time of that day or minute
+    if q.warning == "none":
+        parts.append("fault = '' AND r.path NOT IN (SELECT path FROM warnings)")
+    elif q.warning == "any":
+        parts.append("r.path IN (SELECT path FROM warnings)")
+    elif q.warning:
+        parts.append("r.path IN (SELECT path FROM warnings WHERE kind = ?)")
+        values.append(q.warning)
+    return " AND ".join(parts), values
+
+
+def recordings_under(root: Path) -> Iterator[tuple[str, str]]:
+    """Every recording under the root with a stamp that changes when its trace does; what is half-written is left out."""
+    todo = [(str(root), "", 0)]
+    while todo:
+        folder, name, depth = todo.pop()
+        try:
+            stat = os.stat(os.path.join(folder, TRACE))
+        except OSError:
+            stat = None
+        if stat is not None:
+            yield name or ".", f"{stat.st_mtime_ns}/{stat.st_size}"
+            continue
+        if depth >= DEEPEST:
+            continue
+        with contextlib.suppress(OSError), os.scandir(folder) as entries:
+            todo += [(e.path, f"{name}/{e.name}" if name else e.name, depth + 1) for e in entries
+                     if not e.name.startswith(".") and not e.name.endswith((".part", ".old")) and e.is_dir()]
+
+
+def _read(root: Path, path: str, stamp: str) -> tuple[dict[str, Any], list[tuple[str, str, int]]]:
+    """A recording's row and its warnings; one that cannot be read gets a row that says why."""
+    row: dict[str, Any] = dict.fromkeys(("path", "stamp", "started_utc", "operator", "title", "target", "alloy", "state",
+                                         "duration_s", "frames", "seen", "n_passes", "height_mm", "job_hash", "fault", "warned"))
+    row |= {"path": path, "stamp": stamp, "fault": "", "warned": "{}"}
+    folder = root / path
+    try:
+        with open_trace(folder) as db:
+            meta = {r["key"]: r["value"] for r in db.execute("SELECT key, value FROM meta")}
+            row |= {k: meta.get(k, "") for k in ("started_utc", "operator", "state")}
+            row |= {"duration_s": _number(meta.get("duration_s")), "frames": _number(meta.get("frames")),
+                    "seen": _number(meta.get("frames_seen")), "job_hash": json.loads(meta.get("hashes", "{}")).get(JOB)}
+            row["n_passes"], row["height_mm"] = db.execute("SELECT COUNT(*), AVG(height_mean_mm) FROM passes").fetchone()
+            warned = [tuple(r) for r in db.execute("SELECT kind, region, COUNT(*) FROM warnings GROUP BY kind, region")]
+        counts: dict[str, int] = {}
+        for kind, _, count in warned:
+            counts[kind] = counts.get(kind, 0) + count
+        row["warned"] = json.dumps(counts)
+        job = read_job(folder)
+        row |= {"title": job.title, "target": job.target.name, "alloy": job.solder.alloy}
+        return row, warned
+    except (MonitorError, OSError, ValueError) as fault:
+        row["fault"] = " ".join(str(fault).split())
+        return row, []
+
+
+def _number(text: str | None) -> float | None:
+    try:
+        return json.loads(text) if text is not None else None
+    except ValueError:
+        return None
+
+
+def _open_cache(path: Path) -> sqlite3.Connection:
+    """The index; one that is damaged or of another version is made anew."""
+    for _ in range(2):
+        db = None
+        try:
+            db = sqlite3.connect(path, isolation_level=None, timeout=5.0)
+            db.row_factory = sqlite3.Row
+            if _is_ready(db):
+                return db
+        except sqlite3.OperationalError as fault:
+            raise EnvironmentFault(f"{path}: the index cannot be written ({fault}); name a place for it with --cache") from None
+        except sqlite3.DatabaseError:
+            pass
+        if db is not None:
+            db.close()
+        _remove(path)
+    raise EnvironmentFault(f"{path}: the index is damaged and cannot be made anew; delete it")
+
+
+def _is_ready(db: sqlite3.Connection) -> bool:
+    """Whether this is an index of this version; an empty file becomes one."""
+    marks = [db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version")]
+    if marks == [0, 0] and not db.execute("SELECT 1 FROM sqlite_master").fetchone():
+        db.execute("PRAGMA journal_mode = WAL")
+        db.executescript(f"BEGIN; {_TABLES} PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {VERSION}; COMMIT;")
+        return True
+    return marks == [APPLICATION_ID, VERSION]
+
+
+def _remove(path: Path) -> None:
+    """Delete an index; a file that is none is never touched."""
+    with contextlib.suppress(FileNotFoundError):
+        with path.open("rb") as file:
+            head = file.read(72)
+        if path.name != CACHE and head and head[68:72] != APPLICATION_ID.to_bytes(4, "big"):
+            raise InputError(f"{path}: is not an index of recordings; name another file with --cache")
+    for name in (path.name, path.name + "-wal", path.name + "-shm"):
+        path.with_name(name).unlink(missing_ok=True)

@@ -1,0 +1,1 @@
+"""Looking at a recording again: traces, what-ifs, report, pictures."""

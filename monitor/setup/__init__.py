@@ -1,0 +1,1 @@
+"""Before the work: paper, camera, nozzle, and how far heights can be trusted."""
