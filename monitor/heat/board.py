@@ -18,7 +18,8 @@ FloatArray = NDArray[np.float64]
 class Slab:
     """One homogeneous layer, cut into n_cells through its thickness; scalars or one value per member.
 
-    graded makes the cells at both faces about half as thick as those in the middle.
+    graded makes the cells at both faces about half as thick as those in the middle; shrink is the thickness of a cell
+    over that of the one above it, for a layer that is heated from above.
     """
 
     thickness_m: float
@@ -27,6 +28,7 @@ class Slab:
     k_z_w_mk: ArrayLike
     heat_capacity_j_m3k: ArrayLike
     graded: bool = False
+    shrink: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -209,6 +211,9 @@ class BoardModel:
 
 def _cells(slab: Slab) -> FloatArray:
     """Thickness of each cell of a layer [m]."""
+    if slab.shrink != 1.0:
+        sizes = slab.shrink ** -np.arange(slab.n_cells, dtype=float)
+        return slab.thickness_m * sizes / sizes.sum()
     even = np.linspace(0.0, 1.0, slab.n_cells + 1)
     edges = 0.5 * (even + 0.5 * (1 - np.cos(np.pi * even))) if slab.graded else even
     return slab.thickness_m * np.diff(edges)

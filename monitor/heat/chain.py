@@ -21,7 +21,7 @@ from monitor.heat.settle import settle
 from monitor.heat.types import HeatSetup, Point
 from monitor.heat.uncertainty import Parameters
 
-__all__ = ["Blow", "Chain", "Fineness", "Sites"]
+__all__ = ["Blow", "Chain", "Fineness", "Sites", "part_edges"]
 
 FloatArray = NDArray[np.float64]
 
@@ -39,8 +39,9 @@ class Fineness:
     coarsest_m: float = 4e-3
     neighbour_m: float = 1.5e-3
     growth: float = 0.45
-    board_levels: int = 5
-    package_levels: int = 3
+    board_levels: int = 6
+    package_levels: int = 4
+    shrink: float = 1.4  # of the levels towards the top
 
 
 class Blow(NamedTuple):
@@ -307,14 +308,12 @@ class Chain:
 
     def _axis(self, axis: int, low: float, high: float, fine: Fineness) -> FloatArray:
         """Cell edges along one axis of the grid."""
-        rim = max((high - low) / fine.part_cells, fine.smallest_m)
-        wanted = [(low, low, rim), (high, high, rim)]
+        spans = []
         for region in self.setup.neighbours:
             points = np.array(region.polygon_m)
             along = self.to_grid(points[:, 0], points[:, 1])[axis]
-            wanted.append((float(along.min()), float(along.max()), fine.neighbour_m))
-        return graded_edges([self._outline[0][axis], low, high, self._outline[1][axis]], wanted,
-                            coarsest_m=fine.coarsest_m, growth=fine.growth)
+            spans.append((float(along.min()), float(along.max())))
+        return part_edges(low, high, (self._outline[0][axis], self._outline[1][axis]), spans, fine)
 
     def _board_slab(self, fine: Fineness) -> Slab:
         board = self.setup.board
@@ -322,14 +321,14 @@ class Chain:
         return Slab(board.thickness_m, fine.board_levels,
                     material.stack_in_plane_w_mk(board.thickness_m, layers) * self.values.board_k,
                     material.stack_through_w_mk(board.thickness_m, layers) * np.sqrt(self.values.board_k),
-                    material.stack_heat_capacity_j_m3k(board.thickness_m, layers) * self.values.capacity, graded=True)
+                    material.stack_heat_capacity_j_m3k(board.thickness_m, layers) * self.values.capacity, shrink=fine.shrink)
 
     def _part_slabs(self, fine: Fineness) -> tuple[Slab, Slab]:
         kind, shape = package_kind(self.setup.part.kind), self.shape
         heat = package_heat_j_m3k(kind, self.setup.part, shape)
         return (Slab(kind.joint_m, 1, kind.joint_k_xy_w_mk, kind.joint_k_z_w_mk, joint_heat_j_m3k(kind)),
                 Slab(shape.height_m, fine.package_levels, kind.package_k_xy_w_mk, kind.package_k_z_w_mk,
-                     heat * self.values.capacity))
+                     heat * self.values.capacity, shrink=fine.shrink))
 
     def _share(self, polygon_m: tuple[Point, ...]) -> FloatArray:
         """Share of each column that a bench-frame polygon covers, shape (ny, nx)."""
@@ -339,6 +338,14 @@ class Chain:
         return shapely.area(shapely.intersection(boxes, polygon)) / self.model.area_m2
 
 
+
+
+def part_edges(low_m: float, high_m: float, board_m: tuple[float, float], neighbours_m: list[tuple[float, float]],
+               fine: Fineness) -> FloatArray:
+    """Cell edges along one axis: finest at the part's ends, fine along the neighbours, growing between [m]."""
+    rim = max((high_m - low_m) / fine.part_cells, fine.smallest_m)
+    wanted = [(low_m, low_m, rim), (high_m, high_m, rim), *((a, b, fine.neighbour_m) for a, b in neighbours_m)]
+    return graded_edges([board_m[0], low_m, high_m, board_m[1]], wanted, coarsest_m=fine.coarsest_m, growth=fine.growth)
 
 
 def _mixing(setup: HeatSetup) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ from scipy.interpolate import RegularGridInterpolator
 
 from monitor.heat import jet
 from monitor.heat.chain import Blow, Chain, Fineness, Sites
-from monitor.heat.limits import SILICON_RISK_C, TARGET_MARGIN_K, site_limits
+from monitor.heat.limits import SILICON_RISK_C, melt_wanted, neighbour_melts_c, site_limits
 from monitor.heat.types import Band, HeatInput, HeatReading, HeatSetup, JointState
 from monitor.heat.uncertainty import PARAMETERS, Knowledge, band, draw_scores, parameters, prior
 
@@ -72,7 +72,8 @@ class HeatEstimator:
         self._input_scores = scores[len(PARAMETERS):]
         self.scores = self.knowledge.mean[:, None] + root @ scores[:len(PARAMETERS)]
         self.chain = Chain(setup, parameters(self.scores), fineness)
-        self.limits = site_limits(setup)
+        self.limits, self.melt = site_limits(setup), melt_wanted(setup.part)
+        self._neighbour_melts_c = neighbour_melts_c(setup)
         self._last: HeatInput | None = None
         self._unseen_s = self._held_s = self._since_forecast_s = 0.0
         self._forecast: dict[str, Band | None] | None = None
@@ -235,7 +236,7 @@ class HeatEstimator:
         return self._band(rates["joint centre"])
 
     def _joint(self, temps: dict[str, Band], dt_s: float) -> tuple[JointState, str]:
-        mark = self.chain.alloy.liquidus_c + TARGET_MARGIN_K
+        mark = self.melt.mark_c
         self._held_s = self._held_s + dt_s if temps["joint corner"].low > mark else 0.0
         state, why = joint_state(temps, self._freezing_c(temps, dt_s), mark, self._held_s, self.knowledge,
                                  unseen=self._unseen_s > 0, outside=self._outside_heights())
@@ -327,6 +328,8 @@ class HeatEstimator:
                 " below their solidus") + f": keep the board still{more}",)
         if outside := self._outside_heights():
             flags += (f"{outside}: the band may be too narrow",)
+        if soft := [name for name, melts_c in self._neighbour_melts_c.items() if temps[name].mid > melts_c]:
+            flags += (f"joints of {', '.join(soft)} may be molten: do not touch it",)
         if temps["package top"].high > SILICON_RISK_C:
             flags += (f"package top may pass {SILICON_RISK_C:.0f} C, where silicon is at risk (common practice)",)
         if self._last is None:

@@ -101,6 +101,7 @@ class PartSetup:
     vias: int = 0
     via_drill_m: float = 0.3e-3
     via_barrel_m: float = 25e-6
+    ceramic: bool = False
 
 
 @dataclass(frozen=True)
@@ -133,7 +134,10 @@ class Protection:
 
 @dataclass(frozen=True)
 class HeatSetup:
-    """Everything about a job that the heat estimate needs; underside_limit_c None: the laminate's own limit."""
+    """Everything about a job that the heat estimate needs; underside_limit_c None: the laminate's own limit.
+
+    ramp_k_s: fastest rise of the joints; None: see `limits.ramp_wanted_k_s`.
+    """
 
     board: BoardSetup
     part: PartSetup
@@ -141,6 +145,7 @@ class HeatSetup:
     station: StationSetup
     protections: tuple[Protection, ...] = ()
     underside_limit_c: float | None = None
+    ramp_k_s: float | None = None
 
 
 @dataclass(frozen=True)

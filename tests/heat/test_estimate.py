@@ -259,7 +259,18 @@ def test_mixed_solder_is_warned_of_and_never_surely_solid_above_its_low_melt():
 
 
 def test_neighbours_are_soldered_with_what_was_there_before():
-    assert HeatEstimator(on_old_solder("SAC305", "Sn63Pb37")).limits["J1"].value_c == 183  # public alloy tables
+    setup = on_old_solder("SAC305", "Sn63Pb37")
+    kept = replace(setup.neighbours[0], keep_solid=True)
+
+    assert HeatEstimator(replace(setup, neighbours=(kept,))).limits["J1"].value_c == 183  # public alloy tables
+
+
+def test_neighbour_that_may_melt_is_limited_by_its_own_class_and_cautioned():
+    estimator = HeatEstimator(job())
+    over_it = hold(estimator, 30.0, height_mm=10.0, aim_mm=(15.0, 0.0), setpoint_c=480.0)
+
+    assert estimator.limits["J1"].value_c == 260  # J-STD-020 lead-free class of 2 mm and 80 mm3
+    assert over_it.temp_c["J1"].mid > 217 and any("J1" in f and "do not touch" in f for f in over_it.flags)
 
 
 def test_limit_of_the_underside_is_the_jobs():
