@@ -294,7 +294,3 @@ def _say(line: str, code: int) -> int:
     if sys.stderr is not None:
         print(f"plumeline: {line}", file=sys.stderr)
     return code
-
-
-if __name__ == "__main__":
-    sys.exit(main())
