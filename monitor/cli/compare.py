@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.cli.commands import say
+from monitor.cli.commands import progress_bar, say
 from monitor.repeat.compare.comparison import Comparison, compare, compare_folders, find_pass
 from monitor.repeat.compare.gauge import GaugeStudy, crossed_anova, study
 from monitor.repeat.compare.passes import open_trace
@@ -84,7 +84,8 @@ def read_gauge_sheet(path: Path, width_mm: float | None = None) -> GaugeStudy:
 
 def _compare(args: argparse.Namespace, gauge: GaugeStudy | None) -> Comparison:
     options = {"by_time": args.by_time, "any_job": args.any_job, "rules": args.rules, "batch": args.batch, "gauge": gauge}
-    found = compare_folders(args.recordings, **options)
+    with progress_bar("replaying the heat") as progress:
+        found = compare_folders(args.recordings, progress=progress, **options)
     if gauge is not None and not math.isfinite(gauge.share_of_limits):
         low, high = found.job.limits.height_mm
         return _compare(args, study(gauge.anova, high - low))

@@ -5,6 +5,7 @@ import dataclasses
 import json
 import math
 import re
+import shutil
 
 import numpy as np
 import pytest
@@ -65,6 +66,20 @@ def test_passes_of_a_folder_come_in_order_of_name(two_days):
 
 def test_passes_come_in_the_order_given(two_days):
     assert expand([two_days / "b", two_days / "a"]) == [two_days / "b", two_days / "a"]
+
+
+def test_recordings_of_one_name_are_told_apart_by_what_differs(tmp_path):
+    for day in ("mon", "tue"):
+        record_passes(tmp_path / day / "bench" / "rec", [15.0], seed=len(day) + ord(day[0]))
+
+    assert [p.label for p in compare_folders([tmp_path]).passes] == ["mon/1", "tue/1"]
+
+
+def test_a_copy_of_a_recording_counts_once(two_days, tmp_path):
+    shutil.copytree(two_days / "a", tmp_path / "again")
+    found = compare_folders([two_days / "a", tmp_path / "again"])
+
+    assert len(found.passes) == 3 and "is a copy of" in found.notes[0]
 
 
 def test_a_pass_tells_what_was_done(two_days):
@@ -260,6 +275,41 @@ def test_a_pass_is_found_by_name_and_by_number():
     assert find_pass(passes, "day/2") == find_pass(passes, "2") == 1
     with pytest.raises(InputError, match="no such pass"):
         find_pass(passes, "night/9")
+
+
+@pytest.fixture(scope="module")
+def four(tmp_path_factory):
+    """One board, one hot-air job, four passes 2 s apart: the second 5 mm high, the third a third too short."""
+    folder = tmp_path_factory.mktemp("four") / "rec"
+    return record_passes(folder, [15.0, 20.0, 15.2, 14.9], dwell_s=[3.0, 3.0, 2.0, 3.0], heat=True, rate_hz=10.0)
+
+
+def test_of_a_recording_of_four_passes_the_high_and_the_short_one_are_named_and_no_other(four, capsys):
+    code = main(["compare", str(four)])
+    sentence = capsys.readouterr().out.splitlines()[0]
+
+    assert code == 1 and sentence.startswith("2 of 4 passes stand out: ")
+    assert "pass 2 was high (held at 20." in sentence and re.search(r"pass 3 was short \(2\.[01] s over the target, the others 3\.[01] s\)", sentence)
+
+
+def test_equal_passes_take_equal_heat_from_an_equal_start_whatever_the_board_s_temperature(four):
+    first, _, _, last = compare_folders([four]).passes
+
+    assert last.values["energy_j"] < 0.97 * first.values["energy_j"]  # it met a warm board
+    assert last.values["energy_even_j"] == pytest.approx(first.values["energy_even_j"], rel=0.04)
+
+
+def test_the_first_pass_replayed_is_the_first_pass_as_it_was(four):
+    p = compare_folders([four]).passes[0]
+
+    assert p.values["energy_even_j"] == pytest.approx(p.values["energy_j"], rel=0.02)
+
+
+def test_replayed_heat_is_kept_beside_the_recording(four, monkeypatch):
+    before = [p.values["energy_even_j"] for p in compare_folders([four]).passes]
+    monkeypatch.setattr("monitor.repeat.equal_start.HeatEstimator", lambda *_: pytest.fail("replayed again"))
+
+    assert [p.values["energy_even_j"] for p in compare_folders([four]).passes] == before
 
 
 def test_the_command_prints_json_without_nan(two_days, capsys):

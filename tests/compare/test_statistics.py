@@ -247,10 +247,10 @@ def test_fifty_nine_passes_without_one_outside_make_ninety_five_per_cent():
 @pytest.mark.parametrize("law", ["normal", "lognormal", "weibull", "bounded"])
 @pytest.mark.parametrize("n", [25, 50])
 def test_the_sure_share_holds_whatever_the_law(law, n):
-    # 2000 draws: below 94 % with a chance of 3 % if the true rate were 95 %; an exact bound lies above that
+    # 4000 draws at each of four true shares: one rate below 94 % has a chance of 0.2 % when the true ones are 95 %
     from tests.benchmarks.capability import coverage
 
-    assert coverage(law, n, 2000) >= 0.95
+    assert coverage(law, n, 4000) >= 0.94
 
 
 def test_repeats_leave_the_spread_and_set_ups_the_mean():

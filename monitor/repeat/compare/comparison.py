@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -20,11 +20,12 @@ from monitor.repeat.compare.control import LIMITS_FROM, Chart, Trust, individual
 from monitor.repeat.compare.depth import Envelope, envelope
 from monitor.repeat.compare.gauge import GaugeStudy, HandSpread, hand_spread, one_way
 from monitor.repeat.compare.odd import FEWEST, Oddity, odd_passes, pick_reference, traces_in_percent, usual
-from monitor.repeat.compare.passes import JUDGED, MEASURES, Pass, column, expand, read_job, read_passes, spread
+from monitor.repeat.compare.passes import JUDGED, MEASURES, Pass, column, expand, read_job, read_passes, short_names, spread, without_copies
 from monitor.repeat.compare.rates import OPERATORS, SAMPLES
 from monitor.repeat.compare.rules import RULES, arl
 from monitor.repeat.compare.scales import from_scale, to_scale
 from monitor.repeat.compare.words import change_sentence, odd_mark, odd_sentence
+from monitor.repeat.equal_start import with_equal_start
 from vision.types import FloatArray
 
 __all__ = ["Comparison", "MeasureView", "compare", "compare_folders", "find_pass"]
@@ -157,7 +158,7 @@ class Comparison:
 
 
 def compare_folders(folders: Iterable[str | Path], *, by_time: bool = False, any_job: bool = False,
-                    **options: Any) -> Comparison:
+                    progress: Callable[[float, float], None] = lambda done, whole: None, **options: Any) -> Comparison:
     """Compare all passes of recordings of one job.
 
     Parameters
@@ -168,6 +169,8 @@ def compare_folders(folders: Iterable[str | Path], *, by_time: bool = False, any
         Order the recordings by when they were made instead.
     any_job : bool
         Compare although target, limits or nozzle differ.
+    progress : function
+        Takes recordings replayed from an equal start, and their number.
     **options
         As `compare`.
 
@@ -175,15 +178,17 @@ def compare_folders(folders: Iterable[str | Path], *, by_time: bool = False, any
     ------
     InputError
     """
-    paths = expand(folders)
+    paths, copies = without_copies(expand(folders))
     jobs = [read_job(path) for path in paths]
-    notes = _differences(paths, jobs, any_job)
-    found = [read_passes(path, job) for path, job in zip(paths, jobs, strict=True)]
+    notes = copies + _differences(paths, jobs, any_job)
+    found = [[replace(p, recording=name) for p in read_passes(path, job)]
+             for path, job, name in zip(paths, jobs, short_names(paths), strict=True)]
     if by_time:
         found.sort(key=lambda ps: ps[0].started_utc if ps else "")
     passes = [p for ps in found for p in ps]
     if not passes:
         raise InputError(f"{paths[0]}: no pass over {jobs[0].target.name} in any of {len(paths)} recordings; nothing to compare")
+    passes = with_equal_start(passes, dict(zip(paths, jobs, strict=True)), progress)
     return compare(passes, jobs[0], notes=notes, **options)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
 import math
 import sqlite3
@@ -19,7 +20,8 @@ from monitor.job import Job, parse_job
 from monitor.recording.reader import JOB, TRACE, open_recording
 from vision.types import FloatArray
 
-__all__ = ["JUDGED", "MEASURES", "Measure", "Pass", "column", "expand", "open_trace", "read_job", "read_passes", "spread"]
+__all__ = ["JUDGED", "MEASURES", "Measure", "Pass", "column", "expand", "open_trace", "read_job", "read_passes", "short_names", "spread",
+           "without_copies", "Z90"]
 
 Z90 = 1.645
 
@@ -101,6 +103,8 @@ class Pass:
         Which camera and nozzle calibration it rests on.
     extra : dict
         What else the recording says of the pass, such as how the trainee was coached.
+    recording : str
+        Its recording's name among those compared; the folder's own when empty.
     """
 
     folder: Path
@@ -119,11 +123,12 @@ class Pass:
     above_s: float
     setup: str = ""
     extra: dict[str, Any] = field(default_factory=dict)
+    recording: str = ""
 
     @property
     def label(self) -> str:
         """Short and unambiguous: the recording's name and the pass's number."""
-        return f"{self.folder.name}/{self.number}"
+        return f"{self.recording or self.folder.name}/{self.number}"
 
     @property
     def has_trace(self) -> bool:
@@ -132,23 +137,53 @@ class Pass:
 
 
 def expand(folders: Iterable[str | Path]) -> list[Path]:
-    """Recordings among the folders, and in folders that hold recordings (those by name); in the order given.
+    """Recordings among the folders, and in folders that hold recordings at any depth (those by name); in the order given.
 
     Raises
     ------
     InputError
         When one is neither.
     """
-    found: list[Path] = []
+    found: dict[Path, Path] = {}
     for folder in map(Path, folders):
-        if (folder / TRACE).is_file():
-            inside = [folder]
-        else:
-            inside = sorted(p.parent for p in folder.glob(f"*/{TRACE}") if p.parent.suffix not in (".part", ".old"))
+        inside = [folder] if (folder / TRACE).is_file() else sorted(
+            p.parent for p in folder.rglob(TRACE) if not any(
+                part.startswith(".") or part.endswith((".part", ".old")) for part in p.parent.relative_to(folder).parts))
         if not inside:
             raise InputError(f"{folder}: no recording there and none in it; name folders that `plumeline analyse` wrote")
-        found += [path for path in inside if path not in found]
-    return found
+        for path in inside:
+            found.setdefault(path.resolve(), path)
+    return list(found.values())
+
+
+def without_copies(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
+    """The recordings without those whose trace is a copy of an earlier one's, and a note on each of these."""
+    sizes = [(path / TRACE).stat().st_size for path in paths]
+    kept: dict[str, Path] = {}
+    notes = []
+    for path, size in zip(paths, sizes, strict=True):
+        key = str(path)
+        if sizes.count(size) > 1:
+            with (path / TRACE).open("rb") as file:
+                key = hashlib.file_digest(file, "sha256").hexdigest()
+        if key in kept:
+            notes.append(f"{path}: is a copy of {kept[key]}; its passes are taken once")
+        kept.setdefault(key, path)
+    return list(kept.values()), notes
+
+
+def short_names(paths: Sequence[Path]) -> list[str]:
+    """The shortest names that tell recordings apart: their folders' own, else the parts of the path that differ."""
+    parts = [path.resolve().parts for path in paths]
+    ends = 0
+    while len({p[-1 - ends] for p in parts}) == 1 and len(parts) > 1 and min(map(len, parts)) > ends + 1:
+        ends += 1  # all end alike: mon/rec, tue/rec
+    rest = [p[:len(p) - ends] for p in parts]
+    for n in range(1, max(map(len, rest)) + 1):
+        names = ["/".join(p[-n:]) for p in rest]
+        if len(set(names)) == len(names):
+            return names
+    return [str(path) for path in paths]
 
 
 @contextlib.contextmanager
