@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -13,6 +12,7 @@ import tomli_w
 from numpy.typing import ArrayLike, NDArray
 
 from monitor.errors import EnvironmentFault, InputError
+from monitor.files import write_text_whole
 from monitor.heat.chain import Chain
 from monitor.heat.estimate import SITES, member_blow
 from monitor.heat.types import HeatInput, HeatSetup
@@ -145,10 +145,8 @@ def save_calibration(calibration: Calibration, path: Path) -> None:
         "nozzle": {"bore_m": calibration.bore_m, "airflow_m3_s": calibration.airflow_m3_s,
                    "height_range_m": list(calibration.height_range_m)},
         "scores": {"names": list(PARAMETERS), "mean": k.mean.tolist(), "cov": k.cov.tolist()}}
-    temporary = path.with_name(path.name + ".part")
     try:
-        temporary.write_text(tomli_w.dumps(data), encoding="utf-8")
-        os.replace(temporary, path)
+        write_text_whole(path, tomli_w.dumps(data))
     except OSError as fault:
         raise EnvironmentFault(f"{path}: cannot write the calibration ({fault.strerror})") from fault
 

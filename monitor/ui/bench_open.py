@@ -9,7 +9,7 @@ import sys
 import time
 from pathlib import Path
 
-from PyQt6.QtCore import QEvent, QObject, QSettings, QStandardPaths, Qt, QTimer
+from PyQt6.QtCore import QEvent, QObject, QSettings, Qt, QTimer
 from PyQt6.QtWidgets import QApplication, QWidget
 
 from monitor.engine.analyse import Inputs
@@ -20,20 +20,16 @@ from monitor.engine.stats import write_stats
 from monitor.errors import EnvironmentFault, InputError
 from monitor.judging.exposure import heat_setup
 from monitor.heat.shelf import heat_calibration
+from monitor.places import recordings_folder
 from monitor.recording.reader import open_recording, recover_leftovers
 from monitor.sound.player import Player
 from monitor.ui.bench_state import tr
 from monitor.ui.bench_window import BenchWindow
 from monitor.ui.bench_work import BenchWork, Settings
 
-__all__ = ["SWITCH_S", "open_bench", "open_review", "recordings_folder"]
+__all__ = ["SWITCH_S", "open_bench", "open_review"]
 
 SWITCH_S = 0.0005  # a thread waits its turn no longer: neither the window behind the analysis, nor the reverse
-
-
-def recordings_folder() -> Path:
-    """Where recordings go unless a place is named."""
-    return Path(QStandardPaths.writableLocation(QStandardPaths.StandardLocation.AppLocalDataLocation)) / "recordings"
 
 
 def open_bench(app: QApplication, source, inputs: Inputs | None, args: argparse.Namespace) -> int:
