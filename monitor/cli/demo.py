@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from monitor.engine.analyse import analyse, read_inputs
-from monitor.cli.commands import progress_bar, say, tell
+from monitor.cli.output import progress_bar, say, tell
 from monitor.errors import InputError
 from monitor.recording.export import export_csv
 from monitor.review.overlay import write_overlay

@@ -150,7 +150,7 @@ def _add_overlay(commands: argparse._SubParsersAction) -> None:
 
 
 def _add_rerun(commands: argparse._SubParsersAction) -> None:
-    parser = _command(commands, "rerun", "monitor.engine.rerun:run_rerun",
+    parser = _command(commands, "rerun", "monitor.cli.commands:run_rerun",
                       "judge a recording again under another job, without its video")
     parser.add_argument("recording", metavar="DIR")
     parser.add_argument("--job", required=True, metavar="FILE", help="the other job file")
@@ -180,7 +180,7 @@ def _add_compare(commands: argparse._SubParsersAction) -> None:
 
 
 def _add_review(commands: argparse._SubParsersAction) -> None:
-    parser = _command(commands, "review", "monitor.ui.review_window:run_review",
+    parser = _command(commands, "review", "monitor.cli.commands:run_review",
                       "look at a recording frame by frame, with its traces, comments and what-ifs")
     parser.add_argument("recording", nargs="?", metavar="DIR", help="recording to open (default: none yet)")
     parser.add_argument("--look", choices=("system", "light", "dark"), default="system", help="colours of the window")

@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-from monitor.cli.commands import progress_bar, say
+from monitor.cli.output import progress_bar, say
 from monitor.repeat.compare.passes import open_trace
 from monitor.errors import EnvironmentFault, InputError, MonitorError
 from monitor.files import write_text_whole

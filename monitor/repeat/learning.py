@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
-from monitor.cli.commands import say
+from monitor.cli.output import say
 from monitor.repeat.compare.passes import open_trace
 from monitor.errors import InputError
 from monitor.files import write_bytes_whole, write_text_whole

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple, Self
 
-from monitor.cli.commands import progress_bar, say
+from monitor.cli.output import progress_bar, say
 from monitor.repeat.compare.passes import open_trace, read_job
 from monitor.errors import EnvironmentFault, InputError, MonitorError
 from monitor.recording.reader import JOB, TRACE
