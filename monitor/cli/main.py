@@ -187,7 +187,7 @@ def _add_review(commands: argparse._SubParsersAction) -> None:
 
 
 def _add_library(commands: argparse._SubParsersAction) -> None:
-    parser = _command(commands, "library", "monitor.repeat.library:run_library",
+    parser = _command(commands, "library", "monitor.cli.library:run_library",
                       "find recordings in a folder of many, by job, operator, date or warning")
     parser.add_argument("root", metavar="ROOT", help="folder that holds recordings, at any depth")
     parser.add_argument("--job", metavar="TEXT", help="part of the job's title, target or alloy")
@@ -204,7 +204,7 @@ def _add_library(commands: argparse._SubParsersAction) -> None:
 
 
 def _add_batch(commands: argparse._SubParsersAction) -> None:
-    parser = _command(commands, "batch", "monitor.repeat.batch:run_batch",
+    parser = _command(commands, "batch", "monitor.cli.batch:run_batch",
                       "analyse many recordings again, each from its own video and files")
     parser.add_argument("root", metavar="ROOT", help="folder that holds recordings, at any depth; they stay as they are")
     parser.add_argument("-j", type=_count, metavar="N", help="processes (default: one a core)")
@@ -222,7 +222,7 @@ def _count(text: str) -> int:
 
 
 def _add_learning(commands: argparse._SubParsersAction) -> None:
-    parser = _command(commands, "learning", "monitor.repeat.learning:run_learning",
+    parser = _command(commands, "learning", "monitor.cli.learning:run_learning",
                       "show how one operator code gets on, over days, from muted probes")
     parser.add_argument("roots", nargs="+", metavar="DIR", help="recordings, or folders of them")
     parser.add_argument("--operator", required=True, metavar="CODE", help="operator code, not a name")
