@@ -13,8 +13,6 @@ from monitor.errors import EnvironmentFault, InputError
 from monitor.recording.reader import open_recording
 
 if TYPE_CHECKING:
-    from PyQt6.QtWidgets import QApplication
-
     from monitor.engine.source import LiveSource
 
 __all__ = ["run_watch"]
@@ -29,10 +27,7 @@ def run_watch(args: argparse.Namespace) -> int:
             say(f"{camera.number}  {camera.name}")
         return 0
     inputs, source = _inputs(args), _source(args)
-    from monitor.ui.app import application
-
-    app = application(theme=args.theme)
-    folder = _open(app, source, inputs, args)
+    folder = _open(source, inputs, args)
     if folder is None:
         return 0
     say(f"recorded: {folder}")
@@ -42,14 +37,16 @@ def run_watch(args: argparse.Namespace) -> int:
         raise EnvironmentFault(str(error)) from None
 
 
-def _open(app: QApplication, source: LiveSource, inputs: Inputs | None, args: argparse.Namespace) -> Path | None:
+def _open(source: LiveSource, inputs: Inputs | None, args: argparse.Namespace) -> Path | None:
     """The window, opened as the arguments ask; gives the last recording."""
     from monitor.engine.feedback import Mode
     from monitor.heat.shelf import heat_calibration
     from monitor.judging.exposure import heat_setup
+    from monitor.ui.app import application
     from monitor.ui.bench_open import Opening, open_bench, recordings_folder
     from monitor.ui.bench_work import Settings
 
+    app = application(theme=args.theme)  # Qt names the folder for recordings after the application
     settings = Settings(_path(args.out) or recordings_folder(), args.operator, Mode(args.coaching), args.band / 100,
                         not args.no_record, not args.no_video, camera=_path(args.camera), nozzle=_path(args.nozzle))
     calibration = heat_calibration(args.heat, heat_setup(inputs.job) if inputs else None)

@@ -14,7 +14,7 @@ from PyQt6.QtWidgets import QApplication, QWidget
 
 from monitor.engine.analyse import Inputs
 from monitor.engine.source import LiveSource, PlayedVideo
-from monitor.engine.stats import write_stats
+from monitor.cost import write_stats
 from monitor.errors import EnvironmentFault
 from monitor.heat.calibration import Calibration
 from monitor.recording.reader import recover_leftovers
