@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from monitor.engine.analyse import analyse, read_inputs
-from monitor.cli.commands import progress_bar, say, tell
+from monitor.cli.output import progress_bar, say, tell
 from monitor.errors import InputError
 from monitor.places import sample_folder
 from monitor.recording.export import export_csv

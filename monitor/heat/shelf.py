@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 
 from monitor.errors import InputError
-from monitor.heat.fit import Calibration, load_calibration, save_calibration
+from monitor.heat.calibration import Calibration, load_calibration, save_calibration
 from monitor.heat.types import HeatSetup
 from monitor.places import heat_folder
 
