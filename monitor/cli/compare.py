@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.cli.commands import say
+from monitor.cli.output import say
 from monitor.repeat.compare.comparison import Comparison, compare, compare_folders, find_pass
 from monitor.repeat.compare.gauge import GaugeStudy, crossed_anova, study
 from monitor.repeat.compare.passes import open_trace

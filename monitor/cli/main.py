@@ -150,7 +150,7 @@ def _add_overlay(commands: argparse._SubParsersAction) -> None:
 
 
 def _add_rerun(commands: argparse._SubParsersAction) -> None:
-    parser = _command(commands, "rerun", "monitor.engine.rerun:run_rerun",
+    parser = _command(commands, "rerun", "monitor.cli.commands:run_rerun",
                       "judge a recording again under another job, without its video")
     parser.add_argument("recording", metavar="DIR")
     parser.add_argument("--job", required=True, metavar="FILE", help="the other job file")
@@ -180,14 +180,14 @@ def _add_compare(commands: argparse._SubParsersAction) -> None:
 
 
 def _add_review(commands: argparse._SubParsersAction) -> None:
-    parser = _command(commands, "review", "monitor.ui.review_window:run_review",
+    parser = _command(commands, "review", "monitor.cli.commands:run_review",
                       "look at a recording frame by frame, with its traces, comments and what-ifs")
     parser.add_argument("recording", nargs="?", metavar="DIR", help="recording to open (default: none yet)")
     parser.add_argument("--look", choices=("system", "light", "dark"), default="system", help="colours of the window")
 
 
 def _add_library(commands: argparse._SubParsersAction) -> None:
-    parser = _command(commands, "library", "monitor.repeat.library:run_library",
+    parser = _command(commands, "library", "monitor.cli.library:run_library",
                       "find recordings in a folder of many, by job, operator, date or warning")
     parser.add_argument("root", metavar="ROOT", help="folder that holds recordings, at any depth")
     parser.add_argument("--job", metavar="TEXT", help="part of the job's title, target or alloy")
@@ -204,7 +204,7 @@ def _add_library(commands: argparse._SubParsersAction) -> None:
 
 
 def _add_batch(commands: argparse._SubParsersAction) -> None:
-    parser = _command(commands, "batch", "monitor.repeat.batch:run_batch",
+    parser = _command(commands, "batch", "monitor.cli.batch:run_batch",
                       "analyse many recordings again, each from its own video and files")
     parser.add_argument("root", metavar="ROOT", help="folder that holds recordings, at any depth; they stay as they are")
     parser.add_argument("-j", type=_count, metavar="N", help="processes (default: one a core)")
@@ -222,7 +222,7 @@ def _count(text: str) -> int:
 
 
 def _add_learning(commands: argparse._SubParsersAction) -> None:
-    parser = _command(commands, "learning", "monitor.repeat.learning:run_learning",
+    parser = _command(commands, "learning", "monitor.cli.learning:run_learning",
                       "show how one operator code gets on, over days, from muted probes")
     parser.add_argument("roots", nargs="+", metavar="DIR", help="recordings, or folders of them")
     parser.add_argument("--operator", required=True, metavar="CODE", help="operator code, not a name")
@@ -294,7 +294,3 @@ def _say(line: str, code: int) -> int:
     if sys.stderr is not None:
         print(f"plumeline: {line}", file=sys.stderr)
     return code
-
-
-if __name__ == "__main__":
-    sys.exit(main())

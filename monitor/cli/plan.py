@@ -6,7 +6,7 @@ import argparse
 import json
 from pathlib import Path
 
-from monitor.cli.commands import progress_bar, say
+from monitor.cli.output import progress_bar, say
 from monitor.judging.exposure import heat_setup
 from monitor.heat.shelf import heat_calibration
 from monitor.job import load_job

@@ -13,7 +13,7 @@ import numpy as np
 from monitor.errors import InputError
 from monitor.judging.exposure import heat_setup
 from monitor.heat.estimate import HeatEstimator
-from monitor.heat.fit import Calibration
+from monitor.heat.calibration import Calibration
 from monitor.job import Job, parse_job
 from monitor.judging.pipeline import FrameResult, Pipeline
 from monitor.recording.recorder import Origin, Recorder

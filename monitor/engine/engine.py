@@ -24,7 +24,7 @@ from monitor.engine.capture import Capture
 from monitor.engine.mailbox import Mailbox, Recent
 from monitor.engine.session import Moment, Session
 from monitor.engine.source import Arrival, LiveSource
-from monitor.engine.stats import Delays, Load
+from monitor.cost import Delays, Load
 from monitor.sound.player import Player
 from vision.bench import BenchFollower
 from vision.camera import CameraModel

@@ -27,7 +27,7 @@ from monitor.engine.video_writer import VIDEO, VideoWriter
 from monitor.engine.views import Views
 from monitor.judging.exposure import heat_setup
 from monitor.heat.estimate import HeatEstimator
-from monitor.heat.fit import Calibration
+from monitor.heat.calibration import Calibration
 from monitor.job import Job
 from monitor.judging.pipeline import FrameResult, Judge, Pipeline, ToolState, TrackerLike
 from monitor.recording.recorder import Origin, PassNote, Recorder

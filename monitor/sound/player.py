@@ -15,7 +15,7 @@ from typing import Protocol
 
 import numpy as np
 
-from monitor.engine.stats import Delays
+from monitor.cost import Delays
 from monitor.sound.tones import RATE_HZ, Cue, Synth
 
 __all__ = ["Player", "Output", "SilentOutput", "find_output"]

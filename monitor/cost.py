@@ -1,4 +1,4 @@
-"""What a live session cost: latencies, drops, processor and memory, as one JSON object."""
+"""What a running session costs: latencies, processor and memory, as one JSON object."""
 
 from __future__ import annotations
 
