@@ -12,10 +12,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from vision.part_motion import PartMotion
-from vision.types import FloatArray
+from vision.types import FloatArray, PartEvent, PartMotion
 
-__all__ = ["PartEvent", "PartJudge", "KINDS"]
+__all__ = ["KINDS", "PartJudge"]
 
 KINDS = ("settled", "sprang_back", "moved", "stood_up", "removed")
 _LEAST_MM, _LEAST_PX, _SIGMAS = 0.05, 0.35, 5.0  # a shift must pass each of these
@@ -29,39 +28,6 @@ _SPRING_SEEN = 0.85
 _SETTLE_MM, _SETTLE_SEEN = 0.8, 0.85  # a part that melts moves no further; and nothing touches it
 _GONE_S, _GONE_SEEN, _GONE_EDGES, _GONE_STILL = 0.25, 0.5, 0.35, 3.0
 _GAP_S = 0.5  # a longer one ends what was under way
-
-
-@dataclass(frozen=True)
-class PartEvent:
-    """One thing that happened to one part.
-
-    Attributes
-    ----------
-    t_s : float
-        From which it was told.
-    t_start_s : float
-        Of the first frame that shows it.
-    name, kind : str
-        Of the part; one of KINDS.
-    shift_mm : array, shape (2,)
-        From before to after, or the furthest of one that sprang back; nan for one that is gone.
-    turn_rad : float
-    sigma_mm : float
-        Of each coordinate.
-    """
-
-    t_s: float
-    t_start_s: float
-    name: str
-    kind: str
-    shift_mm: FloatArray
-    turn_rad: float
-    sigma_mm: float
-
-    @property
-    def size_mm(self) -> float:
-        """Length of the shift."""
-        return float(np.hypot(*self.shift_mm))
 
 
 class PartJudge:

@@ -6,7 +6,7 @@ A part that is covered is not known, never unmoved. Nothing here reads the tool'
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,9 +15,9 @@ from vision.camera import CameraModel
 from vision.part_place import SECTORS, PartSpec, Place, Window, make_place, window_of
 from vision.patch import Patch, PatchFit, blurred, look_at, make_patch, register, search_shift
 from vision.sources import brightness
-from vision.types import BenchPose, FloatArray, Frame, PoseMiss
+from vision.types import BenchPose, FloatArray, Frame, PartMotion, PoseMiss
 
-__all__ = ["PartMotion", "PartSpec", "PartWatcher"]
+__all__ = ["PartSpec", "PartWatcher"]
 
 _FIRST_S, _FIRST_FRAMES = 0.4, 8  # in which the first look must not change
 _STILL_GREY = 4.0  # mean change of grey levels that still counts as none
@@ -31,57 +31,6 @@ _HEIGHT_SHARE, _HEIGHT_MM = 0.2, 0.2  # by which a part's height may be wrong
 _SINKS_MM, _STIRRED_PX = 0.1, 0.5  # by which one that melts sinks, or a nudged one rises; a shift from which it may have
 _SEARCH_S, _REACH_MM, _FAR_PX = 0.1, 1.5, 3.0
 _AGAIN_S = 3.0  # without the board around, after which a new first look is taken
-
-
-@dataclass(frozen=True)
-class PartMotion:
-    """A part in one frame.
-
-    Attributes
-    ----------
-    t_s : float
-    name : str
-    shift_mm : array, shape (2,)
-        From where it lay first, against the board, axes of the bench frame; nan when not measured.
-    turn_rad : float
-    sigma_mm, turn_sigma_rad : float
-        Of each coordinate of the shift; of the turn.
-    noise_mm : float
-        The same without what a part that melts may sink by: of a change of the shift, unseen.
-    seen : float
-        Share of its top face that shows what it showed first [-]; nan without a first look.
-    is_clear : bool
-        Nothing covers the board around it.
-    is_present : bool or None
-        None: covered, or not looked at yet.
-    edges : float
-        Share of the contrast along its edge that is still there [-].
-    change : float
-        Of its picture since the frame before [grey levels].
-    gain : float
-        Brightness over the first look's [-].
-    px_per_mm : float
-    """
-
-    t_s: float
-    name: str
-    shift_mm: FloatArray = field(default_factory=lambda: np.full(2, np.nan))
-    turn_rad: float = math.nan
-    sigma_mm: float = math.nan
-    turn_sigma_rad: float = math.nan
-    noise_mm: float = math.nan
-    seen: float = math.nan
-    is_clear: bool = False
-    is_present: bool | None = None
-    edges: float = math.nan
-    change: float = math.nan
-    gain: float = math.nan
-    px_per_mm: float = math.nan
-
-    @property
-    def is_measured(self) -> bool:
-        """Whether the shift is known."""
-        return math.isfinite(self.sigma_mm)
 
 
 class PartWatcher:
@@ -158,6 +107,8 @@ class _Part:
             self._place = make_place(self._spec, self._others, _scale(self._camera, pose, self._spec, self._top_mm))
         window = window_of(self._camera, pose, self._place, self._top_mm, board_shift)
         if window is None or len(self._place.ring_mm) < 40:
+            return self.miss(t_s)
+        if grey.shape[::-1] != tuple(self._camera.image_size_px):
             return self.miss(t_s)
         x, y, w, h = window.box
         picture = blurred(grey[y:y + h, x:x + w])

@@ -21,7 +21,7 @@ from monitor.recording.reader import Recording, open_recording
 from monitor.engine.straighten import board_picture, straighten
 from monitor.engine.rerun import finish_recording, keep_calibration
 from monitor.judging.technique import work_grid
-from monitor.judging.tracking import make_tracker
+from monitor.judging.tracking import make_part_follower, make_tracker
 from vision.camera import CameraModel, load_camera
 from vision.kalman import ToolState
 from vision.sources import open_video
@@ -83,7 +83,7 @@ def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video:
         inputs.camera.check_picture(*video.size_px, str(inputs.clip))
         heat = HeatEstimator(heat_setup(job), calibration)
         tracker = make_tracker(inputs.camera, inputs.nozzle_path, job)
-        pipeline, track = Pipeline(job, tracker, heat), _Track()
+        pipeline, track = Pipeline(job, tracker, heat, make_part_follower(inputs.camera, job)), _Track()
         bench = inputs.nozzle_path.with_suffix(".bench.jpg")
         origin = Origin(inputs.job_text, inputs.camera_text, inputs.nozzle_text, inputs.clip, copy_video, operator,
                         bench if bench.is_file() else None)

@@ -105,6 +105,8 @@ def lanes_of(traces: Traces, job: Job, found: Sequence[Happening], other: tuple[
         CurveLane(tr("speed"), "mm/s", (Curve(here, traces.t_s, traces.speed_mm_s, 0, False), *beside("speed_mm_s", 0))),
     ]
     lanes += _heat_lanes(traces, job, again)
+    parts = tuple(_bar(h) for h in found if h.kind == "part")
+    lanes += [BarLane(tr("parts"), parts)] if parts else []
     lanes.append(BarLane(tr("notes"), tuple(_bar(h) for h in found if h.kind in ("comment", "event"))))
     gaps = tuple(_bar(h) for h in found if h.kind == "gap")
     return [*lanes, BarLane(tr("not analysed"), gaps)] if gaps else lanes
