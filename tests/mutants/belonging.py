@@ -41,7 +41,8 @@ class Imports:
 
     def tests(self, path: Path) -> list[tuple[int, Path]]:
         """Test files that use this file, nearest first."""
-        found = [(far, p) for p, far in self.users(path).items() if p.parts[0] == "tests" and p.name.startswith("test_")]
+        found = [(far, p) for p, far in self.users(path).items() if p.parts[0] == "tests"
+                 and p.name.startswith("test_")]
         same = path.stem
         return sorted(found, key=lambda item: (item[0] - 2 * (same in item[1].stem), str(item[1])))
 

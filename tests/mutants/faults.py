@@ -11,7 +11,8 @@ __all__ = ["Fault", "faults_of"]
 _COMPARED = {ast.Lt: ("<", "<="), ast.LtE: ("<=", "<"), ast.Gt: (">", ">="), ast.GtE: (">=", ">"), ast.Eq: ("==", "!="),
              ast.NotEq: ("!=", "==")}
 _OPERATORS = {ast.Add: ("+", "-"), ast.Sub: ("-", "+"), ast.Mult: ("*", "/"), ast.Div: ("/", "*"), ast.Pow: ("**", "*")}
-_EXTREMES = {"min": "max", "max": "min", "minimum": "maximum", "maximum": "minimum", "argmin": "argmax", "argmax": "argmin"}
+_EXTREMES = {"min": "max", "max": "min", "minimum": "maximum", "maximum": "minimum", "argmin": "argmax",
+             "argmax": "argmin"}
 _SPEAKING = {"log", "say", "print", "warn", "warning", "info", "debug", "error", "add_argument", "add_parser"}
 
 
@@ -46,11 +47,17 @@ class Fault:
 def faults_of(source: str) -> list[Fault]:
     """All faults that this file can be given, in the order of its lines.
 
-    Left alone: annotations, docstrings, what only words a message or a log line, `__all__`, and what runs for type checkers.
+    Left alone: annotations, docstrings, what only words a message or a log line, `__all__`, and what runs for type
+    checkers.
     """
     finder = _Finder(source)
     finder.visit(ast.parse(source))
     return sorted(set(finder.found), key=lambda f: (f.start, f.kind))
+
+
+def _is_joined(node: ast.expr) -> bool:
+    """Text and lists are put together with +, but not taken apart with -."""
+    return isinstance(node, ast.JoinedStr | ast.List | ast.Tuple) or isinstance(getattr(node, "value", None), str)
 
 
 class _Finder(ast.NodeVisitor):
@@ -95,9 +102,7 @@ class _Finder(ast.NodeVisitor):
         self.generic_visit(node)
 
     def visit_BinOp(self, node: ast.BinOp) -> None:
-        is_text = any(isinstance(n, ast.JoinedStr | ast.List | ast.Tuple) or isinstance(n, ast.Constant)
-                      and isinstance(n.value, str) for n in (node.left, node.right))
-        if type(node.op) in _OPERATORS and not is_text:
+        if type(node.op) in _OPERATORS and not any(map(_is_joined, (node.left, node.right))):
             self._between("operator", node.left, node.right, *_OPERATORS[type(node.op)])
         self.generic_visit(node)
 
@@ -122,7 +127,7 @@ class _Finder(ast.NodeVisitor):
             end = self._span(node.func)[1]
             self._add("min/max", node, end - len(name), end, _EXTREMES[name])
         if name == "range" and node.args:
-            start, end = self._span(node.args[min(1, len(node.args) - 1)])
+            _, end = self._span(node.args[min(1, len(node.args) - 1)])
             self._add("off by one", node, end, end, " - 1")
         self.generic_visit(node)
 

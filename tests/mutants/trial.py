@@ -41,8 +41,9 @@ class Outcome:
 class Shadow:
     """A copy of the checkout with its own cache of compiled code.
 
-    Numba keeps compiled code by the file that it is called from, so a fault in one file lies hidden in what its callers have
-    kept: the cache of each trial begins as that of the faultless copy, less the faulty file and everything that uses it.
+    Numba keeps compiled code by the file that it is called from, so a fault in one file lies hidden in what its callers
+    have kept: the cache of each trial begins as that of the faultless copy, less the faulty file and everything that
+    uses it.
     """
 
     def __init__(self, root: Path, place: Path) -> None:
@@ -65,7 +66,8 @@ class Shadow:
         target = self.tree / path
         kept, stamp = target.read_bytes(), target.stat()
         shutil.rmtree(self._cache, ignore_errors=True)
-        shutil.copytree(self._clean, self._cache, ignore=lambda _, names: [n for n in names if n.split(".")[0].split("-")[0] in users])
+        shutil.copytree(self._clean, self._cache,
+                        ignore=lambda _, names: [n for n in names if n.split(".")[0].split("-")[0] in users])
         try:
             target.write_text(source, encoding="utf-8")
             return self._run(tests, self._cache, most_cpu_s)
@@ -74,12 +76,15 @@ class Shadow:
             os.utime(target, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))
 
     def _run(self, tests: list[Path], cache: Path, most_cpu_s: float | None) -> Outcome:
-        command = [sys.executable, "-B", "-m", "pytest", "-n", "0", "-x", "-q", "--no-header", "--tb=line", "-p", "no:cacheprovider",
-                   *map(str, tests)]
-        variables = {**os.environ, "NUMBA_CACHE_DIR": str(cache), "OMP_NUM_THREADS": "1", "QT_QPA_PLATFORM": "offscreen",
-                     "PYTHONPATH": str(self.tree), "PYTHONDONTWRITEBYTECODE": "1", "HYPOTHESIS_STORAGE_DIRECTORY": str(cache)}
+        command = [sys.executable, "-B", "-m", "pytest", "-n", "0", "-x", "-q", "--no-header", "--tb=line", "-p",
+                   "no:cacheprovider", *map(str, tests)]
+        variables = {**os.environ, "NUMBA_CACHE_DIR": str(cache), "OMP_NUM_THREADS": "1",
+                     "QT_QPA_PLATFORM": "offscreen",
+                     "PYTHONPATH": str(self.tree), "PYTHONDONTWRITEBYTECODE": "1",
+                     "HYPOTHESIS_STORAGE_DIRECTORY": str(cache)}
         before = resource.getrusage(resource.RUSAGE_CHILDREN)
-        child = subprocess.Popen(command, cwd=self.tree, env=variables, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+        child = subprocess.Popen(command, cwd=self.tree, env=variables, stdout=subprocess.PIPE,
+                                 stderr=subprocess.STDOUT, text=True,
                                  start_new_session=True, preexec_fn=_limit(most_cpu_s))
         try:
             told = child.communicate(timeout=MOST_WALL_S)[0]
