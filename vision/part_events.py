@@ -73,12 +73,17 @@ class PartJudge:
         if not self._is_away(now):
             self._seat = self._seat.with_reading(now)
             return None
-        if len(recent) < _AGREE or not all(self._is_away(p) for p in recent) or now.t_s - recent[0].t_s < _AGREE_S * 0.6:
+        if (
+            len(recent) < _AGREE
+            or not all(self._is_away(p) for p in recent)
+            or now.t_s - recent[0].t_s < _AGREE_S * 0.6
+        ):
             return None
         if not _agree([self._seat.offset(p) for p in recent]):
             return None
-        self._move = _Move(away[0].t_s, now.t_s, self._furthest(recent), min(p.seen for p in recent),
-                           all(p.is_clear for p in recent))
+        self._move = _Move(
+            away[0].t_s, now.t_s, self._furthest(recent), min(p.seen for p in recent), all(p.is_clear for p in recent)
+        )
         return self._moving(now)
 
     def _moving(self, now: PartMotion) -> PartEvent | None:
@@ -98,11 +103,17 @@ class PartJudge:
         offset = self._seat.mean - before.mean
         if self._size_mm(offset) < self._threshold_mm(now, before):
             self._seat = before
-            return self._event(now, move, "sprang_back", before.offset(move.furthest), before) if self._did_spring(move, before) else None
+            return (
+                self._event(now, move, "sprang_back", before.offset(move.furthest), before)
+                if self._did_spring(move, before)
+                else None
+            )
         if move.is_told:
             return None
         is_slight = np.hypot(*offset[:2]) < _SETTLE_MM and move.least_seen >= _SETTLE_SEEN and move.is_clear
-        settles = self._may_settle and is_slight and self._size_mm(before.offset(move.furthest)) < 1.5 * self._size_mm(offset)
+        settles = (
+            self._may_settle and is_slight and self._size_mm(before.offset(move.furthest)) < 1.5 * self._size_mm(offset)
+        )
         return self._event(now, move, "settled" if settles else "moved", offset, before)
 
     def _did_spring(self, move: _Move, seat: _Seat) -> bool:
@@ -112,7 +123,7 @@ class PartJudge:
 
     def _unseen(self, now: PartMotion) -> PartEvent | None:
         """Covered, or gone? Gone only when the board around is clear and what is there lies still."""
-        is_bare = (now.is_clear and now.seen < _GONE_SEEN and now.edges < _GONE_EDGES and now.change < _GONE_STILL)
+        is_bare = now.is_clear and now.seen < _GONE_SEEN and now.edges < _GONE_EDGES and now.change < _GONE_STILL
         if not is_bare or self._seat is None or self._seat.is_young or self._is_gone:
             self._gone_since_s = math.nan
             return None
@@ -130,8 +141,15 @@ class PartJudge:
         return self._is_gone
 
     def _event(self, now: PartMotion, move: _Move, kind: str, offset: FloatArray, seat: _Seat) -> PartEvent:
-        return PartEvent(now.t_s, move.t_start_s, now.name, kind, offset[:2].copy(), float(offset[2]),
-                         math.hypot(move.furthest.sigma_mm, seat.noise_mm))
+        return PartEvent(
+            now.t_s,
+            move.t_start_s,
+            now.name,
+            kind,
+            offset[:2].copy(),
+            float(offset[2]),
+            math.hypot(move.furthest.sigma_mm, seat.noise_mm),
+        )
 
     def _size_mm(self, offset: FloatArray) -> float:
         """How far a shift (3,) moves the part's ends."""
@@ -168,8 +186,14 @@ class _Seat:
     @staticmethod
     def of(*readings: PartMotion) -> _Seat:
         mean = np.mean([[*p.shift_mm, p.turn_rad] for p in readings], axis=0)
-        return _Seat(mean, float(np.mean([p.noise_mm for p in readings])), float(np.mean([p.turn_sigma_rad for p in readings])),
-                     len(readings), readings[0].t_s, readings[-1].t_s)
+        return _Seat(
+            mean,
+            float(np.mean([p.noise_mm for p in readings])),
+            float(np.mean([p.turn_sigma_rad for p in readings])),
+            len(readings),
+            readings[0].t_s,
+            readings[-1].t_s,
+        )
 
     @property
     def is_young(self) -> bool:
@@ -181,8 +205,14 @@ class _Seat:
     def with_reading(self, p: PartMotion) -> _Seat:
         """Its mean follows the readings slowly: light that wanders is no movement."""
         share = max(1.0 / (self.n + 1), min(1.0, (p.t_s - self.t_s) / _SEAT_S))
-        return _Seat(self.mean + share * self.offset(p), self.noise_mm + share * (p.noise_mm - self.noise_mm),
-                     self.turn_sigma_rad + share * (p.turn_sigma_rad - self.turn_sigma_rad), self.n + 1, self.t_first_s, p.t_s)
+        return _Seat(
+            self.mean + share * self.offset(p),
+            self.noise_mm + share * (p.noise_mm - self.noise_mm),
+            self.turn_sigma_rad + share * (p.turn_sigma_rad - self.turn_sigma_rad),
+            self.n + 1,
+            self.t_first_s,
+            p.t_s,
+        )
 
 
 @dataclass(frozen=True)
@@ -197,7 +227,9 @@ class _Move:
     is_told: bool = False
 
     def went_on(self, furthest: PartMotion, now: PartMotion) -> _Move:
-        return replace(self, furthest=furthest, least_seen=min(self.least_seen, now.seen), is_clear=self.is_clear and now.is_clear)
+        return replace(
+            self, furthest=furthest, least_seen=min(self.least_seen, now.seen), is_clear=self.is_clear and now.is_clear
+        )
 
 
 def _agree(offsets: list[FloatArray]) -> bool:

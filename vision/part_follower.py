@@ -17,7 +17,11 @@ from vision.types import BenchPose, FloatArray, Frame, PartEvent, VisionResult
 __all__ = ["PartFollower"]
 
 _PICTURE_EVERY_S = 0.2
-_AROUND_MM, _PICTURE_PX, _MOST_PX_MM = 1.5, 200, 12.0  # of a picture: what it shows around the part; its sides; its scale
+_AROUND_MM, _PICTURE_PX, _MOST_PX_MM = (
+    1.5,
+    200,
+    12.0,
+)  # of a picture: what it shows around the part; its sides; its scale
 
 
 @dataclass
@@ -80,7 +84,9 @@ class PartFollower:
         side = int(min(_PICTURE_PX, round(2 * half * _MOST_PX_MM)))
         c, s = np.cos(board_shift[2]), np.sin(board_shift[2])
         square = centre + half * np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]])
-        corners = np.column_stack([square @ np.array([[c, s], [-s, c]]) + board_shift[:2], np.full(4, self._top_mm + spec.height_mm)])
+        corners = np.column_stack(
+            [square @ np.array([[c, s], [-s, c]]) + board_shift[:2], np.full(4, self._top_mm + spec.height_mm)]
+        )
         px = self._camera.project(rigid.apply(bench.cam_from_bench, corners))
         if not np.isfinite(px).all():
             return np.zeros((side, side, 3), np.uint8)

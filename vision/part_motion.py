@@ -28,7 +28,10 @@ _EDGE_STAYS, _EDGE_GREY = 0.4, 8.0  # of an edge's contrast; contrasts that coun
 _FLOOR_PX = 0.04  # of a shift's sigma: sampling, coding, what noise in single frames does not tell
 _HIDDEN_PX = 0.3  # by which what covers a part may pull it, times the share covered
 _HEIGHT_SHARE, _HEIGHT_MM = 0.2, 0.2  # by which a part's height may be wrong
-_SINKS_MM, _STIRRED_PX = 0.1, 0.5  # by which one that melts sinks, or a nudged one rises; a shift from which it may have
+_SINKS_MM, _STIRRED_PX = (
+    0.1,
+    0.5,
+)  # by which one that melts sinks, or a nudged one rises; a shift from which it may have
 _SEARCH_S, _REACH_MM, _FAR_PX = 0.1, 1.5, 3.0
 _AGAIN_S = 3.0  # without the board around, after which a new first look is taken
 
@@ -47,7 +50,9 @@ class PartWatcher:
 
     def __init__(self, camera: CameraModel, board_top_mm: float, parts: list[PartSpec]) -> None:
         self._camera, self._top_mm = camera, board_top_mm
-        self._parts = [_Part(camera, board_top_mm, spec, [o.outline_mm for o in parts if o is not spec]) for spec in parts]
+        self._parts = [
+            _Part(camera, board_top_mm, spec, [o.outline_mm for o in parts if o is not spec]) for spec in parts
+        ]
 
     def warm_up(self) -> None:
         """Compile what the first frames need; changes nothing."""
@@ -111,7 +116,7 @@ class _Part:
         if grey.shape[::-1] != tuple(self._camera.image_size_px):
             return self.miss(t_s)
         x, y, w, h = window.box
-        picture = blurred(grey[y:y + h, x:x + w])
+        picture = blurred(grey[y : y + h, x : x + w])
         lean = _lean(pose, self._place.centre_mm)
         if self._first is None:
             self._look(picture, window, t_s, lean)
@@ -132,18 +137,25 @@ class _Part:
         looks, place = np.stack([look for _, look in self._looks]), self._place
         n, k = len(place.top_mm), len(place.ring_mm)
         slopes = (looks[:, 1:5:2] - looks[:, 2:5:2]).mean(0) * window.px_per_mm  # half a pixel either way
-        pair = looks[:, 0, n + k:].mean(0)
+        pair = looks[:, 0, n + k :].mean(0)
         half = len(place.inner_mm)
-        self._first = _First(make_patch(place.top_mm, looks[:, 0, :n], slopes[:, :n], window.px_per_mm),
-                             make_patch(place.ring_mm, looks[:, 0, n:n + k], slopes[:, n:n + k], window.px_per_mm),
-                             pair[half:] - pair[:half], lean)
+        self._first = _First(
+            make_patch(place.top_mm, looks[:, 0, :n], slopes[:, :n], window.px_per_mm),
+            make_patch(place.ring_mm, looks[:, 0, n : n + k], slopes[:, n : n + k], window.px_per_mm),
+            pair[half:] - pair[:half],
+            lean,
+        )
         self._looks.clear()
         self._t_ring_s = t_s
 
     def _measure(self, picture: np.ndarray, window: Window, t_s: float, lean: FloatArray) -> PartMotion:
         first, place = self._first, self._place
         ring = register(picture, window.ring_px, first.ring, self._ring_shift)
-        if ring.share < _RING_FITS or ring.alike < _RING_ALIKE or np.hypot(*ring.shift[:2]) * window.px_per_mm > _FAR_PX:
+        if (
+            ring.share < _RING_FITS
+            or ring.alike < _RING_ALIKE
+            or np.hypot(*ring.shift[:2]) * window.px_per_mm > _FAR_PX
+        ):
             if t_s - self._t_ring_s > _AGAIN_S:
                 self._forget()
             self._ring_shift = np.zeros(3)
@@ -156,18 +168,37 @@ class _Part:
         now = look_at(picture, window.top_px, place.top_mm, ring.shift)
         change = math.nan if self._before is None else float(np.nanmean(np.abs(now - self._before)))
         self._before = now
-        sectors = np.array([ring.fits[place.sector == s].mean() if (place.sector == s).sum() >= 4 else 1.0 for s in range(SECTORS)])
-        base = PartMotion(t_s, self._spec.name, seen=fit.share, is_clear=bool(sectors.min() >= _CLEAR), change=change,
-                          edges=self._edges(picture, window, ring), gain=fit.gain, px_per_mm=window.px_per_mm)
+        sectors = np.array(
+            [ring.fits[place.sector == s].mean() if (place.sector == s).sum() >= 4 else 1.0 for s in range(SECTORS)]
+        )
+        base = PartMotion(
+            t_s,
+            self._spec.name,
+            seen=fit.share,
+            is_clear=bool(sectors.min() >= _CLEAR),
+            change=change,
+            edges=self._edges(picture, window, ring),
+            gain=fit.gain,
+            px_per_mm=window.px_per_mm,
+        )
         if not is_seen:
             return base
         shift = fit.shift - ring.shift
         noise_mm = self._noise_mm(fit, ring, window.px_per_mm, lean)
         stirred = np.hypot(*shift[:2]) * window.px_per_mm > _STIRRED_PX
         sinks_mm = _SINKS_MM * float(np.hypot(*lean)) if stirred else 0.0  # seen at a slant it seems to shift
-        turn_sigma = float(np.sqrt(fit.cov[2, 2] + ring.cov[2, 2] + (_FLOOR_PX / window.px_per_mm / place.size_mm) ** 2))
-        return replace(base, shift_mm=shift[:2], turn_rad=float(shift[2]), turn_sigma_rad=turn_sigma,
-                       sigma_mm=math.hypot(noise_mm, sinks_mm / math.sqrt(2)), noise_mm=noise_mm, is_present=True)
+        turn_sigma = float(
+            np.sqrt(fit.cov[2, 2] + ring.cov[2, 2] + (_FLOOR_PX / window.px_per_mm / place.size_mm) ** 2)
+        )
+        return replace(
+            base,
+            shift_mm=shift[:2],
+            turn_rad=float(shift[2]),
+            turn_sigma_rad=turn_sigma,
+            sigma_mm=math.hypot(noise_mm, sinks_mm / math.sqrt(2)),
+            noise_mm=noise_mm,
+            is_present=True,
+        )
 
     def _top(self, picture: np.ndarray, window: Window, t_s: float, ring: PatchFit) -> PatchFit:
         """The part near where it was; when it is not there, looked for around its seat now and then."""
@@ -181,12 +212,20 @@ class _Part:
 
     def _noise_mm(self, fit: PatchFit, ring: PatchFit, px_per_mm: float, lean: FloatArray) -> float:
         height_mm = _HEIGHT_MM + _HEIGHT_SHARE * self._spec.height_mm
-        parts = (np.trace(fit.cov[:2, :2]) / 2, np.trace(ring.cov[:2, :2]) / 2, (_FLOOR_PX / px_per_mm) ** 2,
-                 (_HIDDEN_PX * (1 - fit.share) / px_per_mm) ** 2, (height_mm * np.hypot(*(lean - self._first.lean))) ** 2 / 2)
+        parts = (
+            np.trace(fit.cov[:2, :2]) / 2,
+            np.trace(ring.cov[:2, :2]) / 2,
+            (_FLOOR_PX / px_per_mm) ** 2,
+            (_HIDDEN_PX * (1 - fit.share) / px_per_mm) ** 2,
+            (height_mm * np.hypot(*(lean - self._first.lean))) ** 2 / 2,
+        )
         return float(np.sqrt(sum(parts)))
 
     def _edges(self, picture: np.ndarray, window: Window, ring: PatchFit) -> float:
-        inner, outer = (look_at(picture, window.top_px, points, ring.shift) for points in (self._place.inner_mm, self._place.outer_mm))
+        inner, outer = (
+            look_at(picture, window.top_px, points, ring.shift)
+            for points in (self._place.inner_mm, self._place.outer_mm)
+        )
         strong = np.abs(self._first.edge) > _EDGE_GREY
         if strong.sum() < 4:
             return math.nan
@@ -204,9 +243,16 @@ def _look_of(picture: np.ndarray, window: Window, place: Place) -> FloatArray:
     rows = []
     for shift in ((0.0, 0.0), (off, 0.0), (-off, 0.0), (0.0, off), (0.0, -off)):
         at = np.array([*shift, 0.0])
-        rows.append(np.concatenate([
-            look_at(picture, window.top_px, place.top_mm, at), look_at(picture, window.ring_px, place.ring_mm, at),
-            look_at(picture, window.top_px, place.inner_mm, at), look_at(picture, window.top_px, place.outer_mm, at)]))
+        rows.append(
+            np.concatenate(
+                [
+                    look_at(picture, window.top_px, place.top_mm, at),
+                    look_at(picture, window.ring_px, place.ring_mm, at),
+                    look_at(picture, window.top_px, place.inner_mm, at),
+                    look_at(picture, window.top_px, place.outer_mm, at),
+                ]
+            )
+        )
     return np.stack(rows)
 
 

@@ -93,8 +93,14 @@ def make_place(spec: PartSpec, others: list[FloatArray], px_per_mm: float) -> Pl
     return Place(spec, centre, top, ring, sector, inner, outer, max(size))
 
 
-def window_of(camera: CameraModel, cam_from_bench: FloatArray, place: Place, board_top_mm: float, board_shift: FloatArray,
-              margin_mm: float = 2.0) -> Window | None:
+def window_of(
+    camera: CameraModel,
+    cam_from_bench: FloatArray,
+    place: Place,
+    board_top_mm: float,
+    board_shift: FloatArray,
+    margin_mm: float = 2.0,
+) -> Window | None:
     """The part's place in a picture, the board having been nudged by a shift (3,); None when it is not wholly in view."""
     half = float(np.abs(place.ring_mm).max(initial=place.size_mm)) + margin_mm
     square = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]) * half

@@ -18,7 +18,9 @@ from vision.types import FloatArray
 __all__ = ["Patch", "PatchFit", "blurred", "look_at", "make_patch", "register", "search_shift"]
 
 BLUR_PX = 0.8  # before sampling, so that linear interpolation does not shift edges
-CORRELATED = 4 * math.pi * BLUR_PX**2  # pixels that share one error after that blur: equivalent noise area of a Gaussian
+CORRELATED = (
+    4 * math.pi * BLUR_PX**2
+)  # pixels that share one error after that blur: equivalent noise area of a Gaussian
 _LEAST_GREY = 1.5  # scatter of a blurred grey level about another picture's: coding, rounding
 _EDGE_PX = 0.12  # by which edges may differ without being something else: interpolation, sharpening, coding
 _OUTLIER = 3.0  # scatters from which a point counts as something else
@@ -99,11 +101,15 @@ def make_patch(points_mm: FloatArray, looks: FloatArray, slopes: FloatArray, px_
     noise = np.maximum(looks.std(0).mean() * 1.5, _LEAST_GREY)
     scatter = np.sqrt(noise**2 + (_EDGE_PX / px_per_mm) ** 2 * (slopes**2).sum(0) + (0.03 * grey) ** 2)
     (x, y), (u, v) = points_mm.T, points_mm.T / max(float(np.abs(points_mm).max()), 1e-3)
-    rows = np.stack([-slopes[0], -slopes[1], y * slopes[0] - x * slopes[1], grey, u * grey, v * grey, np.ones_like(grey)], 1)
+    rows = np.stack(
+        [-slopes[0], -slopes[1], y * slopes[0] - x * slopes[1], grey, u * grey, v * grey, np.ones_like(grey)], 1
+    )
     return Patch(points_mm, rows, scatter)
 
 
-def register(picture: np.ndarray, px_from_mm: FloatArray, patch: Patch, start: FloatArray, gain: float = 1.0) -> PatchFit:
+def register(
+    picture: np.ndarray, px_from_mm: FloatArray, patch: Patch, start: FloatArray, gain: float = 1.0
+) -> PatchFit:
     """Find the patch near a start (3,); judge `share` and `alike` before using the answer.
 
     Parameters
@@ -115,16 +121,26 @@ def register(picture: np.ndarray, px_from_mm: FloatArray, patch: Patch, start: F
     gain : float
         Brightness to begin with.
     """
-    value, cov, weight, rest, alike = _register(picture, px_from_mm, patch.points_mm, patch.rows, patch.scatter,
-                                                np.asarray(start, float), gain, _PRIOR_SIGMA)
+    value, cov, weight, rest, alike = _register(
+        picture, px_from_mm, patch.points_mm, patch.rows, patch.scatter, np.asarray(start, float), gain, _PRIOR_SIGMA
+    )
     return PatchFit(value[:3], cov[:3, :3], float(value[3]), rest < _OUTLIER, float(alike))
 
 
-def search_shift(picture: np.ndarray, px_from_mm: FloatArray, patch: Patch, start: FloatArray, reach_mm: float,
-                 step_mm: float) -> FloatArray:
+def search_shift(
+    picture: np.ndarray, px_from_mm: FloatArray, patch: Patch, start: FloatArray, reach_mm: float, step_mm: float
+) -> FloatArray:
     """The shift (3,) on a square grid around a start at which the patch is most alike; its turn stays."""
     every = max(1, len(patch.rows) // 300)
-    return _search(picture, px_from_mm, patch.points_mm[::every], patch.rows[::every, 3], np.asarray(start, float), reach_mm, step_mm)
+    return _search(
+        picture,
+        px_from_mm,
+        patch.points_mm[::every],
+        patch.rows[::every, 3],
+        np.asarray(start, float),
+        reach_mm,
+        step_mm,
+    )
 
 
 @njit(cache=True, nogil=True)
@@ -141,8 +157,9 @@ def _sample(picture, h, points, shift):
         if u >= 0.0 and v >= 0.0 and u < columns - 1 and v < rows - 1:
             i, j = int(v), int(u)
             a, b = v - i, u - j
-            out[k] = ((1 - a) * ((1 - b) * picture[i, j] + b * picture[i, j + 1])
-                      + a * ((1 - b) * picture[i + 1, j] + b * picture[i + 1, j + 1]))
+            out[k] = (1 - a) * ((1 - b) * picture[i, j] + b * picture[i, j + 1]) + a * (
+                (1 - b) * picture[i + 1, j] + b * picture[i + 1, j + 1]
+            )
         else:
             out[k] = np.nan
     return out

@@ -23,10 +23,21 @@ def write_tables(recording: Recording, job: Job, out: Path) -> None:
     """The two tables; parts are named target, n1, n2, ... in the job's order."""
     names = {job.target.name: "target"} | {name: f"n{i}" for i, name in enumerate(job.neighbour_names, 1)}
     times = dict(zip(recording.frames["frame"].astype(int).tolist(), recording.frames["t_s"].tolist(), strict=True))
-    rows = [(f"{times[row['frame']]:.6f}", names[name], *map(_text, (m[0], m[1], None if m[2] is None else math.degrees(m[2]), m[3])),
-             "" if m[6] is None else m[6]) for row in recording.parts for name, m in row["motions"].items()]
+    rows = [
+        (
+            f"{times[row['frame']]:.6f}",
+            names[name],
+            *map(_text, (m[0], m[1], None if m[2] is None else math.degrees(m[2]), m[3])),
+            "" if m[6] is None else m[6],
+        )
+        for row in recording.parts
+        for name, m in row["motions"].items()
+    ]
     _write(out / "parts.csv", ("t_s", "part", "dx_mm", "dy_mm", "yaw_deg", "sigma_mm", "present"), rows)
-    events = [(f"{e['t_s']:.6f}", names[e["part"]], "moved" if e["kind"] == "sprang_back" else e["kind"]) for e in recording.part_events]
+    events = [
+        (f"{e['t_s']:.6f}", names[e["part"]], "moved" if e["kind"] == "sprang_back" else e["kind"])
+        for e in recording.part_events
+    ]
     _write(out / "part_events.csv", ("t_s", "part", "kind"), events)
 
 
