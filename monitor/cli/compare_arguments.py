@@ -23,9 +23,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="also chart means and spreads of every N passes, as for like pads of one board")
     parser.add_argument("--reference", metavar="PASS", help="hold the others against this pass, such as first/2 or 5")
     parser.add_argument("--gauge", metavar="SHEET",
-                        help="CSV of readings at known heights (height_mm, setup, reading_mm or recording): alone, the gauge "
+                        help="CSV of readings at known heights (height_mm, setup, reading_mm or recording): alone, the "
+                             "gauge "
                              "study of the camera; with recordings, the camera's share in their figures")
-    parser.add_argument("--limits-width", type=float, metavar="MM", help="with --gauge alone: width of the job's height limits")
+    parser.add_argument("--limits-width", type=float, metavar="MM",
+                        help="with --gauge alone: width of the job's height limits")
     parser.add_argument("--out", metavar="DIR", help="write passes.csv, comparison.json and charts (SVG) there")
     parser.add_argument("--window", action="store_true", help="show it in a window")
     parser.add_argument("--json", action="store_true", help="print everything as JSON")
