@@ -9,9 +9,9 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon
 
-from monitor.judging.exposure import Exposure
 from monitor.heat.types import Band
 from monitor.job import Job
+from monitor.judging.exposure import Exposure
 from vision.types import FloatArray
 
 __all__ = ["Grid", "PassRules", "PassSummary", "Technique", "work_grid", "footprint"]
@@ -58,7 +58,7 @@ class PassRules:
     away_s: float = 1.5
     hidden_s: float = 4.0
     lifted_s: float = 0.4
-    edge_mm: float = 0.7  # hysteresis: once inside, this far outside still counts as inside
+    edge_mm: float = 0.7  # hysteresis: once inside, a pass goes on this far outside; dwell does not count there
     shortest_s: float = 0.3
 
 
@@ -73,7 +73,7 @@ class PassSummary:
     t_start_s, t_end_s : float
         The aim's first entry into and last leaving of the target below the height limit.
     dwell_s : float
-        Time for which the aim was seen inside, within that span.
+        Time for which the aim was seen inside the outline, within that span.
     unseen_s : float
         Time in that span for which the nozzle was not measured.
     height_mean_mm, height_sd_mm, height_low_mm, height_high_mm : float
@@ -152,12 +152,13 @@ class _Span:
     energy_start: Band | None = None
     energy_inside: Band | None = None
 
-    def take(self, now: Exposure, dt: float, energy: Band | None, in_limits: bool) -> None:
-        """Add a frame whose aim lies inside."""
+    def take(self, now: Exposure, dt: float, energy: Band | None, in_limits: bool, in_outline: bool) -> None:
+        """Add a frame whose aim lies inside, be it by the margin; dwell counts what lies inside the outline."""
         self.t_inside_s, self.energy_inside = now.t_s, energy
         self.unseen_s, self.pending_unseen_s = self.unseen_s + self.pending_unseen_s, 0.0
         self.is_out = False
-        self.held.take(now, dt, in_limits)
+        if in_outline:
+            self.held.take(now, dt, in_limits)
 
 
 class Technique:
@@ -175,7 +176,7 @@ class Technique:
         self.grid = work_grid(job)
         self.dwell_map_s = np.zeros((len(self.grid.y_mm), len(self.grid.x_mm)))
         self._regions = {job.target.name: Polygon(job.target.outline_mm)}
-        self._regions |= {n: Polygon(r.outline_mm) for n, r in zip(job.neighbour_names, job.neighbour)}
+        self._regions |= {n: Polygon(r.outline_mm) for n, r in zip(job.neighbour_names, job.neighbour, strict=False)}
         self._wide = Polygon(job.target.outline_mm).buffer(rules.edge_mm)
         self.dwell_s = dict.fromkeys(self._regions, 0.0)
         self._n_passes = 0
@@ -237,7 +238,8 @@ class Technique:
         if footprint is not None:
             span.swept_s[footprint] += dt
         if inside:
-            span.take(now, dt, energy, self._low <= now.height_mm <= self._high)
+            in_outline = bool(shapely.contains_xy(self._regions[self._target], *now.aim_board_mm))
+            span.take(now, dt, energy, self._low <= now.height_mm <= self._high, in_outline)
         elif not now.observed:
             span.pending_unseen_s += dt
         else:
@@ -260,7 +262,8 @@ class Technique:
         return PassSummary(
             number=self._n_passes, t_start_s=current.t_start_s, t_end_s=current.t_inside_s,
             dwell_s=held.dwell_s, unseen_s=current.unseen_s, height_mean_mm=held.height_mm,
-            height_sd_mm=math.sqrt(held.spread_mm2 / held.weight), height_low_mm=held.low_mm, height_high_mm=held.high_mm,
+            height_sd_mm=math.sqrt(held.spread_mm2 / held.weight), height_low_mm=held.low_mm,
+            height_high_mm=held.high_mm,
             height_sigma_mm=held.sigma_mm, tilt_mean_rad=held.tilt_rad, in_limits=held.in_limits,
             coverage=_share(swept > 0), evenness=_share(swept >= 0.5 * swept.mean()) if swept.any() else 0.0,
             energy_j=_difference(current.energy_inside, current.energy_start))

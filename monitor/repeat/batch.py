@@ -6,7 +6,6 @@ there (batch.jsonl) tells what each result rests on, so that a batch that was st
 
 from __future__ import annotations
 
-import argparse
 import contextlib
 import hashlib
 import json
@@ -18,7 +17,6 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-from monitor.cli.commands import progress_bar, say
 from monitor.repeat.compare.passes import open_trace
 from monitor.errors import EnvironmentFault, InputError, MonitorError
 from monitor.files import write_text_whole
@@ -26,12 +24,11 @@ from monitor.recording.reader import BENCH_PICTURE, CAMERA, JOB, META, NOZZLE, T
 from monitor.version import code_version
 from vision.errors import VisionError
 
-__all__ = ["DONE", "FAILED", "JOURNAL", "KEPT", "Outcome", "Task", "analyse_again", "clear_work", "find_tasks", "run_batch", "run_tasks",
+__all__ = ["DONE", "FAILED", "JOURNAL", "KEPT", "Outcome", "Task", "analyse_again", "clear_work", "find_tasks", "run_tasks",
            "task_key", "trace_digest"]
 
 JOURNAL, WORK = "batch.jsonl", ".work"
 DONE, KEPT, FAILED = "done", "kept", "failed"
-FAILED_CODE = 3
 Tell = Callable[[str, float], None]  # name, share done
 
 
@@ -75,29 +72,6 @@ class Outcome:
     digest: str = ""
     fault: str = ""
     took_s: float = 0.0
-
-
-def run_batch(args: argparse.Namespace) -> int:
-    """plumeline batch"""
-    root = Path(args.root)
-    out = Path(args.out) if args.out else root.with_name(root.resolve().name + "_again")
-    tasks = find_tasks(root, out)
-    outcomes = []
-    with progress_bar("analysing") as progress:
-        shares = dict.fromkeys((task.name for task in tasks), 0.0)
-
-        def tell(name: str, share: float) -> None:
-            shares[name] = share
-            progress(sum(shares.values()), len(shares))
-
-        for outcome in run_tasks(tasks, out, n_workers=args.j or os.cpu_count() or 1, scheduler=args.scheduler, tell=tell):
-            outcomes.append(outcome)
-            tell(outcome.name, 1.0)
-            say(json.dumps(asdict(outcome)) if args.json else _line(outcome))
-    counts = {state: sum(o.state == state for o in outcomes) for state in (DONE, KEPT, FAILED)}
-    if not args.json:
-        say(f"{counts[DONE]} analysed, {counts[KEPT]} done before, {counts[FAILED]} failed; in {out}")
-    return FAILED_CODE if counts[FAILED] else 0
 
 
 def find_tasks(root: str | Path, out: str | Path) -> list[Task]:
@@ -301,9 +275,3 @@ def _append(path: Path, outcome: Outcome) -> None:
             os.fsync(file.fileno())
     except OSError as fault:
         raise EnvironmentFault(f"{path}: cannot be written: {fault.strerror}") from None
-
-
-def _line(outcome: Outcome) -> str:
-    if outcome.state == FAILED:
-        return f"{outcome.name}: failed: {outcome.fault}"
-    return f"{outcome.name}: {'done before' if outcome.state == KEPT else f'analysed in {outcome.took_s:.1f} s'}"

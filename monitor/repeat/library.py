@@ -5,9 +5,7 @@ The index is a cache in SQLite beside the recordings; it can be deleted at any t
 
 from __future__ import annotations
 
-import argparse
 import contextlib
-import datetime
 import json
 import os
 import sqlite3
@@ -16,12 +14,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple, Self
 
-from monitor.cli.commands import progress_bar, say
 from monitor.repeat.compare.passes import open_trace, read_job
 from monitor.errors import EnvironmentFault, InputError, MonitorError
 from monitor.recording.reader import JOB, TRACE
 
-__all__ = ["CACHE", "Entry", "Library", "Query", "recordings_under", "run_library"]
+__all__ = ["CACHE", "Entry", "Library", "Query", "recordings_under", "remove_index"]
 
 CACHE = ".plumeline-library.sqlite"
 APPLICATION_ID, VERSION = 0x504C4C42, 1  # "PLLB"
@@ -167,46 +164,6 @@ class Library:
         self._db.execute("COMMIT")
 
 
-def run_library(args: argparse.Namespace) -> int:
-    """plumeline library"""
-    query = Query(args.job or "", args.operator or "", _moment(args.since, "--from"), _moment(args.until, "--to"),
-                  args.warning or "", args.faulty)
-    if args.rebuild:
-        _remove(Path(args.cache) if args.cache else Path(args.root) / CACHE)
-    with Library(args.root, args.cache) as library:
-        if not args.no_refresh:
-            with progress_bar("indexing") as progress:
-                library.refresh(progress)
-        found = library.search(query, args.limit)
-    if args.json:
-        say(json.dumps([entry._asdict() for entry in found], indent=1))
-        return 0
-    for entry in found:
-        say(_line(entry))
-    say(f"{len(found)} recording{'' if len(found) == 1 else 's'} in {args.root}")
-    return 0
-
-
-def _line(e: Entry) -> str:
-    if e.fault:
-        return f"{e.path}: cannot be read: {e.fault}"
-    warned = ", ".join(f"{kind} x{count}" for kind, count in sorted(e.warnings.items())) or "no warnings"
-    height = "height unknown" if e.height_mm is None else f"{e.height_mm:.1f} mm"
-    passes = f"{e.n_passes} pass{'' if e.n_passes == 1 else 'es'}"
-    return (f"{e.path}: {(e.started_utc or 'time unknown')[:16].replace('T', ' ')}  {e.operator or '-'}  "
-            f"{e.title or e.target}  {passes}, {height}; {warned}")
-
-
-def _moment(text: str | None, option: str) -> str:
-    if not text:
-        return ""
-    try:
-        datetime.datetime.fromisoformat(text)
-    except ValueError:
-        raise InputError(f"{option} {text}: no date; expected YYYY-MM-DD, or YYYY-MM-DDTHH:MM, in UTC") from None
-    return text
-
-
 def _condition(q: Query) -> tuple[str, list[str]]:
     """The WHERE clause with its values."""
     parts, values = ["1" if not q.faulty else "fault != ''"], []
@@ -300,7 +257,7 @@ def _open_cache(path: Path) -> sqlite3.Connection:
             pass
         if db is not None:
             db.close()
-        _remove(path)
+        remove_index(path)
     raise EnvironmentFault(f"{path}: the index is damaged and cannot be made anew; delete it")
 
 
@@ -314,7 +271,7 @@ def _is_ready(db: sqlite3.Connection) -> bool:
     return marks == [APPLICATION_ID, VERSION]
 
 
-def _remove(path: Path) -> None:
+def remove_index(path: Path) -> None:
     """Delete an index; a file that is none is never touched."""
     with contextlib.suppress(FileNotFoundError):
         with path.open("rb") as file:

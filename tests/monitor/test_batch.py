@@ -200,7 +200,7 @@ def test_the_command_ends_with_three_when_some_failed(tmp_path, capsys):
 
 @pytest.mark.slow
 def test_ctrl_c_leaves_whole_results_only(day, tmp_path):
-    command = subprocess.Popen([sys.executable, "-m", "monitor.cli.main", "batch", str(day), "-j", "2", "--out", str(tmp_path / "o")],
+    command = subprocess.Popen([sys.executable, "-m", "monitor.cli", "batch", str(day), "-j", "2", "--out", str(tmp_path / "o")],
                                cwd=ROOT, stderr=subprocess.PIPE, text=True, start_new_session=True,
                                preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))  # a job in the background ignores it
     work, deadline = tmp_path / "o" / ".work", time.monotonic() + 60
