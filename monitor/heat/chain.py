@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -71,7 +72,10 @@ class Sites(NamedTuple):
 class Chain:
     """A job's board, part, protections and jet, with one set of parameters per member."""
 
-    def __init__(self, setup: HeatSetup, values: Parameters, fineness: Fineness | None = None) -> None:
+    def __init__(self, setup: HeatSetup, values: Parameters, fineness: Fineness | None = None,
+                 start_of: Chain | None = None) -> None:
+        """start_of: a chain of the same setup and grid whose members these repeat; its start is taken over."""
+        self._is_balanced = start_of is None
         self.setup, self.values = setup, values
         self.n_members = values.decay.size
         self.shape = part_shape(setup.part)
@@ -89,6 +93,10 @@ class Chain:
         self._neighbour_c = self._face_c()
         self.energy_j = np.zeros((len(regions), self.n_members))
         self._exit: tuple[tuple[float, ...], jet.JetExit] | None = None
+        if start_of is not None:
+            for array, begun in zip(self._moving(), start_of.state(), strict=True):
+                array[:] = np.tile(begun, array.shape[-1] // begun.shape[-1])
+            self.model.begin()
         self.start_c = float(self.sites().joint_centre[0])
 
     def blow(self, blow: Blow, dt_s: float) -> jet.JetExit:
@@ -96,6 +104,20 @@ class Chain:
         exit_ = self._jet(blow)
         self._advance(self._film, self._arrival, dt_s)
         return exit_
+
+    def aim(self, blows: Sequence[Blow]) -> None:
+        """Set the mean of several jets for `keep`: a sweep that is fast beside the board's answer."""
+        film, driven = np.zeros_like(self._film), np.zeros_like(self._film)
+        for blow in blows:
+            self._jet(blow)
+            film += self._film / len(blows)
+            driven += self._film * self._arrival / len(blows)
+        self._film[:] = film
+        np.divide(driven, film, out=self._arrival, where=film > 0)
+
+    def keep(self, dt_s: float) -> None:
+        """Advance by dt_s under the jet that was set by `aim`."""
+        self._advance(self._film, self._arrival, dt_s)
 
     def rest(self, dt_s: float) -> None:
         """Advance by dt_s without a jet."""
@@ -284,7 +306,7 @@ class Chain:
         faces = setup.board.start_faces_c()
         if faces is not None:
             model.set_faces(*faces)
-        elif bodies:
+        elif bodies and self._is_balanced:
             settle(model, bodies, setup.station.ambient_c)
         return bodies
 

@@ -13,7 +13,7 @@ from scipy.interpolate import RegularGridInterpolator
 from monitor.heat import jet
 from monitor.heat.calibration import Calibration
 from monitor.heat.chain import Blow, Chain, Fineness, Sites
-from monitor.heat.limits import SILICON_RISK_C, melt_wanted, neighbour_melts_c, site_limits
+from monitor.heat.limits import SILICON_RISK_C, TARGET_MARGIN_K, neighbour_melts_c, site_limits
 from monitor.heat.types import Band, HeatInput, HeatReading, HeatSetup, JointState
 from monitor.heat.uncertainty import PARAMETERS, Knowledge, band, draw_scores, parameters, prior
 
@@ -69,7 +69,7 @@ class HeatEstimator:
         self._input_scores = scores[len(PARAMETERS):]
         self.scores = self.knowledge.mean[:, None] + root @ scores[:len(PARAMETERS)]
         self.chain = Chain(setup, parameters(self.scores), fineness)
-        self.limits, self.melt = site_limits(setup), melt_wanted(setup.part)
+        self.limits = site_limits(setup)
         self._neighbour_melts_c = neighbour_melts_c(setup)
         self._last: HeatInput | None = None
         self._unseen_s = self._held_s = self._since_forecast_s = 0.0
@@ -233,7 +233,7 @@ class HeatEstimator:
         return self._band(rates["joint centre"])
 
     def _joint(self, temps: dict[str, Band], dt_s: float) -> tuple[JointState, str]:
-        mark = self.melt.mark_c
+        mark = self.chain.alloy.liquidus_c + TARGET_MARGIN_K
         self._held_s = self._held_s + dt_s if temps["joint corner"].low > mark else 0.0
         state, why = joint_state(temps, self._freezing_c(temps, dt_s), mark, self._held_s, self.knowledge,
                                  unseen=self._unseen_s > 0, outside=self._outside_heights())
