@@ -22,7 +22,7 @@ HEIGHT_SIGMA_M, AIM_SIGMA_M = 2e-3, 1.5e-3  # how well a hand holds what the pla
 # The map over all settings; the start itself is run on the grid of the live estimate.
 COARSE = Fineness(part_cells=8, smallest_m=0.2e-3, coarsest_m=8e-3, neighbour_m=2.5e-3, growth=0.5, board_levels=4,
                   package_levels=2, shrink=1.3)
-FIRST_STEP_S, STEP_GROWTH, LONGEST_STEP_S = 0.25, 0.04, 2.0
+FIRST_STEP_S, STEP_GROWTH, LONGEST_STEP_S = 0.25, 0.06, 2.0
 SWEEP_POINTS = 6
 
 

@@ -94,7 +94,7 @@ def best_descent(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, bound
     course = run_stages(chain, stages, np.repeat([s for s, _ in tried], n), heights, AIM_SIGMA_M * error[1:])
     judged = judge(course, bounds, melt)
     chances = chance_above(judged.best_k.reshape(len(tried), n), ensemble.scores)
-    best = int((chances - 0.02 * (np.array([s for s, _ in tried]) > 400)).argmax())
+    best = int((chances - 0.05 * (np.array([s for s, _ in tried]) > 400)).argmax())
     kept = tuple(replace(stage, height_m=float(place[best])) for stage, place in zip(stages, places, strict=True))
     return Descent(tried[best][0], kept, float(chances[best]))
 

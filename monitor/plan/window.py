@@ -38,7 +38,7 @@ class Start:
     ----------
     sweep_m : semi-axes of the sweep along the part's sides [m].
     dwell_s : the dwell that is best when it is fixed beforehand, within every limit by the middle estimate [s].
-    stages : height, sweep and seconds of each stage; their sum is dwell_s.
+    stages : height, sweep and seconds of each stage, up to the latest stop.
     temp_c : band of every site at the end of the dwell.
     ramp_k_s : fastest rise of the joint, mean over two seconds, with its band [K/s].
     solid_after_s : time from the jet's leaving until the joints are surely solid; None beyond the look-ahead [s].
@@ -73,6 +73,7 @@ class Plan:
     ----------
     verdict : "open", "careful" or "closed".
     chance_stop_on_melt : that the melt comes, with its hold, before any limit, at this setting.
+    chance_by_latest_stop : the same by the latest stop.
     chance_by_clock : that the start's dwell, fixed beforehand, hits it.
     melt_seen_s : 10, 50 and 90 % of the time at which the melt can be seen, of the members that melt; nan when none do.
     melt_band_s : 5 and 95 % of the same.
@@ -84,6 +85,7 @@ class Plan:
     start: Start | None
     closest: Start
     chance_stop_on_melt: float
+    chance_by_latest_stop: float
     chance_by_clock: float
     melt_seen_s: tuple[float, float, float]
     melt_band_s: tuple[float, float]
@@ -145,7 +147,8 @@ def make_plan(setup: HeatSetup, limits: PlanLimits | None = None, *, calibration
     extra = form_sigma_k(wide, melt, setup.station.ambient_c)
     chance = float(chance_above(judged.best_k.T, wide.scores, extra))
     dwell, by_clock = _by_clock(judged, wide, extra)
-    start = _start(setup, wide, course, setpoint, cut(stages, dwell))
+    stop, why = _latest_stop(judged, bounds, limits)
+    start = _start(setup, wide, course, setpoint, cut(stages, stop), dwell)
     ramp = ramp_wanted_k_s(setup)
     colliding = _colliding(course, judged, bounds, melt, ramp)
     too_fast = ramp is not None and start.ramp_k_s.mid > ramp
@@ -153,9 +156,10 @@ def make_plan(setup: HeatSetup, limits: PlanLimits | None = None, *, calibration
     measures = () if verdict == "open" else best_measures(
         setup, limits, ensemble, chance, settings.sweep_m, lambda s: told(0.75 + 0.25 * s))
     told(1.0)
-    stop, why = _latest_stop(judged, bounds, limits)
+    by_stop = float(chance_above(np.minimum(judged.joint_k, judged.spare_k)[judged.times_s <= stop + 1e-9].max(axis=0).T,
+                                 wide.scores, extra))
     seen = _melt_times(judged, (0.1, 0.5, 0.9, 0.05, 0.95))
-    plan = Plan(setup, verdict, start if verdict != "closed" else None, start, chance, by_clock, seen[:3], seen[3:], stop,
+    plan = Plan(setup, verdict, start if verdict != "closed" else None, start, chance, by_stop, by_clock, seen[:3], seen[3:], stop,
                 why, colliding if verdict != "open" else (), "", melt, bounds, _reflow(setup, course, judged, wide, dwell), measures, (),
                 settings, course)
     return replace(plan, reason=reason(plan), cautions=cautions(plan, knowledge, notes))
@@ -200,17 +204,17 @@ def _by_clock(judged: Judged, ensemble: Ensemble, extra_sigma: float) -> tuple[f
     return float(judged.times_s[best]), float(chances[best])
 
 
-def _start(setup: HeatSetup, ensemble: Ensemble, course: Course, setpoint: float, stages: tuple[Stage, ...]) -> Start:
-    dwell = sum(s.seconds for s in stages)
+def _start(setup: HeatSetup, ensemble: Ensemble, course: Course, setpoint: float, stages: tuple[Stage, ...],
+           dwell: float) -> Start:
     begun, share = course.temp_c[0], ensemble.knowledge.form_share
     lowest = setup.station.ambient_c
     temps = {name: band(row, share * abs(float(row[0] - begun[n, 0])), min(lowest, float(begun[n, 0])))
              for n, (name, row) in enumerate(zip(course.names, course.at(dwell), strict=True))}
     until = course.times_s <= dwell + 1e-9
     ramp = band(course.ramp_k_s()[until].max(axis=0))
-    last = stages[-1] if stages else Stage(0.0, (0.0, 0.0), 0.0)
+    last = cut(stages, dwell)[-1] if dwell > 0 else Stage(0.0, (0.0, 0.0), 0.0)
     return Start(setpoint, last.height_m, last.sweep_m, dwell, stages, temps, ramp,
-                 _solid_after(setup, ensemble, setpoint, stages) if stages else None)
+                 _solid_after(setup, ensemble, setpoint, cut(stages, dwell)) if dwell > 0 else None)
 
 
 def _solid_after(setup: HeatSetup, ensemble: Ensemble, setpoint: float, stages: tuple[Stage, ...]) -> float | None:

@@ -29,7 +29,9 @@ def reason(plan: Plan) -> str:
     s = plan.start
     setting = f"{s.setpoint_c:.0f} C, {_height(s)}, {_sweep(s.sweep_m)}"
     told = "open" if plan.verdict == "open" else "careful"
-    return (f"{told}: {setting}. {_moments(plan)} Chance {chance} when you stop on the melt, "
+    within = "" if plan.chance_stop_on_melt - plan.chance_by_latest_stop < 0.02 else (
+        f" ({_percent(plan.chance_by_latest_stop)} by the latest stop)")
+    return (f"{told}: {setting}. {_moments(plan)} Chance {chance} when you stop on the melt{within}, "
             f"{_percent(plan.chance_by_clock)} when you hold {s.dwell_s:.0f} s by the clock.")
 
 
@@ -102,7 +104,7 @@ def plan_json(plan: Plan) -> dict:
     starts = {name: s and _start_json(s) for name, s in (("start", plan.start), ("closest", plan.closest))}
     settings = {name: _plain(getattr(plan.settings, name)) for name in ("setpoints_c", "heights_m", "chance", "melt_s")}
     return {"verdict": plan.verdict, "reason": plan.reason, **starts,
-            "chance_stop_on_melt": plan.chance_stop_on_melt, "chance_by_clock": plan.chance_by_clock,
+            "chance_stop_on_melt": plan.chance_stop_on_melt, "chance_by_latest_stop": plan.chance_by_latest_stop, "chance_by_clock": plan.chance_by_clock,
             "melt_seen_s": [_finite(t) for t in plan.melt_seen_s], "melt_band_s": [_finite(t) for t in plan.melt_band_s],
             "latest_stop_s": plan.latest_stop_s, "latest_stop_why": plan.latest_stop_why,
             "colliding": [asdict(b) for b in plan.colliding], "watch_for": _watch_for(plan),
