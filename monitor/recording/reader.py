@@ -46,8 +46,8 @@ class Recording:
         One a frame with an estimate, JSON columns decoded.
     warnings, passes, events, drops, comments, station : list of dict
         station: when the station's knobs were turned, and to what.
-    parts, part_events, marks : list of dict
-        How the watched parts lay in each frame, what happened to them, and how people saw the joints.
+    parts, part_events, marks, lessons : list of dict
+        How the watched parts lay in each frame, what happened to them, how people saw the joints, what melts taught.
     """
 
     folder: Path
@@ -66,6 +66,7 @@ class Recording:
     parts: list[dict[str, Any]] = field(default_factory=list)
     part_events: list[dict[str, Any]] = field(default_factory=list)
     marks: list[dict[str, Any]] = field(default_factory=list)
+    lessons: list[dict[str, Any]] = field(default_factory=list)
 
     @property
     def video(self) -> Path | None:
@@ -179,9 +180,10 @@ def _read(db: sqlite3.Connection, folder: Path) -> Recording:
     columns = {name: np.concatenate(some) for (name, _), some in zip(schema.FRAME_COLUMNS, zip(*parts, strict=False),
                                                                      strict=True)}
     tables = {t: [dict(r) for r in db.execute(f"SELECT * FROM {t}")]
-              for t in ("heat", "warnings", "passes", "events", "drops", "station", "comments", "maps", "parts", "part_events", "marks")}
+              for t in ("heat", "warnings", "passes", "events", "drops", "station", "comments", "maps", "parts", "part_events", "marks", "lessons")}
     _decode(tables["heat"], ("power_w", "energy_j", "temp_c", "limit_in_s", "flags"))
     _decode(tables["parts"], ("motions",))
+    _decode(tables["lessons"], ("per_score_k",))
     maps = {row["name"]: {**row, "cells": np.frombuffer(row["cells"], "<f8").reshape(row["ny"], row["nx"])}
             for row in tables.pop("maps")}
     extent = _meta_texts(db).get("picture_extent_mm")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import math
 import tomllib
@@ -12,12 +13,15 @@ from typing import Any
 import jinja2
 
 from monitor.engine.rerun import calibration_of
+from monitor.engine.teaching import lessons_of
 from monitor.files import write_text_whole
+from monitor.heat.melt import LAW
 from monitor.job import Job, parse_job
 from monitor.judging.exposure import heat_setup
 from monitor.recording.comments import comments_of
 from monitor.recording.reader import CAMERA, JOB, NOZZLE, Recording
 from monitor.review.charts import board_photo, heat_chart, height_chart, joint_figure, map_chart, svg_of
+from monitor.review.traces import part_title
 from monitor.review.verdict import CAUTIONS, ESTIMATE_LIMITS, WARNING_WORDS, summary
 from monitor.review.whatif import kept_what_if
 
@@ -52,9 +56,15 @@ def fill_template(name: str, recording: Recording, job: Job, **pictures: Any) ->
     template = environment.from_string(resources.files("monitor.review").joinpath(name).read_text("utf-8"))
     return template.render(
         r=recording, job=job, n=summary(recording, job), cautions=CAUTIONS, estimate_limits=ESTIMATE_LIMITS,
-        comments=comments_of(recording), what_if=kept_what_if(recording), facts=_facts(recording, job),
+        comments=comments_of(recording), lessons=lessons_of(recording), melt_words={k: law.words for k, law in LAW.items()},
+        part_events=[(part_title(e), e["t_s"], *(_picture(e[k]) for k in ("before", "after"))) for e in recording.part_events], what_if=kept_what_if(recording), facts=_facts(recording, job),
         calibrations=calibration_state(recording, job), tilt=lambda p: math.degrees(p["tilt_mean_rad"]),
         is_coached=any(p["feedback"] for p in recording.passes), **pictures)
+
+
+def _picture(png: bytes | None) -> str:
+    """A picture as a data address; empty when there is none."""
+    return "" if png is None else "data:image/png;base64," + base64.b64encode(png).decode()
 
 
 def calibration_state(recording: Recording, job: Job) -> list[tuple[str, str]]:
@@ -72,7 +82,8 @@ def calibration_state(recording: Recording, job: Job) -> list[tuple[str, str]]:
         heat_words = "none: the estimate rests on general knowledge, so its band is wide"
     else:
         reason = heat.mismatch(heat_setup(job))
-        heat_words = f"one thermocouple run, met within {heat.rms_k:.1f} K rms"
+        heat_words = (f"one thermocouple run, met within {heat.rms_k:.1f} K rms" if heat.knowledge.is_calibrated
+                      else heat.knowledge.note)
         if reason:
             heat_words = f"does not apply: {reason}"
     return [("Camera", camera_words), ("Nozzle", nozzle_words), ("Heat", heat_words)]

@@ -14,6 +14,7 @@ from PyQt6.QtCore import QCoreApplication
 from monitor.judging.alerts import EQUIPMENT, Priority, TechniqueWarning
 from monitor.engine.engine import Shown
 from monitor.engine.session import PassTold
+from monitor.heat.melt import LAW
 from monitor.heat.types import Band, HeatReading
 from monitor.job import Job
 from monitor.judging.pipeline import FrameResult, ToolState
@@ -24,6 +25,7 @@ __all__ = ["Told", "Row", "Summary", "tr", "big_state", "height_words", "limit_r
            "summarise", "ARROWS"]
 
 Z90 = 1.645
+MOLTEN_SHOWN_S = 5.0  # for which a seen melt is the large state
 MOST_POINTS = 600  # of a drawn trace: more than the panel has columns, and 10 000 take Qt a tenth of a second
 ARROWS = {"too_far": "down", "too_close": "up"}
 
@@ -91,7 +93,15 @@ def big_state(shown: Shown) -> Told:
     work = [w for w in alarm.shown if w.kind not in EQUIPMENT]
     if work:
         return _of_warning(work[0])
+    if result.t_s - result.molten_s < MOLTEN_SHOWN_S:
+        return Told(Standing.GOOD, tr("Joints molten"), tr("seen: {}; try with a light nudge, never pull").format(_how(result)))
     return _of_tool(result)
+
+
+def _how(result: FrameResult) -> str:
+    """By what the joints were seen molten."""
+    kinds = [lesson.sight.kind for lesson in result.lessons if LAW[lesson.sight.kind].is_above]
+    return tr(LAW[kinds[-1]].words) if kinds else tr("at {:.1f} s").format(result.molten_s)
 
 
 def height_words(result: FrameResult | None) -> tuple[str, str]:
