@@ -24,6 +24,7 @@ from monitor.engine.picture_check import PictureCheck
 from monitor.engine.rerun import finish_recording, keep_calibration
 from monitor.engine.source import Arrival
 from monitor.engine.straighten import board_picture, straighten
+from monitor.engine.teaching import teach
 from monitor.engine.video_writer import VIDEO, VideoWriter
 from monitor.engine.views import Views
 from monitor.heat.calibration import Calibration
@@ -83,6 +84,8 @@ class Session:
         Of the heat.
     video : bool
         Whether to encode the picture too.
+    teaches : bool
+        Whether seen melts are kept on the shelf for the next jobs; not for work that is only played.
     operator : str
         A code.
     say : callable, optional
@@ -90,7 +93,7 @@ class Session:
     """
 
     def __init__(self, inputs: Inputs, tracker: TrackerLike, coach: Coach, folder: Path | None, *,
-                 calibration: Calibration | None = None, video: bool = True, operator: str = "",
+                 calibration: Calibration | None = None, video: bool = True, teaches: bool = False, operator: str = "",
                  say: Callable[[Cue], None] = lambda cue: None, reserve_bytes: int | None = None) -> None:
         self.inputs, self.coach, self.annunciator = inputs, coach, Annunciator()
         self.heat = HeatEstimator(heat_setup(inputs.job), calibration)
@@ -111,7 +114,7 @@ class Session:
         self._check = PictureCheck()
         _warm_up(inputs.job)
         self._troubles: dict[str, str] = {}
-        self._marks, self._operator = [], operator
+        self._marks, self._operator, self._teaches = [], operator, teaches
 
     @property
     def judge(self):
@@ -223,6 +226,8 @@ class Session:
             self.recorder.add_pass(last_pass, self.coach.note())
         finish_recording(self.recorder, self.judge, self.heat)
         self._add_picture()
+        if self._teaches:
+            teach(self.heat.learner.lessons, self.inputs.job, self.recorder.key)
 
     def _make_recorder(self, folder: Path, operator: str, reserve_bytes: int | None) -> Recorder:
         bench = self.inputs.nozzle_path.with_suffix(".bench.jpg")

@@ -9,13 +9,13 @@ import numpy as np
 
 from monitor.errors import InputError
 from monitor.heat.melt import Lesson, MeltSight
-from monitor.heat.taught import Melt, keep_melts, melt_of
+from monitor.heat.taught import keep_melts, melt_of
 from monitor.job import Job
 from monitor.judging.exposure import heat_setup
 from monitor.places import heat_folder
 from monitor.recording.reader import Recording
 
-__all__ = ["lessons_of", "melts_in", "recording_key", "teach_shelf"]
+__all__ = ["lessons_of", "recording_key", "teach", "teach_shelf"]
 
 log = logging.getLogger("plumeline.heat")
 
@@ -30,20 +30,20 @@ def lessons_of(recording: Recording) -> tuple[Lesson, ...]:
     return tuple(_lesson(row) for row in sorted(recording.lessons, key=lambda row: row["t_s"]))
 
 
-def melts_in(recording: Recording, job: Job) -> tuple[Melt, ...]:
-    """A recording's melts as the shelf keeps them."""
-    setup = heat_setup(job)
-    return tuple(melt_of(lesson, setup, recording_key(recording)) for lesson in lessons_of(recording))
-
-
 def teach_shelf(recording: Recording, job: Job) -> int:
     """Keep a recording's melts on the shelf, in place of what it had taught before; how many. A shelf that cannot be used is
     left as it is."""
-    melts = melts_in(recording, job)
+    return teach(lessons_of(recording), job, recording_key(recording))
+
+
+def teach(lessons: tuple[Lesson, ...], job: Job, key: str) -> int:
+    """Keep lessons on the shelf under a recording's key; how many."""
+    setup = heat_setup(job)
+    melts = tuple(melt_of(lesson, setup, key) for lesson in lessons)
     if not melts:
         return 0
     try:
-        keep_melts(heat_folder(), melts, recording_key(recording))
+        keep_melts(heat_folder(), melts, key)
     except (InputError, OSError) as fault:
         log.warning("melts not kept: %s", fault)
         return 0

@@ -176,6 +176,11 @@ class Recorder:
         else:
             self.abandon()
 
+    @property
+    def key(self) -> str:
+        """What the recording is called elsewhere: when it was begun, and its name."""
+        return f"{self._started.isoformat(timespec='seconds')} {self.folder.name}"
+
     def add(self, result: FrameResult, note: PassNote | None = None, *, has_frame: bool = True) -> None:
         """Append one frame with all that it started, ended and concluded; the note goes with a pass that ended.
 
