@@ -171,10 +171,12 @@ class _Part:
         sectors = np.array(
             [ring.fits[place.sector == s].mean() if (place.sector == s).sum() >= 4 else 1.0 for s in range(SECTORS)]
         )
+        # a flat fit to something else shows nothing of the part, however well it fits
+        shown = fit.share if is_seen else fit.share * min(fit.gain / ring.gain, 1.0) * max(fit.alike, 0.0)
         base = PartMotion(
             t_s,
             self._spec.name,
-            seen=fit.share,
+            seen=shown,
             is_clear=bool(sectors.min() >= _CLEAR),
             change=change,
             edges=self._edges(picture, window, ring),

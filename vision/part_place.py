@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -116,7 +117,8 @@ def window_of(
     if (high - low).min() < 8 or not _is_inside(px.mean(0), (w, h)):
         return None
     maps = [_homography(square, part - low) for part in (px[:4], px[4:])]
-    side = np.linalg.norm(np.cross(px[2] - px[0], px[3] - px[1]) / 2) ** 0.5 / (2 * half)
+    (ax, ay), (bx, by) = px[2] - px[0], px[3] - px[1]
+    side = math.sqrt(abs(ax * by - ay * bx) / 2) / (2 * half)
     return Window((*low.tolist(), *(high - low).tolist()), maps[0], maps[1], float(side))
 
 

@@ -51,6 +51,15 @@ def teach(lessons: tuple[Lesson, ...], job: Job, key: str) -> int:
 
 
 def _lesson(row: dict[str, Any]) -> Lesson:
-    return Lesson(MeltSight(row["t_s"], row["kind"], row["told_by"]), (row["before_c"], row["before_sigma_k"]),
-                  (row["after_c"], row["after_sigma_k"]), row["liquidus_c"], row["wrong"], row["slope_k_s"], row["at_zero_c"],
-                  np.array(row["per_score_k"], float), row["input_sigma_k"], row["form_sigma_k"])
+    return Lesson(
+        MeltSight(row["t_s"], row["kind"], row["told_by"]),
+        (row["before_c"], row["before_sigma_k"]),
+        (row["after_c"], row["after_sigma_k"]),
+        row["liquidus_c"],
+        row["wrong"],
+        row["slope_k_s"],
+        row["at_zero_c"],
+        np.array(row["per_score_k"], float),
+        row["input_sigma_k"],
+        row["form_sigma_k"],
+    )

@@ -146,7 +146,9 @@ class MeltLearner:
         """Values (..., members) after all that was seen."""
         return values if self._matrix is None else values @ self._matrix
 
-    def see(self, sight: MeltSight, coldest_c: FloatArray, slope_k_s: float, liquidus_c: float, form_sigma_k: float) -> Lesson:
+    def see(
+        self, sight: MeltSight, coldest_c: FloatArray, slope_k_s: float, liquidus_c: float, form_sigma_k: float
+    ) -> Lesson:
         """Learn from a sight.
 
         Parameters
@@ -159,18 +161,26 @@ class MeltLearner:
         self._seen.append((sight, coldest_c, slope_k_s, liquidus_c, form_sigma_k))
         law, raw = LAW[sight.kind], coldest_c
         now = self.told(raw)
-        spread = now[1:self._n]
+        spread = now[1 : self._n]
         centre, sigma = float(spread.mean()), max(float(spread.std()), 0.5)
         slope = max(slope_k_s, LEAST_SLOPE_K_S)
         noise = math.sqrt(form_sigma_k**2 + (slope * law.lag_sigma_s) ** 2 + LIQUIDUS_SIGMA_K**2)
         mean, after, wrong = scalar_update(law, centre, sigma, liquidus_c + slope * law.lag_s, noise)
         moved = mean + (after / sigma) * (now - centre) - now
         pull = np.zeros_like(now)
-        pull[1:self._n] = (spread - centre) / float(((spread - centre) ** 2).sum())
+        pull[1 : self._n] = (spread - centre) / float(((spread - centre) ** 2).sum())
         step = np.eye(now.size) + np.outer(pull, moved)
         self._matrix = step if self._matrix is None else self._matrix @ step
-        lesson = Lesson(sight, (centre, math.hypot(sigma, form_sigma_k)), (mean, math.hypot(after, form_sigma_k)), liquidus_c, wrong,
-                        slope, *self._slopes(raw), form_sigma_k)
+        lesson = Lesson(
+            sight,
+            (centre, math.hypot(sigma, form_sigma_k)),
+            (mean, math.hypot(after, form_sigma_k)),
+            liquidus_c,
+            wrong,
+            slope,
+            *self._slopes(raw),
+            form_sigma_k,
+        )
         self.lessons = (*self.lessons, lesson)
         return lesson
 
@@ -192,9 +202,9 @@ class MeltLearner:
 
     def _slopes(self, raw: FloatArray) -> tuple[float, FloatArray, float]:
         """The chain's value at scores of zero, its change with each score, and its 1 sigma by the inputs."""
-        rows = np.vstack([self._scores, self._inputs])[:, 1:self._n]
-        centred = raw[1:self._n] - raw[1:self._n].mean()
+        rows = np.vstack([self._scores, self._inputs])[:, 1 : self._n]
+        centred = raw[1 : self._n] - raw[1 : self._n].mean()
         per_row = np.linalg.lstsq((rows - rows.mean(1, keepdims=True)).T, centred, rcond=None)[0]
         n = len(self._scores)
-        zero = float(raw[1:self._n].mean() - per_row[:n] @ self._scores[:, 1:self._n].mean(1))
+        zero = float(raw[1 : self._n].mean() - per_row[:n] @ self._scores[:, 1 : self._n].mean(1))
         return zero, per_row[:n], float(np.sqrt((per_row[n:] ** 2).sum()))

@@ -81,9 +81,20 @@ def melt_of(lesson: Lesson, setup: HeatSetup, recording: str) -> Melt:
     """A lesson as it is kept."""
     law = LAW[lesson.sight.kind]
     sight = math.hypot(lesson.slope_k_s * law.lag_sigma_s, LIQUIDUS_SIGMA_K)
-    return Melt(lesson.sight.kind, recording, lesson.sight.told_by, lesson.sight.t_s, setup.station.bore_m, board_key(setup),
-                lesson.at_zero_c, tuple(float(v) for v in lesson.per_score_k), lesson.liquidus_c + lesson.slope_k_s * law.lag_s,
-                sight, lesson.input_sigma_k, lesson.form_sigma_k)
+    return Melt(
+        lesson.sight.kind,
+        recording,
+        lesson.sight.told_by,
+        lesson.sight.t_s,
+        setup.station.bore_m,
+        board_key(setup),
+        lesson.at_zero_c,
+        tuple(float(v) for v in lesson.per_score_k),
+        lesson.liquidus_c + lesson.slope_k_s * law.lag_s,
+        sight,
+        lesson.input_sigma_k,
+        lesson.form_sigma_k,
+    )
 
 
 def melts_of(melts: tuple[Melt, ...], setup: HeatSetup) -> tuple[Melt, ...]:
@@ -125,8 +136,16 @@ def read_melts(folder: Path) -> tuple[Melt, ...]:
         return ()
     except (OSError, ValueError, TypeError, KeyError) as fault:
         raise InputError(f"{path}: cannot be used ({fault}); move it away to begin anew") from None
-    numbers = [v for m in melts for v in (m.t_s, m.bore_m, m.at_zero_c, *m.per_score_k, m.mark_c, m.sight_k, m.input_k, m.form_k)]
-    if rows.get("scores") != list(PARAMETERS) or not np.isfinite(numbers).all() or any(m.kind not in LAW for m in melts):
+    numbers = [
+        v
+        for m in melts
+        for v in (m.t_s, m.bore_m, m.at_zero_c, *m.per_score_k, m.mark_c, m.sight_k, m.input_k, m.form_k)
+    ]
+    if (
+        rows.get("scores") != list(PARAMETERS)
+        or not np.isfinite(numbers).all()
+        or any(m.kind not in LAW for m in melts)
+    ):
         raise InputError(f"{path}: made for another version of the heat chain, or damaged; move it away to begin anew")
     return melts
 
@@ -136,7 +155,9 @@ def keep_melts(folder: Path, melts: tuple[Melt, ...], recording: str) -> None:
     kept = tuple(m for m in read_melts(folder) if m.recording != recording)
     folder.mkdir(parents=True, exist_ok=True)
     rows = [asdict(m) for m in (*kept, *melts)[-MOST_MELTS:]]
-    write_text_whole(folder / _FILE, json.dumps({"kind": "melts seen", "scores": list(PARAMETERS), "melts": rows}, indent=1) + "\n")
+    write_text_whole(
+        folder / _FILE, json.dumps({"kind": "melts seen", "scores": list(PARAMETERS), "melts": rows}, indent=1) + "\n"
+    )
 
 
 _OWN = tuple(name for name in PARAMETERS if name not in SHARED)
@@ -172,8 +193,9 @@ def _row(melt: Melt, boards: list[str]) -> FloatArray:
     return row
 
 
-def _propagate(mean: FloatArray, cov: FloatArray, rows: FloatArray,
-               melts: tuple[Melt, ...]) -> tuple[FloatArray, FloatArray, tuple[float, ...]]:
+def _propagate(
+    mean: FloatArray, cov: FloatArray, rows: FloatArray, melts: tuple[Melt, ...]
+) -> tuple[FloatArray, FloatArray, tuple[float, ...]]:
     """Each melt's own Gaussian factor on its row, improved in turn against all the others."""
     start_info = np.linalg.inv(cov)
     start_push = start_info @ mean
@@ -190,7 +212,9 @@ def _propagate(mean: FloatArray, cov: FloatArray, rows: FloatArray,
                 continue
             free_mean = (middle / variance - push[i]) / free
             sigma = math.sqrt(1.0 / free)
-            after, spread, wrong[i] = scalar_update(LAW[melt.kind], free_mean + melt.at_zero_c, sigma, melt.mark_c, math.hypot(melt.sight_k, melt.input_k))
+            after, spread, wrong[i] = scalar_update(
+                LAW[melt.kind], free_mean + melt.at_zero_c, sigma, melt.mark_c, math.hypot(melt.sight_k, melt.input_k)
+            )
             info[i] = max(1.0 / spread**2 - free, 0.0)
             push[i] = (after - melt.at_zero_c) / spread**2 - free_mean * free if info[i] > 0 else 0.0
     cov = np.linalg.inv(start_info + (rows.T * info) @ rows)

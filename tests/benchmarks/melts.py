@@ -36,26 +36,45 @@ def board(rng: np.random.Generator) -> HeatSetup:
     """A job of a random kind: part, copper, thickness, start, alloy's liquidus within reach."""
     side = float(rng.uniform(5, 14))
     layers = tuple(Layer(35e-6, float(rng.uniform(0.1, 0.9))) for _ in range(int(rng.choice([2, 4]))))
-    return HeatSetup(BoardSetup(float(rng.choice([1.0, 1.6, 2.0])) * 1e-3, layers, (80e-3, 60e-3), (0.0, 0.0), start_c=120.0),
-                     PartSetup(RegionSetup("U7", rectangle(0, 0, side, side), 0.9e-3), "leadless"), (),
-                     StationSetup(400.0, 40 / 60000, bore_m=8.8e-3))
+    return HeatSetup(
+        BoardSetup(float(rng.choice([1.0, 1.6, 2.0])) * 1e-3, layers, (80e-3, 60e-3), (0.0, 0.0), start_c=120.0),
+        PartSetup(RegionSetup("U7", rectangle(0, 0, side, side), 0.9e-3), "leadless"),
+        (),
+        StationSetup(400.0, 40 / 60000, bore_m=8.8e-3),
+    )
 
 
 def heights(setup: HeatSetup, rng: np.random.Generator) -> list:
     """A hand's circle at one height."""
     height = float(rng.uniform(8, 16))
     times = np.arange(STEP_S, LONGEST_S, STEP_S)
-    return [jet_at(float(t), height, (2 * np.cos(t), 2 * np.sin(t)), dt_s=STEP_S, height_sigma_mm=HEIGHT_SIGMA_MM,
-                   aim_sigma_mm=AIM_SIGMA_MM) for t in times]
+    return [
+        jet_at(
+            float(t),
+            height,
+            (2 * np.cos(t), 2 * np.sin(t)),
+            dt_s=STEP_S,
+            height_sigma_mm=HEIGHT_SIGMA_MM,
+            aim_sigma_mm=AIM_SIGMA_MM,
+        )
+        for t in times
+    ]
 
 
 def truths_on(setup: HeatSetup, inputs: list, scores: np.ndarray, errors: np.ndarray, form: np.ndarray) -> np.ndarray:
     """Coldest joint of every truth over time, (times, truths) [C]."""
     chain, rows = Chain(setup, parameters(scores)), []
     for item in inputs:
-        chain.blow(Blow(setup.station.setpoint_c, setup.station.airflow_m3_s,
-                        np.maximum(item.height_m + HEIGHT_SIGMA_MM * 1e-3 * errors[0], 1e-3),
-                        item.aim_m[0] + AIM_SIGMA_MM * 1e-3 * errors[1], item.aim_m[1] + AIM_SIGMA_MM * 1e-3 * errors[2]), item.dt_s)
+        chain.blow(
+            Blow(
+                setup.station.setpoint_c,
+                setup.station.airflow_m3_s,
+                np.maximum(item.height_m + HEIGHT_SIGMA_MM * 1e-3 * errors[0], 1e-3),
+                item.aim_m[0] + AIM_SIGMA_MM * 1e-3 * errors[1],
+                item.aim_m[1] + AIM_SIGMA_MM * 1e-3 * errors[2],
+            ),
+            item.dt_s,
+        )
         joint = chain.sites().joint_corner
         rows.append(joint + MODEL_FORM_SHARE * form * (joint - chain.start_c))
     return np.array(rows)
@@ -73,7 +92,9 @@ def lessons_on(setup: HeatSetup, inputs: list) -> list[Melt]:
 
 def _told(melt: Melt, knowledge) -> tuple[float, float]:
     row = np.array(melt.per_score_k)
-    return melt.at_zero_c + row @ knowledge.mean, float(np.sqrt(row @ knowledge.cov @ row + melt.form_k**2 + melt.input_k**2))
+    return melt.at_zero_c + row @ knowledge.mean, float(
+        np.sqrt(row @ knowledge.cov @ row + melt.form_k**2 + melt.input_k**2)
+    )
 
 
 def main(arguments: list[str]) -> int:
@@ -121,8 +142,10 @@ def _count(name: str, wrong_share: float, boards: list, seen: list[dict[int, int
     for k in AFTER:
         if results[k]:
             sigma, inside = np.array(results[k]).T
-            print(f"{name}, after {k} melts on other boards: 1 sigma {sigma.mean():.1f} K, "
-                  f"{100 * inside.mean():.1f} % of {len(inside)} truths in the 90 % band")
+            print(
+                f"{name}, after {k} melts on other boards: 1 sigma {sigma.mean():.1f} K, "
+                f"{100 * inside.mean():.1f} % of {len(inside)} truths in the 90 % band"
+            )
     print(f"{name}: one update of the shelf's knowledge {1e3 * np.median(spent):.2f} ms")
 
 

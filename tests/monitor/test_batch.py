@@ -24,7 +24,7 @@ from monitor.recording.reader import open_recording
 from tests.compare.make import record_passes
 
 ROOT = Path(__file__).parents[2]
-SAMPLE = ROOT / "sample_video"
+SAMPLE = ROOT / "tests" / "data" / "sweep"
 LENGTH_S = 1.0
 
 
