@@ -13,6 +13,7 @@ import numpy as np
 from vision import rigid
 from vision.camera import CameraModel
 from vision.part_place import SECTORS, PartSpec, Place, Window, make_place, window_of
+from vision.part_standing import Standing, make_standing
 from vision.patch import Patch, PatchFit, blurred, look_at, make_patch, register, search_shift
 from vision.sources import brightness
 from vision.types import BenchPose, FloatArray, Frame, PartMotion, PoseMiss
@@ -85,6 +86,7 @@ class _First:
     ring: Patch
     edge: FloatArray
     lean: FloatArray
+    standing: Standing | None
 
 
 class _Part:
@@ -119,11 +121,11 @@ class _Part:
         picture = blurred(grey[y : y + h, x : x + w])
         lean = _lean(pose, self._place.centre_mm)
         if self._first is None:
-            self._look(picture, window, t_s, lean)
+            self._look(picture, window, t_s, lean, pose)
             return self.miss(t_s)
         return self._measure(picture, window, t_s, lean)
 
-    def _look(self, picture: np.ndarray, window: Window, t_s: float, lean: FloatArray) -> None:
+    def _look(self, picture: np.ndarray, window: Window, t_s: float, lean: FloatArray, pose: FloatArray) -> None:
         """Gather looks until they have been alike for a while; then they are the first look."""
         now = _look_of(picture, window, self._place)
         if not np.isfinite(now).all():
@@ -144,6 +146,7 @@ class _Part:
             make_patch(place.ring_mm, looks[:, 0, n : n + k], slopes[:, n : n + k], window.px_per_mm),
             pair[half:] - pair[:half],
             lean,
+            make_standing(self._camera, pose, self._spec, self._top_mm, picture, window),
         )
         self._looks.clear()
         self._t_ring_s = t_s
@@ -184,7 +187,12 @@ class _Part:
             px_per_mm=window.px_per_mm,
         )
         if not is_seen:
-            return base
+            standing = self._first.standing
+            return (
+                base
+                if standing is None
+                else replace(base, stands=standing.share(picture, window, ring.shift, ring.gain))
+            )
         shift = fit.shift - ring.shift
         noise_mm = self._noise_mm(fit, ring, window.px_per_mm, lean)
         stirred = np.hypot(*shift[:2]) * window.px_per_mm > _STIRRED_PX

@@ -18,8 +18,11 @@ __all__ = ["add_mark", "take_back_last"]
 def add_mark(recording: Recording, t_s: float, kind: str, author: str) -> JointMark:
     """Keep a mark; EnvironmentFault when the recording may only be read."""
     mark = JointMark(t_s, kind, author, _now())
-    _write(recording.folder, "INSERT INTO marks (t_s, kind, author, made_utc) VALUES (?, ?, ?, ?)",
-           (mark.t_s, mark.kind, mark.author, mark.made_utc))
+    _write(
+        recording.folder,
+        "INSERT INTO marks (t_s, kind, author, made_utc) VALUES (?, ?, ?, ?)",
+        (mark.t_s, mark.kind, mark.author, mark.made_utc),
+    )
     recording.marks.append({"t_s": t_s, "kind": kind, "author": author, "made_utc": mark.made_utc, "undone_utc": None})
     return mark
 
@@ -30,8 +33,11 @@ def take_back_last(recording: Recording) -> JointMark | None:
     if not standing:
         return None
     last, undone = max(standing, key=lambda m: m["made_utc"]), _now()
-    _write(recording.folder, "UPDATE marks SET undone_utc = ? WHERE t_s = ? AND kind = ? AND made_utc = ?",
-           (undone, last["t_s"], last["kind"], last["made_utc"]))
+    _write(
+        recording.folder,
+        "UPDATE marks SET undone_utc = ? WHERE t_s = ? AND kind = ? AND made_utc = ?",
+        (undone, last["t_s"], last["kind"], last["made_utc"]),
+    )
     last["undone_utc"] = undone
     return JointMark(last["t_s"], last["kind"], last["author"], last["made_utc"], undone)
 
@@ -39,7 +45,10 @@ def take_back_last(recording: Recording) -> JointMark | None:
 def _write(folder: Path, sql: str, values: tuple) -> None:
     path = folder / TRACE
     try:
-        with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=5.0)) as db, db:
+        with (
+            contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=5.0)) as db,
+            db,
+        ):
             schema.check_and_migrate(db, str(path))
             db.execute(sql, values)
     except sqlite3.OperationalError as fault:

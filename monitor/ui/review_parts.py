@@ -58,8 +58,12 @@ class PartsAtCursor:
 
     def _mark(self, kind: str) -> None:
         author = str(settings().value("author", ""))
-        self._do(lambda recording: add_mark(recording, self._cursor.t_s, kind, author) and tr(
-            "{}; it counts when the recording is judged again").format(tr(MARK_WORDS[kind])))
+        self._do(
+            lambda recording: (
+                add_mark(recording, self._cursor.t_s, kind, author)
+                and tr("{}; it counts when the recording is judged again").format(tr(MARK_WORDS[kind]))
+            )
+        )
 
     def _do(self, act: Callable[[Recording], str | None]) -> None:
         if self._window.recording is None:
@@ -90,8 +94,11 @@ class PartPictures(QDialog):
             picture.setAccessibleName(word)
             pixels = QPixmap()
             if event[key] is not None and pixels.loadFromData(event[key]):
-                picture.setPixmap(pixels.scaled(SIDE_PX, SIDE_PX, Qt.AspectRatioMode.KeepAspectRatio,
-                                                Qt.TransformationMode.SmoothTransformation))
+                picture.setPixmap(
+                    pixels.scaled(
+                        SIDE_PX, SIDE_PX, Qt.AspectRatioMode.KeepAspectRatio, Qt.TransformationMode.SmoothTransformation
+                    )
+                )
             else:
                 picture.setText(tr("no picture"))
             grid.addWidget(picture, 0, column)

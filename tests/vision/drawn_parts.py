@@ -42,6 +42,7 @@ class Lie:
     shift_mm: tuple[float, float] = (0.0, 0.0)
     turn_rad: float = 0.0
     is_there: bool = True
+    stands: bool = False  # on its far short side, as a box
 
 
 @dataclass
@@ -98,7 +99,7 @@ def draw(scene, noise=2.0, seed=0, sharpen=0.0, jpeg=0):
     light = _light(
         scene.pose.tobytes(),
         scene.board_shift.tobytes(),
-        tuple((n, lie.shift_mm, lie.turn_rad, lie.is_there) for n, lie in sorted(scene.lies.items())),
+        tuple((n, lie.shift_mm, lie.turn_rad, lie.is_there, lie.stands) for n, lie in sorted(scene.lies.items())),
         scene.rod,
     )
     grey = 255 * np.clip(light * scene.light + scene.haze, 0, 1) ** (1 / 2.2)
@@ -123,7 +124,7 @@ def bench_of(pose, t_s=0.0):
 def _light(pose, board_shift, lies, rod):
     """Linear light (300, 400) of a scene without what its brightness does."""
     scene = Scene(
-        {n: Lie(shift, turn, there) for n, shift, turn, there in lies},
+        {n: Lie(shift, turn, there, stands) for n, shift, turn, there, stands in lies},
         np.frombuffer(pose).reshape(4, 4),
         np.frombuffer(board_shift),
     )
@@ -132,7 +133,9 @@ def _light(pose, board_shift, lies, rod):
     out = _laid(BOARD, square, 0.0, scene, np.full((FINE * h, FINE * w), 60.0, np.float32))
     for spec in PARTS:
         lie = scene.lies.get(spec.name, Lie())
-        if lie.is_there:
+        if lie.stands:
+            out = _box(spec, scene, out)
+        elif lie.is_there:
             corners = spec.outline_mm[[3, 2, 1, 0]]
             centre = corners.mean(0)
             out = _laid(
@@ -148,6 +151,18 @@ def _light(pose, board_shift, lies, rod):
         cv2.line(out, *ends, 150.0, int(FINE * width))
         cv2.line(out, *ends, 110.0, int(FINE * width * 0.5))
     return cv2.resize(cv2.GaussianBlur((out / 255.0) ** 2.2, (0, 0), 0.6 * FINE), (w, h), interpolation=cv2.INTER_AREA)
+
+
+def _box(spec, scene, out):
+    """A part standing on its far short side, in two greys: its hull, and its end facing up."""
+    (left, low), (right, high) = spec.outline_mm.min(0), spec.outline_mm.max(0)
+    base = np.array([[left, high - spec.height_mm], [right, high - spec.height_mm], [right, high], [left, high]])
+    faces = [np.column_stack([base, np.full(4, z)]) for z in (0.0, high - low)]
+    px = [FINE * (CAMERA.project(rigid.apply(scene.pose, face)) + 0.5) - 0.5 for face in faces]
+    out = out.copy()
+    cv2.fillConvexPoly(out, cv2.convexHull(np.vstack(px).astype(np.float32)).round().astype(np.int32), 60.0)
+    cv2.fillConvexPoly(out, px[1].round().astype(np.int32), 190.0)
+    return out
 
 
 def _laid(top, corners_mm, height_mm, scene, out):

@@ -74,6 +74,18 @@ def test_a_part_that_is_gone_was_removed_and_its_pictures_differ():
     assert np.abs(event.before.astype(float) - event.after).mean() > 15
 
 
+def test_a_chip_that_stands_on_its_end_stood_up_and_is_not_gone():
+    results = watched(lambda t: Scene(lies={"C14": Lie(stands=t > 1.2)}))
+
+    assert events(results) == [("C14", "stood_up")]
+
+
+def test_a_chip_that_is_gone_was_removed():
+    results = watched(lambda t: Scene(lies={"C14": Lie(is_there=t < 1.2)}))
+
+    assert events(results) == [("C14", "removed")]
+
+
 def test_covered_is_not_known_rather_than_unmoved():
     def scene(t_s):
         return Scene(rod=((200, 150), (215, 330), 60.0) if t_s > 1.0 else None)
