@@ -104,7 +104,7 @@ def main(arguments: list[str]) -> int:
     shared = np.isin(PARAMETERS, SHARED)
     own = rng.normal(size=(len(PARAMETERS), n_truths))
     seen: list[dict[int, int]] = [{} for _ in range(n_truths)]  # board: step of its melt
-    boards, wrongs = [], []
+    boards = []
     for i_board in range(n_boards):
         setup = board(rng)
         inputs = heights(setup, rng)
