@@ -18,19 +18,20 @@ from typing import Any
 import numpy as np
 
 from monitor.recording import schema
-from monitor.errors import InputError
+from monitor.errors import InputError, MonitorError
 from monitor.files import write_text_whole
+from monitor.recording.folder import BENCH_PICTURE, CAMERA, JOB, META, NOZZLE, PICTURE, RESERVE, TRACE, free_name, has_trace
 from monitor.recording.folder_lock import is_locked
+from monitor.recording.manifest import Answer, check_manifest, write_manifest
+from monitor.recording.trace_file import harden, open_trace_file
 
-__all__ = ["Recording", "open_recording", "recover_leftovers", "TRACE", "JOB", "CAMERA", "NOZZLE", "META", "PICTURE",
+__all__ = ["Recording", "open_recording", "finish_part", "recover_leftovers", "TRACE", "JOB", "CAMERA", "NOZZLE", "META", "PICTURE",
            "BENCH_PICTURE", "RESERVE"]
 
-TRACE, JOB, CAMERA, NOZZLE, META, PICTURE = (
-    "trace.sqlite", "job.toml", "camera.toml", "nozzle.toml", "meta.json", "board.png")
-BENCH_PICTURE = "nozzle.bench.jpg"
-RESERVE = "reserve.bin"
 ROWS_AT_ONCE = 300  # read from a trace: few enough that a window beside stays quick
 log = logging.getLogger("plumeline.recording")
+
+
 @dataclass(frozen=True)
 class Recording:
     """A recording read back.
@@ -71,34 +72,40 @@ class Recording:
 
 
 def open_recording(folder: str | Path) -> Recording:
-    """Read a recording; one that was cut off is recovered first.
+    """Read a recording; one that was cut off is recovered first, one of an older version is brought up to date in memory.
 
     Raises
     ------
     InputError
         If the folder is no recording, is being written at this moment, or its trace is damaged.
+    EnvironmentFault
+        If it may not be read.
     """
-    folder = Path(folder)
-    part = folder.with_name(folder.name + ".part")
-    if not folder.exists() and (part / TRACE).is_file():
-        folder = _finish_part(part)
+    folder = _settled(Path(folder))
     if is_locked(folder):
         raise InputError(f"{folder}: is being recorded at this moment; stop the recording first")
     path = folder / TRACE
-    if not path.is_file():
+    if not path.exists() and not path.is_symlink():
         hint = " (a folder is expected, not a file in it)" if folder.is_file() else ""
         raise InputError(f"{folder}: no recording there{hint}; name a folder that `plumeline analyse` wrote")
-    try:
-        db = _connect(path)
-        try:
-            db.row_factory = sqlite3.Row
-            schema.check_and_migrate(db, str(path))
-            _recover(db, folder)
+    with open_trace_file(path) as db:
+        is_cut_off = _meta_texts(db).get("state") == "recording"
+        if not (is_cut_off and os.access(path, os.W_OK) and os.access(folder, os.W_OK)):
             return _read(db, folder)
-        finally:
-            db.close()
-    except sqlite3.DatabaseError as fault:
-        raise InputError(f"{path}: damaged or not a trace ({fault}); analyse the clip again") from None
+    _recover(path)
+    with open_trace_file(path) as db:
+        return _read(db, folder)
+
+
+def _settled(folder: Path) -> Path:
+    """Where a recording is: under its name, or under the one that a crash left it with, which is then put right."""
+    if folder.exists():
+        return folder
+    part, old = (folder.with_name(folder.name + end) for end in (".part", ".old"))
+    if has_trace(old) and not _is_closed(part):
+        os.replace(old, folder)
+        return folder
+    return finish_part(part) if (part / TRACE).is_file() else folder
 
 
 def recover_leftovers(parent: str | Path) -> list[Path]:
@@ -110,22 +117,29 @@ def recover_leftovers(parent: str | Path) -> list[Path]:
     for part in sorted(Path(parent).glob("*.part")):
         if (part / TRACE).is_file() and not is_locked(part):
             try:
-                found.append(_finish_part(part))
-            except (InputError, OSError) as fault:
+                found.append(finish_part(part))
+            except (MonitorError, OSError) as fault:
                 log.error("%s: cannot be recovered: %s", part, fault)
     return found
 
 
-def _finish_part(part: Path) -> Path:
-    """Recover a cut-off recording and give it its own name."""
+def finish_part(part: Path, name: Path | None = None) -> Path:
+    """Recover a cut-off recording and give it its own name, or the one told; gives where it is now.
+
+    Raises
+    ------
+    InputError
+        When it is being recorded at this moment, or is no recording.
+    """
     if is_locked(part):
         raise InputError(f"{part}: is being recorded at this moment; stop the recording first")
-    (part / RESERVE).unlink(missing_ok=True)
     open_recording(part)
+    (part / RESERVE).unlink(missing_ok=True)
     _index_video(part)
-    name = part.with_name(part.name.removesuffix(".part"))
-    if name.exists():
-        name = part.with_name(f"{name.name}-recovered-{os.getpid()}")
+    write_manifest(part)
+    if name is None:
+        name = part.with_name(part.name.removesuffix(".part"))
+        name = free_name(part.with_name(f"{name.name}-recovered")) if name.exists() else name
     os.replace(part, name)
     return name
 
@@ -149,18 +163,6 @@ def _index_video(folder: Path) -> None:
         except (OSError, av.error.FFmpegError, IndexError, ValueError) as fault:
             log.warning("%s: left without an index (%s)", video, fault)
             whole.unlink(missing_ok=True)
-
-
-def _connect(path: Path) -> sqlite3.Connection:
-    """The trace itself, or a copy of it in memory where it may only be read and must be brought up to date."""
-    if os.access(path, os.W_OK) and os.access(path.parent, os.W_OK):
-        return sqlite3.connect(path, isolation_level=None)
-    is_plain = not path.with_name(path.name + "-wal").exists()
-    source = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if is_plain else ''}", uri=True)
-    copy = sqlite3.connect(":memory:", isolation_level=None)
-    with contextlib.closing(source):
-        source.backup(copy)
-    return copy
 
 
 def _read(db: sqlite3.Connection, folder: Path) -> Recording:
@@ -200,17 +202,27 @@ def _meta_of(db: sqlite3.Connection) -> dict[str, Any]:
     return {k: v if k in texts else json.loads(v) for k, v in _meta_texts(db).items()}
 
 
-def _recover(db: sqlite3.Connection, folder: Path) -> None:
-    """A trace still marked "recording" was cut off: count what is there and close it."""
-    if _meta_texts(db).get("state") != "recording":
-        return
-    n, seen, first, last = db.execute("SELECT COUNT(*), SUM(seen), MIN(t_s), MAX(t_s) FROM frames").fetchone()
-    for key, value in (("state", "recovered"), ("frames", str(n)), ("frames_seen", str(seen or 0)),
-                       ("duration_s", str((last or 0.0) - (first or 0.0)))):
-        db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))
-    db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    db.execute("PRAGMA journal_mode = DELETE")
-    write_text_whole(folder / META, json.dumps(_meta_of(db), indent=1) + "\n")
+def _is_closed(folder: Path) -> bool:
+    try:
+        with open_trace_file(folder / TRACE, ("meta",)) as db:
+            return _meta_texts(db).get("state") == "closed"
+    except MonitorError:
+        return False
+
+
+def _recover(path: Path) -> None:
+    """Close a checked trace that was cut off: count what is there, and make it one plain file."""
+    with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, isolation_level=None)) as db:
+        harden(db, path)
+        n, seen, first, last = db.execute("SELECT COUNT(*), SUM(seen), MIN(t_s), MAX(t_s) FROM frames").fetchone()
+        db.execute("BEGIN")
+        for key, value in (("state", "recovered"), ("frames", str(n)), ("frames_seen", str(seen or 0)),
+                           ("duration_s", str((last or 0.0) - (first or 0.0)))):
+            db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))
+        db.execute("COMMIT")
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        db.execute("PRAGMA journal_mode = DELETE")
+        write_text_whole(path.with_name(META), json.dumps(_meta_of(db), indent=1) + "\n")
 
 
 def _array(values: Sequence[Any], kind: str) -> np.ndarray:
