@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from monitor.cli.output import exit_code, say
 from monitor.engine.analyse import Inputs, read_inputs
 from monitor.errors import EnvironmentFault, InputError
+from monitor.places import recordings_folder
 from monitor.recording.reader import open_recording
 
 if TYPE_CHECKING:
@@ -43,7 +44,7 @@ def _open(source: LiveSource, inputs: Inputs | None, args: argparse.Namespace) -
     from monitor.heat.shelf import heat_calibration
     from monitor.judging.exposure import heat_setup
     from monitor.ui.app import application
-    from monitor.ui.bench_open import Opening, open_bench, recordings_folder
+    from monitor.ui.bench_open import Opening, open_bench
     from monitor.ui.bench_work import Settings
 
     app = application(theme=args.theme)  # Qt names the folder for recordings after the application

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,6 +10,7 @@ import numpy as np
 import tomli_w
 
 from monitor.errors import EnvironmentFault, InputError
+from monitor.files import write_text_whole
 from monitor.heat.types import HeatSetup
 from monitor.heat.uncertainty import PARAMETERS, Knowledge
 
@@ -55,10 +55,8 @@ def save_calibration(calibration: Calibration, path: Path) -> None:
         "nozzle": {"bore_m": calibration.bore_m, "airflow_m3_s": calibration.airflow_m3_s,
                    "height_range_m": list(calibration.height_range_m)},
         "scores": {"names": list(PARAMETERS), "mean": k.mean.tolist(), "cov": k.cov.tolist()}}
-    temporary = path.with_name(path.name + ".part")
     try:
-        temporary.write_text(tomli_w.dumps(data), encoding="utf-8")
-        os.replace(temporary, path)
+        write_text_whole(path, tomli_w.dumps(data))
     except OSError as fault:
         raise EnvironmentFault(f"{path}: cannot write the calibration ({fault.strerror})") from fault
 

@@ -9,7 +9,7 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from PyQt6.QtCore import QEvent, QObject, QSettings, QStandardPaths, Qt, QTimer
+from PyQt6.QtCore import QEvent, QObject, QSettings, Qt, QTimer
 from PyQt6.QtWidgets import QApplication, QWidget
 
 from monitor.engine.analyse import Inputs
@@ -23,14 +23,9 @@ from monitor.ui.bench_state import tr
 from monitor.ui.bench_window import BenchWindow
 from monitor.ui.bench_work import BenchWork, Settings
 
-__all__ = ["SWITCH_S", "Opening", "open_bench", "open_review", "recordings_folder"]
+__all__ = ["SWITCH_S", "Opening", "open_bench", "open_review"]
 
 SWITCH_S = 0.0005  # a thread waits its turn no longer: neither the window behind the analysis, nor the reverse
-
-
-def recordings_folder() -> Path:
-    """Where recordings go unless a place is named."""
-    return Path(QStandardPaths.writableLocation(QStandardPaths.StandardLocation.AppLocalDataLocation)) / "recordings"
 
 
 @dataclass(frozen=True)
