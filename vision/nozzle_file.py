@@ -13,7 +13,8 @@ from vision import rigid
 from vision.cuts import linear_light
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias
 from vision.errors import CalibrationError
-from vision.files import check_keys, read_toml, write_bytes_whole, write_text_whole
+from vision.files import write_bytes_whole, write_text_whole
+from vision.loading import check_keys, read_toml
 from vision.nozzle import Hold
 from vision.types import FloatArray
 

@@ -148,9 +148,10 @@ def check_cells(db: sqlite3.Connection, path: Path, tables: tuple[str, ...] | No
 
 def damaged(path: Path, fault: sqlite3.Error) -> InputError | EnvironmentFault:
     """What a fault of SQLite means to the user."""
-    if fault.sqlite_errorcode == sqlite3.SQLITE_INTERRUPT:
+    code = getattr(fault, "sqlite_errorcode", None) or 0
+    if code == sqlite3.SQLITE_INTERRUPT:
         return InputError(f"{path}: reading it takes longer than its size warrants; it is damaged or made to")
-    if isinstance(fault, sqlite3.OperationalError) and fault.sqlite_errorcode & 0xFF in (
+    if isinstance(fault, sqlite3.OperationalError) and code & 0xFF in (
             sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_FULL,
             sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_NOMEM):
         return EnvironmentFault(f"{path}: cannot be read ({fault})")
@@ -199,6 +200,8 @@ def _check_file(path: Path) -> None:
             raise InputError(f"{path}: is {'a link' if stat.S_ISLNK(mode) else 'no plain file'}; a recording keeps its own files")
         with path.open("rb"):
             pass
+    except FileNotFoundError:
+        raise InputError(f"{path.parent}: no recording there; name a folder that `plumeline analyse` wrote") from None
     except OSError as fault:
         raise EnvironmentFault(f"{path}: cannot be read: {fault.strerror or fault}") from None
 

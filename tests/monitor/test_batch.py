@@ -159,7 +159,7 @@ def test_a_journal_cut_off_in_a_line_is_read_to_there(tmp_path):
     done = json.dumps({"name": "a", "state": DONE, "key": "k", "digest": "d"})
     (tmp_path / "batch.jsonl").write_text(done + "\n" + done[:20])
 
-    assert batch._read_journal(tmp_path / "batch.jsonl") == {"a": Outcome("a", DONE, "k", "d")}
+    assert batch._read_journal(tmp_path / "batch.jsonl") == {"a": [Outcome("a", DONE, "k", "d")]}
 
 
 def test_a_changed_job_is_a_change_of_what_a_result_rests_on(tmp_path):
@@ -203,11 +203,11 @@ def test_ctrl_c_leaves_whole_results_only(day, tmp_path):
     command = subprocess.Popen([sys.executable, "-m", "monitor.cli", "batch", str(day), "-j", "2", "--out", str(tmp_path / "o")],
                                cwd=ROOT, stderr=subprocess.PIPE, text=True, start_new_session=True,
                                preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))  # a job in the background ignores it
-    work, deadline = tmp_path / "o" / ".work", time.monotonic() + 60
-    while not work.exists() and command.poll() is None and time.monotonic() < deadline:
+    out, deadline = tmp_path / "o", time.monotonic() + 60
+    while not list(out.glob("*.part")) and command.poll() is None and time.monotonic() < deadline:
         time.sleep(0.02)
     os.killpg(command.pid, signal.SIGINT)
     _, said = command.communicate(timeout=30)
 
     assert command.returncode == 130 and "interrupted" in said
-    assert not work.exists() and not (tmp_path / "o" / "a").exists()
+    assert [p.name for p in out.iterdir() if p.is_dir()] in ([], ["later"]) and not list(out.glob("later/*"))

@@ -18,7 +18,7 @@ from monitor.repeat.compare.depth import Envelope, envelope
 from monitor.repeat.compare.gauge import GaugeStudy, one_way
 from monitor.repeat.compare.odd import Oddity, odd_passes, odd_sentence, pick_reference, traces_in_percent
 from monitor.repeat.compare.passes import MEASURES, Pass, column, expand, read_job, read_passes, spread
-from monitor.errors import InputError
+from monitor.errors import InputError, MonitorError
 from monitor.job import Job
 from vision.types import FloatArray
 
@@ -161,9 +161,18 @@ def compare_folders(folders: Iterable[str | Path], *, by_time: bool = False, any
     InputError
     """
     paths = expand(folders)
-    jobs = [read_job(path) for path in paths]
-    notes = _differences(paths, jobs, any_job)
-    found = [read_passes(path, job) for path, job in zip(paths, jobs, strict=True)]
+    jobs, found, faults = [], [], []
+    for path in list(paths):
+        try:
+            job = read_job(path)
+            found.append(read_passes(path, job))
+            jobs.append(job)
+        except (MonitorError, OSError) as fault:
+            paths.remove(path)
+            faults.append(f"left out: {fault}")
+    if not paths:
+        raise InputError("; ".join(faults))
+    notes = [*_differences(paths, jobs, any_job), *faults]
     if by_time:
         found.sort(key=lambda ps: ps[0].started_utc if ps else "")
     passes = [p for ps in found for p in ps]
