@@ -36,5 +36,6 @@ def sample_folder() -> Path | None:
         installed = metadata.files(_NAME) or []
     except metadata.PackageNotFoundError:
         return None
-    clips = (Path(str(path.locate())).resolve() for path in installed if path.parts[-2:] == ("sample_video", "clip.mp4"))
+    clips = (Path(str(path.locate())).resolve() for path in installed
+             if path.parts[-2:] == ("sample_video", "clip.mp4"))
     return next((clip.parent for clip in clips if clip.is_file()), None)

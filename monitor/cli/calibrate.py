@@ -83,14 +83,16 @@ def _readings(photos: list[Path], over: str, empty: str | None, job: Job, camera
         image, pose = read_seen(Path(empty), camera)
         bench, bench_pose = linear_light(image), pose.cam_from_bench
     if bench is None:
-        raise InputError("the nozzle calibration has no bench picture beside it: take one photograph of the bench without "
+        raise InputError("the nozzle calibration has no bench picture beside it: take one photograph of the bench "
+                         "without "
                          "the tool and name it with --empty")
     relief = bench_relief(camera, job)
     surface, readings = job.board.top_height_mm if over == "board" else 0.0, []
     for path in photos:
         image, pose = read_seen(path, camera)
         if image.shape != bench.shape:
-            raise InputError(f"{empty or 'the bench picture beside the nozzle calibration'}: not of the same size as {path}")
+            raise InputError(f"{empty or 'the bench picture beside the nozzle calibration'}: not of the same size as "
+                             f"{path}")
         here = bench if bench_pose is None else relief.carried(bench, bench_pose, pose.cam_from_bench)
         reading = read_gauge(camera, nozzle_body(job), image, pose, here, surface, found.bias, found.holds)
         if isinstance(reading, GaugeMiss):
@@ -129,14 +131,14 @@ def _squares(text: str) -> tuple[int, int]:
 
 def run_heat(args: argparse.Namespace) -> int:
     """plumeline calibrate heat"""
-    from monitor.judging.exposure import heat_setup
+    from monitor.engine.rerun import stored_inputs
     from monitor.heat.calibration import save_calibration
-    from monitor.heat.fit import fit_thermocouple
     from monitor.heat.chart import draw_residuals
+    from monitor.heat.fit import fit_thermocouple
     from monitor.heat.shelf import keep
     from monitor.job import parse_job
+    from monitor.judging.exposure import heat_setup
     from monitor.recording.reader import JOB, open_recording
-    from monitor.engine.rerun import stored_inputs
 
     recording = open_recording(args.recording)
     job = parse_job(recording.job_text, str(recording.folder / JOB))

@@ -14,8 +14,8 @@ __all__ = ["run_analyse", "run_export", "run_overlay", "run_report", "run_rerun"
 def run_analyse(args: argparse.Namespace) -> int:
     """plumeline analyse"""
     from monitor.engine.analyse import analyse, read_inputs
-    from monitor.judging.exposure import heat_setup
     from monitor.heat.shelf import heat_calibration
+    from monitor.judging.exposure import heat_setup
 
     inputs = read_inputs(args.clip, args.job, args.camera, args.nozzle)
     with progress_bar("measuring") as progress:

@@ -8,13 +8,13 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.engine.analyse import analyse, read_inputs
 from monitor.cli.output import progress_bar, say, tell
+from monitor.engine.analyse import analyse, read_inputs
 from monitor.errors import InputError
 from monitor.places import sample_folder
 from monitor.recording.export import export_csv
-from monitor.review.overlay import write_overlay
 from monitor.recording.reader import Recording
+from monitor.review.overlay import write_overlay
 from monitor.review.report import write_report
 
 __all__ = ["run_demo", "against_truth"]

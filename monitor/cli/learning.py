@@ -24,7 +24,8 @@ def run_learning(args: argparse.Namespace) -> int:
     attempts, jobs, faults = attempts_of([Path(r) for r in args.roots], args.operator, args.measure, args.job)
     if not attempts:
         raise InputError(f"{', '.join(args.roots)}: no pass by operator {args.operator!r}"
-                         f"{f' at a job called {args.job!r}' if args.job else ''}; codes are set with --operator when measuring")
+                         f"{f' at a job called {args.job!r}' if args.job else ''}; codes are set with --operator when "
+                         f"measuring")
     learning = learning_of(attempts, args.operator, args.measure, jobs)
     if args.out:
         _write(learning, Path(args.out))

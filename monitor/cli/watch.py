@@ -47,12 +47,12 @@ def _open(source: LiveSource, inputs: Inputs | None, args: argparse.Namespace) -
     from monitor.ui.bench_open import Opening, open_bench
     from monitor.ui.bench_work import Settings
 
-    app = application(theme=args.theme)  # Qt names the folder for recordings after the application
+    app = application(theme=args.theme)
     settings = Settings(_path(args.out) or recordings_folder(), args.operator, Mode(args.coaching), args.band / 100,
                         not args.no_record, not args.no_video, camera=_path(args.camera), nozzle=_path(args.nozzle))
     calibration = heat_calibration(args.heat, heat_setup(inputs.job) if inputs else None)
-    return open_bench(app, source, inputs, Opening(settings, calibration, args.mute, _path(args.sound), args.quit_at_end,
-                                                   args.minutes, _path(args.stats)))
+    return open_bench(app, source, inputs, Opening(settings, calibration, args.mute, _path(args.sound),
+                                                   args.quit_at_end, args.minutes, _path(args.stats)))
 
 
 def _path(text: str | None) -> Path | None:

@@ -10,19 +10,20 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from monitor.judging.exposure import LEVEL_AXIS, heat_setup
-from monitor.heat.estimate import HeatEstimator
 from monitor.heat.calibration import Calibration, load_calibration, save_calibration
+from monitor.heat.estimate import HeatEstimator
 from monitor.heat.types import HeatInput
 from monitor.job import Job, parse_job
+from monitor.judging.exposure import LEVEL_AXIS, heat_setup
 from monitor.judging.pipeline import FrameResult, Judge
-from monitor.recording.recorder import Origin, Recorder
+from monitor.judging.technique import GRID_STEP_MM
 from monitor.recording.folder import HEAT
 from monitor.recording.reader import CAMERA, JOB, NOZZLE, PICTURE, Recording, open_recording, own_text
-from monitor.judging.technique import GRID_STEP_MM
+from monitor.recording.recorder import Origin, Recorder
 from vision.types import BenchEvent, BenchPose, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
 
-__all__ = ["HEAT", "calibration_of", "finish_recording", "keep_calibration", "rejudge", "rerun", "stored_inputs", "stored_results"]
+__all__ = ["HEAT", "calibration_of", "finish_recording", "keep_calibration", "rejudge", "rerun", "stored_inputs",
+           "stored_results"]
 
 
 def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, force: bool = False,
@@ -131,9 +132,8 @@ def stored_inputs(recording: Recording, job: Job) -> list[HeatInput]:
 class _Catcher:
     """Stands where the heat model stands and keeps what it is given."""
 
-    limits: dict = {}
-
     def __init__(self) -> None:
+        self.limits: dict[str, object] = {}
         self.inputs: list[HeatInput] = []
 
     def step(self, inp: HeatInput) -> None:
@@ -141,7 +141,9 @@ class _Catcher:
 
 
 def _lifted(seen: VisionResult, higher_mm: float) -> VisionResult:
-    """The tool drawn back along its axis, so that it is higher and points at the same spot; level tools go straight up."""
+    """The tool drawn back along its axis, so that it is higher and points at the same spot; level tools go straight
+    up.
+    """
     track = seen.track
     if not np.isfinite(track.tip_mm).all():
         return seen

@@ -19,10 +19,21 @@ from typing import Any
 
 import numpy as np
 
-from monitor.recording import schema
 from monitor.errors import InputError, MonitorError
 from monitor.files import read_text, replace_file, write_text_whole
-from monitor.recording.folder import BENCH_PICTURE, CAMERA, JOB, META, NOZZLE, PICTURE, RESERVE, TRACE, free_name, has_trace
+from monitor.recording import schema
+from monitor.recording.folder import (
+    BENCH_PICTURE,
+    CAMERA,
+    JOB,
+    META,
+    NOZZLE,
+    PICTURE,
+    RESERVE,
+    TRACE,
+    free_name,
+    has_trace,
+)
 from monitor.recording.folder_lock import is_locked
 from monitor.recording.manifest import write_manifest
 from monitor.recording.trace_file import LARGEST, harden, open_trace_file

@@ -22,17 +22,17 @@ from typing import Any
 
 import numpy as np
 
-from monitor.recording import schema
-from monitor.judging.alerts import TechniqueWarning
 from monitor.errors import EnvironmentFault, MonitorError
 from monitor.files import write_bytes_whole, write_text_whole
+from monitor.heat.types import Band, HeatReading
+from monitor.judging.alerts import TechniqueWarning
+from monitor.judging.pipeline import FrameResult
+from monitor.judging.technique import PassSummary
+from monitor.recording import schema
 from monitor.recording.claim import claim_folder
 from monitor.recording.folder import BENCH_PICTURE, CAMERA, JOB, META, NOZZLE, PICTURE, RESERVE, TRACE, remove_own
 from monitor.recording.folder_lock import FolderLock
 from monitor.recording.manifest import entries_of, write_manifest
-from monitor.heat.types import Band, HeatReading
-from monitor.judging.pipeline import FrameResult
-from monitor.judging.technique import PassSummary
 from monitor.version import code_version
 from vision.types import BenchPose, FloatArray, NozzleObservation
 

@@ -15,12 +15,12 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-from monitor.repeat.compare.passes import open_trace
 from monitor.errors import EnvironmentFault, InputError, MonitorError
 from monitor.recording import schema
 from monitor.recording.folder import HEAT, is_live, remove_own
 from monitor.recording.folder_lock import is_locked
 from monitor.recording.reader import BENCH_PICTURE, CAMERA, JOB, NOZZLE, TRACE, read_meta
+from monitor.repeat.compare.passes import open_trace
 from monitor.version import code_version
 from vision.errors import VisionError
 

@@ -16,10 +16,10 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
-from monitor.repeat.compare.passes import open_trace, read_job
 from monitor.errors import InputError, MonitorError
-from monitor.repeat.library import recordings_under
 from monitor.recording.reader import read_meta
+from monitor.repeat.compare.passes import open_trace, read_job
+from monitor.repeat.library import recordings_under
 
 __all__ = ["Attempt", "Learning", "Retention", "attempts_of", "learning_of", "learning_figure", "MEASURES"]
 

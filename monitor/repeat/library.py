@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple, Self
 
-from monitor.repeat.compare.passes import open_trace, read_job
 from monitor.errors import EnvironmentFault, InputError, MonitorError
 from monitor.recording.reader import JOB, TRACE, read_meta
+from monitor.repeat.compare.passes import open_trace, read_job
 
 __all__ = ["CACHE", "Entry", "Library", "Query", "recordings_under", "remove_index"]
 

@@ -13,13 +13,13 @@ from typing import Any
 
 import numpy as np
 
+from monitor.engine.rerun import calibration_of, rerun
 from monitor.errors import EnvironmentFault, MonitorError
-from monitor.judging.exposure import heat_setup
 from monitor.job import Job, ProtectionMeasure, job_text, parse_job
+from monitor.judging.exposure import heat_setup
 from monitor.recording.manifest import check_manifest, renew_manifest
 from monitor.recording.reader import TRACE, Recording
 from monitor.recording.trace_file import trace_for_writing
-from monitor.engine.rerun import calibration_of, rerun
 from monitor.review.traces import Traces, traces_of
 from monitor.review.verdict import WARNING_WORDS
 
@@ -214,7 +214,8 @@ def _listed(parts: list[str]) -> str:
 
 
 def _pass_numbers(p: dict[str, Any]) -> dict[str, Any]:
-    return {k: p[k] for k in ("number", "t_start_s", "t_end_s", "dwell_s", "height_mean_mm", "in_limits", "energy_low_j",
+    return {k: p[k] for k in ("number", "t_start_s", "t_end_s", "dwell_s", "height_mean_mm", "in_limits",
+                              "energy_low_j",
                               "energy_j", "energy_high_j")}
 
 

@@ -25,7 +25,8 @@ __all__ = ["calibrate_nozzle", "read_seen", "touch_photo", "touch_rows"]
 HEIGHTS = "heights.csv"
 
 
-def calibrate_nozzle(folder: Path, job: Job, camera: CameraModel, progress: Callable[[float, float], None] = lambda done, whole: None) -> NozzleCalibration:
+def calibrate_nozzle(folder: Path, job: Job, camera: CameraModel,
+                     progress: Callable[[float, float], None] = lambda done, whole: None) -> NozzleCalibration:
     """Learn a nozzle's edges from touch photographs.
 
     Parameters
@@ -78,7 +79,8 @@ def touch_photo(folder: Path, row: dict[str, str], line: int, job: Job, camera: 
     except (TypeError, ValueError):
         height = math.nan
     if not 0 <= height <= 200:
-        raise InputError(f"{where}: height_above_it_mm must be a number from 0 to 200, got {row['height_above_it_mm']!r}")
+        raise InputError(f"{where}: height_above_it_mm must be a number from 0 to 200, got "
+                         f"{row['height_above_it_mm']!r}")
     image, pose = read_seen(folder / row["file"], camera)
     surface = job.board.top_height_mm if row["over"] == "board" else 0.0
     return TouchPhoto(image, pose.cam_from_bench, surface, height, row["file"])

@@ -14,13 +14,13 @@ import av
 import numpy as np
 import pytest
 
-from monitor.repeat import batch
-from monitor.engine.analyse import analyse, read_inputs
-from monitor.repeat.batch import DONE, FAILED, KEPT, Outcome, Task, find_tasks, run_tasks, trace_digest
 from monitor.cli.main import main
+from monitor.engine.analyse import analyse, read_inputs
 from monitor.errors import EnvironmentFault, InputError
 from monitor.recording.export import export_csv
 from monitor.recording.reader import open_recording
+from monitor.repeat import batch
+from monitor.repeat.batch import DONE, FAILED, KEPT, Outcome, Task, find_tasks, run_tasks, trace_digest
 from tests.compare.make import record_passes
 
 ROOT = Path(__file__).parents[2]

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.recording.comments import LONGEST_TEXT, Comment, CommentBook, comments_of, save_comments
 from monitor.errors import EnvironmentFault, InputError
+from monitor.recording.comments import LONGEST_TEXT, Comment, CommentBook, comments_of, save_comments
 from monitor.recording.reader import open_recording
 from monitor.review.report import report_html
 from tests.monitor.made_recording import make_recording

@@ -73,7 +73,8 @@ def test_a_folder_begun_by_one_thread_is_marked_until_another_ends_it(tmp_path):
 
 
 def test_the_mark_goes_away_with_the_process_that_was_killed(tmp_path):
-    child = subprocess.Popen([sys.executable, "-c", LOCKING, str(tmp_path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    child = subprocess.Popen([sys.executable, "-c", LOCKING, str(tmp_path)], stdin=subprocess.PIPE,
+                             stdout=subprocess.PIPE)
     child.stdout.readline()
     marked = is_locked(tmp_path)
     child.kill()

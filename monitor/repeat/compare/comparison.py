@@ -11,15 +11,23 @@ from typing import Any
 
 import numpy as np
 
+from monitor.errors import InputError, MonitorError
+from monitor.job import Job
 from monitor.repeat.compare.align import AXIS_POINTS, Warp, landmarks_s, resample, warp
 from monitor.repeat.compare.capability import Capability, capability
-from monitor.repeat.compare.control import LIMITS_FROM, Chart, ewma, false_alarm_every, individuals, moving_range, samples
+from monitor.repeat.compare.control import (
+    LIMITS_FROM,
+    Chart,
+    ewma,
+    false_alarm_every,
+    individuals,
+    moving_range,
+    samples,
+)
 from monitor.repeat.compare.depth import Envelope, envelope
 from monitor.repeat.compare.gauge import GaugeStudy, one_way
 from monitor.repeat.compare.odd import Oddity, odd_passes, odd_sentence, pick_reference, traces_in_percent
 from monitor.repeat.compare.passes import MEASURES, Pass, column, expand, read_job, read_passes, spread
-from monitor.errors import InputError, MonitorError
-from monitor.job import Job
 from vision.types import FloatArray
 
 __all__ = ["Comparison", "MeasureView", "compare", "compare_folders", "find_pass"]

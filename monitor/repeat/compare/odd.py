@@ -10,10 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
+from monitor.job import Job
 from monitor.repeat.compare.align import percent_axis, resample
 from monitor.repeat.compare.depth import band_depth
 from monitor.repeat.compare.passes import MEASURES, Pass, column
-from monitor.job import Job
 from vision.types import FloatArray
 
 __all__ = ["Oddity", "matters", "odd_passes", "odd_sentence", "pick_reference", "traces_in_percent"]

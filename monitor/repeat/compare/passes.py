@@ -216,7 +216,7 @@ def _one(folder: Path, meta: dict[str, Any], row: dict[str, Any], warned: Sequen
     known = {key: math.nan if value is None else value for key, value in row.items()}
     values = {key: float(known[key]) for key in MEASURES if key in known}
     values["tilt_mean_deg"] = math.degrees(known["tilt_mean_rad"])
-    sigmas = {key: math.nan for key in MEASURES}
+    sigmas = dict.fromkeys(MEASURES, math.nan)
     sigmas["height_mean_mm"] = float(known["height_sigma_mm"])
     sigmas["energy_j"] = (known["energy_high_j"] - known["energy_low_j"]) / (2 * Z90)
     start, end = row["t_start_s"], row["t_end_s"]
