@@ -142,6 +142,11 @@ def _clear_part(folder: Path) -> None:
         kept = finish_part(part, free_name(folder.with_name(f"{folder.name}-recovered")))
         log.warning("%s: an unfinished recording was there; it is now %s", part, kept)
         return
+    if (part / TRACE).exists() and (part / LOCK).exists() and is_live(part):
+        kept = free_name(folder.with_name(f"{folder.name}-unreadable"))
+        os.replace(part, kept)
+        log.warning("%s: an unfinished recording was there that cannot be read; it is now %s", part, kept)
+        return
     is_ours = has_trace(part) or (part / LOCK).exists() or not any(part.iterdir())
     if not is_ours or not remove_own(part):
         raise InputError(f"{part}: is in the way and holds what this program did not write; move it, or name another folder")

@@ -9,10 +9,12 @@ import os
 import sys
 from pathlib import Path
 
+from monitor.errors import MonitorError
 from monitor.recording import schema
+from monitor.recording.trace_file import open_trace_file
 
 __all__ = ["BENCH_PICTURE", "CAMERA", "HEAT", "JOB", "MANIFEST", "META", "NOZZLE", "PICTURE", "RESERVE", "TRACE", "files_of_others",
-           "has_trace", "is_live", "is_own", "put_in_place", "remove_own"]
+           "has_trace", "is_live", "is_own", "make_private", "put_in_place", "remove_own"]
 
 TRACE, JOB, CAMERA, NOZZLE, META, PICTURE = (
     "trace.sqlite", "job.toml", "camera.toml", "nozzle.toml", "meta.json", "board.png")
@@ -34,12 +36,18 @@ def is_own(name: str) -> bool:
 
 
 def has_trace(folder: Path) -> bool:
-    """Whether a folder carries our mark: a trace of this program."""
+    """Whether a folder carries our mark: a trace of this program, be it that the mark still stands in its log."""
+    path = folder / TRACE
     try:
-        with (folder / TRACE).open("rb") as file:
-            return file.read(_ID_AT + 4)[_ID_AT:] == schema.APPLICATION_ID.to_bytes(4, "big")
-    except OSError:
-        return False
+        with path.open("rb") as file:
+            if file.read(_ID_AT + 4)[_ID_AT:] == schema.APPLICATION_ID.to_bytes(4, "big"):
+                return True
+        if path.with_name(path.name + "-wal").is_file():
+            with open_trace_file(path, ("meta",)):
+                return True
+    except (OSError, MonitorError):
+        pass
+    return False
 
 
 def is_live(folder: Path) -> bool:
@@ -47,7 +55,7 @@ def is_live(folder: Path) -> bool:
     try:
         return bool(json.loads((folder / META).read_text(encoding="utf-8")).get("live", True))
     except (OSError, ValueError, AttributeError):
-        return has_trace(folder)
+        return True
 
 
 def files_of_others(folder: Path) -> list[str]:
@@ -64,6 +72,13 @@ def remove_own(folder: Path) -> bool:
             (folder / name).unlink(missing_ok=True)
         folder.rmdir()
     return not folder.exists()
+
+
+def make_private(folder: Path) -> None:
+    """Let nobody but the owner read a recording's files."""
+    for entry in os.scandir(folder):
+        if is_own(entry.name) and not entry.is_symlink() and entry.is_file():
+            (folder / entry.name).chmod(0o600)
 
 
 def put_in_place(part: Path, folder: Path) -> Path | None:

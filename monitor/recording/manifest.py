@@ -72,6 +72,7 @@ def write_manifest(folder: Path, known: dict[str, dict[str, Any]] | None = None)
         is_known = all(before.get(key) == entry[key] for key in entry)
         entries[path.name] = entry | {"sha256": before["sha256"] if is_known and "sha256" in before else _sha256(path)}
     write_text_whole(folder / MANIFEST, _text(entries))
+    (folder / MANIFEST).chmod(0o600)
 
 
 def renew_manifest(folder: Path, names: Iterable[str], before: Answer) -> None:

@@ -30,7 +30,7 @@ from monitor.judging.pipeline import FrameResult
 from monitor.judging.technique import PassSummary
 from monitor.recording import schema
 from monitor.recording.claim import claim_folder
-from monitor.recording.folder import BENCH_PICTURE, CAMERA, JOB, META, NOZZLE, PICTURE, RESERVE, TRACE, remove_own
+from monitor.recording.folder import BENCH_PICTURE, CAMERA, JOB, META, NOZZLE, PICTURE, RESERVE, TRACE, make_private, remove_own
 from monitor.recording.folder_lock import FolderLock
 from monitor.recording.manifest import entries_of, write_manifest
 from monitor.version import code_version
@@ -154,9 +154,9 @@ class Recorder:
         _make_private(self.part / TRACE)
         # a live recording is begun by one thread and written by another, never by both at once
         self._db = sqlite3.connect(self.part / TRACE, isolation_level=None, check_same_thread=not self._live, timeout=5.0)
+        schema.create(self._db)  # before the log is used, so that the file itself carries our mark from the start
         self._db.execute("PRAGMA journal_mode = WAL")
         self._db.execute("PRAGMA synchronous = NORMAL")
-        schema.create(self._db)
         self._started = datetime.datetime.now(datetime.UTC)
         self._write_meta("recording")
         if self._live:
@@ -283,6 +283,7 @@ class Recorder:
             self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
             self._db.execute("PRAGMA journal_mode = DELETE")
             self._db.close()
+            make_private(self.part)
             write_manifest(self.part, entries_of(self._origin.source) if self._origin.source is not None else None)
         except (sqlite3.OperationalError, OSError, MonitorError) as fault:
             self._db.close()
@@ -394,7 +395,7 @@ def _bring_video(origin: Origin, part: Path) -> str:
         _make_private(target)
         shutil.copyfile(origin.video, target)
     except OSError as fault:
-        raise EnvironmentFault(f"{target}: cannot copy the video: {fault.strerror}") from None
+        raise EnvironmentFault(f"{origin.video}: cannot be copied to {target}: {fault.strerror or fault}") from None
     return name
 
 

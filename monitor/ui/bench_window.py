@@ -9,12 +9,22 @@ from collections.abc import Callable
 
 from PyQt6.QtCore import QSettings, Qt, QTimer
 from PyQt6.QtGui import QCloseEvent, QGuiApplication
-from PyQt6.QtWidgets import QHBoxLayout, QInputDialog, QLabel, QMainWindow, QPushButton, QSizePolicy, QStackedWidget, QVBoxLayout, QWidget
+from PyQt6.QtWidgets import (
+    QHBoxLayout,
+    QInputDialog,
+    QLabel,
+    QMainWindow,
+    QPushButton,
+    QSizePolicy,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
 
-from monitor.judging.alerts import Priority
+from monitor.cost import Delays
 from monitor.engine.engine import Ended
 from monitor.engine.feedback import Mode
-from monitor.cost import Delays
+from monitor.judging.alerts import Priority
 from monitor.ui.bench_hot import HotPage
 from monitor.ui.bench_keys import KeysDialog, bind
 from monitor.ui.bench_setup import SetupPage

@@ -10,8 +10,8 @@ import numpy as np
 
 from monitor.job import Job
 from monitor.review.traces import Happening, Traces
-from monitor.ui.review_keys import tr
 from monitor.review.verdict import WARNING_WORDS
+from monitor.ui.review_keys import tr
 from vision.types import FloatArray
 
 __all__ = ["Bar", "BarLane", "Curve", "CurveLane", "lanes_of", "thinned", "value_at"]

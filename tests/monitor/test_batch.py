@@ -8,6 +8,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import av
@@ -17,6 +18,7 @@ import pytest
 from monitor.cli.main import main
 from monitor.engine.analyse import analyse, read_inputs
 from monitor.errors import EnvironmentFault, InputError
+from monitor.recording.comments import Comment, save_comments
 from monitor.recording.export import export_csv
 from monitor.recording.reader import open_recording
 from monitor.repeat import batch
@@ -120,6 +122,44 @@ def test_what_is_done_is_not_done_again(day, one_worker):
 @pytest.mark.slow
 def test_nothing_half_done_is_left_among_the_results(one_worker):
     assert sorted(p.name for p in one_worker[0].iterdir()) == ["a", "batch.jsonl"]
+
+
+def test_a_recording_that_the_batch_did_not_make_is_left_alone(tmp_path):
+    for root in ("r", "o"):
+        save_comments(bad(tmp_path / root, "a"), [Comment(0.1, "keep me", made_utc="2026-01-01")])
+    before = (tmp_path / "o" / "a" / "trace.sqlite").read_bytes()
+
+    task = replace(find_tasks(tmp_path / "r", tmp_path / "o")[0], before=(("some key", "some digest"),))
+    with pytest.raises(InputError, match="did not make"):
+        batch._check_replaceable(task)
+    outcomes = list(run_tasks(find_tasks(tmp_path / "r", tmp_path / "o"), tmp_path / "o"))
+    assert [o.state for o in outcomes] == [FAILED] and (tmp_path / "o" / "a" / "trace.sqlite").read_bytes() == before
+
+
+@pytest.mark.slow
+def test_comments_on_a_result_survive_a_batch_with_another_job(day, one_worker, tmp_path):
+    root, out = tmp_path / "day", tmp_path / "out"
+    shutil.copytree(day / "a", root / "a")
+    shutil.copytree(one_worker[0], out)
+    save_comments(out / "a", [Comment(0.1, "keep me", made_utc="2026-01-01")])
+    (root / "a" / "job.toml").write_text((root / "a" / "job.toml").read_text() + "# another\n")
+
+    assert [o.state for o in run_tasks(find_tasks(root, out), out)] == [DONE]
+    found = open_recording(out / "a")
+    assert [c["text"] for c in found.comments] == ["keep me"] and found.job_text.endswith("# another\n")
+
+
+@pytest.mark.slow
+def test_a_result_that_was_changed_is_left_alone(day, one_worker, tmp_path):
+    shutil.copytree(one_worker[0], tmp_path / "out")
+    with sqlite3.connect(tmp_path / "out" / "a" / "trace.sqlite") as db:
+        db.execute("UPDATE frames SET height_mm = 1.0")
+    db.close()
+    before = [Outcome(**json.loads(line)) for line in (tmp_path / "out" / "batch.jsonl").read_text().splitlines()]
+    task = replace(find_tasks(day, tmp_path / "out")[0], before=tuple((o.key, o.digest) for o in before))
+
+    with pytest.raises(InputError, match="was changed"):
+        batch._check_replaceable(task)
 
 
 def bad(root, name):
