@@ -22,7 +22,7 @@ from monitor.files import write_text_whole
 from monitor.heat.alloy import find_alloy
 
 __all__ = [
-    "Job", "Board", "Region", "Target", "Solder", "Nozzle", "Station", "Limits", "ProtectionMeasure",
+    "Job", "Board", "Region", "Target", "Solder", "Nozzle", "Station", "Limits", "Matters", "ProtectionMeasure",
     "load_job", "parse_job", "job_text", "write_job", "job_hash",
 ]
 
@@ -107,6 +107,9 @@ class Board(_Part):
     size_mm: tuple[_between(2, 600, "mm"), _between(2, 600, "mm")] | None = None
     centre_mm: Point | None = None
     start_c: _between(-20, 260, "C") | None = None
+    start_top_c: _between(-20, 260, "C") | None = None
+    start_below_c: _between(-20, 260, "C") | None = None
+    cutout_mm: Annotated[tuple[Outline, ...], Field(max_length=40)] = ()
 
     @model_validator(mode="after")
     def _covers_match(self) -> Board:
@@ -124,6 +127,7 @@ class Region(_Part):
     limit_c: _between(30, 400, "C") | None = None
     material: Material | None = None
     side: Literal["top", "below"] = "top"
+    keep_solid: bool = False
 
 
 class Target(_Part):
@@ -135,6 +139,17 @@ class Target(_Part):
     kind: PartKind = "leadless"
     mass_g: _between(1e-4, 500, "g") | None = None
     limit_c: _between(30, 400, "C") | None = None
+    ceramic: bool = False
+    pad_mm: tuple[_between(0.1, 100, "mm"), _between(0.1, 100, "mm")] | None = None
+    vias: Annotated[int, Field(ge=0, le=2000)] = 0
+    via_drill_mm: _between(0.05, 3, "mm") = 0.3
+    via_barrel_um: _between(5, 100, "um") = 25.0
+
+    @model_validator(mode="after")
+    def _barrel_fits(self) -> "Target":
+        if 2e-3 * self.via_barrel_um > self.via_drill_mm:
+            raise ValueError(f"via_barrel_um {self.via_barrel_um:g} is more than half of via_drill_mm {self.via_drill_mm:g}")
+        return self
 
 
 class Solder(_Part):
@@ -172,6 +187,8 @@ class Station(_Part):
     airflow_l_min: _between(1, 250, "L/min")
     airflow_reference_c: _between(-20, 100, "C") = 20.0
     ambient_c: _between(-20, 60, "C") = 23.0
+    outlet_c: Annotated[tuple[tuple[_between(50, 600, "C"), _between(1, 250, "L/min"), _between(20, 650, "C")], ...],
+                        Field(max_length=100)] = ()
 
 
 class Limits(_Part):
@@ -182,6 +199,17 @@ class Limits(_Part):
     part_c: _between(30, 400, "C") | None = None
     underside_c: _between(30, 400, "C") | None = None
     ramp_k_s: _between(0.05, 50, "K/s") | None = None
+
+
+class Matters(_Part):
+    """[matters]: the smallest differences between passes that matter to this work."""
+
+    height_mm: _between(0.1, 50, "mm") = 2.0
+    wander_mm: _between(0.05, 50, "mm") = 1.0
+    dwell_share: _between(0.01, 1, "(a share)") = 0.20
+    swept_share: _between(0.01, 1, "(a share)") = 0.10
+    heat_share: _between(0.01, 1, "(a share)") = 0.15
+    tilt_deg: _between(1, 90, "degrees") = 10.0
 
 
 class ProtectionMeasure(_Part):
@@ -206,6 +234,7 @@ class Job(_Part):
     """One job file; see calibration/job_example.toml for every key explained."""
 
     title: Annotated[str, Field(max_length=200)] = ""
+    work: Literal["remove", "fit"] | None = None
     board: Board
     target: Target
     neighbour: Annotated[tuple[Region, ...], Field(max_length=40)] = ()
@@ -214,6 +243,7 @@ class Job(_Part):
     station: Station
     limits: Limits
     protection: Annotated[tuple[ProtectionMeasure, ...], Field(max_length=40)] = ()
+    matters: Matters = Matters()
 
     @model_validator(mode="after")
     def _names_differ(self) -> Job:

@@ -60,6 +60,8 @@ class Recording:
         One a frame with an estimate, JSON columns decoded.
     warnings, passes, events, drops, comments, station : list of dict
         station: when the station's knobs were turned, and to what.
+    parts, part_events, marks : list of dict
+        How the watched parts lay in each frame, what happened to them, and how people saw the joints.
     """
 
     folder: Path
@@ -75,6 +77,9 @@ class Recording:
     maps: dict[str, dict[str, Any]]
     picture_extent_mm: tuple[float, float, float, float] | None
     station: list[dict[str, Any]] = field(default_factory=list)
+    parts: list[dict[str, Any]] = field(default_factory=list)
+    part_events: list[dict[str, Any]] = field(default_factory=list)
+    marks: list[dict[str, Any]] = field(default_factory=list)
 
     @property
     def video(self) -> Path | None:
@@ -186,8 +191,9 @@ def _read(db: sqlite3.Connection, folder: Path) -> Recording:
     columns = {name: np.concatenate(some) for (name, _), some in zip(schema.FRAME_COLUMNS, zip(*parts), strict=True)}
     db.row_factory = sqlite3.Row
     tables = {t: [dict(r) for r in db.execute(f"SELECT * FROM {t}")]
-              for t in ("heat", "warnings", "passes", "events", "drops", "station", "comments", "maps")}
+              for t in ("heat", "warnings", "passes", "events", "drops", "station", "comments", "maps", "parts", "part_events", "marks")}
     _decode(tables["heat"], folder)
+    _decode_motions(tables["parts"], folder)
     maps = {row["name"]: {**row, "cells": np.frombuffer(row["cells"], "<f8").reshape(row["ny"], row["nx"])}
             for row in tables.pop("maps")}
     meta = read_meta(db, folder)
@@ -224,6 +230,20 @@ def _decode(rows: list[dict[str, Any]], folder: Path) -> None:
                                  "clip again") from None
             for row, value in zip(some, values, strict=True):
                 row[key] = value
+
+
+def _decode_motions(rows: list[dict[str, Any]], folder: Path) -> None:
+    """Read how the parts moved: name -> seven numbers, or unknown."""
+    for row in rows:
+        try:
+            value = json.loads(row["motions"])
+        except (ValueError, RecursionError):
+            value = None
+        if not isinstance(value, dict) or not all(
+                isinstance(m, list) and len(m) == 7 and all(x is None or _is_number(x) for x in m) for m in value.values()):
+            raise InputError(f"{folder / TRACE}: damaged: parts, frame {row['frame']}: motions holds what it cannot; analyse "
+                             "the clip again")
+        row["motions"] = value
 
 
 def _are_bands(value: object) -> bool:
