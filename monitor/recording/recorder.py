@@ -31,7 +31,18 @@ from monitor.judging.pipeline import FrameResult
 from monitor.judging.technique import PassSummary
 from monitor.recording import schema
 from monitor.recording.claim import claim_folder
-from monitor.recording.folder import BENCH_PICTURE, CAMERA, JOB, META, NOZZLE, PICTURE, RESERVE, TRACE, make_private, remove_own
+from monitor.recording.folder import (
+    BENCH_PICTURE,
+    CAMERA,
+    JOB,
+    META,
+    NOZZLE,
+    PICTURE,
+    RESERVE,
+    TRACE,
+    make_private,
+    remove_own,
+)
 from monitor.recording.folder_lock import FolderLock
 from monitor.recording.manifest import entries_of, write_manifest
 from monitor.version import code_version

@@ -8,6 +8,7 @@ import pytest
 
 from monitor.cli.main import main
 from monitor.errors import InputError
+from monitor.judging.pipeline import Judge
 from monitor.recording import folder as folders
 from monitor.recording.comments import Comment, comments_of, save_comments
 from monitor.recording.reader import open_recording
@@ -16,7 +17,6 @@ from monitor.review.overlay import write_overlay
 from monitor.review.report import write_report
 from tests.monitor.made_recording import make_recording
 from tests.monitor.make import JOB_TEXT, hover, job
-from monitor.judging.pipeline import Judge
 
 SAID = [Comment(0.4, "lower here", "INS1", made_utc="2026-01-01")]
 
@@ -205,3 +205,10 @@ def test_a_recording_is_for_its_owner_alone(recording, tmp_path):
 
     rights = {p.name: p.stat().st_mode & 0o777 for p in [folder, *folder.iterdir()]}
     assert rights.pop("new") == 0o700 and {name for name, mode in rights.items() if mode & 0o077} == set()
+
+
+def test_tables_made_from_a_recording_are_no_reason_to_refuse(recording, job_file):
+    assert code_of("export", recording, "--format", "both") == 0
+    assert code_of("report", recording) == 0
+
+    assert code_of("rerun", recording, "--job", job_file, "--out", recording, "--force") in (0, 1)

@@ -20,7 +20,18 @@ from monitor.repeat.compare.control import LIMITS_FROM, Chart, Trust, individual
 from monitor.repeat.compare.depth import Envelope, envelope
 from monitor.repeat.compare.gauge import GaugeStudy, HandSpread, hand_spread, one_way
 from monitor.repeat.compare.odd import FEWEST, Oddity, odd_passes, pick_reference, traces_in_percent, usual
-from monitor.repeat.compare.passes import JUDGED, MEASURES, Pass, column, expand, read_job, read_passes, short_names, spread, without_copies
+from monitor.repeat.compare.passes import (
+    JUDGED,
+    MEASURES,
+    Pass,
+    column,
+    expand,
+    read_job,
+    read_passes,
+    short_names,
+    spread,
+    without_copies,
+)
 from monitor.repeat.compare.rates import OPERATORS, SAMPLES
 from monitor.repeat.compare.rules import RULES, arl
 from monitor.repeat.compare.scales import from_scale, to_scale
