@@ -29,10 +29,10 @@ SHEET_HELP = "expected columns height_mm, setup, and reading_mm or recording (wi
 def run_compare(args: argparse.Namespace) -> int:
     """plumeline compare"""
     gauge = read_gauge_sheet(Path(args.gauge), args.limits_width) if args.gauge else None
-    if not args.recordings and gauge is None:
-        print("plumeline compare: name recordings to compare, or --gauge SHEET for a gauge study", file=sys.stderr)
-        return USAGE
     if not args.recordings:
+        if gauge is None:
+            print("plumeline compare: name recordings to compare, or --gauge SHEET for a gauge study", file=sys.stderr)
+            return USAGE
         for line in [json.dumps(gauge_json(gauge), indent=1)] if args.json else gauge_lines(gauge):
             say(line)
         return 0

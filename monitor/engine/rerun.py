@@ -36,11 +36,12 @@ def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, for
     needs the clip analysed again. Without a calibration the recording's own is used, unless keeps_own says no. What
     `progress` raises ends it, and leaves nothing behind.
     """
-    texts = [(recording.folder / name).read_text(encoding="utf-8") for name in (CAMERA, NOZZLE)]
+    camera_text, nozzle_text = ((recording.folder / name).read_text(encoding="utf-8") for name in (CAMERA, NOZZLE))
     calibration = calibration_of(recording) if calibration is None and keeps_own else calibration
     heat = HeatEstimator(heat_setup(job), calibration)
     judge = Judge(job, heat)
-    origin = Origin(job_text, *texts, video=recording.video, operator=recording.meta.get("operator", ""))
+    origin = Origin(job_text, camera_text, nozzle_text, video=recording.video,
+                    operator=recording.meta.get("operator", ""))
     with Recorder(out, origin, force=force) as recorder:
         keep_calibration(recorder.part, calibration)
         n_frames = max(1, len(recording.frames["t_s"]))

@@ -42,7 +42,8 @@ class TrackerLike(Protocol):
 class HeatLike(Protocol):
     """What the pipeline needs of the heat model."""
 
-    def step(self, inp: HeatInput) -> HeatReading: ...
+    def step(self, inp: HeatInput) -> HeatReading | None:
+        """The estimate after one more interval; None from one that only listens."""
 
 
 @dataclass(frozen=True)

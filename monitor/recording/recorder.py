@@ -31,7 +31,7 @@ from monitor.recording import schema
 from monitor.recording.folder_lock import FolderLock, is_locked
 from monitor.recording.reader import BENCH_PICTURE, CAMERA, JOB, META, NOZZLE, PICTURE, RESERVE, TRACE
 from monitor.version import code_version
-from vision.types import BenchPose, FloatArray, NozzleObservation
+from vision.types import BenchPose, FloatArray, NozzleMiss, NozzleObservation, PoseMiss
 
 __all__ = ["Origin", "PassNote", "Recorder"]
 
@@ -413,7 +413,7 @@ def _frame_row(result: FrameResult) -> dict[str, Any]:
     return row
 
 
-def _bench_row(bench: object) -> dict[str, Any]:
+def _bench_row(bench: BenchPose | PoseMiss) -> dict[str, Any]:
     if not isinstance(bench, BenchPose):
         return {"bench_reason": bench.reason}
     import cv2
@@ -425,7 +425,7 @@ def _bench_row(bench: object) -> dict[str, Any]:
     return row
 
 
-def _observation_row(seen: object) -> dict[str, Any]:
+def _observation_row(seen: NozzleObservation | NozzleMiss) -> dict[str, Any]:
     if not isinstance(seen, NozzleObservation):
         return {"obs_reason": seen.reason}
     row: dict[str, Any] = {"obs_cov": _blob(seen.cov), "obs_chi2_dof": _num(seen.chi2_dof)}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import shapely
@@ -112,7 +113,7 @@ def traces_of(recording: Recording, job: Job) -> Traces:
                   bands(recording.heat, "energy_j", job.target.name))
 
 
-def bands(rows: Sequence[dict], key: str, name: str) -> FloatArray:
+def bands(rows: Sequence[dict[str, Any]], key: str, name: str) -> FloatArray:
     """Low, middle and high of one named estimate, shape (n, 3); nan where there is none."""
     unknown = (math.nan,) * 3
     return np.array([row[key].get(name) or unknown for row in rows], float).reshape(-1, 3)  # None becomes nan
@@ -195,12 +196,13 @@ def _off_target(job: Job, x_mm: FloatArray, y_mm: FloatArray) -> FloatArray:
 
 def _near(grid: Grid, aim_mm: FloatArray, reach_mm: float) -> tuple[slice, slice]:
     """Rows and columns within reach of a spot."""
-    return tuple(slice(int(np.searchsorted(along, middle - reach_mm)),
-                       int(np.searchsorted(along, middle + reach_mm, "right")))
-                 for along, middle in ((grid.y_mm, aim_mm[1]), (grid.x_mm, aim_mm[0])))
+    rows, columns = (slice(int(np.searchsorted(along, middle - reach_mm)),
+                           int(np.searchsorted(along, middle + reach_mm, "right")))
+                     for along, middle in ((grid.y_mm, aim_mm[1]), (grid.x_mm, aim_mm[0])))
+    return rows, columns
 
 
-def _turned(row: dict) -> str:
+def _turned(row: dict[str, Any]) -> str:
     parts = [f"setpoint to {row['setpoint_c']:g} C"] if row["setpoint_c"] is not None else []
     parts += [f"airflow to {row['airflow_l_min']:g} L/min"] if row["airflow_l_min"] is not None else []
     return " and ".join(parts) or "station turned"
