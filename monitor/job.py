@@ -188,12 +188,12 @@ class Limits(_Part):
 class Matters(_Part):
     """[matters]: the smallest differences between passes that matter to this work."""
 
-    height_mm: _between(0.1, 50, "mm") = 2.0
-    wander_mm: _between(0.05, 50, "mm") = 1.0
-    dwell_share: _between(0.01, 1, "(a share)") = 0.20
-    swept_share: _between(0.01, 1, "(a share)") = 0.10
-    heat_share: _between(0.01, 1, "(a share)") = 0.15
-    tilt_deg: _between(1, 90, "degrees") = 10.0
+    height_mm: Annotated[float, _between(0.1, 50, "mm")] = 2.0
+    wander_mm: Annotated[float, _between(0.05, 50, "mm")] = 1.0
+    dwell_share: Annotated[float, _between(0.01, 1, "(a share)")] = 0.20
+    swept_share: Annotated[float, _between(0.01, 1, "(a share)")] = 0.10
+    heat_share: Annotated[float, _between(0.01, 1, "(a share)")] = 0.15
+    tilt_deg: Annotated[float, _between(1, 90, "degrees")] = 10.0
 
 
 class ProtectionMeasure(_Part):

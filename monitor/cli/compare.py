@@ -86,7 +86,8 @@ def read_gauge_sheet(path: Path, width_mm: float | None = None) -> GaugeStudy:
 
 
 def _compare(args: argparse.Namespace, gauge: GaugeStudy | None) -> Comparison:
-    options = {"by_time": args.by_time, "any_job": args.any_job, "rules": args.rules, "batch": args.batch, "gauge": gauge}
+    options = {"by_time": args.by_time, "any_job": args.any_job, "rules": args.rules, "batch": args.batch,
+               "gauge": gauge}
     with progress_bar("replaying the heat") as progress:
         found = compare_folders(args.recordings, progress=progress, **options)
     if gauge is not None and not math.isfinite(gauge.share_of_limits):

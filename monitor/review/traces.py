@@ -130,7 +130,8 @@ def happenings_of(recording: Recording, comments: Iterable[Comment] = ()) -> tup
                         for w in recording.warnings]
     found += [Happening(e["t_s"], e["t_s"], "event", e["detail"], e["kind"]) for e in recording.events]
     found += [Happening(e["t_start_s"], e["t_s"], "part", part_title(e), e["kind"]) for e in recording.part_events]
-    found += [Happening(m["t_s"], m["t_s"], "part", f"{MARK_WORDS.get(m['kind'], m['kind'])}, said {m['author'] or 'a person'}", m["kind"])
+    found += [Happening(m["t_s"], m["t_s"], "part",
+                        f"{MARK_WORDS.get(m['kind'], m['kind'])}, said {m['author'] or 'a person'}", m["kind"])
               for m in recording.marks if m["undone_utc"] is None]
     found += [Happening(s["t_s"], s["t_s"], "event", _turned(s), "station") for s in recording.station]
     found += [Happening(d["t_s"], d["t_s"], "gap", f"{d['count']} frames not analysed: {d['reason']}")
@@ -191,13 +192,14 @@ def heating_in(recording: Recording, job: Job, start_s: float, end_s: float,
     return BoardMap(extent, rise_k, "K")
 
 
-def part_title(row: dict) -> str:
+def part_title(row: dict[str, Any]) -> str:
     """What happened to a part, in one line."""
     said = {"settled": "settled", "sprang_back": "was nudged and swam back", "moved": "moved", "stood_up": "stood up",
             "removed": "is gone"}.get(row["kind"], row["kind"])
     if row["dx_mm"] is None:
         return f"{row['part']} {said}"
-    return f"{row['part']} {said}: {math.hypot(row['dx_mm'], row['dy_mm']):.2f} mm, {math.degrees(row['turn_rad'] or 0.0):+.1f} degrees"
+    shift_mm, turn_deg = math.hypot(row["dx_mm"], row["dy_mm"]), math.degrees(row["turn_rad"] or 0.0)
+    return f"{row['part']} {said}: {shift_mm:.2f} mm, {turn_deg:+.1f} degrees"
 
 
 def _off_target(job: Job, x_mm: FloatArray, y_mm: FloatArray) -> FloatArray:
