@@ -107,6 +107,9 @@ class Board(_Part):
     size_mm: tuple[Annotated[float, _between(2, 600, "mm")], Annotated[float, _between(2, 600, "mm")]] | None = None
     centre_mm: Point | None = None
     start_c: Annotated[float, _between(-20, 260, "C")] | None = None
+    start_top_c: Annotated[float, _between(-20, 260, "C")] | None = None
+    start_below_c: Annotated[float, _between(-20, 260, "C")] | None = None
+    cutout_mm: Annotated[tuple[Outline, ...], Field(max_length=40)] = ()
 
     @model_validator(mode="after")
     def _covers_match(self) -> Board:
@@ -124,6 +127,7 @@ class Region(_Part):
     limit_c: Annotated[float, _between(30, 400, "C")] | None = None
     material: Material | None = None
     side: Literal["top", "below"] = "top"
+    keep_solid: bool = False
 
 
 class Target(_Part):
@@ -135,6 +139,18 @@ class Target(_Part):
     kind: PartKind = "leadless"
     mass_g: Annotated[float, _between(1e-4, 500, "g")] | None = None
     limit_c: Annotated[float, _between(30, 400, "C")] | None = None
+    ceramic: bool = False
+    pad_mm: tuple[Annotated[float, _between(0.1, 100, "mm")], Annotated[float, _between(0.1, 100, "mm")]] | None = None
+    vias: Annotated[int, Field(ge=0, le=2000)] = 0
+    via_drill_mm: Annotated[float, _between(0.05, 3, "mm")] = 0.3
+    via_barrel_um: Annotated[float, _between(5, 100, "um")] = 25.0
+
+    @model_validator(mode="after")
+    def _barrel_fits(self) -> "Target":
+        if 2e-3 * self.via_barrel_um > self.via_drill_mm:
+            raise ValueError(f"via_barrel_um {self.via_barrel_um:g} is more than half of via_drill_mm "
+                             f"{self.via_drill_mm:g}")
+        return self
 
 
 class Solder(_Part):
@@ -172,6 +188,10 @@ class Station(_Part):
     airflow_l_min: Annotated[float, _between(1, 250, "L/min")]
     airflow_reference_c: Annotated[float, _between(-20, 100, "C")] = 20.0
     ambient_c: Annotated[float, _between(-20, 60, "C")] = 23.0
+    outlet_c: Annotated[tuple[tuple[Annotated[float, _between(50, 600, "C")],
+                                    Annotated[float, _between(1, 250, "L/min")],
+                                    Annotated[float, _between(20, 650, "C")]], ...],
+                        Field(max_length=100)] = ()
 
 
 class Limits(_Part):
@@ -218,6 +238,7 @@ class Job(_Part):
     """One job file; see calibration/job_example.toml for every key explained."""
 
     title: Annotated[str, Field(max_length=200)] = ""
+    work: Literal["remove", "fit"] | None = None
     board: Board
     target: Target
     neighbour: Annotated[tuple[Region, ...], Field(max_length=40)] = ()
