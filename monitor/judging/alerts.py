@@ -239,7 +239,7 @@ def _count_off(state: _State, rule: Rule, reading: Reading | None, beyond: float
     """Time back inside by the deadband while a warning stands."""
     past_s = state.past_s + (dt if beyond > 0 else 0.0)
     off_s = 0.0 if beyond > -deadband else state.off_s + dt
-    if off_s >= rule.off_s:
+    if state.standing is None or off_s >= rule.off_s:
         return replace(state, standing=None, past_s=past_s)
     standing = replace(state.standing, past_s=past_s)
     if reading is not None and beyond > 0 and _is_worse(reading, standing):

@@ -6,7 +6,7 @@ import io
 
 import cv2
 import numpy as np
-from matplotlib.backends.backend_pdf import FigureCanvasPdf
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
@@ -37,11 +37,11 @@ def mat_pdf(mat: Mat) -> bytes:
         _draw_marker(axes, mat, int(marker_id), centre)
     _draw_check_line(axes, mat)
     out = io.BytesIO()
-    FigureCanvasPdf(figure).print_pdf(out, metadata={"CreationDate": None, "Title": "Plumeline bench mat"})
+    figure.savefig(out, format="pdf", metadata={"CreationDate": None, "Title": "Plumeline bench mat"})
     return out.getvalue()
 
 
-def _draw_marker(axes: object, mat: Mat, marker_id: int, centre: np.ndarray) -> None:
+def _draw_marker(axes: Axes, mat: Mat, marker_id: int, centre: np.ndarray) -> None:
     """Black square with its white cells; cell rows run from the marker's top."""
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, mat.dictionary))
     n = dictionary.markerSize + 2
@@ -54,7 +54,7 @@ def _draw_marker(axes: object, mat: Mat, marker_id: int, centre: np.ndarray) -> 
                                  fc="white", ec="white", lw=0.05))
 
 
-def _draw_check_line(axes: object, mat: Mat) -> None:
+def _draw_check_line(axes: Axes, mat: Mat) -> None:
     """A line to lay a ruler on, and what to do, in the free middle of the sheet's lower edge."""
     y = -PAGE_MM[1] / 2 + 12
     y = max(y, float(mat.centres_mm[:, 1].min()) + mat.marker_size_mm / 2 + 12)
