@@ -123,6 +123,7 @@ def _add_watch(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--mute", action="store_true", help="no sound")
     parser.add_argument("--sound", metavar="FILE.wav", help="write what is heard to a file too")
     parser.add_argument("--theme", default="system", choices=["system", "light", "dark"])
+    parser.add_argument("--once", action="store_true", help="play a video once; else it begins again at its end")
     parser.add_argument("--quit-at-end", action="store_true", help="record at once and close when the video ends")
     parser.add_argument("--minutes", type=float, metavar="N", help="record at once, play the video over and over, close after N minutes")
     parser.add_argument("--stats", metavar="FILE", help="write latencies, drops, processor and memory as JSON")

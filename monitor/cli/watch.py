@@ -40,7 +40,7 @@ def _source(args: argparse.Namespace):
     if path is not None and (path.exists() or path.suffix.lower() in (".mp4", ".mkv", ".avi", ".mov", ".webm", ".ts")):
         with open_video(path):  # a fault is told before a window opens
             pass
-        return PlayedVideo(path, loop=args.minutes is not None)
+        return PlayedVideo(path, loop=not (args.once or args.quit_at_end))
     return Webcam(find_camera(args.source or ""))
 
 

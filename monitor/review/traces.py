@@ -17,6 +17,7 @@ from monitor.job import Job
 from monitor.recording.reader import Recording
 from monitor.engine.rerun import calibration_of, stored_inputs
 from monitor.judging.technique import LONGEST_STEP_S, Grid, footprint, work_grid
+from monitor.review.machine import skipped_words
 from monitor.review.verdict import WARNING_WORDS
 from vision.types import FloatArray
 
@@ -127,7 +128,9 @@ def happenings_of(recording: Recording, comments: Iterable[Comment] = ()) -> tup
                         f"{WARNING_WORDS.get(w['kind'], w['kind'])}: {w['text']}", w["kind"]) for w in recording.warnings]
     found += [Happening(e["t_s"], e["t_s"], "event", e["detail"], e["kind"]) for e in recording.events]
     found += [Happening(s["t_s"], s["t_s"], "event", _turned(s), "station") for s in recording.station]
-    found += [Happening(d["t_s"], d["t_s"], "gap", f"{d['count']} frames not analysed: {d['reason']}") for d in recording.drops]
+    if recording.drops:
+        at = [d["t_s"] for d in recording.drops]
+        found.append(Happening(min(at), max(at), "gap", skipped_words(recording)))
     found += [Happening(c.t_s, c.t_s if c.t_end_s is None else c.t_end_s, "comment", c.text, c.author) for c in comments]
     return tuple(sorted(found, key=lambda h: (h.t_s, h.kind)))
 

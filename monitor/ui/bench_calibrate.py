@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from PyQt6.QtCore import QPointF, QRectF, Qt, pyqtSignal
 from PyQt6.QtGui import QColor, QPainter, QPen
-from PyQt6.QtWidgets import (QCheckBox, QComboBox, QDoubleSpinBox, QFormLayout, QHBoxLayout, QLabel, QLineEdit, QProgressBar,
+from PyQt6.QtWidgets import (QCheckBox, QFormLayout, QHBoxLayout, QLabel, QLineEdit, QProgressBar,
                              QPushButton, QSizePolicy, QVBoxLayout, QWidget)
 
 from monitor.cli.calibrate import calibrate_nozzle
@@ -21,6 +21,7 @@ from monitor.setup.nozzle_guide import NozzleGuide, judge_nozzle
 from monitor.ui.bench_draft import JobDraft
 from monitor.ui.bench_picture import picture_of
 from monitor.ui.bench_state import tr
+from monitor.ui.fields import Choice, Number
 from monitor.ui.bench_task import Task, in_process
 from monitor.ui.theme import font
 from vision.calibrate import CharucoTarget, calibrate_camera
@@ -45,7 +46,7 @@ class CameraTab(QWidget):
     def __init__(self, folder: Path, cameras: list[CameraName] | None = None, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._cameras = list_cameras() if cameras is None else cameras
-        self.camera_box, self.look_through = QComboBox(), QPushButton(tr("Look through it"))
+        self.camera_box, self.look_through = Choice(), QPushButton(tr("Look through it"))
         self.camera_box.addItems([c.name for c in self._cameras] or [tr("no camera found")])
         self.camera_box.setAccessibleName(tr("camera"))
         self.look_through.setEnabled(bool(self._cameras))
@@ -53,7 +54,7 @@ class CameraTab(QWidget):
         self.locks = _line("small")
         self._folder, self._guide, self._photos = folder, None, []
         self._next_s, self._is_looking, self._insist = 0.0, threading.Event(), False
-        self.squares, self.dictionary = QLineEdit("9x6"), QComboBox()
+        self.squares, self.dictionary = QLineEdit("9x6"), Choice()
         self.square, self.marker = _number(25.0, 1, 200), _number(18.0, 1, 199)
         self.dictionary.addItems(DICTIONARIES)
         form = QFormLayout()
@@ -315,8 +316,8 @@ def _line(size: str, bold: bool = False, text: str = "") -> QLabel:
     return made
 
 
-def _number(value: float, low: float, high: float) -> QDoubleSpinBox:
-    made = QDoubleSpinBox()
+def _number(value: float, low: float, high: float) -> Number:
+    made = Number()
     made.setRange(low, high)
     made.setDecimals(2)
     made.setValue(value)

@@ -53,6 +53,7 @@ def open_bench(app: QApplication, source, inputs: Inputs | None, args: argparse.
     work = BenchWork(source, inputs, chosen, player, heat_calibration(args.heat, heat_setup(inputs.job) if inputs else None),
                      watch_frozen=not isinstance(source, PlayedVideo))
     window = BenchWindow(work, settings, open_review)
+    window.asks = not args.quit_at_end and args.minutes is None
     began_s = time.monotonic()
     if args.quit_at_end or args.minutes is not None:
         work.begin()
@@ -60,7 +61,7 @@ def open_bench(app: QApplication, source, inputs: Inputs | None, args: argparse.
         if args.minutes is not None:
             QTimer.singleShot(round(args.minutes * 60_000), window.close)
     for asked in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(asked, lambda *_: window.close())  # the recording is finished first
+        signal.signal(asked, lambda *_: _close_now(window))  # the recording is finished first
     if sys.stderr is not None and not faulthandler.is_enabled():
         faulthandler.enable()  # what a library breaks shall not end without a word
     window.show()
@@ -73,6 +74,12 @@ def open_bench(app: QApplication, source, inputs: Inputs | None, args: argparse.
                                        **window.stats()})
     _delete(window, work)
     return _result(work)
+
+
+def _close_now(window: BenchWindow) -> None:
+    """Without a question: who asked is not before the screen."""
+    window.asks = False
+    window.close()
 
 
 def _delete(*objects: QObject) -> None:

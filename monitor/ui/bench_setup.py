@@ -69,7 +69,7 @@ class SetupPage(QWidget):
         if work.inputs is None:
             self._take_up_calibrations()
         if work.inputs is not None:
-            self.draft.load(work.inputs.job_text, None)
+            self.draft.load(work.inputs.job_text, work.inputs.job_path, as_first=True)
             self.view.fit_marks()
         elif self.draft.recover():
             work.notice.emit(tr("changes that were not saved last time are back; undo takes them away"))
@@ -129,29 +129,36 @@ class SetupPage(QWidget):
     def _when_changed(self) -> None:
         """The draft changed: the session's job follows as soon as it is whole."""
         self._fill_table()
+        self.take_job_over()
+        self.target_button.setChecked(self.view.marks_target)
+        self.neighbour_button.setChecked(not self.view.marks_target)
+        self._show_state(None)
+
+    def take_job_over(self) -> None:
+        """Let the work follow the draft; a recording that runs keeps its job to the end."""
         job = self.draft.job()
         if job is not None and self._work.inputs is not None and not self._work.is_running:
             if job_text(job) != job_text(self._work.inputs.job):
                 self._work.use_job(job)
         elif job is not None and self._work.inputs is None:
             self._try_inputs()
-        for button, is_on in ((self.undo, self.draft.undo_stack.canUndo()), (self.redo, self.draft.undo_stack.canRedo())):
-            button.setEnabled(is_on)
-        self.target_button.setChecked(self.view.marks_target)
-        self.neighbour_button.setChecked(not self.view.marks_target)
+
+    def _show_unsaved(self, is_clean: bool) -> None:
         self._show_state(None)
 
     def _show_state(self, shown: Shown | None) -> None:
         if shown is not None:
             bench = shown.bench
             self._mat = tr("mat: {} markers").format(bench.n_markers) if isinstance(bench, BenchPose) else tr("mat: not seen")
-        name = self.draft.path.name if self.draft.path else tr("job not saved yet")
-        star = " *" if self.draft.is_changed else ""
+        name = self.draft.path.name if self.draft.path else tr("job without a file")
+        unsaved = tr(" (changed, not saved)") if self.draft.is_changed else ""
         nozzle = tr("nozzle: {}").format(self._nozzle_path.name) if self._nozzle_path else tr("nozzle: not calibrated")
-        parts = [name + star, camera_words(self._camera), getattr(self, "_mat", tr("mat: not seen")), nozzle]
+        parts = [name + unsaved, camera_words(self._camera), getattr(self, "_mat", tr("mat: not seen")), nozzle]
         text = "    ".join(parts)
         if self.draft.faults:
             text += "\n" + tr("before recording: {}").format(self.draft.faults)
+        if self._work.is_running and self.draft.is_changed:
+            text += "\n" + tr("changes count from the next recording on; this one keeps its job")
         if text != self.state.text():
             self.state.setText(text)
 
@@ -228,6 +235,11 @@ class SetupPage(QWidget):
         self.open.clicked.connect(self._ask_open)
         self.save.clicked.connect(lambda: self.save_job())
         self.new.clicked.connect(self.draft.start_anew)
+        stack = self.draft.undo_stack
+        for button, can, changes in ((self.undo, stack.canUndo, stack.canUndoChanged), (self.redo, stack.canRedo, stack.canRedoChanged)):
+            button.setEnabled(can())
+            changes.connect(button.setEnabled)
+        stack.cleanChanged.connect(self._show_unsaved)  # no lambda: the stack outlives the page
         for button, key in ((self.undo, QKeySequence.StandardKey.Undo), (self.redo, QKeySequence.StandardKey.Redo),
                             (self.save, QKeySequence.StandardKey.Save), (self.new, QKeySequence.StandardKey.New)):
             button.setShortcut(QKeySequence(key))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import logging
+import math
 import time
 from collections.abc import Callable
 
@@ -15,12 +16,15 @@ from monitor.judging.alerts import Priority
 from monitor.engine.engine import Ended
 from monitor.engine.feedback import Mode
 from monitor.engine.stats import Delays
+from monitor.ui.bench_close import CloseDialog
 from monitor.ui.bench_hot import HotPage
 from monitor.ui.bench_keys import KeysDialog, bind
+from monitor.ui.bench_shapes import record_dot
 from monitor.ui.bench_setup import SetupPage
 from monitor.ui.bench_state import tr
+from monitor.ui.bench_warnings import MachineStrip, machine_lines
 from monitor.ui.bench_work import AIRFLOW_STEP_L_MIN, SETPOINT_STEP_C, BenchWork
-from monitor.ui.theme import Standing, font, look, looks
+from monitor.ui.theme import font, look, looks
 
 __all__ = ["BenchWindow"]
 
@@ -42,13 +46,19 @@ class BenchWindow(QMainWindow):
     settings : QSettings
     open_recording : callable
         Opens a finished recording, given its folder.
+
+    Attributes
+    ----------
+    asks : bool
+        Whether closing asks about a recording that runs and a job that is not saved.
     """
 
     def __init__(self, work: BenchWork, settings: QSettings, open_recording: Callable[[object], None] = lambda folder: None,
                  parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self.setWindowTitle("Plumeline")
+        self.setWindowTitle("Plumeline[*]")
         self.work, self._settings, self._open_recording = work, settings, open_recording
+        self.asks = False
         self.paint_delays, self.holds = Delays(), Delays()
         self.hot = HotPage(work, self.paint_delays.add)
         self.setup = SetupPage(work)
@@ -63,8 +73,10 @@ class BenchWindow(QMainWindow):
         work.station_changed.connect(self._show_bar)
         work.job_changed.connect(self._show_bar)
         work.notice.connect(self.tell)
+        self.setup.draft.undo_stack.cleanChanged.connect(self._show_unsaved)
         looks().changed.connect(self._dress)
         self._notice_until_s, self._session_from_s = 0.0, 0.0
+        self._made_s, self.first_height_s = time.monotonic(), math.nan
         self._beat_s = time.perf_counter()
         self._beat = QTimer(self)
         self._beat.setTimerType(Qt.TimerType.PreciseTimer)
@@ -74,9 +86,8 @@ class BenchWindow(QMainWindow):
         self._clock.timeout.connect(self._tidy)
         self._n_tidied = 0
         self.resize(1280, 720)
-        self.show_page(self.setup)
         self._dress()
-        self._show_bar()
+        self.show_page(self.hot if work.inputs is not None else self.setup)
 
     def start(self) -> None:
         """Start the engine and the window's own clocks."""
@@ -99,7 +110,11 @@ class BenchWindow(QMainWindow):
         if page is self.hot:
             if not self.work.is_running:
                 self.hot.begin()
+                self.work.watch()
             self.hot.setFocus()
+        else:
+            self.work.unwatch()
+        self._show_bar()
 
     def tell(self, text: str) -> None:
         """A line for the user that goes away by itself."""
@@ -112,10 +127,15 @@ class BenchWindow(QMainWindow):
         """What the window and the engine cost."""
         return {"arrival_to_paint_ms": self.paint_delays.percentiles_ms(), "window_held_ms": self.holds.percentiles_ms(),
                 "platform": QGuiApplication.platformName(),
+                "first_height_s": None if math.isnan(self.first_height_s) else round(self.first_height_s, 2),
                 **self.work.engine.stats()}
 
     def closeEvent(self, event: QCloseEvent) -> None:
-        """Never lose a recording: it is finished before the window goes."""
+        """Never lose a recording: it is finished before the window goes. Asks once where something would be lost or broken off."""
+        if self.asks and (self.setup.draft.is_changed or self.work.is_running):
+            event.ignore()
+            self._ask_close()
+            return
         self._beat.stop()
         self._clock.stop()
         self.setup.close_down()
@@ -124,27 +144,46 @@ class BenchWindow(QMainWindow):
         gc.unfreeze()
         event.accept()
 
+    def _show_unsaved(self, is_clean: bool) -> None:
+        self.setWindowModified(not is_clean)
+
+    def _ask_close(self) -> None:
+        dialog = CloseDialog(self.work.is_running, self.setup.draft.is_changed, self)
+        dialog.finished.connect(lambda _: self._when_answered(dialog.answer))
+        dialog.open()
+
+    def _when_answered(self, answer: str) -> None:
+        if answer == "save":
+            self.setup.save_job()
+        if answer == "leave":
+            self.setup.draft.forget()
+        if answer == "leave" or answer == "save" and not self.setup.draft.is_changed:
+            self.asks = False
+            self.close()
+
     def _take(self) -> None:
         shown = self.work.newest()
         if shown is None:
             return
+        if math.isnan(self.first_height_s) and shown.moment is not None and shown.moment.result.exposure.observed:
+            self.first_height_s = time.monotonic() - self._made_s
         if self.pages.currentWidget() is self.hot:
             self.hot.show_state(shown)
         else:
             self.setup.show_state(shown)
             self.hot.hear_told()
-        notices = shown.moment.notices if shown.moment is not None else ()
-        trouble = self.work.player.trouble if self.work.player is not None else ""
-        standing = "   ".join([*notices, *([tr("no sound: {}").format(trouble)] if trouble else [])])
-        if standing != self.standing_notice.text():
-            self.standing_notice.setText(standing)
-            self.standing_notice.setVisible(bool(standing))
+        self.machine.tell(machine_lines(shown, self.work.player.trouble if self.work.player is not None else ""))
 
     def _when_session(self, is_running: bool) -> None:
         if is_running:
             self._session_from_s = time.monotonic()
             self.hot.begin()
             self.show_page(self.hot)
+        else:
+            self.setup.take_job_over()  # what was changed meanwhile counts from now on
+            if self.pages.currentWidget() is self.hot:
+                self.hot.begin(keeps_summary=True)
+                self.work.watch()
         self._show_bar()
 
     def _when_ended(self, ended: Ended) -> None:
@@ -176,26 +215,26 @@ class BenchWindow(QMainWindow):
         self.keys_button.clicked.connect(self._show_keys)
         for button in (self.to_setup, self.to_hot, self.begin_button, self.keys_button):
             button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
-        self.bar_text = QLabel()
+        self.bar_text, self.dot = QLabel(), QLabel()
         self.bar_text.setFont(font("body", tabular=True))
         self.bar_text.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
-        self.banner, self.standing_notice = QLabel(), QLabel()
-        for label in (self.banner, self.standing_notice):
-            label.setWordWrap(True)
-            label.setTextFormat(Qt.TextFormat.PlainText)
-            label.setVisible(False)
+        self.banner, self.machine = QLabel(), MachineStrip()
+        self.banner.setWordWrap(True)
+        self.banner.setTextFormat(Qt.TextFormat.PlainText)
+        self.banner.setVisible(False)
         bar = QHBoxLayout()
         for widget in (self.to_setup, self.to_hot, self.begin_button):
             bar.addWidget(widget)
         bar.addSpacing(12)
+        bar.addWidget(self.dot)
         bar.addWidget(self.bar_text, 1)
         bar.addWidget(self.keys_button)
         whole, inner = QVBoxLayout(), QWidget()
         whole.setContentsMargins(8, 6, 8, 6)
         whole.addLayout(bar)
         whole.addWidget(self.banner)
-        whole.addWidget(self.standing_notice)
         whole.addWidget(self.pages, 1)
+        whole.addWidget(self.machine)
         inner.setLayout(whole)
         self.setCentralWidget(inner)
 
@@ -203,11 +242,14 @@ class BenchWindow(QMainWindow):
         running = self.work.is_running
         key = self.actions_by_name["start_stop"].shortcut().toString() if hasattr(self, "actions_by_name") else ""
         self.begin_button.setText((tr("End ({})") if running else tr("Begin recording ({})")).format(key))
+        self.dot.setPixmap(record_dot(running and self.work.settings.records, 16, self.devicePixelRatioF(), look()))
         parts = []
         if running:
             past = int(time.monotonic() - self._session_from_s)
-            told = tr("● recording {}:{:02d}").format(past // 60, past % 60) if self.work.settings.records else tr("○ not recorded")
-            parts.append(told if self.work.engine.session is not None else tr("○ getting ready"))
+            told = tr("recording {}:{:02d}").format(past // 60, past % 60) if self.work.settings.records else tr("not recorded")
+            parts.append(told if self.work.engine.session is not None else tr("getting ready"))
+        elif self.work.is_watching:
+            parts.append(tr("watching: not recorded, no sound"))
         if self.work.job is not None:
             parts.append(tr("set {:.0f} °C, {:.0f} L/min").format(self.work.setpoint_c, self.work.airflow_l_min))
         coach = self.work.coach
@@ -221,9 +263,7 @@ class BenchWindow(QMainWindow):
     def _dress(self, _: object = None) -> None:
         """Only when the look changes: a style sheet makes Qt lay the window out anew."""
         shade = look()
-        heed = shade.standings[Standing.HEED]
         self.banner.setStyleSheet(f"background: {shade.panel}; border: 1px solid {shade.line}; padding: 5px;")
-        self.standing_notice.setStyleSheet(f"background: {heed.fill}; color: {heed.ink}; padding: 5px;")
 
     def _acts(self) -> dict[str, Callable[[], None]]:
         work = self.work
