@@ -7,6 +7,7 @@ mat's centre, x to its right, y to its top edge), temperatures degrees Celsius.
 from __future__ import annotations
 
 import hashlib
+import itertools
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -57,7 +58,7 @@ def _profile(rows: tuple[Point, ...]) -> tuple[Point, ...]:
     """Pairs of (radius, distance from the outlet): radii positive, distances not falling."""
     if any(radius <= 0 or radius > 60 for radius, _ in rows):
         raise ValueError("every radius (the first number of a pair) must lie between 0 and 60 mm")
-    if any(later < earlier for (_, earlier), (_, later) in zip(rows, rows[1:])):
+    if any(later < earlier for (_, earlier), (_, later) in itertools.pairwise(rows)):
         raise ValueError("the distances from the outlet (the second numbers) must not fall")
     return rows
 
@@ -108,7 +109,7 @@ class Board(_Part):
     start_c: _between(-20, 260, "C") | None = None
 
     @model_validator(mode="after")
-    def _covers_match(self) -> "Board":
+    def _covers_match(self) -> Board:
         if self.copper_cover is not None and len(self.copper_cover) != len(self.copper_um):
             raise ValueError(f"copper_cover names {len(self.copper_cover)} layers, copper_um {len(self.copper_um)}")
         return self
@@ -154,7 +155,7 @@ class Nozzle(_Part):
     bend_deg: _between(0, 100, "degrees") = 0.0
 
     @model_validator(mode="after")
-    def _bore_fits(self) -> "Nozzle":
+    def _bore_fits(self) -> Nozzle:
         if self.bore_diameter_mm >= self.outer_diameter_mm:
             raise ValueError(f"bore_diameter_mm {self.bore_diameter_mm:g} must be smaller than "
                              f"outer_diameter_mm {self.outer_diameter_mm:g}")
@@ -194,7 +195,7 @@ class ProtectionMeasure(_Part):
     contact_w_m2k: _between(20, 20000, "W/m2/K") | None = None
 
     @model_validator(mode="after")
-    def _has_what_it_needs(self) -> "ProtectionMeasure":
+    def _has_what_it_needs(self) -> ProtectionMeasure:
         missing = [key for key in PROTECTION_NEEDS[self.kind] if getattr(self, key) is None]
         if missing:
             raise ValueError(f"kind {self.kind!r} also needs {', '.join(missing)}")
@@ -215,7 +216,7 @@ class Job(_Part):
     protection: Annotated[tuple[ProtectionMeasure, ...], Field(max_length=40)] = ()
 
     @model_validator(mode="after")
-    def _names_differ(self) -> "Job":
+    def _names_differ(self) -> Job:
         names = [self.target.name, *self.neighbour_names]
         if twice := sorted({name for name in names if names.count(name) > 1}):
             raise ValueError(f"two regions are called {', '.join(map(repr, twice))}; give each its own name")

@@ -1,31 +1,44 @@
-"""Files of vision that appear whole or not at all, and TOML read with its faults named."""
+"""Files that appear whole or not at all, and TOML read with its faults named."""
 
 from __future__ import annotations
 
+import contextlib
 import os
-import tempfile
+import secrets
 import tomllib
 from pathlib import Path
 
 from vision.errors import CalibrationError
 
-__all__ = ["write_text_whole", "read_toml", "check_keys"]
+__all__ = ["write_text_whole", "write_bytes_whole", "read_toml", "check_keys"]
 
 
 def write_text_whole(path: Path, text: str) -> None:
     """Write UTF-8 text under its final name in one step; an interruption leaves the old file or none."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+    write_bytes_whole(path, text.encode("utf-8"))
+
+
+def write_bytes_whole(path: Path, data: bytes) -> None:
+    """Write bytes under their final name in one step, through a file beside it; rights are those of any new file.
+
+    Raises
+    ------
+    OSError
+        When it cannot be written; it names `path`, which is then as it was.
+    """
+    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
     try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with part.open("xb") as file:
+            file.write(data)
             file.flush()
             os.fsync(file.fileno())
-        os.chmod(name, 0o644)
-        os.replace(name, path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
+        part.replace(path)
+    except OSError as fault:
+        raise OSError(fault.errno, fault.strerror, str(path)) from None
+    finally:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
 
 
 def read_toml(path: Path, what: str) -> dict:

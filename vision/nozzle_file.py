@@ -13,7 +13,7 @@ from vision import rigid
 from vision.cuts import linear_light
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias
 from vision.errors import CalibrationError
-from vision.files import check_keys, read_toml, write_text_whole
+from vision.files import check_keys, read_toml, write_bytes_whole, write_text_whole
 from vision.nozzle import Hold
 from vision.types import FloatArray
 
@@ -88,10 +88,7 @@ def save_nozzle(path: Path | str, calibration: NozzleCalibration) -> None:
         done, data = cv2.imencode(".jpg", calibration.bench, [cv2.IMWRITE_JPEG_QUALITY, 93])
         if not done:
             raise CalibrationError(f"{_picture_path(path)}: the bench picture cannot be encoded")
-        path.parent.mkdir(parents=True, exist_ok=True)
-        part = _picture_path(path).with_suffix(".part")
-        part.write_bytes(data.tobytes())
-        part.replace(_picture_path(path))
+        write_bytes_whole(_picture_path(path), data.tobytes())
     write_text_whole(path, "\n".join(lines) + "\n")
 
 

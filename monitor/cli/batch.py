@@ -8,7 +8,7 @@ import os
 from dataclasses import asdict
 from pathlib import Path
 
-from monitor.cli.commands import progress_bar, say
+from monitor.cli.output import progress_bar, say
 from monitor.repeat.batch import DONE, FAILED, KEPT, Outcome, find_tasks, run_tasks
 
 __all__ = ["run_batch"]
@@ -29,7 +29,8 @@ def run_batch(args: argparse.Namespace) -> int:
             shares[name] = share
             progress(sum(shares.values()), len(shares))
 
-        for outcome in run_tasks(tasks, out, n_workers=args.j or os.cpu_count() or 1, scheduler=args.scheduler, tell=tell):
+        for outcome in run_tasks(tasks, out, n_workers=args.j or os.cpu_count() or 1, scheduler=args.scheduler,
+                                 tell=tell):
             outcomes.append(outcome)
             tell(outcome.name, 1.0)
             say(json.dumps(asdict(outcome)) if args.json else _line(outcome))

@@ -11,7 +11,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from monitor.cli.commands import say
+from monitor.cli.output import say
 from monitor.errors import InputError
 from monitor.files import write_bytes_whole, write_text_whole
 from monitor.repeat.learning import Learning, attempts_of, learning_figure, learning_of
@@ -24,7 +24,8 @@ def run_learning(args: argparse.Namespace) -> int:
     attempts, jobs, faults = attempts_of([Path(r) for r in args.roots], args.operator, args.measure, args.job)
     if not attempts:
         raise InputError(f"{', '.join(args.roots)}: no pass by operator {args.operator!r}"
-                         f"{f' at a job called {args.job!r}' if args.job else ''}; codes are set with --operator when measuring")
+                         f"{f' at a job called {args.job!r}' if args.job else ''}; codes are set with --operator when "
+                         f"measuring")
     learning = learning_of(attempts, args.operator, args.measure, jobs)
     if args.out:
         _write(learning, Path(args.out))

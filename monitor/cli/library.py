@@ -7,7 +7,7 @@ import datetime
 import json
 from pathlib import Path
 
-from monitor.cli.commands import progress_bar, say
+from monitor.cli.output import progress_bar, say
 from monitor.errors import InputError
 from monitor.repeat.library import CACHE, Entry, Library, Query, remove_index
 

@@ -18,7 +18,8 @@ HEAT_HELP = "heat calibration from `calibrate heat` (default: the kept one that 
 EXAMPLES = """examples:
   plumeline demo
   plumeline calibrate mat --print --out mat.pdf
-  plumeline calibrate camera photos/*.jpg --squares 9x6 --square-mm 25 --marker-mm 18 --dictionary DICT_5X5_100 --out camera.toml
+  plumeline calibrate camera photos/*.jpg --squares 9x6 --square-mm 25 --marker-mm 18 --dictionary DICT_5X5_100 \\
+      --out camera.toml
   plumeline calibrate nozzle --touch touch/ --job job.toml --camera camera.toml --out nozzle.toml
   plumeline analyse clip.mp4 --job job.toml --camera camera.toml --nozzle nozzle.toml --out recordings/today
   plumeline report recordings/today --pdf
@@ -51,7 +52,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except OSError as fault:
         where = f"{fault.filename}: " if fault.filename else ""
         return _fail(args, fault, f"{where}{fault.strerror or fault}", ENVIRONMENT)
-    except Exception as fault:  # the one place that catches everything: a user gets a line, not a traceback
+    except Exception as fault:  # noqa: BLE001  the one place that catches everything: a user gets a line, not a traceback
         return _fail(args, fault, f"a fault in plumeline itself ({type(fault).__name__}: {fault}); "
                                   "run again with --debug and send what it prints", INTERNAL)
 
@@ -63,8 +64,8 @@ def build_parser() -> argparse.ArgumentParser:
         description="Measures a hot-air nozzle over a circuit board by webcam, estimates the heat, warns and records.")
     parser.add_argument("--version", action=_Version, nargs=0, help="print the version and exit")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
-    for add in (_add_demo, _add_watch, _add_analyse, _add_export, _add_report, _add_overlay, _add_calibrate, _add_rerun, _add_plan, _add_review, _add_learning,
-                _add_compare, _add_library, _add_batch):
+    for add in (_add_demo, _add_watch, _add_analyse, _add_export, _add_report, _add_overlay, _add_calibrate, _add_rerun,
+                _add_plan, _add_review, _add_learning, _add_compare, _add_library, _add_batch):
         add(commands)
     return parser
 
@@ -87,12 +88,14 @@ def _late(work: str) -> Callable[[argparse.Namespace], int]:
 
 
 def _add_demo(commands: argparse._SubParsersAction) -> None:
-    parser = _command(commands, "demo", "monitor.cli.demo:run_demo", "analyse the sample recording and show what comes out")
+    parser = _command(commands, "demo", "monitor.cli.demo:run_demo",
+                      "analyse the sample recording and show what comes out")
     parser.add_argument("--out", metavar="DIR", help="where the recording goes (default: demo_out here)")
 
 
 def _add_analyse(commands: argparse._SubParsersAction) -> None:
-    parser = _command(commands, "analyse", "monitor.cli.commands:run_analyse", "measure a recorded clip into a recording")
+    parser = _command(commands, "analyse", "monitor.cli.commands:run_analyse",
+                      "measure a recorded clip into a recording")
     parser.add_argument("clip", metavar="CLIP", help="video of the work")
     parser.add_argument("--job", required=True, metavar="FILE", help="job file (TOML)")
     parser.add_argument("--camera", required=True, metavar="FILE", help="camera calibration (TOML)")
@@ -107,7 +110,8 @@ def _add_analyse(commands: argparse._SubParsersAction) -> None:
 
 def _add_watch(commands: argparse._SubParsersAction) -> None:
     parser = _command(commands, "watch", "monitor.cli.watch:run_watch", "watch the bench live: measure, warn, record")
-    parser.add_argument("--source", metavar="CAMERA|FILE", help="camera by name or number, or a video played as if it were one "
+    parser.add_argument("--source", metavar="CAMERA|FILE",
+                        help="camera by name or number, or a video played as if it were one "
                         "(default: the first camera)")
     parser.add_argument("--job", metavar="FILE", help="job file (default: job.toml beside the video)")
     parser.add_argument("--camera", metavar="FILE", help="camera calibration (default: camera.toml beside the video)")
@@ -115,9 +119,11 @@ def _add_watch(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--heat", metavar="FILE", help=HEAT_HELP)
     parser.add_argument("--out", metavar="DIR", help="folder that gets the recordings, one folder each")
     parser.add_argument("--operator", default="", metavar="CODE", help="operator code, not a name")
-    parser.add_argument("--coaching", default="faded by skill", choices=["always", "outside the band", "faded by skill", "muted"],
+    parser.add_argument("--coaching", default="faded by skill",
+                        choices=["always", "outside the band", "faded by skill", "muted"],
                         help="when the height tone may be heard (default: faded by skill)")
-    parser.add_argument("--band", type=float, default=15.0, metavar="PERCENT", help="silent band round the height to hold (default: 15)")
+    parser.add_argument("--band", type=float, default=15.0, metavar="PERCENT",
+                        help="silent band round the height to hold (default: 15)")
     parser.add_argument("--no-record", action="store_true", help="watch and warn only")
     parser.add_argument("--no-video", action="store_true", help="record the trace without the picture")
     parser.add_argument("--mute", action="store_true", help="no sound")
@@ -125,20 +131,23 @@ def _add_watch(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--theme", default="system", choices=["system", "light", "dark"])
     parser.add_argument("--once", action="store_true", help="play a video once; else it begins again at its end")
     parser.add_argument("--quit-at-end", action="store_true", help="record at once and close when the video ends")
-    parser.add_argument("--minutes", type=float, metavar="N", help="record at once, play the video over and over, close after N minutes")
+    parser.add_argument("--minutes", type=float, metavar="N",
+                        help="record at once, play the video over and over, close after N minutes")
     parser.add_argument("--stats", metavar="FILE", help="write latencies, drops, processor and memory as JSON")
     parser.add_argument("--list-cameras", action="store_true", help="print the cameras and leave")
 
 
 def _add_export(commands: argparse._SubParsersAction) -> None:
-    parser = _command(commands, "export", "monitor.cli.commands:run_export", "write track, warnings, passes and comments as tables")
+    parser = _command(commands, "export", "monitor.cli.commands:run_export",
+                      "write track, warnings, passes and comments as tables")
     parser.add_argument("recording", metavar="DIR")
     parser.add_argument("--format", choices=("csv", "parquet", "both"), default="csv", help="default: csv")
     parser.add_argument("--out", metavar="DIR", help="where the files go (default: into the recording)")
 
 
 def _add_report(commands: argparse._SubParsersAction) -> None:
-    parser = _command(commands, "report", "monitor.cli.commands:run_report", "write the report as one HTML file, or as PDF")
+    parser = _command(commands, "report", "monitor.cli.commands:run_report",
+                      "write the report as one HTML file, or as PDF")
     parser.add_argument("recording", metavar="DIR")
     parser.add_argument("--out", metavar="FILE", help="default: report.html, or report.pdf, in the recording")
     parser.add_argument("--pdf", action="store_true", help="as PDF; also when FILE ends in .pdf")
@@ -151,7 +160,7 @@ def _add_overlay(commands: argparse._SubParsersAction) -> None:
 
 
 def _add_rerun(commands: argparse._SubParsersAction) -> None:
-    parser = _command(commands, "rerun", "monitor.engine.rerun:run_rerun",
+    parser = _command(commands, "rerun", "monitor.cli.commands:run_rerun",
                       "judge a recording again under another job, without its video")
     parser.add_argument("recording", metavar="DIR")
     parser.add_argument("--job", required=True, metavar="FILE", help="the other job file")
@@ -181,7 +190,7 @@ def _add_compare(commands: argparse._SubParsersAction) -> None:
 
 
 def _add_review(commands: argparse._SubParsersAction) -> None:
-    parser = _command(commands, "review", "monitor.ui.review_window:run_review",
+    parser = _command(commands, "review", "monitor.cli.commands:run_review",
                       "look at a recording frame by frame, with its traces, comments and what-ifs")
     parser.add_argument("recording", nargs="?", metavar="DIR", help="recording to open (default: none yet)")
     parser.add_argument("--look", choices=("system", "light", "dark"), default="system", help="colours of the window")
@@ -198,7 +207,8 @@ def _add_library(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--warning", metavar="KIND", help="with such a warning, such as drift; any; none")
     parser.add_argument("--faulty", action="store_true", help="only recordings that could not be read")
     parser.add_argument("--limit", type=int, metavar="N", help="the latest N only")
-    parser.add_argument("--no-refresh", action="store_true", help="search the index as it is, without looking for new ones")
+    parser.add_argument("--no-refresh", action="store_true",
+                        help="search the index as it is, without looking for new ones")
     parser.add_argument("--rebuild", action="store_true", help="make the index anew")
     parser.add_argument("--cache", metavar="FILE", help="where the index is kept (default: in ROOT)")
     parser.add_argument("--json", action="store_true", help="print what was found as JSON")
@@ -207,11 +217,14 @@ def _add_library(commands: argparse._SubParsersAction) -> None:
 def _add_batch(commands: argparse._SubParsersAction) -> None:
     parser = _command(commands, "batch", "monitor.cli.batch:run_batch",
                       "analyse many recordings again, each from its own video and files")
-    parser.add_argument("root", metavar="ROOT", help="folder that holds recordings, at any depth; they stay as they are")
+    parser.add_argument("root", metavar="ROOT",
+                        help="folder that holds recordings, at any depth; they stay as they are")
     parser.add_argument("-j", type=_count, metavar="N", help="processes (default: one a core)")
-    parser.add_argument("--out", metavar="DIR", help="folder for the results (default: ROOT_again); goes on where it was stopped")
+    parser.add_argument("--out", metavar="DIR",
+                        help="folder for the results (default: ROOT_again); goes on where it was stopped")
     parser.add_argument("--scheduler", metavar="ADDRESS",
-                        help="use the workers of this Dask scheduler instead, such as tcp://bench:8786; they must see the same "
+                        help="use the workers of this Dask scheduler instead, such as tcp://bench:8786; they must see "
+                             "the same "
                              "folders (needs the extra `cluster`)")
     parser.add_argument("--json", action="store_true", help="print one JSON object a recording")
 
@@ -257,22 +270,27 @@ def _add_calibrate(commands: argparse._SubParsersAction) -> None:
     nozzle.add_argument("--out", required=True, metavar="FILE", help="nozzle calibration to write (TOML)")
     check = _command(kinds, "check", "monitor.cli.calibrate:run_check",
                      "check the calibrations with one gauge block, any day")
-    check.add_argument("photos", nargs="+", metavar="PHOTO", help="the nozzle standing on the block, one photograph or several")
+    check.add_argument("photos", nargs="+", metavar="PHOTO",
+                       help="the nozzle standing on the block, one photograph or several")
     check.add_argument("--height-mm", required=True, type=float, metavar="MM", help="height of the block")
-    check.add_argument("--over", choices=("board", "mat"), default="board", help="what the block stands on (default: board)")
+    check.add_argument("--over", choices=("board", "mat"), default="board",
+                       help="what the block stands on (default: board)")
     check.add_argument("--job", required=True, metavar="FILE", help="job file with the nozzle's measures")
     check.add_argument("--camera", required=True, metavar="FILE", help="camera calibration (TOML)")
     check.add_argument("--nozzle", required=True, metavar="FILE", help="nozzle calibration (TOML)")
-    check.add_argument("--empty", metavar="PHOTO", help="the bench without the tool, mat in view, if it looks another since then")
+    check.add_argument("--empty", metavar="PHOTO",
+                       help="the bench without the tool, mat in view, if it looks another since then")
     check.add_argument("--json", action="store_true", help="print the outcome as JSON")
     heat = _command(kinds, "heat", "monitor.cli.calibrate:run_heat",
                     "sharpen the heat estimate with one thermocouple run")
     heat.add_argument("recording", metavar="RECORDING", help="recording of the run")
     heat.add_argument("--log", required=True, metavar="FILE", help="logged temperatures (CSV with t_s, temp_c)")
     heat.add_argument("--site", default="joint centre", help="where the bead sat (default: joint centre)")
-    heat.add_argument("--out", metavar="FILE", help="heat calibration to write (TOML); default: kept for such boards with "
+    heat.add_argument("--out", metavar="FILE",
+                      help="heat calibration to write (TOML); default: kept for such boards with "
                       "this nozzle and airflow, and used for them from then on")
-    heat.add_argument("--plot", metavar="FILE.png", help="picture of what is left between log and chain (default: beside)")
+    heat.add_argument("--plot", metavar="FILE.png",
+                      help="picture of what is left between log and chain (default: beside)")
 
 
 class _Version(argparse.Action):

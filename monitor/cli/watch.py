@@ -5,10 +5,16 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+from monitor.cli.output import exit_code, say
 from monitor.engine.analyse import Inputs, read_inputs
-from monitor.cli.commands import say
-from monitor.errors import InputError
+from monitor.errors import EnvironmentFault, InputError
+from monitor.places import recordings_folder
+from monitor.recording.reader import open_recording
+
+if TYPE_CHECKING:
+    from monitor.engine.source import LiveSource
 
 __all__ = ["run_watch"]
 
@@ -22,15 +28,38 @@ def run_watch(args: argparse.Namespace) -> int:
             say(f"{camera.number}  {camera.name}")
         return 0
     inputs, source = _inputs(args), _source(args)
+    folder = _open(source, inputs, args)
+    if folder is None:
+        return 0
+    say(f"recorded: {folder}")
+    try:
+        return exit_code(open_recording(folder))
+    except InputError as error:
+        raise EnvironmentFault(str(error)) from None
+
+
+def _open(source: LiveSource, inputs: Inputs | None, args: argparse.Namespace) -> Path | None:
+    """The window, opened as the arguments ask; gives the last recording."""
+    from monitor.engine.feedback import Mode
+    from monitor.heat.shelf import heat_calibration
+    from monitor.judging.exposure import heat_setup
     from monitor.ui.app import application
+    from monitor.ui.bench_open import Opening, open_bench
+    from monitor.ui.bench_work import Settings
 
     app = application(theme=args.theme)
-    from monitor.ui.bench_open import open_bench
+    settings = Settings(_path(args.out) or recordings_folder(), args.operator, Mode(args.coaching), args.band / 100,
+                        not args.no_record, not args.no_video, camera=_path(args.camera), nozzle=_path(args.nozzle))
+    calibration = heat_calibration(args.heat, heat_setup(inputs.job) if inputs else None)
+    return open_bench(app, source, inputs, Opening(settings, calibration, args.mute, _path(args.sound),
+                                                   args.quit_at_end, args.minutes, _path(args.stats)))
 
-    return open_bench(app, source, inputs, args)
+
+def _path(text: str | None) -> Path | None:
+    return Path(text) if text else None
 
 
-def _source(args: argparse.Namespace):
+def _source(args: argparse.Namespace) -> LiveSource:
     """The video file or camera that --source names."""
     from monitor.engine.source import PlayedVideo
     from monitor.engine.webcam import Webcam, find_camera

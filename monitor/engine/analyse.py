@@ -10,18 +10,18 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from monitor.errors import InputError
-from monitor.judging.exposure import heat_setup
-from monitor.heat.estimate import HeatEstimator
-from monitor.heat.fit import Calibration
-from monitor.job import Job, parse_job
-from monitor.judging.pipeline import FrameResult, Pipeline
-from monitor.recording.recorder import Origin, Recorder
-from monitor.recording.reader import Recording, open_recording
-from monitor.engine.straighten import board_picture, straighten
 from monitor.engine.rerun import finish_recording, keep_calibration
+from monitor.engine.straighten import board_picture, straighten
+from monitor.errors import InputError
+from monitor.heat.calibration import Calibration
+from monitor.heat.estimate import HeatEstimator
+from monitor.job import Job, parse_job
+from monitor.judging.exposure import heat_setup
+from monitor.judging.pipeline import FrameResult, Pipeline
 from monitor.judging.technique import work_grid
 from monitor.judging.tracking import make_tracker
+from monitor.recording.reader import Recording, open_recording
+from monitor.recording.recorder import Origin, Recorder
 from vision.camera import CameraModel, load_camera
 from vision.kalman import ToolState
 from vision.sources import open_video
@@ -69,8 +69,8 @@ def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video:
             turns: Sequence[Turn] = ()) -> Recording:
     """Measure and judge every frame of a clip; the recording appears under its name when it is whole.
 
-    `turns` tells when a knob of the station was turned, and to what: time [s], setpoint [C], airflow [L/min]; None where
-    the knob stayed.
+    `turns` tells when a knob of the station was turned, and to what: time [s], setpoint [C], airflow [L/min]; None
+    where the knob stayed.
 
     Raises
     ------
@@ -154,8 +154,9 @@ class _Counts:
                              "`plumeline calibrate mat --print`, lay it under the board and keep its markers in view")
         if self.n_seen == 0:
             often = max(self.reasons, key=self.reasons.__getitem__)
-            raise InputError(f"{clip}: the nozzle was never measured in {self.n_frames} frames (mostly: {often}); check "
-                             "that the job's [nozzle] is the one in the picture, and that its calibration is this one's")
+            raise InputError(f"{clip}: the nozzle was never measured in {self.n_frames} frames (mostly: {often}); "
+                             "check that the job's [nozzle] is the one in the picture, and that its calibration is "
+                             "this one's")
 
 
 class _Views:

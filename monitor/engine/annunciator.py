@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 
-from monitor.judging.alerts import MACHINE, Priority, TechniqueWarning
 from monitor.errors import InputError
+from monitor.judging.alerts import MACHINE, Priority, TechniqueWarning
 
 __all__ = ["Alarm", "Annunciator", "Shelved"]
 
@@ -59,7 +59,8 @@ class Annunciator:
         self._repeated: set[int] = set()
         self._sounded_s: dict[Priority, float] = {}
 
-    def shelve(self, warning: TechniqueWarning, t_s: float, for_s: float = LONGEST_SHELF_S, reason: str = "") -> Shelved:
+    def shelve(self, warning: TechniqueWarning, t_s: float, for_s: float = LONGEST_SHELF_S,
+               reason: str = "") -> Shelved:
         """Put a warning aside for a while; it comes back by itself.
 
         Raises

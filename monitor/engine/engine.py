@@ -1,7 +1,7 @@
-"""The live engine: capture and analysis threads around a session; windows ask and are told, never wait.
+r"""The live engine: capture and analysis threads around a session; windows ask and are told, never wait.
 
     capture --next frame--> analysis --newest moment--> whoever shows it
-       \\--every frame--> encoder          \\--cues--> sound
+       \--every frame--> encoder          \--cues--> sound
 
 Outside a session the analysis only finds the mat, so that a bench can be set up by looking.
 """
@@ -19,13 +19,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from monitor.judging.alerts import Reading
+from monitor.cost import Delays, Load
 from monitor.engine.capture import Capture
 from monitor.engine.mailbox import Mailbox, Recent
+from monitor.engine.pace import Pace
 from monitor.engine.session import Moment, Session
 from monitor.engine.source import Arrival, LiveSource
-from monitor.engine.pace import Pace
-from monitor.engine.stats import Delays, Load
+from monitor.judging.alerts import Reading
 from monitor.sound.player import Player
 from vision.bench import BenchFollower
 from vision.camera import CameraModel
@@ -278,8 +278,8 @@ class Engine:
         self._pace.note(arrival.arrived_s, self._newest.n_dropped)
         spent_s = time.perf_counter() - before_s
         self._spent_s.append(spent_s)
-        # a frame is left out only by a machine that is too slow for all of them; one slow step, as when the tool is looked
-        # for, is made up for
+        # a frame is left out only by a machine that is too slow for all of them; one slow step, as when the tool is
+        # looked for, is made up for
         self._next_s = arrival.frame.t_s + AHEAD * statistics.median(self._spent_s)
         self.step_times.add(spent_s)
         self.analysis_delays.add(time.monotonic() - arrival.arrived_s)

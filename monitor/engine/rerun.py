@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -11,33 +10,21 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from monitor.cli.commands import exit_code, tell
-from monitor.judging.exposure import LEVEL_AXIS, heat_setup
+from monitor.heat.calibration import Calibration, load_calibration, save_calibration
 from monitor.heat.estimate import HeatEstimator
-from monitor.heat.fit import Calibration, load_calibration, save_calibration
 from monitor.heat.types import HeatInput
-from monitor.heat.shelf import heat_calibration
-from monitor.job import Job, load_job, parse_job
+from monitor.job import Job, parse_job
+from monitor.judging.exposure import LEVEL_AXIS, heat_setup
 from monitor.judging.pipeline import FrameResult, Judge
-from monitor.recording.recorder import Origin, Recorder
-from monitor.recording.reader import CAMERA, JOB, NOZZLE, PICTURE, Recording, open_recording
 from monitor.judging.technique import GRID_STEP_MM
+from monitor.recording.reader import CAMERA, JOB, NOZZLE, PICTURE, Recording, open_recording
+from monitor.recording.recorder import Origin, Recorder
 from vision.types import BenchEvent, BenchPose, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
 
-__all__ = ["run_rerun", "rerun", "rejudge", "stored_results", "stored_inputs", "finish_recording", "heat_calibration",
-           "keep_calibration", "calibration_of", "HEAT"]
+__all__ = ["HEAT", "calibration_of", "finish_recording", "keep_calibration", "rejudge", "rerun", "stored_inputs",
+           "stored_results"]
 
 HEAT = "heat.toml"
-
-
-def run_rerun(args: argparse.Namespace) -> int:
-    """plumeline rerun"""
-    job, recording = load_job(args.job), open_recording(args.recording)
-    keeps_own = args.heat is None and calibration_of(recording) is not None
-    again = rerun(recording, job, Path(args.job).read_text(encoding="utf-8"), args.out, force=args.force,
-                  calibration=None if keeps_own else heat_calibration(args.heat, heat_setup(job)), keeps_own=keeps_own)
-    tell(again, job, args.json)
-    return exit_code(again)
 
 
 def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, force: bool = False,
@@ -145,9 +132,8 @@ def stored_inputs(recording: Recording, job: Job) -> list[HeatInput]:
 class _Catcher:
     """Stands where the heat model stands and keeps what it is given."""
 
-    limits: dict = {}
-
     def __init__(self) -> None:
+        self.limits: dict[str, object] = {}
         self.inputs: list[HeatInput] = []
 
     def step(self, inp: HeatInput) -> None:
@@ -155,7 +141,9 @@ class _Catcher:
 
 
 def _lifted(seen: VisionResult, higher_mm: float) -> VisionResult:
-    """The tool drawn back along its axis, so that it is higher and points at the same spot; level tools go straight up."""
+    """The tool drawn back along its axis, so that it is higher and points at the same spot; level tools go straight
+    up.
+    """
     track = seen.track
     if not np.isfinite(track.tip_mm).all():
         return seen

@@ -16,25 +16,25 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from monitor.judging.alerts import Reading, TechniqueWarning
 from monitor.engine.analyse import Inputs
 from monitor.engine.annunciator import Alarm, Annunciator
 from monitor.engine.capture import Capture
 from monitor.engine.feedback import Coach
 from monitor.engine.picture_check import PictureCheck
+from monitor.engine.rerun import finish_recording, keep_calibration
 from monitor.engine.source import Arrival
+from monitor.engine.straighten import board_picture, straighten
 from monitor.engine.video_writer import VIDEO, VideoWriter
 from monitor.engine.views import Views
-from monitor.judging.exposure import heat_setup
+from monitor.heat.calibration import Calibration
 from monitor.heat.estimate import HeatEstimator
-from monitor.heat.fit import Calibration
 from monitor.job import Job
+from monitor.judging.alerts import Reading, TechniqueWarning
+from monitor.judging.exposure import heat_setup
 from monitor.judging.pipeline import FrameResult, Judge, Pipeline, ToolState, TrackerLike
-from monitor.recording.recorder import Origin, PassNote, Recorder
-from monitor.engine.rerun import finish_recording, keep_calibration
-from monitor.sound.tones import REFERENCE, WARNING_PATTERNS, Cue
-from monitor.engine.straighten import board_picture, straighten
 from monitor.judging.technique import PassSummary, work_grid
+from monitor.recording.recorder import Origin, PassNote, Recorder
+from monitor.sound.tones import REFERENCE, WARNING_PATTERNS, Cue
 from vision.types import BenchPose, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
 
 __all__ = ["Session", "Moment", "PassTold"]
@@ -95,7 +95,8 @@ class Session:
         self._say, self._wants_video, self._calibration = say, video, calibration
         self.recorder = self._make_recorder(folder, operator, reserve_bytes) if folder is not None else None
         size_px = inputs.camera.image_size_px if inputs.camera is not None else None
-        self.writer = VideoWriter(self.recorder.part / VIDEO, size_px=size_px) if self.recorder is not None and video else None
+        self.writer = VideoWriter(self.recorder.part / VIDEO,
+                                  size_px=size_px) if self.recorder is not None and video else None
         self._first: Arrival | None = None
         self._last: FrameResult | None = None
         self._t_frame_s = 0.0
@@ -159,7 +160,8 @@ class Session:
     def shelve(self, warning: TechniqueWarning, reason: str = "") -> None:
         """Put a warning aside; InputError when that needs a reason."""
         put = self.annunciator.shelve(warning, self.now_s, reason=reason)
-        self._event(self.now_s, "shelved", f"{put.kind} {put.region} until {put.until_s:.1f} s: {put.reason or 'no reason given'}")
+        self._event(self.now_s, "shelved",
+                    f"{put.kind} {put.region} until {put.until_s:.1f} s: {put.reason or 'no reason given'}")
 
     def unshelve(self, kind: str, region: str) -> None:
         """Take a warning back."""
@@ -221,15 +223,15 @@ class Session:
     def _conclude(self, result: FrameResult, arrived_s: float, has_frame: bool) -> Moment:
         """Record, sound and tell one result."""
         alarm = self.annunciator.step(result.t_s, result.started, result.standing)
-        error = self.coach.step(result.exposure.dt_s, result.exposure.height_mm if result.exposure.observed else math.nan,
-                                result.in_pass)
+        height_mm = result.exposure.height_mm if result.exposure.observed else math.nan
+        error = self.coach.step(result.exposure.dt_s, height_mm, result.in_pass)
         told = self._end_pass(result) if result.pass_ended is not None else None
         if self.recorder is not None:
             self.recorder.add(result, told.note if told else None, has_frame=has_frame)
         starts = tuple(WARNING_PATTERNS[p] for p in alarm.sounds)
         if result.in_pass and not self._in_pass and self.coach.is_coached:
             starts = (*starts, REFERENCE)
-        is_lost = result.state in (ToolState.NOT_SEEN,) or not has_frame
+        is_lost = result.state == ToolState.NOT_SEEN or not has_frame
         self._say(Cue(error, starts, is_lost, arrived_s))
         self._in_pass, self._last = result.in_pass, result
         self._t_frame_s = result.t_s if has_frame else self._t_frame_s
@@ -244,7 +246,8 @@ class Session:
 
     def _notices(self) -> tuple[str, ...]:
         """What does not work around the work, for the banner; each change is kept in the trace."""
-        now = {"trace": self.recorder.trouble if self.recorder else "", "video": self.writer.trouble if self.writer else ""}
+        now = {"trace": self.recorder.trouble if self.recorder else "", "video": self.writer.trouble if self.writer
+               else ""}
         for name, text in now.items():
             if text != self._troubles.get(name, ""):
                 self._event(self.now_s, f"{name}_trouble", text or f"{name} is written again")
@@ -271,7 +274,8 @@ class Session:
         if not self._views or self.inputs.camera is None:
             return
         extent, top_mm = work_grid(self.inputs.job).extent_mm, self.inputs.job.board.top_height_mm
-        flat = [straighten(image, self.inputs.camera, bench, top_mm, extent, shift) for image, bench, shift in self._views]
+        flat = [straighten(image, self.inputs.camera, bench, top_mm, extent, shift)
+                for image, bench, shift in self._views]
         done, data = cv2.imencode(".png", board_picture(flat))
         try:
             if done:
@@ -287,7 +291,8 @@ def _warm_up(job: Job) -> None:
     tip = np.array([*aim, job.board.top_height_mm + sum(job.limits.height_mm) / 2])
     for i in range(3):
         t_s = i / 30
-        track = NozzleTrack(t_s, TrackStatus.TRACKING, tip, np.zeros(3), np.array([0.0, 0.0, -1.0]), np.eye(6) * 1e-4, t_s)
+        track = NozzleTrack(t_s, TrackStatus.TRACKING, tip, np.zeros(3), np.array([0.0, 0.0, -1.0]), np.eye(6) * 1e-4,
+                            t_s)
         judge.step(VisionResult(i, t_s, PoseMiss(t_s, ""), NozzleMiss(t_s, ""), track))
 
 

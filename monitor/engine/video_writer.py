@@ -40,8 +40,8 @@ class PictureLine(Line[_Picture]):
     """Frames on their way to the encoder, copied into memory that is there from the first one on and used in turn.
 
     A frame itself would hold thrice the memory, and a slow encoder would move the program's by hundreds of megabytes.
-    One thread puts and one takes; what was taken stays as it is until the next is taken. Making that memory takes a fifth
-    of a second at 720p: name the size of the pictures (width, height), and it is there before the first.
+    One thread puts and one takes; what was taken stays as it is until the next is taken. Making that memory takes a
+    fifth of a second at 720p: name the size of the pictures (width, height), and it is there before the first.
     """
 
     def __init__(self, longest: int, size_px: tuple[int, int] | None = None) -> None:

@@ -1,4 +1,6 @@
-"""Pictures of the bench kept for the end of a session: evenly spaced however long it lasts, in memory that does not grow."""
+"""Pictures of the bench kept for the end of a session: evenly spaced however long it lasts, in memory that does not
+grow.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,6 @@
-"""A webcam by its name: explicit back end, MJPG before the size, exposure, white balance and focus locked and read back."""
+"""A webcam by its name: explicit back end, MJPG before the size, exposure, white balance and focus locked and read
+back.
+"""
 
 from __future__ import annotations
 
@@ -73,12 +75,14 @@ def find_camera(wanted: str, cameras: list[CameraName] | None = None) -> CameraN
     names = ", ".join(f"{c.name!r}" for c in cameras) or "none"
     if not wanted and cameras:
         return cameras[0]
-    for fits in (lambda c: c.name == wanted, lambda c: str(c.number) == wanted, lambda c: wanted.lower() in c.name.lower()):
+    for fits in (lambda c: c.name == wanted, lambda c: str(c.number) == wanted,
+                 lambda c: wanted.lower() in c.name.lower()):
         hits = [c for c in cameras if wanted and fits(c)]
         if len(hits) == 1:
             return hits[0]
         if len(hits) > 1:
-            raise EnvironmentFault(f"camera {wanted!r}: fits {', '.join(repr(c.name) for c in hits)}; give the whole name or its number")
+            raise EnvironmentFault(f"camera {wanted!r}: fits {', '.join(repr(c.name) for c in hits)}; give the whole "
+                                   f"name or its number")
     if not cameras:
         raise EnvironmentFault("no camera found here; plug one in, or give --source a video file")
     raise EnvironmentFault(f"camera {wanted!r}: not found; cameras here: {names}; --source also takes a video file")
@@ -101,7 +105,8 @@ class Webcam:
     """
 
     def __init__(self, camera: CameraName, size_px: tuple[int, int] = SIZE_PX, *,
-                 make: Callable[[int, int], object] = cv2.VideoCapture, clock: Callable[[], float] = time.monotonic) -> None:
+                 make: Callable[[int, int], object] = cv2.VideoCapture,
+                 clock: Callable[[], float] = time.monotonic) -> None:
         self.name, self._camera, self._size_px, self._make, self._clock = camera.name, camera, size_px, make, clock
         self._capture = None
         self._start_s: float | None = None
@@ -153,7 +158,8 @@ class Webcam:
 
     def _set_up(self, capture, back_end: int) -> None:
         width, height = self._size_px
-        capture.set(cv2.CAP_PROP_FOURCC, cv2.VideoWriter_fourcc(*"MJPG"))  # before the size, or 720p comes at 10 a second
+        # before the size, or 720p comes at 10 a second
+        capture.set(cv2.CAP_PROP_FOURCC, cv2.VideoWriter_fourcc(*"MJPG"))
         capture.set(cv2.CAP_PROP_FRAME_WIDTH, width)
         capture.set(cv2.CAP_PROP_FRAME_HEIGHT, height)
         capture.set(cv2.CAP_PROP_FPS, RATE_HZ)
@@ -175,10 +181,12 @@ def _lock(capture, back_end: int) -> list[Locked]:
     manual = V4L2_MANUAL if v4l2 else 0.25
     if v4l2:
         capture.set(cv2.CAP_PROP_AUTO_EXPOSURE, V4L2_AUTO)
-    held = {cv2.CAP_PROP_EXPOSURE: "exposure", cv2.CAP_PROP_WB_TEMPERATURE: "white balance", cv2.CAP_PROP_FOCUS: "focus"}
+    held = {cv2.CAP_PROP_EXPOSURE: "exposure", cv2.CAP_PROP_WB_TEMPERATURE: "white balance",
+            cv2.CAP_PROP_FOCUS: "focus"}
     values = {prop: capture.get(prop) for prop in held}
     switches = {cv2.CAP_PROP_AUTO_EXPOSURE: ("automatic exposure off", manual),
-                cv2.CAP_PROP_AUTO_WB: ("automatic white balance off", 0.0), cv2.CAP_PROP_AUTOFOCUS: ("autofocus off", 0.0)}
+                cv2.CAP_PROP_AUTO_WB: ("automatic white balance off", 0.0),
+                cv2.CAP_PROP_AUTOFOCUS: ("autofocus off", 0.0)}
     found = []
     for prop, (name, asked) in switches.items():
         capture.set(prop, asked)

@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import RegularGridInterpolator
 
 from monitor.heat import jet
+from monitor.heat.calibration import Calibration
 from monitor.heat.chain import Blow, Chain, Fineness, Sites
 from monitor.heat.limits import SILICON_RISK_C, TARGET_MARGIN_K, site_limits
 from monitor.heat.types import Band, HeatInput, HeatReading, HeatSetup, JointState
 from monitor.heat.uncertainty import PARAMETERS, Knowledge, band, draw_scores, parameters, prior
-
-if TYPE_CHECKING:
-    from monitor.heat.fit import Calibration
 
 __all__ = ["SITES", "HeatEstimator", "joint_state", "member_blow"]
 

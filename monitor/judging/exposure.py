@@ -11,8 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.heat.limits import plastic_limit_c
-from monitor.heat.types import (BoardSetup, HeatInput, HeatSetup, Layer, PartSetup, Protection, RegionSetup,
-                                StationSetup)
+from monitor.heat.types import BoardSetup, HeatInput, HeatSetup, Layer, PartSetup, Protection, RegionSetup, StationSetup
 from monitor.job import Job, Region
 from vision.types import FloatArray, NozzleTrack, TrackStatus
 
@@ -134,10 +133,11 @@ def heat_setup(job: Job) -> HeatSetup:
     """The part of a job that the heat model needs, in SI."""
     board, station = job.board, job.station
     cover = board.copper_cover or (1.0,) * len(board.copper_um)
-    neighbours = tuple(_neighbour(name, region) for name, region in zip(job.neighbour_names, job.neighbour, strict=True))
+    neighbours = tuple(_neighbour(name, region) for name, region in zip(job.neighbour_names, job.neighbour,
+                                                                        strict=True))
     return HeatSetup(
         board=BoardSetup(
-            board.thickness_mm * 1e-3, tuple(Layer(t * 1e-6, c) for t, c in zip(board.copper_um, cover)),
+            board.thickness_mm * 1e-3, tuple(Layer(t * 1e-6, c) for t, c in zip(board.copper_um, cover, strict=False)),
             None if board.size_mm is None else (board.size_mm[0] * 1e-3, board.size_mm[1] * 1e-3),
             None if board.centre_mm is None else (board.centre_mm[0] * 1e-3, board.centre_mm[1] * 1e-3),
             board.start_c),

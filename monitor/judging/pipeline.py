@@ -8,10 +8,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Protocol
 
-from monitor.judging.alerts import STALE_S, AlertBook, Reading, TechniqueWarning
-from monitor.judging.exposure import Exposure, expose, heat_input
 from monitor.heat.types import HeatInput, HeatReading
 from monitor.job import Job
+from monitor.judging.alerts import STALE_S, AlertBook, Reading, TechniqueWarning
+from monitor.judging.exposure import Exposure, expose, heat_input
 from monitor.judging.technique import PassSummary, Technique
 from monitor.judging.watch_rules import WatchRules
 from vision.types import BenchEvent, Frame, PoseMiss, VisionResult

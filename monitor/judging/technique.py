@@ -9,9 +9,9 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon
 
-from monitor.judging.exposure import Exposure
 from monitor.heat.types import Band
 from monitor.job import Job
+from monitor.judging.exposure import Exposure
 from vision.types import FloatArray
 
 __all__ = ["Grid", "PassRules", "PassSummary", "Technique", "work_grid", "footprint"]
@@ -175,7 +175,7 @@ class Technique:
         self.grid = work_grid(job)
         self.dwell_map_s = np.zeros((len(self.grid.y_mm), len(self.grid.x_mm)))
         self._regions = {job.target.name: Polygon(job.target.outline_mm)}
-        self._regions |= {n: Polygon(r.outline_mm) for n, r in zip(job.neighbour_names, job.neighbour)}
+        self._regions |= {n: Polygon(r.outline_mm) for n, r in zip(job.neighbour_names, job.neighbour, strict=False)}
         self._wide = Polygon(job.target.outline_mm).buffer(rules.edge_mm)
         self.dwell_s = dict.fromkeys(self._regions, 0.0)
         self._n_passes = 0
@@ -260,7 +260,8 @@ class Technique:
         return PassSummary(
             number=self._n_passes, t_start_s=current.t_start_s, t_end_s=current.t_inside_s,
             dwell_s=held.dwell_s, unseen_s=current.unseen_s, height_mean_mm=held.height_mm,
-            height_sd_mm=math.sqrt(held.spread_mm2 / held.weight), height_low_mm=held.low_mm, height_high_mm=held.high_mm,
+            height_sd_mm=math.sqrt(held.spread_mm2 / held.weight), height_low_mm=held.low_mm,
+            height_high_mm=held.high_mm,
             height_sigma_mm=held.sigma_mm, tilt_mean_rad=held.tilt_rad, in_limits=held.in_limits,
             coverage=_share(swept > 0), evenness=_share(swept >= 0.5 * swept.mean()) if swept.any() else 0.0,
             energy_j=_difference(current.energy_inside, current.energy_start))

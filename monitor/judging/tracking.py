@@ -23,7 +23,8 @@ __all__ = ["bench_relief", "make_tracker", "nozzle_body", "nozzle_for"]
 def make_tracker(camera: CameraModel, nozzle: str | Path, job: Job, waits: bool = True) -> Tracker:
     """A tracker for one camera and the job's nozzle, `waits` as `Tracker` has it; refuses as `nozzle_for` does."""
     found = nozzle_for(camera, nozzle, job)
-    model = NozzleModel(nozzle_body(job), found.bias, found.bench_light(), found.bench_pose, found.holds, found.metal_look)
+    model = NozzleModel(nozzle_body(job), found.bias, found.bench_light(), found.bench_pose, found.holds,
+                        found.metal_look)
     tracker = Tracker(camera, BenchFollower(camera, standard_mat()), model, job.board.top_height_mm,
                       _board_follower(camera, job), waits)
     tracker.warm_up()
@@ -54,7 +55,8 @@ def nozzle_for(camera: CameraModel, nozzle: str | Path, job: Job) -> NozzleCalib
     measures = job.nozzle
     if abs(found.outer_diameter_mm - measures.outer_diameter_mm) > 0.02 * measures.outer_diameter_mm + 0.05 \
             or abs(found.bend_deg - measures.bend_deg) > 1.0:
-        raise InputError(f"{nozzle}: outer_diameter_mm, bend_deg: calibrated for a nozzle of {found.outer_diameter_mm:g} mm "
+        raise InputError(f"{nozzle}: outer_diameter_mm, bend_deg: calibrated for a nozzle of "
+                         f"{found.outer_diameter_mm:g} mm "
                          f"and {found.bend_deg:g} degrees, but the job's is {measures.outer_diameter_mm:g} mm and "
                          f"{measures.bend_deg:g} degrees")
     return found

@@ -13,10 +13,10 @@ import numpy as np
 import shapely
 from shapely.geometry import MultiPoint, Polygon
 
-from monitor.judging.alerts import STALE_S, Reading
-from monitor.judging.exposure import Exposure
 from monitor.heat.types import Band, HeatReading
 from monitor.job import Job
+from monitor.judging.alerts import STALE_S, Reading
+from monitor.judging.exposure import Exposure
 from monitor.judging.technique import Technique
 from vision.types import BenchEvent
 
@@ -40,7 +40,7 @@ class WatchRules:
         self._limits_c = {name: limit.value_c for name, limit in (site_limits or {}).items()}
         self._low, self._high = job.limits.height_mm
         target = Polygon(job.target.outline_mm)
-        others = {n: Polygon(r.outline_mm) for n, r in zip(job.neighbour_names, job.neighbour)}
+        others = {n: Polygon(r.outline_mm) for n, r in zip(job.neighbour_names, job.neighbour, strict=False)}
         self._near_target = target.buffer(TARGET_RIM_MM)
         self._near_others = {name: shape.buffer(NEIGHBOUR_RIM_MM).difference(target) for name, shape in others.items()}
         corners = [p for r in (job.target, *job.neighbour) for p in r.outline_mm]
@@ -75,7 +75,8 @@ class WatchRules:
         depth = _depth(self._near_target, now.aim_board_mm)
         deadband = self._height_deadband(now)
         band = (now.height_mm - 1.645 * now.height_sigma_mm, now.height_mm + 1.645 * now.height_sigma_mm)
-        over = {"too_far": (now.height_mm - self._high, self._high), "too_close": (self._low - now.height_mm, self._low)}
+        over = {"too_far": (now.height_mm - self._high, self._high),
+                "too_close": (self._low - now.height_mm, self._low)}
         return [Reading(kind, self._job.target.name, min(beyond, depth), deadband, now.height_mm, limit, band)
                 for kind, (beyond, limit) in over.items()]
 

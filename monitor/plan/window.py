@@ -12,7 +12,7 @@ from monitor.heat import material
 from monitor.heat.alloy import joint_alloy
 from monitor.heat.chain import UNKNOWN_MARGIN_M, Blow, Chain, Fineness, Sites
 from monitor.heat.estimate import SITES
-from monitor.heat.fit import Calibration
+from monitor.heat.calibration import Calibration
 from monitor.heat.limits import SILICON_RISK_C, TARGET_MARGIN_K, Limit, practice_words, ramp_limits_k_s, site_limits
 from monitor.heat.part import part_shape
 from monitor.heat.types import Band, HeatSetup, Protection

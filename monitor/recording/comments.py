@@ -9,8 +9,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from monitor.recording import schema
 from monitor.errors import EnvironmentFault, InputError
+from monitor.recording import schema
 from monitor.recording.reader import TRACE, Recording
 
 __all__ = ["Comment", "CommentBook", "comments_of", "save_comments", "LONGEST_TEXT"]
@@ -121,7 +121,8 @@ def save_comments(folder: Path, comments: Iterable[Comment]) -> None:
     """
     path = folder / TRACE
     try:
-        with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=5.0)) as db, db:
+        with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True,
+                                                timeout=5.0)) as db, db:
             schema.check_and_migrate(db, str(path))
             db.execute("DELETE FROM comments")
             db.executemany("INSERT INTO comments (t_s, t_end_s, author, made_utc, text) VALUES (?, ?, ?, ?, ?)",

@@ -85,9 +85,11 @@ def about(recording: Recording) -> dict[str, Any]:
     """What a table rests on: program, recording, hashes of job and calibrations."""
     meta = recording.meta
     return {"program": f"plumeline {code_version()}", "recorded_by": f"plumeline {meta.get('code_version', 'unknown')}",
-            "recording": recording.folder.name, "started_utc": meta.get("started_utc", ""), "state": meta.get("state", ""),
+            "recording": recording.folder.name, "started_utc": meta.get("started_utc", ""),
+            "state": meta.get("state", ""),
             "sha256": meta.get("hashes", {}),
-            "note": "heights, tilts and aims are measured; heat, energy and temperature are estimates with their 90 % band"}
+            "note": "heights, tilts and aims are measured; heat, energy and temperature are estimates with their 90 % "
+                    "band"}
 
 
 def unit_of(column: str) -> str:
@@ -173,7 +175,8 @@ def _warnings(recording: Recording) -> tuple[list[str], list[list[Any]]]:
 def _passes(recording: Recording) -> tuple[list[str], list[list[Any]]]:
     header = ["number", "t_start_s", "t_end_s", "dwell_s", "unseen_s", "height_mean_mm", "height_sigma_mm",
               "height_sd_mm", "height_low_mm", "height_high_mm", "tilt_mean_deg", "in_limits", "coverage", "evenness",
-              "energy_low_j", "energy_j", "energy_high_j", "feedback", "band_share", "audible_share", "coached", "is_probe"]
+              "energy_low_j", "energy_j", "energy_high_j", "feedback", "band_share", "audible_share", "coached",
+              "is_probe"]
     rows = [[math.degrees(p["tilt_mean_rad"]) if name == "tilt_mean_deg" else p[name] for name in header]
             for p in recording.passes]
     return header, rows

@@ -17,9 +17,9 @@ from typing import Any
 
 import numpy as np
 
-from monitor.recording import schema
 from monitor.errors import InputError
 from monitor.files import write_text_whole
+from monitor.recording import schema
 from monitor.recording.folder_lock import is_locked
 
 __all__ = ["Recording", "open_recording", "recover_leftovers", "TRACE", "JOB", "CAMERA", "NOZZLE", "META", "PICTURE",
@@ -169,8 +169,10 @@ def _read(db: sqlite3.Connection, folder: Path) -> Recording:
     plain.execute(f"SELECT {', '.join(n for n, _ in schema.FRAME_COLUMNS)} FROM frames ORDER BY frame")
     parts = [[_array((), kind) for _, kind in schema.FRAME_COLUMNS]]
     while rows := plain.fetchmany(ROWS_AT_ONCE):
-        parts.append([_array(column, kind) for (_, kind), column in zip(schema.FRAME_COLUMNS, zip(*rows), strict=True)])
-    columns = {name: np.concatenate(some) for (name, _), some in zip(schema.FRAME_COLUMNS, zip(*parts), strict=True)}
+        parts.append([_array(column, kind) for (_, kind), column in zip(schema.FRAME_COLUMNS, zip(*rows, strict=False),
+                                                                        strict=True)])
+    columns = {name: np.concatenate(some) for (name, _), some in zip(schema.FRAME_COLUMNS, zip(*parts, strict=False),
+                                                                     strict=True)}
     tables = {t: [dict(r) for r in db.execute(f"SELECT * FROM {t}")]
               for t in ("heat", "warnings", "passes", "events", "drops", "station", "comments", "maps")}
     _decode(tables["heat"], ("power_w", "energy_j", "temp_c", "limit_in_s", "flags"))

@@ -21,15 +21,15 @@ from typing import Any
 
 import numpy as np
 
-from monitor.recording import schema
-from monitor.judging.alerts import TechniqueWarning
 from monitor.errors import EnvironmentFault, InputError
 from monitor.files import write_bytes_whole, write_text_whole
-from monitor.recording.folder_lock import FolderLock, is_locked
 from monitor.heat.types import Band, HeatReading
+from monitor.judging.alerts import TechniqueWarning
 from monitor.judging.pipeline import FrameResult
-from monitor.recording.reader import BENCH_PICTURE, CAMERA, JOB, META, NOZZLE, PICTURE, RESERVE, TRACE
 from monitor.judging.technique import PassSummary
+from monitor.recording import schema
+from monitor.recording.folder_lock import FolderLock, is_locked
+from monitor.recording.reader import BENCH_PICTURE, CAMERA, JOB, META, NOZZLE, PICTURE, RESERVE, TRACE
 from monitor.version import code_version
 from vision.types import BenchPose, FloatArray, NozzleObservation
 

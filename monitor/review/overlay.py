@@ -12,8 +12,8 @@ import cv2
 import numpy as np
 
 from monitor.errors import InputError
-from monitor.judging.exposure import onto_now
 from monitor.job import Job, parse_job
+from monitor.judging.exposure import onto_now
 from monitor.recording.reader import CAMERA, JOB, Recording
 from monitor.review.verdict import WARNING_WORDS
 from vision.camera import CameraModel, load_camera
@@ -52,7 +52,8 @@ class FrameMarks:
     texts: list[str]
 
 
-def write_overlay(recording: Recording, path: Path, progress: Callable[[float, float], None] = lambda a, b: None) -> Path:
+def write_overlay(recording: Recording, path: Path,
+                  progress: Callable[[float, float], None] = lambda a, b: None) -> Path:
     """Write the overlay video (H.264); it appears whole or not at all.
 
     Raises
@@ -76,8 +77,9 @@ def write_overlay(recording: Recording, path: Path, progress: Callable[[float, f
             for frame in video:
                 image = frame.image.copy()
                 if frame.index in rows:
-                    draw_frame(image, camera, job, marks_of(recording, job, rows[frame.index]))
-                picture = av.VideoFrame.from_ndarray(np.ascontiguousarray(image[:stream.height, :stream.width]), "bgr24")
+                    draw_frame(image, camera, job, marks_of(recording, rows[frame.index]))
+                picture = av.VideoFrame.from_ndarray(np.ascontiguousarray(image[:stream.height, :stream.width]),
+                                                     "bgr24")
                 picture.pts, picture.time_base = round(frame.t_s * TICKS_PER_S), stream.time_base
                 out.mux(stream.encode(picture))
                 progress(frame.t_s, video.duration_s)
@@ -88,7 +90,7 @@ def write_overlay(recording: Recording, path: Path, progress: Callable[[float, f
     return path
 
 
-def marks_of(recording: Recording, job: Job, i: int) -> FrameMarks:
+def marks_of(recording: Recording, i: int) -> FrameMarks:
     """What the trace says about its i-th frame."""
     f = recording.frames
     pose = None
@@ -104,8 +106,8 @@ def marks_of(recording: Recording, job: Job, i: int) -> FrameMarks:
     texts = [state]
     texts += [f"! {WARNING_WORDS.get(w['kind'], w['kind'])}: {w['action']}" for w in recording.warnings
               if w["t_start_s"] <= t and (w["t_end_s"] is None or t < w["t_end_s"])]
-    return FrameMarks(pose, np.array([f[f"tip_{a}_mm"][i] for a in "xyz"]), np.array([f[f"axis_{a}"][i] for a in "xyz"]),
-                      np.array([f["aim_x_mm"][i], f["aim_y_mm"][i]]),
+    return FrameMarks(pose, np.array([f[f"tip_{a}_mm"][i] for a in "xyz"]),
+                      np.array([f[f"axis_{a}"][i] for a in "xyz"]), np.array([f["aim_x_mm"][i], f["aim_y_mm"][i]]),
                       np.array([f["board_dx_mm"][i], f["board_dy_mm"][i], f["board_turn_rad"][i]]), bool(seen), texts)
 
 
@@ -145,14 +147,15 @@ def _draw_nozzle(image: np.ndarray, camera: CameraModel, job: Job, marks: FrameM
     width = np.linalg.norm(across)
     across *= radius / width if width > 0 else np.nan  # seen along its axis it has no sides
     for sign in (-1, 1):
-        _line(image, _project(camera, marks, np.array([tip + sign * across, tip + sign * across - length * axis])), NOZZLE)
+        _line(image, _project(camera, marks, np.array([tip + sign * across, tip + sign * across - length * axis])),
+              NOZZLE)
     _line(image, _project(camera, marks, np.array([tip, tip - length * axis])), NOZZLE, 1)
     if np.isfinite(marks.aim_mm).all():
         aim = np.array([*marks.aim_mm, job.board.top_height_mm])
         px = _project(camera, marks, np.array([tip, aim]))
         _line(image, px, AIM, 1)
         if np.isfinite(px[1]).all() and (np.abs(px[1]) < 1e5).all():
-            centre = tuple(int(round(v)) for v in px[1])
+            centre = tuple(round(v) for v in px[1])
             cv2.drawMarker(image, centre, INK, cv2.MARKER_CROSS, 22, 4, cv2.LINE_AA)
             cv2.drawMarker(image, centre, AIM, cv2.MARKER_CROSS, 20, 2, cv2.LINE_AA)
 
@@ -165,7 +168,8 @@ def _draw_texts(image: np.ndarray, texts: list[str]) -> None:
         is_warning = text.startswith("!")
         (width, _), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, scale, 2)
         cv2.rectangle(image, (8, 8 + i * step), (28 + width, 4 + (i + 1) * step), ALERT if is_warning else INK, -1)
-        cv2.putText(image, text, (18, int((i + 0.72) * step) + 6), cv2.FONT_HERSHEY_SIMPLEX, scale, WHITE, 2, cv2.LINE_AA)
+        cv2.putText(image, text, (18, int((i + 0.72) * step) + 6), cv2.FONT_HERSHEY_SIMPLEX, scale, WHITE, 2,
+                    cv2.LINE_AA)
 
 
 def _text(image: np.ndarray, text: str, where: tuple[int, int], scale: float, colour: tuple[int, int, int]) -> None:

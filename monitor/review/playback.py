@@ -158,7 +158,9 @@ class Playback:
         self._coming, self._landed = _pictures(self._container, self._stream, self), _NOWHERE
 
     def _read_to(self, pts: int, valid_from: int) -> av.VideoFrame | None:
-        """Decode until the stamp comes out; pictures before `valid_from` may lack what they refer to, so are not kept."""
+        """Decode until the stamp comes out; pictures before `valid_from` may lack what they refer to, so are not
+        kept.
+        """
         if self._coming is None:
             return None
         for picture in self._coming:

@@ -11,13 +11,13 @@ from typing import Any
 
 import jinja2
 
-from monitor.review.charts import board_photo, heat_chart, height_chart, joint_figure, map_chart, svg_of
-from monitor.recording.comments import comments_of
-from monitor.judging.exposure import heat_setup
+from monitor.engine.rerun import calibration_of
 from monitor.files import write_text_whole
 from monitor.job import Job, parse_job
+from monitor.judging.exposure import heat_setup
+from monitor.recording.comments import comments_of
 from monitor.recording.reader import CAMERA, JOB, NOZZLE, Recording
-from monitor.engine.rerun import calibration_of
+from monitor.review.charts import board_photo, heat_chart, height_chart, joint_figure, map_chart, svg_of
 from monitor.review.machine import work_events, work_warnings
 from monitor.review.verdict import CAUTIONS, ESTIMATE_LIMITS, WARNING_WORDS, summary
 from monitor.review.whatif import kept_what_if
@@ -74,7 +74,9 @@ def calibration_state(recording: Recording, job: Job) -> list[tuple[str, str]]:
         heat_words = "none: the estimate rests on general knowledge, so its band is wide"
     else:
         reason = heat.mismatch(heat_setup(job))
-        heat_words = f"does not apply: {reason}" if reason else f"one thermocouple run, met within {heat.rms_k:.1f} K rms"
+        heat_words = f"one thermocouple run, met within {heat.rms_k:.1f} K rms"
+        if reason:
+            heat_words = f"does not apply: {reason}"
     return [("Camera", camera_words), ("Nozzle", nozzle_words), ("Heat", heat_words)]
 
 

@@ -10,13 +10,13 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon
 
-from monitor.recording.comments import Comment
-from monitor.judging.exposure import heat_setup
+from monitor.engine.rerun import calibration_of, stored_inputs
 from monitor.heat.estimate import HeatEstimator
 from monitor.job import Job
-from monitor.recording.reader import Recording
-from monitor.engine.rerun import calibration_of, stored_inputs
+from monitor.judging.exposure import heat_setup
 from monitor.judging.technique import LONGEST_STEP_S, Grid, footprint, work_grid
+from monitor.recording.comments import Comment
+from monitor.recording.reader import Recording
 from monitor.review.machine import skipped_words
 from monitor.review.verdict import WARNING_WORDS
 from vision.types import FloatArray
@@ -125,13 +125,15 @@ def happenings_of(recording: Recording, comments: Iterable[Comment] = ()) -> tup
     found = [Happening(p["t_start_s"], p["t_end_s"], "pass", f"pass {p['number']}", str(p["number"]))
              for p in recording.passes]
     found += [Happening(w["t_start_s"], end if w["t_end_s"] is None else w["t_end_s"], "warning",
-                        f"{WARNING_WORDS.get(w['kind'], w['kind'])}: {w['text']}", w["kind"]) for w in recording.warnings]
+                        f"{WARNING_WORDS.get(w['kind'], w['kind'])}: {w['text']}", w["kind"])
+                        for w in recording.warnings]
     found += [Happening(e["t_s"], e["t_s"], "event", e["detail"], e["kind"]) for e in recording.events]
     found += [Happening(s["t_s"], s["t_s"], "event", _turned(s), "station") for s in recording.station]
     if recording.drops:
         at = [d["t_s"] for d in recording.drops]
         found.append(Happening(min(at), max(at), "gap", skipped_words(recording)))
-    found += [Happening(c.t_s, c.t_s if c.t_end_s is None else c.t_end_s, "comment", c.text, c.author) for c in comments]
+    found += [Happening(c.t_s, c.t_s if c.t_end_s is None else c.t_end_s, "comment", c.text, c.author)
+              for c in comments]
     return tuple(sorted(found, key=lambda h: (h.t_s, h.kind)))
 
 
@@ -195,7 +197,8 @@ def _off_target(job: Job, x_mm: FloatArray, y_mm: FloatArray) -> FloatArray:
 
 def _near(grid: Grid, aim_mm: FloatArray, reach_mm: float) -> tuple[slice, slice]:
     """Rows and columns within reach of a spot."""
-    return tuple(slice(int(np.searchsorted(along, middle - reach_mm)), int(np.searchsorted(along, middle + reach_mm, "right")))
+    return tuple(slice(int(np.searchsorted(along, middle - reach_mm)),
+                       int(np.searchsorted(along, middle + reach_mm, "right")))
                  for along, middle in ((grid.y_mm, aim_mm[1]), (grid.x_mm, aim_mm[0])))
 
 

@@ -39,7 +39,7 @@ ESTIMATE_LIMITS = (
 
 
 def verdict(recording: Recording, job: Job) -> str:
-    """One sentence: what was done over the target, what it delivered, and what went wrong; then what the machine did."""
+    """One sentence: what was done over the target, what it delivered, what went wrong; then what the machine did."""
     clauses = [(p["t_start_s"], _pass_clause(p, job, len(recording.passes) > 1)) for p in recording.passes]
     clauses += [(w["t_first_s"] or w["t_start_s"], _warning_clause(w)) for w in work_warnings(recording)]
     if not recording.passes:

@@ -14,11 +14,11 @@ from typing import Any
 
 import numpy as np
 
-from monitor.errors import EnvironmentFault
-from monitor.judging.exposure import heat_setup
-from monitor.job import Job, ProtectionMeasure, job_text, parse_job
-from monitor.recording.reader import TRACE, Recording
 from monitor.engine.rerun import calibration_of, rerun
+from monitor.errors import EnvironmentFault
+from monitor.job import Job, ProtectionMeasure, job_text, parse_job
+from monitor.judging.exposure import heat_setup
+from monitor.recording.reader import TRACE, Recording
 from monitor.review.traces import Traces, traces_of
 from monitor.review.verdict import WARNING_WORDS
 
@@ -130,7 +130,8 @@ def keep_what_if(folder: Path, recording: Recording, found: WhatIf) -> None:
         with contextlib.closing(sqlite3.connect(folder / TRACE, timeout=5.0)) as db, db:
             db.execute("INSERT OR REPLACE INTO meta VALUES ('what_if', ?)", (json.dumps(kept),))
     except sqlite3.OperationalError as fault:
-        raise EnvironmentFault(f"{folder / TRACE}: the what-if cannot be saved: {fault}; is the recording yours to write?") from None
+        raise EnvironmentFault(f"{folder / TRACE}: the what-if cannot be saved: {fault}; is the recording yours to "
+                               f"write?") from None
     recording.meta["what_if"] = kept
 
 
@@ -188,8 +189,8 @@ def _energies(old: Recording, new: Recording, job: Job) -> str:
     then, now = (r.heat[-1]["energy_j"].get(job.target.name) for r in (old, new))
     if not then or not now or then[1] is None or now[1] is None:
         return ""
-    return (f"{job.target.name} would have taken about {now[1]:.3g} J in the whole recording instead of {then[1]:.3g} J "
-            f"(bands {now[0]:.3g} to {now[2]:.3g} and {then[0]:.3g} to {then[2]:.3g} J)")
+    return (f"{job.target.name} would have taken about {now[1]:.3g} J in the whole recording "
+            f"instead of {then[1]:.3g} J (bands {now[0]:.3g} to {now[2]:.3g} and {then[0]:.3g} to {then[2]:.3g} J)")
 
 
 def _peak(recording: Recording) -> list[float] | None:
@@ -211,7 +212,8 @@ def _listed(parts: list[str]) -> str:
 
 
 def _pass_numbers(p: dict[str, Any]) -> dict[str, Any]:
-    return {k: p[k] for k in ("number", "t_start_s", "t_end_s", "dwell_s", "height_mean_mm", "in_limits", "energy_low_j",
+    return {k: p[k] for k in ("number", "t_start_s", "t_end_s", "dwell_s", "height_mean_mm", "in_limits",
+                              "energy_low_j",
                               "energy_j", "energy_high_j")}
 
 

@@ -1,4 +1,6 @@
-"""Guides the taking of touch photographs: which height is next, whether the picture will do, and the verdict at the end."""
+"""Guides the taking of touch photographs: which height is next, whether the picture will do, and the verdict at the
+end.
+"""
 
 from __future__ import annotations
 
@@ -37,7 +39,8 @@ class Step:
         return f"hold the cold nozzle {self.height_mm:g} mm over {place}, on gauge blocks or feeler stock"
 
 
-STEPS = tuple(Step("board", h) for h in (0.0, 5.0, 10.0, 15.0, 20.0, 30.0)) + tuple(Step("mat", h) for h in (10.0, 20.0, 30.0, 40.0))
+STEPS = tuple(Step("board", h) for h in (0.0, 5.0, 10.0, 15.0, 20.0, 30.0)) + tuple(Step("mat", h)
+                                                                                    for h in (10.0, 20.0, 30.0, 40.0))
 
 
 @dataclass(frozen=True)
@@ -121,10 +124,16 @@ def judge_nozzle(found: NozzleCalibration, n_photos: int) -> NozzleVerdict:
     """Whether the heights that the photographs were taken at come back well enough."""
     rms = found.height_error_rms_mm
     if found.n_photos < LEAST_FOUND * n_photos:
-        return NozzleVerdict(False, f"refused: the nozzle was found in {found.n_photos} of {n_photos} photographs only; is the whole "
+        return NozzleVerdict(False,
+                             f"refused: the nozzle was found in {found.n_photos} of {n_photos} photographs only; is "
+                             f"the whole "
                                     "tool in view, and are its measures right?")
     if not math.isfinite(rms) or rms > WORST_RMS_MM:
-        return NozzleVerdict(False, f"refused: the known heights come back within {rms:.2f} mm (rms) only, {WORST_RMS_MM:g} mm is the "
+        return NozzleVerdict(False,
+                             f"refused: the known heights come back within {rms:.2f} mm (rms) only, {WORST_RMS_MM:g} "
+                             f"mm is the "
                                     "most; check the heights, the measures, and that nothing moved")
     doubt = "" if rms <= DOUBTFUL_RMS_MM else "; fair, not good: heights close to a limit will be doubtful"
-    return NozzleVerdict(True, f"usable: the known heights come back within {rms:.2f} mm (rms) in {found.n_photos} photographs{doubt}")
+    return NozzleVerdict(True,
+                         f"usable: the known heights come back within {rms:.2f} mm (rms) in {found.n_photos} "
+                         f"photographs{doubt}")

@@ -1,4 +1,5 @@
-"""Plays cues: through Qt's audio where there is a device, on a silent clock where there is none; to a WAV file if asked.
+"""Plays cues: through Qt's audio where there is a device, on a silent clock where there is none; to a WAV file if
+asked.
 
 Its own thread, so that neither the window nor the analysis can hold it up.
 """
@@ -15,7 +16,7 @@ from typing import Protocol
 
 import numpy as np
 
-from monitor.engine.stats import Delays
+from monitor.cost import Delays
 from monitor.sound.tones import RATE_HZ, Cue, Synth
 
 __all__ = ["Player", "Output", "SilentOutput", "find_output"]
@@ -225,7 +226,7 @@ def _load_multimedia() -> None:
 def _open_track(path: Path | None) -> wave.Wave_write | None:
     if path is None:
         return None
-    track = wave.open(str(path), "wb")
+    track = wave.open(str(path), "wb")  # noqa: SIM115  closed with the player
     track.setnchannels(1)
     track.setsampwidth(2)
     track.setframerate(RATE_HZ)

@@ -13,7 +13,7 @@ from PyQt6.QtGui import QColor, QPainter, QPen
 from PyQt6.QtWidgets import (QCheckBox, QFormLayout, QHBoxLayout, QLabel, QLineEdit, QProgressBar,
                              QPushButton, QSizePolicy, QVBoxLayout, QWidget)
 
-from monitor.cli.calibrate import calibrate_nozzle
+from monitor.setup.nozzle import calibrate_nozzle
 from monitor.setup.camera_guide import CameraGuide, Guidance
 from monitor.engine.engine import Shown
 from monitor.engine.webcam import CameraName, Locked, list_cameras

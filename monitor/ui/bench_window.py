@@ -15,7 +15,7 @@ from PyQt6.QtWidgets import QHBoxLayout, QInputDialog, QLabel, QMainWindow, QPus
 from monitor.judging.alerts import Priority
 from monitor.engine.engine import Ended
 from monitor.engine.feedback import Mode
-from monitor.engine.stats import Delays
+from monitor.cost import Delays
 from monitor.ui.bench_close import CloseDialog
 from monitor.ui.bench_hot import HotPage
 from monitor.ui.bench_keys import KeysDialog, bind

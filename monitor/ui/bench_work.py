@@ -22,7 +22,7 @@ from monitor.engine.feedback import Coach, Mode, load_skill, save_skill
 from monitor.engine.session import LOWEST_FREE_BYTES, Session
 from monitor.engine.source import LiveSource
 from monitor.errors import InputError
-from monitor.heat.fit import Calibration
+from monitor.heat.calibration import Calibration
 from monitor.job import Job, job_text
 from monitor.sound.player import Player
 from monitor.sound.tones import REFERENCE, Cue

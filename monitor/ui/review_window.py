@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -36,22 +35,20 @@ from monitor.ui.theme import font, looks
 from monitor.review.verdict import verdict
 from monitor.review.whatif import WhatIf, keep_what_if
 
-__all__ = ["ReviewWindow", "run_review"]
+__all__ = ["ReviewWindow", "show_review"]
 
 TRANSPORT = ("to_start", "previous_event", "step_back", "play_or_pause", "step_forward", "next_event", "to_end")
 
 
-def run_review(args: argparse.Namespace) -> int:
-    """plumeline review"""
+def show_review(folder: Path | None, theme: str) -> int:
+    """Show the window, with a recording when one is named, until it is closed; gives the application's exit code."""
     from monitor.ui.app import application
 
-    if args.recording is not None:
-        open_recording(args.recording)  # a fault is said here, in one line, before a window comes up
-    app = application(theme=args.look)
+    app = application(theme=theme)
     window = ReviewWindow()
     window.show()
-    if args.recording is not None:
-        window.open_folder(Path(args.recording))
+    if folder is not None:
+        window.open_folder(folder)
     return app.exec()
 
 

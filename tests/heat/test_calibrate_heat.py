@@ -14,7 +14,7 @@ from monitor.cli.main import main
 from monitor.judging.exposure import heat_setup
 from monitor.heat.chain import Blow, Chain
 from monitor.heat.estimate import HeatEstimator
-from monitor.heat.fit import load_calibration
+from monitor.heat.calibration import load_calibration
 from monitor.heat.uncertainty import PARAMETERS, parameters
 from monitor.heat.shelf import applying, heat_calibration, keep, shelf
 from monitor.job import parse_job

@@ -8,7 +8,7 @@ import pytest
 
 from monitor.errors import JobError
 from monitor.judging.exposure import heat_setup
-from monitor.heat.fit import Calibration, save_calibration
+from monitor.heat.calibration import Calibration, save_calibration
 from monitor.heat.uncertainty import prior
 from monitor.job import ProtectionMeasure
 from monitor.recording.reader import open_recording
