@@ -154,7 +154,7 @@ RULES: dict[str, Rule] = {rule.kind: rule for rule in (
     Rule("no_sound", _LOW, "Watch the screen", 0.0, 1.0, "", "no sound: {detail}", True),
 )}
 EQUIPMENT = frozenset({"not_seen", "bench_moved", "camera_moved", "no_picture", "no_sound"})
-MACHINE = frozenset({"camera_moved", "no_picture", "no_sound"})  # of these the hand is innocent: told apart, never first
+MACHINE = frozenset({"camera_moved", "no_picture", "no_sound"})  # the hand is innocent of these
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,8 @@ from monitor.recording.reader import Recording
 
 __all__ = ["machine_words", "skipped_words", "work_events", "work_warnings"]
 
-TOLD_AS_COUNT = frozenset({"picture_changed", "camera_lost", "camera_back", "clock"})  # events that are in the counts, or keep time
+# events that are in the counts, or keep time
+TOLD_AS_COUNT = frozenset({"picture_changed", "camera_lost", "camera_back", "clock"})
 
 
 def machine_words(recording: Recording) -> list[str]:

@@ -55,7 +55,7 @@ def open_bench(app: QApplication, source: LiveSource, inputs: Inputs | None, ope
     work = BenchWork(source, inputs, opening.settings, player, opening.calibration,
                      watch_frozen=not isinstance(source, PlayedVideo))
     window = BenchWindow(work, settings, open_review)
-    window.asks = not args.quit_at_end and args.minutes is None
+    window.asks = not opening.records_at_once and opening.minutes is None
     began_s = time.monotonic()
     if opening.records_at_once or opening.minutes is not None:
         work.begin()

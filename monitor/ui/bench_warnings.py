@@ -94,7 +94,10 @@ class MachineStrip(QWidget):
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
         self._lines: tuple[str, ...] = ()
         self.setVisible(False)
-        looks().changed.connect(lambda _: self.update())
+        looks().changed.connect(self._repaint)
+
+    def _repaint(self, _: object) -> None:
+        self.update()
 
     @property
     def words(self) -> str:
