@@ -54,7 +54,7 @@ def test_the_lens_board_is_found_whole_and_true_to_size(sheets):
 
     assert len(view.points_px) == 40  # 8 by 5 inner corners
     spread = [np.linalg.norm(points - points.mean(0)) for points in (view.points_mm[:, :2], view.points_px)]
-    assert spread[1] / spread[0] / PX_PER_MM == pytest.approx(1.0, abs=1e-3)
+    assert spread[1] / spread[0] / PX_PER_MM == pytest.approx(1.0, abs=2e-3)  # the rendered page is cut to whole pixels
 
 
 def test_the_check_line_is_a_hundred_millimetres(sheets):
