@@ -22,7 +22,7 @@ from monitor.files import write_text_whole
 from monitor.heat.alloy import find_alloy
 
 __all__ = [
-    "Job", "Board", "Region", "Target", "Solder", "Nozzle", "Station", "Limits", "ProtectionMeasure",
+    "Job", "Board", "Region", "Target", "Solder", "Nozzle", "Station", "Limits", "Matters", "ProtectionMeasure",
     "load_job", "parse_job", "job_text", "write_job", "job_hash",
 ]
 
@@ -184,6 +184,17 @@ class Limits(_Part):
     ramp_k_s: _between(0.05, 50, "K/s") | None = None
 
 
+class Matters(_Part):
+    """[matters]: the smallest differences between passes that matter to this work."""
+
+    height_mm: _between(0.1, 50, "mm") = 2.0
+    wander_mm: _between(0.05, 50, "mm") = 1.0
+    dwell_share: _between(0.01, 1, "(a share)") = 0.20
+    swept_share: _between(0.01, 1, "(a share)") = 0.10
+    heat_share: _between(0.01, 1, "(a share)") = 0.15
+    tilt_deg: _between(1, 90, "degrees") = 10.0
+
+
 class ProtectionMeasure(_Part):
     """[[protection]]: tape, a shield, a metal block, still air below, a preheater."""
 
@@ -214,6 +225,7 @@ class Job(_Part):
     station: Station
     limits: Limits
     protection: Annotated[tuple[ProtectionMeasure, ...], Field(max_length=40)] = ()
+    matters: Matters = Matters()
 
     @model_validator(mode="after")
     def _names_differ(self) -> Job:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.cli.output import say
+from monitor.cli.output import progress_bar, say
 from monitor.errors import InputError
 from monitor.files import write_text_whole
 from monitor.recording.export import safe_cell
@@ -86,9 +86,9 @@ def read_gauge_sheet(path: Path, width_mm: float | None = None) -> GaugeStudy:
 
 
 def _compare(args: argparse.Namespace, gauge: GaugeStudy | None) -> Comparison:
-    options = {"by_time": args.by_time, "any_job": args.any_job, "rules": args.rules, "batch": args.batch,
-               "gauge": gauge}
-    found = compare_folders(args.recordings, **options)
+    options = {"by_time": args.by_time, "any_job": args.any_job, "rules": args.rules, "batch": args.batch, "gauge": gauge}
+    with progress_bar("replaying the heat") as progress:
+        found = compare_folders(args.recordings, progress=progress, **options)
     if gauge is not None and not math.isfinite(gauge.share_of_limits):
         low, high = found.job.limits.height_mm
         return _compare(args, study(gauge.anova, high - low))

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import argparse
+import logging
 import sys
 import traceback
 from collections.abc import Callable, Sequence
 
 from monitor.errors import MonitorError
+from monitor.health.log import logging_to
+from monitor.places import log_file
 from vision.errors import VisionError
 
 __all__ = ["main", "build_parser"]
 
 DONE, LIMITS_PASSED, USAGE, BAD_INPUT, ENVIRONMENT, INTERNAL, INTERRUPTED = 0, 1, 2, 3, 4, 5, 130
+
+log = logging.getLogger("plumeline")
 
 HEAT_HELP = "heat calibration from `calibrate heat` (default: the kept one that applies; none: use none)"
 EXAMPLES = """examples:
@@ -39,6 +44,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     if getattr(args, "run", None) is None:
         parser.print_help(sys.stderr or sys.stdout)
         return USAGE
+    with logging_to(log_file()):
+        code = _run(args)
+        log.info("%s: exit code %d", args.command, code)
+    return code
+
+
+def _run(args: argparse.Namespace) -> int:
     try:
         return args.run(args)
     except KeyboardInterrupt:
@@ -52,9 +64,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     except OSError as fault:
         where = f"{fault.filename}: " if fault.filename else ""
         return _fail(args, fault, f"{where}{fault.strerror or fault}", ENVIRONMENT)
-    except Exception as fault:  # noqa: BLE001  the one place that catches everything: a user gets a line, not a traceback
+    except Exception as fault:
+        log.exception("a fault in %s", args.command)
         return _fail(args, fault, f"a fault in plumeline itself ({type(fault).__name__}: {fault}); "
-                                  "run again with --debug and send what it prints", INTERNAL)
+                                  "`plumeline bug-report` gathers what is needed to mend it", INTERNAL)
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -63,9 +76,10 @@ def build_parser() -> argparse.ArgumentParser:
         prog="plumeline", epilog=EXAMPLES, formatter_class=argparse.RawDescriptionHelpFormatter,
         description="Measures a hot-air nozzle over a circuit board by webcam, estimates the heat, warns and records.")
     parser.add_argument("--version", action=_Version, nargs=0, help="print the version and exit")
-    commands = parser.add_subparsers(title="commands", metavar="COMMAND")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command")
     for add in (_add_demo, _add_watch, _add_analyse, _add_export, _add_report, _add_overlay, _add_calibrate, _add_rerun,
-                _add_plan, _add_review, _add_learning, _add_compare, _add_library, _add_batch):
+                _add_plan, _add_review, _add_learning, _add_compare, _add_library, _add_batch,
+                _add_doctor, _add_paths, _add_bug_report):
         add(commands)
     return parser
 
@@ -300,6 +314,26 @@ def _add_calibrate(commands: argparse._SubParsersAction) -> None:
                       help="picture of what is left between log and chain (default: beside)")
 
 
+def _add_doctor(commands: argparse._SubParsersAction) -> None:
+    parser = _command(commands, "doctor", "monitor.cli.doctor:run_doctor",
+                      "look at versions, codecs, cameras, sound, screen, folders, and say what to do about each fault")
+    parser.add_argument("--no-cameras", action="store_true", help="do not switch cameras on")
+    parser.add_argument("--json", action="store_true", help="print the findings as JSON")
+
+
+def _add_paths(commands: argparse._SubParsersAction) -> None:
+    parser = _command(commands, "paths", "monitor.cli.doctor:run_paths", "print where the program keeps things")
+    parser.add_argument("name", nargs="?", choices=("recordings", "heat", "log", "sample"), help="only this one")
+
+
+def _add_bug_report(commands: argparse._SubParsersAction) -> None:
+    parser = _command(commands, "bug-report", "monitor.cli.doctor:run_bug_report",
+                      "gather what a bug report needs into one file, without pictures")
+    parser.add_argument("recording", nargs="?", metavar="DIR", help="a recording whose numbers go along")
+    parser.add_argument("--out", default="plumeline-bug-report.zip", metavar="FILE", help="default: %(default)s")
+    parser.add_argument("--no-cameras", action="store_true", help="do not switch cameras on")
+
+
 class _Version(argparse.Action):
     """Look the version up only when it is asked for."""
 
@@ -311,6 +345,7 @@ class _Version(argparse.Action):
 
 
 def _fail(args: argparse.Namespace, fault: BaseException, line: str, code: int) -> int:
+    log.error("%s", line)
     if getattr(args, "debug", False) and sys.stderr is not None:
         traceback.print_exception(fault, file=sys.stderr)
     return _say(" ".join(line.split()), code)

@@ -19,7 +19,7 @@ from monitor.job import Job, parse_job
 from monitor.judging.exposure import heat_setup
 from monitor.judging.pipeline import FrameResult, Pipeline
 from monitor.judging.technique import work_grid
-from monitor.judging.tracking import make_tracker
+from monitor.judging.tracking import make_part_follower, make_tracker
 from monitor.recording.reader import Recording, open_recording
 from monitor.recording.recorder import Origin, Recorder
 from vision.camera import CameraModel, load_camera
@@ -84,7 +84,7 @@ def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video:
         inputs.camera.check_picture(*video.size_px, str(inputs.clip))
         heat = HeatEstimator(heat_setup(job), calibration)
         tracker = make_tracker(inputs.camera, inputs.nozzle_path, job)
-        pipeline, track = Pipeline(job, tracker, heat), _Track()
+        pipeline, track = Pipeline(job, tracker, heat, make_part_follower(inputs.camera, job)), _Track()
         bench = inputs.nozzle_path.with_suffix(".bench.jpg")
         origin = Origin(inputs.job_text, inputs.camera_text, inputs.nozzle_text, inputs.clip, copy_video, operator,
                         bench if bench.is_file() else None)

@@ -19,7 +19,17 @@ from monitor.judging.pipeline import FrameResult, Judge
 from monitor.judging.technique import GRID_STEP_MM
 from monitor.recording.reader import CAMERA, JOB, NOZZLE, PICTURE, Recording, open_recording
 from monitor.recording.recorder import Origin, Recorder
-from vision.types import BenchEvent, BenchPose, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
+from vision.types import (
+    BenchEvent,
+    BenchPose,
+    NozzleMiss,
+    NozzleTrack,
+    PartEvent,
+    PartMotion,
+    PoseMiss,
+    TrackStatus,
+    VisionResult,
+)
 
 __all__ = ["HEAT", "calibration_of", "finish_recording", "keep_calibration", "rejudge", "rerun", "stored_inputs",
            "stored_results"]
@@ -112,13 +122,17 @@ def finish_recording(recorder: Recorder, judge: Judge, heat: HeatEstimator) -> N
 def stored_results(recording: Recording) -> Iterator[VisionResult]:
     """What vision said of each frame, as the trace keeps it."""
     f = recording.frames
-    events = list(recording.events)
+    events, part_events = list(recording.events), list(recording.part_events)
+    motions = {row["frame"]: row["motions"] for row in recording.parts}
     for i, t_s in enumerate(f["t_s"]):
         due = [e for e in events if e["t_s"] <= t_s and e["kind"] != "video"]
         events = [e for e in events if e not in due]
+        told = [e for e in part_events if e["t_s"] <= t_s]
+        part_events = part_events[len(told):]
         shift = np.array([f["board_dx_mm"][i], f["board_dy_mm"][i], f["board_turn_rad"][i]])
         yield VisionResult(int(f["frame"][i]), float(t_s), _bench(f, i), NozzleMiss(float(t_s), "not kept for a rerun"),
-                           _track(f, i), shift, tuple(BenchEvent(e["t_s"], e["kind"], e["detail"]) for e in due))
+                           _track(f, i), shift, tuple(BenchEvent(e["t_s"], e["kind"], e["detail"]) for e in due),
+                           _motions(float(t_s), motions.get(int(f["frame"][i]), {})), tuple(map(_part_event, told)))
 
 
 def stored_inputs(recording: Recording, job: Job) -> list[HeatInput]:
@@ -160,6 +174,22 @@ def _bench(f: dict[str, np.ndarray], i: int) -> BenchPose | PoseMiss:
     pose[:3, :3] = cv2.Rodrigues(np.array([f[f"bench_r{a}_rad"][i] for a in "xyz"]))[0]
     pose[:3, 3] = [f[f"bench_t{a}_mm"][i] for a in "xyz"]
     return BenchPose(t_s, pose, _matrix(f["bench_cov"][i]), int(f["bench_n_markers"][i]), float(f["bench_rms_px"][i]))
+
+
+def _motions(t_s: float, motions: dict[str, list]) -> tuple[PartMotion, ...]:
+    """How the parts lay in one frame."""
+    def number(value: float | None) -> float:
+        return math.nan if value is None else float(value)
+    return tuple(PartMotion(t_s, name, np.array([number(v) for v in row[:2]]), number(row[2]), number(row[3]), number(row[4]),
+                            seen=number(row[5]), is_present=None if row[6] is None else bool(row[6]))
+                 for name, row in motions.items())
+
+
+def _part_event(row: dict) -> PartEvent:
+    shift = np.array([math.nan if row[k] is None else row[k] for k in ("dx_mm", "dy_mm")])
+    turn, sigma = (math.nan if row[k] is None else row[k] for k in ("turn_rad", "sigma_mm"))
+    pictures = (None if row[k] is None else cv2.imdecode(np.frombuffer(row[k], np.uint8), cv2.IMREAD_COLOR) for k in ("before", "after"))
+    return PartEvent(row["t_s"], row["t_start_s"], row["part"], row["kind"], shift, turn, sigma, *pictures)
 
 
 def _track(f: dict[str, np.ndarray], i: int) -> NozzleTrack:

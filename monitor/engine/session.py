@@ -33,6 +33,7 @@ from monitor.judging.alerts import Reading, TechniqueWarning
 from monitor.judging.exposure import heat_setup
 from monitor.judging.pipeline import FrameResult, Judge, Pipeline, ToolState, TrackerLike
 from monitor.judging.technique import PassSummary, work_grid
+from monitor.judging.tracking import make_part_follower
 from monitor.recording.recorder import Origin, PassNote, Recorder
 from monitor.sound.tones import REFERENCE, WARNING_PATTERNS, Cue
 from vision.types import BenchPose, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
@@ -91,7 +92,8 @@ class Session:
                  say: Callable[[Cue], None] = lambda cue: None, reserve_bytes: int | None = None) -> None:
         self.inputs, self.coach, self.annunciator = inputs, coach, Annunciator()
         self.heat = HeatEstimator(heat_setup(inputs.job), calibration)
-        self.pipeline = Pipeline(inputs.job, tracker, self.heat)
+        parts = make_part_follower(inputs.camera, inputs.job) if inputs.camera is not None else None
+        self.pipeline = Pipeline(inputs.job, tracker, self.heat, parts)
         self._say, self._wants_video, self._calibration = say, video, calibration
         self.recorder = self._make_recorder(folder, operator, reserve_bytes) if folder is not None else None
         size_px = inputs.camera.image_size_px if inputs.camera is not None else None
@@ -124,7 +126,7 @@ class Session:
                         for words in self._check.look(frame.image, frame.t_s))
         for change in changes:
             self._event(frame.t_s, "picture_changed", change.detail)
-        result = self.judge.step(self.pipeline.tracker.step(frame), (*extra, *changes))
+        result = self.judge.step(self.pipeline.see(frame), (*extra, *changes))
         self._last_arrived_s = arrival.arrived_s
         if self.recorder is not None and isinstance(result.vision.bench, BenchPose):
             self._views.offer(frame.t_s, frame.image, result.vision.bench, result.vision.board_shift)

@@ -150,6 +150,7 @@ RULES: dict[str, Rule] = {rule.kind: rule for rule in (
          "underside about {value:.0f} C{band}, limit {limit:.0f} C (estimate)"),
     Rule("bench_moved", _LOW, "Check the marks", 0.0, 4.0, "", "the board moved, the marks with it: {detail}", True),
     Rule("camera_moved", _MEDIUM, "Check camera and focus", 0.0, 4.0, "", "{detail}", True),
+    Rule("part_moved", _MEDIUM, "Check that part", 0.0, 6.0, "mm", "{region} {detail}", True),
     Rule("no_picture", _MEDIUM, "Check the camera", 0.0, 1.0, "s", "no picture for {value:.1f} s: {detail}", True),
     Rule("no_sound", _LOW, "Watch the screen", 0.0, 1.0, "", "no sound: {detail}", True),
 )}

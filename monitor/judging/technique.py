@@ -58,7 +58,7 @@ class PassRules:
     away_s: float = 1.5
     hidden_s: float = 4.0
     lifted_s: float = 0.4
-    edge_mm: float = 0.7  # hysteresis: once inside, this far outside still counts as inside
+    edge_mm: float = 0.7  # hysteresis: once inside, a pass goes on this far outside; dwell does not count there
     shortest_s: float = 0.3
 
 
@@ -73,7 +73,7 @@ class PassSummary:
     t_start_s, t_end_s : float
         The aim's first entry into and last leaving of the target below the height limit.
     dwell_s : float
-        Time for which the aim was seen inside, within that span.
+        Time for which the aim was seen inside the outline, within that span.
     unseen_s : float
         Time in that span for which the nozzle was not measured.
     height_mean_mm, height_sd_mm, height_low_mm, height_high_mm : float
@@ -152,12 +152,13 @@ class _Span:
     energy_start: Band | None = None
     energy_inside: Band | None = None
 
-    def take(self, now: Exposure, dt: float, energy: Band | None, in_limits: bool) -> None:
-        """Add a frame whose aim lies inside."""
+    def take(self, now: Exposure, dt: float, energy: Band | None, in_limits: bool, in_outline: bool) -> None:
+        """Add a frame whose aim lies inside, be it by the margin; dwell counts what lies inside the outline."""
         self.t_inside_s, self.energy_inside = now.t_s, energy
         self.unseen_s, self.pending_unseen_s = self.unseen_s + self.pending_unseen_s, 0.0
         self.is_out = False
-        self.held.take(now, dt, in_limits)
+        if in_outline:
+            self.held.take(now, dt, in_limits)
 
 
 class Technique:
@@ -237,7 +238,8 @@ class Technique:
         if footprint is not None:
             span.swept_s[footprint] += dt
         if inside:
-            span.take(now, dt, energy, self._low <= now.height_mm <= self._high)
+            in_outline = bool(shapely.contains_xy(self._regions[self._target], *now.aim_board_mm))
+            span.take(now, dt, energy, self._low <= now.height_mm <= self._high, in_outline)
         elif not now.observed:
             span.pending_unseen_s += dt
         else:

@@ -15,9 +15,11 @@ from vision.carried import BenchRelief
 from vision.mat import standard_mat
 from vision.nozzle import NozzleBody, body_from_measures
 from vision.nozzle_file import NozzleCalibration, load_nozzle
+from vision.part_follower import PartFollower
+from vision.part_place import PartSpec
 from vision.tracker import NozzleModel, Tracker
 
-__all__ = ["bench_relief", "make_tracker", "nozzle_body", "nozzle_for"]
+__all__ = ["bench_relief", "make_part_follower", "make_tracker", "nozzle_body", "nozzle_for"]
 
 
 def make_tracker(camera: CameraModel, nozzle: str | Path, job: Job, waits: bool = True) -> Tracker:
@@ -29,6 +31,16 @@ def make_tracker(camera: CameraModel, nozzle: str | Path, job: Job, waits: bool 
                       _board_follower(camera, job), waits)
     tracker.warm_up()
     return tracker
+
+
+def make_part_follower(camera: CameraModel, job: Job) -> PartFollower:
+    """Watches the job's target and the neighbours on the board's top side, under their names in the job."""
+    target = PartSpec(job.target.name, np.array(job.target.outline_mm), job.target.height_mm)
+    neighbours = [PartSpec(name, np.array(region.outline_mm), region.height_mm)
+                  for name, region in zip(job.neighbour_names, job.neighbour, strict=True) if region.side == "top"]
+    follower = PartFollower(camera, job.board.top_height_mm, target, neighbours)
+    follower.warm_up()
+    return follower
 
 
 def bench_relief(camera: CameraModel, job: Job) -> BenchRelief:

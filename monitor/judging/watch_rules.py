@@ -18,9 +18,9 @@ from monitor.job import Job
 from monitor.judging.alerts import STALE_S, Reading
 from monitor.judging.exposure import Exposure
 from monitor.judging.technique import Technique
-from vision.types import BenchEvent
+from vision.types import BenchEvent, PartEvent
 
-__all__ = ["WatchRules"]
+__all__ = ["WatchRules", "part_words"]
 
 TARGET_RIM_MM = 6.0  # too far and too close are asked this near to the target
 NEIGHBOUR_RIM_MM = 1.5  # the jet is wider than its axis: an aim this near heats the neighbour
@@ -49,11 +49,13 @@ class WatchRules:
             shapely.prepare(shape)
 
     def readings(self, now: Exposure, last_seen: Exposure | None, technique: Technique, heat: HeatReading | None,
-                 events: tuple[BenchEvent, ...] = ()) -> list[Reading]:
+                 events: tuple[BenchEvent, ...] = (), part_events: tuple[PartEvent, ...] = ()) -> list[Reading]:
         """All that the rules need to know about this frame."""
         found = [self._unseen(now, last_seen)]
         found += [Reading(_EVENT_RULES[e.kind], "bench", 1.0, 0.0, math.nan, math.nan, detail=e.detail)
                   for e in events if e.kind in _EVENT_RULES]
+        found += [Reading("part_moved", e.name, 1.0, 0.0, e.size_mm, math.nan, detail=part_words(e))
+                  for e in part_events if e.name != self._job.target.name]
         if now.age_s <= STALE_S:
             found += self._heights(now) + self._drifts(now) + [self._dwell(now, technique)]
             found += self._heat_limits(heat) if heat is not None else []
@@ -130,6 +132,17 @@ class WatchRules:
             found.append(_limit_reading("ramp", self._job.target.name, heat.ramp_k_s, limits.ramp_k_s,
                                         0.1 * limits.ramp_k_s))
         return found
+
+
+def part_words(event: PartEvent) -> str:
+    """What happened to a part, with its size, in a few words."""
+    how = {"settled": "shifted", "moved": "shifted", "sprang_back": "was nudged and swam back", "stood_up": "stood up",
+           "removed": "is gone"}[event.kind]
+    if not math.isfinite(event.size_mm):
+        return how
+    turn = math.degrees(event.turn_rad)
+    turned = f", turned by {turn:+.0f} degrees" if abs(turn) >= 3.0 else ""
+    return f"{how} by {event.size_mm:.2f} mm (90 % within {2.15 * event.sigma_mm:.2f} mm){turned}"
 
 
 def _limit_reading(kind: str, region: str, band: Band, limit: float, deadband: float) -> Reading:

@@ -27,12 +27,12 @@ TRACK_COLUMNS = (
 )
 UNITS = (("_mm_s", "mm/s"), ("_k_s", "K/s"), ("_mm", "mm"), ("_s", "s"), ("_deg", "deg"), ("_j", "J"), ("_w", "W"),
          ("_c", "C"))  # of column names, longest endings first
-SHARES = frozenset({"axis_x", "axis_y", "axis_z", "in_limits", "coverage", "evenness", "band_share", "audible_share"})
+SHARES = frozenset({"axis_x", "axis_y", "axis_z", "in_limits", "coverage", "evenness", "band_share", "audible_share", "seen_share"})
 HEAT_SITES = ("package top", "joint centre", "joint corner", "board top", "underside")
 
 
 def export_csv(recording: Recording, folder: Path) -> tuple[Path, ...]:
-    """Write track.csv, warnings.csv, passes.csv, comments.csv and about.json; times count from the first frame.
+    """Write track.csv, warnings.csv, passes.csv, comments.csv, parts.csv, part_events.csv and about.json; times count from the first frame.
 
     Parameters
     ----------
@@ -114,7 +114,7 @@ def safe_cell(value: Any) -> Any:
 
 def _tables(recording: Recording) -> dict[str, tuple[list[str], list[list[Any]]]]:
     return {"track": _track(recording), "warnings": _warnings(recording), "passes": _passes(recording),
-            "comments": _comments(recording)}
+            "comments": _comments(recording), "parts": _parts(recording), "part_events": _part_events(recording)}
 
 
 def _arrow(column: Sequence[Any]) -> Any:
@@ -185,6 +185,28 @@ def _passes(recording: Recording) -> tuple[list[str], list[list[Any]]]:
 def _comments(recording: Recording) -> tuple[list[str], list[list[Any]]]:
     header = ["t_s", "t_end_s", "author", "made_utc", "text"]
     return header, [[c[name] for name in header] for c in sorted(recording.comments, key=lambda c: c["t_s"])]
+
+
+def _parts(recording: Recording) -> tuple[list[str], list[list[Any]]]:
+    header = ["t_s", "part", "dx_mm", "dy_mm", "turn_deg", "sigma_mm", "turn_sigma_deg", "seen_share", "present"]
+    times = dict(zip(recording.frames["frame"].astype(int).tolist(), recording.frames["t_s"].tolist(), strict=True))
+    rows = [[times.get(row["frame"]), name, m[0], m[1], _degrees(m[2]), m[3], _degrees(m[4]), m[5], m[6]]
+            for row in recording.parts for name, m in row["motions"].items()]
+    return header, rows
+
+
+def _part_events(recording: Recording) -> tuple[list[str], list[list[Any]]]:
+    """What happened to the parts, and how people saw the joints."""
+    header = ["t_s", "t_start_s", "part", "kind", "dx_mm", "dy_mm", "turn_deg", "sigma_mm", "told_by"]
+    rows = [[e["t_s"], e["t_start_s"], e["part"], e["kind"], e["dx_mm"], e["dy_mm"], _degrees(e["turn_rad"]), e["sigma_mm"],
+             "camera"] for e in recording.part_events]
+    rows += [[m["t_s"], m["t_s"], "", m["kind"], None, None, None, None, m["author"] or "person"]
+             for m in recording.marks if m["undone_utc"] is None]
+    return header, sorted(rows, key=lambda row: row[0])
+
+
+def _degrees(value: float | None) -> float | None:
+    return None if value is None else math.degrees(value)
 
 
 def _cell(value: Any) -> Any:

@@ -46,6 +46,8 @@ class Recording:
         One a frame with an estimate, JSON columns decoded.
     warnings, passes, events, drops, comments, station : list of dict
         station: when the station's knobs were turned, and to what.
+    parts, part_events, marks : list of dict
+        How the watched parts lay in each frame, what happened to them, and how people saw the joints.
     """
 
     folder: Path
@@ -61,6 +63,9 @@ class Recording:
     maps: dict[str, dict[str, Any]]
     picture_extent_mm: tuple[float, float, float, float] | None
     station: list[dict[str, Any]] = field(default_factory=list)
+    parts: list[dict[str, Any]] = field(default_factory=list)
+    part_events: list[dict[str, Any]] = field(default_factory=list)
+    marks: list[dict[str, Any]] = field(default_factory=list)
 
     @property
     def video(self) -> Path | None:
@@ -174,8 +179,9 @@ def _read(db: sqlite3.Connection, folder: Path) -> Recording:
     columns = {name: np.concatenate(some) for (name, _), some in zip(schema.FRAME_COLUMNS, zip(*parts, strict=False),
                                                                      strict=True)}
     tables = {t: [dict(r) for r in db.execute(f"SELECT * FROM {t}")]
-              for t in ("heat", "warnings", "passes", "events", "drops", "station", "comments", "maps")}
+              for t in ("heat", "warnings", "passes", "events", "drops", "station", "comments", "maps", "parts", "part_events", "marks")}
     _decode(tables["heat"], ("power_w", "energy_j", "temp_c", "limit_in_s", "flags"))
+    _decode(tables["parts"], ("motions",))
     maps = {row["name"]: {**row, "cells": np.frombuffer(row["cells"], "<f8").reshape(row["ny"], row["nx"])}
             for row in tables.pop("maps")}
     extent = _meta_texts(db).get("picture_extent_mm")

@@ -25,13 +25,14 @@ from monitor.errors import EnvironmentFault, InputError
 from monitor.files import write_bytes_whole, write_text_whole
 from monitor.heat.types import Band, HeatReading
 from monitor.judging.alerts import TechniqueWarning
+from monitor.judging.marks import JointMark
 from monitor.judging.pipeline import FrameResult
 from monitor.judging.technique import PassSummary
 from monitor.recording import schema
 from monitor.recording.folder_lock import FolderLock, is_locked
 from monitor.recording.reader import BENCH_PICTURE, CAMERA, JOB, META, NOZZLE, PICTURE, RESERVE, TRACE
 from monitor.version import code_version
-from vision.types import BenchPose, FloatArray, NozzleObservation
+from vision.types import BenchPose, FloatArray, NozzleObservation, PartEvent, PartMotion
 
 __all__ = ["Origin", "PassNote", "Recorder"]
 
@@ -183,6 +184,10 @@ class Recorder:
             self._do(_FRAME_SQL, _frame_row(result))
         if has_frame and result.heat is not None:
             self._do(f"INSERT INTO heat VALUES ({','.join('?' * 13)})", _heat_row(result.frame_index, result.heat))
+        if has_frame and result.vision.parts:
+            self._do("INSERT INTO parts VALUES (?, ?)", (result.frame_index, _motions(result.vision.parts)))
+        for part_event in result.vision.part_events:
+            self.add_part_event(part_event)
         for warning in (*result.started, *result.ended):
             self.add_warning(warning)
         if result.pass_ended is not None:
@@ -223,6 +228,23 @@ class Recorder:
     def add_event(self, t_s: float, kind: str, detail: str) -> None:
         """Note something that happened beside the nozzle."""
         self._do("INSERT INTO events (t_s, kind, detail) VALUES (?, ?, ?)", (t_s, kind, detail))
+
+    def add_part_event(self, event: PartEvent) -> None:
+        """Store what happened to a part, with its pictures before and after."""
+        self._do("INSERT INTO part_events (t_s, t_start_s, part, kind, dx_mm, dy_mm, turn_rad, sigma_mm, before, after) "
+                 f"VALUES ({','.join('?' * 10)})", (
+                     event.t_s, event.t_start_s, event.name, event.kind, *map(_num, event.shift_mm), _num(event.turn_rad),
+                     _num(event.sigma_mm), _png(event.before), _png(event.after)))
+
+    def add_mark(self, mark: JointMark) -> None:
+        """Store how a person saw the joints."""
+        self._do("INSERT INTO marks (t_s, kind, author, made_utc, undone_utc) VALUES (?, ?, ?, ?, ?)",
+                 (mark.t_s, mark.kind, mark.author, mark.made_utc, mark.undone_utc or None))
+
+    def undo_mark(self, mark: JointMark, undone_utc: str) -> None:
+        """Take a mark back; it stays in the trace as taken back."""
+        self._do("UPDATE marks SET undone_utc = ? WHERE t_s = ? AND kind = ? AND made_utc = ?",
+                 (undone_utc, mark.t_s, mark.kind, mark.made_utc))
 
     def add_drop(self, t_s: float, count: int, reason: str) -> None:
         """Note frames that were not analysed."""
@@ -438,6 +460,21 @@ def _heat_row(frame: int, heat: HeatReading) -> tuple[Any, ...]:
     return (frame, int(heat.observed), _num(heat.ramp_k_s.low), _num(heat.ramp_k_s.mid), _num(heat.ramp_k_s.high),
             _num(heat.above_liquidus_s), heat.joint.value, heat.joint_reason, _bands(heat.power_w),
             _bands(heat.energy_j), _bands(heat.temp_c), _bands(heat.limit_in_s), json.dumps(list(heat.flags)))
+
+
+def _motions(parts: tuple[PartMotion, ...]) -> str:
+    """Of all parts in one frame, as JSON."""
+    return json.dumps({p.name: [*(_short(float(v)) for v in (*p.shift_mm, p.turn_rad, p.sigma_mm, p.turn_sigma_rad, p.seen)),
+                                None if p.is_present is None else int(p.is_present)] for p in parts})
+
+
+def _png(picture: np.ndarray | None) -> bytes | None:
+    if picture is None:
+        return None
+    import cv2
+
+    done, data = cv2.imencode(".png", picture)
+    return data.tobytes() if done else None
 
 
 def _bands(named: Any) -> str:

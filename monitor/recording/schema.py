@@ -9,7 +9,7 @@ from monitor.errors import InputError
 __all__ = ["APPLICATION_ID", "VERSION", "FRAME_COLUMNS", "create", "check_and_migrate"]
 
 APPLICATION_ID = 0x504C554D  # "PLUM"
-VERSION = 2
+VERSION = 3
 
 # one row a frame: what was measured, then what was concluded; mm, rad, s; NULL means not known
 FRAME_COLUMNS: tuple[tuple[str, str], ...] = (
@@ -37,7 +37,17 @@ FRAME_COLUMNS: tuple[tuple[str, str], ...] = (
     ("in_pass", "INTEGER NOT NULL"),
 )
 
-_OTHERS = """
+_PARTS = """
+CREATE TABLE parts (frame INTEGER PRIMARY KEY, motions TEXT NOT NULL);
+    -- JSON: name -> [dx_mm, dy_mm, turn_rad, sigma_mm, turn_sigma_rad, share seen, present: 1, 0 or null]; null: not known
+CREATE TABLE part_events (
+    id INTEGER PRIMARY KEY, t_s REAL NOT NULL, t_start_s REAL NOT NULL, part TEXT NOT NULL, kind TEXT NOT NULL,
+    dx_mm REAL, dy_mm REAL, turn_rad REAL, sigma_mm REAL, before BLOB, after BLOB);  -- the place from above, PNG
+CREATE TABLE marks (
+    id INTEGER PRIMARY KEY, t_s REAL NOT NULL, kind TEXT NOT NULL, author TEXT NOT NULL, made_utc TEXT NOT NULL,
+    undone_utc TEXT);  -- kind: molten or solid, as a person saw the joints
+"""
+_OTHERS = f"""{_PARTS}
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE heat (
     frame INTEGER PRIMARY KEY, observed INTEGER NOT NULL, ramp_low_k_s REAL, ramp_k_s REAL, ramp_high_k_s REAL,
@@ -101,4 +111,4 @@ ALTER TABLE passes ADD COLUMN coached INTEGER;
 ALTER TABLE passes ADD COLUMN is_probe INTEGER;
 CREATE TABLE comments (id INTEGER PRIMARY KEY, t_s REAL NOT NULL, t_end_s REAL, author TEXT NOT NULL,
     made_utc TEXT NOT NULL, text TEXT NOT NULL);
-""",)
+""", _PARTS)

@@ -14,6 +14,7 @@ from monitor.engine.rerun import calibration_of, stored_inputs
 from monitor.heat.estimate import HeatEstimator
 from monitor.job import Job
 from monitor.judging.exposure import heat_setup
+from monitor.judging.marks import MARK_WORDS
 from monitor.judging.technique import LONGEST_STEP_S, Grid, footprint, work_grid
 from monitor.recording.comments import Comment
 from monitor.recording.reader import Recording
@@ -22,7 +23,7 @@ from monitor.review.verdict import WARNING_WORDS
 from vision.types import FloatArray
 
 __all__ = ["Traces", "Happening", "BoardMap", "Cancelled", "traces_of", "happenings_of", "after", "before", "dwell_in",
-           "heating_in"]
+           "heating_in", "part_title"]
 
 Z90 = 1.645
 Progress = Callable[[float], None]  # takes the share done; raises Cancelled to stop
@@ -69,7 +70,7 @@ class Happening:
     t_s, t_end_s : float
         Equal for a moment.
     kind : str
-        "pass", "warning", "event", "gap" or "comment".
+        "pass", "warning", "event", "part", "gap" or "comment".
     title : str
         For a person.
     detail : str
@@ -128,6 +129,9 @@ def happenings_of(recording: Recording, comments: Iterable[Comment] = ()) -> tup
                         f"{WARNING_WORDS.get(w['kind'], w['kind'])}: {w['text']}", w["kind"])
                         for w in recording.warnings]
     found += [Happening(e["t_s"], e["t_s"], "event", e["detail"], e["kind"]) for e in recording.events]
+    found += [Happening(e["t_start_s"], e["t_s"], "part", part_title(e), e["kind"]) for e in recording.part_events]
+    found += [Happening(m["t_s"], m["t_s"], "part", f"{MARK_WORDS.get(m['kind'], m['kind'])}, said {m['author'] or 'a person'}", m["kind"])
+              for m in recording.marks if m["undone_utc"] is None]
     found += [Happening(s["t_s"], s["t_s"], "event", _turned(s), "station") for s in recording.station]
     if recording.drops:
         at = [d["t_s"] for d in recording.drops]
@@ -186,6 +190,15 @@ def heating_in(recording: Recording, job: Job, start_s: float, end_s: float,
     half = 0.5e-3
     extent = tuple(1e3 * v for v in (x_m[0] - half, x_m[-1] + half, y_m[0] - half, y_m[-1] + half))
     return BoardMap(extent, rise_k, "K")
+
+
+def part_title(row: dict) -> str:
+    """What happened to a part, in one line."""
+    said = {"settled": "settled", "sprang_back": "was nudged and swam back", "moved": "moved", "stood_up": "stood up",
+            "removed": "is gone"}.get(row["kind"], row["kind"])
+    if row["dx_mm"] is None:
+        return f"{row['part']} {said}"
+    return f"{row['part']} {said}: {math.hypot(row['dx_mm'], row['dy_mm']):.2f} mm, {math.degrees(row['turn_rad'] or 0.0):+.1f} degrees"
 
 
 def _off_target(job: Job, x_mm: FloatArray, y_mm: FloatArray) -> FloatArray:

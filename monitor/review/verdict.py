@@ -20,7 +20,7 @@ WARNING_WORDS = {
     "too_far": "too far", "too_close": "too close", "drift": "drift", "long_dwell": "too long", "not_seen": "not seen",
     "ramp": "heats too fast", "part_limit": "part at its limit", "neighbour_limit": "neighbour at its limit",
     "underside_limit": "underside at its limit", "limit_soon": "limit is near", "bench_moved": "board moved",
-    "camera_moved": "camera moved", "no_picture": "no picture", "no_sound": "no sound",
+    "camera_moved": "camera moved", "part_moved": "part moved", "no_picture": "no picture", "no_sound": "no sound",
 }
 
 CAUTIONS = (
@@ -96,6 +96,8 @@ def _warning_clause(w: dict[str, Any]) -> str:
     if w["kind"] == "not_seen":
         end = "until the end" if w["t_end_s"] is None else f"for {w['t_end_s'] - w['t_first_s'] + 0.2:.1f} s"
         return f"the nozzle was not seen {end}"
+    if w["kind"] == "part_moved":
+        return w["text"]
     return f"{WARNING_WORDS.get(w['kind'], w['kind'])} for {past} ({w['text']})"
 
 
