@@ -37,8 +37,8 @@ class Step:
         """What to do for it."""
         place = "the board" if self.over == "board" else "the bare mat"
         if self.height_mm == 0:
-            return f"let the rim of the cold nozzle rest on {place}"
-        return f"hold the cold nozzle {self.height_mm:g} mm over {place}, on gauge blocks or feeler stock"
+            return f"stand the cold nozzle upright on {place}, its rim flat on it"
+        return f"hold the cold nozzle {self.height_mm:g} mm over {place}, on a block, card or coin"
 
 
 STEPS = tuple(Step("board", h) for h in (0.0, 5.0, 10.0, 15.0, 20.0, 30.0)) + tuple(Step("mat", h)
@@ -46,9 +46,10 @@ STEPS = tuple(Step("board", h) for h in (0.0, 5.0, 10.0, 15.0, 20.0, 30.0)) + tu
 
 
 def steps_for(blocks_mm: Sequence[float], n_over_mat: int = 4) -> tuple[Step, ...]:
-    """Steps with the blocks that there are: all of them over the board, the rim resting first, then some over the mat."""
-    blocks = sorted(b for b in blocks_mm if b > 0)
-    return (Step("board", 0.0), *(Step("board", b) for b in blocks), *(Step("mat", b) for b in blocks[:n_over_mat]))
+    """Steps with the blocks that there are, 0 for none: each over the board, then the lower ones over the bare mat."""
+    blocks = sorted(b for b in blocks_mm if b >= 0)
+    over_mat = sorted({b for b in blocks if b > 0})[:n_over_mat]
+    return (*(Step("board", b) for b in blocks), *(Step("mat", b) for b in over_mat))
 
 
 @dataclass(frozen=True)

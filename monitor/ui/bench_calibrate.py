@@ -30,7 +30,7 @@ from vision.errors import VisionError
 from vision.nozzle_file import save_nozzle
 from vision.types import PoseMiss
 
-__all__ = ["CameraTab", "NozzleTab", "camera_words"]
+__all__ = ["CameraTab", "NozzleTab", "camera_words", "solve_camera", "solve_nozzle"]
 
 LOOK_EVERY_S = 0.35
 DICTIONARIES = ("DICT_5X5_100", "DICT_4X4_50", "DICT_5X5_50", "DICT_6X6_250", "DICT_APRILTAG_36h11")
@@ -128,7 +128,7 @@ class CameraTab(QWidget):
     def calibrate(self) -> None:
         """Solve for the camera from what was taken."""
         photos, target = list(self._photos), self._target
-        self.task.run(in_process(_solve_camera, photos, target))
+        self.task.run(in_process(solve_camera, photos, target))
 
     def _ask_take(self) -> None:
         self._insist = True
@@ -235,7 +235,7 @@ class NozzleTab(QWidget):
             self.verdict.setText(self._draft.faults)
             return
         folder, camera = self.guide.folder, self.camera
-        self.task.run(in_process(_solve_nozzle, folder, job, camera))
+        self.task.run(in_process(solve_nozzle, folder, job, camera))
 
     def _take(self) -> None:
         if self.guide is None or self.guide.step is None or self._shown is None or self._shown.arrival is None:
@@ -298,12 +298,12 @@ class _View(QWidget):
         painter.end()
 
 
-def _solve_camera(photos, target, told):
+def solve_camera(photos, target, told):
     """In a process of its own."""
     return calibrate_camera(photos, target, progress=lambda done, whole: told(done / max(whole, 1)))
 
 
-def _solve_nozzle(folder, job, camera, told):
+def solve_nozzle(folder, job, camera, told):
     """In a process of its own."""
     return calibrate_nozzle(folder, job, camera, lambda done, whole: told(done / max(whole, 1)))
 

@@ -23,6 +23,7 @@ from monitor.ui.bench_shapes import record_dot
 from monitor.ui.bench_setup import SetupPage
 from monitor.ui.bench_state import tr
 from monitor.ui.bench_warnings import MachineStrip, machine_lines
+from monitor.ui.guide_page import GuidePage
 from monitor.ui.bench_work import AIRFLOW_STEP_L_MIN, SETPOINT_STEP_C, BenchWork
 from monitor.ui.theme import font, look, looks
 
@@ -63,8 +64,11 @@ class BenchWindow(QMainWindow):
         self.hot = HotPage(work, self.paint_delays.add)
         self.setup = SetupPage(work)
         self.pages = QStackedWidget()
-        self.pages.addWidget(self.setup)
-        self.pages.addWidget(self.hot)
+        self.guide = GuidePage(work, self.setup)
+        for page in (self.guide, self.setup, self.hot):
+            self.pages.addWidget(page)
+        self.guide.to_setup.connect(self._mark_parts)
+        self.guide.to_hot.connect(lambda: self.show_page(self.hot))
         self._build_bar()
         self.actions_by_name = bind(self, self._acts(), settings)
         work.shown.connect(self._take, Qt.ConnectionType.QueuedConnection)
@@ -87,7 +91,7 @@ class BenchWindow(QMainWindow):
         self._n_tidied = 0
         self.resize(1280, 720)
         self._dress()
-        self.show_page(self.hot if work.inputs is not None else self.setup)
+        self.show_page(self.hot if work.inputs is not None else self.guide)
 
     def start(self) -> None:
         """Start the engine and the window's own clocks."""
@@ -103,8 +107,10 @@ class BenchWindow(QMainWindow):
     def show_page(self, page: QWidget) -> None:
         """Go to a page."""
         self.pages.setCurrentWidget(page)
-        self.to_setup.setChecked(page is self.setup)
-        self.to_hot.setChecked(page is self.hot)
+        for button, its_page in self._to_pages:
+            button.setChecked(page is its_page)
+        if page is self.guide:
+            self.guide.go_to(self.guide.stack.currentIndex())
         for name in HOT_ONLY:  # arrows and letters belong to what is typed on the other page
             self.actions_by_name[name].setEnabled(page is self.hot)
         if page is self.hot:
@@ -139,10 +145,16 @@ class BenchWindow(QMainWindow):
         self._beat.stop()
         self._clock.stop()
         self.setup.close_down()
+        self.guide.close_down()
         self.work.stop()
         gc.enable()
         gc.unfreeze()
         event.accept()
+
+    def _mark_parts(self) -> None:
+        self.show_page(self.setup)
+        self.setup.tabs.setCurrentWidget(self.setup.form)
+        self.tell(tr("drag a rectangle over the part to be worked on, then over what must stay cool"))
 
     def _show_unsaved(self, is_clean: bool) -> None:
         self.setWindowModified(not is_clean)
@@ -170,7 +182,7 @@ class BenchWindow(QMainWindow):
         if self.pages.currentWidget() is self.hot:
             self.hot.show_state(shown)
         else:
-            self.setup.show_state(shown)
+            self.pages.currentWidget().show_state(shown)
             self.hot.hear_told()
         self.machine.tell(machine_lines(shown, self.work.player.trouble if self.work.player is not None else ""))
 
@@ -204,8 +216,9 @@ class BenchWindow(QMainWindow):
             self.banner.setVisible(False)
 
     def _build_bar(self) -> None:
-        self.to_setup, self.to_hot = QPushButton(tr("Set up (F2)")), QPushButton(tr("Hot work (F3)"))
-        for button, page in ((self.to_setup, self.setup), (self.to_hot, self.hot)):
+        self.to_guide, self.to_setup, self.to_hot = (QPushButton(tr(text)) for text in ("First run (F5)", "Set up (F2)", "Hot work (F3)"))
+        self._to_pages = ((self.to_guide, self.guide), (self.to_setup, self.setup), (self.to_hot, self.hot))
+        for button, page in self._to_pages:
             button.setCheckable(True)
             button.clicked.connect(lambda _=False, p=page: self.show_page(p))
         self.begin_button = QPushButton()
@@ -213,7 +226,7 @@ class BenchWindow(QMainWindow):
         self.begin_button.clicked.connect(self.work.toggle)
         self.keys_button = QPushButton(tr("Keys (F1)"))
         self.keys_button.clicked.connect(self._show_keys)
-        for button in (self.to_setup, self.to_hot, self.begin_button, self.keys_button):
+        for button in (self.to_guide, self.to_setup, self.to_hot, self.begin_button, self.keys_button):
             button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         self.bar_text, self.dot = QLabel(), QLabel()
         self.bar_text.setFont(font("body", tabular=True))
@@ -223,7 +236,7 @@ class BenchWindow(QMainWindow):
         self.banner.setTextFormat(Qt.TextFormat.PlainText)
         self.banner.setVisible(False)
         bar = QHBoxLayout()
-        for widget in (self.to_setup, self.to_hot, self.begin_button):
+        for widget in (self.to_guide, self.to_setup, self.to_hot, self.begin_button):
             bar.addWidget(widget)
         bar.addSpacing(12)
         bar.addWidget(self.dot)
@@ -276,7 +289,7 @@ class BenchWindow(QMainWindow):
             "setpoint_exact": self._ask_setpoint, "put_aside": self._put_aside, "take_back": work.unshelve_all,
             "reference": work.sound_reference, "next_map": self._next_map, "near": self.hot.picture.toggle_near, "coaching": self._next_mode,
             "mark": self._mark, "open_last": self._open_last,
-            "page_setup": lambda: self.show_page(self.setup), "page_hot": lambda: self.show_page(self.hot),
+            "page_guide": lambda: self.show_page(self.guide), "page_setup": lambda: self.show_page(self.setup), "page_hot": lambda: self.show_page(self.hot),
             "theme": self._next_theme, "full_screen": self._toggle_full, "keys": self._show_keys,
         }
 

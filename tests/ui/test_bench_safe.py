@@ -1,5 +1,7 @@
 """The window opens where the work is, and editing in it is safe: undo from the first change on, no wheel, one question at the end."""
 
+import shutil
+
 import pytest
 from PyQt6.QtCore import QPoint, QPointF, Qt
 from PyQt6.QtGui import QWheelEvent
@@ -32,12 +34,23 @@ def test_with_a_job_and_calibrations_it_opens_on_hot_work(qtbot, tmp_path):
     assert first.pages.currentWidget() is first.hot
 
 
-def test_without_calibrations_it_opens_on_setting_up(qtbot, tmp_path):
+def test_without_calibrations_it_opens_on_the_first_run(qtbot, tmp_path):
     window = make(qtbot, tmp_path, start=False, inputs=None)
     first = type(window)(window.work, window._settings)
     qtbot.addWidget(first)
 
-    assert first.pages.currentWidget() is first.setup
+    assert first.pages.currentWidget() is first.guide
+
+
+def test_calibrations_and_the_job_of_last_time_open_on_hot_work(qtbot, tmp_path):
+    (tmp_path / "calibration").mkdir()
+    for name, kept in (("job.toml", "job_in_use.toml"), ("camera.toml", "camera.toml"), ("nozzle.toml", "nozzle.toml")):
+        shutil.copy(SAMPLE / name, tmp_path / "calibration" / kept)
+    window = make(qtbot, tmp_path, start=False, inputs=None)
+    first = type(window)(window.work, window._settings)
+    qtbot.addWidget(first)
+
+    assert window.work.job.target.name == "U7" and first.pages.currentWidget() is first.hot
 
 
 @pytest.mark.slow

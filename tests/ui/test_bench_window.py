@@ -264,7 +264,7 @@ def test_recording_without_a_calibration_says_what_is_missing(qtbot, tmp_path):
 
 def test_a_bench_is_set_up_from_its_calibrations_and_a_new_job(qtbot, tmp_path):
     window = make(qtbot, tmp_path, start=False, inputs=None, camera=SAMPLE / "camera.toml", nozzle=SAMPLE / "nozzle.toml")
-    assert window.setup._camera is not None and window.work.inputs is None
+    assert window.setup.camera is not None and window.work.inputs is None
 
     window.setup.open_job(SAMPLE / "job.toml")
 
