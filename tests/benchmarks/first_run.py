@@ -253,12 +253,12 @@ def _run(person: Person, camera: Pictures, clip: Path, scene: dict) -> None:
 
 
 def _empty_bench(clip: Path) -> np.ndarray:
-    """A frame of the clip without the tool, which the truth tells."""
+    """The first frame of the clip without the tool, which the truth tells."""
     with (clip / "truth.csv").open() as handle:
         absent = [float(r["t_s"]) for r in csv.DictReader(handle) if r["in_view"] == "0"]
     with open_video(clip / "clip.mp4") as video:
         for frame in video:
-            if absent and frame.t_s >= absent[len(absent) // 2] - 1e-6:
+            if absent and frame.t_s >= absent[0] - 1e-6:
                 return frame.image
     raise SystemExit(f"{clip}: the tool never leaves the picture; take another clip")
 
