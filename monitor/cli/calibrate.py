@@ -69,7 +69,8 @@ def run_check(args: argparse.Namespace) -> int:
         raise InputError(f"--height-mm: must lie between 0 and 200 mm, got {args.height_mm:g}")
     found = nozzle_for(camera, args.nozzle, job)
     readings, pose = _readings([Path(p) for p in args.photos], args.over, args.empty, job, camera, found)
-    verdict = gauge_verdict(*np.array([(r.height_mm, r.sigma_mm) for r in readings]).T, args.height_mm)
+    verdict = gauge_verdict(np.array([r.height_mm for r in readings]), np.array([r.sigma_mm for r in readings]),
+                            args.height_mm)
     words = trust_words(found, camera, nozzle_body(job), pose.cam_from_bench, _work_place(job), verdict.sigma_mm)
     if any(is_like(r.metal_look, found.metal_look) is False for r in readings):
         words.append(OTHER_LOOK)
@@ -172,7 +173,7 @@ def _log(path: Path) -> tuple[np.ndarray, np.ndarray]:
     try:
         with path.open(newline="", encoding="utf-8-sig") as handle:
             rows = list(csv.DictReader(handle))
-        return tuple(np.array([float(row[name]) for row in rows]) for name in ("t_s", "temp_c"))
+        return np.array([float(row["t_s"]) for row in rows]), np.array([float(row["temp_c"]) for row in rows])
     except FileNotFoundError:
         raise InputError(f"{path}: no such file; expected a table (CSV) with columns t_s and temp_c") from None
     except KeyError as fault:

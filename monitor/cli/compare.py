@@ -29,10 +29,10 @@ SHEET_HELP = "expected columns height_mm, setup, and reading_mm or recording (wi
 def run_compare(args: argparse.Namespace) -> int:
     """plumeline compare"""
     gauge = read_gauge_sheet(Path(args.gauge), args.limits_width) if args.gauge else None
-    if not args.recordings and gauge is None:
-        print("plumeline compare: name recordings to compare, or --gauge SHEET for a gauge study", file=sys.stderr)
-        return USAGE
     if not args.recordings:
+        if gauge is None:
+            print("plumeline compare: name recordings to compare, or --gauge SHEET for a gauge study", file=sys.stderr)
+            return USAGE
         for line in [json.dumps(gauge_json(gauge), indent=1)] if args.json else gauge_lines(gauge):
             say(line)
         return 0
@@ -86,7 +86,8 @@ def read_gauge_sheet(path: Path, width_mm: float | None = None) -> GaugeStudy:
 
 
 def _compare(args: argparse.Namespace, gauge: GaugeStudy | None) -> Comparison:
-    options = {"by_time": args.by_time, "any_job": args.any_job, "rules": args.rules, "batch": args.batch, "gauge": gauge}
+    options = {"by_time": args.by_time, "any_job": args.any_job, "rules": args.rules, "batch": args.batch,
+               "gauge": gauge}
     with progress_bar("replaying the heat") as progress:
         found = compare_folders(args.recordings, progress=progress, **options)
     if gauge is not None and not math.isfinite(gauge.share_of_limits):

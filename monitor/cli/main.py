@@ -7,6 +7,7 @@ import logging
 import sys
 import traceback
 from collections.abc import Callable, Sequence
+from typing import TypeAlias
 
 from monitor.errors import MonitorError
 from monitor.health.log import logging_to
@@ -19,6 +20,7 @@ DONE, LIMITS_PASSED, USAGE, BAD_INPUT, ENVIRONMENT, INTERNAL, INTERRUPTED = 0, 1
 
 log = logging.getLogger("plumeline")
 
+Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 HEAT_HELP = "heat calibration from `calibrate heat` (default: the kept one that applies; none: use none)"
 EXAMPLES = """examples:
   plumeline demo
@@ -64,7 +66,7 @@ def _run(args: argparse.Namespace) -> int:
     except OSError as fault:
         where = f"{fault.filename}: " if fault.filename else ""
         return _fail(args, fault, f"{where}{fault.strerror or fault}", ENVIRONMENT)
-    except Exception as fault:
+    except Exception as fault:  # the one place that catches everything: a user gets a line, not a traceback
         log.exception("a fault in %s", args.command)
         return _fail(args, fault, f"a fault in plumeline itself ({type(fault).__name__}: {fault}); "
                                   "`plumeline bug-report` gathers what is needed to mend it", INTERNAL)
@@ -84,7 +86,7 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _command(commands: argparse._SubParsersAction, name: str, work: str, text: str) -> argparse.ArgumentParser:
+def _command(commands: Commands, name: str, work: str, text: str) -> argparse.ArgumentParser:
     """A command whose work is imported only when it runs."""
     parser = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".")
     parser.add_argument("--debug", action="store_true", help="show where a fault came from")
@@ -101,13 +103,13 @@ def _late(work: str) -> Callable[[argparse.Namespace], int]:
     return run
 
 
-def _add_demo(commands: argparse._SubParsersAction) -> None:
+def _add_demo(commands: Commands) -> None:
     parser = _command(commands, "demo", "monitor.cli.demo:run_demo",
                       "analyse the sample recording and show what comes out")
     parser.add_argument("--out", metavar="DIR", help="where the recording goes (default: demo_out here)")
 
 
-def _add_analyse(commands: argparse._SubParsersAction) -> None:
+def _add_analyse(commands: Commands) -> None:
     parser = _command(commands, "analyse", "monitor.cli.commands:run_analyse",
                       "measure a recorded clip into a recording")
     parser.add_argument("clip", metavar="CLIP", help="video of the work")
@@ -122,7 +124,7 @@ def _add_analyse(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--json", action="store_true", help="print the summary as JSON")
 
 
-def _add_watch(commands: argparse._SubParsersAction) -> None:
+def _add_watch(commands: Commands) -> None:
     parser = _command(commands, "watch", "monitor.cli.watch:run_watch", "watch the bench live: measure, warn, record")
     parser.add_argument("--source", metavar="CAMERA|FILE",
                         help="camera by name or number, or a video played as if it were one "
@@ -153,7 +155,7 @@ def _add_watch(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--list-cameras", action="store_true", help="print the cameras and leave")
 
 
-def _add_export(commands: argparse._SubParsersAction) -> None:
+def _add_export(commands: Commands) -> None:
     parser = _command(commands, "export", "monitor.cli.commands:run_export",
                       "write track, warnings, passes and comments as tables")
     parser.add_argument("recording", metavar="DIR")
@@ -161,7 +163,7 @@ def _add_export(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--out", metavar="DIR", help="where the files go (default: into the recording)")
 
 
-def _add_report(commands: argparse._SubParsersAction) -> None:
+def _add_report(commands: Commands) -> None:
     parser = _command(commands, "report", "monitor.cli.commands:run_report",
                       "write the report as one HTML file, or as PDF")
     parser.add_argument("recording", metavar="DIR")
@@ -169,13 +171,13 @@ def _add_report(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--pdf", action="store_true", help="as PDF; also when FILE ends in .pdf")
 
 
-def _add_overlay(commands: argparse._SubParsersAction) -> None:
+def _add_overlay(commands: Commands) -> None:
     parser = _command(commands, "overlay", "monitor.cli.commands:run_overlay", "draw the measurement over the video")
     parser.add_argument("recording", metavar="DIR")
     parser.add_argument("--out", metavar="FILE", help="default: overlay.mp4 in the recording")
 
 
-def _add_rerun(commands: argparse._SubParsersAction) -> None:
+def _add_rerun(commands: Commands) -> None:
     parser = _command(commands, "rerun", "monitor.cli.commands:run_rerun",
                       "judge a recording again under another job, without its video")
     parser.add_argument("recording", metavar="DIR")
@@ -186,7 +188,7 @@ def _add_rerun(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--json", action="store_true", help="print the summary as JSON")
 
 
-def _add_plan(commands: argparse._SubParsersAction) -> None:
+def _add_plan(commands: Commands) -> None:
     from monitor.heat.alloy import alloy_names
 
     parser = _command(commands, "plan", "monitor.cli.plan:run_plan", "find a starting window for a job")
@@ -197,7 +199,7 @@ def _add_plan(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--json", action="store_true", help="print the plan as JSON")
 
 
-def _add_compare(commands: argparse._SubParsersAction) -> None:
+def _add_compare(commands: Commands) -> None:
     from monitor.cli.compare_arguments import add_arguments
 
     parser = _command(commands, "compare", "monitor.cli.compare:run_compare",
@@ -205,14 +207,14 @@ def _add_compare(commands: argparse._SubParsersAction) -> None:
     add_arguments(parser)
 
 
-def _add_review(commands: argparse._SubParsersAction) -> None:
+def _add_review(commands: Commands) -> None:
     parser = _command(commands, "review", "monitor.cli.commands:run_review",
                       "look at a recording frame by frame, with its traces, comments and what-ifs")
     parser.add_argument("recording", nargs="?", metavar="DIR", help="recording to open (default: none yet)")
     parser.add_argument("--look", choices=("system", "light", "dark"), default="system", help="colours of the window")
 
 
-def _add_library(commands: argparse._SubParsersAction) -> None:
+def _add_library(commands: Commands) -> None:
     parser = _command(commands, "library", "monitor.cli.library:run_library",
                       "find recordings in a folder of many, by job, operator, date or warning")
     parser.add_argument("root", metavar="ROOT", help="folder that holds recordings, at any depth")
@@ -230,7 +232,7 @@ def _add_library(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--json", action="store_true", help="print what was found as JSON")
 
 
-def _add_batch(commands: argparse._SubParsersAction) -> None:
+def _add_batch(commands: Commands) -> None:
     parser = _command(commands, "batch", "monitor.cli.batch:run_batch",
                       "analyse many recordings again, each from its own video and files")
     parser.add_argument("root", metavar="ROOT",
@@ -251,7 +253,7 @@ def _count(text: str) -> int:
     return int(text)
 
 
-def _add_learning(commands: argparse._SubParsersAction) -> None:
+def _add_learning(commands: Commands) -> None:
     parser = _command(commands, "learning", "monitor.cli.learning:run_learning",
                       "show how one operator code gets on, over days, from muted probes")
     parser.add_argument("roots", nargs="+", metavar="DIR", help="recordings, or folders of them")
@@ -263,7 +265,7 @@ def _add_learning(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--json", action="store_true", help="print the curve as JSON")
 
 
-def _add_calibrate(commands: argparse._SubParsersAction) -> None:
+def _add_calibrate(commands: Commands) -> None:
     parser = commands.add_parser("calibrate", help="make the mat, and calibrate camera and nozzle")
     parser.set_defaults(run=None)
     kinds = parser.add_subparsers(title="what", metavar="WHAT", required=True)
@@ -314,19 +316,19 @@ def _add_calibrate(commands: argparse._SubParsersAction) -> None:
                       help="picture of what is left between log and chain (default: beside)")
 
 
-def _add_doctor(commands: argparse._SubParsersAction) -> None:
+def _add_doctor(commands: Commands) -> None:
     parser = _command(commands, "doctor", "monitor.cli.doctor:run_doctor",
                       "look at versions, codecs, cameras, sound, screen, folders, and say what to do about each fault")
     parser.add_argument("--no-cameras", action="store_true", help="do not switch cameras on")
     parser.add_argument("--json", action="store_true", help="print the findings as JSON")
 
 
-def _add_paths(commands: argparse._SubParsersAction) -> None:
+def _add_paths(commands: Commands) -> None:
     parser = _command(commands, "paths", "monitor.cli.doctor:run_paths", "print where the program keeps things")
     parser.add_argument("name", nargs="?", choices=("recordings", "heat", "log", "sample"), help="only this one")
 
 
-def _add_bug_report(commands: argparse._SubParsersAction) -> None:
+def _add_bug_report(commands: Commands) -> None:
     parser = _command(commands, "bug-report", "monitor.cli.doctor:run_bug_report",
                       "gather what a bug report needs into one file, without pictures")
     parser.add_argument("recording", nargs="?", metavar="DIR", help="a recording whose numbers go along")

@@ -79,14 +79,15 @@ def _source(args: argparse.Namespace) -> LiveSource:
 def _inputs(args: argparse.Namespace) -> Inputs | None:
     """Job and calibrations: those named, else those that lie beside the video; None when set-up must make them."""
     beside = Path(args.source).parent if args.source and Path(args.source).is_file() else None
-    paths = {}
+    paths: dict[str, Path | None] = {}
     for name in ("job", "camera", "nozzle"):
         given = getattr(args, name)
         lying = beside / f"{name}.toml" if beside is not None else None
         paths[name] = Path(given) if given else lying if lying is not None and lying.is_file() else None
     missing = [name for name, path in paths.items() if path is None]
+    there = [path for path in paths.values() if path is not None]
     if not missing:
-        return read_inputs(args.source or "", paths["job"], paths["camera"], paths["nozzle"])
+        return read_inputs(args.source or "", *there)
     if args.quit_at_end:
         raise InputError(f"--quit-at-end records at once and needs --{' and --'.join(missing)}")
     if any(getattr(args, name) for name in paths) and sys.stderr is not None:

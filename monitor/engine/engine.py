@@ -18,6 +18,7 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from monitor.cost import Delays, Load
 from monitor.engine.capture import Capture
@@ -127,7 +128,8 @@ class Engine:
         self._n_asked = self._number = 0
         self._pace = Pace()
         self._asked: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
-        self._camera, self._follower = camera, None
+        self._camera = camera
+        self._follower: BenchFollower | None = None
         self._on_shown, self._tell_ended, self._on_source_end = on_shown, on_ended, on_source_end
         self.last_ended: Ended | None = None
         self._thread = threading.Thread(target=self._run, name="analysis", daemon=True)
@@ -181,10 +183,10 @@ class Engine:
         """Do something with the running session between two frames; nothing when there is none."""
         self._asked.put(lambda: act(self.session) if self.session is not None else None)
 
-    def stats(self) -> dict:
+    def stats(self) -> dict[str, Any]:
         """What it cost so far."""
         n_in, n_lost = self.capture.n_frames, self._newest.n_dropped
-        out = {"frames_captured": n_in, "frames_analysed": self.n_analysed, "frames_dropped": n_lost,
+        out: dict[str, Any] = {"frames_captured": n_in, "frames_analysed": self.n_analysed, "frames_dropped": n_lost,
                "dropped_share": round(n_lost / n_in, 5) if n_in else None,
                "analysis_ms": self.step_times.percentiles_ms(),
                "arrival_to_result_ms": self.analysis_delays.percentiles_ms(), "load": self.load.summary()}

@@ -248,7 +248,7 @@ def _count_off(state: _State, rule: Rule, reading: Reading | None, beyond: float
     """Time back inside by the deadband while a warning stands."""
     past_s = state.past_s + (dt if beyond > 0 else 0.0)
     off_s = 0.0 if beyond > -deadband else state.off_s + dt
-    if off_s >= rule.off_s:
+    if state.standing is None or off_s >= rule.off_s:
         return replace(state, standing=None, past_s=past_s)
     now = "" if reading is None else _text(rule, reading)
     standing = replace(state.standing, past_s=past_s, text_now=now, is_back=off_s > 0.0)

@@ -28,7 +28,8 @@ STEP_S = 0.25
 SWEEP_PERIOD_S = 2.0
 HEIGHT_SIGMA_M, AIM_SIGMA_M = 2e-3, 1.5e-3  # how well a hand holds what the plan says; practice, no source
 N_MEMBERS = 33
-LIVE = Fineness()
+LIVE = Fineness(part_cells=8, smallest_m=0.2e-3, coarsest_m=8e-3, neighbour_m=2.5e-3, growth=0.5, board_levels=4, package_levels=2,
+                shrink=1.0)
 LOSS_W_M2K = 15.0  # of each side of a hot board, convection and radiation: 15-22 by handbook formulas
 DWELL_COST_K_S = 0.1  # a second saved is worth this many kelvin of margin; a choice
 

@@ -179,7 +179,8 @@ def _read(db: sqlite3.Connection, folder: Path) -> Recording:
     columns = {name: np.concatenate(some) for (name, _), some in zip(schema.FRAME_COLUMNS, zip(*parts, strict=False),
                                                                      strict=True)}
     tables = {t: [dict(r) for r in db.execute(f"SELECT * FROM {t}")]
-              for t in ("heat", "warnings", "passes", "events", "drops", "station", "comments", "maps", "parts", "part_events", "marks")}
+              for t in ("heat", "warnings", "passes", "events", "drops", "station", "comments", "maps", "parts",
+                        "part_events", "marks")}
     _decode(tables["heat"], ("power_w", "energy_j", "temp_c", "limit_in_s", "flags"))
     _decode(tables["parts"], ("motions",))
     maps = {row["name"]: {**row, "cells": np.frombuffer(row["cells"], "<f8").reshape(row["ny"], row["nx"])}

@@ -32,7 +32,7 @@ from monitor.recording import schema
 from monitor.recording.folder_lock import FolderLock, is_locked
 from monitor.recording.reader import BENCH_PICTURE, CAMERA, JOB, META, NOZZLE, PICTURE, RESERVE, TRACE
 from monitor.version import code_version
-from vision.types import BenchPose, FloatArray, NozzleObservation, PartEvent, PartMotion
+from vision.types import BenchPose, FloatArray, NozzleMiss, NozzleObservation, PartEvent, PartMotion, PoseMiss
 
 __all__ = ["Origin", "PassNote", "Recorder"]
 
@@ -231,10 +231,11 @@ class Recorder:
 
     def add_part_event(self, event: PartEvent) -> None:
         """Store what happened to a part, with its pictures before and after."""
-        self._do("INSERT INTO part_events (t_s, t_start_s, part, kind, dx_mm, dy_mm, turn_rad, sigma_mm, before, after) "
+        self._do("INSERT INTO part_events (t_s, t_start_s, part, kind, dx_mm, dy_mm, turn_rad, sigma_mm, before, "
+                 "after) "
                  f"VALUES ({','.join('?' * 10)})", (
-                     event.t_s, event.t_start_s, event.name, event.kind, *map(_num, event.shift_mm), _num(event.turn_rad),
-                     _num(event.sigma_mm), _png(event.before), _png(event.after)))
+                     event.t_s, event.t_start_s, event.name, event.kind, *map(_num, event.shift_mm),
+                     _num(event.turn_rad), _num(event.sigma_mm), _png(event.before), _png(event.after)))
 
     def add_mark(self, mark: JointMark) -> None:
         """Store how a person saw the joints."""
@@ -435,7 +436,7 @@ def _frame_row(result: FrameResult) -> dict[str, Any]:
     return row
 
 
-def _bench_row(bench: object) -> dict[str, Any]:
+def _bench_row(bench: BenchPose | PoseMiss) -> dict[str, Any]:
     if not isinstance(bench, BenchPose):
         return {"bench_reason": bench.reason}
     import cv2
@@ -447,7 +448,7 @@ def _bench_row(bench: object) -> dict[str, Any]:
     return row
 
 
-def _observation_row(seen: object) -> dict[str, Any]:
+def _observation_row(seen: NozzleObservation | NozzleMiss) -> dict[str, Any]:
     if not isinstance(seen, NozzleObservation):
         return {"obs_reason": seen.reason}
     row: dict[str, Any] = {"obs_cov": _blob(seen.cov), "obs_chi2_dof": _num(seen.chi2_dof)}
@@ -464,7 +465,8 @@ def _heat_row(frame: int, heat: HeatReading) -> tuple[Any, ...]:
 
 def _motions(parts: tuple[PartMotion, ...]) -> str:
     """Of all parts in one frame, as JSON."""
-    return json.dumps({p.name: [*(_short(float(v)) for v in (*p.shift_mm, p.turn_rad, p.sigma_mm, p.turn_sigma_rad, p.seen)),
+    return json.dumps({p.name: [*(_short(float(v)) for v in (*p.shift_mm, p.turn_rad, p.sigma_mm, p.turn_sigma_rad,
+                                                             p.seen)),
                                 None if p.is_present is None else int(p.is_present)] for p in parts})
 
 

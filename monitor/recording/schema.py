@@ -39,7 +39,8 @@ FRAME_COLUMNS: tuple[tuple[str, str], ...] = (
 
 _PARTS = """
 CREATE TABLE parts (frame INTEGER PRIMARY KEY, motions TEXT NOT NULL);
-    -- JSON: name -> [dx_mm, dy_mm, turn_rad, sigma_mm, turn_sigma_rad, share seen, present: 1, 0 or null]; null: not known
+    -- JSON: name -> [dx_mm, dy_mm, turn_rad, sigma_mm, turn_sigma_rad, share seen, present: 1, 0 or null]
+    -- null: not known
 CREATE TABLE part_events (
     id INTEGER PRIMARY KEY, t_s REAL NOT NULL, t_start_s REAL NOT NULL, part TEXT NOT NULL, kind TEXT NOT NULL,
     dx_mm REAL, dy_mm REAL, turn_rad REAL, sigma_mm REAL, before BLOB, after BLOB);  -- the place from above, PNG

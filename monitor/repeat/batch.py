@@ -189,7 +189,8 @@ def trace_digest(folder: str | Path) -> str:
 
 def _analyse(task: Task, progress: Callable[[float, float], None]) -> str:
     from monitor.engine.analyse import analyse, read_inputs
-    from monitor.engine.rerun import HEAT, heat_calibration
+    from monitor.engine.rerun import HEAT
+    from monitor.heat.shelf import heat_calibration
 
     source, out = Path(task.source), Path(task.out)
     meta, turns = _kept(source)

@@ -114,24 +114,24 @@ def marks_of(recording: Recording, i: int) -> FrameMarks:
 def draw_frame(image: np.ndarray, camera: CameraModel, job: Job, marks: FrameMarks) -> None:
     """Draw marks into a BGR picture, in place."""
     if marks.cam_from_bench is not None:
-        _draw_regions(image, camera, job, marks)
+        _draw_regions(image, camera, job, marks, marks.cam_from_bench)
         if marks.seen and np.isfinite(marks.tip_mm).all():
-            _draw_nozzle(image, camera, job, marks)
+            _draw_nozzle(image, camera, job, marks, marks.cam_from_bench)
     _draw_texts(image, marks.texts)
 
 
-def _draw_regions(image: np.ndarray, camera: CameraModel, job: Job, marks: FrameMarks) -> None:
+def _draw_regions(image: np.ndarray, camera: CameraModel, job: Job, marks: FrameMarks, pose: FloatArray) -> None:
     regions = [(job.target.outline_mm, TARGET, job.target.name)]
     regions += [(r.outline_mm, NEIGHBOUR, n) for n, r in zip(job.neighbour_names, job.neighbour, strict=True)]
     for outline, colour, name in regions:
         flat = onto_now(np.array(outline), marks.board_shift)
-        px = _project(camera, marks, np.column_stack([flat, np.full(len(flat), job.board.top_height_mm)]))
+        px = _project(camera, pose, np.column_stack([flat, np.full(len(flat), job.board.top_height_mm)]))
         _line(image, np.vstack([px, px[:1]]), colour)
         if np.isfinite(px).all():
             _text(image, name, (int(px[:, 0].min()), int(px[:, 1].min()) - 6), 0.45, colour)
 
 
-def _draw_nozzle(image: np.ndarray, camera: CameraModel, job: Job, marks: FrameMarks) -> None:
+def _draw_nozzle(image: np.ndarray, camera: CameraModel, job: Job, marks: FrameMarks, pose: FloatArray) -> None:
     """Outlet rim, the straight tube's two sides and axis, the jet's line to the aim point."""
     tip, axis = marks.tip_mm, marks.axis / np.linalg.norm(marks.axis)
     side = np.cross(axis, [1.0, 0.0, 0.0] if abs(axis[0]) < 0.8 else [0.0, 1.0, 0.0])
@@ -140,19 +140,19 @@ def _draw_nozzle(image: np.ndarray, camera: CameraModel, job: Job, marks: FrameM
     turn = np.linspace(0, 2 * np.pi, 37)[:, None]
     ring = np.cos(turn) * side + np.sin(turn) * up
     radius, length = job.nozzle.outer_diameter_mm / 2, job.nozzle.tube_length_mm
-    _line(image, _project(camera, marks, tip + radius * ring), NOZZLE)
-    _line(image, _project(camera, marks, tip - length * axis + radius * ring), NOZZLE, 1)
-    view = marks.cam_from_bench[:3, :3].T @ -marks.cam_from_bench[:3, 3] - tip
+    _line(image, _project(camera, pose, tip + radius * ring), NOZZLE)
+    _line(image, _project(camera, pose, tip - length * axis + radius * ring), NOZZLE, 1)
+    view = pose[:3, :3].T @ -pose[:3, 3] - tip
     across = np.cross(axis, view)
     width = np.linalg.norm(across)
     across *= radius / width if width > 0 else np.nan  # seen along its axis it has no sides
     for sign in (-1, 1):
-        _line(image, _project(camera, marks, np.array([tip + sign * across, tip + sign * across - length * axis])),
+        _line(image, _project(camera, pose, np.array([tip + sign * across, tip + sign * across - length * axis])),
               NOZZLE)
-    _line(image, _project(camera, marks, np.array([tip, tip - length * axis])), NOZZLE, 1)
+    _line(image, _project(camera, pose, np.array([tip, tip - length * axis])), NOZZLE, 1)
     if np.isfinite(marks.aim_mm).all():
         aim = np.array([*marks.aim_mm, job.board.top_height_mm])
-        px = _project(camera, marks, np.array([tip, aim]))
+        px = _project(camera, pose, np.array([tip, aim]))
         _line(image, px, AIM, 1)
         if np.isfinite(px[1]).all() and (np.abs(px[1]) < 1e5).all():
             centre = tuple(round(v) for v in px[1])
@@ -185,6 +185,5 @@ def _line(image: np.ndarray, px: FloatArray, colour: tuple[int, int, int], width
     cv2.polylines(image, [points], False, colour, width, cv2.LINE_AA, shift=4)
 
 
-def _project(camera: CameraModel, marks: FrameMarks, bench_mm: FloatArray) -> FloatArray:
-    pose = marks.cam_from_bench
+def _project(camera: CameraModel, pose: FloatArray, bench_mm: FloatArray) -> FloatArray:
     return camera.project(np.atleast_2d(bench_mm) @ pose[:3, :3].T + pose[:3, 3])

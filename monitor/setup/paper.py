@@ -92,7 +92,7 @@ def _page(page_mm: tuple[float, float]) -> tuple[Figure, Axes]:
     return figure, axes
 
 
-def _draw_marker(axes: Axes, dictionary: object, marker_id: int, corner: np.ndarray, size: float) -> None:
+def _draw_marker(axes: Axes, dictionary: cv2.aruco.Dictionary, marker_id: int, corner: np.ndarray, size: float) -> None:
     """Black square with its white cells, from its lower left corner; cell rows run from the marker's top."""
     n = dictionary.markerSize + 2
     cells = cv2.aruco.generateImageMarker(dictionary, marker_id, n)
