@@ -28,14 +28,24 @@ from vision.types import BenchPose
 if TYPE_CHECKING:
     from vision.gauge import GaugeReading
 
-__all__ = ["run_camera", "run_check", "run_heat", "run_mat", "run_nozzle"]
+__all__ = ["run_camera", "run_check", "run_heat", "run_mat", "run_nozzle", "run_paper"]
 
 def run_mat(args: argparse.Namespace) -> int:
-    """plumeline calibrate mat --print"""
+    """plumeline calibrate mat"""
     from monitor.setup.paper import mat_pdf
 
-    write_bytes_whole(Path(args.out), mat_pdf(standard_mat()))
-    say(f"{args.out}: print at 100 % on A4 and check the 100 mm line with a ruler")
+    write_bytes_whole(Path(args.out), mat_pdf(standard_mat(), args.page))
+    say(f"{args.out}: print at 100 % on {args.page} and check the 100 mm line with a ruler")
+    return 0
+
+
+def run_paper(args: argparse.Namespace) -> int:
+    """plumeline calibrate paper"""
+    from monitor.setup.paper import LENS_BOARD, paper_pdf
+
+    write_bytes_whole(Path(args.out), paper_pdf(standard_mat(), args.page))
+    say(f"{args.out}: two sheets, the mat and the board for the lens ({LENS_BOARD.squares[0]}x{LENS_BOARD.squares[1]} "
+        f"squares of {LENS_BOARD.square_mm:g} mm); print at 100 % on {args.page} and check the 100 mm lines with a ruler")
     return 0
 
 

@@ -148,6 +148,9 @@ def _add_watch(commands: Commands) -> None:
     parser.add_argument("--mute", action="store_true", help="no sound")
     parser.add_argument("--sound", type=to_write(".wav"), metavar="FILE.wav", help="write what is heard to a file too")
     parser.add_argument("--theme", default="system", choices=["system", "light", "dark"])
+    parser.add_argument("--rate", type=float, default=30.0, metavar="HZ",
+                        help="pictures a second to ask the camera for (default: 30)")
+    parser.add_argument("--once", action="store_true", help="play a video once; else it begins again at its end")
     parser.add_argument("--quit-at-end", action="store_true", help="record at once and close when the video ends")
     parser.add_argument("--minutes", type=between(0.01, 10_000), metavar="N",
                         help="record at once, play the video over and over, close after N minutes")
@@ -265,8 +268,13 @@ def _add_calibrate(commands: Commands) -> None:
     parser = commands.add_parser("calibrate", help="make the mat, and calibrate camera and nozzle")
     parser.set_defaults(run=None)
     kinds = parser.add_subparsers(title="what", metavar="WHAT", required=True)
+    paper = _command(kinds, "paper", "monitor.cli.calibrate:run_paper",
+                     "write all that is printed as one true-size PDF: the mat, and the board for the lens")
+    paper.add_argument("--out", default="plumeline_paper.pdf", metavar="FILE.pdf", help="default: plumeline_paper.pdf")
+    paper.add_argument("--page", choices=("A4", "Letter"), default="A4", help="size of the sheets (default: A4)")
     mat = _command(kinds, "mat", "monitor.cli.calibrate:run_mat", "write the bench mat as a true-size PDF")
-    mat.add_argument("--print", action="store_true", required=True, dest="print_it", help="write the print-out")
+    mat.add_argument("--print", action="store_true", dest="print_it", help=argparse.SUPPRESS)  # was needed once
+    mat.add_argument("--page", choices=("A4", "Letter"), default="A4", help="size of the sheet (default: A4)")
     mat.add_argument("--out", type=to_write(".pdf"), default="plumeline_mat.pdf", metavar="FILE.pdf")
     camera = _command(kinds, "camera", "monitor.cli.calibrate:run_camera",
                       "calibrate a camera from photographs of a ChArUco board")

@@ -49,6 +49,7 @@ class Inputs:
     camera_text: str
     nozzle_path: Path
     nozzle_text: str
+    job_path: Path | None = None
 
 
 def read_inputs(clip: str | Path, job: str | Path, camera: str | Path, nozzle: str | Path) -> Inputs:
@@ -62,7 +63,7 @@ def read_inputs(clip: str | Path, job: str | Path, camera: str | Path, nozzle: s
     texts = [_text(Path(path), what) for path, what in ((job, "job"), (camera, "camera calibration"),
                                                         (nozzle, "nozzle calibration"))]
     return Inputs(Path(clip), parse_job(texts[0], str(job)), texts[0], load_camera(camera), texts[1], Path(nozzle),
-                  texts[2])
+                  texts[2], Path(job))
 
 
 def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video: bool = False, operator: str = "",

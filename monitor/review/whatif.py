@@ -191,7 +191,7 @@ def _energies(old: Recording, new: Recording, job: Job) -> str:
     then, now = (r.heat[-1]["energy_j"].get(job.target.name) for r in (old, new))
     if not then or not now or then[1] is None or now[1] is None:
         return ""
-    return (f"{job.target.name} would have taken about {now[1]:.3g} J instead of {then[1]:.3g} J "
+    return (f"{job.target.name} would have taken about {now[1]:.3g} J instead of {then[1]:.3g} J in the whole recording "
             f"(bands {now[0]:.3g} to {now[2]:.3g} and {then[0]:.3g} to {then[2]:.3g} J)")
 
 

@@ -104,7 +104,7 @@ def test_the_first_limit_is_named_with_its_time_and_band():
 
 
 def test_a_forecast_without_an_upper_end_says_so():
-    assert next_limit(heat({"package top": Band(3, 4, math.inf)}, {}), "U7") == "U7 at limit in 4 s (3 to ?)"
+    assert next_limit(heat({"package top": Band(3, 4, math.inf)}, {}), "U7") == "U7 at limit in 3 s at the earliest"
 
 
 def test_temperatures_stand_beside_their_limits():
