@@ -19,8 +19,10 @@ from monitor.heat.melt import LAW
 from monitor.job import Job, parse_job
 from monitor.judging.exposure import heat_setup
 from monitor.recording.comments import comments_of
+from monitor.recording.outputs import check_output, sources_of
 from monitor.recording.reader import CAMERA, JOB, NOZZLE, Recording
 from monitor.review.charts import board_photo, heat_chart, height_chart, joint_figure, map_chart, svg_of
+from monitor.review.machine import work_events, work_warnings
 from monitor.review.traces import part_title
 from monitor.review.verdict import CAUTIONS, ESTIMATE_LIMITS, WARNING_WORDS, summary
 from monitor.review.whatif import kept_what_if
@@ -33,7 +35,7 @@ MAPS = (("dwell", "Where the jet was, and how long", "dwell map"),
 
 def write_report(recording: Recording, path: Path) -> Path:
     """Write the report; it appears whole or not at all."""
-    write_text_whole(path, report_html(recording))
+    write_text_whole(check_output(path, sources_of(recording)), report_html(recording))
     return path
 
 
@@ -55,16 +57,22 @@ def fill_template(name: str, recording: Recording, job: Job, **pictures: Any) ->
     environment.filters |= {"fixed": _fixed, "words": lambda kind: WARNING_WORDS.get(kind, kind)}
     template = environment.from_string(resources.files("monitor.review").joinpath(name).read_text("utf-8"))
     return template.render(
-        r=recording, job=job, n=summary(recording, job), cautions=CAUTIONS, estimate_limits=ESTIMATE_LIMITS,
-        comments=comments_of(recording), lessons=lessons_of(recording), melt_words={k: law.words for k, law in LAW.items()},
-        part_events=[(part_title(e), e["t_s"], *(_picture(e[k]) for k in ("before", "after"))) for e in recording.part_events], what_if=kept_what_if(recording), facts=_facts(recording, job),
+        r=recording, job=job, n=summary(recording, job), work_warnings=work_warnings(recording),
+        work_events=work_events(recording), cautions=CAUTIONS, estimate_limits=ESTIMATE_LIMITS,
+        comments=comments_of(recording), lessons=lessons_of(recording),
+        melt_words={kind: law.words for kind, law in LAW.items()}, part_events=_part_events(recording), what_if=kept_what_if(recording), facts=_facts(recording, job),
         calibrations=calibration_state(recording, job), tilt=lambda p: math.degrees(p["tilt_mean_rad"]),
         is_coached=any(p["feedback"] for p in recording.passes), **pictures)
 
 
+def _part_events(recording: Recording) -> list[tuple[str, float, str, str]]:
+    """What happened to the parts: words, time, pictures before and after."""
+    return [(part_title(e), e["t_s"], *(_picture(e[k]) for k in ("before", "after"))) for e in recording.part_events]
+
+
 def _picture(png: bytes | None) -> str:
     """A picture as a data address; empty when there is none."""
-    return "" if png is None else "data:image/png;base64," + base64.b64encode(png).decode()
+    return "" if not isinstance(png, bytes) else "data:image/png;base64," + base64.b64encode(png).decode()
 
 
 def calibration_state(recording: Recording, job: Job) -> list[tuple[str, str]]:
