@@ -1,7 +1,7 @@
 """What happened to a part, from how it lies frame by frame: settled, moved, sprang back, stood up, removed.
 
-A movement is believed when several frames in a row agree that the part lies elsewhere, by more than noise, shadow and coding
-can feign. Nothing is concluded from frames in which it is covered.
+A movement is believed when several frames in a row agree that the part lies elsewhere, by more than noise, shadow and
+coding can feign. Nothing is concluded from frames in which it is covered.
 """
 
 from __future__ import annotations

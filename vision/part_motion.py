@@ -1,6 +1,8 @@
-"""How parts lie against where they lay first: each one's picture registered against its own, and against the board around it.
+"""How parts lie against where they lay first: each one's picture registered against its own, and against the board
+around it.
 
-A part that is covered is not known, never unmoved. Nothing here reads the tool's pose: what covers is told from the picture.
+A part that is covered is not known, never unmoved. Nothing here reads the tool's pose: what covers is told from the
+picture.
 """
 
 from __future__ import annotations

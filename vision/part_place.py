@@ -1,7 +1,9 @@
-"""Where a part is looked for: points on its top face, on the board around it and across its edge, and their way into a picture."""
+"""Where a part is looked for: points on its top face, on the board around it and across its edge, and their way into a
+picture."""
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -69,7 +71,8 @@ class Place:
 
 @dataclass(frozen=True)
 class Window:
-    """A part's place in one picture: corner of the cut-out (x, y, width, height), homographies into it, and its scale."""
+    """A part's place in one picture: corner of the cut-out (x, y, width, height), homographies into it, and its
+    scale."""
 
     box: tuple[int, int, int, int]
     top_px: FloatArray
@@ -102,7 +105,8 @@ def window_of(
     board_shift: FloatArray,
     margin_mm: float = 2.0,
 ) -> Window | None:
-    """The part's place in a picture, the board having been nudged by a shift (3,); None when it is not wholly in view."""
+    """The part's place in a picture, the board having been nudged by a shift (3,); None when it is not wholly
+    in view."""
     half = float(np.abs(place.ring_mm).max(initial=place.size_mm)) + margin_mm
     square = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]) * half
     c, s = np.cos(board_shift[2]), np.sin(board_shift[2])
@@ -152,7 +156,7 @@ def _edge_pairs(shape: np.ndarray, off_mm: float) -> tuple[FloatArray, FloatArra
     """Points inside and outside of an outline, opposite each other."""
     closed = np.vstack([shape, shape[:1]]).astype(float)
     inner, outer = [], []
-    for a, b in zip(closed, closed[1:], strict=False):
+    for a, b in itertools.pairwise(closed):
         way = b - a
         length = float(np.hypot(*way))
         normal = np.array([way[1], -way[0]]) / max(length, 1e-9)

@@ -40,8 +40,8 @@ class Standing:
     grey: FloatArray
 
     def share(self, picture: np.ndarray, window: Window, shift: FloatArray, gain: float) -> float:
-        """How much more of what a standing part would hide has changed than of the rest, the likelier side, -1 to 1; nan when
-        there is too little to tell by."""
+        """How much more of what a standing part would hide has changed than of the rest, the likelier side, -1 to 1;
+        nan when there is too little to tell by."""
         now = look_at(picture, window.ring_px, self.points_mm, shift)
         changed = np.abs(now - gain * self.grey) > _CHANGED_GREY + _CHANGED_SHARE * gain * self.grey
         rest = ~np.any(self.hidden, axis=0)

@@ -1,7 +1,9 @@
-"""A straightened patch of the picture registered against its reference, far below a pixel, whatever its brightness does.
+"""A straightened patch of the picture registered against its reference, far below a pixel, whatever its brightness
+does.
 
-The patch is a set of points on a level plane. Brightness may change by a factor that varies linearly across it and by an
-offset: exposure, soft shadows, thin smoke. Points that do not fit, as under a tool or at a hard shadow, lose their weight.
+The patch is a set of points on a level plane. Brightness may change by a factor that varies linearly across it and by
+an offset: exposure, soft shadows, thin smoke. Points that do not fit, as under a tool or at a hard shadow, lose their
+weight.
 """
 
 from __future__ import annotations
@@ -121,7 +123,7 @@ def register(
     gain : float
         Brightness to begin with.
     """
-    value, cov, weight, rest, alike = _register(
+    value, cov, _, rest, alike = _register(
         picture, px_from_mm, patch.points_mm, patch.rows, patch.scatter, np.asarray(start, float), gain, _PRIOR_SIGMA
     )
     return PatchFit(value[:3], cov[:3, :3], float(value[3]), rest < _OUTLIER, float(alike))

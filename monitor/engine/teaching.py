@@ -31,8 +31,8 @@ def lessons_of(recording: Recording) -> tuple[Lesson, ...]:
 
 
 def teach_shelf(recording: Recording, job: Job) -> int:
-    """Keep a recording's melts on the shelf, in place of what it had taught before; how many. A shelf that cannot be used is
-    left as it is."""
+    """Keep a recording's melts on the shelf, in place of what it had taught before; how many. A shelf that cannot be
+    used is left as it is."""
     return teach(lessons_of(recording), job, recording_key(recording))
 
 

@@ -1,6 +1,7 @@
 """What a melt that was seen, or not seen, says of the coldest joint: a robust law of one temperature.
 
-"Settled" is a measurement: the coldest joint passed its liquidus some seconds before. A part that swims back is molten now, one
+"Settled" is a measurement: the coldest joint passed its liquidus some seconds before. A part that swims back is molten
+now, one
 that a person finds solid is not: inequalities. Any of them may be wrong altogether, and then it must do no harm.
 """
 
@@ -119,8 +120,8 @@ def scalar_update(law: Law, mean_c: float, sigma_k: float, mark_c: float, noise_
 class MeltLearner:
     """Lets the members of an estimate follow what was seen.
 
-    The members run on as they are; what they say is changed by a matrix, since every quantity is nearly linear in what is not
-    known: one that moves with the coldest joint moves with it here too.
+    The members run on as they are; what they say is changed by a matrix, since every quantity is nearly linear in what
+    is not known: one that moves with the coldest joint moves with it here too.
 
     Parameters
     ----------
@@ -193,7 +194,8 @@ class MeltLearner:
 
     @property
     def molten_s(self) -> float:
-        """Time of the last sight of molten joints that was believed; nan after a later one of solid joints, and without any."""
+        """Time of the last sight of molten joints that was believed; nan after a later one of solid joints, and
+        without any."""
         believed = [lesson.sight for lesson in self.lessons if not lesson.is_left_aside]
         if not believed:
             return math.nan

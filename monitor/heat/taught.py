@@ -1,8 +1,9 @@
 """What all melts seen so far teach about a station and nozzle, kept on the shelf and used by every job with them.
 
-Outlet factor, film gain, decay, spread and airflow belong to station and nozzle; conductivity, losses, heat capacity and what
-the chain leaves out belong to each board and part. All are learned together, so that ten melts on one board do not pass for ten
-boards. Expectation propagation keeps it Gaussian; each melt may be wrong altogether.
+Outlet factor, film gain, decay, spread and airflow belong to station and nozzle; conductivity, losses, heat capacity
+and what
+the chain leaves out belong to each board and part. All are learned together, so that ten melts on one board do not
+pass for ten boards. Expectation propagation keeps it Gaussian; each melt may be wrong altogether.
 """
 
 from __future__ import annotations
@@ -52,7 +53,8 @@ class Melt:
     mark_c : float
         What it crossed, or passed [C].
     sight_k, input_k, form_k : float
-        1 sigma of the sight alone; by what was measured of the jet; of what the chain leaves out, the same for one board.
+        1 sigma of the sight alone; by what was measured of the jet; of what the chain leaves out, the same for one
+        board.
     """
 
     kind: str
@@ -164,7 +166,8 @@ _OWN = tuple(name for name in PARAMETERS if name not in SHARED)
 
 
 def _place(name: str, i_board: int) -> int:
-    """Where a board's own score stands in the joint vector: all scores, then each further board's and what the chain leaves out."""
+    """Where a board's own score stands in the joint vector: all scores, then each further board's and what the
+    chain leaves out."""
     if i_board == 0:
         return PARAMETERS.index(name)
     return len(PARAMETERS) + 1 + (i_board - 1) * (len(_OWN) + 1) + _OWN.index(name)

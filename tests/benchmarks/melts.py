@@ -1,12 +1,16 @@
-"""Do seen melts sharpen the joint's estimate, and honestly? Truths from the prior, boards of different kinds, melts in turn.
+"""Do seen melts sharpen the joint's estimate, and honestly? Truths from the prior, boards of different kinds, melts in
+turn.
 
 usage: python -m tests.benchmarks.melts [TRUTHS] [BOARDS]
 
-Every truth keeps its station and nozzle over all boards; each board has its own conductivity, losses, capacity and what the
-chain leaves out. On a board the jet heats until the coldest joint melts; the part is seen to settle up to three seconds later.
-Before each board the estimate of the coldest joint, when it has come to the liquidus, is compared with the truth: 1 sigma, and the share of truths
-in the 90 % band, after 0, 1, 3 and 10 melts on other boards; then the same with one melt in twenty at a wrong time. The truths run
-through the chain itself; only what the estimate makes of them is linear.
+Every truth keeps its station and nozzle over all boards; each board has its own conductivity, losses, capacity and
+what the
+chain leaves out. On a board the jet heats until the coldest joint melts; the part is seen to settle up to three
+seconds later.
+Before each board the estimate of the coldest joint, when it has come to the liquidus, is compared with the truth: 1
+sigma, and the share of truths
+in the 90 % band, after 0, 1, 3 and 10 melts on other boards; then the same with one melt in twenty at a wrong time.
+The truths run through the chain itself; only what the estimate makes of them is linear.
 """
 
 from __future__ import annotations

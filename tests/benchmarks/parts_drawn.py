@@ -2,9 +2,12 @@
 
 usage: python -m tests.benchmarks.parts_drawn [FRAMES]
 
-Ten seconds of 30 frames each, with a disturbance drawn at random: shadows hard and soft, smoke, exposure steps, the camera knocked
-by 5 px, the board nudged by 2 mm (told 0.5 s later, as it is live), a tool that passes, sharpening, MJPEG. Prints the false events
-of each kind, then the share of shifts that are found by size, for a 10 mm part and for a chip of 0.8 x 1.6 mm, at 3.8 px a mm.
+Ten seconds of 30 frames each, with a disturbance drawn at random: shadows hard and soft, smoke, exposure steps, the
+camera knocked
+by 5 px, the board nudged by 2 mm (told 0.5 s later, as it is live), a tool that passes, sharpening, MJPEG. Prints the
+false events
+of each kind, then the share of shifts that are found by size, for a 10 mm part and for a chip of 0.8 x 1.6 mm, at 3.8
+px a mm.
 """
 
 from __future__ import annotations
