@@ -26,6 +26,7 @@ _FIRST_S, _FIRST_FRAMES = 0.4, 8  # in which the first look must not change
 _STILL_GREY = 4.0  # mean change of grey levels that still counts as none
 _FITS, _ALIKE = 0.6, 0.75  # share of points, and correlation, from which a part is taken to be seen
 _RING_FITS, _RING_ALIKE = 0.4, 0.5
+_LEAST_SECTOR = 4  # points by which a side can be judged
 _CLEAR = 0.6  # of each sector's points, when nothing covers the board around
 _EDGE_STAYS, _EDGE_GREY = 0.4, 8.0  # of an edge's contrast; contrasts that count
 _FLOOR_PX = 0.04  # of a shift's sigma: sampling, coding, what noise in single frames does not tell
@@ -170,31 +171,17 @@ class _Part:
         is_seen = _is_seen(fit)
         if is_seen:
             self._shift = fit.shift - ring.shift
-        now = look_at(picture, window.top_px, place.top_mm, ring.shift)
-        change = math.nan if self._before is None else float(np.nanmean(np.abs(now - self._before)))
-        self._before = now
-        sectors = np.array(
-            [ring.fits[place.sector == s].mean() if (place.sector == s).sum() >= 4 else 1.0 for s in range(SECTORS)]
-        )
-        # a flat fit to something else shows nothing of the part, however well it fits
-        shown = fit.share if is_seen else fit.share * min(fit.gain / ring.gain, 1.0) * max(fit.alike, 0.0)
         base = PartMotion(
             t_s,
             self._spec.name,
-            seen=shown,
-            is_clear=bool(sectors.min() >= _CLEAR),
-            change=change,
-            edges=self._edges(picture, window, ring),
+            seen=fit.share,
+            is_clear=_is_clear(ring.fits, place),
             gain=fit.gain,
             px_per_mm=window.px_per_mm,
         )
         if not is_seen:
-            standing = self._first.standing
-            return (
-                base
-                if standing is None
-                else replace(base, stands=standing.share(picture, window, ring.shift, ring.gain))
-            )
+            return self._elsewhere(picture, window, fit, ring, base)
+        self._before = None
         shift = fit.shift - ring.shift
         noise_mm = self._noise_mm(fit, ring, window.px_per_mm, lean)
         stirred = np.hypot(*shift[:2]) * window.px_per_mm > _STIRRED_PX
@@ -211,6 +198,18 @@ class _Part:
             noise_mm=noise_mm,
             is_present=True,
         )
+
+    def _elsewhere(
+        self, picture: np.ndarray, window: Window, fit: PatchFit, ring: PatchFit, base: PartMotion
+    ) -> PartMotion:
+        """What is seen in a part's place that does not look like the part: by what its leaving can be told."""
+        now = look_at(picture, window.top_px, self._place.top_mm, ring.shift)
+        change = math.nan if self._before is None else float(np.nanmean(np.abs(now - self._before)))
+        self._before, standing = now, self._first.standing
+        # a flat fit to something else shows nothing of the part, however well it fits
+        shown = fit.share * min(fit.gain / ring.gain, 1.0) * max(fit.alike, 0.0)
+        stands = math.nan if standing is None else standing.share(picture, window, ring.shift, ring.gain)
+        return replace(base, seen=shown, change=change, stands=stands, edges=self._edges(picture, window, ring))
 
     def _top(self, picture: np.ndarray, window: Window, t_s: float, ring: PatchFit) -> PatchFit:
         """The part near where it was; when it is not there, looked for around its seat now and then."""
@@ -243,6 +242,13 @@ class _Part:
             return math.nan
         stays = (outer - inner)[strong] * np.sign(self._first.edge[strong]) / ring.gain
         return float((stays > _EDGE_STAYS * np.abs(self._first.edge[strong])).mean())
+
+
+def _is_clear(fits: np.ndarray, place: Place) -> bool:
+    """Whether the board is seen on every side of a part."""
+    n = np.bincount(place.sector, minlength=SECTORS)
+    clear = np.bincount(place.sector[fits], minlength=SECTORS)
+    return bool((clear[n >= _LEAST_SECTOR] >= _CLEAR * n[n >= _LEAST_SECTOR]).all())
 
 
 def _is_seen(fit: PatchFit) -> bool:

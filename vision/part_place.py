@@ -55,8 +55,8 @@ class Place:
         Of each ring point.
     inner_mm, outer_mm : arrays, shape (k, 2)
         Pairs on both sides of the top face's edge.
-    size_mm : float
-        The outline's longer side.
+    size_mm, reach_mm : float
+        The outline's longer side; half the side of a square about all points.
     """
 
     spec: PartSpec
@@ -67,6 +67,7 @@ class Place:
     inner_mm: FloatArray
     outer_mm: FloatArray
     size_mm: float
+    reach_mm: float
 
 
 @dataclass(frozen=True)
@@ -94,7 +95,7 @@ def make_place(spec: PartSpec, others: list[FloatArray], px_per_mm: float) -> Pl
         ring = ring[_distance((np.asarray(other) - centre).astype(np.float32), ring) > _APART_MM]
     sector = ((np.arctan2(ring[:, 1], ring[:, 0]) / (2 * np.pi) % 1.0) * SECTORS).astype(int) % SECTORS
     inner, outer = _edge_pairs(shape, 1.5 / px_per_mm)
-    return Place(spec, centre, top, ring, sector, inner, outer, max(size))
+    return Place(spec, centre, top, ring, sector, inner, outer, max(size), float(np.abs(ring).max(initial=max(size))))
 
 
 def window_of(
@@ -107,7 +108,7 @@ def window_of(
 ) -> Window | None:
     """The part's place in a picture, the board having been nudged by a shift (3,); None when it is not wholly
     in view."""
-    half = float(np.abs(place.ring_mm).max(initial=place.size_mm)) + margin_mm
+    half = place.reach_mm + margin_mm
     square = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]) * half
     c, s = np.cos(board_shift[2]), np.sin(board_shift[2])
     on_bench = (place.centre_mm + square) @ np.array([[c, s], [-s, c]]) + board_shift[:2]
