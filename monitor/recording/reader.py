@@ -204,7 +204,7 @@ def _meta_texts(db: sqlite3.Connection) -> dict[str, str]:
 
 
 def _meta_of(db: sqlite3.Connection) -> dict[str, Any]:
-    texts = {"state", "started_utc", "operator", "code_version", "video"}
+    texts = {"state", "started_utc", "operator", "recorded_from", "kind", "code_version", "video"}
     return {k: v if k in texts else json.loads(v) for k, v in _meta_texts(db).items()}
 
 

@@ -29,6 +29,7 @@ from monitor.judging.marks import JointMark
 from monitor.judging.pipeline import FrameResult
 from monitor.judging.technique import PassSummary
 from monitor.recording import schema
+from monitor.recording.attribution import Attribution
 from monitor.recording.folder_lock import FolderLock, is_locked
 from monitor.recording.reader import BENCH_PICTURE, CAMERA, JOB, META, NOZZLE, PICTURE, RESERVE, TRACE
 from monitor.version import code_version
@@ -61,6 +62,8 @@ class Origin:
         The picture that goes with the nozzle calibration.
     video_name : str
         Of a video that is written into the folder meanwhile.
+    by : Attribution
+        Who, when and as what, where that was told; its operator goes before the other.
     """
 
     job_text: str
@@ -71,6 +74,7 @@ class Origin:
     operator: str = ""
     bench_picture: Path | None = None
     video_name: str = ""
+    by: Attribution = Attribution()
 
 
 @dataclass(frozen=True)
@@ -370,7 +374,8 @@ class Recorder:
     def _write_meta(self, state: str) -> None:
         texts = self._origin
         meta = {
-            "state": state, "started_utc": self._started.isoformat(timespec="seconds"), "operator": texts.operator,
+            "state": state, "started_utc": texts.by.recorded_utc or self._started.isoformat(timespec="seconds"),
+            "operator": texts.by.operator or texts.operator, "recorded_from": texts.by.recorded_from, "kind": texts.by.kind,
             "code_version": code_version(), "video": self._video,
             "hashes": {name: hashlib.sha256(text.encode()).hexdigest() for name, text in (
                 (JOB, texts.job_text), (CAMERA, texts.camera_text), (NOZZLE, texts.nozzle_text))},

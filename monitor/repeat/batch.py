@@ -19,8 +19,8 @@ from pathlib import Path
 
 from monitor.repeat.compare.passes import open_trace
 from monitor.errors import EnvironmentFault, InputError, MonitorError
-from monitor.files import write_text_whole
-from monitor.recording.reader import BENCH_PICTURE, CAMERA, JOB, META, NOZZLE, TRACE
+from monitor.recording.attribution import from_meta
+from monitor.recording.reader import BENCH_PICTURE, CAMERA, JOB, NOZZLE, TRACE
 from monitor.version import code_version
 from vision.errors import VisionError
 
@@ -197,8 +197,7 @@ def _analyse(task: Task, progress: Callable[[float, float], None]) -> str:
     heat = heat_calibration(str(source / HEAT)) if (source / HEAT).is_file() else None
     made = out.parent / WORK / out.name  # patched there, so that only what is whole has its final name
     made.parent.mkdir(parents=True, exist_ok=True)
-    analyse(inputs, made, force=True, operator=meta["operator"], calibration=heat, progress=progress, turns=turns)
-    _keep_start(made, meta["started_utc"])
+    analyse(inputs, made, force=True, by=from_meta(meta), calibration=heat, progress=progress, turns=turns)
     digest = trace_digest(made)
     old = made.with_name(made.name + ".old")
     if out.exists():
@@ -223,16 +222,7 @@ def _kept(folder: Path) -> tuple[dict[str, str], list[list[float | None]]]:
     with open_trace(folder) as db:
         meta = {row["key"]: row["value"] for row in db.execute("SELECT key, value FROM meta")}
         turns = [list(row) for row in db.execute("SELECT t_s, setpoint_c, airflow_l_min FROM station ORDER BY t_s")]
-    return {"operator": meta.get("operator", ""), "started_utc": meta.get("started_utc", "")}, turns
-
-
-def _keep_start(folder: Path, started_utc: str) -> None:
-    """The work was done then, not now."""
-    with sqlite3.connect(folder / TRACE) as db:
-        db.execute("UPDATE meta SET value = ? WHERE key = 'started_utc'", (started_utc,))
-    db.close()
-    meta = json.loads((folder / META).read_text(encoding="utf-8"))
-    write_text_whole(folder / META, json.dumps(meta | {"started_utc": started_utc}, indent=1) + "\n")
+    return {key: meta.get(key, "") for key in ("operator", "started_utc", "recorded_from", "kind")}, turns
 
 
 def _video(folder: Path) -> Path:
