@@ -21,7 +21,7 @@ from vision.types import FloatArray
 __all__ = ["FEW", "FEWEST", "Oddity", "Usual", "far_ones", "matters", "odd_passes", "pick_reference", "traces_in_percent", "usual"]
 
 FEWEST, FEW = 3, 20
-PRIOR_DOF = 4  # how many passes the steady hand below is worth while there are few
+PRIOR_DOF, FULL_DOF = 4, 10  # the steady hand below is worth 4 passes while there are few, more under 7: up to 10 in all
 # A hand is taken to scatter by what matters over so much until its own passes tell. A choice: with it the rate holds for hands
 # that are twice as unsteady (tests/benchmarks/judgements.py); tighter ones find more in few passes, and cry wolf.
 STEADY = {"coverage": 2.0, "dwell_s": 4.0, "energy_even_j": 3.0}
@@ -187,7 +187,8 @@ def pick_reference(passes: Sequence[Pass], found: Sequence[Oddity] = ()) -> int 
 
 def _half(rest: FloatArray, alpha: float, steady: float) -> tuple[float, float]:
     """How far from the mean of some values another may lie, and how many standard errors that is."""
-    m, prior = len(rest), PRIOR_DOF if steady > 0 else 0
+    m = len(rest)
+    prior = max(PRIOR_DOF, FULL_DOF - m) if steady > 0 else 0
     parts = np.array([prior * steady**2, (m - 1) * float(np.var(rest, ddof=1))]) / (prior + m - 1)
     variance, dof = float(parts.sum()), m - 1.0
     if prior and variance > 0:  # Welch and Satterthwaite: a spread beyond the steady hand's is known from these few alone
