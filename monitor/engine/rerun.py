@@ -6,9 +6,11 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.heat.calibration import Calibration, load_calibration, save_calibration
 from monitor.heat.estimate import HeatEstimator
@@ -17,8 +19,9 @@ from monitor.job import Job, parse_job
 from monitor.judging.exposure import LEVEL_AXIS, heat_setup
 from monitor.judging.pipeline import FrameResult, Judge
 from monitor.judging.technique import GRID_STEP_MM
-from monitor.recording.reader import CAMERA, JOB, NOZZLE, PICTURE, Recording, open_recording
 from monitor.recording.attribution import from_meta
+from monitor.recording.folder import HEAT
+from monitor.recording.reader import CAMERA, JOB, NOZZLE, PICTURE, Recording, open_recording, own_text
 from monitor.recording.recorder import Origin, PassNote, Recorder
 from vision.types import (
     BenchEvent,
@@ -35,8 +38,6 @@ from vision.types import (
 __all__ = ["HEAT", "calibration_of", "finish_recording", "keep_calibration", "rejudge", "rerun", "stored_inputs",
            "stored_results"]
 
-HEAT = "heat.toml"
-
 
 def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, force: bool = False,
           calibration: Calibration | None = None, keeps_own: bool = True, higher_mm: float = 0.0,
@@ -47,11 +48,12 @@ def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, for
     needs the clip analysed again. Without a calibration the recording's own is used, unless keeps_own says no. What
     `progress` raises ends it, and leaves nothing behind.
     """
-    texts = [(recording.folder / name).read_text(encoding="utf-8") for name in (CAMERA, NOZZLE)]
+    camera_text, nozzle_text = (own_text(recording.folder, name) for name in (CAMERA, NOZZLE))
     calibration = calibration_of(recording) if calibration is None and keeps_own else calibration
     heat = HeatEstimator(heat_setup(job), calibration)
     judge = Judge(job, heat)
-    origin = Origin(job_text, *texts, video=recording.video, by=from_meta(recording.meta))
+    origin = Origin(job_text, camera_text, nozzle_text, video=recording.video, source=recording.folder,
+                    by=from_meta(recording.meta))
     with Recorder(out, origin, force=force) as recorder:
         keep_calibration(recorder.part, calibration)
         n_frames = max(1, len(recording.frames["t_s"]))
@@ -177,20 +179,25 @@ def _bench(f: dict[str, np.ndarray], i: int) -> BenchPose | PoseMiss:
     return BenchPose(t_s, pose, _matrix(f["bench_cov"][i]), int(f["bench_n_markers"][i]), float(f["bench_rms_px"][i]))
 
 
-def _motions(t_s: float, motions: dict[str, list]) -> tuple[PartMotion, ...]:
+def _motions(t_s: float, motions: dict[str, list[Any]]) -> tuple[PartMotion, ...]:
     """How the parts lay in one frame."""
     def number(value: float | None) -> float:
         return math.nan if value is None else float(value)
-    return tuple(PartMotion(t_s, name, np.array([number(v) for v in row[:2]]), number(row[2]), number(row[3]), number(row[4]),
-                            seen=number(row[5]), is_present=None if row[6] is None else bool(row[6]))
+    return tuple(PartMotion(t_s, name, np.array([number(v) for v in row[:2]]), number(row[2]), number(row[3]),
+                            number(row[4]), seen=number(row[5]), is_present=None if row[6] is None else bool(row[6]))
                  for name, row in motions.items())
 
 
-def _part_event(row: dict) -> PartEvent:
+def _part_event(row: dict[str, Any]) -> PartEvent:
     shift = np.array([math.nan if row[k] is None else row[k] for k in ("dx_mm", "dy_mm")])
     turn, sigma = (math.nan if row[k] is None else row[k] for k in ("turn_rad", "sigma_mm"))
-    pictures = (None if row[k] is None else cv2.imdecode(np.frombuffer(row[k], np.uint8), cv2.IMREAD_COLOR) for k in ("before", "after"))
-    return PartEvent(row["t_s"], row["t_start_s"], row["part"], row["kind"], shift, turn, sigma, *pictures)
+    return PartEvent(row["t_s"], row["t_start_s"], row["part"], row["kind"], shift, turn, sigma,
+                     _picture(row["before"]), _picture(row["after"]))
+
+
+def _picture(data: bytes | None) -> NDArray[np.uint8] | None:
+    decoded = None if data is None else cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    return None if decoded is None else np.asarray(decoded, np.uint8)
 
 
 def _track(f: dict[str, np.ndarray], i: int) -> NozzleTrack:

@@ -34,7 +34,7 @@ from monitor.judging.exposure import heat_setup
 from monitor.judging.pipeline import FrameResult, Judge, Pipeline, ToolState, TrackerLike
 from monitor.judging.technique import PassSummary, work_grid
 from monitor.judging.tracking import make_part_follower
-from monitor.recording.recorder import Origin, PassNote, Recorder
+from monitor.recording.recorder import RESERVE_BYTES, Origin, PassNote, Recorder
 from monitor.sound.tones import REFERENCE, WARNING_PATTERNS, Cue
 from vision.types import BenchPose, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
 
@@ -97,13 +97,14 @@ class Session:
         self._say, self._wants_video, self._calibration = say, video, calibration
         self.recorder = self._make_recorder(folder, operator, reserve_bytes) if folder is not None else None
         size_px = inputs.camera.image_size_px if inputs.camera is not None else None
-        self.writer = VideoWriter(self.recorder.part / VIDEO,
-                                  size_px=size_px) if self.recorder is not None and video else None
+        self.writer: VideoWriter | None = None
+        if self.recorder is not None and video:
+            self.writer = VideoWriter(self.recorder.part / VIDEO, size_px=size_px)
         self._first: Arrival | None = None
         self._last: FrameResult | None = None
         self._t_frame_s = 0.0
         self._last_arrived_s = self._next_clock_s = -math.inf
-        self._n_dropped_before: int | None = None
+        self._n_dropped_before = 0
         self._in_pass = self._had_picture = True
         self._views = Views(size_px)
         self._check = PictureCheck()
@@ -111,14 +112,15 @@ class Session:
         self._troubles: dict[str, str] = {}
 
     @property
-    def judge(self):
+    def judge(self) -> Judge:
         """What gives frames their meaning."""
         return self.pipeline.judge
 
     def step(self, arrival: Arrival, capture: Capture, n_dropped: int, extra: tuple[Reading, ...] = ()) -> Moment:
         """Measure, judge and record one frame."""
         if self._first is None:
-            self._begin(arrival, capture, n_dropped)
+            self._first, self._n_dropped_before = arrival, n_dropped
+            self._begin_video(arrival, capture)
         frame = replace(arrival.frame, t_s=arrival.frame.t_s - self._first.frame.t_s,
                         index=arrival.frame.index - self._first.frame.index)
         self._note_drops(frame.t_s, n_dropped)
@@ -190,33 +192,32 @@ class Session:
             return None
         if self._last is not None:
             try:
-                self._add_the_end()
+                self._add_the_end(self.recorder)
             except Exception:  # whatever is wrong with the end, what was recorded is kept
                 log.exception("%s: the end could not be added", self.recorder.part)
         return self.recorder.close()
 
-    def _add_the_end(self) -> None:
+    def _add_the_end(self, recorder: Recorder) -> None:
         """What can only be said at the end: the open pass, standing warnings, maps, the board's picture."""
         self._clock(self.now_s)
         last_pass = self.judge.finish()
         if last_pass is not None:
-            self.recorder.add_pass(last_pass, self.coach.note())
-        finish_recording(self.recorder, self.judge, self.heat)
-        self._add_picture()
+            recorder.add_pass(last_pass, self.coach.note())
+        finish_recording(recorder, self.judge, self.heat)
+        self._add_picture(recorder)
 
     def _make_recorder(self, folder: Path, operator: str, reserve_bytes: int | None) -> Recorder:
         bench = self.inputs.nozzle_path.with_suffix(".bench.jpg")
         origin = Origin(self.inputs.job_text, self.inputs.camera_text, self.inputs.nozzle_text, operator=operator,
                         bench_picture=bench if bench.is_file() else None,
                         video_name=VIDEO if self._wants_video else "")
-        options = {} if reserve_bytes is None else {"reserve_bytes": reserve_bytes}
-        recorder = Recorder(folder, origin, live=True, **options)
+        recorder = Recorder(folder, origin, live=True,
+                            reserve_bytes=RESERVE_BYTES if reserve_bytes is None else reserve_bytes)
         keep_calibration(recorder.part, self._calibration)
         return recorder
 
-    def _begin(self, arrival: Arrival, capture: Capture, n_dropped: int) -> None:
+    def _begin_video(self, arrival: Arrival, capture: Capture) -> None:
         """The first frame sets time zero for trace and video alike."""
-        self._first, self._n_dropped_before = arrival, n_dropped
         if self.writer is not None:
             self.writer.line.put(arrival)
             self.writer.start()
@@ -227,7 +228,7 @@ class Session:
         alarm = self.annunciator.step(result.t_s, result.started, result.standing)
         height_mm = result.exposure.height_mm if result.exposure.observed else math.nan
         error = self.coach.step(result.exposure.dt_s, height_mm, result.in_pass)
-        told = self._end_pass(result) if result.pass_ended is not None else None
+        told = self._end_pass(result.pass_ended) if result.pass_ended is not None else None
         if self.recorder is not None:
             self.recorder.add(result, told.note if told else None, has_frame=has_frame)
         starts = tuple(WARNING_PATTERNS[p] for p in alarm.sounds)
@@ -242,9 +243,9 @@ class Session:
             self._clock(result.t_s)
         return Moment(result, alarm, told, self._notices())
 
-    def _end_pass(self, result: FrameResult) -> PassTold:
+    def _end_pass(self, ended: PassSummary) -> PassTold:
         note = self.coach.note()
-        return PassTold(result.pass_ended, note, self.coach.end_pass())
+        return PassTold(ended, note, self.coach.end_pass())
 
     def _notices(self) -> tuple[str, ...]:
         """What does not work around the work, for the banner; each change is kept in the trace."""
@@ -271,7 +272,7 @@ class Session:
         utc = datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds")
         self._event(t_s, "clock", f"utc {utc}, monotonic {time.monotonic():.3f} s")
 
-    def _add_picture(self) -> None:
+    def _add_picture(self, recorder: Recorder) -> None:
         """The board's picture for the report, straightened from the views kept."""
         if not self._views or self.inputs.camera is None:
             return
@@ -281,7 +282,7 @@ class Session:
         done, data = cv2.imencode(".png", board_picture(flat))
         try:
             if done:
-                self.recorder.add_picture(data.tobytes(), extent)
+                recorder.add_picture(data.tobytes(), extent)
         except OSError as fault:
             log.warning("no picture of the board kept: %s", fault)
 

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from monitor.errors import InputError
 from monitor.heat.calibration import Calibration
 from monitor.heat.chain import Chain
-from monitor.heat.estimate import SITES, member_blow
+from monitor.heat.estimate import SITES, joined, member_blow
 from monitor.heat.types import HeatInput, HeatSetup
 from monitor.heat.uncertainty import CALIBRATED_FORM_SHARE, PARAMETERS, Knowledge, described, parameters
 
@@ -139,20 +139,10 @@ def _steps(inputs: Sequence[HeatInput]) -> list[HeatInput]:
         if not item.observed:
             known = replace(last or item, t_s=item.t_s, dt_s=item.dt_s, on=item.on and last is not None)
         if group and (known.on != group[0].on or sum(g.dt_s for g in group) + known.dt_s > STEP_S):
-            steps.append(_joined(group))
+            steps.append(joined(group))
             group = []
         group.append(known)
-    return [*steps, _joined(group)]
-
-
-def _joined(group: list[HeatInput]) -> HeatInput:
-    """One input for several, weighted by their durations."""
-    if len(group) == 1 or not group[0].on:
-        return replace(group[-1], dt_s=sum(g.dt_s for g in group))
-    weight = np.array([g.dt_s for g in group])
-    mean = lambda values: float(weight @ np.array(values) / weight.sum())
-    aim = mean([g.aim_m[0] for g in group]), mean([g.aim_m[1] for g in group])
-    return replace(group[-1], dt_s=float(weight.sum()), height_m=mean([g.height_m for g in group]), aim_m=aim)
+    return [*steps, joined(group)]
 
 
 def _simulate(setup: HeatSetup, steps: list[HeatInput], scores: FloatArray, site: str) -> Run:
@@ -164,20 +154,24 @@ def _simulate(setup: HeatSetup, steps: list[HeatInput], scores: FloatArray, site
         members[i, 1 + n + i] -= _NUDGE
     chain = Chain(setup, parameters(members[:len(PARAMETERS)]))
     names = [neighbour.name for neighbour in setup.neighbours]
-    rows, times = [np.full(1 + 2 * n, chain.start_c)], [steps[0].t_s - steps[0].dt_s]
+    def at_site() -> FloatArray:
+        sites = chain.sites()
+        return sites[SITES.index(site)] if site in SITES else sites.neighbours[names.index(site)]
+
+    rows, times = [at_site()], [steps[0].t_s - steps[0].dt_s]
     for step in steps:
         if step.on:
             chain.blow(member_blow(step, setup, members[len(PARAMETERS):]), step.dt_s)
         else:
             chain.rest(step.dt_s)
-        sites = chain.sites()
-        rows.append(sites[SITES.index(site)] if site in SITES else sites.neighbours[names.index(site)])
+        rows.append(at_site())
         times.append(step.t_s)
     temps = np.array(rows)
     gain = 1 + BEAD_SHARE * scores[-1]
-    rise = temps[:, 0] - chain.start_c
+    start_c = temps[0, 0]
+    rise = temps[:, 0] - start_c
     slopes = gain * (temps[:, 1:1 + n] - temps[:, 1 + n:]) / (2 * _NUDGE)
-    return np.array(times), chain.start_c + gain * rise, np.column_stack([slopes, BEAD_SHARE * rise])
+    return np.array(times), start_c + gain * rise, np.column_stack([slopes, BEAD_SHARE * rise])
 
 
 def _converged(setup: HeatSetup, steps: list[HeatInput], site: str, run: Run, state: _State, t_log: FloatArray,

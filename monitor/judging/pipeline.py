@@ -48,7 +48,8 @@ class PartsLike(Protocol):
 class HeatLike(Protocol):
     """What the pipeline needs of the heat model."""
 
-    def step(self, inp: HeatInput) -> HeatReading: ...
+    def step(self, inp: HeatInput) -> HeatReading | None:
+        """The estimate after one more interval; None from one that only listens."""
 
 
 @dataclass(frozen=True)
@@ -127,7 +128,8 @@ class Judge:
         heat = self._heat(now, state, seen)
         energy = heat.energy_j.get(self.job.target.name) if heat is not None else None
         pass_ended = self.technique.step(now, energy)
-        readings = [*self._watch.readings(now, self._last_seen, self.technique, heat, seen.events, seen.part_events), *extra]
+        readings = [*self._watch.readings(now, self._last_seen, self.technique, heat, seen.events, seen.part_events),
+                    *extra]
         started, ended = self.alerts.step(seen.t_s, readings, 0.0 if now.observed else now.age_s)
         return FrameResult(seen.frame_index, seen.t_s, seen, now, heat, state, self.technique.pass_open,
                            dict(self.technique.dwell_s), started, ended, self.alerts.standing, pass_ended,
@@ -180,7 +182,8 @@ class Pipeline:
         Without it no part is watched.
     """
 
-    def __init__(self, job: Job, tracker: TrackerLike, heat: HeatLike | None = None, parts: PartsLike | None = None) -> None:
+    def __init__(self, job: Job, tracker: TrackerLike, heat: HeatLike | None = None, parts: PartsLike
+                 | None = None) -> None:
         self.tracker, self.judge, self._parts = tracker, Judge(job, heat), parts
 
     def step(self, frame: Frame) -> FrameResult:

@@ -13,7 +13,6 @@ from PyQt6.QtGui import QAction, QKeySequence
 from PyQt6.QtWidgets import (
     QAbstractItemView,
     QCheckBox,
-    QComboBox,
     QFileDialog,
     QHBoxLayout,
     QHeaderView,
@@ -35,6 +34,7 @@ from monitor.repeat.compare.rates import OVERALL
 from monitor.repeat.compare.rules import RULES
 from monitor.ui.app import application
 from monitor.ui.compare_table import REMARKS, PassTable, tr
+from monitor.ui.fields import Choice
 from monitor.ui.theme import Look, Standing, font, look, looks
 
 __all__ = ["CompareWindow", "show_comparison"]
@@ -81,7 +81,7 @@ class CompareWindow(QMainWindow):
         self.setMinimumSize(1180, 640)
         self.resize(1360, 760)
         self.sentence, self.notes = _text_line("head", bold=True), _text_line("body")
-        self.measure, self.seconds = QComboBox(), QCheckBox(tr("in &seconds"))
+        self.measure, self.seconds = Choice(), QCheckBox(tr("in &seconds"))
         self.run, self.traces = _Canvas(tr("One measure of every pass, and its cumulative sum"), split=True), _Canvas(tr("Height traces over one another"))
         self.table, self.model = QTableView(), PassTable(found, self)
         self.make_reference = QPushButton(tr("Make it the &reference"))
