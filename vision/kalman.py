@@ -9,7 +9,7 @@ when only the tube's end is in view, stays what it was.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -55,6 +55,8 @@ class ToolState:
         Of outlet and jet direction: what all frames share, so that no number of them takes it away.
     is_calm : bool
         How the hand was taken to move on the way to here.
+    track : int
+        Number of the unbroken track that it belongs to.
     """
 
     t_s: float
@@ -63,9 +65,10 @@ class ToolState:
     rest: FloatArray
     steady_cov: FloatArray
     is_calm: bool = False
+    track: int = 0
 
 
-def start_state(t_s: float, pose: FloatArray, pose_cov: FloatArray, motion: Motion) -> ToolState:
+def start_state(t_s: float, pose: FloatArray, pose_cov: FloatArray, motion: Motion, track: int = 0) -> ToolState:
     """State from a first pose (6,) with covariance (6, 6); rates are unknown, offsets as usual."""
     g = len(motion.offset_px)
     mean, cov = np.zeros(N_MOVING + g), np.zeros((N_MOVING + g, N_MOVING + g))
@@ -73,7 +76,7 @@ def start_state(t_s: float, pose: FloatArray, pose_cov: FloatArray, motion: Moti
     cov[:N_POSE, :N_POSE] = pose_cov
     cov[N_POSE:N_MOVING, N_POSE:N_MOVING] = np.diag([150.0**2] * 3 + [0.3**2] * 2)
     cov[N_MOVING:, N_MOVING:] = motion.offset_cov
-    return ToolState(t_s, mean, cov, np.array(pose[3:5], float), np.zeros((5, 5)))
+    return ToolState(t_s, mean, cov, np.array(pose[3:5], float), np.zeros((5, 5)), track=track)
 
 
 def _step(n: int, dt_s: float, motion: Motion | None, is_calm: bool) -> tuple[FloatArray, FloatArray]:
@@ -114,7 +117,7 @@ def predict(state: ToolState, t_s: float, motion: Motion, is_calm: bool = False)
     dt_s = t_s - state.t_s
     f, q = _step(len(state.mean), dt_s, motion, is_calm)
     rest = state.rest + (1 - np.exp(-dt_s / _REST_FOLLOWS_S)) * (state.mean[3:5] - state.rest)
-    return ToolState(t_s, _carried(state.mean, f, state.rest, motion), f @ state.cov @ f.T + q, rest, state.steady_cov, is_calm)
+    return replace(state, t_s=t_s, mean=_carried(state.mean, f, state.rest, motion), cov=f @ state.cov @ f.T + q, rest=rest, is_calm=is_calm)
 
 
 def calmness(state: ToolState, t_s: float, measured: FloatArray, cov: FloatArray) -> float:
@@ -142,8 +145,7 @@ def condition(state: ToolState, sites: np.ndarray, mean: FloatArray, cov: FloatA
     inner = state.cov[np.ix_(sites, sites)]
     gain = np.linalg.solve(inner, state.cov[sites, :]).T
     new = state.cov + gain @ (cov - inner) @ gain.T
-    return ToolState(state.t_s, state.mean + gain @ (mean - state.mean[sites]), (new + new.T) / 2, state.rest,
-                     state.steady_cov, state.is_calm)
+    return replace(state, mean=state.mean + gain @ (mean - state.mean[sites]), cov=(new + new.T) / 2)
 
 
 def smooth(states: list[ToolState]) -> list[ToolState]:
@@ -151,7 +153,7 @@ def smooth(states: list[ToolState]) -> list[ToolState]:
     if not states:
         return []
     last = states[-1]
-    out = [ToolState(last.t_s, last.mean[:N_MOVING], last.cov[:N_MOVING, :N_MOVING], last.rest, last.steady_cov, last.is_calm)]
+    out = [replace(last, mean=last.mean[:N_MOVING], cov=last.cov[:N_MOVING, :N_MOVING])]
     for now, after in zip(states[-2::-1], states[:0:-1]):
         mean, cov = now.mean[:N_MOVING], now.cov[:N_MOVING, :N_MOVING]
         f, q = _step(N_MOVING, after.t_s - now.t_s, None, after.is_calm)
@@ -159,5 +161,5 @@ def smooth(states: list[ToolState]) -> list[ToolState]:
         gain = np.linalg.solve(ahead, f @ cov).T
         smoothed = mean + gain @ (out[-1].mean - _carried(mean, f, now.rest, None))
         new = cov + gain @ (out[-1].cov - ahead) @ gain.T
-        out.append(ToolState(now.t_s, smoothed, (new + new.T) / 2, now.rest, now.steady_cov, now.is_calm))
+        out.append(replace(now, mean=smoothed, cov=(new + new.T) / 2))
     return out[::-1]

@@ -238,7 +238,7 @@ class Technique:
             span.swept_s[footprint] += dt
         if inside:
             span.take(now, dt, energy, self._low <= now.height_mm <= self._high)
-        elif not now.observed:
+        elif not now.observed and not now.is_gone:
             span.pending_unseen_s += dt
         else:
             span.is_out = True
