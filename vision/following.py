@@ -14,7 +14,7 @@ from vision.evidence import log_likelihood_ratio
 from vision.find import DRAFT_STEP_MM, IN_PART, poses_near, share_in_view
 from vision.fit import Picture, PoseFit, PosePrior, Travel, fit_pose
 from vision.hypothesis import LOG_HIDDEN, Hypothesis, updated_log_odds
-from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, calmness, condition, gate, predict, start_state
+from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, condition, gate, predict, start_state, with_modes
 from vision.measurement import bench_chart, chart_turn, observation
 from vision.metal import log_look_ratio
 from vision.nozzle import Hold, ToolPose
@@ -28,12 +28,10 @@ __all__ = ["Follower", "WHOLE"]
 # not seen in part: they come at half the size, and mixed with brightness, so that edges lie elsewhere in them
 WHOLE, _PALE = 0.35, 1.3
 _GATE = 25.0  # chi-square of 5 degrees of freedom, 99.99 %
-_STIRS = 20.5  # chi-square of 5 degrees of freedom, 99.9 %: the hand is calm no more
 # what one frame's own covariance leaves out, for the gate: whole sides are off alike, from frame to frame differently
 _JITTER_COV = np.diag([0.4, 0.4, 1.0, 0.008, 0.008]) ** 2
 _LOG_JUMP = np.log(0.05)  # that a pose which the filter does not expect is the tool's [convention]
 _KNOWN_LOG_ODDS = 4.0  # from which on the metal's look is not asked any more [convention]
-_CALM_KEEPS, _CALM_SCORE = 0.7, 1.0  # a hand is calm when the last few pictures say so
 _AS_USUAL, _GOOD_QUALITY, _LOW_QUALITY = 0.9, 0.5, 0.35  # shares of the outline: below them other ways to see it are tried
 _WELL_QUALITY = 0.77  # below it a pose's sigma grows, as the cube of how much quality lacks
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
@@ -72,24 +70,23 @@ class Follower:
 
     def step(self, h: Hypothesis, picture: Picture, bench: BenchPose, t_s: float, holds: tuple[Hold, ...]) -> list[Hypothesis]:
         """That hypothesis after a picture, and what it would be were the tool where only this picture puts it."""
-        prior = self._prior(predict(h.state, t_s, self._motion), bench)
-        share = share_in_view(self._camera, self._body, prior.pose)
-        if share > IN_PART:
+        ahead = predict(h.state, t_s, self._motion)
+        prior = self._prior(ahead, bench)
+        if share_in_view(self._camera, self._body, prior.pose) > IN_PART:
             picture = replace(picture, noise=_paled(picture.noise))
-        fit, is_calm, is_smoky = self._fit(h, picture, bench, t_s, prior, share < WHOLE)
+        fit, is_smoky = self._fit(h, picture, prior, self._travel(h.state, bench, t_s))
         dt_s = t_s - h.t_s
         ratio = -np.inf if fit is None else self._log_ratio(fit, picture, bench, holds, h.log_odds < _KNOWN_LOG_ODDS)
         hidden = replace(h, t_s=t_s, fit=None, log_ratio=ratio, log_odds=updated_log_odds(h.log_odds, min(ratio, 0.0), dt_s))
         if fit is None or ratio < LOG_HIDDEN:
             return [hidden]
-        ahead = predict(h.state, t_s, self._motion, is_calm)
         _, alone, alone_cov = observation(fit, bench, t_s, self._body)
         if gate(ahead, alone, alone_cov + _JITTER_COV) > _GATE:
             return [replace(hidden, log_odds=updated_log_odds(h.log_odds, -np.inf, dt_s)),
                     self.begin(fit, picture, bench, t_s, holds, h.log_odds + _LOG_JUMP, dt_s)]
-        return [replace(h, state=self._conditioned(ahead, fit, bench), log_odds=updated_log_odds(h.log_odds, ratio, dt_s), t_s=t_s,
-                        t_seen_s=t_s, fit=fit, log_ratio=ratio, quality=h.quality + 0.1 * (fit.quality - h.quality), is_smoky=is_smoky,
-                        calmness=_CALM_KEEPS * h.calmness + calmness(h.state, t_s, alone, alone_cov))]
+        state = with_modes(self._conditioned(ahead, fit, bench), h.state, alone, alone_cov + _JITTER_COV)
+        return [replace(h, state=state, log_odds=updated_log_odds(h.log_odds, ratio, dt_s), t_s=t_s,
+                        t_seen_s=t_s, fit=fit, log_ratio=ratio, quality=h.quality + 0.1 * (fit.quality - h.quality), is_smoky=is_smoky)]
 
     def velocity_mm_s(self, state: ToolState, bench: BenchPose) -> FloatArray:
         """Of the outlet, camera frame (3,)."""
@@ -97,33 +94,21 @@ class Follower:
 
     def ahead(self, h: Hypothesis, t_s: float) -> ToolState:
         """The state at a time since its last picture."""
-        return predict(h.state, t_s, self._motion, h.state.is_calm) if t_s > h.state.t_s else h.state
+        return predict(h.state, t_s, self._motion) if t_s > h.state.t_s else h.state
 
     def _log_ratio(self, fit: PoseFit, picture: Picture, bench: BenchPose, holds: tuple[Hold, ...], asks_look: bool) -> float:
         """Of this picture for the tool at that pose against none, with what was known before."""
         ratio = log_likelihood_ratio(self._body, fit) + log_prior(fit, bench, self._board_top_mm, self._motion, holds)
         return ratio + (log_look_ratio(self._camera, self._body, picture, fit.pose, self.look) if asks_look else 0.0)
 
-    def _fit(self, h: Hypothesis, picture: Picture, bench: BenchPose, t_s: float, prior: PosePrior,
-             is_low: bool) -> tuple[PoseFit | None, bool, bool]:
-        """The best fit near where the tool is expected; whether a calm hand was, and whether it is seen through smoke.
-
-        When little of the tool is in view, its lean can hardly be told from its height, and the past carries more of the answer:
-        all the more while the hand is calm, until the picture says otherwise.
-        """
-        travel = self._travel(h.state, bench, t_s)
-        if is_low and h.calmness > _CALM_SCORE:
-            ahead = predict(h.state, t_s, self._motion, is_calm=True)
-            calm_prior = self._prior(ahead, bench)
-            fit, is_smoky = self._fit_from(h, picture, calm_prior, calm_prior.pose, travel)
-            if fit is not None and gate(ahead, *observation(fit, bench, t_s, self._body)[1:]) < _STIRS:
-                return fit, True, is_smoky
+    def _fit(self, h: Hypothesis, picture: Picture, prior: PosePrior, travel: Travel) -> tuple[PoseFit | None, bool]:
+        """The best fit near where the tool is expected, or else from around there; and whether it is seen through smoke."""
         fit, is_smoky = self._fit_from(h, picture, prior, prior.pose, travel)
         if fit is None or fit.quality < min(_LOW_QUALITY, _AS_USUAL * h.quality):
             other, veiled = self._fit_around(h, picture, prior, travel)
             if other is not None and (fit is None or other.merit > fit.merit):
-                return other, False, veiled
-        return fit, False, is_smoky
+                return other, veiled
+        return fit, is_smoky
 
     def _fit_from(self, h: Hypothesis, picture: Picture, prior: PosePrior, start: ToolPose, travel: Travel) -> tuple[PoseFit | None, bool]:
         """A fit from a start near the track, edges taken close by as long as that serves as well as usual, then further away and

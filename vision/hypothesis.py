@@ -51,8 +51,6 @@ class Hypothesis:
         Running mean of the fits'.
     is_smoky : bool
         Whether it was seen through smoke.
-    calmness : float
-        Running log odds that the hand is calm.
     """
 
     state: ToolState
@@ -64,7 +62,6 @@ class Hypothesis:
     log_ratio: float
     quality: float
     is_smoky: bool = False
-    calmness: float = 0.0
 
 
 def updated_log_odds(log_odds: float, log_ratio: float, dt_s: float) -> float:
