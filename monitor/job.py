@@ -7,6 +7,7 @@ mat's centre, x to its right, y to its top edge), temperatures degrees Celsius.
 from __future__ import annotations
 
 import hashlib
+import itertools
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -21,7 +22,7 @@ from monitor.files import write_text_whole
 from monitor.heat.alloy import find_alloy
 
 __all__ = [
-    "Job", "Board", "Region", "Target", "Solder", "Nozzle", "Station", "Limits", "ProtectionMeasure",
+    "Job", "Board", "Region", "Target", "Solder", "Nozzle", "Station", "Limits", "Matters", "ProtectionMeasure",
     "load_job", "parse_job", "job_text", "write_job", "job_hash",
 ]
 
@@ -57,7 +58,7 @@ def _profile(rows: tuple[Point, ...]) -> tuple[Point, ...]:
     """Pairs of (radius, distance from the outlet): radii positive, distances not falling."""
     if any(radius <= 0 or radius > 60 for radius, _ in rows):
         raise ValueError("every radius (the first number of a pair) must lie between 0 and 60 mm")
-    if any(later < earlier for (_, earlier), (_, later) in zip(rows, rows[1:])):
+    if any(later < earlier for (_, earlier), (_, later) in itertools.pairwise(rows)):
         raise ValueError("the distances from the outlet (the second numbers) must not fall")
     return rows
 
@@ -71,13 +72,13 @@ def _alloy(name: str) -> str:
     return name
 
 
-def _between(low: float, high: float, unit: str) -> Any:
+def _between(low: float, high: float, unit: str) -> AfterValidator:
     def check(value: float) -> float:
         if not low <= value <= high:
             hint = "; is it in Fahrenheit?" if unit == "C" and value > high else ""
             raise ValueError(f"must lie between {low:g} and {high:g} {unit}, got {value:g}{hint}")
         return value
-    return Annotated[float, AfterValidator(check)]
+    return AfterValidator(check)
 
 
 Name = Annotated[str, Field(min_length=1, max_length=40)]
@@ -99,16 +100,19 @@ class _Part(BaseModel):
 class Board(_Part):
     """[board]: where its top lies and what it is made of."""
 
-    top_height_mm: _between(0.2, 80, "mm")
-    thickness_mm: _between(0.1, 10, "mm") = 1.6
-    copper_um: Annotated[tuple[_between(1, 500, "um"), ...], Field(max_length=32)] = (35.0, 35.0)
-    copper_cover: tuple[_between(0, 1, "(a share)"), ...] | None = None
-    size_mm: tuple[_between(2, 600, "mm"), _between(2, 600, "mm")] | None = None
+    top_height_mm: Annotated[float, _between(0.2, 80, "mm")]
+    thickness_mm: Annotated[float, _between(0.1, 10, "mm")] = 1.6
+    copper_um: Annotated[tuple[Annotated[float, _between(1, 500, "um")], ...], Field(max_length=32)] = (35.0, 35.0)
+    copper_cover: tuple[Annotated[float, _between(0, 1, "(a share)")], ...] | None = None
+    size_mm: tuple[Annotated[float, _between(2, 600, "mm")], Annotated[float, _between(2, 600, "mm")]] | None = None
     centre_mm: Point | None = None
-    start_c: _between(-20, 260, "C") | None = None
+    start_c: Annotated[float, _between(-20, 260, "C")] | None = None
+    start_top_c: Annotated[float, _between(-20, 260, "C")] | None = None
+    start_below_c: Annotated[float, _between(-20, 260, "C")] | None = None
+    cutout_mm: Annotated[tuple[Outline, ...], Field(max_length=40)] = ()
 
     @model_validator(mode="after")
-    def _covers_match(self) -> "Board":
+    def _covers_match(self) -> Board:
         if self.copper_cover is not None and len(self.copper_cover) != len(self.copper_um):
             raise ValueError(f"copper_cover names {len(self.copper_cover)} layers, copper_um {len(self.copper_um)}")
         return self
@@ -119,10 +123,11 @@ class Region(_Part):
 
     name: Name | None = None
     outline_mm: Outline
-    height_mm: _between(0, 60, "mm") = 1.0
-    limit_c: _between(30, 400, "C") | None = None
+    height_mm: Annotated[float, _between(0, 60, "mm")] = 1.0
+    limit_c: Annotated[float, _between(30, 400, "C")] | None = None
     material: Material | None = None
     side: Literal["top", "below"] = "top"
+    keep_solid: bool = False
 
 
 class Target(_Part):
@@ -130,10 +135,22 @@ class Target(_Part):
 
     name: Name = "target"
     outline_mm: Outline
-    height_mm: _between(0.05, 60, "mm") = 1.0
+    height_mm: Annotated[float, _between(0.05, 60, "mm")] = 1.0
     kind: PartKind = "leadless"
-    mass_g: _between(1e-4, 500, "g") | None = None
-    limit_c: _between(30, 400, "C") | None = None
+    mass_g: Annotated[float, _between(1e-4, 500, "g")] | None = None
+    limit_c: Annotated[float, _between(30, 400, "C")] | None = None
+    ceramic: bool = False
+    pad_mm: tuple[Annotated[float, _between(0.1, 100, "mm")], Annotated[float, _between(0.1, 100, "mm")]] | None = None
+    vias: Annotated[int, Field(ge=0, le=2000)] = 0
+    via_drill_mm: Annotated[float, _between(0.05, 3, "mm")] = 0.3
+    via_barrel_um: Annotated[float, _between(5, 100, "um")] = 25.0
+
+    @model_validator(mode="after")
+    def _barrel_fits(self) -> "Target":
+        if 2e-3 * self.via_barrel_um > self.via_drill_mm:
+            raise ValueError(f"via_barrel_um {self.via_barrel_um:g} is more than half of via_drill_mm "
+                             f"{self.via_drill_mm:g}")
+        return self
 
 
 class Solder(_Part):
@@ -146,15 +163,15 @@ class Solder(_Part):
 class Nozzle(_Part):
     """[nozzle]: calliper measures of the metal and of the handle's front."""
 
-    outer_diameter_mm: _between(1, 60, "mm")
-    bore_diameter_mm: _between(0.5, 59, "mm")
-    tube_length_mm: _between(2, 200, "mm")
+    outer_diameter_mm: Annotated[float, _between(1, 60, "mm")]
+    bore_diameter_mm: Annotated[float, _between(0.5, 59, "mm")]
+    tube_length_mm: Annotated[float, _between(2, 200, "mm")]
     profile_mm: Profile
     handle_mm: Profile
-    bend_deg: _between(0, 100, "degrees") = 0.0
+    bend_deg: Annotated[float, _between(0, 100, "degrees")] = 0.0
 
     @model_validator(mode="after")
-    def _bore_fits(self) -> "Nozzle":
+    def _bore_fits(self) -> Nozzle:
         if self.bore_diameter_mm >= self.outer_diameter_mm:
             raise ValueError(f"bore_diameter_mm {self.bore_diameter_mm:g} must be smaller than "
                              f"outer_diameter_mm {self.outer_diameter_mm:g}")
@@ -167,20 +184,36 @@ class Nozzle(_Part):
 class Station(_Part):
     """[station]: what is set on the hot-air station."""
 
-    setpoint_c: _between(50, 600, "C")
-    airflow_l_min: _between(1, 250, "L/min")
-    airflow_reference_c: _between(-20, 100, "C") = 20.0
-    ambient_c: _between(-20, 60, "C") = 23.0
+    setpoint_c: Annotated[float, _between(50, 600, "C")]
+    airflow_l_min: Annotated[float, _between(1, 250, "L/min")]
+    airflow_reference_c: Annotated[float, _between(-20, 100, "C")] = 20.0
+    ambient_c: Annotated[float, _between(-20, 60, "C")] = 23.0
+    outlet_c: Annotated[tuple[tuple[Annotated[float, _between(50, 600, "C")],
+                                    Annotated[float, _between(1, 250, "L/min")],
+                                    Annotated[float, _between(20, 650, "C")]], ...],
+                        Field(max_length=100)] = ()
 
 
 class Limits(_Part):
     """[limits]: what this job allows."""
 
-    height_mm: Annotated[tuple[_between(0, 200, "mm"), _between(0, 200, "mm")], AfterValidator(_rising)]
-    dwell_s: _between(0.5, 3600, "s") = 90.0
-    part_c: _between(30, 400, "C") | None = None
-    underside_c: _between(30, 400, "C") | None = None
-    ramp_k_s: _between(0.05, 50, "K/s") | None = None
+    height_mm: Annotated[tuple[Annotated[float, _between(0, 200, "mm")], Annotated[float, _between(0, 200, "mm")]],
+                         AfterValidator(_rising)]
+    dwell_s: Annotated[float, _between(0.5, 3600, "s")] = 90.0
+    part_c: Annotated[float, _between(30, 400, "C")] | None = None
+    underside_c: Annotated[float, _between(30, 400, "C")] | None = None
+    ramp_k_s: Annotated[float, _between(0.05, 50, "K/s")] | None = None
+
+
+class Matters(_Part):
+    """[matters]: the smallest differences between passes that matter to this work."""
+
+    height_mm: Annotated[float, _between(0.1, 50, "mm")] = 2.0
+    wander_mm: Annotated[float, _between(0.05, 50, "mm")] = 1.0
+    dwell_share: Annotated[float, _between(0.01, 1, "(a share)")] = 0.20
+    swept_share: Annotated[float, _between(0.01, 1, "(a share)")] = 0.10
+    heat_share: Annotated[float, _between(0.01, 1, "(a share)")] = 0.15
+    tilt_deg: Annotated[float, _between(1, 90, "degrees")] = 10.0
 
 
 class ProtectionMeasure(_Part):
@@ -188,13 +221,13 @@ class ProtectionMeasure(_Part):
 
     kind: ProtectionKind
     outline_mm: Outline | None = None
-    gap_mm: _between(0, 50, "mm") | None = None
-    mass_g: _between(0.01, 5000, "g") | None = None
-    temp_c: _between(20, 300, "C") | None = None
-    contact_w_m2k: _between(20, 20000, "W/m2/K") | None = None
+    gap_mm: Annotated[float, _between(0, 50, "mm")] | None = None
+    mass_g: Annotated[float, _between(0.01, 5000, "g")] | None = None
+    temp_c: Annotated[float, _between(20, 300, "C")] | None = None
+    contact_w_m2k: Annotated[float, _between(20, 20000, "W/m2/K")] | None = None
 
     @model_validator(mode="after")
-    def _has_what_it_needs(self) -> "ProtectionMeasure":
+    def _has_what_it_needs(self) -> ProtectionMeasure:
         missing = [key for key in PROTECTION_NEEDS[self.kind] if getattr(self, key) is None]
         if missing:
             raise ValueError(f"kind {self.kind!r} also needs {', '.join(missing)}")
@@ -205,6 +238,7 @@ class Job(_Part):
     """One job file; see calibration/job_example.toml for every key explained."""
 
     title: Annotated[str, Field(max_length=200)] = ""
+    work: Literal["remove", "fit"] | None = None
     board: Board
     target: Target
     neighbour: Annotated[tuple[Region, ...], Field(max_length=40)] = ()
@@ -213,13 +247,19 @@ class Job(_Part):
     station: Station
     limits: Limits
     protection: Annotated[tuple[ProtectionMeasure, ...], Field(max_length=40)] = ()
+    matters: Matters = Matters()
 
     @model_validator(mode="after")
-    def _names_differ(self) -> "Job":
+    def _names_differ(self) -> Job:
         names = [self.target.name, *self.neighbour_names]
         if twice := sorted({name for name in names if names.count(name) > 1}):
             raise ValueError(f"two regions are called {', '.join(map(repr, twice))}; give each its own name")
         return self
+
+    @property
+    def outlines_mm(self) -> tuple[Outline, ...]:
+        """Outlines of the target and of every neighbour, in this order."""
+        return (self.target.outline_mm, *(region.outline_mm for region in self.neighbour))
 
     @property
     def neighbour_names(self) -> tuple[str, ...]:

@@ -25,7 +25,16 @@ from vision.novelty import is_bare
 from vision.searching import SEARCH_S, Search, Searcher
 from vision.silhouette import tool_hull
 from vision.types import (
-    BenchEvent, BenchPose, FloatArray, Frame, NozzleMiss, NozzleObservation, NozzleTrack, PoseMiss, TrackStatus, VisionResult,
+    BenchEvent,
+    BenchPose,
+    FloatArray,
+    Frame,
+    NozzleMiss,
+    NozzleObservation,
+    NozzleTrack,
+    PoseMiss,
+    TrackStatus,
+    VisionResult,
 )
 
 __all__ = ["NozzleModel", "Tracker"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import enum
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 __all__ = [
     "FloatArray", "Frame", "BenchPose", "PoseMiss", "NozzleObservation", "NozzleMiss",
-    "TrackStatus", "NozzleTrack", "BenchEvent", "VisionResult",
+    "TrackStatus", "NozzleTrack", "BenchEvent", "PartMotion", "PartEvent", "VisionResult",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -169,6 +170,94 @@ class BenchEvent:
 
 
 @dataclass(frozen=True)
+class PartMotion:
+    """A part in one frame.
+
+    Attributes
+    ----------
+    t_s : float
+    name : str
+    shift_mm : array, shape (2,)
+        From where it lay first, against the board, axes of the bench frame; nan when not measured.
+    turn_rad : float
+    sigma_mm, turn_sigma_rad : float
+        Of each coordinate of the shift; of the turn.
+    noise_mm : float
+        The same without what a part that melts may sink by: of a change of the shift, unseen.
+    seen : float
+        Share of its top face that shows what it showed first [-]; nan without a first look.
+    is_clear : bool
+        Nothing covers the board around it.
+    is_present : bool or None
+        None: covered, or not looked at yet.
+    edges : float
+        Share of the contrast along its edge that is still there [-].
+    change : float
+        Of its picture since the frame before [grey levels].
+    gain : float
+        Brightness over the first look's [-].
+    px_per_mm : float
+    """
+
+    t_s: float
+    name: str
+    shift_mm: FloatArray = field(default_factory=lambda: np.full(2, np.nan))
+    turn_rad: float = math.nan
+    sigma_mm: float = math.nan
+    turn_sigma_rad: float = math.nan
+    noise_mm: float = math.nan
+    seen: float = math.nan
+    is_clear: bool = False
+    is_present: bool | None = None
+    edges: float = math.nan
+    change: float = math.nan
+    gain: float = math.nan
+    px_per_mm: float = math.nan
+
+    @property
+    def is_measured(self) -> bool:
+        """Whether the shift is known."""
+        return math.isfinite(self.sigma_mm)
+
+
+@dataclass(frozen=True)
+class PartEvent:
+    """One thing that happened to one part.
+
+    Attributes
+    ----------
+    t_s : float
+        From which it was told.
+    t_start_s : float
+        Of the first frame that shows it.
+    name, kind : str
+        Of the part; one of `part_events.KINDS`.
+    shift_mm : array, shape (2,)
+        From before to after, or the furthest of one that sprang back; nan for one that is gone.
+    turn_rad : float
+    sigma_mm : float
+        Of each coordinate.
+    before, after : arrays, shape (s, s, 3), uint8, or None
+        Its place from above, at one scale: the last look before it moved, and the one when this was told.
+    """
+
+    t_s: float
+    t_start_s: float
+    name: str
+    kind: str
+    shift_mm: FloatArray
+    turn_rad: float
+    sigma_mm: float
+    before: NDArray[np.uint8] | None = None
+    after: NDArray[np.uint8] | None = None
+
+    @property
+    def size_mm(self) -> float:
+        """Length of the shift."""
+        return float(np.hypot(*self.shift_mm))
+
+
+@dataclass(frozen=True)
 class VisionResult:
     """All that one frame says.
 
@@ -183,6 +272,9 @@ class VisionResult:
         How far the board lies from where it lay at the start: x, y [mm] and turn about z [rad];
         the turn is about the bench's origin: p_now = R(turn) p_start + (x, y).
     events : tuple of BenchEvent
+    parts : tuple of PartMotion
+        Of every part that is watched.
+    part_events : tuple of PartEvent
     """
 
     frame_index: int
@@ -192,3 +284,5 @@ class VisionResult:
     track: NozzleTrack
     board_shift: FloatArray = field(default_factory=lambda: np.zeros(3))
     events: tuple[BenchEvent, ...] = ()
+    parts: tuple[PartMotion, ...] = ()
+    part_events: tuple[PartEvent, ...] = ()

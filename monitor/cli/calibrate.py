@@ -5,51 +5,60 @@ from __future__ import annotations
 import argparse
 import csv
 import json
-import math
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.cli.commands import progress_bar, say
+from monitor.cli.output import progress_bar, say
 from monitor.errors import InputError
 from monitor.files import write_bytes_whole
 from monitor.job import Job, load_job
 from monitor.judging.tracking import bench_relief, nozzle_body, nozzle_for
+from monitor.recording.outputs import check_output
+from monitor.setup.nozzle import calibrate_nozzle, read_seen, touch_photo, touch_rows
 from monitor.setup.trust import OTHER_LOOK, gauge_verdict, trust_words
 from vision.camera import CameraModel, load_camera
 from vision.mat import standard_mat
 from vision.metal import is_like
-from vision.nozzle_file import NozzleCalibration, save_nozzle
-from vision.types import BenchPose, Frame, PoseMiss
+from vision.nozzle_file import NozzleCalibration, picture_path, save_nozzle
+from vision.types import BenchPose
 
 if TYPE_CHECKING:
     from vision.gauge import GaugeReading
 
-__all__ = ["calibrate_nozzle", "run_camera", "run_check", "run_heat", "run_mat", "run_nozzle"]
-
-HEIGHTS = "heights.csv"
-
+__all__ = ["run_camera", "run_check", "run_heat", "run_mat", "run_nozzle", "run_paper"]
 
 def run_mat(args: argparse.Namespace) -> int:
-    """plumeline calibrate mat --print"""
+    """plumeline calibrate mat"""
     from monitor.setup.paper import mat_pdf
 
-    write_bytes_whole(Path(args.out), mat_pdf(standard_mat()))
-    say(f"{args.out}: print at 100 % on A4 and check the 100 mm line with a ruler")
+    write_bytes_whole(Path(args.out), mat_pdf(standard_mat(), args.page))
+    say(f"{args.out}: print at 100 % on {args.page} and check the 100 mm line with a ruler")
+    return 0
+
+
+def run_paper(args: argparse.Namespace) -> int:
+    """plumeline calibrate paper"""
+    from monitor.setup.paper import LENS_BOARD, paper_pdf
+
+    write_bytes_whole(Path(args.out), paper_pdf(standard_mat(), args.page))
+    say(f"{args.out}: two sheets, the mat and the board for the lens ({LENS_BOARD.squares[0]}x{LENS_BOARD.squares[1]} "
+        f"squares of {LENS_BOARD.square_mm:g} mm); print at 100 % on {args.page} and check the 100 mm lines with a ruler")
     return 0
 
 
 def run_nozzle(args: argparse.Namespace) -> int:
     """plumeline calibrate nozzle"""
     job, camera = load_job(args.job), load_camera(args.camera)
+    check_output(picture_path(Path(args.out)), Path(args.touch).iterdir() if Path(args.touch).is_dir() else ())
     with progress_bar("fitting") as progress:
         found = calibrate_nozzle(Path(args.touch), job, camera, progress)
     save_nozzle(args.out, found)
     say(f"{args.out}: nozzle found in {found.n_photos} photographs; their heights are met within "
         f"{found.height_error_rms_mm:.2f} mm (rms)")
-    first = _photo(Path(args.touch), _rows(Path(args.touch) / HEIGHTS)[0], 2, job, camera)
+    first = touch_photo(Path(args.touch), touch_rows(Path(args.touch))[0], 2, job, camera)
     for line in trust_words(found, camera, nozzle_body(job), first.cam_from_bench, _work_place(job)):
         say(line)
     return 0
@@ -58,11 +67,10 @@ def run_nozzle(args: argparse.Namespace) -> int:
 def run_check(args: argparse.Namespace) -> int:
     """plumeline calibrate check; 1 when the readings do not agree with the gauge"""
     job, camera = load_job(args.job), load_camera(args.camera)
-    if not 0 <= args.height_mm <= 200:
-        raise InputError(f"--height-mm: must lie between 0 and 200 mm, got {args.height_mm:g}")
     found = nozzle_for(camera, args.nozzle, job)
     readings, pose = _readings([Path(p) for p in args.photos], args.over, args.empty, job, camera, found)
-    verdict = gauge_verdict(*np.array([(r.height_mm, r.sigma_mm) for r in readings]).T, args.height_mm)
+    verdict = gauge_verdict(np.array([r.height_mm for r in readings]), np.array([r.sigma_mm for r in readings]),
+                            args.height_mm)
     words = trust_words(found, camera, nozzle_body(job), pose.cam_from_bench, _work_place(job), verdict.sigma_mm)
     if any(is_like(r.metal_look, found.metal_look) is False for r in readings):
         words.append(OTHER_LOOK)
@@ -83,17 +91,19 @@ def _readings(photos: list[Path], over: str, empty: str | None, job: Job, camera
 
     bench, bench_pose = found.bench_light(), found.bench_pose
     if empty is not None:
-        image, pose = _seen(Path(empty), camera)
+        image, pose = read_seen(Path(empty), camera)
         bench, bench_pose = linear_light(image), pose.cam_from_bench
     if bench is None:
-        raise InputError("the nozzle calibration has no bench picture beside it: take one photograph of the bench without "
+        raise InputError("the nozzle calibration has no bench picture beside it: take one photograph of the bench "
+                         "without "
                          "the tool and name it with --empty")
     relief = bench_relief(camera, job)
     surface, readings = job.board.top_height_mm if over == "board" else 0.0, []
     for path in photos:
-        image, pose = _seen(path, camera)
+        image, pose = read_seen(path, camera)
         if image.shape != bench.shape:
-            raise InputError(f"{empty or 'the bench picture beside the nozzle calibration'}: not of the same size as {path}")
+            raise InputError(f"{empty or 'the bench picture beside the nozzle calibration'}: not of the same size as "
+                             f"{path}")
         here = bench if bench_pose is None else relief.carried(bench, bench_pose, pose.cam_from_bench)
         reading = read_gauge(camera, nozzle_body(job), image, pose, here, surface, found.bias, found.holds)
         if isinstance(reading, GaugeMiss):
@@ -108,85 +118,12 @@ def _work_place(job: Job) -> np.ndarray:
     return np.array([*np.mean(job.target.outline_mm, axis=0), job.board.top_height_mm])
 
 
-def calibrate_nozzle(folder: Path, job: Job, camera: CameraModel, progress=lambda done, whole: None) -> NozzleCalibration:
-    """Learn a nozzle's edges from touch photographs.
-
-    Parameters
-    ----------
-    folder : Path
-        Photographs and heights.csv with columns file, over ("board" or "mat"), height_above_it_mm.
-
-    Raises
-    ------
-    InputError, VisionError
-        One line naming the file, and the row or photograph.
-    """
-    from vision.touch import calibrate_edges
-
-    photos = [_photo(folder, row, i, job, camera) for i, row in enumerate(_rows(folder / HEIGHTS), 2)]
-    result = calibrate_edges(camera, nozzle_body(job), photos, progress, bench_relief(camera, job))
-    # linear light back to the picture's grey levels (IEC 61966-2-1), so that the file opens as a photograph
-    light = np.clip(result.bench, 0.0, 1.0)
-    grey = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
-    errors = result.height_error_mm
-    return NozzleCalibration(
-        camera.calibration_id, job.nozzle.outer_diameter_mm, job.nozzle.bend_deg, result.bias,
-        float(np.sqrt(np.mean(errors**2))) if len(errors) else math.nan, len(result.used),
-        np.round(grey * 255).astype(np.uint8), result.bench_pose, result.holds, result.metal_look)
-
-
-def _rows(path: Path) -> list[dict[str, str]]:
-    try:
-        with path.open(newline="", encoding="utf-8") as handle:
-            rows = list(csv.DictReader(handle))
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such file; list the photographs in it with columns file, over, "
-                         "height_above_it_mm") from None
-    except UnicodeDecodeError:
-        raise InputError(f"{path}: not text in UTF-8") from None
-    if not rows:
-        raise InputError(f"{path}: lists no photographs")
-    if missing := {"file", "over", "height_above_it_mm"} - set(rows[0]):
-        raise InputError(f"{path}: column {', '.join(sorted(missing))} is missing")
-    return rows
-
-
-def _photo(folder: Path, row: dict[str, str], line: int, job: Job, camera: CameraModel):
-    from vision.touch import TouchPhoto
-
-    where = f"{folder / HEIGHTS}: line {line}"
-    if row["over"] not in ("board", "mat"):
-        raise InputError(f"{where}: over must be board or mat, got {row['over']!r}")
-    try:
-        height = float(row["height_above_it_mm"])
-    except (TypeError, ValueError):
-        height = math.nan
-    if not 0 <= height <= 200:
-        raise InputError(f"{where}: height_above_it_mm must be a number from 0 to 200, got {row['height_above_it_mm']!r}")
-    image, pose = _seen(folder / row["file"], camera)
-    surface = job.board.top_height_mm if row["over"] == "board" else 0.0
-    return TouchPhoto(image, pose.cam_from_bench, surface, height, row["file"])
-
-
-def _seen(path: Path, camera: CameraModel) -> tuple[np.ndarray, BenchPose]:
-    """A photograph and where the bench is in it."""
-    from vision.bench import bench_pose
-    from vision.sources import brightness, read_photo
-
-    image = read_photo(path)
-    camera.check_picture(image.shape[1], image.shape[0], str(path))
-    pose = bench_pose(camera, standard_mat(), brightness(Frame(0, 0.0, image)))
-    if isinstance(pose, PoseMiss):
-        raise InputError(f"{path}: the bench mat is not seen ({pose.reason}); take it again with the markers in view")
-    return image, pose
-
-
 def run_camera(args: argparse.Namespace) -> int:
     """plumeline calibrate camera"""
     from vision.calibrate import CharucoTarget, calibrate_camera
     from vision.camera import save_camera
 
-    target = CharucoTarget(_squares(args.squares), args.square_mm, args.marker_mm, args.dictionary)
+    target = CharucoTarget(args.squares, args.square_mm, args.marker_mm, args.dictionary)
     with progress_bar("reading") as progress:
         found = calibrate_camera([Path(p) for p in args.photos], target, progress=progress)
     save_camera(args.out, found.camera)
@@ -196,22 +133,16 @@ def run_camera(args: argparse.Namespace) -> int:
     return 0
 
 
-def _squares(text: str) -> tuple[int, int]:
-    parts = text.lower().split("x")
-    if len(parts) != 2 or not all(p.isdigit() for p in parts):
-        raise InputError(f"--squares: expected two whole numbers such as 9x6, got {text!r}")
-    return int(parts[0]), int(parts[1])
-
-
 def run_heat(args: argparse.Namespace) -> int:
     """plumeline calibrate heat"""
-    from monitor.judging.exposure import heat_setup
-    from monitor.heat.fit import fit_thermocouple, save_calibration
+    from monitor.engine.rerun import stored_inputs
+    from monitor.heat.calibration import save_calibration
     from monitor.heat.chart import draw_residuals
+    from monitor.heat.fit import fit_thermocouple
     from monitor.heat.shelf import keep
     from monitor.job import parse_job
+    from monitor.judging.exposure import heat_setup
     from monitor.recording.reader import JOB, open_recording
-    from monitor.engine.rerun import stored_inputs
 
     recording = open_recording(args.recording)
     job = parse_job(recording.job_text, str(recording.folder / JOB))
@@ -220,7 +151,7 @@ def run_heat(args: argparse.Namespace) -> int:
     for line in found.report:
         say(line)
     picture = Path(args.plot) if args.plot else Path(args.out or args.recording).with_suffix(".residuals.png")
-    draw_residuals(found, picture)
+    draw_residuals(found, check_output(picture, [Path(args.log)]))
     say(f"{picture}: the log and the chain over time, and what is left between them")
     if args.out:
         save_calibration(found.calibration, Path(args.out))
@@ -235,7 +166,7 @@ def _log(path: Path) -> tuple[np.ndarray, np.ndarray]:
     try:
         with path.open(newline="", encoding="utf-8-sig") as handle:
             rows = list(csv.DictReader(handle))
-        return tuple(np.array([float(row[name]) for row in rows]) for name in ("t_s", "temp_c"))
+        return np.array([float(row["t_s"]) for row in rows]), np.array([float(row["temp_c"]) for row in rows])
     except FileNotFoundError:
         raise InputError(f"{path}: no such file; expected a table (CSV) with columns t_s and temp_c") from None
     except KeyError as fault:

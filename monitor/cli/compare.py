@@ -11,14 +11,15 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.cli.commands import say
+from monitor.cli.output import progress_bar, say
+from monitor.errors import InputError
+from monitor.files import write_text_whole
+from monitor.recording.export import safe_cell
+from monitor.recording.outputs import check_output
 from monitor.repeat.compare.comparison import Comparison, compare, compare_folders, find_pass
 from monitor.repeat.compare.gauge import GaugeStudy, crossed_anova, study
 from monitor.repeat.compare.passes import open_trace
 from monitor.repeat.compare.tables import as_json, gauge_json, gauge_lines, lines, pass_rows
-from monitor.errors import InputError
-from monitor.recording.export import safe_cell
-from monitor.files import write_text_whole
 
 __all__ = ["read_gauge_sheet", "run_compare"]
 
@@ -29,10 +30,10 @@ SHEET_HELP = "expected columns height_mm, setup, and reading_mm or recording (wi
 def run_compare(args: argparse.Namespace) -> int:
     """plumeline compare"""
     gauge = read_gauge_sheet(Path(args.gauge), args.limits_width) if args.gauge else None
-    if not args.recordings and gauge is None:
-        print("plumeline compare: name recordings to compare, or --gauge SHEET for a gauge study", file=sys.stderr)
-        return USAGE
     if not args.recordings:
+        if gauge is None:
+            print("plumeline compare: name recordings to compare, or --gauge SHEET for a gauge study", file=sys.stderr)
+            return USAGE
         for line in [json.dumps(gauge_json(gauge), indent=1)] if args.json else gauge_lines(gauge):
             say(line)
         return 0
@@ -41,7 +42,8 @@ def run_compare(args: argparse.Namespace) -> int:
         from monitor.ui.compare_window import show_comparison
 
         return show_comparison(found, lambda rules, reference: compare(
-            found.passes, found.job, rules=rules, reference=reference, batch=args.batch, gauge=gauge, notes=found.notes))
+            found.passes, found.job, rules=rules, reference=reference, batch=args.batch, gauge=gauge,
+            notes=found.notes))
     for line in [json.dumps(as_json(found), indent=1)] if args.json else lines(found):
         say(line)
     if args.out:
@@ -55,8 +57,8 @@ def read_gauge_sheet(path: Path, width_mm: float | None = None) -> GaugeStudy:
     Parameters
     ----------
     path : Path
-        CSV: height_mm (known, over the board), setup (any word), and reading_mm, or recording (a folder, relative to the
-        sheet, whose median height is the reading) with t_start_s and t_end_s where only a part of it counts.
+        CSV: height_mm (known, over the board), setup (any word), and reading_mm, or recording (a folder, relative to
+        the sheet, whose median height is the reading) with t_start_s and t_end_s where only a part of it counts.
     width_mm : float, optional
         Width of the job's limits.
 
@@ -75,16 +77,20 @@ def read_gauge_sheet(path: Path, width_mm: float | None = None) -> GaugeStudy:
     heights, setups = sorted({h for h, _ in readings}), sorted({s for _, s in readings})
     counts = {len(readings.get((h, s), ())) for h in heights for s in setups}
     if len(counts) != 1 or min(counts) < 2 or len(heights) < 2 or len(setups) < 2:
-        raise InputError(f"{path}: not crossed: every height needs equally many readings, at least 2, in every one of at "
-                         f"least 2 set-ups; found {len(heights)} heights, {len(setups)} set-ups and {sorted(counts)} readings "
+        raise InputError(f"{path}: not crossed: every height needs equally many readings, at least 2, in every one of "
+                         f"at "
+                         f"least 2 set-ups; found {len(heights)} heights, {len(setups)} set-ups and {sorted(counts)} "
+                         f"readings "
                          "each (a full study: 10 heights, 3 set-ups, 3 readings)")
     x = np.array([[readings[h, s] for s in setups] for h in heights])
     return study(crossed_anova(x), width_mm or math.nan, x - np.array(heights)[:, None, None])
 
 
 def _compare(args: argparse.Namespace, gauge: GaugeStudy | None) -> Comparison:
-    options = {"by_time": args.by_time, "any_job": args.any_job, "rules": args.rules, "batch": args.batch, "gauge": gauge}
-    found = compare_folders(args.recordings, **options)
+    options = {"by_time": args.by_time, "any_job": args.any_job, "rules": args.rules, "batch": args.batch,
+               "gauge": gauge}
+    with progress_bar("replaying the heat") as progress:
+        found = compare_folders(args.recordings, progress=progress, **options)
     if gauge is not None and not math.isfinite(gauge.share_of_limits):
         low, high = found.job.limits.height_mm
         return _compare(args, study(gauge.anova, high - low))
@@ -98,8 +104,8 @@ def _write(found: Comparison, folder: Path, quiet: bool) -> None:
 
     header, rows = pass_rows(found)
     out = [",".join(header)] + [",".join(_cell(v) for v in row) for row in rows]
-    write_text_whole(folder / "passes.csv", "\n".join(out) + "\n")
-    write_text_whole(folder / "comparison.json", json.dumps(as_json(found), indent=1) + "\n")
+    write_text_whole(check_output(folder / "passes.csv"), "\n".join(out) + "\n")
+    write_text_whole(check_output(folder / "comparison.json"), json.dumps(as_json(found), indent=1) + "\n")
     for path in [folder / "passes.csv", folder / "comparison.json", *write_pictures(found, folder)]:
         if not quiet:
             say(str(path))

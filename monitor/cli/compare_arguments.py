@@ -15,16 +15,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="recordings in order, or folders that hold recordings (taken by name)")
     parser.add_argument("--by-time", action="store_true", help="order them by when they were recorded")
     parser.add_argument("--any-job", action="store_true", help="compare although target, limits or nozzle differ")
-    parser.add_argument("--rules", type=rules, default=(1,), metavar="1,2,..",
-                        help="1: a point beyond 3 sigma (default); 2: two of three beyond 2 sigma; 3: four of five beyond 1 "
-                             "sigma; 4: eight on one side. More rules find more and cry wolf more; the rate is printed")
+    parser.add_argument("--patterns", type=rules, default=(), metavar="1,2,..", dest="rules",
+                        help="show these patterns too: 1: a point beyond 3 sigma; 2: two of three beyond 2 sigma; 3: "
+                             "four of "
+                             "five beyond 1 sigma; 4: eight on one side. They come by chance as often as is printed, "
+                             "and count "
+                             "for nothing")
     parser.add_argument("--batch", type=_size, default=0, metavar="N",
                         help="also chart means and spreads of every N passes, as for like pads of one board")
     parser.add_argument("--reference", metavar="PASS", help="hold the others against this pass, such as first/2 or 5")
     parser.add_argument("--gauge", metavar="SHEET",
-                        help="CSV of readings at known heights (height_mm, setup, reading_mm or recording): alone, the gauge "
+                        help="CSV of readings at known heights (height_mm, setup, reading_mm or recording): alone, the "
+                             "gauge "
                              "study of the camera; with recordings, the camera's share in their figures")
-    parser.add_argument("--limits-width", type=float, metavar="MM", help="with --gauge alone: width of the job's height limits")
+    parser.add_argument("--limits-width", type=float, metavar="MM",
+                        help="with --gauge alone: width of the job's height limits")
     parser.add_argument("--out", metavar="DIR", help="write passes.csv, comparison.json and charts (SVG) there")
     parser.add_argument("--window", action="store_true", help="show it in a window")
     parser.add_argument("--json", action="store_true", help="print everything as JSON")

@@ -8,35 +8,38 @@ from pathlib import Path
 
 import numpy as np
 
+from monitor.cli.output import progress_bar, say, tell
 from monitor.engine.analyse import analyse, read_inputs
-from monitor.cli.commands import progress_bar, say, tell
 from monitor.errors import InputError
+from monitor.places import sample_folder
 from monitor.recording.export import export_csv
+from monitor.recording.reader import JOB, TRACE, Recording, own_text
 from monitor.review.overlay import write_overlay
-from monitor.recording.reader import Recording
 from monitor.review.report import write_report
 
 __all__ = ["run_demo", "against_truth"]
 
-SAMPLE = Path(__file__).resolve().parents[2] / "sample_video"
 TRUTH = "truth.csv"
 OUT = "demo_out"
 
 
 def run_demo(args: argparse.Namespace) -> int:
     """plumeline demo"""
-    clip = SAMPLE / "clip.mp4"
-    if not clip.is_file():
-        raise InputError(f"{clip}: the sample recording is not there; run the demo from a checkout of the project")
-    inputs = read_inputs(clip, SAMPLE / "job.toml", SAMPLE / "camera.toml", SAMPLE / "nozzle.toml")
+    sample = sample_folder()
+    if sample is None:
+        raise InputError("the sample recording is not there; install plumeline again, or run the demo from a checkout")
+    inputs = read_inputs(sample / "clip.mp4", sample / "job.toml", sample / "camera.toml", sample / "nozzle.toml")
+    out = Path(args.out or OUT)
+    if (out / TRACE).exists() and own_text(out, JOB) != inputs.job_text:
+        raise InputError(f"{out}: holds another recording than the demo's; name another folder with --out")
     with progress_bar("measuring") as progress:
-        recording = analyse(inputs, args.out or OUT, force=True, copy_video=True, progress=progress)
+        recording = analyse(inputs, out, force=True, copy_video=True, progress=progress)
     export_csv(recording, recording.folder)
     report = write_report(recording, recording.folder / "report.html")
     with progress_bar("drawing") as progress:
         overlay = write_overlay(recording, recording.folder / "overlay.mp4", progress)
     tell(recording, inputs.job, False)
-    for line in against_truth(recording, SAMPLE / TRUTH):
+    for line in against_truth(recording, sample / TRUTH):
         say(line)
     say(f"open {report} for the report and {overlay} for the video with the measurement drawn in")
     return 0

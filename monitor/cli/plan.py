@@ -6,10 +6,10 @@ import argparse
 import json
 from pathlib import Path
 
-from monitor.cli.commands import progress_bar, say
-from monitor.judging.exposure import heat_setup
+from monitor.cli.output import progress_bar, say
 from monitor.heat.shelf import heat_calibration
 from monitor.job import load_job
+from monitor.judging.exposure import heat_setup
 from monitor.plan.window import PlanLimits, draw_plan, make_plan
 
 __all__ = ["run_plan"]

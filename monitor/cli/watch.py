@@ -5,10 +5,16 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+from monitor.cli.output import exit_code, say
 from monitor.engine.analyse import Inputs, read_inputs
-from monitor.cli.commands import say
-from monitor.errors import InputError
+from monitor.errors import EnvironmentFault, InputError
+from monitor.places import recordings_folder
+from monitor.recording.reader import open_recording
+
+if TYPE_CHECKING:
+    from monitor.engine.source import LiveSource
 
 __all__ = ["run_watch"]
 
@@ -18,19 +24,45 @@ def run_watch(args: argparse.Namespace) -> int:
     if args.list_cameras:
         from monitor.engine.webcam import list_cameras
 
-        for camera in list_cameras():
+        cameras = list_cameras()
+        for camera in cameras:
             say(f"{camera.number}  {camera.name}")
+        if not cameras:
+            say("no camera found; plug one in, or give --source a video file")
         return 0
     inputs, source = _inputs(args), _source(args)
+    folder = _open(source, inputs, args)
+    if folder is None:
+        return 0
+    say(f"recorded: {folder}")
+    try:
+        return exit_code(open_recording(folder))
+    except InputError as error:
+        raise EnvironmentFault(str(error)) from None
+
+
+def _open(source: LiveSource, inputs: Inputs | None, args: argparse.Namespace) -> Path | None:
+    """The window, opened as the arguments ask; gives the last recording."""
+    from monitor.engine.feedback import Mode
+    from monitor.heat.shelf import heat_calibration
+    from monitor.judging.exposure import heat_setup
     from monitor.ui.app import application
+    from monitor.ui.bench_open import Opening, open_bench
+    from monitor.ui.bench_work import Settings
 
     app = application(theme=args.theme)
-    from monitor.ui.bench_open import open_bench
+    settings = Settings(_path(args.out) or recordings_folder(), args.operator, Mode(args.coaching), args.band / 100,
+                        not args.no_record, not args.no_video, camera=_path(args.camera), nozzle=_path(args.nozzle))
+    calibration = heat_calibration(args.heat, heat_setup(inputs.job) if inputs else None)
+    return open_bench(app, source, inputs, Opening(settings, calibration, args.mute, _path(args.sound),
+                                                   args.quit_at_end, args.minutes, _path(args.stats)))
 
-    return open_bench(app, source, inputs, args)
+
+def _path(text: str | None) -> Path | None:
+    return Path(text) if text else None
 
 
-def _source(args: argparse.Namespace):
+def _source(args: argparse.Namespace) -> LiveSource:
     """The video file or camera that --source names."""
     from monitor.engine.source import PlayedVideo
     from monitor.engine.webcam import Webcam, find_camera
@@ -40,21 +72,22 @@ def _source(args: argparse.Namespace):
     if path is not None and (path.exists() or path.suffix.lower() in (".mp4", ".mkv", ".avi", ".mov", ".webm", ".ts")):
         with open_video(path):  # a fault is told before a window opens
             pass
-        return PlayedVideo(path, loop=args.minutes is not None)
-    return Webcam(find_camera(args.source or ""))
+        return PlayedVideo(path, loop=not (args.once or args.quit_at_end))
+    return Webcam(find_camera(args.source or ""), rate_hz=args.rate)
 
 
 def _inputs(args: argparse.Namespace) -> Inputs | None:
     """Job and calibrations: those named, else those that lie beside the video; None when set-up must make them."""
     beside = Path(args.source).parent if args.source and Path(args.source).is_file() else None
-    paths = {}
+    paths: dict[str, Path | None] = {}
     for name in ("job", "camera", "nozzle"):
         given = getattr(args, name)
         lying = beside / f"{name}.toml" if beside is not None else None
         paths[name] = Path(given) if given else lying if lying is not None and lying.is_file() else None
     missing = [name for name, path in paths.items() if path is None]
+    there = [path for path in paths.values() if path is not None]
     if not missing:
-        return read_inputs(args.source or "", paths["job"], paths["camera"], paths["nozzle"])
+        return read_inputs(args.source or "", *there)
     if args.quit_at_end:
         raise InputError(f"--quit-at-end records at once and needs --{' and --'.join(missing)}")
     if any(getattr(args, name) for name in paths) and sys.stderr is not None:

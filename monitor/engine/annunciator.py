@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 
-from monitor.judging.alerts import Priority, TechniqueWarning
 from monitor.errors import InputError
+from monitor.judging.alerts import MACHINE, Priority, TechniqueWarning
 
 __all__ = ["Alarm", "Annunciator", "Shelved"]
 
@@ -59,7 +59,8 @@ class Annunciator:
         self._repeated: set[int] = set()
         self._sounded_s: dict[Priority, float] = {}
 
-    def shelve(self, warning: TechniqueWarning, t_s: float, for_s: float = LONGEST_SHELF_S, reason: str = "") -> Shelved:
+    def shelve(self, warning: TechniqueWarning, t_s: float, for_s: float = LONGEST_SHELF_S,
+               reason: str = "") -> Shelved:
         """Put a warning aside for a while; it comes back by itself.
 
         Raises
@@ -87,7 +88,7 @@ class Annunciator:
         self._shelved = {key: s for key, s in self._shelved.items() if s.until_s > t_s}
         shown = tuple(w for w in standing if (w.kind, w.region) not in self._shelved)
         fresh = [w for w in started if (w.kind, w.region) not in self._shelved]
-        self._raises.extend(w.t_start_s for w in fresh)
+        self._raises.extend(w.t_start_s for w in fresh if w.kind not in MACHINE)
         while self._raises and t_s - self._raises[0] > FLOOD_S:
             self._raises.popleft()
         is_flood = len(self._raises) > FLOOD_RAISES

@@ -79,13 +79,13 @@ class Coach:
         Date, for the first pass of a day.
     """
 
-    def __init__(self, limits: Limits, mode: Mode = Mode.FADED, band_share: float = DEFAULT_BAND, skill: Skill = Skill(),
-                 aim_mm: float | None = None, today: str | None = None) -> None:
+    def __init__(self, limits: Limits, mode: Mode = Mode.FADED, band_share: float = DEFAULT_BAND,
+                 skill: Skill = Skill(), aim_mm: float | None = None, today: str | None = None) -> None:
         self.low_mm, self.high_mm = limits.height_mm
         self.aim_mm = (self.low_mm + self.high_mm) / 2 if aim_mm is None else aim_mm
         self.mode, self.skill = mode, skill
         self.band_share = min(max(band_share, BAND_RANGE[0]), BAND_RANGE[1])
-        self._today = today or datetime.date.today().isoformat()
+        self._today = today or datetime.datetime.now().astimezone().date().isoformat()
         self._coached, self._is_probe = self._decide()
         self._seen_s = self._in_band_s = 0.0
         self._in_pass = False

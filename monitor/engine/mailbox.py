@@ -1,4 +1,6 @@
-"""Hand-overs between threads: a slot where the newest wins, one with a short memory, and a line where the oldest goes first."""
+"""Hand-overs between threads: a slot where the newest wins, one with a short memory, and a line where the oldest goes
+first.
+"""
 
 from __future__ import annotations
 

@@ -2,42 +2,40 @@
 
 from __future__ import annotations
 
-import argparse
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from monitor.cli.commands import exit_code, tell
-from monitor.judging.exposure import LEVEL_AXIS, heat_setup
+from monitor.heat.calibration import Calibration, load_calibration, save_calibration
 from monitor.heat.estimate import HeatEstimator
-from monitor.heat.fit import Calibration, load_calibration, save_calibration
 from monitor.heat.types import HeatInput
-from monitor.heat.shelf import heat_calibration
-from monitor.job import Job, load_job, parse_job
+from monitor.job import Job, parse_job
+from monitor.judging.exposure import LEVEL_AXIS, heat_setup
 from monitor.judging.pipeline import FrameResult, Judge
-from monitor.recording.recorder import Origin, Recorder
-from monitor.recording.reader import CAMERA, JOB, NOZZLE, PICTURE, Recording, open_recording
 from monitor.judging.technique import GRID_STEP_MM
-from vision.types import BenchEvent, BenchPose, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
+from monitor.recording.folder import HEAT
+from monitor.recording.reader import CAMERA, JOB, NOZZLE, PICTURE, Recording, open_recording, own_text
+from monitor.recording.recorder import Origin, Recorder
+from vision.types import (
+    BenchEvent,
+    BenchPose,
+    NozzleMiss,
+    NozzleTrack,
+    PartEvent,
+    PartMotion,
+    PoseMiss,
+    TrackStatus,
+    VisionResult,
+)
 
-__all__ = ["run_rerun", "rerun", "rejudge", "stored_results", "stored_inputs", "finish_recording", "heat_calibration",
-           "keep_calibration", "calibration_of", "HEAT"]
-
-HEAT = "heat.toml"
-
-
-def run_rerun(args: argparse.Namespace) -> int:
-    """plumeline rerun"""
-    job, recording = load_job(args.job), open_recording(args.recording)
-    keeps_own = args.heat is None and calibration_of(recording) is not None
-    again = rerun(recording, job, Path(args.job).read_text(encoding="utf-8"), args.out, force=args.force,
-                  calibration=None if keeps_own else heat_calibration(args.heat, heat_setup(job)), keeps_own=keeps_own)
-    tell(again, job, args.json)
-    return exit_code(again)
+__all__ = ["HEAT", "calibration_of", "finish_recording", "keep_calibration", "rejudge", "rerun", "stored_inputs",
+           "stored_results"]
 
 
 def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, force: bool = False,
@@ -49,11 +47,12 @@ def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, for
     needs the clip analysed again. Without a calibration the recording's own is used, unless keeps_own says no. What
     `progress` raises ends it, and leaves nothing behind.
     """
-    texts = [(recording.folder / name).read_text(encoding="utf-8") for name in (CAMERA, NOZZLE)]
+    camera_text, nozzle_text = (own_text(recording.folder, name) for name in (CAMERA, NOZZLE))
     calibration = calibration_of(recording) if calibration is None and keeps_own else calibration
     heat = HeatEstimator(heat_setup(job), calibration)
     judge = Judge(job, heat)
-    origin = Origin(job_text, *texts, video=recording.video, operator=recording.meta.get("operator", ""))
+    origin = Origin(job_text, camera_text, nozzle_text, video=recording.video,
+                    operator=recording.meta.get("operator", ""), source=recording.folder)
     with Recorder(out, origin, force=force) as recorder:
         keep_calibration(recorder.part, calibration)
         n_frames = max(1, len(recording.frames["t_s"]))
@@ -125,13 +124,17 @@ def finish_recording(recorder: Recorder, judge: Judge, heat: HeatEstimator) -> N
 def stored_results(recording: Recording) -> Iterator[VisionResult]:
     """What vision said of each frame, as the trace keeps it."""
     f = recording.frames
-    events = list(recording.events)
+    events, part_events = list(recording.events), list(recording.part_events)
+    motions = {row["frame"]: row["motions"] for row in recording.parts}
     for i, t_s in enumerate(f["t_s"]):
         due = [e for e in events if e["t_s"] <= t_s and e["kind"] != "video"]
         events = [e for e in events if e not in due]
+        told = [e for e in part_events if e["t_s"] <= t_s]
+        part_events = part_events[len(told):]
         shift = np.array([f["board_dx_mm"][i], f["board_dy_mm"][i], f["board_turn_rad"][i]])
         yield VisionResult(int(f["frame"][i]), float(t_s), _bench(f, i), NozzleMiss(float(t_s), "not kept for a rerun"),
-                           _track(f, i), shift, tuple(BenchEvent(e["t_s"], e["kind"], e["detail"]) for e in due))
+                           _track(f, i), shift, tuple(BenchEvent(e["t_s"], e["kind"], e["detail"]) for e in due),
+                           _motions(float(t_s), motions.get(int(f["frame"][i]), {})), tuple(map(_part_event, told)))
 
 
 def stored_inputs(recording: Recording, job: Job) -> list[HeatInput]:
@@ -145,9 +148,8 @@ def stored_inputs(recording: Recording, job: Job) -> list[HeatInput]:
 class _Catcher:
     """Stands where the heat model stands and keeps what it is given."""
 
-    limits: dict = {}
-
     def __init__(self) -> None:
+        self.limits: dict[str, object] = {}
         self.inputs: list[HeatInput] = []
 
     def step(self, inp: HeatInput) -> None:
@@ -155,7 +157,9 @@ class _Catcher:
 
 
 def _lifted(seen: VisionResult, higher_mm: float) -> VisionResult:
-    """The tool drawn back along its axis, so that it is higher and points at the same spot; level tools go straight up."""
+    """The tool drawn back along its axis, so that it is higher and points at the same spot; level tools go straight
+    up.
+    """
     track = seen.track
     if not np.isfinite(track.tip_mm).all():
         return seen
@@ -172,6 +176,27 @@ def _bench(f: dict[str, np.ndarray], i: int) -> BenchPose | PoseMiss:
     pose[:3, :3] = cv2.Rodrigues(np.array([f[f"bench_r{a}_rad"][i] for a in "xyz"]))[0]
     pose[:3, 3] = [f[f"bench_t{a}_mm"][i] for a in "xyz"]
     return BenchPose(t_s, pose, _matrix(f["bench_cov"][i]), int(f["bench_n_markers"][i]), float(f["bench_rms_px"][i]))
+
+
+def _motions(t_s: float, motions: dict[str, list[Any]]) -> tuple[PartMotion, ...]:
+    """How the parts lay in one frame."""
+    def number(value: float | None) -> float:
+        return math.nan if value is None else float(value)
+    return tuple(PartMotion(t_s, name, np.array([number(v) for v in row[:2]]), number(row[2]), number(row[3]),
+                            number(row[4]), seen=number(row[5]), is_present=None if row[6] is None else bool(row[6]))
+                 for name, row in motions.items())
+
+
+def _part_event(row: dict[str, Any]) -> PartEvent:
+    shift = np.array([math.nan if row[k] is None else row[k] for k in ("dx_mm", "dy_mm")])
+    turn, sigma = (math.nan if row[k] is None else row[k] for k in ("turn_rad", "sigma_mm"))
+    return PartEvent(row["t_s"], row["t_start_s"], row["part"], row["kind"], shift, turn, sigma,
+                     _picture(row["before"]), _picture(row["after"]))
+
+
+def _picture(data: bytes | None) -> NDArray[np.uint8] | None:
+    decoded = None if data is None else cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    return None if decoded is None else np.asarray(decoded, np.uint8)
 
 
 def _track(f: dict[str, np.ndarray], i: int) -> NozzleTrack:

@@ -19,8 +19,9 @@ MOST = 24  # what waits for a slow analysis for half a second, and what the anal
 class FrameRoom:
     """Keeps frames in memory of its own, so that a long session needs no more of it than a short one.
 
-    Frames that wait while the tool is looked for come and go by the dozen; from the common store, where other threads put
-    theirs in between, each such wave leaves it a little larger. One thread puts frames in; arrays may be let go anywhere.
+    Frames that wait while the tool is looked for come and go by the dozen; from the common store, where other threads
+    put theirs in between, each such wave leaves it a little larger. One thread puts frames in; arrays may be let go
+    anywhere.
     """
 
     def __init__(self, most: int = MOST) -> None:
@@ -47,7 +48,9 @@ class FrameRoom:
         return copy
 
     def _make_one(self, size: int) -> None:
-        """One place more with every picture until there are all of them: to make them at once takes a fifth of a second."""
+        """One place more with every picture until there are all of them: to make them at once takes a fifth of a
+        second.
+        """
         if self._n_made[size] < self._most:
             place = mmap.mmap(-1, size)
             np.frombuffer(place, np.uint8)[:] = 0  # so that its memory is there

@@ -16,25 +16,26 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from monitor.judging.alerts import Reading, TechniqueWarning
 from monitor.engine.analyse import Inputs
 from monitor.engine.annunciator import Alarm, Annunciator
 from monitor.engine.capture import Capture
 from monitor.engine.feedback import Coach
 from monitor.engine.picture_check import PictureCheck
+from monitor.engine.rerun import finish_recording, keep_calibration
 from monitor.engine.source import Arrival
+from monitor.engine.straighten import board_picture, straighten
 from monitor.engine.video_writer import VIDEO, VideoWriter
 from monitor.engine.views import Views
-from monitor.judging.exposure import heat_setup
+from monitor.heat.calibration import Calibration
 from monitor.heat.estimate import HeatEstimator
-from monitor.heat.fit import Calibration
 from monitor.job import Job
+from monitor.judging.alerts import Reading, TechniqueWarning
+from monitor.judging.exposure import heat_setup
 from monitor.judging.pipeline import FrameResult, Judge, Pipeline, ToolState, TrackerLike
-from monitor.recording.recorder import Origin, PassNote, Recorder
-from monitor.engine.rerun import finish_recording, keep_calibration
-from monitor.sound.tones import REFERENCE, WARNING_PATTERNS, Cue
-from monitor.engine.straighten import board_picture, straighten
 from monitor.judging.technique import PassSummary, work_grid
+from monitor.judging.tracking import make_part_follower
+from monitor.recording.recorder import RESERVE_BYTES, Origin, PassNote, Recorder
+from monitor.sound.tones import REFERENCE, WARNING_PATTERNS, Cue
 from vision.types import BenchPose, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
 
 __all__ = ["Session", "Moment", "PassTold"]
@@ -91,16 +92,19 @@ class Session:
                  say: Callable[[Cue], None] = lambda cue: None, reserve_bytes: int | None = None) -> None:
         self.inputs, self.coach, self.annunciator = inputs, coach, Annunciator()
         self.heat = HeatEstimator(heat_setup(inputs.job), calibration)
-        self.pipeline = Pipeline(inputs.job, tracker, self.heat)
+        parts = make_part_follower(inputs.camera, inputs.job) if inputs.camera is not None else None
+        self.pipeline = Pipeline(inputs.job, tracker, self.heat, parts)
         self._say, self._wants_video, self._calibration = say, video, calibration
         self.recorder = self._make_recorder(folder, operator, reserve_bytes) if folder is not None else None
         size_px = inputs.camera.image_size_px if inputs.camera is not None else None
-        self.writer = VideoWriter(self.recorder.part / VIDEO, size_px=size_px) if self.recorder is not None and video else None
+        self.writer: VideoWriter | None = None
+        if self.recorder is not None and video:
+            self.writer = VideoWriter(self.recorder.part / VIDEO, size_px=size_px)
         self._first: Arrival | None = None
         self._last: FrameResult | None = None
         self._t_frame_s = 0.0
         self._last_arrived_s = self._next_clock_s = -math.inf
-        self._n_dropped_before: int | None = None
+        self._n_dropped_before = 0
         self._in_pass = self._had_picture = True
         self._views = Views(size_px)
         self._check = PictureCheck()
@@ -108,14 +112,15 @@ class Session:
         self._troubles: dict[str, str] = {}
 
     @property
-    def judge(self):
+    def judge(self) -> Judge:
         """What gives frames their meaning."""
         return self.pipeline.judge
 
     def step(self, arrival: Arrival, capture: Capture, n_dropped: int, extra: tuple[Reading, ...] = ()) -> Moment:
         """Measure, judge and record one frame."""
         if self._first is None:
-            self._begin(arrival, capture, n_dropped)
+            self._first, self._n_dropped_before = arrival, n_dropped
+            self._begin_video(arrival, capture)
         frame = replace(arrival.frame, t_s=arrival.frame.t_s - self._first.frame.t_s,
                         index=arrival.frame.index - self._first.frame.index)
         self._note_drops(frame.t_s, n_dropped)
@@ -123,7 +128,7 @@ class Session:
                         for words in self._check.look(frame.image, frame.t_s))
         for change in changes:
             self._event(frame.t_s, "picture_changed", change.detail)
-        result = self.judge.step(self.pipeline.tracker.step(frame), (*extra, *changes))
+        result = self.judge.step(self.pipeline.see(frame), (*extra, *changes))
         self._last_arrived_s = arrival.arrived_s
         if self.recorder is not None and isinstance(result.vision.bench, BenchPose):
             self._views.offer(frame.t_s, frame.image, result.vision.bench, result.vision.board_shift)
@@ -159,7 +164,8 @@ class Session:
     def shelve(self, warning: TechniqueWarning, reason: str = "") -> None:
         """Put a warning aside; InputError when that needs a reason."""
         put = self.annunciator.shelve(warning, self.now_s, reason=reason)
-        self._event(self.now_s, "shelved", f"{put.kind} {put.region} until {put.until_s:.1f} s: {put.reason or 'no reason given'}")
+        self._event(self.now_s, "shelved",
+                    f"{put.kind} {put.region} until {put.until_s:.1f} s: {put.reason or 'no reason given'}")
 
     def unshelve(self, kind: str, region: str) -> None:
         """Take a warning back."""
@@ -186,33 +192,32 @@ class Session:
             return None
         if self._last is not None:
             try:
-                self._add_the_end()
+                self._add_the_end(self.recorder)
             except Exception:  # whatever is wrong with the end, what was recorded is kept
                 log.exception("%s: the end could not be added", self.recorder.part)
         return self.recorder.close()
 
-    def _add_the_end(self) -> None:
+    def _add_the_end(self, recorder: Recorder) -> None:
         """What can only be said at the end: the open pass, standing warnings, maps, the board's picture."""
         self._clock(self.now_s)
         last_pass = self.judge.finish()
         if last_pass is not None:
-            self.recorder.add_pass(last_pass, self.coach.note())
-        finish_recording(self.recorder, self.judge, self.heat)
-        self._add_picture()
+            recorder.add_pass(last_pass, self.coach.note())
+        finish_recording(recorder, self.judge, self.heat)
+        self._add_picture(recorder)
 
     def _make_recorder(self, folder: Path, operator: str, reserve_bytes: int | None) -> Recorder:
         bench = self.inputs.nozzle_path.with_suffix(".bench.jpg")
         origin = Origin(self.inputs.job_text, self.inputs.camera_text, self.inputs.nozzle_text, operator=operator,
                         bench_picture=bench if bench.is_file() else None,
                         video_name=VIDEO if self._wants_video else "")
-        options = {} if reserve_bytes is None else {"reserve_bytes": reserve_bytes}
-        recorder = Recorder(folder, origin, live=True, **options)
+        recorder = Recorder(folder, origin, live=True,
+                            reserve_bytes=RESERVE_BYTES if reserve_bytes is None else reserve_bytes)
         keep_calibration(recorder.part, self._calibration)
         return recorder
 
-    def _begin(self, arrival: Arrival, capture: Capture, n_dropped: int) -> None:
+    def _begin_video(self, arrival: Arrival, capture: Capture) -> None:
         """The first frame sets time zero for trace and video alike."""
-        self._first, self._n_dropped_before = arrival, n_dropped
         if self.writer is not None:
             self.writer.line.put(arrival)
             self.writer.start()
@@ -221,15 +226,15 @@ class Session:
     def _conclude(self, result: FrameResult, arrived_s: float, has_frame: bool) -> Moment:
         """Record, sound and tell one result."""
         alarm = self.annunciator.step(result.t_s, result.started, result.standing)
-        error = self.coach.step(result.exposure.dt_s, result.exposure.height_mm if result.exposure.observed else math.nan,
-                                result.in_pass)
-        told = self._end_pass(result) if result.pass_ended is not None else None
+        height_mm = result.exposure.height_mm if result.exposure.observed else math.nan
+        error = self.coach.step(result.exposure.dt_s, height_mm, result.in_pass)
+        told = self._end_pass(result.pass_ended) if result.pass_ended is not None else None
         if self.recorder is not None:
             self.recorder.add(result, told.note if told else None, has_frame=has_frame)
         starts = tuple(WARNING_PATTERNS[p] for p in alarm.sounds)
         if result.in_pass and not self._in_pass and self.coach.is_coached:
             starts = (*starts, REFERENCE)
-        is_lost = result.state in (ToolState.NOT_SEEN,) or not has_frame
+        is_lost = result.state == ToolState.NOT_SEEN or not has_frame
         self._say(Cue(error, starts, is_lost, arrived_s))
         self._in_pass, self._last = result.in_pass, result
         self._t_frame_s = result.t_s if has_frame else self._t_frame_s
@@ -238,13 +243,14 @@ class Session:
             self._clock(result.t_s)
         return Moment(result, alarm, told, self._notices())
 
-    def _end_pass(self, result: FrameResult) -> PassTold:
+    def _end_pass(self, ended: PassSummary) -> PassTold:
         note = self.coach.note()
-        return PassTold(result.pass_ended, note, self.coach.end_pass())
+        return PassTold(ended, note, self.coach.end_pass())
 
     def _notices(self) -> tuple[str, ...]:
         """What does not work around the work, for the banner; each change is kept in the trace."""
-        now = {"trace": self.recorder.trouble if self.recorder else "", "video": self.writer.trouble if self.writer else ""}
+        now = {"trace": self.recorder.trouble if self.recorder else "", "video": self.writer.trouble if self.writer
+               else ""}
         for name, text in now.items():
             if text != self._troubles.get(name, ""):
                 self._event(self.now_s, f"{name}_trouble", text or f"{name} is written again")
@@ -266,16 +272,17 @@ class Session:
         utc = datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds")
         self._event(t_s, "clock", f"utc {utc}, monotonic {time.monotonic():.3f} s")
 
-    def _add_picture(self) -> None:
+    def _add_picture(self, recorder: Recorder) -> None:
         """The board's picture for the report, straightened from the views kept."""
         if not self._views or self.inputs.camera is None:
             return
         extent, top_mm = work_grid(self.inputs.job).extent_mm, self.inputs.job.board.top_height_mm
-        flat = [straighten(image, self.inputs.camera, bench, top_mm, extent, shift) for image, bench, shift in self._views]
+        flat = [straighten(image, self.inputs.camera, bench, top_mm, extent, shift)
+                for image, bench, shift in self._views]
         done, data = cv2.imencode(".png", board_picture(flat))
         try:
             if done:
-                self.recorder.add_picture(data.tobytes(), extent)
+                recorder.add_picture(data.tobytes(), extent)
         except OSError as fault:
             log.warning("no picture of the board kept: %s", fault)
 
@@ -287,7 +294,8 @@ def _warm_up(job: Job) -> None:
     tip = np.array([*aim, job.board.top_height_mm + sum(job.limits.height_mm) / 2])
     for i in range(3):
         t_s = i / 30
-        track = NozzleTrack(t_s, TrackStatus.TRACKING, tip, np.zeros(3), np.array([0.0, 0.0, -1.0]), np.eye(6) * 1e-4, t_s)
+        track = NozzleTrack(t_s, TrackStatus.TRACKING, tip, np.zeros(3), np.array([0.0, 0.0, -1.0]), np.eye(6) * 1e-4,
+                            t_s)
         judge.step(VisionResult(i, t_s, PoseMiss(t_s, ""), NozzleMiss(t_s, ""), track))
 
 

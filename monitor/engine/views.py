@@ -1,4 +1,6 @@
-"""Pictures of the bench kept for the end of a session: evenly spaced however long it lasts, in memory that does not grow."""
+"""Pictures of the bench kept for the end of a session: evenly spaced however long it lasts, in memory that does not
+grow.
+"""
 
 from __future__ import annotations
 
@@ -45,7 +47,8 @@ class Views:
 
     def __iter__(self) -> Iterator[tuple[np.ndarray, BenchPose, FloatArray]]:
         for place, bench, shift in self._kept:
-            yield self._room[place], bench, shift
+            if self._room is not None:
+                yield self._room[place], bench, shift
 
 
 def _room_for(shape: tuple[int, ...]) -> np.ndarray:

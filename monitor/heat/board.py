@@ -18,7 +18,8 @@ FloatArray = NDArray[np.float64]
 class Slab:
     """One homogeneous layer, cut into n_cells through its thickness; scalars or one value per member.
 
-    graded makes the cells at both faces about half as thick as those in the middle.
+    graded makes the cells at both faces about half as thick as those in the middle; shrink is the thickness of a cell
+    over that of the one above it, for a layer that is heated from above.
     """
 
     thickness_m: float
@@ -27,6 +28,7 @@ class Slab:
     k_z_w_mk: ArrayLike
     heat_capacity_j_m3k: ArrayLike
     graded: bool = False
+    shrink: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -82,7 +84,7 @@ class BoardModel:
         self.layers = _layers(self._slabs, self._thickness_m, n_members, latent_j_m2, melt_c)
         self.exchange = _exchange(losses or Losses(), self.y_m.size, self.x_m.size, ambient_c, n_members)
         self.work = _work(self.shape, self._thickness_m.size, n_members, start_c)
-        self._start_c = start_c
+        self.begin()
 
     @property
     def area_m2(self) -> FloatArray:
@@ -102,10 +104,23 @@ class BoardModel:
 
     def set_start(self, start_c: float) -> None:
         """Begin again with everything at one temperature [C]."""
-        self._start_c = start_c
-        for array in (self.work.temp_c, self.work.top_c, self.work.bottom_c):
-            array[:] = start_c
-        self.work.liquid[:] = float(start_c > self.layers.melt_c[1])
+        self.set_faces(start_c, start_c)
+
+    def set_faces(self, top_c: float, bottom_c: float) -> None:
+        """Begin again with the board's faces at two temperatures, linear between them; the part is as its top [C]."""
+        n_board = self.shape.n_board
+        middle = np.cumsum(self._thickness_m[:n_board]) - 0.5 * self._thickness_m[:n_board]
+        share = middle / self._thickness_m[:n_board].sum()
+        self.work.temp_c[:n_board] = (bottom_c + (top_c - bottom_c) * share)[:, None, None, None]
+        self.work.temp_c[n_board:], self.work.top_c[:], self.work.bottom_c[:] = top_c, top_c, bottom_c
+        self.work.liquid[:] = float(top_c > self.layers.melt_c[1])
+        self.begin()
+
+    def begin(self) -> None:
+        """Take the present state as the start of the energy account."""
+        self._start = self.work.temp_c.copy(), self.work.liquid.copy()
+        for account in (self.work.lost_j, self.work.gained_j, self.work.touched_j):
+            account[:] = 0.0
 
     def add_heat(self, x_m: float, y_m: float, energy_j: float) -> None:
         """Put heat into the board's column at a place, evenly through its thickness [J]."""
@@ -116,10 +131,10 @@ class BoardModel:
 
     def stored_j(self) -> FloatArray:
         """Heat above the start, melting included, shape (n_members,) [J]."""
-        cells = np.einsum("ji,kjim->km", self.area_m2, self._present() * (self.work.temp_c - self._start_c))
+        cells = np.einsum("ji,kjim->km", self.area_m2, self._present() * (self.work.temp_c - self._start[0]))
         heat = (self.layers.capacity_j_m2k * cells).sum(axis=0)
         inner = self.area_m2[self.shape.ja:self.shape.jb, self.shape.ia:self.shape.ib]
-        return heat + self.layers.latent_j_m2 * np.einsum("ji,jim->m", inner, self.work.liquid)
+        return heat + self.layers.latent_j_m2 * np.einsum("ji,jim->m", inner, self.work.liquid - self._start[1])
 
     def board_top_c(self) -> FloatArray:
         """Temperature of the board's own top face, under the part too, shape (ny, nx, n_members) [C]."""
@@ -196,17 +211,22 @@ class BoardModel:
 
 def _cells(slab: Slab) -> FloatArray:
     """Thickness of each cell of a layer [m]."""
+    if slab.shrink != 1.0:
+        sizes = slab.shrink ** -np.arange(slab.n_cells, dtype=float)
+        return slab.thickness_m * sizes / sizes.sum()
     even = np.linspace(0.0, 1.0, slab.n_cells + 1)
     edges = 0.5 * (even + 0.5 * (1 - np.cos(np.pi * even))) if slab.graded else even
     return slab.thickness_m * np.diff(edges)
 
 
 def _shape(x_edges_m: FloatArray, y_edges_m: FloatArray, n_board: int, footprint: Footprint | None) -> Shape:
+    plain = (y_edges_m.size - 1, x_edges_m.size - 1)
+    fields = np.ones(plain), np.ones(plain), np.zeros(plain)
     if footprint is None:
-        return Shape(np.diff(x_edges_m), np.diff(y_edges_m), n_board, 0, 0, 0, 0)
+        return Shape(np.diff(x_edges_m), np.diff(y_edges_m), n_board, 0, 0, 0, 0, *fields)
     ia, ib = (int(np.argmin(abs(x_edges_m - x))) for x in (footprint.x_from_m, footprint.x_to_m))
     ja, jb = (int(np.argmin(abs(y_edges_m - y))) for y in (footprint.y_from_m, footprint.y_to_m))
-    return Shape(np.diff(x_edges_m), np.diff(y_edges_m), n_board, ja, jb, ia, ib)
+    return Shape(np.diff(x_edges_m), np.diff(y_edges_m), n_board, ja, jb, ia, ib, *fields)
 
 
 def _layers(slabs: tuple[Slab, ...], thickness_m: FloatArray, n_members: int, latent_j_m2: ArrayLike,

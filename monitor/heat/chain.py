@@ -10,16 +10,18 @@ import shapely
 from numpy.typing import ArrayLike, NDArray
 
 from monitor.errors import InputError
-from monitor.heat import jet, material
+from monitor.heat import air, jet, material
 from monitor.heat.alloy import find_alloy, joint_alloy, mixing_warning
 from monitor.heat.board import BoardModel, Footprint, Losses, Slab
-from monitor.heat.grid import graded_edges
+from monitor.heat.copper import cut_out, lay_pad
+from monitor.heat.grid import graded_edges, overlap_share
 from monitor.heat.part import joint_heat_j_m3k, joint_latent_j_m2, package_heat_j_m3k, package_kind, part_shape
-from monitor.heat.protect import Body, apply_protection, preheated_start_c
+from monitor.heat.protect import Body, apply_protection
+from monitor.heat.settle import settle
 from monitor.heat.types import HeatSetup, Point
 from monitor.heat.uncertainty import Parameters
 
-__all__ = ["Blow", "Chain", "Fineness", "Sites"]
+__all__ = ["Blow", "Chain", "Fineness", "Sites", "part_edges"]
 
 FloatArray = NDArray[np.float64]
 
@@ -32,13 +34,14 @@ MAX_ALIGNED_RAD = np.radians(10.0)
 class Fineness:
     """Cells of the live grid; smaller cell sizes for a reference."""
 
-    part_cells: float = 8.0  # the part's size over the cell at its edge
-    smallest_m: float = 0.2e-3
-    coarsest_m: float = 8e-3
-    neighbour_m: float = 2.5e-3
-    growth: float = 0.5
-    board_levels: int = 4
-    package_levels: int = 2
+    part_cells: float = 16.0  # the part's size over the cell at its edge
+    smallest_m: float = 0.1e-3
+    coarsest_m: float = 4e-3
+    neighbour_m: float = 1.5e-3
+    growth: float = 0.45
+    board_levels: int = 6
+    package_levels: int = 4
+    shrink: float = 1.4  # of the levels towards the top
 
 
 class Blow(NamedTuple):
@@ -83,9 +86,10 @@ class Chain:
         self._weights = np.array([self._share(r.polygon_m) * self.model.area_m2 for r in regions])
         self._weights[0] = self.model.covered * self.model.area_m2
         self._drawn_w = np.zeros((len(setup.neighbours), self.n_members))
-        self._neighbour_c = np.full((len(setup.neighbours), self.n_members), self.start_c)
+        self._neighbour_c = self._face_c()
         self.energy_j = np.zeros((len(regions), self.n_members))
         self._exit: tuple[tuple[float, ...], jet.JetExit] | None = None
+        self.start_c = float(self.sites().joint_centre[0])
 
     def blow(self, blow: Blow, dt_s: float) -> jet.JetExit:
         """Advance by dt_s under a jet; returns the outlet's state."""
@@ -164,7 +168,7 @@ class Chain:
         exit_ = self._outlet(blow)
         path = np.broadcast_to(np.asarray(blow.height_m, float), (n,)) / np.cos(blow.tilt_rad)
         d_eff = jet.effective_diameter_m(station.bore_m, exit_.temp_c, station.ambient_c)
-        rise = jet.decay_share(path, d_eff, values.decay) * (exit_.temp_c - station.ambient_c)
+        rise = jet.decay_share(path, d_eff, values.decay_constant(exit_.reynolds)) * (exit_.temp_c - station.ambient_c)
         scale, bend = jet.film_profile(exit_, station.bore_m, path)
         scale = scale * values.film_gain(exit_.reynolds) * np.asarray(blow.duty, float)
         lean = blow.azimuth_rad - self._angle
@@ -174,6 +178,10 @@ class Chain:
                         np.full(n, np.cos(lean)), np.full(n, np.sin(lean)), np.full(n, 1 / np.cos(blow.tilt_rad)),
                         station.bore_m, scale, bend, jet.arrival_radius_m(station.bore_m, path, values.spread), rise,
                         station.ambient_c, self._film, self._arrival)
+        mean_c = 0.5 * (exit_.temp_c + station.ambient_c)
+        carried = exit_.mass_flow_kg_s * air.heat_capacity_j_kgk(mean_c) * (exit_.temp_c - station.ambient_c)
+        jet.limit_film(self.model.shape.dx_m, self.model.shape.dy_m, self.model.work.top_c, carried, self._film,
+                       self._arrival)
         return exit_
 
     def _outlet(self, blow: Blow) -> jet.JetExit:
@@ -181,10 +189,11 @@ class Chain:
         station = self.setup.station
         key = (*np.ravel(blow.setpoint_c), *np.ravel(blow.airflow_m3_s))
         if self._exit is None or self._exit[0] != key:
+            setpoint = np.broadcast_to(np.asarray(blow.setpoint_c, float), (self.n_members,))
             exit_ = jet.exit_state(
-                np.broadcast_to(blow.setpoint_c, (self.n_members,)), blow.airflow_m3_s * self.values.airflow,
-                station.bore_m, ambient_c=station.ambient_c, reference_c=station.airflow_reference_c,
-                exit_factor=self.values.exit_factor)
+                setpoint, blow.airflow_m3_s * self.values.airflow, station.bore_m, ambient_c=station.ambient_c,
+                reference_c=station.airflow_reference_c,
+                exit_factor=self.values.outlet_factor(setpoint, blow.airflow_m3_s, station))
             self._exit = key, exit_
         return self._exit[1]
 
@@ -193,6 +202,8 @@ class Chain:
         flat = self.model.area_m2.size, self.n_members
         for n, (weight, region) in enumerate(zip(self._weights[1:], self.setup.neighbours, strict=True)):
             cells = np.flatnonzero(weight)
+            if not cells.size:
+                continue  # off the board: it stays as it was
             w = weight.ravel()[cells] / weight.sum()
             h = 0.0 if region.is_below else w @ film.reshape(flat)[cells]
             driven = 0.0 if region.is_below else w @ (film.reshape(flat)[cells] * arrival.reshape(flat)[cells])
@@ -202,6 +213,15 @@ class Chain:
             rate = dt_s / (NEIGHBOUR_J_M3K * max(region.height_m, 1e-4))
             self._neighbour_c[n] = (self._neighbour_c[n] + rate * (driven + tie * under)) / (1 + rate * (h + tie))
             self._drawn_w[n] = tie * weight.sum() * (under - self._neighbour_c[n])
+
+    def _face_c(self) -> FloatArray:
+        """Mean temperature of the face that each neighbour stands on, (neighbours, members) [C]."""
+        work = self.model.work
+        rows = np.full((len(self.setup.neighbours), self.n_members), self.setup.station.ambient_c)
+        for n, (weight, region) in enumerate(zip(self._weights[1:], self.setup.neighbours, strict=True)):
+            if weight.any():
+                rows[n] = np.einsum("ji,jim->m", weight / weight.sum(), work.bottom_c if region.is_below else work.top_c)
+        return rows
 
     def _place_board(self) -> None:
         """Choose the grid's frame and the board's outline in it."""
@@ -245,16 +265,41 @@ class Chain:
             start_c=setup.station.ambient_c, n_members=self.n_members,
             latent_j_m2=joint_latent_j_m2(kind, self.alloy), melt_c=(self.alloy.solidus_c, self.alloy.liquidus_c))
         self.model = model
-        self._bare = ~model.covered.ravel()
+        return model, self._furnish(model, low, high)
+
+    def _furnish(self, model: BoardModel, low: FloatArray, high: FloatArray) -> list[Body]:
+        """Put neighbours, protections, slots and copper on the bare model, and bring it to its start."""
+        setup = self.setup
         shares = [self._share(r.polygon_m).ravel() for r in setup.neighbours]
         self._neighbour_masks = [s >= min(0.3, s.max()) if s.max() > 0 else s >= 0 for s in shares]
         bodies = [body for p in setup.protections if (body := self._protect(p)) is not None]
-        start = setup.board.start_c
-        self.start_c = preheated_start_c(model, setup.protections, setup.station.ambient_c) if start is None else start
-        model.set_start(self.start_c)
+        gone = cut_out(model, [self._in_grid(polygon) for polygon in setup.board.cutouts_m])
+        self._bare = ~(model.covered | gone).ravel()
+        if (gone & model.covered).any():
+            raise InputError(f"region {setup.part.region.name!r} lies over a cut-out of the board; check both outlines")
+        if setup.part.pad_m is not None or setup.part.vias:
+            lay_pad(model, self._pad_share(low, high), setup.part, setup.board)
         for body in bodies:
             body.follow(model, 0.0, setup.station.ambient_c)
-        return model, bodies
+        faces = setup.board.start_faces_c()
+        if faces is not None:
+            model.set_faces(*faces)
+        elif bodies:
+            settle(model, bodies, setup.station.ambient_c)
+        return bodies
+
+    def _pad_share(self, low: FloatArray, high: FloatArray) -> FloatArray:
+        """Share of each column that the part's soldered pad covers; the whole part without one."""
+        pad = self.setup.part.pad_m
+        if pad is not None:
+            middle, half = 0.5 * (low + high), 0.5 * np.minimum(pad, high - low)
+            low, high = middle - half, middle + half
+        x, y = self.model.x_edges_m, self.model.y_edges_m
+        return np.outer(overlap_share(y, low[1], high[1]), overlap_share(x, low[0], high[0]))
+
+    def _in_grid(self, polygon_m: tuple[Point, ...]) -> shapely.Polygon:
+        points = np.array(polygon_m)
+        return shapely.Polygon(np.stack(self.to_grid(points[:, 0], points[:, 1]), axis=1))
 
     def _protect(self, protection) -> Body | None:
         whole = np.ones((self.model.y_m.size, self.model.x_m.size))
@@ -263,14 +308,12 @@ class Chain:
 
     def _axis(self, axis: int, low: float, high: float, fine: Fineness) -> FloatArray:
         """Cell edges along one axis of the grid."""
-        rim = max((high - low) / fine.part_cells, fine.smallest_m)
-        wanted = [(low, low, rim), (high, high, rim)]
+        spans = []
         for region in self.setup.neighbours:
             points = np.array(region.polygon_m)
             along = self.to_grid(points[:, 0], points[:, 1])[axis]
-            wanted.append((float(along.min()), float(along.max()), fine.neighbour_m))
-        return graded_edges([self._outline[0][axis], low, high, self._outline[1][axis]], wanted,
-                            coarsest_m=fine.coarsest_m, growth=fine.growth)
+            spans.append((float(along.min()), float(along.max())))
+        return part_edges(low, high, (self._outline[0][axis], self._outline[1][axis]), spans, fine)
 
     def _board_slab(self, fine: Fineness) -> Slab:
         board = self.setup.board
@@ -278,24 +321,31 @@ class Chain:
         return Slab(board.thickness_m, fine.board_levels,
                     material.stack_in_plane_w_mk(board.thickness_m, layers) * self.values.board_k,
                     material.stack_through_w_mk(board.thickness_m, layers) * np.sqrt(self.values.board_k),
-                    material.stack_heat_capacity_j_m3k(board.thickness_m, layers) * self.values.capacity, graded=True)
+                    material.stack_heat_capacity_j_m3k(board.thickness_m, layers) * self.values.capacity, shrink=fine.shrink)
 
     def _part_slabs(self, fine: Fineness) -> tuple[Slab, Slab]:
         kind, shape = package_kind(self.setup.part.kind), self.shape
         heat = package_heat_j_m3k(kind, self.setup.part, shape)
         return (Slab(kind.joint_m, 1, kind.joint_k_xy_w_mk, kind.joint_k_z_w_mk, joint_heat_j_m3k(kind)),
                 Slab(shape.height_m, fine.package_levels, kind.package_k_xy_w_mk, kind.package_k_z_w_mk,
-                     heat * self.values.capacity))
+                     heat * self.values.capacity, shrink=fine.shrink))
 
     def _share(self, polygon_m: tuple[Point, ...]) -> FloatArray:
         """Share of each column that a bench-frame polygon covers, shape (ny, nx)."""
-        points = np.array(polygon_m)
-        polygon = shapely.Polygon(np.stack(self.to_grid(points[:, 0], points[:, 1]), axis=1))
+        polygon = self._in_grid(polygon_m)
         x, y = self.model.x_edges_m, self.model.y_edges_m
         boxes = shapely.box(x[None, :-1], y[:-1, None], x[None, 1:], y[1:, None])
         return shapely.area(shapely.intersection(boxes, polygon)) / self.model.area_m2
 
 
+
+
+def part_edges(low_m: float, high_m: float, board_m: tuple[float, float], neighbours_m: list[tuple[float, float]],
+               fine: Fineness) -> FloatArray:
+    """Cell edges along one axis: finest at the part's ends, fine along the neighbours, growing between [m]."""
+    rim = max((high_m - low_m) / fine.part_cells, fine.smallest_m)
+    wanted = [(low_m, low_m, rim), (high_m, high_m, rim), *((a, b, fine.neighbour_m) for a, b in neighbours_m)]
+    return graded_edges([board_m[0], low_m, high_m, board_m[1]], wanted, coarsest_m=fine.coarsest_m, growth=fine.growth)
 
 
 def _mixing(setup: HeatSetup) -> tuple[str, ...]:

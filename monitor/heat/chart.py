@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import os
+import io
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +10,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from monitor.errors import EnvironmentFault
+from monitor.files import write_bytes_whole
 from monitor.heat.fit import FitResult
 
 __all__ = ["draw_residuals"]
@@ -30,10 +31,10 @@ def draw_residuals(fit: FitResult, path: Path) -> None:
     _left_over(lower, fit)
     figure.suptitle(f"Thermocouple run: {fit.calibration.rms_k:.1f} K rms left, clocks {fit.offset_s:+.2f} s apart "
                     f"(1 sigma {fit.offset_sigma_s:.2f} s)", fontsize=11, x=0.01, ha="left")
-    temporary = Path(f"{path}.part")
+    png = io.BytesIO()
+    canvas.print_png(png)
     try:
-        canvas.print_png(str(temporary))
-        os.replace(temporary, path)
+        write_bytes_whole(path, png.getvalue())
     except OSError as fault:
         raise EnvironmentFault(f"{path}: cannot write the picture ({fault.strerror})") from fault
 

@@ -3,32 +3,36 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import RegularGridInterpolator
 
 from monitor.heat import jet
+from monitor.heat.calibration import Calibration
 from monitor.heat.chain import Blow, Chain, Fineness, Sites
-from monitor.heat.limits import SILICON_RISK_C, TARGET_MARGIN_K, site_limits
+from monitor.heat.limits import SILICON_RISK_C, melt_wanted, neighbour_melts_c, site_limits
 from monitor.heat.types import Band, HeatInput, HeatReading, HeatSetup, JointState
 from monitor.heat.uncertainty import PARAMETERS, Knowledge, band, draw_scores, parameters, prior
 
-if TYPE_CHECKING:
-    from monitor.heat.fit import Calibration
-
-__all__ = ["SITES", "HeatEstimator", "joint_state", "member_blow"]
+__all__ = ["SITES", "HeatEstimator", "joined", "joint_state", "member_blow"]
 
 FloatArray = NDArray[np.float64]
 
 SITES = ("package top", "joint centre", "joint corner", "board top", "underside")
 N_MEMBERS = 33
-LONGEST_STEP_S = 0.1
+LEAST_STEP_S, LONGEST_STEP_S = 0.09, 0.125  # frames are joined until they make a step: 10 a second are enough
 FORECAST_STEPS_S = (0.5, 0.5, 1, 1, 2, 2, 3, 3, 4, 4, 5, 5, 7, 7, 7, 8)  # one minute ahead
 FORECAST_EVERY_S = 2.0
 HOLD_S = 3.0  # the coldest joint's lower bound must stay above its mark this long
 UNDERCOOLING_K = 30.0  # tin stays liquid 10 to 30 K and more below its solidus when it cools; handbook, from memory
+# "Surely solid" needs this many half-widths of the 90 % band between the estimate and the solidus: 3 sigma. See
+# tests/benchmarks/heat_bands.py for how often it is wrong.
+SOLID_REACH = 1.8
+STILL_K_S = 0.15  # joints that rise more slowly than this gain nothing worth waiting for
+COOLING_STEPS_S = (1, 1, 2, 2, 3, 3, 5, 5, 8, 10, 15, 20, 30, 40)
 HEIGHT_REACH = 1.25  # a thermocouple run speaks for heights up to a quarter beyond its own; a choice
 RAMP_S = 1.0  # time constant of the smoothed ramps: a sweep's swing is evened out, a real rise is not
 FORGET_S = 0.7  # how fast an unseen nozzle stops being where it was; practice, no source
@@ -63,22 +67,46 @@ class HeatEstimator:
         scores = np.pad(scores, ((0, 0), (0, _TO_REGION + len(self._regions_m))))
         root = np.linalg.cholesky(self.knowledge.cov + 1e-12 * np.eye(len(PARAMETERS)))
         self._input_scores = scores[len(PARAMETERS):]
-        self.chain = Chain(setup, parameters(self.knowledge.mean[:, None] + root @ scores[:len(PARAMETERS)]), fineness)
-        self.limits = site_limits(setup)
+        self.scores = self.knowledge.mean[:, None] + root @ scores[:len(PARAMETERS)]
+        self.chain = Chain(setup, parameters(self.scores), fineness)
+        self.limits, self.melt = site_limits(setup), melt_wanted(setup.part)
+        self._neighbour_melts_c = neighbour_melts_c(setup)
         self._last: HeatInput | None = None
         self._unseen_s = self._held_s = self._since_forecast_s = 0.0
         self._forecast: dict[str, Band | None] | None = None
         self._wet_s = math.inf  # since the joints may last have been molten; inf once they are surely solid again
         self._liquid_s = np.zeros(self.chain.n_members)
-        self._before: dict[str, FloatArray] = {}
+        self._before = self._named(self.chain.sites())
+        self._start = {name: float(values[0]) for name, values in self._before.items()}
+        self._ceiling_c = self._hottest_start_c()
+        self._solid_in_s: float | None = None
+        self._waiting: list[HeatInput] = []
+        self._kind: tuple | None = None
         self._rates: dict[str, FloatArray] = {}
         self._range_flags: tuple[str, ...] = ()
 
     def step(self, inp: HeatInput) -> HeatReading:
-        """Advance to inp.t_s and read the estimate."""
+        """Take an input in and read the estimate.
+
+        Inputs of one kind are joined until they make a step of a tenth of a second; until then the last reading stands.
+        """
+        is_new_kind = _kind(inp) != self._kind
+        if is_new_kind and self._waiting:
+            self._take(joined(self._waiting))
+            self._waiting = []
         self._unseen_s = 0.0 if inp.observed else self._unseen_s + inp.dt_s
         if inp.observed and _meets_board(inp):
             self._last = inp
+        self._kind = _kind(inp)
+        self._waiting.append(inp)
+        if not is_new_kind and sum(i.dt_s for i in self._waiting) < LEAST_STEP_S:
+            return replace(self._reading, t_s=inp.t_s, observed=inp.observed)
+        group, self._waiting = self._waiting, []
+        self._reading = self._take(joined(group))
+        return self._reading
+
+    def _take(self, inp: HeatInput) -> HeatReading:
+        """Advance to inp.t_s and read the estimate."""
         blow = self._blow(inp)
         self._advance(blow, inp.dt_s)
         sites = self.chain.sites()
@@ -91,7 +119,8 @@ class HeatEstimator:
         power, energy = self._regions(self.chain.power_w()), self._regions(self.chain.energy_j)
         return HeatReading(inp.t_s, inp.observed, power, energy, temps, ramp, float(self._liquid_s[0]),
                            self._time_left(blow, sites, inp.dt_s), state, reason, self._flags(temps),
-                           {name: self._band(rate) for name, rate in self._rates.items()}, self._liquid_band())
+                           {name: self._band(rate) for name, rate in self._rates.items()}, self._liquid_band(),
+                           self._molten(), self._solid_in_s)
 
     def field(self, step_m: float = 1e-3) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Board-top temperature for a map: x centres, y centres in the bench frame [m], (ny, nx) [C], nan off the board."""
@@ -144,16 +173,36 @@ class HeatEstimator:
         else:
             self._exit = self.chain.blow(blow, dt_s)
 
+    def _hottest_start_c(self) -> float:
+        """The hottest that anything is before the jet comes: nothing can pass it and the jet."""
+        given = [p.values["temp_c"] for p in self.setup.protections if "temp_c" in p.values]
+        return max(self.setup.station.ambient_c, *given, *(float(v.max()) for v in self._before.values()))
+
     def _named(self, sites: Sites) -> dict[str, FloatArray]:
         """Members of every site by its name."""
         return dict(zip(SITES, sites[:5], strict=True)) | dict(
             zip((n.name for n in self.setup.neighbours), sites.neighbours, strict=True))
 
     def _bands(self, named: dict[str, FloatArray]) -> dict[str, Band]:
-        start = self.chain.start_c
-        lowest = min(start, self.setup.station.ambient_c)
-        return {name: self._band(t, self.knowledge.form_share * abs(float(t[0]) - start), lowest)
+        if hasattr(self, "_exit"):
+            self._ceiling_c = max(self._ceiling_c, self._band(self._exit.temp_c).high)
+        return {name: self._under_ceiling(self._band(t, self.knowledge.form_share * abs(float(t[0]) - self._start[name]),
+                                                     min(self._start[name], self.setup.station.ambient_c)))
                 for name, t in named.items()}
+
+    def _under_ceiling(self, b: Band) -> Band:
+        """Nothing is hotter than the hottest air that has left the nozzle."""
+        return Band(b.low, b.mid, max(b.mid, min(b.high, self._ceiling_c)))
+
+    def _molten(self) -> Band:
+        """Share of the solder that has melted."""
+        model = self.chain.model
+        s, area = model.shape, model.area_m2
+        inner = area[s.ja:s.jb, s.ia:s.ib]
+        share = np.einsum("ji,jim->m", inner / inner.sum(), model.work.liquid)
+        low, high = np.quantile(share[:self._n_members], [0.05, 0.95])
+        mid, unseen = float(share[0]), share[self._n_members:]
+        return Band(min(float(low), mid, float(unseen.min())), mid, max(float(high), mid, float(unseen.max())))
 
     def _band(self, values: FloatArray, extra_sigma: float = 0.0, lowest: float = -np.inf) -> Band:
         """Band of a quantity, reaching out to whatever an unseen nozzle may have done."""
@@ -174,25 +223,35 @@ class HeatEstimator:
 
     def _ramps(self, named: dict[str, FloatArray], dt_s: float) -> Band:
         """The joint's rate over this step; the smoothed rates of all sites are kept beside."""
-        start = np.full(self.chain.n_members, self.chain.start_c)
-        before = {name: self._before.get(name, start) for name in named}
+        before = self._before
         self._before = {name: values.copy() for name, values in named.items()}
         if dt_s <= 0:
-            return self._band(np.full_like(start, np.nan))
+            return self._band(np.full(self.chain.n_members, np.nan))
         keep = math.exp(-dt_s / RAMP_S)
         rates = {name: (values - before[name]) / dt_s for name, values in named.items()}
         self._rates = {name: keep * self._rates.get(name, 0.0) + (1 - keep) * rate for name, rate in rates.items()}
         return self._band(rates["joint centre"])
 
     def _joint(self, temps: dict[str, Band], dt_s: float) -> tuple[JointState, str]:
-        mark = self.chain.alloy.liquidus_c + TARGET_MARGIN_K
+        mark = self.melt.mark_c
         self._held_s = self._held_s + dt_s if temps["joint corner"].low > mark else 0.0
-        return joint_state(temps, self._freezing_c(temps, dt_s), mark, self._held_s, self.knowledge,
-                           unseen=self._unseen_s > 0, outside=self._outside_heights())
+        state, why = joint_state(temps, self._freezing_c(temps, dt_s), mark, self._held_s, self.knowledge,
+                                 unseen=self._unseen_s > 0, outside=self._outside_heights())
+        return state, (self._stuck(temps) + why if state is JointState.CANNOT_TELL else why)
+
+    def _stuck(self, temps: dict[str, Band]) -> str:
+        """In words, when the joints take in so little more that waiting will not melt them; else nothing."""
+        rate, corner = self._rates.get("joint corner"), temps["joint corner"]
+        if rate is None or self._unseen_s > 0 or corner.mid >= self.chain.alloy.solidus_c or corner.mid < self._start[
+                "joint corner"] + 20.0:
+            return ""
+        if self._band(rate).high > STILL_K_S or self._band(rate).low < -STILL_K_S:
+            return ""
+        return f"not melting: the coldest joint hardly gains heat any more at {corner.mid:.0f} C; "
 
     def _freezing_c(self, temps: dict[str, Band], dt_s: float) -> float:
         """Below it the joints are solid: the solidus on the way up, less on the way down and not for a while."""
-        alloy, hottest = self.chain.alloy, max(temps["joint centre"].high, temps["joint corner"].high)
+        alloy, hottest = self.chain.alloy, _hottest_joint_c(temps)
         self._wet_s = 0.0 if hottest >= alloy.solidus_c else self._wet_s + dt_s
         if self._wet_s < alloy.wet_hold_s:
             return -math.inf
@@ -217,6 +276,9 @@ class HeatEstimator:
         self._since_forecast_s += dt_s
         if self._forecast is None or self._since_forecast_s >= FORECAST_EVERY_S:
             self._forecast, self._since_forecast_s = self._look_ahead(blow, sites), 0.0
+            self._solid_in_s = self._cooling() if math.isfinite(self._wet_s) else None
+        elif self._solid_in_s is not None:
+            self._solid_in_s = max(0.0, self._solid_in_s - dt_s) if math.isfinite(self._wet_s) else None
         past = self._since_forecast_s
         return {name: b and Band(max(b.low - past, 0), max(b.mid - past, 0), max(b.high - past, 0))
                 for name, b in self._forecast.items()}
@@ -233,6 +295,20 @@ class HeatEstimator:
         names = ["package top", "board top", "underside", *(n.name for n in self.setup.neighbours)]
         return {name: _crossing(history[:, i], self.limits[name].value_c) for i, name in enumerate(names)}
 
+    def _cooling(self) -> float | None:
+        """Time until the joints are surely solid if the jet went away now; None when it is beyond the look-ahead."""
+        saved, passed, alloy = self.chain.state(), 0.0, self.chain.alloy
+        found = None
+        for step_s in COOLING_STEPS_S:
+            self.chain.rest(step_s)
+            passed += step_s
+            temps = self._bands(self._named(self.chain.sites()))
+            if _hottest_joint_c(temps) < alloy.solidus_c - UNDERCOOLING_K:
+                found = max(passed, alloy.wet_hold_s - self._wet_s)
+                break
+        self.chain.restore(saved)
+        return found
+
     def _note_range(self, blow: Blow | None) -> None:
         if blow is None or not hasattr(self, "_exit"):
             self._range_flags = ()
@@ -243,11 +319,14 @@ class HeatEstimator:
     def _flags(self, temps: dict[str, Band]) -> tuple[str, ...]:
         flags = (*self.chain.notes, *self._range_flags)
         if math.isfinite(self._wet_s) and self._wet_s > 0:
+            more = "" if self._solid_in_s is None else f" for about {self._solid_in_s:.0f} s more"
             flags += ("cooling joints may stay wet" + (
                 f" for up to {self.chain.alloy.wet_hold_s:.0f} s (common practice)" if self.chain.alloy.wet_hold_s else
-                " below their solidus") + ": keep the board still",)
+                " below their solidus") + f": keep the board still{more}",)
         if outside := self._outside_heights():
             flags += (f"{outside}: the band may be too narrow",)
+        if soft := [name for name, melts_c in self._neighbour_melts_c.items() if temps[name].mid > melts_c]:
+            flags += (f"joints of {', '.join(soft)} may be molten: do not touch it",)
         if temps["package top"].high > SILICON_RISK_C:
             flags += (f"package top may pass {SILICON_RISK_C:.0f} C, where silicon is at risk (common practice)",)
         if self._last is None:
@@ -286,8 +365,8 @@ def joint_state(temps: dict[str, Band], solidus_c: float, mark_c: float, held_s:
         Why the calibration does not reach the present height, in words; nothing when it does.
     """
     centre, corner = temps["joint centre"], temps["joint corner"]
-    if max(centre.high, corner.high) < solidus_c:
-        return JointState.SURELY_SOLID, f"even the upper bound of the hottest joint is below {solidus_c:.0f} C"
+    if _hottest_joint_c(temps) < solidus_c:
+        return JointState.SURELY_SOLID, f"the hottest joint is below {solidus_c:.0f} C by three times its spread"
     if not knowledge.is_calibrated:
         why = f"the band is {corner.low:.0f} to {corner.high:.0f} C and {knowledge.note}"
     elif unseen:
@@ -303,6 +382,27 @@ def joint_state(temps: dict[str, Band], solidus_c: float, mark_c: float, held_s:
     else:
         why = f"the coldest joint may still be at {corner.low:.0f} C, below {mark_c:.0f} C"
     return JointState.CANNOT_TELL, why + "; a part lifted while some joints are solid tears its pads"
+
+
+def joined(inputs: Sequence[HeatInput]) -> HeatInput:
+    """One input for several of a kind, weighted by their durations; the last one's time."""
+    last = inputs[-1]
+    total = sum(i.dt_s for i in inputs)
+    if len(inputs) == 1 or total <= 0 or not all(_meets_board(i) for i in inputs):
+        return replace(last, dt_s=total)
+    mean = lambda values: sum(i.dt_s * v for i, v in zip(inputs, values, strict=True)) / total
+    aim = mean([i.aim_m[0] for i in inputs]), mean([i.aim_m[1] for i in inputs])
+    return replace(last, dt_s=total, height_m=mean([i.height_m for i in inputs]), aim_m=aim)
+
+
+def _kind(inp: HeatInput) -> tuple:
+    """Inputs that differ in this are not joined."""
+    return inp.observed, inp.on, inp.setpoint_c, inp.airflow_m3_s, _meets_board(inp)
+
+
+def _hottest_joint_c(temps: dict[str, Band]) -> float:
+    """Highest temperature that a joint can be thought to have."""
+    return max(b.mid + SOLID_REACH * (b.high - b.mid) for b in (temps["joint centre"], temps["joint corner"]))
 
 
 def _knowledge(setup: HeatSetup, calibration: Calibration | None) -> Knowledge:

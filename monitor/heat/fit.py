@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import os
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
-import tomli_w
 from numpy.typing import ArrayLike, NDArray
 
-from monitor.errors import EnvironmentFault, InputError
+from monitor.errors import InputError
+from monitor.heat.calibration import Calibration
 from monitor.heat.chain import Chain
-from monitor.heat.estimate import SITES, member_blow
+from monitor.heat.estimate import SITES, joined, member_blow
 from monitor.heat.types import HeatInput, HeatSetup
 from monitor.heat.uncertainty import CALIBRATED_FORM_SHARE, PARAMETERS, Knowledge, described, parameters
 
-__all__ = ["Calibration", "FitResult", "fit_thermocouple", "load_calibration", "save_calibration"]
+__all__ = ["FitResult", "fit_thermocouple"]
 
 FloatArray = NDArray[np.float64]
 
@@ -36,34 +33,6 @@ LARGEST_UNSEEN_SHARE = 0.2
 IDENTIFIED = 1.0  # a combination is identified when the run halves its variance
 MOST_STEPS, HOPELESS_STEPS = 12, 3
 _NUDGE = 0.25  # score step of the numerical derivative
-
-
-@dataclass(frozen=True)
-class Calibration:
-    """What a thermocouple run taught, and the board, nozzle and airflow it holds for."""
-
-    knowledge: Knowledge
-    thickness_m: float
-    layers: tuple[tuple[float, float], ...]
-    bore_m: float
-    airflow_m3_s: float
-    height_range_m: tuple[float, float]
-    rms_k: float
-    identified: tuple[str, ...]
-
-    def mismatch(self, setup: HeatSetup) -> str | None:
-        """Why it does not hold for a job, in words; None when it does."""
-        board, station = setup.board, setup.station
-        layers = tuple((layer.thickness_m, layer.coverage) for layer in board.layers)
-        if abs(board.thickness_m / self.thickness_m - 1) > 0.1:
-            return f"made for a board of {self.thickness_m * 1e3:.2f} mm"
-        if layers != self.layers:
-            return "made for other copper layers"
-        if abs(station.bore_m / self.bore_m - 1) > 0.05:
-            return f"made for a bore of {self.bore_m * 1e3:.1f} mm"
-        if abs(station.airflow_m3_s / self.airflow_m3_s - 1) > 0.1:
-            return f"made for {self.airflow_m3_s * 60000:.0f} L/min"
-        return None
 
 
 @dataclass(frozen=True)
@@ -135,59 +104,6 @@ def fit_thermocouple(setup: HeatSetup, inputs: Sequence[HeatInput], log_t_s: Arr
                    offset, offset_sigma, rms)
 
 
-def save_calibration(calibration: Calibration, path: Path) -> None:
-    """Write a calibration as TOML; nothing half-written keeps the final name."""
-    k = calibration.knowledge
-    data = {
-        "kind": "heat calibration", "version": 1, "note": k.note, "rms_k": calibration.rms_k,
-        "identified": list(calibration.identified), "form_share": k.form_share,
-        "board": {"thickness_m": calibration.thickness_m, "layers": [list(x) for x in calibration.layers]},
-        "nozzle": {"bore_m": calibration.bore_m, "airflow_m3_s": calibration.airflow_m3_s,
-                   "height_range_m": list(calibration.height_range_m)},
-        "scores": {"names": list(PARAMETERS), "mean": k.mean.tolist(), "cov": k.cov.tolist()}}
-    temporary = path.with_name(path.name + ".part")
-    try:
-        temporary.write_text(tomli_w.dumps(data), encoding="utf-8")
-        os.replace(temporary, path)
-    except OSError as fault:
-        raise EnvironmentFault(f"{path}: cannot write the calibration ({fault.strerror})") from fault
-
-
-def load_calibration(path: Path) -> Calibration:
-    """Read a calibration; InputError names the file and the key at fault."""
-    try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as fault:
-        raise InputError(f"{path}: cannot be read ({fault.strerror})") from fault
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
-        raise InputError(f"{path}: not a TOML file ({fault})") from fault
-    if data.get("kind") != "heat calibration":
-        raise InputError(f"{path}: kind: expected 'heat calibration'; make one with a thermocouple run")
-    try:
-        return _from_data(data)
-    except KeyError as fault:
-        raise InputError(f"{path}: key {fault} is missing; make the calibration again") from fault
-    except (TypeError, ValueError) as fault:
-        raise InputError(f"{path}: {fault}; make the calibration again") from fault
-
-
-def _from_data(data: dict) -> Calibration:
-    scores, board, nozzle = data["scores"], data["board"], data["nozzle"]
-    if tuple(scores["names"]) != PARAMETERS:
-        raise ValueError("scores.names: made for another version of the heat chain")
-    mean, cov = np.array(scores["mean"], float), np.array(scores["cov"], float)
-    n = len(PARAMETERS)
-    if mean.shape != (n,) or cov.shape != (n, n) or not np.isfinite(cov).all() or not np.isfinite(mean).all():
-        raise ValueError(f"scores: expected {n} finite means and a {n} x {n} covariance")
-    if np.linalg.eigvalsh(0.5 * (cov + cov.T)).min() <= 0:
-        raise ValueError("scores.cov: not a covariance (an eigenvalue is not positive)")
-    low, high = (float(h) for h in nozzle["height_range_m"])
-    knowledge = Knowledge(mean, cov, True, str(data["note"]), float(data["form_share"]), (low, high))
-    return Calibration(knowledge, float(board["thickness_m"]), tuple((float(t), float(c)) for t, c in board["layers"]),
-                       float(nozzle["bore_m"]), float(nozzle["airflow_m3_s"]), (low, high),
-                       float(data["rms_k"]), tuple(data["identified"]))
-
-
 def _checked(setup: HeatSetup, inputs: Sequence[HeatInput], log_t_s: ArrayLike, log_c: ArrayLike,
              site: str) -> tuple[FloatArray, FloatArray]:
     t, temp = np.asarray(log_t_s, float), np.asarray(log_c, float)
@@ -223,20 +139,10 @@ def _steps(inputs: Sequence[HeatInput]) -> list[HeatInput]:
         if not item.observed:
             known = replace(last or item, t_s=item.t_s, dt_s=item.dt_s, on=item.on and last is not None)
         if group and (known.on != group[0].on or sum(g.dt_s for g in group) + known.dt_s > STEP_S):
-            steps.append(_joined(group))
+            steps.append(joined(group))
             group = []
         group.append(known)
-    return [*steps, _joined(group)]
-
-
-def _joined(group: list[HeatInput]) -> HeatInput:
-    """One input for several, weighted by their durations."""
-    if len(group) == 1 or not group[0].on:
-        return replace(group[-1], dt_s=sum(g.dt_s for g in group))
-    weight = np.array([g.dt_s for g in group])
-    mean = lambda values: float(weight @ np.array(values) / weight.sum())
-    aim = mean([g.aim_m[0] for g in group]), mean([g.aim_m[1] for g in group])
-    return replace(group[-1], dt_s=float(weight.sum()), height_m=mean([g.height_m for g in group]), aim_m=aim)
+    return [*steps, joined(group)]
 
 
 def _simulate(setup: HeatSetup, steps: list[HeatInput], scores: FloatArray, site: str) -> Run:
@@ -248,20 +154,24 @@ def _simulate(setup: HeatSetup, steps: list[HeatInput], scores: FloatArray, site
         members[i, 1 + n + i] -= _NUDGE
     chain = Chain(setup, parameters(members[:len(PARAMETERS)]))
     names = [neighbour.name for neighbour in setup.neighbours]
-    rows, times = [np.full(1 + 2 * n, chain.start_c)], [steps[0].t_s - steps[0].dt_s]
+    def at_site() -> FloatArray:
+        sites = chain.sites()
+        return sites[SITES.index(site)] if site in SITES else sites.neighbours[names.index(site)]
+
+    rows, times = [at_site()], [steps[0].t_s - steps[0].dt_s]
     for step in steps:
         if step.on:
             chain.blow(member_blow(step, setup, members[len(PARAMETERS):]), step.dt_s)
         else:
             chain.rest(step.dt_s)
-        sites = chain.sites()
-        rows.append(sites[SITES.index(site)] if site in SITES else sites.neighbours[names.index(site)])
+        rows.append(at_site())
         times.append(step.t_s)
     temps = np.array(rows)
     gain = 1 + BEAD_SHARE * scores[-1]
-    rise = temps[:, 0] - chain.start_c
+    start_c = temps[0, 0]
+    rise = temps[:, 0] - start_c
     slopes = gain * (temps[:, 1:1 + n] - temps[:, 1 + n:]) / (2 * _NUDGE)
-    return np.array(times), chain.start_c + gain * rise, np.column_stack([slopes, BEAD_SHARE * rise])
+    return np.array(times), start_c + gain * rise, np.column_stack([slopes, BEAD_SHARE * rise])
 
 
 def _converged(setup: HeatSetup, steps: list[HeatInput], site: str, run: Run, state: _State, t_log: FloatArray,

@@ -28,8 +28,11 @@ __all__ = [
     "exit_state",
     "film_profile",
     "half_width_m",
+    "heat_flow_share",
+    "limit_film",
     "mass_flow_kg_s",
     "mean_nusselt",
+    "momentum_share",
     "range_flags",
     "spread_over",
     "velocity_share",
@@ -40,6 +43,7 @@ FloatArray = NDArray[np.float64]
 DECAY_CONSTANT = 5.0  # excess temperature, Chen and Rodi 1980, from memory
 VELOCITY_CONSTANT = 6.2  # same
 VELOCITY_SPREAD, TEMPERATURE_SPREAD = 0.086, 0.11  # half-width per path length, same
+CORE_HALF_WIDTH = 0.53  # half-width over d_eff while the core lasts; keeps momentum and heat flow, a choice
 STAGNATION_RADIUS_D = 2.5  # lower end of Martin's range in r/d
 GRAVITY_M_S2 = 9.80665
 
@@ -114,8 +118,11 @@ def decay_share(path_m: ArrayLike, d_eff_m: ArrayLike, constant: ArrayLike = DEC
 
 
 def velocity_share(path_m: ArrayLike, d_eff_m: ArrayLike) -> FloatArray:
-    """Share of the exit velocity left on the axis, never above one (Chen and Rodi 1980, from memory) [-]."""
-    return np.minimum(1.0, VELOCITY_CONSTANT * np.asarray(d_eff_m) / np.maximum(path_m, 1e-9))
+    """Share of the exit velocity left on the axis [-]; far law of Chen and Rodi 1980, from memory.
+
+    The sixth-power blend into the core is a choice.
+    """
+    return (1.0 + (np.asarray(path_m) / (VELOCITY_CONSTANT * np.asarray(d_eff_m))) ** 6) ** (-1 / 6)
 
 
 def mean_nusselt(reynolds: ArrayLike, prandtl: ArrayLike, height_d: ArrayLike, radius_d: ArrayLike) -> FloatArray:
@@ -138,12 +145,26 @@ def film_profile(exit_: JetExit, bore_m: float, path_m: ArrayLike) -> tuple[Floa
     return _nusselt_scale(exit_.reynolds, prandtl) * conductivity / bore_m, 0.1 * (height_d - 6.0)
 
 
-def half_width_m(path_m: ArrayLike, rate: float = TEMPERATURE_SPREAD) -> FloatArray:
+def half_width_m(path_m: ArrayLike, rate: float = TEMPERATURE_SPREAD, d_eff_m: ArrayLike = 0.0) -> FloatArray:
     """Radius at which a free jet's excess has fallen to a half [m]; rate is TEMPERATURE_SPREAD or VELOCITY_SPREAD.
 
-    Chen and Rodi 1980, from memory; for 10 to 60 d, where the profiles are bells.
+    Chen and Rodi 1980, from memory; for 10 to 60 d, where the profiles are bells. With d_eff_m the jet keeps a width
+    of its own near the outlet, so that momentum and heat are kept from the core's end on; the blend is a choice.
     """
-    return rate * np.asarray(path_m, float)
+    return ((CORE_HALF_WIDTH * np.asarray(d_eff_m, float)) ** 4 + (rate * np.asarray(path_m, float)) ** 4) ** 0.25
+
+
+def momentum_share(path_m: ArrayLike, d_eff_m: ArrayLike) -> FloatArray:
+    """Momentum of the bell-shaped velocity profile over the nozzle's [-]; 0.82 far out, where the constants leave it."""
+    width = half_width_m(path_m, VELOCITY_SPREAD, d_eff_m) / d_eff_m
+    return velocity_share(path_m, d_eff_m) ** 2 * width**2 * 2 / np.log(2)
+
+
+def heat_flow_share(path_m: ArrayLike, d_eff_m: ArrayLike, constant: ArrayLike = DECAY_CONSTANT) -> FloatArray:
+    """Heat flow of the bell-shaped profiles of velocity and excess temperature over the nozzle's [-]."""
+    narrow, wide = (half_width_m(path_m, rate, d_eff_m) / d_eff_m for rate in (VELOCITY_SPREAD, TEMPERATURE_SPREAD))
+    area = 4 / np.log(2) / (narrow**-2 + wide**-2)
+    return velocity_share(path_m, d_eff_m) * decay_share(path_m, d_eff_m, constant) * area
 
 
 def arrival_radius_m(bore_m: float, path_m: ArrayLike, spread: ArrayLike = 1.0) -> FloatArray:
@@ -196,6 +217,29 @@ def spread_over(x_m, y_m, centre_x_m, centre_y_m, lean_x, lean_y, stretch, bore_
                 outside = _local(max(np.sqrt(rho2), edge), shape[m])
                 coefficient[j, i, m] = scale[m] * (inside if rho2 < edge * edge else outside)
                 arrival_c[j, i, m] = ambient_c + rise_k[m] / np.sqrt(1.0 + r2 / (radius_m[m] * radius_m[m]))
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def limit_film(dx_m, dy_m, top_c, carried_w, coefficient, arrival_c):
+    """Lower each member's film coefficient so that the board takes less than the jet carries [W], in place.
+
+    The wall jet cools as it gives its heat away, which Martin's law and the assumed arrival leave out far from the
+    nozzle. Factor (1 + (q / carried)^4)^(-1/4): nothing is taken off where a tenth is used; the exponent is a choice.
+    """
+    ny, nx, n = coefficient.shape
+    taken = np.zeros(n)
+    for j in range(ny):
+        for i in range(nx):
+            area = dx_m[i] * dy_m[j]
+            for m in range(n):
+                taken[m] += area * coefficient[j, i, m] * (arrival_c[j, i, m] - top_c[j, i, m])
+    for m in range(n):
+        share = max(taken[m], 0.0) / max(carried_w[m], 1e-9)
+        taken[m] = (1.0 + share * share * share * share) ** -0.25
+    for j in range(ny):
+        for i in range(nx):
+            for m in range(n):
+                coefficient[j, i, m] *= taken[m]
 
 
 @njit(cache=True, error_model="numpy", inline="always")

@@ -26,7 +26,12 @@ _compiled_inline = njit(cache=True, nogil=True, error_model="numpy", inline="alw
 
 
 class Shape(NamedTuple):
-    """Grid spacing and the part's place in it: columns ja:jb, ia:ib carry the levels from n_board on."""
+    """Grid spacing and the part's place in it: columns ja:jb, ia:ib carry the levels from n_board on.
+
+    link_x[j, i] multiplies the board's conductance between columns i and i + 1, link_y[j, i] that between j and j + 1:
+    0 across a slot, above 1 along a pad of solid copper. via_w_mk is what plated holes add to each column's
+    through-plane conductivity.
+    """
 
     dx_m: FloatArray
     dy_m: FloatArray
@@ -35,6 +40,9 @@ class Shape(NamedTuple):
     jb: int
     ia: int
     ib: int
+    link_x: FloatArray  # (ny, nx)
+    link_y: FloatArray
+    via_w_mk: FloatArray
 
 
 class Layers(NamedTuple):
@@ -123,6 +131,20 @@ def _loss(law, face_c, ambient_c, forced_w_m2k):
     return law[0] + natural + law[2] * STEFAN_BOLTZMANN * (hot * hot + cold * cold) * (hot + cold)
 
 
+@_compiled_inline
+def _link(shape, link, k, j, i):
+    """Share of the plain conductance between a column and the next one."""
+    return link[j, i] if k < shape.n_board else 1.0
+
+
+@_compiled_inline
+def _via(shape, layers, k, j, i):
+    """What plated holes add to the conductance between levels k and k + 1 of the board [W/m2/K]."""
+    if k < 0 or k >= shape.n_board - 1:
+        return 0.0
+    return 2.0 * shape.via_w_mk[j, i] / (layers.thickness_m[k] + layers.thickness_m[k + 1])
+
+
 @_compiled
 def _faces(shape, layers, exchange, work, jet_h, jet_c):
     """Coupling and driving temperature of both faces of each column."""
@@ -158,10 +180,11 @@ def _residual(shape, layers, exchange, work, dt_s):
         for j in range(j0, j1):
             for i in range(i0, i1):
                 top = _top_level(shape, n_levels, j, i)
-                west = 0.0 if i == i0 else 2.0 / ((dx[i - 1] + dx[i]) * dx[i])
-                east = 0.0 if i == i1 - 1 else 2.0 / ((dx[i + 1] + dx[i]) * dx[i])
-                south = 0.0 if j == j0 else 2.0 / ((dy[j - 1] + dy[j]) * dy[j])
-                north = 0.0 if j == j1 - 1 else 2.0 / ((dy[j + 1] + dy[j]) * dy[j])
+                west = 0.0 if i == i0 else 2.0 / ((dx[i - 1] + dx[i]) * dx[i]) * _link(shape, shape.link_x, k, j, i - 1)
+                east = 0.0 if i == i1 - 1 else 2.0 / ((dx[i + 1] + dx[i]) * dx[i]) * _link(shape, shape.link_x, k, j, i)
+                south = 0.0 if j == j0 else 2.0 / ((dy[j - 1] + dy[j]) * dy[j]) * _link(shape, shape.link_y, k, j - 1, i)
+                north = 0.0 if j == j1 - 1 else 2.0 / ((dy[j + 1] + dy[j]) * dy[j]) * _link(shape, shape.link_y, k, j, i)
+                via_down, via_up = _via(shape, layers, k - 1, j, i), _via(shape, layers, k, j, i)
                 open_sides = (1.0 if i == i0 else 0.0) / dx[i] + (1.0 if i == i1 - 1 else 0.0) / dx[i] + (
                     1.0 if j == j0 else 0.0) / dy[j] + (1.0 if j == j1 - 1 else 0.0) / dy[j]
                 side = open_sides * exchange.side_w_m2k * layers.thickness_m[k]
@@ -173,11 +196,11 @@ def _residual(shape, layers, exchange, work, dt_s):
                         + south * (t[k, js, i, m] - here) + north * (t[k, jn, i, m] - here))
                     flux -= exchange.loss_scale[m] * side * (here - exchange.ambient_c)
                     if k > 0:
-                        flux += layers.up_w_m2k[k - 1, m] * (t[k - 1, j, i, m] - here)
+                        flux += (layers.up_w_m2k[k - 1, m] + via_down) * (t[k - 1, j, i, m] - here)
                     else:
                         flux += work.source_w_m2[1, j, i, m] - work.coupling[1, j, i, m] * here
                     if k < top:
-                        flux += layers.up_w_m2k[k, m] * (t[k + 1, j, i, m] - here)
+                        flux += (layers.up_w_m2k[k, m] + via_up) * (t[k + 1, j, i, m] - here)
                     else:
                         flux += work.source_w_m2[0, j, i, m] - work.coupling[0, j, i, m] * here
                     d[k, j, i, m] = dt_s * flux / layers.capacity_j_m2k[k, m]
@@ -186,13 +209,12 @@ def _residual(shape, layers, exchange, work, dt_s):
 
 
 @_compiled
-def _factor(width, rate):
-    """Thomas factors of (1 + dt*A) along one line: lower, inverse pivot, upper, each (cells, members)."""
+def _factor(width, link, rate, lower, pivot, upper):
+    """Thomas factors of (1 + dt*A) along one line: lower, inverse pivot, upper, each (cells, members), in place."""
     cells, n = width.size, rate.size
-    lower, pivot, upper = np.zeros((cells, n)), np.zeros((cells, n)), np.zeros((cells, n))
     for i in range(cells):
-        before = 0.0 if i == 0 else 2.0 / ((width[i - 1] + width[i]) * width[i])
-        after = 0.0 if i == cells - 1 else 2.0 / ((width[i + 1] + width[i]) * width[i])
+        before = 0.0 if i == 0 else 2.0 / ((width[i - 1] + width[i]) * width[i]) * link[i - 1]
+        after = 0.0 if i == cells - 1 else 2.0 / ((width[i + 1] + width[i]) * width[i]) * link[i]
         for m in range(n):
             lower[i, m] = rate[m] * before
             value = 1.0 + rate[m] * (before + after)
@@ -200,7 +222,15 @@ def _factor(width, rate):
                 value -= lower[i, m] * upper[i - 1, m]
             pivot[i, m] = 1.0 / value
             upper[i, m] = rate[m] * after * pivot[i, m]
-    return lower, pivot, upper
+
+
+@_compiled
+def _same(a, b):
+    """Whether two lines have equal links, so that the factors of one serve the other."""
+    for i in range(a.size):
+        if a[i] != b[i]:
+            return False
+    return True
 
 
 @_compiled
@@ -209,8 +239,14 @@ def _sweep_x(shape, layers, work, dt_s):
     n_levels, _, _, n = d.shape
     for k in range(n_levels):
         j0, j1, i0, i1 = _span(shape, k)
-        lower, pivot, upper = _factor(shape.dx_m[i0:i1], dt_s * layers.spread_w_k[k] / layers.capacity_j_m2k[k])
+        rate, plain = dt_s * layers.spread_w_k[k] / layers.capacity_j_m2k[k], np.ones(i1 - i0)
+        lower, pivot, upper = np.zeros((i1 - i0, n)), np.zeros((i1 - i0, n)), np.zeros((i1 - i0, n))
         for j in range(j0, j1):
+            if k < shape.n_board:
+                if j == j0 or not _same(shape.link_x[j], shape.link_x[j - 1]):
+                    _factor(shape.dx_m[i0:i1], shape.link_x[j], rate, lower, pivot, upper)
+            elif j == j0:
+                _factor(shape.dx_m[i0:i1], plain, rate, lower, pivot, upper)
             for m in range(n):
                 d[k, j, i0, m] *= pivot[0, m]
             for i in range(i0 + 1, i1):
@@ -227,16 +263,20 @@ def _sweep_y(shape, layers, work, dt_s):
     n_levels, _, _, n = d.shape
     for k in range(n_levels):
         j0, j1, i0, i1 = _span(shape, k)
-        lower, pivot, upper = _factor(shape.dy_m[j0:j1], dt_s * layers.spread_w_k[k] / layers.capacity_j_m2k[k])
+        rate, plain = dt_s * layers.spread_w_k[k] / layers.capacity_j_m2k[k], np.ones(j1 - j0)
+        lower, pivot, upper = np.zeros((j1 - j0, n)), np.zeros((j1 - j0, n)), np.zeros((j1 - j0, n))
         for i in range(i0, i1):
+            if k < shape.n_board:
+                if i == i0 or not _same(shape.link_y[:, i], shape.link_y[:, i - 1]):
+                    _factor(shape.dy_m[j0:j1], shape.link_y[:, i], rate, lower, pivot, upper)
+            elif i == i0:
+                _factor(shape.dy_m[j0:j1], plain, rate, lower, pivot, upper)
             for m in range(n):
                 d[k, j0, i, m] *= pivot[0, m]
-        for j in range(j0 + 1, j1):
-            for i in range(i0, i1):
+            for j in range(j0 + 1, j1):
                 for m in range(n):
                     d[k, j, i, m] = (d[k, j, i, m] + lower[j - j0, m] * d[k, j - 1, i, m]) * pivot[j - j0, m]
-        for j in range(j1 - 2, j0 - 1, -1):
-            for i in range(i0, i1):
+            for j in range(j1 - 2, j0 - 1, -1):
                 for m in range(n):
                     d[k, j, i, m] += upper[j - j0, m] * d[k, j + 1, i, m]
 
@@ -251,10 +291,11 @@ def _sweep_z(shape, layers, work, dt_s):
         for i in range(nx):
             top = _top_level(shape, n_levels, j, i)
             for k in range(top + 1):
+                via_down, via_up = _via(shape, layers, k - 1, j, i), _via(shape, layers, k, j, i)
                 for m in range(n):
                     rate = dt_s / layers.capacity_j_m2k[k, m]
-                    below = layers.up_w_m2k[k - 1, m] if k > 0 else work.coupling[1, j, i, m]
-                    above = layers.up_w_m2k[k, m] if k < top else work.coupling[0, j, i, m]
+                    below = layers.up_w_m2k[k - 1, m] + via_down if k > 0 else work.coupling[1, j, i, m]
+                    above = layers.up_w_m2k[k, m] + via_up if k < top else work.coupling[0, j, i, m]
                     value = 1.0 + rate * (below + above)
                     if k > 0:
                         lower[k, m] = rate * below

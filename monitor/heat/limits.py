@@ -4,18 +4,24 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from monitor.heat.alloy import Alloy, find_alloy
+import shapely
+
+from monitor.heat.alloy import Alloy, find_alloy, joint_alloy
 from monitor.heat.part import part_shape
-from monitor.heat.types import HeatSetup
+from monitor.heat.types import HeatSetup, PartSetup, RegionSetup
 
 __all__ = [
     "SILICON_RISK_C",
     "TARGET_MARGIN_K",
     "Limit",
+    "Melt",
+    "melt_wanted",
     "package_class_c",
+    "neighbour_melts_c",
     "plastic_limit_c",
     "practice_words",
     "ramp_limits_k_s",
+    "ramp_wanted_k_s",
     "seconds_near_class",
     "site_limits",
     "time_above_s",
@@ -24,7 +30,10 @@ __all__ = [
 
 SILICON_RISK_C = 400.0  # silicon at risk; common practice, no source
 LAMINATE_TOP_C = 260.0  # top laminate under 260-280 C; common practice, no source
-TARGET_MARGIN_K = 15.0  # joint target liquidus + 15 to 30 K; common practice, no source
+TARGET_MARGIN_K, FIT_HOLD_S = 15.0, 5.0  # joint target liquidus + 15 to 30 K; common practice, no source
+THICK_M = 2.5e-3  # the thickest row of the J-STD-020 tables begins here
+LIFT_MARGIN_K, LIFT_HOLD_S = 5.0, 3.0  # to lift off: just molten everywhere; common practice, no source
+FLOOD_MARGIN_K, FLOOD_HOLD_S = 30.0, 10.0  # a low-melt alloy needs time to dissolve the old joint; practice, no source
 # J-STD-020 lead-free classification (rev C table 4-2 as reproduced in public makers' reflow sheets)
 _LEAD_FREE_C = ((1.6, (260.0, 260.0, 260.0)), (2.5, (260.0, 250.0, 245.0)), (float("inf"), (250.0, 245.0, 245.0)))
 # J-STD-020D.1 and later table 4-1, from memory: thickness under 2.5 mm and above, volume under 350 mm3 and above
@@ -40,6 +49,32 @@ class Limit:
 
     value_c: float
     source: str
+
+
+@dataclass(frozen=True)
+class Melt:
+    """What the coldest joint must reach, for how long, and why."""
+
+    mark_c: float
+    hold_s: float
+    why: str
+
+
+def melt_wanted(part: PartSetup) -> Melt:
+    """When the joints count as done for the work at hand.
+
+    Notes
+    -----
+    Margins and times are common practice, no source: to lift a part its joints need only be molten, to fit one the
+    solder must wet. Bismuth solder flooded over old joints dissolves them from its own melting point on.
+    """
+    alloy, added = joint_alloy(part.alloy, part.alloy_before), find_alloy(part.alloy)
+    if part.work != "remove":
+        return Melt(alloy.liquidus_c + TARGET_MARGIN_K, FIT_HOLD_S, f"liquidus of {alloy.name} and {TARGET_MARGIN_K:.0f} K to wet")
+    flooded_c = added.liquidus_c + FLOOD_MARGIN_K
+    if "Bi" in added.elements and part.alloy_before is not None and flooded_c < alloy.liquidus_c:
+        return Melt(flooded_c, FLOOD_HOLD_S, f"{added.name} flooded over the joints, {FLOOD_MARGIN_K:.0f} K over its liquidus")
+    return Melt(alloy.liquidus_c + LIFT_MARGIN_K, LIFT_HOLD_S, f"liquidus of {alloy.name} and {LIFT_MARGIN_K:.0f} K to lift")
 
 
 def package_class_c(thickness_mm: float, volume_mm3: float, lead_free: bool) -> float:
@@ -58,6 +93,13 @@ def package_class_c(thickness_mm: float, volume_mm3: float, lead_free: bool) -> 
 def ramp_limits_k_s() -> tuple[float, float]:
     """Largest mean ramp up and down of the J-STD-020 profile [K/s] (public makers' reflow sheets)."""
     return 3.0, 6.0
+
+
+def ramp_wanted_k_s(setup: HeatSetup) -> float | None:
+    """The fastest rise that the joints may have: the job's, else J-STD-020's for ceramic or thick parts, else None."""
+    if setup.ramp_k_s is not None:
+        return setup.ramp_k_s
+    return ramp_limits_k_s()[0] if setup.part.ceramic or setup.part.region.height_m > THICK_M else None
 
 
 def time_above_s() -> tuple[float, float]:
@@ -105,8 +147,24 @@ def site_limits(setup: HeatSetup) -> dict[str, Limit]:
     limits = {"package top": package, "board top": laminate, "underside": below}
     board_alloy = find_alloy(setup.part.alloy_before or setup.part.alloy)  # what the rest of the board is soldered with
     for neighbour in setup.neighbours:
-        limits[neighbour.name] = (
-            Limit(neighbour.limit_c, neighbour.limit_source or "job file") if neighbour.limit_c is not None
-            else Limit(board_alloy.solidus_c,
-                       f"its own joints begin to melt ({board_alloy.name}); plastics may need less"))
+        limits[neighbour.name] = _neighbour_limit(neighbour, board_alloy)
     return limits
+
+
+def neighbour_melts_c(setup: HeatSetup) -> dict[str, float]:
+    """Temperature from which each neighbour's own joints may melt [C]: left alone they freeze again in place."""
+    alloy = find_alloy(setup.part.alloy_before or setup.part.alloy)
+    return {neighbour.name: alloy.solidus_c for neighbour in setup.neighbours}
+
+
+def _neighbour_limit(neighbour: RegionSetup, board_alloy: Alloy) -> Limit:
+    """What it stands itself; its joints too where they must stay solid."""
+    if neighbour.limit_c is not None:
+        own = Limit(neighbour.limit_c, neighbour.limit_source or "job file")
+    else:
+        area_mm2 = 1e6 * shapely.Polygon(neighbour.polygon_m).area
+        own = Limit(package_class_c(1e3 * neighbour.height_m, area_mm2 * 1e3 * neighbour.height_m, board_alloy.lead_free),
+                    "J-STD-020 class by thickness and volume; plastics may need less")
+    if neighbour.keep_solid and board_alloy.solidus_c < own.value_c:
+        return Limit(board_alloy.solidus_c, f"its joints must stay solid ({board_alloy.name})")
+    return own

@@ -12,7 +12,7 @@ from monitor.heat import material
 from monitor.heat.board import BoardModel
 from monitor.heat.types import Protection
 
-__all__ = ["PROTECTIONS", "TAPE_COVER_M2K_W", "Body", "apply_protection", "preheated_start_c"]
+__all__ = ["PROTECTIONS", "TAPE_COVER_M2K_W", "Body", "apply_protection"]
 
 FloatArray = NDArray[np.float64]
 
@@ -33,6 +33,7 @@ class Body:
     heat_j_k: float
     loss_w_k: float
     temp_c: FloatArray
+    is_held: bool = False  # its temperature was given: it is not in balance with the board at the start
 
     def follow(self, model: BoardModel, dt_s: float, ambient_c: float) -> None:
         """Let the heat of the last step warm the block, and tell the model."""
@@ -68,21 +69,6 @@ def apply_protection(model: BoardModel, protection: Protection, share: FloatArra
     return None
 
 
-def preheated_start_c(model: BoardModel, protections: tuple[Protection, ...], ambient_c: float) -> float:
-    """Temperature at which a whole-board preheater and the losses of the top are in balance [C]."""
-    heaters = [p for p in protections if p.kind == "preheater" and p.polygon_m is None]
-    if not heaters:
-        return ambient_c
-    heater_c = _value(heaters[0], "temp_c")
-    exchange = heaters[0].values.get("exchange_w_m2k", PREHEAT_W_M2K)
-    low, high = ambient_c, max(heater_c, ambient_c)
-    for _ in range(40):
-        mid = 0.5 * (low + high)
-        gain = exchange * (heater_c - mid) - _open_loss(model.exchange.top_loss, mid, ambient_c) * (mid - ambient_c)
-        low, high = (mid, high) if gain > 0 else (low, mid)
-    return low
-
-
 def _block(model: BoardModel, protection: Protection, share: FloatArray, ambient_c: float) -> Body:
     mass_kg = _value(protection, "mass_kg")
     contact = protection.values.get("contact_w_m2k", CONTACT_W_M2K)
@@ -91,7 +77,7 @@ def _block(model: BoardModel, protection: Protection, share: FloatArray, ambient
     area = float((model.area_m2 * share).sum())
     start = protection.values.get("temp_c", ambient_c)
     return Body(share, mass_kg * protection.values.get("cp_j_kgk", BLOCK_J_KGK), BLOCK_LOSS_W_M2K * 3 * area,
-                np.full(model.n_members, float(start)))
+                np.full(model.n_members, float(start)), "temp_c" in protection.values)
 
 
 def _preheater(model: BoardModel, protection: Protection, share: FloatArray) -> Body:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from pathlib import Path
 
 from monitor.errors import InputError
-from monitor.heat.fit import Calibration, load_calibration, save_calibration
+from monitor.heat.calibration import Calibration, load_calibration, save_calibration
 from monitor.heat.types import HeatSetup
+from monitor.places import heat_folder
 
 __all__ = ["NONE", "applying", "heat_calibration", "keep", "shelf"]
 
@@ -16,9 +16,8 @@ NONE = "none"  # what --heat is given to use no calibration at all
 
 
 def shelf() -> Path:
-    """The folder of kept calibrations: in the user's data folder as the XDG base directory specification has it."""
-    home = os.environ.get("XDG_DATA_HOME") or str(Path.home() / ".local" / "share")
-    return Path(home) / "plumeline" / "heat"
+    """The folder of kept calibrations."""
+    return heat_folder()
 
 
 def keep(calibration: Calibration) -> Path:

@@ -42,18 +42,36 @@ class Layer:
 
 @dataclass(frozen=True)
 class BoardSetup:
-    """The board. size_m (x, y) is None when the user did not give it; outline_centre_m in the bench frame."""
+    """The board. size_m (x, y) is None when the user did not give it; outline_centre_m in the bench frame.
+
+    start_c, or start_top_c and start_below_c for each face, is what was measured before the work; None: in balance with
+    the preheater and the surroundings. cutouts_m: slots and cut-outs, polygons in the bench frame.
+    """
 
     thickness_m: float
     layers: tuple[Layer, ...] = ()
     size_m: Point | None = None
     outline_centre_m: Point | None = None
-    start_c: float | None = None  # None: ambient
+    start_c: float | None = None
+    start_top_c: float | None = None
+    start_below_c: float | None = None
+    cutouts_m: tuple[tuple[Point, ...], ...] = ()
+
+    def start_faces_c(self) -> tuple[float, float] | None:
+        """Measured temperature of the top and the underside; one face stands for both when only it is known."""
+        top = self.start_c if self.start_top_c is None else self.start_top_c
+        below = self.start_c if self.start_below_c is None else self.start_below_c
+        if top is None and below is None:
+            return None
+        return (below if top is None else top), (top if below is None else below)
 
 
 @dataclass(frozen=True)
 class RegionSetup:
-    """A target or neighbour: polygon in the bench frame [m], its limit, and whether it sits on the underside."""
+    """A target or neighbour: polygon in the bench frame [m], its limit, and whether it sits on the underside.
+
+    keep_solid: its own joints must not melt; else that they may is only a caution.
+    """
 
     name: str
     polygon_m: tuple[Point, ...]
@@ -61,13 +79,16 @@ class RegionSetup:
     limit_c: float | None = None
     limit_source: str = ""
     is_below: bool = False
+    keep_solid: bool = False
 
 
 @dataclass(frozen=True)
 class PartSetup:
     """The part to be worked on. kind: "chip", "leaded", "leadless", "ball_grid" or "connector".
 
-    alloy_before is what was on the pads before, when that is known; the two mix in the joint.
+    alloy_before is what was on the pads before, when that is known; the two mix in the joint. work: "remove" (the joints
+    must melt), "fit" (they must wet too) or None, judged as "fit". pad_m: sides of a soldered pad under the part; vias:
+    plated holes in it, or under the whole part without one.
     """
 
     region: RegionSetup
@@ -75,17 +96,27 @@ class PartSetup:
     mass_kg: float | None = None
     alloy: str = "SAC305"
     alloy_before: str | None = None
+    work: str | None = None
+    pad_m: Point | None = None
+    vias: int = 0
+    via_drill_m: float = 0.3e-3
+    via_barrel_m: float = 25e-6
+    ceramic: bool = False
 
 
 @dataclass(frozen=True)
 class StationSetup:
-    """What the station was set to, and the nozzle's bore."""
+    """What the station was set to, and the nozzle's bore.
+
+    outlet_c: measured rows (setpoint [C], airflow [m3/s], outlet [C]); used in place of the usual exit factor.
+    """
 
     setpoint_c: float
     airflow_m3_s: float
     airflow_reference_c: float = 20.0
     bore_m: float = 6e-3
     ambient_c: float = 23.0
+    outlet_c: tuple[tuple[float, float, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -103,7 +134,10 @@ class Protection:
 
 @dataclass(frozen=True)
 class HeatSetup:
-    """Everything about a job that the heat estimate needs; underside_limit_c None: the laminate's own limit."""
+    """Everything about a job that the heat estimate needs; underside_limit_c None: the laminate's own limit.
+
+    ramp_k_s: fastest rise of the joints; None: see `limits.ramp_wanted_k_s`.
+    """
 
     board: BoardSetup
     part: PartSetup
@@ -111,6 +145,7 @@ class HeatSetup:
     station: StationSetup
     protections: tuple[Protection, ...] = ()
     underside_limit_c: float | None = None
+    ramp_k_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -178,6 +213,10 @@ class HeatReading:
         Why, in words for the user.
     flags : tuple of str
         Correlations used outside their range, and other doubts, in words.
+    molten_share : Band or None
+        Share of the joints' solder that has melted.
+    solid_in_s : float or None
+        Time until the joints are surely solid with the jet away; None while they are, or when it is not known.
     """
 
     t_s: float
@@ -193,3 +232,5 @@ class HeatReading:
     flags: tuple[str, ...] = ()
     ramps_k_s: Mapping[str, Band] = field(default_factory=dict)
     above_liquidus_band_s: Band | None = None
+    molten_share: Band | None = None
+    solid_in_s: float | None = None

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.stats import norm, qmc
 
-from monitor.heat.types import Band
+from monitor.heat.types import Band, StationSetup
 
 __all__ = ["CALIBRATED_FORM_SHARE", "COVERAGE_Z", "PARAMETERS", "Knowledge", "Parameters", "band",
-           "described", "draw_scores", "parameters", "prior"]
+           "described", "draw_scores", "outlet_table_c", "parameters", "prior"]
 
 FloatArray = NDArray[np.float64]
 
@@ -23,7 +23,11 @@ COVERAGE_Z = 1.6449  # two-sided 90 % of a normal law
 MODEL_FORM_SHARE = 0.025  # 1 sigma, share of the rise: what the chain itself leaves out (about 5 K at 200 K)
 CALIBRATED_FORM_SHARE = 0.015  # the same after a thermocouple run, at the least; more when the chain followed it badly
 _EXIT_FACTOR, _EXIT_SIGMA = 0.93, 0.06  # outlet rise over set rise: 0.85-1.0 in practice
-_DECAY, _DECAY_SIGMA = 5.0, (0.20, 0.10)  # below, above: low Reynolds numbers decay faster
+_TABLE_SIGMA = 0.02  # the same where the user measured the outlet: a bead in the jet reads within a few kelvin; practice
+_DECAY, _DECAY_SIGMA = 5.0, (0.20, 0.10)  # below, above
+# Below Re 5000: Abdel-Rahman et al. 1996 (abstract) have constants from 6.1 at Re 19400 down to 1.35 at Re 1430;
+# a laminar jet in still air does the opposite.
+_DECAY_SIGMA_LOW_RE = (0.45, 0.25)
 _GAIN_SIGMA, _GAIN_SIGMA_LOW_RE = 0.20, 0.28  # film coefficient; under Re 5000 few data exist
 _SIGMAS = {"spread": 0.20, "board_k": 0.30, "loss": 0.30, "capacity": 0.10, "airflow": 0.20}
 
@@ -49,7 +53,8 @@ class Parameters:
 
     exit_factor: FloatArray
     film_gain_score: FloatArray
-    decay: FloatArray
+    decay: FloatArray  # at Re 5000 and above
+    decay_score: FloatArray
     spread: FloatArray
     board_k: FloatArray
     loss: FloatArray
@@ -58,8 +63,43 @@ class Parameters:
 
     def film_gain(self, reynolds: FloatArray) -> FloatArray:
         """Factor on the film coefficient [-]; wider below a Reynolds number of 5000."""
-        low = np.clip((5000.0 - reynolds) / 3000.0, 0.0, 1.0)
-        return np.exp(self.film_gain_score * (_GAIN_SIGMA + (_GAIN_SIGMA_LOW_RE - _GAIN_SIGMA) * low))
+        return np.exp(self.film_gain_score * (_GAIN_SIGMA + (_GAIN_SIGMA_LOW_RE - _GAIN_SIGMA) * _lowness(reynolds)))
+
+    def outlet_factor(self, setpoint_c: FloatArray, airflow_m3_s: ArrayLike, station: StationSetup) -> FloatArray:
+        """Share of the set rise that reaches the outlet [-]; from the station's own table when there is one.
+
+        Between the table's rows: linear in setpoint and airflow, and beyond its ends the nearest.
+        """
+        if not station.outlet_c:
+            return self.exit_factor
+        rise = setpoint_c - station.ambient_c
+        told = outlet_table_c(station.outlet_c, setpoint_c, airflow_m3_s * self.airflow) - station.ambient_c
+        spread = (self.exit_factor / _EXIT_FACTOR) ** (_TABLE_SIGMA / _EXIT_SIGMA)
+        return np.where(abs(rise) > 1e-9, told * spread / np.where(rise == 0, 1.0, rise), 1.0)
+
+    def decay_constant(self, reynolds: FloatArray) -> FloatArray:
+        """Decay constant of the excess temperature [-]; wider below a Reynolds number of 5000."""
+        return _decay(self.decay_score, _lowness(reynolds))
+
+
+def outlet_table_c(rows: tuple[tuple[float, float, float], ...], setpoint_c: ArrayLike,
+                   airflow_m3_s: ArrayLike) -> FloatArray:
+    """Outlet temperature from measured rows (setpoint, airflow, outlet) [C]: by setpoint at each airflow, then by airflow."""
+    table = np.array(sorted(rows))
+    flows = np.unique(table[:, 1])
+    at_flow = []
+    for flow in flows:
+        own = table[table[:, 1] == flow]
+        ratio = np.interp(setpoint_c, own[:, 0], own[:, 2] / own[:, 0])
+        at_flow.append(ratio * np.asarray(setpoint_c, float))
+    setpoint, flow = np.broadcast_arrays(np.asarray(setpoint_c, float), np.asarray(airflow_m3_s, float))
+    stacked = np.broadcast_to(np.array(at_flow), (flows.size, *setpoint.shape))
+    if flows.size == 1:
+        return stacked[0]
+    at = np.clip(np.searchsorted(flows, flow) - 1, 0, flows.size - 2)
+    share = np.clip((flow - flows[at]) / (flows[at + 1] - flows[at]), 0.0, 1.0)
+    low, high = (np.take_along_axis(stacked, (at + k)[None], axis=0)[0] for k in (0, 1))
+    return low + share * (high - low)
 
 
 def prior() -> Knowledge:
@@ -71,11 +111,20 @@ def prior() -> Knowledge:
 def parameters(scores: FloatArray) -> Parameters:
     """Values from scores, shape (n parameters, members)."""
     by_name = dict(zip(PARAMETERS, np.asarray(scores, float), strict=True))
-    z = by_name["decay"]
-    decay = _DECAY * np.maximum(1 + z * np.where(z < 0, _DECAY_SIGMA[0], _DECAY_SIGMA[1]), 0.2)
     factors = {name: np.exp(sigma * by_name[name]) for name, sigma in _SIGMAS.items()}
     return Parameters(exit_factor=np.minimum(_EXIT_FACTOR * np.exp(_EXIT_SIGMA * by_name["exit_factor"]), 1.1),
-                      film_gain_score=by_name["film_gain"], decay=decay, **factors)
+                      film_gain_score=by_name["film_gain"],
+                      decay=_decay(by_name["decay"], 0.0), decay_score=by_name["decay"], **factors)
+
+
+def _lowness(reynolds: FloatArray) -> FloatArray:
+    """How far below a Reynolds number of 5000: 0 there, 1 at 2000 and less."""
+    return np.clip((5000.0 - reynolds) / 3000.0, 0.0, 1.0)
+
+
+def _decay(score: FloatArray, low: FloatArray | float) -> FloatArray:
+    down, up = (a + (b - a) * low for a, b in zip(_DECAY_SIGMA, _DECAY_SIGMA_LOW_RE, strict=True))
+    return _DECAY * np.maximum(1 + score * np.where(score < 0, down, up), 0.2)
 
 
 _WORDS = {"exit_factor": "exit factor (outlet rise over set rise)", "film_gain": "gain on the film coefficient",

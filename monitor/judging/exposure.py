@@ -11,9 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.heat.limits import plastic_limit_c
-from monitor.heat.types import (BoardSetup, HeatInput, HeatSetup, Layer, PartSetup, Protection, RegionSetup,
-                                StationSetup)
-from monitor.job import Job, Region
+from monitor.heat.types import BoardSetup, HeatInput, HeatSetup, Layer, PartSetup, Protection, RegionSetup, StationSetup
+from monitor.job import Job, ProtectionMeasure, Region
 from vision.types import FloatArray, NozzleTrack, TrackStatus
 
 __all__ = ["Exposure", "expose", "heat_setup", "heat_input", "onto_start", "onto_now", "angle_onto_start"]
@@ -135,23 +134,25 @@ def heat_setup(job: Job) -> HeatSetup:
     """The part of a job that the heat model needs, in SI."""
     board, station = job.board, job.station
     cover = board.copper_cover or (1.0,) * len(board.copper_um)
-    neighbours = tuple(_neighbour(name, region) for name, region in zip(job.neighbour_names, job.neighbour, strict=True))
+    neighbours = tuple(_neighbour(name, region) for name, region in zip(job.neighbour_names, job.neighbour,
+                                                                        strict=True))
     return HeatSetup(
         board=BoardSetup(
-            board.thickness_mm * 1e-3, tuple(Layer(t * 1e-6, c) for t, c in zip(board.copper_um, cover)),
+            board.thickness_mm * 1e-3, tuple(Layer(t * 1e-6, c) for t, c in zip(board.copper_um, cover, strict=False)),
             None if board.size_mm is None else (board.size_mm[0] * 1e-3, board.size_mm[1] * 1e-3),
             None if board.centre_mm is None else (board.centre_mm[0] * 1e-3, board.centre_mm[1] * 1e-3),
-            board.start_c),
+            board.start_c, board.start_top_c, board.start_below_c, tuple(_metres(hole) for hole in board.cutout_mm)),
         part=_part(job), neighbours=neighbours,
         station=StationSetup(station.setpoint_c, station.airflow_l_min / 6e4, station.airflow_reference_c,
-                             job.nozzle.bore_diameter_mm * 1e-3, station.ambient_c),
+                             job.nozzle.bore_diameter_mm * 1e-3, station.ambient_c,
+                             tuple((set_c, flow / 6e4, outlet_c) for set_c, flow, outlet_c in station.outlet_c)),
         protections=tuple(_protection(p) for p in job.protection),
-        underside_limit_c=job.limits.underside_c)
+        underside_limit_c=job.limits.underside_c, ramp_k_s=job.limits.ramp_k_s)
 
 
 def heat_input(now: Exposure, last_seen: Exposure | None, board_shift: FloatArray) -> HeatInput:
     """The jet over the interval that ends now; the last known numbers, marked unobserved, while it is unseen."""
-    is_usable = now.observed and np.isfinite(now.aim_mm).all()
+    is_usable = now.observed and bool(np.isfinite(now.aim_mm).all())
     source = now if is_usable else last_seen
     if source is None:
         nan = math.nan
@@ -204,7 +205,9 @@ def _part(job: Job) -> PartSetup:
     region = RegionSetup(target.name, _metres(target.outline_mm), target.height_mm * 1e-3, limit,
                          "the job file" if limit is not None else "")
     return PartSetup(region, target.kind, None if target.mass_g is None else target.mass_g * 1e-3, job.solder.alloy,
-                     job.solder.alloy_before)
+                     job.solder.alloy_before, job.work,
+                     None if target.pad_mm is None else (target.pad_mm[0] * 1e-3, target.pad_mm[1] * 1e-3),
+                     target.vias, target.via_drill_mm * 1e-3, target.via_barrel_um * 1e-6, target.ceramic)
 
 
 def _neighbour(name: str, region: Region) -> RegionSetup:
@@ -213,10 +216,10 @@ def _neighbour(name: str, region: Region) -> RegionSetup:
     if limit is None and region.material is not None:
         limit, source = plastic_limit_c(region.material), f"{region.material} begins to suffer (handbooks, from memory)"
     return RegionSetup(name, _metres(region.outline_mm), region.height_mm * 1e-3, limit,
-                       "" if limit is None else source, region.side == "below")
+                       "" if limit is None else source, region.side == "below", region.keep_solid)
 
 
-def _protection(measure: object) -> Protection:
+def _protection(measure: ProtectionMeasure) -> Protection:
     values = {"gap_m": (measure.gap_mm, 1e-3), "mass_kg": (measure.mass_g, 1e-3), "temp_c": (measure.temp_c, 1.0),
               "contact_w_m2k": (measure.contact_w_m2k, 1.0)}
     return Protection(measure.kind, None if measure.outline_mm is None else _metres(measure.outline_mm),

@@ -8,10 +8,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Protocol
 
-from monitor.judging.alerts import STALE_S, AlertBook, Reading, TechniqueWarning
-from monitor.judging.exposure import Exposure, expose, heat_input
 from monitor.heat.types import HeatInput, HeatReading
 from monitor.job import Job
+from monitor.judging.alerts import STALE_S, AlertBook, Reading, TechniqueWarning
+from monitor.judging.exposure import Exposure, expose, heat_input
 from monitor.judging.technique import PassSummary, Technique
 from monitor.judging.watch_rules import WatchRules
 from vision.types import BenchEvent, Frame, PoseMiss, VisionResult
@@ -39,10 +39,17 @@ class TrackerLike(Protocol):
     def step(self, frame: Frame) -> VisionResult: ...
 
 
+class PartsLike(Protocol):
+    """What the pipeline needs of the watch over parts."""
+
+    def step(self, frame: Frame, seen: VisionResult) -> VisionResult: ...
+
+
 class HeatLike(Protocol):
     """What the pipeline needs of the heat model."""
 
-    def step(self, inp: HeatInput) -> HeatReading: ...
+    def step(self, inp: HeatInput) -> HeatReading | None:
+        """The estimate after one more interval; None from one that only listens."""
 
 
 @dataclass(frozen=True)
@@ -121,7 +128,8 @@ class Judge:
         heat = self._heat(now, state, seen)
         energy = heat.energy_j.get(self.job.target.name) if heat is not None else None
         pass_ended = self.technique.step(now, energy)
-        readings = [*self._watch.readings(now, self._last_seen, self.technique, heat, seen.events), *extra]
+        readings = [*self._watch.readings(now, self._last_seen, self.technique, heat, seen.events, seen.part_events),
+                    *extra]
         started, ended = self.alerts.step(seen.t_s, readings, 0.0 if now.observed else now.age_s)
         return FrameResult(seen.frame_index, seen.t_s, seen, now, heat, state, self.technique.pass_open,
                            dict(self.technique.dwell_s), started, ended, self.alerts.standing, pass_ended,
@@ -172,14 +180,22 @@ class Pipeline:
     job : Job
     tracker : TrackerLike
     heat : HeatLike, optional
+    parts : PartsLike, optional
+        Without it no part is watched.
     """
 
-    def __init__(self, job: Job, tracker: TrackerLike, heat: HeatLike | None = None) -> None:
-        self.tracker, self.judge = tracker, Judge(job, heat)
+    def __init__(self, job: Job, tracker: TrackerLike, heat: HeatLike | None = None, parts: PartsLike
+                 | None = None) -> None:
+        self.tracker, self.judge, self._parts = tracker, Judge(job, heat), parts
 
     def step(self, frame: Frame) -> FrameResult:
         """Measure one frame and judge it."""
-        return self.judge.step(self.tracker.step(frame))
+        return self.judge.step(self.see(frame))
+
+    def see(self, frame: Frame) -> VisionResult:
+        """Measure one frame."""
+        seen = self.tracker.step(frame)
+        return seen if self._parts is None else self._parts.step(frame, seen)
 
     def finish(self) -> PassSummary | None:
         """The pass that was still under way at the end, if any."""

@@ -15,19 +15,32 @@ from vision.carried import BenchRelief
 from vision.mat import standard_mat
 from vision.nozzle import NozzleBody, body_from_measures
 from vision.nozzle_file import NozzleCalibration, load_nozzle
+from vision.part_follower import PartFollower
+from vision.part_place import PartSpec
 from vision.tracker import NozzleModel, Tracker
 
-__all__ = ["bench_relief", "make_tracker", "nozzle_body", "nozzle_for"]
+__all__ = ["bench_relief", "make_part_follower", "make_tracker", "nozzle_body", "nozzle_for"]
 
 
 def make_tracker(camera: CameraModel, nozzle: str | Path, job: Job, waits: bool = True) -> Tracker:
     """A tracker for one camera and the job's nozzle, `waits` as `Tracker` has it; refuses as `nozzle_for` does."""
     found = nozzle_for(camera, nozzle, job)
-    model = NozzleModel(nozzle_body(job), found.bias, found.bench_light(), found.bench_pose, found.holds, found.metal_look)
+    model = NozzleModel(nozzle_body(job), found.bias, found.bench_light(), found.bench_pose, found.holds,
+                        found.metal_look)
     tracker = Tracker(camera, BenchFollower(camera, standard_mat()), model, job.board.top_height_mm,
                       _board_follower(camera, job), waits)
     tracker.warm_up()
     return tracker
+
+
+def make_part_follower(camera: CameraModel, job: Job) -> PartFollower:
+    """Watches the job's target and the neighbours on the board's top side, under their names in the job."""
+    target = PartSpec(job.target.name, np.array(job.target.outline_mm), job.target.height_mm)
+    neighbours = [PartSpec(name, np.array(region.outline_mm), region.height_mm)
+                  for name, region in zip(job.neighbour_names, job.neighbour, strict=True) if region.side == "top"]
+    follower = PartFollower(camera, job.board.top_height_mm, target, neighbours)
+    follower.warm_up()
+    return follower
 
 
 def bench_relief(camera: CameraModel, job: Job) -> BenchRelief:
@@ -54,7 +67,8 @@ def nozzle_for(camera: CameraModel, nozzle: str | Path, job: Job) -> NozzleCalib
     measures = job.nozzle
     if abs(found.outer_diameter_mm - measures.outer_diameter_mm) > 0.02 * measures.outer_diameter_mm + 0.05 \
             or abs(found.bend_deg - measures.bend_deg) > 1.0:
-        raise InputError(f"{nozzle}: outer_diameter_mm, bend_deg: calibrated for a nozzle of {found.outer_diameter_mm:g} mm "
+        raise InputError(f"{nozzle}: outer_diameter_mm, bend_deg: calibrated for a nozzle of "
+                         f"{found.outer_diameter_mm:g} mm "
                          f"and {found.bend_deg:g} degrees, but the job's is {measures.outer_diameter_mm:g} mm and "
                          f"{measures.bend_deg:g} degrees")
     return found

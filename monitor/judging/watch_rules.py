@@ -13,14 +13,15 @@ import numpy as np
 import shapely
 from shapely.geometry import MultiPoint, Polygon
 
-from monitor.judging.alerts import STALE_S, Reading
-from monitor.judging.exposure import Exposure
+from monitor.heat.limits import Limit
 from monitor.heat.types import Band, HeatReading
 from monitor.job import Job
+from monitor.judging.alerts import STALE_S, Reading
+from monitor.judging.exposure import Exposure
 from monitor.judging.technique import Technique
-from vision.types import BenchEvent
+from vision.types import BenchEvent, PartEvent
 
-__all__ = ["WatchRules"]
+__all__ = ["WatchRules", "part_words"]
 
 TARGET_RIM_MM = 6.0  # too far and too close are asked this near to the target
 NEIGHBOUR_RIM_MM = 1.5  # the jet is wider than its axis: an aim this near heats the neighbour
@@ -35,25 +36,27 @@ _EVENT_RULES = {"board_moved": "bench_moved", "camera_moved": "camera_moved"}
 class WatchRules:
     """Geometry of a job's regions, prepared once, and the readings of each frame."""
 
-    def __init__(self, job: Job, site_limits: Mapping[str, object] | None = None) -> None:
+    def __init__(self, job: Job, site_limits: Mapping[str, Limit] | None = None) -> None:
         self._job = job
         self._limits_c = {name: limit.value_c for name, limit in (site_limits or {}).items()}
         self._low, self._high = job.limits.height_mm
         target = Polygon(job.target.outline_mm)
-        others = {n: Polygon(r.outline_mm) for n, r in zip(job.neighbour_names, job.neighbour)}
+        others = {n: Polygon(r.outline_mm) for n, r in zip(job.neighbour_names, job.neighbour, strict=False)}
         self._near_target = target.buffer(TARGET_RIM_MM)
         self._near_others = {name: shape.buffer(NEIGHBOUR_RIM_MM).difference(target) for name, shape in others.items()}
-        corners = [p for r in (job.target, *job.neighbour) for p in r.outline_mm]
+        corners = [p for outline in job.outlines_mm for p in outline]
         self._work = MultiPoint(corners).convex_hull.buffer(WORK_RIM_MM)
         for shape in (self._near_target, self._work, *self._near_others.values()):
             shapely.prepare(shape)
 
     def readings(self, now: Exposure, last_seen: Exposure | None, technique: Technique, heat: HeatReading | None,
-                 events: tuple[BenchEvent, ...] = ()) -> list[Reading]:
+                 events: tuple[BenchEvent, ...] = (), part_events: tuple[PartEvent, ...] = ()) -> list[Reading]:
         """All that the rules need to know about this frame."""
         found = [self._unseen(now, last_seen)]
         found += [Reading(_EVENT_RULES[e.kind], "bench", 1.0, 0.0, math.nan, math.nan, detail=e.detail)
                   for e in events if e.kind in _EVENT_RULES]
+        found += [Reading("part_moved", e.name, 1.0, 0.0, e.size_mm, math.nan, detail=part_words(e))
+                  for e in part_events if e.name != self._job.target.name]
         if now.age_s <= STALE_S:
             found += self._heights(now) + self._drifts(now) + [self._dwell(now, technique)]
             found += self._heat_limits(heat) if heat is not None else []
@@ -75,7 +78,8 @@ class WatchRules:
         depth = _depth(self._near_target, now.aim_board_mm)
         deadband = self._height_deadband(now)
         band = (now.height_mm - 1.645 * now.height_sigma_mm, now.height_mm + 1.645 * now.height_sigma_mm)
-        over = {"too_far": (now.height_mm - self._high, self._high), "too_close": (self._low - now.height_mm, self._low)}
+        over = {"too_far": (now.height_mm - self._high, self._high),
+                "too_close": (self._low - now.height_mm, self._low)}
         return [Reading(kind, self._job.target.name, min(beyond, depth), deadband, now.height_mm, limit, band)
                 for kind, (beyond, limit) in over.items()]
 
@@ -129,6 +133,17 @@ class WatchRules:
             found.append(_limit_reading("ramp", self._job.target.name, heat.ramp_k_s, limits.ramp_k_s,
                                         0.1 * limits.ramp_k_s))
         return found
+
+
+def part_words(event: PartEvent) -> str:
+    """What happened to a part, with its size, in a few words."""
+    how = {"settled": "shifted", "moved": "shifted", "sprang_back": "was nudged and swam back", "stood_up": "stood up",
+           "removed": "is gone"}[event.kind]
+    if not math.isfinite(event.size_mm):
+        return how
+    turn = math.degrees(event.turn_rad)
+    turned = f", turned by {turn:+.0f} degrees" if abs(turn) >= 3.0 else ""
+    return f"{how} by {event.size_mm:.2f} mm (90 % within {2.15 * event.sigma_mm:.2f} mm){turned}"
 
 
 def _limit_reading(kind: str, region: str, band: Band, limit: float, deadband: float) -> Reading:

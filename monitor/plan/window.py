@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from monitor.heat import material
 from monitor.heat.alloy import joint_alloy
+from monitor.heat.calibration import Calibration
 from monitor.heat.chain import UNKNOWN_MARGIN_M, Blow, Chain, Fineness, Sites
 from monitor.heat.estimate import SITES
-from monitor.heat.fit import Calibration
 from monitor.heat.limits import SILICON_RISK_C, TARGET_MARGIN_K, Limit, practice_words, ramp_limits_k_s, site_limits
 from monitor.heat.part import part_shape
 from monitor.heat.types import Band, HeatSetup, Protection
@@ -28,7 +28,8 @@ STEP_S = 0.25
 SWEEP_PERIOD_S = 2.0
 HEIGHT_SIGMA_M, AIM_SIGMA_M = 2e-3, 1.5e-3  # how well a hand holds what the plan says; practice, no source
 N_MEMBERS = 33
-LIVE = Fineness()
+LIVE = Fineness(part_cells=8, smallest_m=0.2e-3, coarsest_m=8e-3, neighbour_m=2.5e-3, growth=0.5, board_levels=4, package_levels=2,
+                shrink=1.0)
 LOSS_W_M2K = 15.0  # of each side of a hot board, convection and radiation: 15-22 by handbook formulas
 DWELL_COST_K_S = 0.1  # a second saved is worth this many kelvin of margin; a choice
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-import os
+import contextlib
 from pathlib import Path
+
+from filelock import FileLock, Timeout
 
 __all__ = ["FolderLock", "is_locked"]
 
@@ -15,40 +17,26 @@ class FolderLock:
 
     def __init__(self, folder: Path) -> None:
         self._path = folder / _NAME
-        self._file = self._path.open("a+b")
-        _try(self._file)
+        # one thread begins a live recording, another ends it
+        self._lock = FileLock(self._path, timeout=0, thread_local=False)
+        with contextlib.suppress(Timeout, OSError):  # a file system without locks: recorded all the same
+            self._lock.acquire()
 
     def free(self) -> None:
         """Take the mark away."""
-        self._file.close()
+        self._lock.release()
         self._path.unlink(missing_ok=True)
 
 
 def is_locked(folder: Path) -> bool:
     """Whether some process writes into the folder now."""
     path = folder / _NAME
-    try:
-        with path.open("r+b") as file:
-            return not _try(file)
-    except OSError:
-        return False  # no such file, or a folder of someone else's that nobody writes
-
-
-def _try(file) -> bool:
-    """Lock the file if no other process has."""
-    if os.name == "nt":
-        import msvcrt
-
-        file.seek(0)
-        try:
-            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
-        except OSError:
-            return False
-        return True
-    import fcntl
-
-    try:
-        fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
+    if not path.is_file():
         return False
-    return True
+    try:
+        with FileLock(path, timeout=0):
+            return False
+    except Timeout:
+        return True
+    except OSError:
+        return False  # a folder of someone else's that nobody writes

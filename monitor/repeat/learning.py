@@ -6,27 +6,22 @@ helps at once can vanish by the next day. A trainee's work is not steady, so the
 
 from __future__ import annotations
 
-import argparse
 import datetime
-import json
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from scipy import stats
 
-from monitor.cli.commands import say
-from monitor.repeat.compare.passes import open_trace
-from monitor.errors import InputError
-from monitor.files import write_bytes_whole, write_text_whole
-from monitor.job import parse_job
+from monitor.errors import InputError, MonitorError
+from monitor.recording.reader import read_meta
+from monitor.repeat.compare.passes import open_trace, read_job
 from monitor.repeat.library import recordings_under
-from monitor.recording.reader import JOB
 
-__all__ = ["Attempt", "Learning", "Retention", "attempts_of", "learning_of", "learning_figure", "run_learning", "MEASURES"]
+__all__ = ["Attempt", "Learning", "Retention", "attempts_of", "learning_of", "learning_figure", "MEASURES"]
 
 MEASURES = {  # name: what it is, unit, whether more is better
     "in_limits": ("share of the dwell inside the height limits", "", True),
@@ -125,7 +120,7 @@ def attempts_of(roots: Iterable[Path], operator: str, measure: str = "in_limits"
         for name, _ in recordings_under(root):
             try:
                 passes, title = _passes(root / name, operator, measure)
-            except (InputError, OSError) as fault:
+            except (MonitorError, OSError) as fault:
                 faults.append(str(fault))
                 continue
             if passes and job.lower() in title.lower():
@@ -178,30 +173,14 @@ def learning_figure(learning: Learning) -> Any:
     return figure
 
 
-def run_learning(args: argparse.Namespace) -> int:
-    """plumeline learning"""
-    attempts, jobs, faults = attempts_of([Path(r) for r in args.roots], args.operator, args.measure, args.job)
-    if not attempts:
-        raise InputError(f"{', '.join(args.roots)}: no pass by operator {args.operator!r}"
-                         f"{f' at a job called {args.job!r}' if args.job else ''}; codes are set with --operator when measuring")
-    learning = learning_of(attempts, args.operator, args.measure, jobs)
-    if args.out:
-        _write(learning, Path(args.out))
-    if args.json:
-        say(json.dumps(_as_data(learning), indent=1))
-    else:
-        _tell(learning, faults)
-    return 0
-
-
 def _passes(folder: Path, operator: str, measure: str) -> tuple[list[Attempt], str]:
-    with open_trace(folder) as db:
-        meta = dict(db.execute("SELECT key, value FROM meta WHERE key IN ('operator', 'started_utc')").fetchall())
+    with open_trace(folder, ("meta", "passes")) as db:
+        meta = read_meta(db, folder)
         if meta.get("operator", "") != operator:
             return [], ""
         rows = [dict(row) for row in db.execute("SELECT * FROM passes ORDER BY number")]
     started = _time(meta["started_utc"])
-    job = parse_job((folder / JOB).read_text(encoding="utf-8"), str(folder / JOB))
+    job = read_job(folder)
     return [Attempt(folder.name, r["number"], started + datetime.timedelta(seconds=r["t_start_s"]),
                     math.nan if r[measure] is None else float(r[measure]), r["feedback"] or NO_MODE,
                     bool(r["coached"]), bool(r["is_probe"])) for r in rows], job.title or job.target.name
@@ -264,40 +243,3 @@ def _draw_days(axes: Any, attempts: Sequence[Attempt]) -> None:
                 axes.axvline(i + 0.5, color="#9aa5b1", lw=0.8, ls=":")
             axes.annotate(str(a.begun_utc.date()), (i + 0.6, 0.02), xycoords=("data", "axes fraction"), fontsize=7,
                           color="#44515f", va="bottom", rotation=90 if len(attempts) > 40 else 0)
-
-
-def _write(learning: Learning, path: Path) -> None:
-    from monitor.review.charts import png_of, svg_of
-
-    figure = learning_figure(learning)
-    if path.suffix.lower() == ".svg":
-        write_text_whole(path, svg_of(figure))
-    elif path.suffix.lower() == ".png":
-        write_bytes_whole(path, png_of(figure, 130))
-    else:
-        raise InputError(f"{path}: --out needs a name that ends in .svg or .png")
-
-
-def _tell(learning: Learning, faults: Sequence[str]) -> None:
-    say(learning.sentence)
-    if len(learning.jobs) > 1:
-        say(f"  of several jobs, which may differ in difficulty: {', '.join(learning.jobs)}; choose one with --job")
-    for a in learning.attempts:
-        how = "muted probe" if a.is_probe else "coached" if a.coached else "not coached"
-        value = "not known" if not math.isfinite(a.value) else f"{a.value:.2f}"
-        say(f"  {a.begun_utc:%Y-%m-%d %H:%M}  {a.recording} pass {a.number}: {value}  ({a.feedback}; {how})")
-    for k in learning.retention:
-        say(f"  over night {k.day} to {k.next_day} ({k.gap_h:.0f} h): {k.end_value:.2f} to {k.start_value:.2f}")
-    for line in faults:
-        say(f"  left out: {line}")
-
-
-def _as_data(learning: Learning) -> dict[str, Any]:
-    def plain(value: Any) -> Any:
-        if isinstance(value, float):
-            return value if math.isfinite(value) else None
-        return value.isoformat() if isinstance(value, datetime.datetime) else value
-    data = {k: plain(v) for k, v in asdict(learning).items() if k not in ("attempts", "retention")}
-    data["attempts"] = [{k: plain(v) for k, v in asdict(a).items()} for a in learning.attempts]
-    data["retention"] = [{**asdict(r), "change": r.change} for r in learning.retention]
-    return data

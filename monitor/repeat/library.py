@@ -5,9 +5,7 @@ The index is a cache in SQLite beside the recordings; it can be deleted at any t
 
 from __future__ import annotations
 
-import argparse
 import contextlib
-import datetime
 import json
 import os
 import sqlite3
@@ -16,12 +14,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple, Self
 
-from monitor.cli.commands import progress_bar, say
-from monitor.repeat.compare.passes import open_trace, read_job
 from monitor.errors import EnvironmentFault, InputError, MonitorError
-from monitor.recording.reader import JOB, TRACE
+from monitor.recording.reader import JOB, TRACE, read_meta
+from monitor.repeat.compare.passes import open_trace, read_job
 
-__all__ = ["CACHE", "Entry", "Library", "Query", "recordings_under", "run_library"]
+__all__ = ["CACHE", "Entry", "Library", "Query", "recordings_under", "remove_index"]
 
 CACHE = ".plumeline-library.sqlite"
 APPLICATION_ID, VERSION = 0x504C4C42, 1  # "PLLB"
@@ -127,14 +124,15 @@ class Library:
             Recordings read, dropped, and left as they were.
         """
         known = dict(self._db.execute("SELECT path, stamp FROM recordings"))
-        found = dict(recordings_under(self.root))
+        paths = {as_text(path): (path, stamp) for path, stamp in recordings_under(self.root)}
+        found = {text: stamp for text, (_, stamp) in paths.items()}
         gone = known.keys() - found.keys()
-        due = [path for path, stamp in found.items() if known.get(path) != stamp]
+        due = [text for text, stamp in found.items() if known.get(text) != stamp]
         with self._writing():
             for path in gone:
                 self._forget(path)
         for first in range(0, len(due), 200):
-            rows = [_read(self.root, path, found[path]) for path in due[first:first + 200]]
+            rows = [_read(self.root, paths[text][0], found[text]) for text in due[first:first + 200]]
             with self._writing():
                 for row, warned in rows:
                     self._forget(row["path"])
@@ -167,46 +165,6 @@ class Library:
         self._db.execute("COMMIT")
 
 
-def run_library(args: argparse.Namespace) -> int:
-    """plumeline library"""
-    query = Query(args.job or "", args.operator or "", _moment(args.since, "--from"), _moment(args.until, "--to"),
-                  args.warning or "", args.faulty)
-    if args.rebuild:
-        _remove(Path(args.cache) if args.cache else Path(args.root) / CACHE)
-    with Library(args.root, args.cache) as library:
-        if not args.no_refresh:
-            with progress_bar("indexing") as progress:
-                library.refresh(progress)
-        found = library.search(query, args.limit)
-    if args.json:
-        say(json.dumps([entry._asdict() for entry in found], indent=1))
-        return 0
-    for entry in found:
-        say(_line(entry))
-    say(f"{len(found)} recording{'' if len(found) == 1 else 's'} in {args.root}")
-    return 0
-
-
-def _line(e: Entry) -> str:
-    if e.fault:
-        return f"{e.path}: cannot be read: {e.fault}"
-    warned = ", ".join(f"{kind} x{count}" for kind, count in sorted(e.warnings.items())) or "no warnings"
-    height = "height unknown" if e.height_mm is None else f"{e.height_mm:.1f} mm"
-    passes = f"{e.n_passes} pass{'' if e.n_passes == 1 else 'es'}"
-    return (f"{e.path}: {(e.started_utc or 'time unknown')[:16].replace('T', ' ')}  {e.operator or '-'}  "
-            f"{e.title or e.target}  {passes}, {height}; {warned}")
-
-
-def _moment(text: str | None, option: str) -> str:
-    if not text:
-        return ""
-    try:
-        datetime.datetime.fromisoformat(text)
-    except ValueError:
-        raise InputError(f"{option} {text}: no date; expected YYYY-MM-DD, or YYYY-MM-DDTHH:MM, in UTC") from None
-    return text
-
-
 def _condition(q: Query) -> tuple[str, list[str]]:
     """The WHERE clause with its values."""
     parts, values = ["1" if not q.faulty else "fault != ''"], []
@@ -233,11 +191,21 @@ def _condition(q: Query) -> tuple[str, list[str]]:
     return " AND ".join(parts), values
 
 
+def as_text(name: str) -> str:
+    """A file's name as text that can be kept and shown, be it not UTF-8 on the disk."""
+    return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+
+
 def recordings_under(root: Path) -> Iterator[tuple[str, str]]:
     """Every recording under the root with a stamp that changes when its trace does; what is half-written is left out."""
-    todo = [(str(root), "", 0)]
+    todo, visited = [(str(root), "", 0)], set()
     while todo:
         folder, name, depth = todo.pop()
+        with contextlib.suppress(OSError):
+            here = os.stat(folder)
+            if (here.st_dev, here.st_ino) in visited:
+                continue  # reached by a link before
+            visited.add((here.st_dev, here.st_ino))
         try:
             stat = os.stat(os.path.join(folder, TRACE))
         except OSError:
@@ -256,14 +224,14 @@ def _read(root: Path, path: str, stamp: str) -> tuple[dict[str, Any], list[tuple
     """A recording's row and its warnings; one that cannot be read gets a row that says why."""
     row: dict[str, Any] = dict.fromkeys(("path", "stamp", "started_utc", "operator", "title", "target", "alloy", "state",
                                          "duration_s", "frames", "seen", "n_passes", "height_mm", "job_hash", "fault", "warned"))
-    row |= {"path": path, "stamp": stamp, "fault": "", "warned": "{}"}
+    row |= {"path": as_text(path), "stamp": stamp, "fault": "", "warned": "{}"}
     folder = root / path
     try:
-        with open_trace(folder) as db:
-            meta = {r["key"]: r["value"] for r in db.execute("SELECT key, value FROM meta")}
+        with open_trace(folder, ("meta", "passes", "warnings")) as db:
+            meta = read_meta(db, folder)
             row |= {k: meta.get(k, "") for k in ("started_utc", "operator", "state")}
-            row |= {"duration_s": _number(meta.get("duration_s")), "frames": _number(meta.get("frames")),
-                    "seen": _number(meta.get("frames_seen")), "job_hash": json.loads(meta.get("hashes", "{}")).get(JOB)}
+            row |= {"duration_s": meta.get("duration_s"), "frames": meta.get("frames"), "seen": meta.get("frames_seen"),
+                    "job_hash": meta.get("hashes", {}).get(JOB)}
             row["n_passes"], row["height_mm"] = db.execute("SELECT COUNT(*), AVG(height_mean_mm) FROM passes").fetchone()
             warned = [tuple(r) for r in db.execute("SELECT kind, region, COUNT(*) FROM warnings GROUP BY kind, region")]
         counts: dict[str, int] = {}
@@ -274,15 +242,8 @@ def _read(root: Path, path: str, stamp: str) -> tuple[dict[str, Any], list[tuple
         row |= {"title": job.title, "target": job.target.name, "alloy": job.solder.alloy}
         return row, warned
     except (MonitorError, OSError, ValueError) as fault:
-        row["fault"] = " ".join(str(fault).split())
+        row["fault"] = as_text(" ".join(str(fault).split()))
         return row, []
-
-
-def _number(text: str | None) -> float | None:
-    try:
-        return json.loads(text) if text is not None else None
-    except ValueError:
-        return None
 
 
 def _open_cache(path: Path) -> sqlite3.Connection:
@@ -290,6 +251,8 @@ def _open_cache(path: Path) -> sqlite3.Connection:
     for _ in range(2):
         db = None
         try:
+            if path.is_symlink() or (path.exists() and not path.is_file()):
+                raise InputError(f"{path}: is a link or no plain file; name another place for the index with --cache")
             db = sqlite3.connect(path, isolation_level=None, timeout=5.0)
             db.row_factory = sqlite3.Row
             if _is_ready(db):
@@ -300,7 +263,7 @@ def _open_cache(path: Path) -> sqlite3.Connection:
             pass
         if db is not None:
             db.close()
-        _remove(path)
+        remove_index(path)
     raise EnvironmentFault(f"{path}: the index is damaged and cannot be made anew; delete it")
 
 
@@ -314,7 +277,7 @@ def _is_ready(db: sqlite3.Connection) -> bool:
     return marks == [APPLICATION_ID, VERSION]
 
 
-def _remove(path: Path) -> None:
+def remove_index(path: Path) -> None:
     """Delete an index; a file that is none is never touched."""
     with contextlib.suppress(FileNotFoundError):
         with path.open("rb") as file:

@@ -13,8 +13,8 @@ from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 
 from monitor.job import Job
-from monitor.recording.reader import PICTURE, Recording
 from monitor.judging.technique import work_grid
+from monitor.recording.reader import PICTURE, Recording
 from monitor.review.verdict import WARNING_WORDS
 
 __all__ = [
@@ -98,13 +98,15 @@ def heat_figure(recording: Recording, job: Job) -> Figure | None:
     _dress(temp, "estimated\ntemperature, C")
     temp.legend(loc="upper left", fontsize=8, frameon=False, ncol=2)
     _band_line(energy, t, _band(recording.heat, "energy_j", job.target.name), ESTIMATE, "-", job.target.name, True)
-    _dress(energy, f"heat into\n{job.target.name}, J")
+    _dress(energy, f"heat into {job.target.name}\nsince the start, J")
     energy.set_xlabel("time, s; shaded: 90 % band of the estimate")
     return figure
 
 
 def joint_figure(recording: Recording, curve: list[list[float | None]], words: str) -> Figure | None:
-    """The joints' centre as estimated, and as it would have been: rows of time, low, middle, high; None without them."""
+    """The joints' centre as estimated, and as it would have been: rows of time, low, middle, high; None without
+    them.
+    """
     if not recording.heat or not curve:
         return None
     figure, (axes,) = _figure(1, 2.9, heights=(1.0,))

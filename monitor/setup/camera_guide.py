@@ -92,7 +92,8 @@ class CameraGuide:
         points = np.concatenate([v.points_px for v, _ in self._taken]) / self._size
         bare = [name for name, at in _CORNERS.items() if np.sum(np.all(abs(points - at) < 0.25, axis=1)) < 4]
         normals = np.array([n for _, n in self._taken])
-        flat = [name for name, (x, y) in _LEANS.items() if np.sum(normals[:, 0] * x + normals[:, 1] * y > np.sin(TILT_RAD)) < EACH_SIDE]
+        flat = [name for name, (x, y) in _LEANS.items()
+                if np.sum(normals[:, 0] * x + normals[:, 1] * y > np.sin(TILT_RAD)) < EACH_SIDE]
         out = [f"hold the target into the picture's {name} corner" for name in bare]
         out += [f"lean the target so that it faces {name}" for name in flat]
         if not out and len(self._taken) < ENOUGH:
@@ -109,8 +110,9 @@ def _moved(view: View, other: View | None) -> float:
     """Mean distance of the corners that both views have [px]; inf when they have too few."""
     if other is None:
         return np.inf
-    places = {tuple(mm): px for mm, px in zip(np.round(other.points_mm, 3), other.points_px)}
-    pairs = [(px, places[key]) for px, key in zip(view.points_px, map(tuple, np.round(view.points_mm, 3))) if key in places]
+    places = {tuple(mm): px for mm, px in zip(np.round(other.points_mm, 3), other.points_px, strict=False)}
+    pairs = [(px, places[key]) for px, key in zip(view.points_px, map(tuple, np.round(view.points_mm, 3)), strict=False)
+             if key in places]
     return float(np.mean([np.hypot(*(a - b)) for a, b in pairs])) if len(pairs) >= 4 else np.inf
 
 

@@ -14,14 +14,15 @@ from vision.nozzle import Hold, NozzleBody, ToolPose
 from vision.nozzle_file import NozzleCalibration
 from vision.types import FloatArray
 
-__all__ = ["OTHER_LOOK", "Verdict", "gauge_verdict", "trust_words"]
+__all__ = ["OTHER_LOOK", "Verdict", "gauge_verdict", "trust_sentence", "trust_words"]
 
 HEIGHT_MM = 15.0  # over the board: a usual working height
 STANDING_MM = 0.15  # 1 sigma of a gauge block and of how level a nozzle stands on it; practice, no source
 MATT_SIGMA_PX = 0.15  # how sure an edge of a matt nozzle is after touch photographs
 WORTH_TELLING = 0.85  # a measure is named when it brings the spread below this share
 UNSURE_MM, SURE_Z, FAR_Z = 2.0, 1.645, 3.0
-OTHER_LOOK = ("the metal looks unlike itself in the touch photographs (painted, tinted by heat, sooted, or other light): take "
+OTHER_LOOK = ("the metal looks unlike itself in the touch photographs (painted, tinted by heat, sooted, or other "
+              "light): take "
               "touch photographs again, or a nozzle coming into view is passed over at first")
 _UPRIGHT = Hold(np.array([0.0, 0.0, -1.0]), np.array([1.0, 0.0, 0.0]))
 
@@ -48,15 +49,37 @@ def gauge_verdict(heights_mm: FloatArray, sigmas_mm: FloatArray, known_mm: float
             f"(1 sigma {sigma:.2f} mm, {len(heights_mm)} photograph{'s' if len(heights_mm) > 1 else ''})")
     off = abs(difference) / sigma
     if off > FAR_Z:
-        return Verdict(difference, sigma, False, f"{told}. Clearly off: calibrate the nozzle again; if it stays, check the "
-                       "nozzle's measures, the gauge, and that camera and focus were not moved since their calibration.")
+        return Verdict(difference, sigma, False,
+                       f"{told}. Clearly off: calibrate the nozzle again; if it stays, check the nozzle's "
+                       "measures, the gauge, and that camera and focus were not moved since their calibration.")
     if off > SURE_Z:
-        return Verdict(difference, sigma, False, f"{told}. Doubtful: take another photograph at another place; if it is off "
+        return Verdict(difference, sigma, False,
+                       f"{told}. Doubtful: take another photograph at another place; if it is off "
                        "again, calibrate the nozzle again.")
     if sigma > UNSURE_MM:
-        return Verdict(difference, sigma, False, f"{told}. Too unsure to judge: this set-up cannot tell heights better.")
+        return Verdict(difference, sigma, False,
+                       f"{told}. Too unsure to judge: this set-up cannot tell heights better.")
     return Verdict(difference, sigma, True, f"{told}. Agrees: heights can be trusted to about {SURE_Z * sigma:.1f} mm "
                    "(90 %).")
+
+
+def trust_sentence(found: NozzleCalibration, camera: CameraModel, body: NozzleBody, cam_from_bench: FloatArray,
+                   place_mm: FloatArray) -> str:
+    """How good heights are at a place, and what would halve their spread, in one sentence; arguments as `trust_words`."""
+    hold = found.holds[0] if found.holds else _UPRIGHT
+    now = _spreads(camera, body, cam_from_bench, place_mm, hold, found.bias)
+    worst = max(now)
+    if not np.isfinite(worst):
+        return "heights here cannot be told: look more from the side"
+    told = f"heights here are good to {SURE_Z * worst:.1f} mm (90 %, one frame, estimate from geometry); "
+    better = sorted((max(spread()), what)
+                    for what, spread in _measures(found, camera, body, cam_from_bench, place_mm, hold, now))
+    spread, what = better[0]
+    if spread <= worst / 2:
+        return f"{told}what would halve it: {what}"
+    if spread < WORTH_TELLING * worst:
+        return f"{told}nothing alone would halve it, most would help: {what} ({SURE_Z * spread:.1f} mm)"
+    return f"{told}no single measure would make it much better"
 
 
 def trust_words(found: NozzleCalibration, camera: CameraModel, body: NozzleBody, cam_from_bench: FloatArray,
@@ -72,21 +95,25 @@ def trust_words(found: NozzleCalibration, camera: CameraModel, body: NozzleBody,
     """
     hold = found.holds[0] if found.holds else _UPRIGHT
     now = _spreads(camera, body, cam_from_bench, place_mm, hold, found.bias)
-    told = (f"heights at the work: 1 sigma {_mm(now[1])} over something lighter than the tube, {_mm(now[0])} over something "
+    told = (f"heights at the work: 1 sigma {_mm(now[1])} over something lighter than the tube, {_mm(now[0])} over "
+            f"something "
             "darker, one frame (estimate from geometry)")
     lines = [told]
     worst = max(now)
     if not np.isfinite(worst):
         return [*lines, "the tool would point at the camera or leave the picture there: look more from the side"]
     if measured_sigma_mm > 1.5 * worst:
-        lines.append(f"the photographs give only {_mm(measured_sigma_mm)}: shadows, highlights, a veil or hidden edges cost the "
+        lines.append(f"the photographs give only {_mm(measured_sigma_mm)}: shadows, highlights, a veil or hidden edges "
+                     f"cost the "
                      "rest; soften the lamp, keep hand and cable off the metal")
     if np.isfinite(found.height_error_rms_mm) and found.height_error_rms_mm > 2 * worst:
-        lines.append(f"the photographs' own heights were missed by {found.height_error_rms_mm:.2f} mm (rms), more than that: "
+        lines.append(f"the photographs' own heights were missed by {found.height_error_rms_mm:.2f} mm (rms), more than "
+                     f"that: "
                      "check the gauge heights and the nozzle's measures")
     if found.n_photos < 6:
         lines.append(f"only {found.n_photos} photographs speak: take some at other heights and places")
-    better = [(max(spread()), what) for what, spread in _measures(found, camera, body, cam_from_bench, place_mm, hold, now)]
+    better = [(max(spread()), what) for what, spread in _measures(found, camera, body, cam_from_bench, place_mm, hold,
+                                                                  now)]
     useful = sorted((s, what) for s, what in better if s < WORTH_TELLING * worst)
     return lines + [f"  {what}: {_mm(s)} instead of {_mm(worst)}" for s, what in useful]
 

@@ -1,4 +1,5 @@
-"""Plays cues: through Qt's audio where there is a device, on a silent clock where there is none; to a WAV file if asked.
+"""Plays cues: through Qt's audio where there is a device, on a silent clock where there is none; to a WAV file if
+asked.
 
 Its own thread, so that neither the window nor the analysis can hold it up.
 """
@@ -10,12 +11,13 @@ import threading
 import time
 import wave
 from collections import deque
+from collections.abc import Callable
 from pathlib import Path
 from typing import Protocol
 
 import numpy as np
 
-from monitor.engine.stats import Delays
+from monitor.cost import Delays
 from monitor.sound.tones import RATE_HZ, Cue, Synth
 
 __all__ = ["Player", "Output", "SilentOutput", "find_output"]
@@ -82,9 +84,10 @@ class QtOutput:
         self._stopped = QAudio.State.StoppedState
         self._sink = QAudioSink(device, form)
         self._sink.setBufferSize(round(BUFFER_S * RATE_HZ) * 2)
-        self._device = self._sink.start()
-        if self._device is None or self._sink.state() == self._stopped:
+        into = self._sink.start()
+        if into is None or self._sink.state() == self._stopped:
             raise OSError(f"{device.description()} cannot be opened")
+        self._into = into
         self.trouble, self._has_played = "", False
         self.delay_s = self._sink.bufferSize() / 2 / RATE_HZ
         self.name = device.description()
@@ -98,7 +101,7 @@ class QtOutput:
                 raise OSError("the sound device is gone")
             self._loop.processEvents()
             time.sleep(0.002)
-        self._device.write(data)
+        self._into.write(data)
         self._has_played = self._has_played or self._sink.processedUSecs() > 0
 
     def close(self) -> None:
@@ -133,7 +136,8 @@ class Player(threading.Thread):
         From a frame's arrival to the first sample made under its cue, device buffer included.
     """
 
-    def __init__(self, is_muted: bool = False, track: Path | None = None, output=find_output) -> None:
+    def __init__(self, is_muted: bool = False, track: Path | None = None,
+                 output: Callable[[bool], Output] = find_output) -> None:
         super().__init__(name="sound", daemon=True)
         self._make_output, self._is_muted = output, is_muted
         self._track_path = track
@@ -225,7 +229,7 @@ def _load_multimedia() -> None:
 def _open_track(path: Path | None) -> wave.Wave_write | None:
     if path is None:
         return None
-    track = wave.open(str(path), "wb")
+    track = wave.open(str(path), "wb")  # noqa: SIM115  closed with the player
     track.setnchannels(1)
     track.setsampwidth(2)
     track.setframerate(RATE_HZ)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from PyQt6.QtCore import QAbstractTableModel, QCoreApplication, QModelIndex, QObject, Qt
@@ -12,7 +13,7 @@ from monitor.ui.theme import font
 
 __all__ = ["REMARKS", "PassTable"]
 
-_KEYS = ("height_mean_mm", "height_sd_mm", "dwell_s", "coverage", "energy_j")
+_KEYS = ("height_mean_mm", "height_sd_mm", "dwell_s", "coverage", "energy_j", "energy_even_j")
 REMARKS = 1  # column
 _ROOT = QModelIndex()
 
@@ -69,14 +70,14 @@ class PassTable(QAbstractTableModel):
             own = [tr("reference")] if row == self._found.reference else []
             return "; ".join((*own, *self._found.marks(row)))
         if column < len(_KEYS) + 2:
-            return MEASURES[_KEYS[column - 2]].show(p.values[_KEYS[column - 2]], unit=False)
+            return MEASURES[_KEYS[column - 2]].show(p.values.get(_KEYS[column - 2], math.nan), unit=False)
         if w is None:
             return tr("unknown")
         return f"{w.residual:.1f}" if column == len(_KEYS) + 2 else f"{w.warp_s:.2f}"
 
     def _heads(self) -> list[str]:
         return [tr("pass"), tr("remarks"), tr("height\nmm"), tr("wander\nmm"), tr("dwell\ns"), tr("swept\n%"),
-                tr("heat, est.\nJ"), tr("differs\nmm"), tr("shifted\ns")]
+                tr("heat, est.\nJ"), tr("equal\nstart, J"), tr("differs\nmm"), tr("shifted\ns")]
 
     def _tips(self) -> list[str]:
         return [tr("Recording and number of the pass"), tr("What stands out"), *(MEASURES[key].label for key in _KEYS),

@@ -13,7 +13,6 @@ from PyQt6.QtGui import QAction, QKeySequence
 from PyQt6.QtWidgets import (
     QAbstractItemView,
     QCheckBox,
-    QComboBox,
     QFileDialog,
     QHBoxLayout,
     QHeaderView,
@@ -30,10 +29,12 @@ from PyQt6.QtWidgets import (
 
 from monitor.repeat.compare.comparison import Comparison
 from monitor.repeat.compare.passes import MEASURES
-from monitor.repeat.compare.pictures import Colours, draw_run, draw_traces, write_pictures
+from monitor.repeat.compare.pictures import Colours, draw_run, draw_sums, draw_traces, write_pictures
+from monitor.repeat.compare.rates import OVERALL
 from monitor.repeat.compare.rules import RULES
 from monitor.ui.app import application
 from monitor.ui.compare_table import REMARKS, PassTable, tr
+from monitor.ui.fields import Choice
 from monitor.ui.theme import Look, Standing, font, look, looks
 
 __all__ = ["CompareWindow", "show_comparison"]
@@ -80,8 +81,8 @@ class CompareWindow(QMainWindow):
         self.setMinimumSize(1180, 640)
         self.resize(1360, 760)
         self.sentence, self.notes = _text_line("head", bold=True), _text_line("body")
-        self.measure, self.seconds = QComboBox(), QCheckBox(tr("in &seconds"))
-        self.run, self.traces = _Canvas(tr("One measure of every pass")), _Canvas(tr("Height traces over one another"))
+        self.measure, self.seconds = Choice(), QCheckBox(tr("in &seconds"))
+        self.run, self.traces = _Canvas(tr("One measure of every pass, and its cumulative sum"), split=True), _Canvas(tr("Height traces over one another"))
         self.table, self.model = QTableView(), PassTable(found, self)
         self.make_reference = QPushButton(tr("Make it the &reference"))
         self.rules = {number: QCheckBox(text) for number, text in RULES.items()}
@@ -142,7 +143,6 @@ class CompareWindow(QMainWindow):
         self.make_reference.setToolTip(tr("Hold the others against the chosen pass"))
         for number, box in self.rules.items():
             box.setChecked(number in self.found.rules)
-            box.setEnabled(number != 1)
 
     def _lay_out(self) -> None:
         above, beside = QHBoxLayout(), QVBoxLayout()
@@ -155,13 +155,13 @@ class CompareWindow(QMainWindow):
         column = QVBoxLayout(charts)
         column.setContentsMargins(0, 0, 0, 0)
         column.addLayout(above)
-        column.addWidget(self.run, 1)
-        column.addWidget(self.traces, 1)
+        column.addWidget(self.run, 3)
+        column.addWidget(self.traces, 2)
         beside.setContentsMargins(0, 0, 0, 0)
         beside.addWidget(self.table, 1)
         beside.addWidget(self.detail)
         beside.addWidget(self.make_reference)
-        beside.addWidget(_text_line("body", text=tr("A pass signals when there is")))
+        beside.addWidget(_text_line("body", text=tr("Show patterns too")))
         for box in self.rules.values():
             beside.addWidget(box)
         beside.addWidget(self.alarm)
@@ -213,8 +213,11 @@ class CompareWindow(QMainWindow):
         lines = [line for line in (self.found.signals, *self.found.notes[:2]) if line]
         self.notes.setText("\n".join(lines))
         self.notes.setVisible(bool(lines))
-        self.alarm.setText(tr("With these, and the weighted mean, a steady hand sets off a false alarm every {:.0f} passes "
-                              "in each measure.").format(self.found.alarm_every))
+        text = tr("All that is said here is false in at most {:.0f} % of comparisons of like passes.").format(100 * OVERALL)
+        if self.found.rules:
+            text += " " + tr("These patterns come by chance every {:.0f} passes in each measure and count for nothing.").format(
+                self.found.patterns_every)
+        self.alarm.setText(text)
         if self.chosen is not None:
             self.choose(self.chosen)
         else:
@@ -233,6 +236,7 @@ class CompareWindow(QMainWindow):
     def _draw(self, *_: object) -> None:
         colours = _colours(look())
         draw_run(self.run.axes, self.found, self.measure.currentData(), colours, self.chosen)
+        draw_sums(self.run.below, self.found, self.measure.currentData(), colours)
         draw_traces(self.traces.axes, self.found, colours, seconds=self.seconds.isChecked(), chosen=self.chosen)
         for canvas in (self.run, self.traces):
             canvas.draw_idle()
@@ -241,9 +245,10 @@ class CompareWindow(QMainWindow):
 class _Canvas(FigureCanvasQTAgg):
     """A chart that fills its place."""
 
-    def __init__(self, name: str) -> None:
+    def __init__(self, name: str, split: bool = False) -> None:
         super().__init__(Figure(layout="constrained"))
-        self.axes = self.figure.add_subplot()
+        self.axes, self.below = (self.figure.subplots(2, 1, height_ratios=(2.2, 1)) if split
+                                 else (self.figure.add_subplot(), None))
         self.setAccessibleName(name)
         self.setMinimumSize(600, 190)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)

@@ -13,9 +13,9 @@ from PyQt6.QtGui import QImage
 
 from monitor.errors import MonitorError
 from monitor.job import Job
+from monitor.recording.reader import CAMERA, Recording
 from monitor.review.overlay import draw_frame, marks_of
 from monitor.review.playback import Playback
-from monitor.recording.reader import CAMERA, Recording
 from vision.camera import CameraModel, load_camera
 from vision.errors import VisionError
 from vision.types import FloatArray
@@ -132,7 +132,7 @@ class FrameBringer(QObject):
     def _picture(self, image: np.ndarray, row: int | None, camera: CameraModel, is_marked: bool) -> QImage:
         image = np.ascontiguousarray(image)
         if is_marked and row is not None:
-            draw_frame(image, camera, self._job, marks_of(self._recording, self._job, row))
+            draw_frame(image, camera, self._job, marks_of(self._recording, row))
         elif is_marked:
             cv2.putText(image, "this frame was not analysed", (18, 40), cv2.FONT_HERSHEY_SIMPLEX, 1.0, (255, 255, 255), 2)
         height, width = image.shape[:2]

@@ -10,8 +10,8 @@ import numpy as np
 
 from monitor.job import Job
 from monitor.review.traces import Happening, Traces
-from monitor.ui.review_keys import tr
 from monitor.review.verdict import WARNING_WORDS
+from monitor.ui.review_keys import tr
 from vision.types import FloatArray
 
 __all__ = ["Bar", "BarLane", "Curve", "CurveLane", "lanes_of", "thinned", "value_at"]
@@ -105,6 +105,8 @@ def lanes_of(traces: Traces, job: Job, found: Sequence[Happening], other: tuple[
         CurveLane(tr("speed"), "mm/s", (Curve(here, traces.t_s, traces.speed_mm_s, 0, False), *beside("speed_mm_s", 0))),
     ]
     lanes += _heat_lanes(traces, job, again)
+    parts = tuple(_bar(h) for h in found if h.kind == "part")
+    lanes += [BarLane(tr("parts"), parts)] if parts else []
     lanes.append(BarLane(tr("notes"), tuple(_bar(h) for h in found if h.kind in ("comment", "event"))))
     gaps = tuple(_bar(h) for h in found if h.kind == "gap")
     return [*lanes, BarLane(tr("not analysed"), gaps)] if gaps else lanes
@@ -136,7 +138,7 @@ def thinned(t_s: FloatArray, values: FloatArray, start_s: float, end_s: float, n
 def value_at(curve: Curve, t_s: float) -> float | None:
     """The value of the frame on show at a time; None where it is not known."""
     i = int(np.searchsorted(curve.t_s, t_s + 1e-6, "right")) - 1
-    known = 0 <= i and np.isfinite(curve.values[i, 1])
+    known = i >= 0 and np.isfinite(curve.values[i, 1])
     return float(curve.values[i, 1]) if known else None
 
 
@@ -152,7 +154,7 @@ def _heat_lanes(traces: Traces, job: Job, again: Traces | None) -> list[CurveLan
         temps += (Curve(tr("joint centre, what if"), again.heat_t_s, again.temp_c["joint centre"], 4, True),)
         energy += (Curve(tr("what if"), again.heat_t_s, again.energy_j, 4, True),)
     return [CurveLane(tr("temperature, estimate"), "C", temps, weight=1.9, is_rising=True),
-            CurveLane(tr("heat, estimate"), "J", energy, weight=1.3, is_rising=True)]
+            CurveLane(tr("heat since start, est."), "J", energy, weight=1.3, is_rising=True)]
 
 
 def _warning_lanes(none: str, name: str, found: Sequence[Happening]) -> list[BarLane]:

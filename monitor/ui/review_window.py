@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -10,14 +9,30 @@ from pathlib import Path
 import numpy as np
 from PyQt6.QtCore import QEvent, Qt
 from PyQt6.QtGui import QAction, QImage
-from PyQt6.QtWidgets import (QAbstractButton, QAbstractItemView, QCheckBox, QComboBox, QFileDialog, QHBoxLayout, QLabel,
-                             QMainWindow, QMenu, QSplitter, QTabWidget, QToolButton, QVBoxLayout, QWidget)
+from PyQt6.QtWidgets import (
+    QAbstractButton,
+    QAbstractItemView,
+    QCheckBox,
+    QComboBox,
+    QFileDialog,
+    QHBoxLayout,
+    QLabel,
+    QMainWindow,
+    QMenu,
+    QSplitter,
+    QTabWidget,
+    QToolButton,
+    QVBoxLayout,
+    QWidget,
+)
 
-from monitor.recording.comments import Comment, CommentBook, comments_of, save_comments
 from monitor.errors import MonitorError
 from monitor.job import Job, load_job, parse_job
+from monitor.recording.comments import Comment, CommentBook, comments_of, save_comments
 from monitor.recording.reader import JOB, TRACE, Recording, open_recording
 from monitor.review.traces import Traces, after, before, happenings_of, traces_of
+from monitor.review.verdict import verdict
+from monitor.review.whatif import WhatIf, keep_what_if
 from monitor.ui.review_beside import Beside, BesideDialog, read_beside
 from monitor.ui.review_cursor import Cursor
 from monitor.ui.review_frames import FrameBringer
@@ -33,25 +48,21 @@ from monitor.ui.review_timeline import Timeline
 from monitor.ui.review_video import VideoView
 from monitor.ui.review_whatif import WhatIfPanel
 from monitor.ui.theme import font, looks
-from monitor.review.verdict import verdict
-from monitor.review.whatif import WhatIf, keep_what_if
 
-__all__ = ["ReviewWindow", "run_review"]
+__all__ = ["ReviewWindow", "show_review"]
 
 TRANSPORT = ("to_start", "previous_event", "step_back", "play_or_pause", "step_forward", "next_event", "to_end")
 
 
-def run_review(args: argparse.Namespace) -> int:
-    """plumeline review"""
+def show_review(folder: Path | None, theme: str) -> int:
+    """Show the window, with a recording when one is named, until it is closed; gives the application's exit code."""
     from monitor.ui.app import application
 
-    if args.recording is not None:
-        open_recording(args.recording)  # a fault is said here, in one line, before a window comes up
-    app = application(theme=args.look)
+    app = application(theme=theme)
     window = ReviewWindow()
     window.show()
-    if args.recording is not None:
-        window.open_folder(Path(args.recording))
+    if folder is not None:
+        window.open_folder(folder)
     return app.exec()
 
 

@@ -1,4 +1,10 @@
-"""Runs a heating scenario with the board model: python -m tests.benchmarks.heat SCENARIO.json OUT.csv"""
+"""Runs a heating scenario with the board model.
+
+python -m tests.benchmarks.heat SCENARIO.json OUT.csv [FINENESS]
+
+Without FINENESS the grid, the step and the pointwise film are those of the live estimate; with it (1, or more for
+coarser cells) a fine grid of the benchmark's own, two steps extrapolated to none.
+"""
 
 from __future__ import annotations
 
@@ -14,25 +20,47 @@ from numpy.typing import NDArray
 from scipy.special import erf
 
 from monitor.heat.board import BoardModel, Footprint, Losses, Slab
+from monitor.heat.chain import Fineness, part_edges
 from monitor.heat.grid import graded_edges, overlap_share
 
 FloatArray = NDArray[np.float64]
 MM = 1e-3
+SHIPPED, SHIPPED_STEP_S = Fineness(), 0.1
 STEP_S = 0.05  # the shorter of two steps; backward Euler's first-order error is extrapolated away
 
 
 def build(scenario: dict[str, Any], fineness: float = 1.0) -> BoardModel:
     """The model of a scenario; fineness multiplies every cell size."""
-    board, joint, part, loss = (scenario[k] for k in ("board", "joint", "component", "loss"))
+    board, part, loss = (scenario[k] for k in ("board", "component", "loss"))
     half = [s / 2 for s in part["size_mm"][:2]]
     spans = [(c - h, c + h) for c, h in zip(part["centre_mm"], half, strict=True)]
     rims = [[p["rect_mm"][k:k + 2] for p in loss.get("bottom_patches", [])] for k in (0, 2)]
     edges = [_axis(length, span, [x for rim in ends for x in rim], scenario["jet"]["b_mm"], fineness)
              for length, span, ends in zip(board["size_mm"], spans, rims, strict=True)]
-    slabs = [_slab(board, board["thickness_mm"], _levels(18, board["thickness_mm"], 12, fineness)),
-             _slab(joint, joint["thickness_mm"], 2),
-             _slab(part, part["size_mm"][2], _levels(10, part["size_mm"][2], 6, fineness))]
-    (x1, x2), (y1, y2) = spans
+    return _furnished(scenario, edges, _levels(18, board["thickness_mm"], 12, fineness), 2,
+                      _levels(10, part["size_mm"][2], 6, fineness))
+
+
+def _shipped_edges(scenario: dict[str, Any], fine: Fineness) -> list[FloatArray]:
+    """Cell edges as the live estimate lays them [mm]."""
+    part, edges = scenario["component"], []
+    outside = [p["xyz_mm"] for p in scenario["probes"] if any(
+        abs(p["xyz_mm"][a] - part["centre_mm"][a]) > part["size_mm"][a] / 2 for a in (0, 1))]
+    for axis, length in enumerate(scenario["board"]["size_mm"]):
+        half = part["size_mm"][axis] / 2
+        low, high = part["centre_mm"][axis] - half, part["centre_mm"][axis] + half
+        marked = [(p[axis] - 2.0, p[axis] + 2.0) for p in outside]
+        edges.append(part_edges(low * MM, high * MM, (0.0, length * MM), [(a * MM, b * MM) for a, b in marked], fine) / MM)
+    return edges
+
+
+def _furnished(scenario: dict[str, Any], edges: list[FloatArray], *levels: int, shrink: float = 1.0) -> BoardModel:
+    """The model on given edges [mm], with so many levels of board, joint and part."""
+    board, joint, part, loss = (scenario[k] for k in ("board", "joint", "component", "loss"))
+    slabs = [_slab(layer, thickness, n, shrink) for layer, thickness, n in zip(
+        (board, joint, part), (board["thickness_mm"], joint["thickness_mm"], part["size_mm"][2]), levels, strict=True)]
+    half = [s / 2 for s in part["size_mm"][:2]]
+    (x1, x2), (y1, y2) = [(c - h, c + h) for c, h in zip(part["centre_mm"], half, strict=True)]
     model = BoardModel(
         edges[0] * MM, edges[1] * MM, slabs[0], (slabs[1], slabs[2]), Footprint(x1 * MM, x2 * MM, y1 * MM, y2 * MM),
         losses=Losses((loss["h_top_W_m2K"], 0, 0), (loss["h_bottom_W_m2K"], 0, 0), loss["h_side_W_m2K"]),
@@ -60,15 +88,31 @@ def run(scenario: dict[str, Any], step_s: float = STEP_S, fineness: float = 1.0)
     return np.array(rows), models[0]
 
 
+def run_shipped(scenario: dict[str, Any], step_s: float = SHIPPED_STEP_S) -> tuple[FloatArray, BoardModel]:
+    """The same on the grid and with the step of the live estimate; a probe beside the part stands for a neighbour."""
+    model = _furnished(scenario, _shipped_edges(scenario, SHIPPED), SHIPPED.board_levels, 1, SHIPPED.package_levels,
+                       shrink=SHIPPED.shrink)
+    points = [np.array(p["xyz_mm"]) * MM for p in scenario["probes"]]
+    grid = np.meshgrid(model.x_m, model.y_m)
+    arrival = np.full((model.y_m.size, model.x_m.size, 1), float(scenario["jet"]["T_jet_C"]))
+    rows, every = [[0.0, *(float(model.probe(*p)[0]) for p in points)]], scenario["output_every_s"]
+    n_sub = max(1, round(every / step_s))
+    for n in range(1, round(scenario["t_end_s"] / every) * n_sub + 1):
+        model.step(_spot_at(scenario, *grid, n * every / n_sub), arrival, every / n_sub)
+        if n % n_sub == 0:
+            rows.append([n * every / n_sub, *(float(model.probe(*p)[0]) for p in points)])
+    return np.array(rows), model
+
+
 def main(arguments: list[str]) -> int:
     """Write the probe temperatures of a scenario file."""
-    if len(arguments) != 2:
+    if len(arguments) not in (2, 3):
         print(__doc__, file=sys.stderr)
         return 2
     began = time.perf_counter()
     try:
         scenario = json.loads(Path(arguments[0]).read_text(encoding="utf-8"))
-        rows, model = run(scenario)
+        rows, model = run(scenario, fineness=float(arguments[2])) if arguments[2:] else run_shipped(scenario)
     except KeyError as fault:
         print(f"{arguments[0]}: key {fault} is missing", file=sys.stderr)
         return 3
@@ -115,9 +159,9 @@ def _levels(at_one_mm: int, thickness_mm: float, least: int, fineness: float) ->
     return round(min(max(at_one_mm * np.sqrt(thickness_mm), least), 3 * least) / fineness)
 
 
-def _slab(layer: dict[str, Any], thickness_mm: float, n_cells: int) -> Slab:
+def _slab(layer: dict[str, Any], thickness_mm: float, n_cells: int, shrink: float = 1.0) -> Slab:
     return Slab(thickness_mm * MM, n_cells, layer["k_xy_W_mK"], layer["k_z_W_mK"],
-                layer["rho_kg_m3"] * layer["cp_J_kgK"], graded=True)
+                layer["rho_kg_m3"] * layer["cp_J_kgK"], graded=True, shrink=shrink)
 
 
 def _patch(model: BoardModel, patch: dict[str, Any], elsewhere_w_m2k: float) -> None:
@@ -137,6 +181,15 @@ def _spot(scenario: dict[str, Any], model: BoardModel, t_s: float) -> FloatArray
     along_x, along_y = (_mean_bell((edges - centre * MM) / width) for edges, centre in (
         (model.x_edges_m, x), (model.y_edges_m, y)))
     return (gain * scenario["jet"]["h_pk_W_m2K"] * np.outer(along_y, along_x))[:, :, None]
+
+
+def _spot_at(scenario: dict[str, Any], x_m: FloatArray, y_m: FloatArray, t_s: float) -> FloatArray:
+    """The same at the cells' centres, as the live estimate takes its jet."""
+    path = scenario["path"]
+    times = [w["t_s"] for w in path]
+    x, y, gain = (float(np.interp(t_s, times, [w[k] for w in path])) for k in ("x_mm", "y_mm", "gain"))
+    r2 = (x_m / MM - x) ** 2 + (y_m / MM - y) ** 2
+    return (gain * scenario["jet"]["h_pk_W_m2K"] * np.exp(-r2 / scenario["jet"]["b_mm"] ** 2))[:, :, None]
 
 
 def _mean_bell(edges: FloatArray) -> FloatArray:

@@ -11,13 +11,17 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 from statsmodels.formula.api import ols
+from statsmodels.regression.linear_model import OLS
 from statsmodels.stats.anova import anova_lm
+from statsmodels.stats.proportion import proportion_confint
 
 from monitor.repeat.compare import capability as cap
-from monitor.repeat.compare.control import Trust, ewma, false_alarm_every, individuals, moving_range, samples
+from monitor.repeat.compare.control import Trust, cusum, ewma, individuals, moving_range, samples
 from monitor.repeat.compare.factors import c4, d3, factors
-from monitor.repeat.compare.gauge import Anova, crossed_anova, one_way, study
+from monitor.repeat.compare.gauge import Anova, crossed_anova, hand_spread, one_way, study
+from monitor.repeat.compare.odd import far_ones
 from monitor.repeat.compare.rules import arl, ewma_arl, fired
 from tests.heat.checks import agrees
 
@@ -146,7 +150,49 @@ def test_a_single_limit_waits_forty_four_points_for_one_sigma():
 
 
 def test_more_rules_mean_more_false_alarms():
-    assert false_alarm_every((1, 2, 3, 4)) < false_alarm_every((1, 2)) < false_alarm_every((1,)) < 370
+    assert arl((1, 2, 3, 4)) < arl((1, 2)) < arl((1,))
+
+
+# e-Handbook 6.3.2.3, data from memory: mean 325, k 0.3175, h 4.1959; it signals at sample 14
+GROUPS = [324.925, 324.675, 324.725, 324.350, 325.350, 325.225, 324.125, 324.525, 325.225, 324.600, 324.625, 325.150,
+          328.325, 327.250, 327.825, 328.500, 326.675, 327.775, 326.875, 328.350]
+
+
+def test_cumulative_sum_agrees_with_the_handbook():
+    chart = cusum(GROUPS, 325.0, 0.635, slack=0.5, limit=4.1959 / 0.635)
+
+    assert chart.values[12:15] == pytest.approx([3.0075, 4.9400, 7.4475], abs=1e-4)
+    assert min(chart.signals) + 1 == 14
+
+
+def test_cumulative_sum_of_a_fall_is_drawn_below():
+    up, down = (cusum([325 + s * (v - 325) for v in GROUPS], 325.0, 0.635).values for s in (1, -1))
+
+    assert up == pytest.approx(-down)
+
+
+# e-Handbook 1.3.5.17.3, Rosner's 54 values, from memory: three outliers at 5 %
+ROSNER = [-0.25, 0.68, 0.94, 1.15, 1.20, 1.26, 1.26, 1.34, 1.38, 1.43, 1.49, 1.49, 1.55, 1.56, 1.58, 1.65, 1.69, 1.70, 1.76,
+          1.77, 1.81, 1.91, 1.94, 1.96, 1.99, 2.06, 2.09, 2.10, 2.14, 2.15, 2.23, 2.24, 2.26, 2.35, 2.37, 2.40, 2.47, 2.54,
+          2.62, 2.64, 2.90, 2.92, 2.92, 2.93, 3.21, 3.26, 3.30, 3.59, 3.68, 4.30, 4.64, 5.34, 5.42, 6.01]
+
+
+def test_the_many_outlier_test_finds_rosner_s_three():
+    far = far_ones(np.array(ROSNER), 0.05)[-1]
+
+    assert sorted(ROSNER[i] for i in far) == [5.34, 5.42, 6.01]
+
+
+def test_the_many_outlier_test_agrees_with_statsmodels_on_one_outlier():
+    # externally studentised residuals of a constant, and their Bonferroni limit
+    from statsmodels.stats.outliers_influence import OLSInfluence
+
+    y = np.array([*np.random.default_rng(4).normal(size=12), 4.5])
+    residual = OLSInfluence(OLS(y, np.ones(len(y))).fit()).resid_studentized_external
+    far = far_ones(y, 0.05)[-1]
+
+    assert list(far) == [12]
+    assert far[12] == pytest.approx(residual[12] / stats.t.ppf(1 - 0.05 / 26, 11), rel=1e-9)
 
 
 def test_capability_agrees_with_the_handbook():
@@ -166,34 +212,60 @@ def test_lower_bound_of_capability_needs_many_passes(n, bound):
     assert cap.lower_bound(1.33, n) == pytest.approx(bound, abs=0.006)
 
 
-@pytest.mark.parametrize(("n", "says"), [(24, "24 passes; capability needs 25"), (30, "")])
-def test_capability_is_refused_under_twenty_five_passes(n, says):
-    chart = individuals(np.random.default_rng(6).normal(15, 1, size=n))
+@pytest.mark.parametrize(("n", "says"), [(24, "24 passes; Cp and Cpk need 25, 1 more"), (30, "")])
+def test_indices_are_refused_under_twenty_five_passes(n, says):
+    values = np.random.default_rng(6).normal(15, 1, size=n)
 
-    assert cap.capability(chart, 5, 25).why_not == says
-
-
-def test_capability_is_refused_when_the_chart_signals():
-    chart = individuals([*np.random.default_rng(6).normal(15, 1, size=30), 40.0])
-
-    found = cap.capability(chart, 5, 25)
-
-    assert "not stable" in found.why_not and math.isnan(found.cpk)
+    assert cap.capability(values, 5, 25, is_steady=True).why_not == says
 
 
-def test_capability_is_refused_when_the_camera_is_too_coarse():
-    chart = individuals(np.random.default_rng(6).normal(15, 1, size=30))
+def test_indices_are_refused_when_the_measure_is_not_steady():
+    values = np.random.default_rng(6).normal(15, 1, size=30)
+    found = cap.capability(values, 5, 25, is_steady=False)
 
-    assert "camera" in cap.capability(chart, 5, 25, gauge_share_of_limits=0.4).why_not
+    assert "not steady" in found.why_not and math.isnan(found.cpk) and found.share_low > 0.9
 
 
-def test_the_camera_s_share_is_taken_out_of_the_hand_s_capability():
-    chart = individuals(np.random.default_rng(6).normal(15, 2.0, size=60))
-    sd = np.std(chart.values, ddof=1)
+def test_indices_are_refused_when_the_camera_is_too_coarse():
+    values = np.random.default_rng(6).normal(15, 1, size=30)
 
-    found = cap.capability(chart, 5, 25, camera_sigma=0.6 * sd)  # leaves 0.8 of the spread to the hand
+    assert "camera" in cap.capability(values, 5, 25, is_steady=True, gauge_share_of_limits=0.4).why_not
 
-    assert found.cp_hand / found.cp == pytest.approx(1 / 0.8)
+
+@pytest.mark.parametrize(("inside", "n"), [(25, 25), (48, 50), (30, 59)])
+def test_the_sure_share_agrees_with_statsmodels(inside, n):
+    low, _ = proportion_confint(inside, n, alpha=0.10, method="beta")
+
+    assert cap.share_within(inside, n) == pytest.approx(low, rel=1e-9)
+
+
+def test_fifty_nine_passes_without_one_outside_make_ninety_five_per_cent():
+    # ln 0.05 / ln 0.95 = 58.4: the well-known 59 of distribution-free tolerance limits (Wilks 1941)
+    assert cap.more_needed(0, 0) == 59 and cap.more_needed(30, 30) == 29
+
+
+@pytest.mark.parametrize("law", ["normal", "lognormal", "weibull", "bounded"])
+@pytest.mark.parametrize("n", [25, 50])
+def test_the_sure_share_holds_whatever_the_law(law, n):
+    # 4000 draws at each of four true shares: one rate below 94 % has a chance of 0.2 % when the true ones are 95 %
+    from tests.benchmarks.capability import coverage
+
+    assert coverage(law, n, 4000) >= 0.94
+
+
+def test_repeats_leave_the_spread_and_set_ups_the_mean():
+    # hand 0.8, camera repeats 0.6, set-ups 0.5: within a set-up sqrt(0.64 + 0.36) = 1
+    rng = np.random.default_rng(5)
+    setups = np.repeat([str(i) for i in range(400)], 10)
+    found = [hand_spread(rng.normal(15, 1.0, 4000) + np.repeat(rng.normal(0, 0.5, 400), 10), setups, 0.6, 0.5)]
+
+    assert found[0].hand == pytest.approx(0.8, rel=0.05) and found[0].camera_share == pytest.approx(0.36, rel=0.05)
+
+
+def test_a_set_up_s_error_does_not_average_out_over_its_passes():
+    found = hand_spread(np.random.default_rng(5).normal(15, 1.0, 400), ["one"] * 400, 0.6, 0.5)
+
+    assert found.mean_sigma == pytest.approx(math.hypot(0.5, 0.05), rel=0.01)
 
 
 def test_crossed_study_agrees_with_the_published_mean_squares():

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from monitor.heat.chain import Fineness
 from monitor.heat.types import BoardSetup, HeatInput, HeatSetup, Layer, PartSetup, RegionSetup, StationSetup
 
 FRAME_S = 1 / 30
+QUICK = Fineness(part_cells=8, smallest_m=0.2e-3, coarsest_m=8e-3, neighbour_m=2.5e-3, growth=0.5, board_levels=4,
+                 package_levels=2, shrink=1.0)  # for what does not hang on the grid
 
 
 def rectangle(x_mm, y_mm, width_mm, depth_mm):

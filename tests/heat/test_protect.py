@@ -8,14 +8,14 @@ from monitor.errors import InputError
 from monitor.heat import material
 from monitor.heat.estimate import HeatEstimator
 from monitor.heat.types import Protection, RegionSetup
-from tests.heat.cases import hold, job, rectangle
+from tests.heat.cases import QUICK, hold, job, rectangle
 
 OVER_NEIGHBOUR = rectangle(15, 0, 8, 10)
 
 
 def after(*protections, seconds=10.0, **jet):
     """Middle estimates after a hold, with the given protections."""
-    reading = hold(HeatEstimator(job(protections=protections)), seconds, **jet)
+    reading = hold(HeatEstimator(job(protections=protections), fineness=QUICK), seconds, **jet)
     return {name: b.mid for name, b in reading.temp_c.items()} | {"power J1": reading.power_w["J1"].mid}
 
 

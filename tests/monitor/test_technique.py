@@ -52,6 +52,15 @@ def test_leaving_for_a_moment_does_not_end_a_pass():
     assert len(found) == 1 and found[0].dwell_s == pytest.approx(3.3, abs=0.1)
 
 
+def test_dwell_of_a_pass_does_not_count_the_margin_round_the_outline():
+    # 5.5 mm lies outside the outline, which ends at 5 mm, and inside the 0.7 mm within which a pass goes on
+    judge = Judge(job())
+    found = summaries(hover(judge, (6.0, lambda t: (0, 0, 12) if t < 2 else (5.5, 0, 12) if t < 4 else AWAY)), judge)
+
+    assert len(found) == 1 and found[0].dwell_s == pytest.approx(2.0, abs=0.07)
+    assert found[0].t_end_s == pytest.approx(4.0, abs=0.07)
+
+
 def test_lifting_off_ends_a_pass():
     judge = Judge(job())
     found = summaries(hover(judge, (4.0, lambda t: (0, 0, 40) if 1.5 <= t < 2.5 else (0, 0, 12))), judge)

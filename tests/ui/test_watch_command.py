@@ -47,7 +47,7 @@ def test_a_recording_that_cannot_begin_ends_with_its_reason(qapp, tmp_path, monk
 @pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="there the request to end kills at once")
 def test_a_request_to_end_finishes_the_recording_first(tmp_path):
-    watch = subprocess.Popen([sys.executable, "-m", "monitor.cli.main", "watch", "--source", str(SAMPLE / "clip.mp4"), "--out", str(tmp_path),
+    watch = subprocess.Popen([sys.executable, "-m", "monitor.cli", "watch", "--source", str(SAMPLE / "clip.mp4"), "--out", str(tmp_path),
                               "--minutes", "5", "--mute"], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     while not list(tmp_path.glob("*.part/video.mkv")):
         threading.Event().wait(0.05)

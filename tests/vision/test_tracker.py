@@ -11,8 +11,8 @@ import pytest
 import vision.searching
 import vision.shutter
 import vision.tracker
-from tests.vision.test_find import CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
+from tests.vision.test_find import CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
 from vision import rigid
 from vision.nozzle import hold_of
 from vision.silhouette import moved_pose

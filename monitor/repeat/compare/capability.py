@@ -1,4 +1,4 @@
-"""How well a steady hand fits between the limits of a job, and how unsure that itself is."""
+"""How well a steady hand fits between the limits of a job, and how sure that is."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
-from monitor.repeat.compare.control import Chart
 from vision.types import FloatArray
 
 __all__ = [
@@ -22,10 +21,13 @@ __all__ = [
     "cpk_interval",
     "indices",
     "lower_bound",
+    "more_needed",
+    "share_within",
 ]
 
 LEAST_PASSES = 25
 MOST_CAMERA_SHARE = 0.30  # of the width of the limits; beyond it the camera, not the hand, is seen
+SURE, WANTED_SHARE = 0.95, 0.95
 SKEW_ALARM = 1.0  # skewness beyond which normal theory misleads at these numbers
 
 
@@ -36,16 +38,19 @@ class Capability:
     Attributes
     ----------
     cp, cpk, cpu, cpl, off_centre : float
-        Dimensionless; nan where a limit is missing. off_centre is k.
-    cpk_low : float
-        One-sided 95 % lower bound of cpk.
+        Dimensionless; nan where a limit is missing, or none may be stated. off_centre is k.
+    n, n_inside : int
+        Passes, and those of them within the limits.
+    share_low : float
+        So large a share of such passes lies within the limits, 95 % sure, whatever the law of the measure [-].
+    n_more : int
+        Passes within the limits that it still takes to be so sure of WANTED_SHARE; 0 when it is.
     cp_hand : float
-        cp with the camera's share of the variance taken out; nan where that share is not known.
+        cp with the camera's repeat readings taken out; nan where they were not studied.
     camera_share : float
-        Of the observed variance [-].
-    n : int
+        Of the observed variance within a set-up [-].
     why_not : str
-        Why no number may be stated; empty when it may.
+        Why no cp and cpk are stated; empty when they are.
     """
 
     cp: float = math.nan
@@ -53,10 +58,12 @@ class Capability:
     cpu: float = math.nan
     cpl: float = math.nan
     off_centre: float = math.nan
-    cpk_low: float = math.nan
+    n: int = 0
+    n_inside: int = 0
+    share_low: float = math.nan
+    n_more: int = 0
     cp_hand: float = math.nan
     camera_share: float = math.nan
-    n: int = 0
     why_not: str = ""
 
 
@@ -106,45 +113,70 @@ def by_percentiles(values: Sequence[float] | FloatArray, low: float, high: float
             "cpk": min(upper, lower)}
 
 
-def capability(chart: Chart, low: float, high: float, camera_sigma: float = math.nan,
-               gauge_share_of_limits: float = math.nan, beside: Sequence[Chart] = ()) -> Capability:
-    """Capability of what an individuals chart shows, or the reason for which none may be stated.
+def share_within(n_inside: int, n: int, level: float = SURE) -> float:
+    """Lower bound of the share of such passes that lie within the limits [-]; exact, whatever the measure's law.
+
+    Of n passes n_inside lay within (Clopper and Pearson, Biometrika 26 (1934) 404).
+    """
+    return float(stats.beta.ppf(1 - level, n_inside, n - n_inside + 1)) if n_inside else 0.0
+
+
+def more_needed(n_inside: int, n: int, share: float = WANTED_SHARE, level: float = SURE) -> int:
+    """Passes, all of them within the limits, that it still takes until `share_within` reaches a share."""
+    more = 0
+    while share_within(n_inside + more, n + more, level) < share:
+        more += 1
+    return more
+
+
+def capability(values: Sequence[float] | FloatArray, low: float, high: float, *, is_steady: bool, sigma_hand: float = math.nan,
+               camera_share: float = math.nan, gauge_share_of_limits: float = math.nan) -> Capability:
+    """Capability of the values of one measure, or the reason for which no index is stated.
 
     Parameters
     ----------
-    chart : Chart
+    values : array, shape (n,)
+        nan where not known.
     low, high : float
         Limits of the job; infinite where there is none.
-    camera_sigma : float
-        Standard deviation of the camera's own reading from pass to pass; nan when not studied.
+    is_steady : bool
+        Whether no chart signals and no pass is odd in this measure.
+    sigma_hand : float
+        Standard deviation of the hand alone; nan when the camera's share is not known.
+    camera_share : float
+        Of the observed variance [-]; nan when not known.
     gauge_share_of_limits : float
         Gauge study: 6 sigma of the camera over the width of the limits [-]; nan when not studied.
-    beside : sequence of Chart
-        Of the same values; a signal there is instability too.
+
+    Notes
+    -----
+    Cp and Cpk are figures of what was seen, by percentiles of a lognormal law where the values are skewed. No bound goes
+    with them: it would rest on tails that so few passes do not show. What is sure is the share within the limits, which
+    needs no law.
     """
-    known = chart.values[np.isfinite(chart.values)]
-    n, share = len(known), math.nan
-    if n >= 2 and known.std(ddof=1) > 0:
-        share = (camera_sigma / known.std(ddof=1)) ** 2
-    reason = _why_not((chart, *beside), n, share, gauge_share_of_limits)
+    known = np.asarray(values, dtype=float)
+    known = known[np.isfinite(known)]
+    n, inside = len(known), int(((known >= low) & (known <= high)).sum())
+    sure = {"n": n, "n_inside": inside, "share_low": share_within(inside, n) if n else math.nan,
+            "n_more": more_needed(inside, n) if n else 0, "camera_share": camera_share}
+    reason = _why_not(n, is_steady, known, camera_share, gauge_share_of_limits)
     if reason:
-        return Capability(camera_share=share, n=n, why_not=reason)
+        return Capability(**sure, why_not=reason)
     sigma = float(known.std(ddof=1))
     found = indices(float(known.mean()), sigma, low, high)
     if (known > 0).all() and abs(stats.skew(known)) > SKEW_ALARM:
         found |= by_percentiles(known, low, high)
-    hand = found["cp"] / math.sqrt(1 - share) if share < 1 else math.nan
-    return Capability(found["cp"], found["cpk"], found["cpu"], found["cpl"], found["k"],
-                      lower_bound(found["cpk"], n), hand, share, n)
+    return Capability(found["cp"], found["cpk"], found["cpu"], found["cpl"], found["k"], **sure,
+                      cp_hand=found["cp"] * sigma / sigma_hand if sigma_hand > 0 else math.nan)
 
 
-def _why_not(charts: Sequence[Chart], n: int, share: float, gauge_share: float) -> str:
+def _why_not(n: int, is_steady: bool, known: FloatArray, share: float, gauge_share: float) -> str:
     if n < LEAST_PASSES:
-        return f"{n} passes; capability needs {LEAST_PASSES}"
-    if any(chart.signals for chart in charts):
-        return "not stable: a chart signals"
-    if not charts[0].is_stable:
-        return "no limits yet"
+        return f"{n} passes; Cp and Cpk need {LEAST_PASSES}, {LEAST_PASSES - n} more"
+    if not is_steady:
+        return "not steady: a pass is odd or the measure changes over time"
+    if not known.std() > 0:
+        return "all passes are alike to the last digit"
     if gauge_share > MOST_CAMERA_SHARE:
         return f"the camera takes {100 * gauge_share:.0f} % of the width of the limits, more than 30 %"
     if share >= 1:

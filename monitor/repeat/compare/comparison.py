@@ -4,27 +4,42 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from monitor.errors import InputError, MonitorError
+from monitor.job import Job
 from monitor.repeat.compare.align import AXIS_POINTS, Warp, landmarks_s, resample, warp
 from monitor.repeat.compare.capability import Capability, capability
-from monitor.repeat.compare.control import LIMITS_FROM, Chart, ewma, false_alarm_every, individuals, moving_range, samples
+from monitor.repeat.compare.changes import Change, Changes, changes_of
+from monitor.repeat.compare.control import LIMITS_FROM, Chart, Trust, individuals, moving_range, samples, trust
 from monitor.repeat.compare.depth import Envelope, envelope
-from monitor.repeat.compare.gauge import GaugeStudy, one_way
-from monitor.repeat.compare.odd import Oddity, odd_passes, odd_sentence, pick_reference, traces_in_percent
-from monitor.repeat.compare.passes import MEASURES, Pass, column, expand, read_job, read_passes, spread
-from monitor.errors import InputError
-from monitor.job import Job
+from monitor.repeat.compare.gauge import GaugeStudy, HandSpread, hand_spread, one_way
+from monitor.repeat.compare.odd import FEWEST, Oddity, odd_passes, pick_reference, traces_in_percent, usual
+from monitor.repeat.compare.passes import (
+    JUDGED,
+    MEASURES,
+    Pass,
+    column,
+    expand,
+    read_job,
+    read_passes,
+    short_names,
+    spread,
+    without_copies,
+)
+from monitor.repeat.compare.rates import OPERATORS, SAMPLES
+from monitor.repeat.compare.rules import RULES, arl
+from monitor.repeat.compare.scales import from_scale, to_scale
+from monitor.repeat.compare.words import change_sentence, odd_mark, odd_sentence
+from monitor.repeat.equal_start import with_equal_start
 from vision.types import FloatArray
 
 __all__ = ["Comparison", "MeasureView", "compare", "compare_folders", "find_pass"]
-
-SIGNAL_WORDS = {"rule 1": "beyond its limits", "drift": "drifting"}
 
 
 @dataclass(frozen=True)
@@ -35,15 +50,21 @@ class MeasureView:
     ----------
     key : str
     n, mean, sd : int, float, float
-    values, ranges, drift : Chart
-        Individuals, moving range, weighted mean.
+    values, ranges, drift, sums : Chart
+        Single passes, moving range, weighted mean, cumulative sum (in standard deviations of a pass).
     means, spreads : Chart or None
         Of the samples, when passes were taken as batches.
+    patterns : dict of index to tuple of str
+        Run rules that were asked for and fire; for looking at, they count for nothing.
     capability : Capability or None
         None where the job sets no limit for it.
+    hand : HandSpread or None
+        Of the height, with a gauge study.
     operators_p : float
         Chance of so large a difference between operators when they are alike (one-way analysis of variance); nan with one
         operator, or fewer than two passes of one.
+    operators_differ : bool
+        Whether that is beyond chance, all measures together.
     """
 
     key: str
@@ -53,15 +74,19 @@ class MeasureView:
     values: Chart
     ranges: Chart
     drift: Chart
+    sums: Chart
     means: Chart | None
     spreads: Chart | None
+    patterns: dict[int, tuple[str, ...]]
     capability: Capability | None
+    hand: HandSpread | None = None
     operators_p: float = math.nan
+    operators_differ: bool = False
 
     @property
-    def alarms(self) -> int:
-        """Signals that count: of values, weighted mean and samples; moving ranges are for looking at."""
-        return sum(len(c.signals) for c in (self.values, self.drift, self.means, self.spreads) if c is not None)
+    def sample_signals(self) -> int:
+        """Samples that differ, in mean or in spread."""
+        return sum(len(c.signals) for c in (self.means, self.spreads) if c is not None)
 
 
 @dataclass(frozen=True)
@@ -82,10 +107,11 @@ class Comparison:
     warps : dict of pass index to Warp
         Against the reference, in seconds from the entry.
     odd : tuple of Oddity
-    sentence : str
+    changes : tuple of Change
+    aside : dict of pass index to str
+        Passes that were left out of all judgement, and why.
     rules : tuple of int
-    alarm_every : float
-        Passes between false alarms, on average.
+        Run rules shown beside.
     notes : tuple of str
         What a reader must know, such as differing stations.
     """
@@ -99,39 +125,40 @@ class Comparison:
     reference: int | None
     warps: dict[int, Warp]
     odd: tuple[Oddity, ...]
-    sentence: str
+    changes: tuple[Change, ...]
+    aside: dict[int, str]
     rules: tuple[int, ...]
-    alarm_every: float
     notes: tuple[str, ...]
 
     @property
     def is_quiet(self) -> bool:
-        """Whether no chart signals and no pass is odd."""
-        return not self.odd and not any(view.alarms for view in self.measures.values())
+        """Whether nothing was found: no pass odd, no change over time, samples and operators alike."""
+        return not (self.odd or self.changes or any(v.sample_signals or v.operators_differ for v in self.measures.values()))
+
+    @property
+    def sentence(self) -> str:
+        """Which passes are odd and why."""
+        return odd_sentence(self.passes, self.odd, self.job, len(self.passes) - len(self.aside))
 
     @property
     def signals(self) -> str:
-        """What the charts signal, in one sentence; empty when nothing."""
-        found = []
-        for key, view in self.measures.items():
-            for chart in (view.values, view.drift):
-                if chart.signals:
-                    first, n = min(chart.signals), len(chart.signals)
-                    what = ", ".join(SIGNAL_WORDS.get(name, name) for name in chart.signals[first])
-                    found.append(f"{MEASURES[key].short} {what} at {self.passes[first].label}"
-                                 + (f" and {n - 1} more" if n > 1 else ""))
-        return f"The charts signal: {'; '.join(found)}." if found else ""
+        """What changes over the passes, in one sentence; empty when nothing."""
+        return change_sentence(self.passes, self.changes)
+
+    @property
+    def patterns_every(self) -> float:
+        """Passes between two chance firings of the run rules shown, in one measure; infinite when none is."""
+        return arl(self.rules) if self.rules else math.inf
 
     def marks(self, index: int) -> tuple[str, ...]:
         """What is remarkable about one pass, in words."""
-        out = ["odd"] if any(o.index == index for o in self.odd) else []
-        for key, view in self.measures.items():
-            fired = [what for chart in (view.values, view.drift) for what in chart.signals.get(index, ())]
-            if fired:
-                out.append(f"{MEASURES[key].short}: {', '.join(SIGNAL_WORDS.get(what, what) for what in fired)}")
-        if self.curves is not None and index in {self.curve_of[i] for i in self.curves.outside}:
-            out.append("trace leaves the envelope")
-        return tuple(out)
+        if index in self.aside:
+            return (f"left out: {self.aside[index]}",)
+        out = [odd_mark(self.odd, index)] if any(o.index == index for o in self.odd) else []
+        out += [f"{MEASURES[c.key].short} {'has drifted' if c.is_trend else 'shifts'} here" for c in self.changes if c.at == index]
+        patterns = [f"{MEASURES[key].short}: {', '.join(view.patterns[index])}"
+                    for key, view in self.measures.items() if index in view.patterns]
+        return tuple(out + [f"pattern ({p})" for p in patterns])
 
     def landmarks(self, index: int) -> dict[str, float]:
         """Moments of one pass [s]."""
@@ -142,7 +169,7 @@ class Comparison:
 
 
 def compare_folders(folders: Iterable[str | Path], *, by_time: bool = False, any_job: bool = False,
-                    **options: Any) -> Comparison:
+                    progress: Callable[[float, float], None] = lambda done, whole: None, **options: Any) -> Comparison:
     """Compare all passes of recordings of one job.
 
     Parameters
@@ -153,6 +180,8 @@ def compare_folders(folders: Iterable[str | Path], *, by_time: bool = False, any
         Order the recordings by when they were made instead.
     any_job : bool
         Compare although target, limits or nozzle differ.
+    progress : function
+        Takes recordings replayed from an equal start, and their number.
     **options
         As `compare`.
 
@@ -160,20 +189,21 @@ def compare_folders(folders: Iterable[str | Path], *, by_time: bool = False, any
     ------
     InputError
     """
-    paths = expand(folders)
-    jobs = [read_job(path) for path in paths]
-    notes = _differences(paths, jobs, any_job)
-    found = [read_passes(path, job) for path, job in zip(paths, jobs, strict=True)]
+    paths, copies = without_copies(expand(folders))
+    paths, jobs, found, faults = _readable(paths)
+    notes = [*copies, *_differences(paths, jobs, any_job), *faults]
+    found = [[replace(p, recording=name) for p in passes] for passes, name in zip(found, short_names(paths), strict=True)]
     if by_time:
         found.sort(key=lambda ps: ps[0].started_utc if ps else "")
     passes = [p for ps in found for p in ps]
     if not passes:
         raise InputError(f"{paths[0]}: no pass over {jobs[0].target.name} in any of {len(paths)} recordings; nothing to compare")
+    passes = with_equal_start(passes, dict(zip(paths, jobs, strict=True)), progress)
     return compare(passes, jobs[0], notes=notes, **options)
 
 
-def compare(passes: Sequence[Pass], job: Job, *, rules: Iterable[int] = (1,), batch: int = 0, reference: int | None = None,
-            gauge: GaugeStudy | None = None, notes: Sequence[str] = ()) -> Comparison:
+def compare(passes: Sequence[Pass], job: Job, *, rules: Iterable[int] = (), batch: int = 0, reference: int | None = None,
+            gauge: GaugeStudy | None = None, notes: Sequence[str] = (), aside: Mapping[int, str] | None = None) -> Comparison:
     """Charts, capability, traces and the odd pass.
 
     Parameters
@@ -182,28 +212,38 @@ def compare(passes: Sequence[Pass], job: Job, *, rules: Iterable[int] = (1,), ba
         In order of time; at least 1.
     job : Job
     rules : iterable of int
-        Run rules beside the weighted mean; keys of `rules.RULES`.
+        Run rules to show beside; keys of `rules.RULES`. They count for nothing.
     batch : int
         Passes per sample of like pads, for charts of means and spreads; 0 for none.
     reference : int, optional
         Index of the pass to hold the others against; picked when not given.
     gauge : GaugeStudy, optional
         Of this camera.
+    aside : mapping of index to str, optional
+        Passes to leave out of all judgement, and why.
+
+    Notes
+    -----
+    All that it says together is false in at most `rates.OVERALL` of comparisons of like passes.
     """
-    chosen = tuple(sorted(set(rules)))
-    odd = tuple(odd_passes(passes, job))
-    index = pick_reference(passes, odd) if reference is None else reference
-    traced = tuple(i for i, p in enumerate(passes) if p.has_trace)
+    chosen, left = tuple(sorted(set(rules) & set(RULES))), dict(aside or {})
+    judged = [i for i in range(len(passes)) if i not in left]
+    odd = tuple(replace(o, index=judged[o.index]) for o in odd_passes(
+        [passes[i] for i in judged], job, gauge.repeat_sigma if gauge is not None else math.nan))
+    index = pick_reference(passes, [*odd, *(Oddity(i, "", 0, 0, 0) for i in left)]) if reference is None else reference
+    traced = tuple(i for i, p in enumerate(passes) if p.has_trace and i not in left)
     percent = traces_in_percent([passes[i] for i in traced]) if traced else np.empty((0, AXIS_POINTS))
     notes, least = list(notes), LIMITS_FROM
-    if any(p.extra.get("coached") or p.extra.get("is_probe") for p in passes):
+    if any(passes[i].extra.get("coached") or passes[i].extra.get("is_probe") for i in judged):
         least = sys.maxsize
         notes.append("some passes were coached or probes: a hand that learns is not steady, so there are no limits; see "
                      "`plumeline learning`")
-    views = {key: _view(passes, key, job, chosen, batch, gauge, least) for key in MEASURES}
+    known = {key: _without(column(passes, key), left) for key in MEASURES}
+    usuals = {key: _without(known[key], {o.index: "" for o in odd if o.key == key}) for key in MEASURES}
+    changes = changes_of(usuals, job, least)
+    views = {key: _view(passes, key, job, known[key], (chosen, batch, gauge, least), odd, changes) for key in MEASURES}
     return Comparison(job, tuple(passes), views, envelope(percent) if len(traced) > 1 else None, traced, percent, index,
-                      _warps(passes, index), odd, odd_sentence(passes, odd, job), chosen, false_alarm_every(chosen),
-                      tuple(notes))
+                      _warps(passes, index), odd, changes.found, left, chosen, tuple(notes))
 
 
 def find_pass(passes: Sequence[Pass], name: str) -> int:
@@ -222,17 +262,60 @@ def find_pass(passes: Sequence[Pass], name: str) -> int:
                      + (f" and {len(labels) - 6} more" if len(labels) > 6 else ""))
 
 
-def _view(passes: Sequence[Pass], key: str, job: Job, rules: tuple[int, ...], batch: int,
-          gauge: GaugeStudy | None, least: int) -> MeasureView:
-    values = column(passes, key)
-    chart = individuals(values, rules, least)
+def _without(values: FloatArray, left: Iterable[int]) -> FloatArray:
+    values = values.copy()
+    values[list(left)] = math.nan
+    return values
+
+
+def _view(passes: Sequence[Pass], key: str, job: Job, values: FloatArray, options: tuple[Any, ...],
+          odd: Sequence[Oddity], changes: Changes) -> MeasureView:
+    rules, batch, gauge, least = options
+    chart, patterns = _singles(passes, key, job, values, rules, least, odd)
     means = spreads = None
-    if batch >= 2 and np.isfinite(values).all() and len(values) >= batch:
-        whole = values[: len(values) // batch * batch].reshape(-1, batch)
-        means, spreads = samples(whole, rules, least)
-    ranges, drift = moving_range(values, least), ewma(values, least=least)
-    return MeasureView(key, *spread(values), chart, ranges, drift, means, spreads,
-                       _capability(key, chart, drift, job, gauge), _operators_p(passes, values))
+    if batch >= 2 and np.isfinite(values).all() and len(values) >= batch and key in JUDGED:
+        whole = to_scale(key, values[: len(values) // batch * batch].reshape(-1, batch))
+        means, spreads = _in_unit(key, *samples(whole, (1,), least, SAMPLES / len(JUDGED)))
+    hand = None
+    if gauge is not None and key == "height_mean_mm":
+        hand = hand_spread(values, [p.setup for p in passes], gauge.repeat_sigma, gauge.setup_sigma)
+    drift = changes.weighted.get(key) or _no_chart("weighted mean", values)
+    steady = not chart.signals and not any(c.key == key for c in changes.found)
+    p = _operators_p(passes, to_scale(key, values)) if key in JUDGED else math.nan
+    return MeasureView(key, *spread(values), chart, moving_range(values, least), drift,
+                       changes.summed.get(key) or _no_chart("cumulative sum", values), means, spreads, patterns,
+                       _capability(key, values, job, steady, hand, gauge), hand, p, p < OPERATORS / len(JUDGED))
+
+
+def _singles(passes: Sequence[Pass], key: str, job: Job, values: FloatArray, rules: tuple[int, ...], least: int,
+             odd: Sequence[Oddity]) -> tuple[Chart, dict[int, tuple[str, ...]]]:
+    """Single passes with the limits beyond which one is odd, and the run rules that fire."""
+    n = int(np.isfinite(values).sum())
+    signals = {o.index: (o.word,) for o in odd if o.key == key}
+    text = individuals(values, rules or (1,), least)
+    state, nothing = trust(n, least), np.full(len(values), math.nan)
+    if state is Trust.NONE or not text.sigma > 0 or key not in JUDGED:
+        return Chart("single passes", values, text.centre, nothing, nothing, text.sigma, Trust.NONE, n, signals), {}
+    n_known = sum(np.isfinite(column(passes, k)).sum() >= FEWEST for k in JUDGED)
+    here = usual([replace(p, values={key: v}) for p, v in zip(passes, values, strict=True)], key, job, n_known)
+    patterns = {i: tuple(RULES[int(name.split()[1])] for name in hits) for i, hits in text.signals.items()} if rules else {}
+    return Chart("single passes", values, here.centre, np.full(len(values), here.low), np.full(len(values), here.high),
+                 text.sigma, state, n, signals), patterns
+
+
+def _in_unit(key: str, means: Chart, spreads: Chart) -> tuple[Chart, Chart]:
+    """Charts of samples from the even scale back in the measure's unit; spreads by the slope at the centre."""
+    near = from_scale(key, means.centre + np.array([-1e-4, 1e-4]))
+    slope = float(near[1] - near[0]) / 2e-4
+    return (replace(means, values=from_scale(key, means.values), centre=float(from_scale(key, means.centre)),
+                    low=from_scale(key, means.low), high=from_scale(key, means.high)),
+            replace(spreads, values=slope * spreads.values, centre=slope * spreads.centre, low=slope * spreads.low,
+                    high=slope * spreads.high))
+
+
+def _no_chart(name: str, values: FloatArray) -> Chart:
+    nothing = np.full(len(values), math.nan)
+    return Chart(name, nothing, math.nan, nothing, nothing, math.nan, Trust.NONE, 0, {})
 
 
 def _operators_p(passes: Sequence[Pass], values: FloatArray) -> float:
@@ -245,12 +328,14 @@ def _operators_p(passes: Sequence[Pass], values: FloatArray) -> float:
     return one_way(list(groups.values()))["p"]
 
 
-def _capability(key: str, chart: Chart, drift: Chart, job: Job, gauge: GaugeStudy | None) -> Capability | None:
-    camera = (gauge.camera_sigma, gauge.share_of_limits) if gauge is not None else (math.nan, math.nan)
+def _capability(key: str, values: FloatArray, job: Job, steady: bool, hand: HandSpread | None,
+                gauge: GaugeStudy | None) -> Capability | None:
     if key == "height_mean_mm":
-        return capability(chart, *job.limits.height_mm, *camera, beside=(drift,))
+        return capability(values, *job.limits.height_mm, is_steady=steady, sigma_hand=hand.hand if hand else math.nan,
+                          camera_share=hand.camera_share if hand else math.nan,
+                          gauge_share_of_limits=gauge.share_of_limits if gauge else math.nan)
     if key == "dwell_s":
-        return capability(chart, -math.inf, job.limits.dwell_s, beside=(drift,))
+        return capability(values, -math.inf, job.limits.dwell_s, is_steady=steady)
     return None
 
 
@@ -263,6 +348,23 @@ def _warps(passes: Sequence[Pass], reference: int | None) -> dict[int, Warp]:
     at, dt = np.linspace(0.0, length, AXIS_POINTS), length / (AXIS_POINTS - 1)
     base = resample(ref.t_s, ref.height_mm, at)
     return {i: warp(base, resample(p.t_s, p.height_mm, at), dt) for i, p in enumerate(passes) if p.has_trace}
+
+
+def _readable(paths: Sequence[Path]) -> tuple[list[Path], list[Job], list[list[Pass]], list[str]]:
+    """The recordings that can be read with their jobs and passes, and a note on each other one."""
+    kept, jobs, found, faults = [], [], [], []
+    for path in paths:
+        try:
+            job = read_job(path)
+            found.append(read_passes(path, job))
+        except (MonitorError, OSError) as fault:
+            faults.append(f"left out: {fault}")
+            continue
+        kept.append(path)
+        jobs.append(job)
+    if not kept:
+        raise InputError("; ".join(faults))
+    return kept, jobs, found, faults
 
 
 def _differences(paths: Sequence[Path], jobs: Sequence[Job], any_job: bool) -> list[str]:

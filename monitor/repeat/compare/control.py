@@ -8,26 +8,30 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import stats
 
 from monitor.repeat.compare.factors import factors
-from monitor.repeat.compare.rules import arl, ewma_arl, fired
+from monitor.repeat.compare.rules import fired
 from vision.types import FloatArray
 
 __all__ = [
+    "CUSUM_LIMIT",
+    "CUSUM_SLACK",
     "FROZEN_FROM",
     "LIMITS_FROM",
     "WEIGHT",
     "WIDTH",
     "Chart",
     "Trust",
+    "cusum",
     "ewma",
-    "false_alarm_every",
     "individuals",
     "moving_range",
     "samples",
     "trust",
 ]
 
+CUSUM_SLACK, CUSUM_LIMIT = 0.5, 5.0  # of the cumulative sum, in sigma: the usual choice for a shift of one sigma (ISO 7870-4)
 LIMITS_FROM, FROZEN_FROM = 20, 50  # passes; from fewer the limits themselves are too unsure
 WEIGHT, WIDTH = 0.2, 2.86  # of the weighted mean: finds a shift of one sigma in about ten points
 
@@ -167,13 +171,47 @@ def ewma(values: Sequence[float] | FloatArray, *, weight: float = WEIGHT, width:
     return Chart("weighted mean", smooth, centre, low, high, sigma, state, found.n_basis, signals)
 
 
-def samples(batches: Sequence[Sequence[float]], rules: Iterable[int] = (1,),
-            least: int = LIMITS_FROM) -> tuple[Chart, Chart]:
+def cusum(values: Sequence[float] | FloatArray, centre: float, sigma: float, *, slack: float = CUSUM_SLACK,
+          limit: float = CUSUM_LIMIT) -> Chart:
+    """Chart of the cumulative sums of what lies above and below the centre (ISO 7870-4; NIST e-Handbook 6.3.2.3).
+
+    Parameters
+    ----------
+    values : array, shape (n,)
+        In order of time; a value that is not known leaves the sums where they are.
+    centre, sigma : float
+        Of the values when all is well.
+    slack, limit : float
+        In sigma: what is taken off at each value, and where a sum signals.
+
+    Returns
+    -------
+    Chart
+        The larger of the two sums at each value, in the values' unit; the lower one with a minus sign.
+    """
+    values = np.asarray(values, dtype=float)
+    up = down = 0.0
+    sums = np.zeros(len(values))
+    for i, value in enumerate(values):
+        if math.isfinite(value):
+            up, down = max(0.0, up + value - centre - slack * sigma), max(0.0, down + centre - value - slack * sigma)
+        sums[i] = up if up >= down else -down
+    if not sigma > 0:
+        return _bare("cumulative sum", sums, 0.0, sigma, 0)
+    signals = {int(i): ("shift",) for i in np.flatnonzero(np.abs(sums) > limit * sigma)}
+    n = int(np.isfinite(values).sum())
+    return Chart("cumulative sum", sums, 0.0, *_flat(len(values), 0.0, limit * sigma), sigma, Trust.FROZEN, n, signals)
+
+
+def samples(batches: Sequence[Sequence[float]], rules: Iterable[int] = (1,), least: int = LIMITS_FROM,
+            chance: float | None = None) -> tuple[Chart, Chart]:
     """Charts of the mean and of the standard deviation of samples, such as the like pads of one board.
 
     Parameters
     ----------
     batches : sequence of samples, each of the same n >= 2 values
+    chance : float, optional
+        That any of these samples signals by chance, in either chart; the usual three sigma when not given.
 
     Returns
     -------
@@ -195,23 +233,24 @@ def samples(batches: Sequence[Sequence[float]], rules: Iterable[int] = (1,),
     sigma, state = spread / f.c4, trust(n, least)
     if state is Trust.NONE or not spread > 0:
         return _bare("means", means, centre, sigma, n), _bare("standard deviations", spreads, spread, sigma, n)
-    hits = fired((means - centre) / (f.A3 * spread / 3), rules)
+    half, low, high = f.A3 * spread, f.B3 * spread, f.B4 * spread
+    if chance is not None:
+        half, low, high = _sample_limits(values, chance)
+    hits = fired(3 * (means - centre) / half, rules)
     signals = {i: tuple(f"rule {r}" for r in at) for i, at in enumerate(hits) if at}
-    low, high = np.full(len(values), f.B3 * spread), np.full(len(values), f.B4 * spread)
     wide = {int(i): ("rule 1",) for i in np.flatnonzero((spreads > high) | (spreads < low))}
-    return (Chart("means", means, centre, *_flat(len(values), centre, f.A3 * spread), sigma, state, n, signals),
-            Chart("standard deviations", spreads, spread, low, high, sigma, state, n, wide))
+    return (Chart("means", means, centre, *_flat(len(values), centre, half), sigma, state, n, signals),
+            Chart("standard deviations", spreads, spread, np.full(len(values), low), np.full(len(values), high), sigma,
+                  state, n, wide))
 
 
-def false_alarm_every(rules: Iterable[int] = (1,)) -> float:
-    """Passes between two false alarms, on average, of the chosen rules and the weighted mean together [-].
-
-    Exact for rule 1 alone; with more rules the two are taken as independent, which is a little too often.
-    """
-    chosen = tuple(sorted(set(rules)))
-    if chosen == (1,):
-        return ewma_arl(WEIGHT, WIDTH, beyond=3.0)
-    return 1 / (1 / arl(chosen) + 1 / ewma_arl(WEIGHT, WIDTH))
+def _sample_limits(values: FloatArray, chance: float) -> tuple[float, float, float]:
+    """Half-width for means, lowest and highest standard deviation, that hold a chance over all samples (Student's and Fisher's law)."""
+    n, size = values.shape
+    dof, each = n * (size - 1), chance / (4 * n)
+    pooled = math.sqrt(float(values.var(axis=1, ddof=1).mean()))
+    low, high = stats.f.ppf([each, 1 - each], size - 1, dof)
+    return stats.t.ppf(1 - each, dof) * pooled / math.sqrt(size), pooled * math.sqrt(low), pooled * math.sqrt(high)
 
 
 def _basis(values: FloatArray) -> FloatArray:

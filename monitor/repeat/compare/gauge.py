@@ -11,7 +11,7 @@ from scipy import stats
 
 from vision.types import FloatArray
 
-__all__ = ["FEWEST_CLASSES", "GOOD", "POOR", "Anova", "GaugeStudy", "crossed_anova", "one_way", "study"]
+__all__ = ["FEWEST_CLASSES", "GOOD", "POOR", "Anova", "GaugeStudy", "HandSpread", "crossed_anova", "hand_spread", "one_way", "study"]
 
 GOOD, POOR = 0.10, 0.30  # share of the width of the limits: good up to, refused beyond (common practice, AIAG MSA)
 FEWEST_CLASSES = 5
@@ -86,8 +86,18 @@ class GaugeStudy:
 
     @property
     def camera_sigma(self) -> float:
-        """Standard deviation of one reading of the camera."""
+        """Standard deviation of one reading of the camera, over set-ups and repeats."""
         return math.sqrt(self.camera)
+
+    @property
+    def repeat_sigma(self) -> float:
+        """What differs from reading to reading within a set-up: it adds to the spread of passes."""
+        return math.sqrt(self.repeat)
+
+    @property
+    def setup_sigma(self) -> float:
+        """What all readings of a set-up have in common: it leaves the spread alone and makes the mean doubtful."""
+        return math.sqrt(self.setup + self.interaction)
 
     @property
     def verdict(self) -> str:
@@ -154,6 +164,59 @@ def study(anova: Anova, width_mm: float = math.nan, errors_mm: FloatArray | None
     return GaugeStudy(anova, repeat, setup, both, camera, part, total, camera / total if total else math.nan,
                       math.sqrt(camera / total) if total else math.nan, 6 * math.sqrt(camera) / width_mm,
                       int(1.41 * math.sqrt(part / camera)) if camera else 0, pooled, *bias)
+
+
+@dataclass(frozen=True)
+class HandSpread:
+    """Spread of passes with the camera's share told apart; in the measure's unit.
+
+    Attributes
+    ----------
+    within : float
+        Standard deviation of the passes about the mean of their set-up.
+    hand : float
+        The same with the camera's repeat readings taken out; 0 when they explain all of it.
+    mean_sigma : float
+        Standard error of the mean of all passes, set-ups' common errors included.
+    camera_share : float
+        Of the variance within a set-up [-].
+    """
+
+    within: float
+    hand: float
+    mean_sigma: float
+    camera_share: float
+
+
+def hand_spread(values: Sequence[float] | FloatArray, setups: Sequence[str], repeat_sigma: float,
+                setup_sigma: float) -> HandSpread | None:
+    """Take the camera out of the spread of passes, once: repeats from the spread, set-ups' errors to the mean's doubt.
+
+    Parameters
+    ----------
+    values : array, shape (n,)
+        nan where not known.
+    setups : sequence of str
+        Which calibrations each pass rests on.
+    repeat_sigma, setup_sigma : float
+        Of the gauge study.
+
+    Returns
+    -------
+    HandSpread or None
+        None when no set-up has two passes.
+    """
+    x, names = np.asarray(values, dtype=float), np.asarray(setups)
+    groups = [x[(names == name) & np.isfinite(x)] for name in dict.fromkeys(setups)]
+    groups = [g for g in groups if len(g)]
+    n, dof = sum(map(len, groups)), sum(len(g) - 1 for g in groups)
+    if dof < 1:
+        return None
+    within = sum(float(((g - g.mean()) ** 2).sum()) for g in groups) / dof
+    common = setup_sigma**2 * sum((len(g) / n) ** 2 for g in groups)
+    hand = max(0.0, within - repeat_sigma**2)
+    return HandSpread(math.sqrt(within), math.sqrt(hand), math.sqrt(within / n + common),
+                      repeat_sigma**2 / within if within > 0 else math.nan)
 
 
 def one_way(groups: Sequence[Sequence[float]]) -> dict[str, float]:

@@ -1,4 +1,4 @@
-"""Names the pass that does not belong with the others, and says why in one sentence."""
+"""Names the passes that do not belong with the others: by more than chance, and by more than matters."""
 
 from __future__ import annotations
 
@@ -10,20 +10,21 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
+from monitor.job import Job
 from monitor.repeat.compare.align import percent_axis, resample
 from monitor.repeat.compare.depth import band_depth
-from monitor.repeat.compare.passes import MEASURES, Pass, column
-from monitor.job import Job
+from monitor.repeat.compare.passes import JUDGED, MEASURES, Pass, column
+from monitor.repeat.compare.rates import SINGLE
+from monitor.repeat.compare.scales import from_scale, to_scale
 from vision.types import FloatArray
 
-__all__ = ["Oddity", "matters", "odd_passes", "odd_sentence", "pick_reference", "traces_in_percent"]
+__all__ = ["FEW", "FEWEST", "Oddity", "Usual", "far_ones", "matters", "odd_passes", "pick_reference", "traces_in_percent", "usual"]
 
-ALPHA = 0.05  # chance, for one measure, to call any of n like passes odd
-PRIOR_DOF = 4  # how much the smallest difference that matters counts as a spread, in degrees of freedom
-BAND_SHARE = 0.05  # of the allowed heights: smaller differences do not matter at the bench
-SHARE = 0.15  # of dwell and heat
-FEWEST = 3
-MAD_TO_SIGMA = 1.4826  # of a normal spread
+FEWEST, FEW = 3, 20
+PRIOR_DOF = 10  # how many passes the steady hand below is worth while there are few
+STEADY = 5.0  # a hand is taken to scatter by this part of what matters until its own passes tell (a choice, no source)
+MOST_ODD = 4  # one of so many may be odd
+Z90 = 1.645
 
 
 @dataclass(frozen=True)
@@ -37,7 +38,7 @@ class Oddity:
     key : str
         Of the measure.
     value, others : float
-        Its value, and the others' median.
+        Its value, and the middle of the others.
     score : float
         Difference over the smallest that would be called odd; 1 and more is odd.
     """
@@ -48,54 +49,116 @@ class Oddity:
     others: float
     score: float
 
+    @property
+    def word(self) -> str:
+        """What the pass is, in a word or two: short, high, hot."""
+        return MEASURES[self.key].words[self.value > self.others]
+
+
+@dataclass(frozen=True)
+class Usual:
+    """Where one more like pass would lie, in the measure's unit.
+
+    Attributes
+    ----------
+    centre, low, high : float
+        nan where there are too few passes.
+    sigmas : float
+        How many standard errors the limits lie off the centre.
+    far : dict of index to score
+        Passes beyond, with their difference over the allowed one.
+    """
+
+    centre: float
+    low: float
+    high: float
+    sigmas: float
+    far: dict[int, float]
+
 
 def matters(key: str, others: float, job: Job) -> float:
-    """The smallest difference of a measure that matters at the bench, in the measure's unit (a choice, no source)."""
-    low, high = job.limits.height_mm
-    height = max(0.5, BAND_SHARE * (high - low))
-    return {"height_mean_mm": height, "height_sd_mm": height / 2, "coverage": 0.1, "tilt_mean_deg": 5.0,
-            "dwell_s": max(0.3, SHARE * abs(others)), "energy_j": max(0.1, SHARE * abs(others))}[key]
+    """The smallest difference of a measure that matters, in the measure's unit; from the job."""
+    bars = job.matters
+    return {"height_mean_mm": bars.height_mm, "height_drift_mm": bars.height_mm, "height_sd_mm": bars.wander_mm,
+            "coverage": bars.swept_share, "tilt_mean_deg": bars.tilt_deg, "dwell_s": bars.dwell_share * abs(others),
+            "energy_even_j": bars.heat_share * abs(others), "energy_j": bars.heat_share * abs(others)}[key]
 
 
-def odd_passes(passes: Sequence[Pass], job: Job) -> list[Oddity]:
-    """Passes that differ from the others by more than chance and by more than matters, the oddest first.
+def odd_passes(passes: Sequence[Pass], job: Job, repeat_sigma_mm: float = math.nan) -> list[Oddity]:
+    """Passes that differ from the others by more than chance, by more than the camera's doubt, and enough to matter.
 
     Parameters
     ----------
     passes : sequence of Pass
         At least 3; from fewer nothing can be said.
     job : Job
+        Says what matters.
+    repeat_sigma_mm : float
+        Standard deviation of repeat readings of the camera within a set-up; nan when not studied.
 
     Returns
     -------
     list of Oddity
-        Several a pass where several measures differ.
+        Several a pass where several measures differ; causes before effects, then the oddest first.
 
     Notes
     -----
-    Each pass is held against the median of the others with a Student test whose spread is theirs, pooled with the
-    smallest difference that matters as if that had been seen in 5 passes before; Bonferroni over the passes. With few
-    passes it therefore says that one differs by more than matters, not that such a pass is rare.
+    The test holds its rate over all passes and measures together. A difference matters unless it lies below the job's
+    bar by more than its own standard error.
     """
-    if len(passes) < FEWEST:
-        return []
-    found = [Oddity(i, key, *row) for key in MEASURES for i, row in enumerate(_scores(passes, key, job))]
-    return sorted((o for o in found if o.score >= 1), key=lambda o: -o.score)
+    known = [key for key in JUDGED if np.isfinite(column(passes, key)).sum() >= FEWEST]
+    found = []
+    for key in known:
+        x, here = column(passes, key), usual(passes, key, job, len(known))
+        for i, score in here.far.items():
+            if _matters(key, x[i], here, job) and abs(x[i] - here.centre) > _camera_doubt(passes, i, key, repeat_sigma_mm):
+                found.append(Oddity(i, key, float(x[i]), here.centre, score))
+    return sorted(found, key=lambda o: (MEASURES[o.key].estimated, -o.score))
 
 
-def odd_sentence(passes: Sequence[Pass], found: Sequence[Oddity], job: Job) -> str:
-    """One sentence that names the odd pass and its reason."""
-    if len(passes) < FEWEST:
-        return f"{len(passes)} pass{'' if len(passes) == 1 else 'es'}: too few to tell which is odd (needs {FEWEST})."
-    if not found:
-        return f"None of the {len(passes)} passes stands out."
-    first = found[0]
-    whys = [_why(o, job, passes[o.index]) for o in found if o.index == first.index][:2]
-    text = f"{_name(passes, first.index)} is the odd one of {len(passes)}: {' and '.join(whys)}"
-    others = sorted({o.index for o in found} - {first.index})
-    if others:
-        text += f"; also odd: {', '.join(_name(passes, i) for i in others[:4])}" + (" and more" * (len(others) > 4))
-    return text + "."
+def usual(passes: Sequence[Pass], key: str, job: Job, n_measures: int) -> Usual:
+    """Where like passes lie in one measure, and which lie beyond, whether it matters or not."""
+    x = column(passes, key)
+    known = np.flatnonzero(np.isfinite(x))
+    if len(known) < FEWEST:
+        return Usual(math.nan, math.nan, math.nan, math.nan, {})
+    y = to_scale(key, x[known])
+    middle = float(from_scale(key, np.median(y)))
+    steady = float(np.median(y) - to_scale(key, middle - matters(key, middle, job))) / STEADY
+    centre, half, sigmas, far = far_ones(y, SINGLE / n_measures, steady if len(known) < FEW else 0.0)
+    low, mid, high = (float(from_scale(key, v)) for v in (centre - half, centre, centre + half))
+    return Usual(mid, low, high, sigmas, {int(known[i]): score for i, score in far.items()})
+
+
+def far_ones(y: FloatArray, alpha: float, steady: float = 0.0) -> tuple[float, float, float, dict[int, float]]:
+    """The many-outlier test of Rosner, Technometrics 25 (1983) 165 (NIST e-Handbook 1.3.5.17.3).
+
+    Parameters
+    ----------
+    y : array, shape (n,)
+        n >= 3; no nan.
+    alpha : float
+        Chance to find any among like normal values.
+    steady : float
+        A spread known before, worth 10 values; 0 for none, and then the test is the published one.
+
+    Returns
+    -------
+    centre, half, sigmas : float
+        Of the values that are left; one more would lie within half of it, which is so many standard errors.
+    far : dict of index to score
+        Distance over the allowed one, of those found.
+    """
+    left, taken, steps = list(range(len(y))), [], []
+    for _ in range(max(1, len(left) // MOST_ODD)):
+        i = left[int(np.argmax(np.abs(y[left] - np.mean(y[left]))))]
+        left.remove(i)
+        taken.append(i)
+        steps.append(abs(y[i] - np.mean(y[left])) / _half(y[left], alpha, steady)[0])
+    n_far = max((k + 1 for k, score in enumerate(steps) if score > 1), default=0)
+    rest = y[left + taken[n_far:]]
+    centre, (half, sigmas) = float(np.mean(rest)), _half(rest, alpha, steady)
+    return centre, half, sigmas, {int(k): abs(y[k] - centre) / half for k in taken[:n_far]}
 
 
 def traces_in_percent(passes: Sequence[Pass]) -> FloatArray:
@@ -119,59 +182,42 @@ def pick_reference(passes: Sequence[Pass], found: Sequence[Oddity] = ()) -> int 
     return max(clean, key=depth.__getitem__)
 
 
-def _scores(passes: Sequence[Pass], key: str, job: Job) -> list[tuple[float, float, float]]:
-    """Value, others' median and score of each pass in one measure; score 0 where it cannot be told."""
-    x = column(passes, key)
-    sigma = np.array([p.sigmas[key] for p in passes])
-    setups = np.array([p.setup for p in passes])
-    out = []
-    for i, value in enumerate(x):
-        rest = np.isfinite(x) & (np.arange(len(x)) != i)
-        n = int(rest.sum())
-        if not math.isfinite(value) or n < FEWEST - 1:
-            out.append((value, math.nan, 0.0))
-            continue
-        others = float(np.median(x[rest]))
-        step = matters(key, others, job)
-        variance = (PRIOR_DOF * step**2 + (n - 1) * _variance(x[rest])) / (PRIOR_DOF + n - 1)
-        # an error of the calibration is common to all passes that rest on it; between calibrations it does not cancel
-        camera = 0.0 if (setups[rest] == setups[i]).all() or not math.isfinite(sigma[i]) or MEASURES[key].estimated \
-            else sigma[i] ** 2
-        t = abs(value - others) / math.sqrt(variance * (1 + 1 / n) + camera)
-        out.append((float(value), others, t / _critical(n + 1)))
-    return out
+def _half(rest: FloatArray, alpha: float, steady: float) -> tuple[float, float]:
+    """How far from the mean of some values another may lie, and how many standard errors that is."""
+    m, prior = len(rest), PRIOR_DOF if steady > 0 else 0
+    parts = np.array([prior * steady**2, (m - 1) * float(np.var(rest, ddof=1))]) / (prior + m - 1)
+    variance, dof = float(parts.sum()), m - 1.0
+    if prior and variance > 0:  # Welch and Satterthwaite: a spread beyond the steady hand's is known from these few alone
+        dof = variance**2 / (parts[0] ** 2 / prior + parts[1] ** 2 / (m - 1))
+    sigmas = _critical(m + 1, round(dof, 2), alpha)
+    return max(sigmas * math.sqrt(variance * (1 + 1 / m)), 1e-12), sigmas
 
 
 @functools.cache
-def _critical(n: int) -> float:
-    """Student's value that none of n like passes exceeds with probability 1 - ALPHA."""
-    return float(stats.t.ppf(1 - ALPHA / (2 * n), PRIOR_DOF + n - 2))
+def _critical(n: int, dof: float, alpha: float) -> float:
+    """Student's value that none of n exceeds with probability 1 - alpha, at least."""
+    return float(stats.t.ppf(1 - alpha / (2 * n), dof))
 
 
-def _variance(values: FloatArray) -> float:
-    """Robust from 6 values on, so that a second odd pass does not hide the first."""
-    if len(values) < 6:
-        return float(values.var(ddof=1))
-    return (MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values))))) ** 2
+def _matters(key: str, value: float, here: Usual, job: Job) -> bool:
+    """Whether a difference may be as large as what matters, given its standard error."""
+    edge = here.high if value > here.centre else here.low
+    return abs(value - here.centre) + abs(edge - here.centre) / here.sigmas >= matters(key, here.centre, job)
 
 
-def _name(passes: Sequence[Pass], index: int) -> str:
-    if len({p.folder for p in passes}) == 1:
-        return f"Pass {passes[index].number}"
-    return f"Pass {passes[index].label}"
+def _camera_doubt(passes: Sequence[Pass], index: int, key: str, repeat_sigma_mm: float) -> float:
+    """What the camera alone may make of a difference in height, at 90 %; 0 for other measures.
 
-
-def _why(o: Oddity, job: Job, odd: Pass) -> str:
-    measure = MEASURES[o.key]
-    value, others = measure.show(o.value, unit=False), measure.show(o.others)
-    if o.key == "height_mean_mm":
-        low, high = job.limits.height_mm
-        text = (f"it hovered at {value} mm where the others hovered at {others}, "
-                f"{abs(o.value - o.others):.1f} mm {'lower' if o.value < o.others else 'higher'}")
-        past = [f"{s:.1f} s {word} {limit:g} mm" for s, word, limit in (
-            (odd.below_s, "below the lowest allowed", low), (odd.above_s, "above the highest allowed", high)) if s >= 0.1]
-        return f"{text} ({', '.join(past)})" if past else text
-    verb = {"height_sd_mm": "its height wandered by {} mm (SD), theirs by {}", "dwell_s": "it stayed {} s, they {}",
-            "coverage": "it swept {} % of the target, they {}", "tilt_mean_deg": "it was tilted by {} degrees, they by {}",
-            "energy_j": "about {} J went into the part, theirs took {} (estimates)"}[o.key]
-    return verb.format(value, others)
+    Within a set-up repeat readings count, where they were studied; where not, half of a pass's variance is taken to be
+    common to all and to cancel (a choice). Between set-ups nothing cancels.
+    """
+    if key != "height_mean_mm":
+        return 0.0
+    sigma = np.array([p.sigmas[key] for p in passes])
+    others = np.arange(len(passes)) != index
+    is_one = all(p.setup == passes[index].setup for p in passes)
+    if is_one and math.isfinite(repeat_sigma_mm):
+        return Z90 * math.sqrt(2) * repeat_sigma_mm
+    if not math.isfinite(sigma[index]):
+        return 0.0
+    return Z90 * (sigma[index] if is_one else math.hypot(sigma[index], np.nanmedian(sigma[others])))

@@ -12,14 +12,14 @@ import numpy as np
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
+from monitor.files import write_text_whole
 from monitor.repeat.compare.align import percent_axis
 from monitor.repeat.compare.comparison import Comparison
 from monitor.repeat.compare.control import Chart, Trust
 from monitor.repeat.compare.passes import MEASURES
 from monitor.repeat.compare.tables import trust_words
-from monitor.files import write_text_whole
 
-__all__ = ["LIGHT_PAPER", "Colours", "draw_run", "draw_samples", "draw_traces", "write_pictures"]
+__all__ = ["LIGHT_PAPER", "Colours", "draw_run", "draw_samples", "draw_sums", "draw_traces", "write_pictures"]
 
 MOST_TRACES_IN_FULL = 60
 Z90 = 1.645
@@ -71,10 +71,27 @@ def draw_run(axes: Any, found: Comparison, key: str, colours: Colours = LIGHT_PA
     _special_points(axes, found, key, x, y, colours, chosen)
     if key == "height_mean_mm":
         _allowed(axes, found, colours, y)
+    _left_out(axes, found, key, x, scale, colours)
     _dress(axes, f"{measure.label}, {measure.unit}", "pass, in order", colours)
     axes.xaxis.get_major_locator().set_params(integer=True)
     axes.set_xlim(0.5, len(x) + 0.5)
     _legend(axes, colours, 4)
+
+
+def draw_sums(axes: Any, found: Comparison, key: str, colours: Colours = LIGHT_PAPER) -> None:
+    """Cumulative sums above and below the centre of one measure, in standard deviations of a pass; a shift shows as a slope."""
+    axes.clear()
+    chart = found.measures[key].sums
+    x = np.arange(1, len(found.passes) + 1)
+    if chart.trust is not Trust.NONE:
+        for place, word in ((chart.low[0], None), (chart.high[0], "limit")):
+            axes.axhline(place, color=colours.reference, lw=1.1, label=word)
+    axes.axhline(0.0, color=colours.soft, lw=0.7)
+    axes.plot(x, chart.values, color=colours.drift, lw=1.6, label="cumulative sum")
+    _dress(axes, "sum, SD", "pass, in order", colours)
+    axes.xaxis.get_major_locator().set_params(integer=True)
+    axes.set_xlim(0.5, len(x) + 0.5)
+    _legend(axes, colours, 3)
 
 
 def draw_traces(axes: Any, found: Comparison, colours: Colours = LIGHT_PAPER, *, seconds: bool = False,
@@ -93,7 +110,7 @@ def draw_traces(axes: Any, found: Comparison, colours: Colours = LIGHT_PAPER, *,
         Pass to draw bold.
     """
     axes.clear()
-    odd = {o.index for o in found.odd} | {found.curve_of[i] for i in (found.curves.outside if found.curves else ())}
+    odd = {o.index for o in found.odd}
     if not seconds and found.curves is not None and np.isfinite(found.curves.low).all():
         axes.fill_between(percent_axis(), found.curves.low, found.curves.high, color=colours.reference, alpha=0.18, lw=0,
                           label="the middle half")
@@ -134,8 +151,10 @@ def write_pictures(found: Comparison, folder: Path) -> list[Path]:
     """Write one SVG a measure, one a measure of the samples where there are any, and one of the traces."""
     paths = []
     for key in MEASURES:
-        figure = Figure(figsize=(9.0, 3.6), layout="constrained")
-        draw_run(figure.add_subplot(), found, key)
+        figure = Figure(figsize=(9.0, 5.2), layout="constrained")
+        above, below = figure.subplots(2, 1, height_ratios=(2.2, 1))
+        draw_run(above, found, key)
+        draw_sums(below, found, key)
         paths.append(_write(figure, folder / f"passes_{key}.svg"))
     for key, view in found.measures.items():
         if view.means is not None:
@@ -152,7 +171,7 @@ def write_pictures(found: Comparison, folder: Path) -> list[Path]:
 def _limits(axes: Any, chart: Chart, scale: float, most: float, colours: Colours, words: str) -> None:
     low, high = scale * chart.low[0], scale * chart.high[0]
     style = "-" if chart.trust is Trust.FROZEN else (0, (6, 3))
-    for place, word in ((max(low, 0.0), None), (min(high, most), words)):
+    for place, word in ((low, None), (min(high, most), words)):
         axes.axhline(place, color=colours.reference, lw=1.1, ls=style, label=word)
     axes.axhline(scale * chart.centre, color=colours.reference, lw=0.8, ls=":", label="centre line")
 
@@ -160,7 +179,7 @@ def _limits(axes: Any, chart: Chart, scale: float, most: float, colours: Colours
 def _special_points(axes: Any, found: Comparison, key: str, x: np.ndarray, y: np.ndarray, colours: Colours,
                     chosen: int | None) -> None:
     view = found.measures[key]
-    signals = sorted({*view.values.signals, *view.drift.signals})
+    signals = sorted({*view.drift.signals, *view.sums.signals, *view.patterns})
     odd = sorted({o.index for o in found.odd if o.key == key})
     for index, mark, size, colour, word in (
             (signals, "s", 9, colours.drift, "signals"), (odd, "D", 9, colours.odd, "odd"),
@@ -169,16 +188,24 @@ def _special_points(axes: Any, found: Comparison, key: str, x: np.ndarray, y: np
             axes.plot(x[index], y[index], mark, ms=size, mfc="none", mec=colour, mew=2, ls="none", label=word, zorder=4)
     middle = np.nanmedian(y) if np.isfinite(y).any() else 0.0
     for i in odd[:6]:
-        axes.annotate(found.passes[i].label, (x[i], y[i]), xytext=(0, -11 if y[i] < middle else 11),
+        word = next(o.word for o in found.odd if o.index == i and o.key == key)
+        axes.annotate(f"{found.passes[i].label} {word}", (x[i], y[i]), xytext=(0, -11 if y[i] < middle else 11),
                       textcoords="offset points", ha="right" if i == len(x) - 1 else "center",
                       va="top" if y[i] < middle else "bottom", fontsize=8.5, color=colours.odd)
     if chosen is not None:
         axes.plot(x[[chosen]], y[[chosen]], "o", ms=18, mfc="none", mec=colours.ink, mew=1.4, ls="none", label="chosen", zorder=5)
 
 
+def _left_out(axes: Any, found: Comparison, key: str, x: np.ndarray, scale: float, colours: Colours) -> None:
+    aside = sorted(found.aside)
+    if aside:
+        y = scale * np.array([found.passes[i].values.get(key, np.nan) for i in aside])
+        axes.plot(x[aside], y, "x", color=colours.soft, ms=7, ls="none", label="left out", zorder=3)
+
+
 def _whiskers(axes: Any, found: Comparison, key: str, x: np.ndarray, y: np.ndarray, scale: float, colours: Colours) -> None:
     """What one value may be off by."""
-    half = scale * Z90 * np.array([p.sigmas[key] for p in found.passes])
+    half = scale * Z90 * np.array([p.sigmas.get(key, np.nan) for p in found.passes])
     if np.isfinite(half).any():
         word = "estimate, 90 %" if MEASURES[key].estimated else "camera, 90 %"
         axes.errorbar(x, y, yerr=np.nan_to_num(half), fmt="none", ecolor=colours.line, elinewidth=1.2, zorder=1, label=word)
@@ -200,7 +227,8 @@ def _style(i: int, found: Comparison, odd: set[int], chosen: int | None, colours
         words = ", ".join(["chosen", *(["odd"] if i in odd else []), *(["reference"] if i == found.reference else [])])
         return {"color": colours.ink, "lw": 2.6, "zorder": 6, "label": f"{label} ({words})"}
     if i in odd:
-        return {"color": colours.odd, "lw": 2.0, "ls": "-.", "zorder": 5, "label": f"{label} (odd)"}
+        word = next(o.word for o in found.odd if o.index == i)
+        return {"color": colours.odd, "lw": 2.0, "ls": "-.", "zorder": 5, "label": f"{label} ({word})"}
     if i == found.reference:
         return {"color": colours.reference, "lw": 2.2, "ls": "--", "zorder": 4, "label": f"{label} (reference)"}
     if len(found.curve_of) > MOST_TRACES_IN_FULL and i % (len(found.curve_of) // MOST_TRACES_IN_FULL + 1):

@@ -10,10 +10,12 @@ from monitor.repeat.compare.comparison import Comparison, MeasureView
 from monitor.repeat.compare.control import LIMITS_FROM, Chart, Trust
 from monitor.repeat.compare.gauge import GaugeStudy
 from monitor.repeat.compare.passes import MEASURES
+from monitor.repeat.compare.rates import OVERALL
 from monitor.repeat.compare.rules import RULES
 
 __all__ = ["as_json", "gauge_json", "gauge_lines", "lines", "pass_rows", "trust_words"]
 
+Z90 = 1.645
 
 def lines(found: Comparison) -> Iterator[str]:
     """The comparison, line by line."""
@@ -37,9 +39,10 @@ def lines(found: Comparison) -> Iterator[str]:
 def pass_rows(found: Comparison, plain: bool = True) -> tuple[list[str], list[list[Any]]]:
     """A row a pass; plain numbers with units in the header, or the few columns that fit a screen."""
     if not plain:
-        header = ["pass", "height mm", "wander mm", "dwell s", "swept %", "heat J (est.)", "differs mm", "shifted s", "remarks"]
-        keys = ("height_mean_mm", "height_sd_mm", "dwell_s", "coverage", "energy_j")
-        return header, [[p.label, *(MEASURES[k].show(p.values[k], unit=False) for k in keys), *_warp_cells(found, i),
+        header = ["pass", "height mm", "wander mm", "dwell s", "swept %", "heat J (est.)", "equal start J", "differs mm",
+                  "shifted s", "remarks"]
+        keys = ("height_mean_mm", "height_sd_mm", "dwell_s", "coverage", "energy_j", "energy_even_j")
+        return header, [[p.label, *(MEASURES[k].show(p.values.get(k, math.nan), unit=False) for k in keys), *_warp_cells(found, i),
                          "; ".join((*(["reference"] if i == found.reference else []), *found.marks(i)))]
                         for i, p in enumerate(found.passes)]
     header = ["recording", "pass", "started_utc", "operator", "t_start_s", "t_end_s", *MEASURES, "below_s", "above_s",
@@ -47,7 +50,7 @@ def pass_rows(found: Comparison, plain: bool = True) -> tuple[list[str], list[li
     rows = []
     for i, p in enumerate(found.passes):
         w = found.warps.get(i)
-        rows.append([str(p.folder), p.number, p.started_utc, p.operator, p.t_start_s, p.t_end_s, *p.values.values(), p.below_s,
+        rows.append([str(p.folder), p.number, p.started_utc, p.operator, p.t_start_s, p.t_end_s, *(p.values.get(k) for k in MEASURES), p.below_s,
                      p.above_s, w.residual if w else None, w.warp_s if w else None, " ".join(p.warnings),
                      "; ".join(found.marks(i))])
     return header, rows
@@ -67,12 +70,15 @@ def as_json(found: Comparison) -> dict[str, Any]:
     header, rows = pass_rows(found)
     return _clean({
         "sentence": found.sentence, "signals": found.signals,
-        "odd": [{"pass": found.passes[o.index].label, "measure": o.key, "value": o.value, "others_median": o.others,
+        "odd": [{"pass": found.passes[o.index].label, "is": o.word, "measure": o.key, "value": o.value, "others": o.others,
                  "score": o.score} for o in found.odd],
+        "changes": [{"measure": c.key, "kind": "drift" if c.is_trend else "shift", "at": found.passes[c.at].label,
+                     "before": c.before, "after": c.after} for c in found.changes],
+        "left_out": {found.passes[i].label: why for i, why in found.aside.items()}, "overall_false_alarms": OVERALL,
         "reference": None if found.reference is None else found.passes[found.reference].label,
         "passes": [dict(zip(header, row, strict=True)) | {"landmarks_s": found.landmarks(i)} for i, row in enumerate(rows)],
         "measures": {key: _measure_json(view) for key, view in found.measures.items()},
-        "rules": {str(r): RULES[r] for r in found.rules}, "false_alarm_every_passes": found.alarm_every,
+        "patterns": {str(r): RULES[r] for r in found.rules}, "patterns_by_chance_every_passes": found.patterns_every,
         "notes": list(found.notes)})
 
 
@@ -108,43 +114,50 @@ def _measure_line(view: MeasureView) -> str:
         return f"{m.label}: unknown"
     text = f"{m.label}: {m.show(view.mean)} on average, SD {m.show(view.sd)}, {trust_words(chart)}"
     if chart.trust is not Trust.NONE:
-        count = len(chart.signals) + len(view.drift.signals)
-        text += f" ({m.show(chart.low[0], False)} to {m.show(chart.high[0])}), " + (
-            f"{count} signal{'s' * (count > 1)}" if count else "steady")
+        text += f" ({m.show(chart.low[0], False)} to {m.show(chart.high[0])})"
+    if view.hand is not None:
+        text += (f"; the hand alone {m.show(view.hand.hand)}, the camera makes {100 * view.hand.camera_share:.0f} % of the "
+                 f"variance; the mean is sure to {Z90 * view.hand.mean_sigma:.1f} mm (90 %)")
     if view.means is not None and view.means.trust is not Trust.NONE:
-        count = len(view.means.signals) + len(view.spreads.signals)
-        text += f"; of {len(view.means.values)} samples: {f'{count} signal' + 's' * (count > 1) if count else 'steady'}"
+        count = view.sample_signals
+        text += f"; of {len(view.means.values)} samples: {f'{count} differ' if count else 'alike'}"
     if math.isfinite(view.operators_p):
-        text += f"; operators {'differ' if view.operators_p < 0.01 else 'differ no more than chance'} (p {view.operators_p:.2g})"
+        text += f"; operators {'differ' if view.operators_differ else 'differ no more than chance'} (p {view.operators_p:.2g})"
     return text
 
 
 def _capability_lines(view: MeasureView) -> Iterator[str]:
     c = view.capability
-    if c is None:
+    if c is None or not c.n:
         return
+    more = (f"; {c.n_more} more within the limits would make that 95 %" if c.n_more else "")
+    yield (f"{c.n_inside} of {c.n} passes within the job's limits: of such passes at least {100 * c.share_low:.0f} % are "
+           f"(95 % sure, whatever their law){more}")
     if c.why_not:
-        yield f"no capability: {c.why_not}"
+        yield f"no Cp, Cpk: {c.why_not}"
         return
-    camera = "the camera's share is not known: make a gauge study" if math.isnan(c.camera_share) else (
-        f"the camera makes {100 * c.camera_share:.0f} % of the variance"
-        + (f", Cp of the hand alone {c.cp_hand:.2f}" if math.isfinite(c.cp_hand) else ""))
+    camera = ("; the camera's share is not known: make a gauge study" if view.key == "height_mean_mm" and math.isnan(c.camera_share)
+              else f", Cp of the hand alone {c.cp_hand:.2f}" if math.isfinite(c.cp_hand) else "")
     both = f"Cp {c.cp:.2f}, " if math.isfinite(c.cp) else ""
-    yield f"{both}Cpk {c.cpk:.2f} from {c.n} passes, surely above {c.cpk_low:.2f} (95 %); {camera}"
+    yield f"{both}Cpk {c.cpk:.2f} as seen in {c.n} passes{camera}"
 
 
 def _alarm_line(found: Comparison) -> str:
-    words = "; ".join(RULES[r] for r in found.rules)
-    return (f"a steady hand would set off a false alarm every {found.alarm_every:.0f} passes on average, in each measure "
-            f"(weighted mean, and {words})")
+    text = (f"all that is said here together is false in at most {100 * OVERALL:.0f} % of comparisons of passes that differ by "
+            "chance alone")
+    if found.rules:
+        text += (f"; patterns ({'; '.join(RULES[r] for r in found.rules)}) come by chance every {found.patterns_every:.0f} "
+                 "passes in each measure and count for nothing")
+    return text
 
 
 def _measure_json(view: MeasureView) -> dict[str, Any]:
     c = view.capability
-    charts = {"individuals": view.values, "moving_range": view.ranges, "weighted_mean": view.drift, "means": view.means,
+    charts = {"single": view.values, "moving_range": view.ranges, "weighted_mean": view.drift, "cumulative_sum": view.sums,
+              "means": view.means,
               "standard_deviations": view.spreads}
     return {"label": MEASURES[view.key].label, "unit": MEASURES[view.key].unit.replace("%", "share"), "estimated": MEASURES[view.key].estimated,
-            "n": view.n, "mean": view.mean, "sd": view.sd, "operators_p": view.operators_p, "trust": str(view.values.trust),
+            "n": view.n, "hand": None if view.hand is None else vars(view.hand), "mean": view.mean, "sd": view.sd, "operators_p": view.operators_p, "operators_differ": view.operators_differ, "trust": str(view.values.trust),
             "charts": {name: _chart_json(chart) for name, chart in charts.items() if chart is not None},
             "capability": None if c is None else {k: getattr(c, k) for k in c.__dataclass_fields__}}
 

@@ -1,4 +1,4 @@
-"""What a live session cost: latencies, drops, processor and memory, as one JSON object."""
+"""What a running session costs: latencies, processor and memory, as one JSON object."""
 
 from __future__ import annotations
 
@@ -70,7 +70,9 @@ class Load:
         self._most_mb = max(self._most_mb, memory_mb)
 
     def slope_mb_h(self) -> float | None:
-        """How fast the memory grows after start-up: the median slope between two minutes (Theil-Sen); None when too short."""
+        """How fast the memory grows after start-up: the median slope between two minutes (Theil-Sen); None when too
+        short.
+        """
         late = np.array([pair for pair in self._least_mb if pair[0] >= SETTLED_MIN]).reshape(-1, 2)
         if len(late) < LEAST_MINUTES:
             return None
@@ -90,7 +92,7 @@ class Load:
 def resident_mb() -> float:
     """Memory of this process that lies in RAM [MB]; the most so far where the system does not tell the present one."""
     try:
-        with open("/proc/self/statm", encoding="ascii") as file:
+        with Path("/proc/self/statm").open(encoding="ascii") as file:
             return int(file.read().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1e6
     except OSError:
         try:
@@ -100,6 +102,6 @@ def resident_mb() -> float:
         return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (1e6 if os.uname().sysname == "Darwin" else 1e3)
 
 
-def write_stats(path: Path, stats: dict) -> None:
+def write_stats(path: Path, stats: dict[str, object]) -> None:
     """Write the whole as JSON in one step."""
     write_text_whole(path, json.dumps(stats, indent=1) + "\n")

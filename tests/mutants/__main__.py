@@ -1,0 +1,104 @@
+"""Plants faults at random places outside the windows, one at a time, and runs the tests that belong to the file.
+
+General tools for this change every place of a module and run one command for all; here the tests are chosen by what
+imports what, and code that is compiled and kept on disk has to be made anew. Prints each fault, whether it was noticed,
+and by what.
+"""
+
+from __future__ import annotations
+
+import argparse
+import itertools
+import random
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from tests.mutants.belonging import Imports
+from tests.mutants.faults import Fault, faults_of
+from tests.mutants.trial import Outcome, Shadow
+
+ROOT = Path(__file__).resolve().parents[2]
+MOST_TESTS = 12  # files, nearest first, until the budget is spent
+
+
+def main() -> int:
+    """Run; 0 when at least `--at-least` percent were noticed."""
+    args = _arguments()
+    places, imports, began_s = _places(args), Imports(ROOT), time.monotonic()
+    survived, n = [], 0
+    with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
+        shadow = Shadow(ROOT, Path(folder))
+        for path, fault in _chosen(args, places):
+            source = (shadow.tree / path).read_text(encoding="utf-8")
+            outcome = _judged(shadow, imports, path, fault.planted(source))
+            n += 1
+            survived += [_told(path, fault, source)] * (not outcome.failed)
+            print(f"{'killed' if outcome.failed else 'SURVIVED':9s} {_told(path, fault, source)}\n"
+                  f"          {(time.monotonic() - began_s) / 60:.1f} min, {outcome.cpu_s:.0f} s of processor: "
+                  f"{outcome.failed or outcome.told}", flush=True)
+    print(f"\n{n - len(survived)} of {n} killed ({100 * (n - len(survived)) / max(n, 1):.0f} %); survived:")
+    print("\n".join(f"  {line}" for line in survived))
+    return int(100 * (n - len(survived)) < args.at_least * n)
+
+
+def _chosen(args: argparse.Namespace, places: list[tuple[Path, Fault]]) -> list[tuple[Path, Fault]]:
+    """Places drawn with each seed; those that do not compile are passed over."""
+    found = []
+    for seed in args.seed:
+        drawn = random.Random(seed).sample(places, len(places))
+        whole = ((path, fault) for path, fault in drawn if _compiles(path, fault))
+        found += list(itertools.islice(whole, args.count))
+    print(f"{len(places)} places for faults; {len(found)} chosen with seeds {args.seed}", flush=True)
+    return found
+
+
+def _compiles(path: Path, fault: Fault) -> bool:
+    try:
+        fault.planted((ROOT / path).read_text(encoding="utf-8"))
+    except SyntaxError:
+        return False
+    return True
+
+
+def _arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="tests.mutants", description=__doc__,
+                                     formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--seed", type=int, nargs="+", default=[1])
+    parser.add_argument("--count", type=int, default=60, help="faults for each seed (default: 60)")
+    parser.add_argument("--only", default="", metavar="TEXT", help="files whose path contains this")
+    parser.add_argument("--line", type=int, metavar="N",
+                        help="faults of this line only, all of them when --count allows")
+    parser.add_argument("--at-least", type=float, default=85.0, metavar="PERCENT",
+                        help="fewer killed is exit code 1 (default: 85)")
+    return parser.parse_args()
+
+
+def _places(args: argparse.Namespace) -> list[tuple[Path, Fault]]:
+    files = [p.relative_to(ROOT) for top in ("vision", "monitor") for p in sorted((ROOT / top).rglob("*.py"))]
+    files = [p for p in files if p.parts[:2] != ("monitor", "ui") and args.only in p.as_posix()]
+    places = [(p, fault) for p in files for fault in faults_of((ROOT / p).read_text(encoding="utf-8"))]
+    return [(p, fault) for p, fault in places if args.line is None or fault.line == args.line]
+
+
+def _judged(shadow: Shadow, imports: Imports, path: Path, source: str) -> Outcome:
+    """What the nearest tests say; a test that fails without the fault too is left out and the rest asked again."""
+    users = {p.stem for p in imports.users(path)}
+    tests = [test for _, test in imports.tests(path)][:MOST_TESTS]
+    while tests:
+        outcome = shadow.trial(path, source, users, tests)
+        if "::" not in outcome.failed or not shadow.fails_anyway(outcome.failed):
+            return outcome
+        print(f"          (fails without a fault: {outcome.failed})", flush=True)
+        tests = [t for t in tests if str(t) != outcome.failed.partition("::")[0]]
+    return Outcome("", "no test uses this file", 0.0)
+
+
+def _told(path: Path, fault: Fault, source: str) -> str:
+    line = source.splitlines()[fault.line - 1].strip()
+    return f"{path}:{fault.line}: {fault.kind}: {source[fault.start:fault.end]!r} -> {fault.text!r} in: {line[:110]}"
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,68 @@
+"""Which test files belong to a file of the code, by what imports what."""
+
+from __future__ import annotations
+
+import ast
+from collections import deque
+from collections.abc import Iterable
+from functools import cache
+from pathlib import Path
+
+__all__ = ["Imports"]
+
+
+class Imports:
+    """Who imports whom among the project's files.
+
+    Parameters
+    ----------
+    root : Path
+        The checkout.
+    """
+
+    def __init__(self, root: Path) -> None:
+        self.root = root
+        files = [p for top in ("vision", "monitor", "tests") for p in sorted((root / top).rglob("*.py"))]
+        self._file_of = {_module(p.relative_to(root)): p.relative_to(root) for p in files}
+        self._users: dict[Path, set[Path]] = {p: set() for p in self._file_of.values()}
+        for path in self._file_of.values():
+            for used in self._used_by(path):
+                self._users[used].add(path)
+
+    def users(self, path: Path) -> dict[Path, int]:
+        """Every file that uses this one, and over how many imports; itself at 0."""
+        far, waiting = {path: 0}, deque([path])
+        while waiting:
+            now = waiting.popleft()
+            for user in self._users[now] - far.keys():
+                far[user] = far[now] + 1
+                waiting.append(user)
+        return far
+
+    def tests(self, path: Path) -> list[tuple[int, Path]]:
+        """Test files that use this file, nearest first."""
+        found = [(far, p) for p, far in self.users(path).items() if p.parts[0] == "tests"
+                 and p.name.startswith("test_")]
+        same = path.stem
+        return sorted(found, key=lambda item: (item[0] - 2 * (same in item[1].stem), str(item[1])))
+
+    @cache  # noqa: B019  one object lives as long as the run
+    def _used_by(self, path: Path) -> set[Path]:
+        tree = ast.parse((self.root / path).read_text(encoding="utf-8"))
+        return {self._file_of[name] for name in _names(tree) if name in self._file_of}
+
+
+def _module(path: Path) -> str:
+    parts = path.with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def _names(tree: ast.AST) -> Iterable[str]:
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
+            yield node.module
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+        elif isinstance(node, ast.Constant) and isinstance(node.value, str) and node.value.startswith("monitor."):
+            yield node.value.partition(":")[0]  # commands name their work as text

@@ -1,0 +1,240 @@
+"""What happened to a part, from how it lies frame by frame: settled, moved, sprang back, stood up, removed.
+
+A movement is believed when several frames in a row agree that the part lies elsewhere, by more than noise, shadow and coding
+can feign. Nothing is concluded from frames in which it is covered.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from vision.types import FloatArray, PartEvent, PartMotion
+
+__all__ = ["KINDS", "PartJudge"]
+
+KINDS = ("settled", "sprang_back", "moved", "stood_up", "removed")
+_LEAST_MM, _LEAST_PX, _SIGMAS = 0.05, 0.35, 5.0  # a shift must pass each of these
+_AGREE, _AGREE_S = 3, 0.1  # frames in a row that must, over at least so long
+_AT_REST_MM, _AT_REST_SIGMAS = 0.03, 2.0  # within which three readings count as at rest
+_TELL_S = 0.4  # a movement that goes on is told by then
+_SEAT_S = 1.0  # memory of the seat
+_KNOWN_FRAMES, _KNOWN_S = 6, 0.2  # readings at rest before anything can be told
+_SPRING_MM, _SPRING_PX, _SPRING_SIGMAS = 0.12, 0.8, 8.0  # an excursion that came back is told from so much on
+_SPRING_SEEN = 0.85
+_SETTLE_MM, _SETTLE_SEEN = 0.8, 0.85  # a part that melts moves no further; and nothing touches it
+_GONE_S, _GONE_SEEN, _GONE_EDGES, _GONE_STILL = 0.25, 0.5, 0.35, 3.0
+_GAP_S = 0.5  # a longer one ends what was under way
+
+
+class PartJudge:
+    """Follows one part's readings, in order of time.
+
+    Parameters
+    ----------
+    size_mm : float
+        Its longer side: a turn moves its ends by half of that.
+    may_settle : bool
+        Whether its joints are meant to melt.
+    """
+
+    def __init__(self, size_mm: float, may_settle: bool) -> None:
+        self._half_mm, self._may_settle = size_mm / 2, may_settle
+        self._seat: _Seat | None = None
+        self._recent: deque[PartMotion] = deque(maxlen=5)
+        self._move: _Move | None = None
+        self._gone_since_s, self._is_gone = math.nan, False
+        self._t_s = -math.inf
+
+    def step(self, now: PartMotion) -> tuple[PartEvent, ...]:
+        """What this frame lets one conclude, at most one event."""
+        if not now.is_measured:
+            event = self._unseen(now)
+            return () if event is None else (event,)
+        self._gone_since_s, self._is_gone = math.nan, False
+        if now.t_s - self._t_s > _GAP_S:
+            self._recent.clear()
+            self._move = None
+        self._t_s = now.t_s
+        self._recent.append(now)
+        if self._seat is None or self._seat.is_young:
+            self._seat = _Seat.of(now) if self._seat is None else self._seat.with_reading(now)
+            return ()
+        event = self._still(now) if self._move is None else self._moving(now)
+        return () if event is None else (event,)
+
+    def _still(self, now: PartMotion) -> PartEvent | None:
+        """At rest as far as is known: does it begin to move?"""
+        away = [p for p in self._recent if self._is_away(p)]
+        recent = list(self._recent)[-_AGREE:]
+        if not self._is_away(now):
+            self._seat = self._seat.with_reading(now)
+            return None
+        if (
+            len(recent) < _AGREE
+            or not all(self._is_away(p) for p in recent)
+            or now.t_s - recent[0].t_s < _AGREE_S * 0.6
+        ):
+            return None
+        if not _agree([self._seat.offset(p) for p in recent]):
+            return None
+        self._move = _Move(
+            away[0].t_s, now.t_s, self._furthest(recent), min(p.seen for p in recent), all(p.is_clear for p in recent)
+        )
+        return self._moving(now)
+
+    def _moving(self, now: PartMotion) -> PartEvent | None:
+        move = self._move = self._move.went_on(self._furthest([self._move.furthest, now]), now)
+        last = list(self._recent)[-3:]
+        if self._is_at_rest(last):
+            seat, self._move = self._seat, None
+            self._seat = _Seat.of(*last)
+            return self._concluded(now, move, seat)
+        if not move.is_told and now.t_s - move.t_known_s > _TELL_S:
+            self._move = replace(move, is_told=True)
+            return self._event(now, move, "moved", self._seat.offset(move.furthest), self._seat)
+        return None
+
+    def _concluded(self, now: PartMotion, move: _Move, before: _Seat) -> PartEvent | None:
+        """It lies still again: where?"""
+        offset = self._seat.mean - before.mean
+        if self._size_mm(offset) < self._threshold_mm(now, before):
+            self._seat = before
+            return (
+                self._event(now, move, "sprang_back", before.offset(move.furthest), before)
+                if self._did_spring(move, before)
+                else None
+            )
+        if move.is_told:
+            return None
+        is_slight = np.hypot(*offset[:2]) < _SETTLE_MM and move.least_seen >= _SETTLE_SEEN and move.is_clear
+        settles = (
+            self._may_settle and is_slight and self._size_mm(before.offset(move.furthest)) < 1.5 * self._size_mm(offset)
+        )
+        return self._event(now, move, "settled" if settles else "moved", offset, before)
+
+    def _did_spring(self, move: _Move, seat: _Seat) -> bool:
+        far = move.furthest
+        least = max(_SPRING_MM, _SPRING_PX / far.px_per_mm, _SPRING_SIGMAS * max(far.noise_mm, seat.noise_mm))
+        return move.least_seen >= _SPRING_SEEN and self._size_mm(seat.offset(far)) > least
+
+    def _unseen(self, now: PartMotion) -> PartEvent | None:
+        """Covered, or gone? Gone only when the board around is clear and what is there lies still."""
+        is_bare = now.is_clear and now.seen < _GONE_SEEN and now.edges < _GONE_EDGES and now.change < _GONE_STILL
+        if not is_bare or self._seat is None or self._seat.is_young or self._is_gone:
+            self._gone_since_s = math.nan
+            return None
+        if math.isnan(self._gone_since_s):
+            self._gone_since_s = now.t_s
+        if now.t_s - self._gone_since_s < _GONE_S:
+            return None
+        self._is_gone, self._move = True, None
+        nan2 = np.full(2, np.nan)
+        return PartEvent(now.t_s, self._gone_since_s, now.name, "removed", nan2, math.nan, math.nan)
+
+    @property
+    def is_gone(self) -> bool:
+        """Whether it was told to be gone, and has not been seen since."""
+        return self._is_gone
+
+    def _event(self, now: PartMotion, move: _Move, kind: str, offset: FloatArray, seat: _Seat) -> PartEvent:
+        return PartEvent(
+            now.t_s,
+            move.t_start_s,
+            now.name,
+            kind,
+            offset[:2].copy(),
+            float(offset[2]),
+            math.hypot(move.furthest.sigma_mm, seat.noise_mm),
+        )
+
+    def _size_mm(self, offset: FloatArray) -> float:
+        """How far a shift (3,) moves the part's ends."""
+        return max(float(np.hypot(*offset[:2])), abs(float(offset[2])) * self._half_mm)
+
+    def _threshold_mm(self, now: PartMotion, seat: _Seat) -> float:
+        sigma = max(now.noise_mm, seat.noise_mm, max(now.turn_sigma_rad, seat.turn_sigma_rad) * self._half_mm)
+        return max(_LEAST_MM, _LEAST_PX / now.px_per_mm, _SIGMAS * sigma)
+
+    def _is_away(self, p: PartMotion) -> bool:
+        return self._size_mm(self._seat.offset(p)) > self._threshold_mm(p, self._seat)
+
+    def _furthest(self, readings: list[PartMotion]) -> PartMotion:
+        return max(readings, key=lambda p: self._size_mm(self._seat.offset(p)))
+
+    def _is_at_rest(self, last: list[PartMotion]) -> bool:
+        if len(last) < 3:
+            return False
+        spread = max(float(np.hypot(*(p.shift_mm - last[0].shift_mm))) for p in last[1:])
+        return spread < max(_AT_REST_MM, _AT_REST_SIGMAS * min(p.noise_mm for p in last))
+
+
+@dataclass(frozen=True)
+class _Seat:
+    """Where a part rests: mean (3,) of its readings, their sigmas, and since when."""
+
+    mean: FloatArray
+    noise_mm: float
+    turn_sigma_rad: float
+    n: int
+    t_first_s: float
+    t_s: float
+
+    @staticmethod
+    def of(*readings: PartMotion) -> _Seat:
+        mean = np.mean([[*p.shift_mm, p.turn_rad] for p in readings], axis=0)
+        return _Seat(
+            mean,
+            float(np.mean([p.noise_mm for p in readings])),
+            float(np.mean([p.turn_sigma_rad for p in readings])),
+            len(readings),
+            readings[0].t_s,
+            readings[-1].t_s,
+        )
+
+    @property
+    def is_young(self) -> bool:
+        return self.n < 3 or (self.n < _KNOWN_FRAMES and self.t_s - self.t_first_s < _KNOWN_S)
+
+    def offset(self, p: PartMotion) -> FloatArray:
+        return np.array([*p.shift_mm, p.turn_rad]) - self.mean
+
+    def with_reading(self, p: PartMotion) -> _Seat:
+        """Its mean follows the readings slowly: light that wanders is no movement."""
+        share = max(1.0 / (self.n + 1), min(1.0, (p.t_s - self.t_s) / _SEAT_S))
+        return _Seat(
+            self.mean + share * self.offset(p),
+            self.noise_mm + share * (p.noise_mm - self.noise_mm),
+            self.turn_sigma_rad + share * (p.turn_sigma_rad - self.turn_sigma_rad),
+            self.n + 1,
+            self.t_first_s,
+            p.t_s,
+        )
+
+
+@dataclass(frozen=True)
+class _Move:
+    """A movement under way."""
+
+    t_start_s: float
+    t_known_s: float
+    furthest: PartMotion
+    least_seen: float
+    is_clear: bool
+    is_told: bool = False
+
+    def went_on(self, furthest: PartMotion, now: PartMotion) -> _Move:
+        return replace(
+            self, furthest=furthest, least_seen=min(self.least_seen, now.seen), is_clear=self.is_clear and now.is_clear
+        )
+
+
+def _agree(offsets: list[FloatArray]) -> bool:
+    """Whether shifts point the same way."""
+    total = np.sum(offsets, axis=0)
+    if np.hypot(*total[:2]) < 1e-6:
+        return True
+    return all(o[:2] @ total[:2] >= 0 for o in offsets)
