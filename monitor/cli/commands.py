@@ -17,10 +17,12 @@ def run_analyse(args: argparse.Namespace) -> int:
     from monitor.engine.teaching import teach_shelf
     from monitor.heat.shelf import heat_calibration
     from monitor.judging.exposure import heat_setup
+    from monitor.recording.attribution import attributed
 
     inputs = read_inputs(args.clip, args.job, args.camera, args.nozzle)
+    by = attributed(inputs.clip, args.operator, args.recorded, args.kind)
     with progress_bar("measuring") as progress:
-        recording = analyse(inputs, args.out, force=args.force, copy_video=args.copy_video, operator=args.operator,
+        recording = analyse(inputs, args.out, force=args.force, copy_video=args.copy_video, by=by,
                             calibration=heat_calibration(args.heat, heat_setup(inputs.job)), progress=progress)
     if (n_melts := teach_shelf(recording, inputs.job)) and not args.json:
         say(f"{n_melts} sights of melts are kept for the next jobs with this nozzle")
