@@ -10,6 +10,7 @@ import numpy as np
 from vision import rigid
 from vision.camera import CameraModel
 from vision.types import FloatArray
+import itertools
 
 __all__ = ["PartSpec", "Place", "Window", "make_place", "window_of", "SECTORS"]
 
@@ -150,7 +151,7 @@ def _edge_pairs(shape: np.ndarray, off_mm: float) -> tuple[FloatArray, FloatArra
     """Points inside and outside of an outline, opposite each other."""
     closed = np.vstack([shape, shape[:1]]).astype(float)
     inner, outer = [], []
-    for a, b in zip(closed, closed[1:], strict=False):
+    for a, b in itertools.pairwise(closed):
         way = b - a
         length = float(np.hypot(*way))
         normal = np.array([way[1], -way[0]]) / max(length, 1e-9)

@@ -136,7 +136,8 @@ class Library:
                 for row, warned in rows:
                     self._forget(row["path"])
                     self._db.execute(f"INSERT INTO recordings VALUES ({', '.join(':' + k for k in row)})", row)
-                    self._db.executemany("INSERT INTO warnings VALUES (?, ?, ?, ?)", [(row["path"], *w) for w in warned])
+                    self._db.executemany("INSERT INTO warnings VALUES (?, ?, ?, ?)",
+                                         [(row["path"], *w) for w in warned])
             progress(first + len(rows), len(due))
         return len(due), len(gone), len(found) - len(due)
 
@@ -191,7 +192,9 @@ def _condition(q: Query) -> tuple[str, list[str]]:
 
 
 def recordings_under(root: Path) -> Iterator[tuple[str, str]]:
-    """Every recording under the root with a stamp that changes when its trace does; what is half-written is left out."""
+    """Every recording under the root with a stamp that changes when its trace does; what is half-written is left
+    out.
+    """
     todo = [(str(root), "", 0)]
     while todo:
         folder, name, depth = todo.pop()
@@ -211,8 +214,10 @@ def recordings_under(root: Path) -> Iterator[tuple[str, str]]:
 
 def _read(root: Path, path: str, stamp: str) -> tuple[dict[str, Any], list[tuple[str, str, int]]]:
     """A recording's row and its warnings; one that cannot be read gets a row that says why."""
-    row: dict[str, Any] = dict.fromkeys(("path", "stamp", "started_utc", "operator", "title", "target", "alloy", "state",
-                                         "duration_s", "frames", "seen", "n_passes", "height_mm", "job_hash", "fault", "warned"))
+    row: dict[str, Any] = dict.fromkeys(("path", "stamp", "started_utc", "operator", "title", "target", "alloy",
+                                         "state",
+                                         "duration_s", "frames", "seen", "n_passes", "height_mm", "job_hash", "fault",
+                                         "warned"))
     row |= {"path": path, "stamp": stamp, "fault": "", "warned": "{}"}
     folder = root / path
     try:
@@ -266,7 +271,8 @@ def _is_ready(db: sqlite3.Connection) -> bool:
     marks = [db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version")]
     if marks == [0, 0] and not db.execute("SELECT 1 FROM sqlite_master").fetchone():
         db.execute("PRAGMA journal_mode = WAL")
-        db.executescript(f"BEGIN; {_TABLES} PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {VERSION}; COMMIT;")
+        db.executescript(f"BEGIN; {_TABLES} PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {VERSION}; "
+                         f"COMMIT;")
         return True
     return marks == [APPLICATION_ID, VERSION]
 

@@ -66,7 +66,8 @@ class JobDraft(QObject):
 
     changed = pyqtSignal()
 
-    def __init__(self, data: dict[str, Any] | None = None, path: Path | None = None, keep_at: Path | None = None) -> None:
+    def __init__(self, data: dict[str, Any] | None = None, path: Path | None = None,
+                 keep_at: Path | None = None) -> None:
         super().__init__()
         self.data = copy.deepcopy(NEW_JOB if data is None else data)
         self.path, self._keep_at = path, keep_at

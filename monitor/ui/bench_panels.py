@@ -110,7 +110,8 @@ class StatePanel(_Panel):
         painter.setFont(word)
         painter.drawText(QRectF(text.left(), top, text.width(), used.height() + 2), WRAP, told.word)
         painter.setFont(reason)
-        painter.drawText(QRectF(text.left(), top + used.height() + 4, text.width(), area.bottom() - top), WRAP, told.reason)
+        painter.drawText(QRectF(text.left(), top + used.height() + 4, text.width(), area.bottom() - top), WRAP,
+                         told.reason)
 
 
 class HeightPanel(_Panel):
@@ -171,7 +172,8 @@ class HeightPanel(_Panel):
         if height is not None:
             spread = 1.645 * (sigma or 0.0)
             painter.setPen(QPen(QColor(shade.ink), 3))
-            painter.drawLine(QPointF(scale.center().x(), y(height - spread)), QPointF(scale.center().x(), y(height + spread)))
+            painter.drawLine(QPointF(scale.center().x(), y(height - spread)),
+                             QPointF(scale.center().x(), y(height + spread)))
             mark = QPolygonF([QPointF(scale.left() - 10, y(height) - 8), QPointF(scale.left() + 6, y(height)),
                               QPointF(scale.left() - 10, y(height) + 8)])
             painter.setBrush(QColor(shade.ink))
@@ -199,7 +201,8 @@ class LimitsPanel(_Panel):
         if area.height() < 3 * step + foot + len(rows) * step + 2 * QFontMetricsF(small).height():
             reason = ""  # where room is scarce the numbers come first
         y = area.top()
-        for text, face, ink in ((ahead, head, shade.ink), (tr("Joints: {}").format(joint) if joint else "", body, shade.ink),
+        for text, face, ink in ((ahead, head, shade.ink), (tr("Joints: {}").format(joint) if joint else "", body,
+                                                           shade.ink),
                                 (reason, small, shade.soft_ink)):
             if not text:
                 continue
@@ -222,7 +225,8 @@ class LimitsPanel(_Panel):
         if left:
             words = tr("{} more in a larger window; ").format(left) + words
         words = painter.fontMetrics().elidedText(words, Qt.TextElideMode.ElideRight, int(area.width()))
-        painter.drawText(QRectF(area.left(), area.bottom() - foot, area.width(), foot), Qt.AlignmentFlag.AlignBottom, words)
+        painter.drawText(QRectF(area.left(), area.bottom() - foot, area.width(), foot), Qt.AlignmentFlag.AlignBottom,
+                         words)
 
     def _draw_row(self, painter: QPainter, box: QRectF, row: Row, shade: Look) -> None:
         side = box.height() - 6
@@ -233,7 +237,8 @@ class LimitsPanel(_Panel):
         pattern = tr("limit {}") if box.width() > NARROW_PX else "< {}"
         limit = pattern.format(row.limit) if row.limit else ""
         taken = metrics.horizontalAdvance(pattern.format("888 °C")) + 12
-        value_room = min(max(metrics.horizontalAdvance("888 °C (888 to 888)"), metrics.horizontalAdvance(row.value)) + 10, box.width() * 0.5)
+        value_room = min(max(metrics.horizontalAdvance("888 °C (888 to 888)"), metrics.horizontalAdvance(row.value))
+                         + 10, box.width() * 0.5)
         left = box.left() + side + 8
         name_room = max(30.0, box.right() - taken - value_room - left)
         painter.drawText(QRectF(left, box.top(), name_room, box.height()), middle,
@@ -302,7 +307,8 @@ class SummaryPanel(_Panel):
         span_s = max(float(t[-1]), 0.1)
 
         def at(t_s: float, mm: float) -> QPointF:
-            return QPointF(box.left() + t_s / span_s * box.width(), box.bottom() - (mm - bottom) / (top - bottom) * box.height())
+            return QPointF(box.left() + t_s / span_s * box.width(), box.bottom() - (mm - bottom) / (top - bottom)
+                           * box.height())
         tint = QColor(shade.standings[Standing.GOOD].fill)
         tint.setAlpha(60)
         painter.fillRect(QRectF(at(0, s.band_mm[1]), at(span_s, s.band_mm[0])), tint)

@@ -1,4 +1,6 @@
-"""The set-up page: mark by looking, enter what was set, plan, and calibrate; the job is opened, changed and saved here."""
+"""The set-up page: mark by looking, enter what was set, plan, and calibrate; the job is opened, changed and saved
+here.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +11,8 @@ from pathlib import Path
 
 from PyQt6.QtCore import Qt
 from PyQt6.QtGui import QKeySequence
-from PyQt6.QtWidgets import (QAbstractItemView, QButtonGroup, QFileDialog, QHBoxLayout, QHeaderView, QLabel, QPushButton, QScrollArea, QSplitter,
+from PyQt6.QtWidgets import (QAbstractItemView, QButtonGroup, QFileDialog, QHBoxLayout, QHeaderView, QLabel,
+                             QPushButton, QScrollArea, QSplitter,
                              QTableWidget, QTableWidgetItem, QTabWidget, QVBoxLayout, QWidget)
 
 from monitor.engine.analyse import Inputs, read_inputs
@@ -56,7 +59,8 @@ class SetupPage(QWidget):
         self.camera_tab.camera_chosen.connect(lambda camera: work.use_source(Webcam(camera)))
         self.nozzle_tab.calibrated.connect(self._use_nozzle)
         self.tabs = QTabWidget()
-        for name, tab in ((tr("Job"), self.form), (tr("Plan"), self.plan), (tr("Camera"), self.camera_tab), (tr("Nozzle"), self.nozzle_tab)):
+        for name, tab in ((tr("Job"), self.form), (tr("Plan"), self.plan), (tr("Camera"), self.camera_tab),
+                          (tr("Nozzle"), self.nozzle_tab)):
             self.tabs.addTab(tab, name)
         self.plan.start_taken.connect(lambda height_mm: setattr(work, "aim_mm", height_mm))
         self._build_tools()
@@ -111,7 +115,8 @@ class SetupPage(QWidget):
         """Write the job where it came from, or where the user says."""
         path = path or self.draft.path
         if path is None:
-            name, _ = QFileDialog.getSaveFileName(self, tr("Save the job"), str(self._work.settings.out / "job.toml"), tr("Jobs (*.toml)"))
+            name, _ = QFileDialog.getSaveFileName(self, tr("Save the job"), str(self._work.settings.out / "job.toml"),
+                                                  tr("Jobs (*.toml)"))
             if not name:
                 return
             path = Path(name)
@@ -135,7 +140,8 @@ class SetupPage(QWidget):
                 self._work.use_job(job)
         elif job is not None and self._work.inputs is None:
             self._try_inputs()
-        for button, is_on in ((self.undo, self.draft.undo_stack.canUndo()), (self.redo, self.draft.undo_stack.canRedo())):
+        for button, is_on in ((self.undo, self.draft.undo_stack.canUndo()),
+                              (self.redo, self.draft.undo_stack.canRedo())):
             button.setEnabled(is_on)
         self.target_button.setChecked(self.view.marks_target)
         self.neighbour_button.setChecked(not self.view.marks_target)
@@ -144,7 +150,8 @@ class SetupPage(QWidget):
     def _show_state(self, shown: Shown | None) -> None:
         if shown is not None:
             bench = shown.bench
-            self._mat = tr("mat: {} markers").format(bench.n_markers) if isinstance(bench, BenchPose) else tr("mat: not seen")
+            self._mat = tr("mat: {} markers").format(bench.n_markers) if isinstance(bench,
+                                                                                    BenchPose) else tr("mat: not seen")
         name = self.draft.path.name if self.draft.path else tr("job not saved yet")
         star = " *" if self.draft.is_changed else ""
         nozzle = tr("nozzle: {}").format(self._nozzle_path.name) if self._nozzle_path else tr("nozzle: not calibrated")
@@ -301,8 +308,8 @@ class SetupPage(QWidget):
         for button in (self.new, self.open, self.save, self.undo, self.redo):
             first.addWidget(button)
         first.addStretch(1)
-        for widget in (QLabel(tr("mark:")), self.target_button, self.neighbour_button, self.rectangle_button, self.corners_button,
-                       self.snap_button, self.remove, self.whole, self.near):
+        for widget in (QLabel(tr("mark:")), self.target_button, self.neighbour_button, self.rectangle_button,
+                       self.corners_button, self.snap_button, self.remove, self.whole, self.near):
             second.addWidget(widget)
         second.addStretch(1)
         left, inner = QVBoxLayout(), QWidget()

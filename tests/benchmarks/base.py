@@ -2,9 +2,9 @@
 
 usage: python -m tests.benchmarks.base CLIPS [CLIP ...]
 
-CLIPS holds one folder a clip (clip.mp4, scene.toml, camera/*.jpg). For each: calibrates the camera, then prints per frame
-the time of decoding alone, of the bench pose, of the board's check, and of a full search for markers; and how much the
-bench height of a point over the target scatters. One core; wall clock, so let the machine rest.
+CLIPS holds one folder a clip (clip.mp4, scene.toml, camera/*.jpg). For each: calibrates the camera, then prints per
+frame the time of decoding alone, of the bench pose, of the board's check, and of a full search for markers; and how
+much the bench height of a point over the target scatters. One core; wall clock, so let the machine rest.
 """
 
 from __future__ import annotations

@@ -11,6 +11,7 @@ import pytest
 from monitor.judging.alerts import Priority
 from monitor.sound.player import Player, SilentOutput
 from monitor.sound.tones import CENTRE_HZ, LOST, RATE_HZ, REFERENCE, WARNING_PATTERNS, Cue, Synth, render_track
+import itertools
 
 
 def loudest_hz(samples):
@@ -42,7 +43,7 @@ def test_too_high_is_heard_as_higher_by_octaves(error, ratio):
 def test_the_tone_grows_louder_with_the_error():
     levels = [np.abs(steady(e)).max() for e in (0.1, 0.3, 0.6, 1.0)]
 
-    assert all(a < b for a, b in zip(levels, levels[1:]))
+    assert all(a < b for a, b in itertools.pairwise(levels))
 
 
 def test_the_tone_keeps_its_phase_when_the_error_changes():

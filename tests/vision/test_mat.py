@@ -3,7 +3,7 @@
 import pytest
 from numpy.testing import assert_allclose
 
-from tests.vision.drawn import looking_down, picture, CAMERA
+from tests.vision.drawn import CAMERA, looking_down, picture
 from vision import rigid
 from vision.bench import find_markers
 from vision.errors import CalibrationError
@@ -24,7 +24,8 @@ def test_the_detector_finds_corners_in_the_mats_order():
 
     assert len(found) == 14
     for i, corners_px in found.items():
-        assert_allclose(corners_px, CAMERA.project(rigid.apply(pose, mat.corners_mm(i))), atol=3.0)  # sides are 40 px long
+        # sides are 40 px long
+        assert_allclose(corners_px, CAMERA.project(rigid.apply(pose, mat.corners_mm(i))), atol=3.0)
 
 
 def test_a_layout_is_read(tmp_path):
