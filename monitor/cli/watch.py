@@ -24,8 +24,11 @@ def run_watch(args: argparse.Namespace) -> int:
     if args.list_cameras:
         from monitor.engine.webcam import list_cameras
 
-        for camera in list_cameras():
+        cameras = list_cameras()
+        for camera in cameras:
             say(f"{camera.number}  {camera.name}")
+        if not cameras:
+            say("no camera found; plug one in, or give --source a video file")
         return 0
     inputs, source = _inputs(args), _source(args)
     folder = _open(source, inputs, args)
@@ -69,8 +72,8 @@ def _source(args: argparse.Namespace) -> LiveSource:
     if path is not None and (path.exists() or path.suffix.lower() in (".mp4", ".mkv", ".avi", ".mov", ".webm", ".ts")):
         with open_video(path):  # a fault is told before a window opens
             pass
-        return PlayedVideo(path, loop=args.minutes is not None)
-    return Webcam(find_camera(args.source or ""))
+        return PlayedVideo(path, loop=not (args.once or args.quit_at_end))
+    return Webcam(find_camera(args.source or ""), rate_hz=args.rate)
 
 
 def _inputs(args: argparse.Namespace) -> Inputs | None:

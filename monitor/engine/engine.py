@@ -23,6 +23,7 @@ from typing import Any
 from monitor.cost import Delays, Load
 from monitor.engine.capture import Capture
 from monitor.engine.mailbox import Mailbox, Recent
+from monitor.engine.pace import Pace
 from monitor.engine.session import Moment, Session
 from monitor.engine.source import Arrival, LiveSource
 from monitor.judging.alerts import Reading
@@ -58,6 +59,8 @@ class Shown:
         Why there is no picture; empty when there is.
     analysed_s : float
         On the monotonic clock.
+    too_slow : str
+        What to do when this computer cannot keep up with the pictures; empty when it can.
     """
 
     arrival: Arrival | None
@@ -65,14 +68,19 @@ class Shown:
     moment: Moment | None
     trouble: str
     analysed_s: float
+    too_slow: str = ""
 
 
 @dataclass(frozen=True)
 class Ended:
-    """A session that is over: its recording, or None when nothing was recorded; and what went wrong."""
+    """A session that is over: its recording, or None when nothing was recorded; what went wrong; and its number.
+
+    The number is the one that `begin_session` gave.
+    """
 
     folder: Path | None
     fault: str = ""
+    number: int = 0
 
 
 class Engine:
@@ -117,6 +125,8 @@ class Engine:
         self.capture = Capture(source, self._newest, watch_frozen=watch_frozen)
         self.player = player
         self.session: Session | None = None
+        self._n_asked = self._number = 0
+        self._pace = Pace()
         self._asked: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self._camera = camera
         self._follower: BenchFollower | None = None
@@ -157,10 +167,13 @@ class Engine:
             self._camera, self._follower = camera, None
         self._asked.put(change)
 
-    def begin_session(self, make: Callable[[], Session]) -> None:
-        """Make a session in the analysis thread and run it from the next frame on."""
+    def begin_session(self, make: Callable[[], Session]) -> int:
+        """Make a session in the analysis thread and run it from the next frame on; gives its number."""
         self.last_ended = None
-        self._asked.put(lambda: self._begin(make))
+        self._n_asked += 1
+        number = self._n_asked
+        self._asked.put(lambda: self._begin(make, number))
+        return number
 
     def end_session(self) -> None:
         """End the session after the present frame."""
@@ -225,26 +238,27 @@ class Engine:
             except Exception:  # what was asked for fails; the work goes on
                 log.exception("could not be done")
 
-    def _begin(self, make: Callable[[], Session]) -> None:
+    def _begin(self, make: Callable[[], Session], number: int) -> None:
         if self.session is not None:
             self._end()
+        self._number = number
         try:
             self.session = make()
             self._next_s = math.inf  # pictures from before are not its own: the video does not have them
         except Exception as fault:
             log.exception("the session could not be begun")
-            self._on_ended(Ended(None, str(fault) or type(fault).__name__))
+            self._on_ended(Ended(None, str(fault) or type(fault).__name__, number))
 
     def _end(self) -> None:
         session, self.session = self.session, None
         if session is None:
             return
         try:
-            self._on_ended(Ended(session.finish(self.capture)))
+            self._on_ended(Ended(session.finish(self.capture), number=self._number))
         except Exception as fault:
             log.exception("the recording could not be finished")
             where = session.recorder.part if session.recorder is not None else None
-            self._on_ended(Ended(where, f"the recording could not be finished: {fault}"))
+            self._on_ended(Ended(where, f"the recording could not be finished: {fault}", self._number))
 
     def _on_ended(self, ended: Ended) -> None:
         self.last_ended = ended
@@ -263,6 +277,7 @@ class Engine:
             self._follower = self._follower or BenchFollower(self._camera, standard_mat())
             self._bench, _ = self._follower.step(arrival.frame)
         self.n_analysed += 1
+        self._pace.note(arrival.arrived_s, self._newest.n_dropped)
         spent_s = time.perf_counter() - before_s
         self._spent_s.append(spent_s)
         # a frame is left out only by a machine that is too slow for all of them; one slow step, as when the tool is
@@ -270,7 +285,7 @@ class Engine:
         self._next_s = arrival.frame.t_s + AHEAD * statistics.median(self._spent_s)
         self.step_times.add(spent_s)
         self.analysis_delays.add(time.monotonic() - arrival.arrived_s)
-        self._hand_over(Shown(arrival, self._bench, moment, "", time.monotonic()))
+        self._hand_over(Shown(arrival, self._bench, moment, "", time.monotonic(), self._pace.words))
 
     def _tick(self) -> None:
         """No frame came: once that has lasted, the rules and the window are told."""

@@ -96,6 +96,8 @@ class Webcam:
     ----------
     camera : CameraName
     size_px : tuple of int
+    rate_hz : float
+        Pictures a second to ask for.
     make : callable
         Makes the capture; for tests.
 
@@ -105,10 +107,11 @@ class Webcam:
         What the driver said when exposure, white balance and focus were locked.
     """
 
-    def __init__(self, camera: CameraName, size_px: tuple[int, int] = SIZE_PX, *,
+    def __init__(self, camera: CameraName, size_px: tuple[int, int] = SIZE_PX, rate_hz: float = RATE_HZ, *,
                  make: Callable[[int, int], cv2.VideoCapture] = cv2.VideoCapture,
                  clock: Callable[[], float] = time.monotonic) -> None:
         self.name, self._camera, self._size_px, self._make, self._clock = camera.name, camera, size_px, make, clock
+        self._rate_hz = rate_hz
         self._capture: cv2.VideoCapture | None = None
         self._start_s: float | None = None
         self._index, self._last_s, self._n_empty = 0, -1.0, 0
@@ -165,7 +168,7 @@ class Webcam:
         capture.set(cv2.CAP_PROP_FOURCC, cv2.VideoWriter.fourcc(*"MJPG"))
         capture.set(cv2.CAP_PROP_FRAME_WIDTH, width)
         capture.set(cv2.CAP_PROP_FRAME_HEIGHT, height)
-        capture.set(cv2.CAP_PROP_FPS, RATE_HZ)
+        capture.set(cv2.CAP_PROP_FPS, self._rate_hz)
         capture.set(cv2.CAP_PROP_BUFFERSIZE, 1)
         capture.read()
         self.locks = tuple(_lock(capture, back_end))

@@ -100,7 +100,7 @@ def heat_figure(recording: Recording, job: Job) -> Figure | None:
     _dress(temp, "estimated\ntemperature, C")
     temp.legend(loc="upper left", fontsize=8, frameon=False, ncol=2)
     _band_line(energy, t, _band(recording.heat, "energy_j", job.target.name), ESTIMATE, "-", job.target.name, True)
-    _dress(energy, f"heat into\n{job.target.name}, J")
+    _dress(energy, f"heat into {job.target.name}\nsince the start, J")
     energy.set_xlabel("time, s; shaded: 90 % band of the estimate")
     return figure
 

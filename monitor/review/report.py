@@ -16,8 +16,10 @@ from monitor.files import write_text_whole
 from monitor.job import Job, parse_job
 from monitor.judging.exposure import heat_setup
 from monitor.recording.comments import comments_of
+from monitor.recording.outputs import check_output, sources_of
 from monitor.recording.reader import CAMERA, JOB, NOZZLE, Recording
 from monitor.review.charts import board_photo, heat_chart, height_chart, joint_figure, map_chart, svg_of
+from monitor.review.machine import work_events, work_warnings
 from monitor.review.verdict import CAUTIONS, ESTIMATE_LIMITS, WARNING_WORDS, summary
 from monitor.review.whatif import kept_what_if
 
@@ -29,7 +31,7 @@ MAPS = (("dwell", "Where the jet was, and how long", "dwell map"),
 
 def write_report(recording: Recording, path: Path) -> Path:
     """Write the report; it appears whole or not at all."""
-    write_text_whole(path, report_html(recording))
+    write_text_whole(check_output(path, sources_of(recording)), report_html(recording))
     return path
 
 
@@ -51,7 +53,8 @@ def fill_template(name: str, recording: Recording, job: Job, **pictures: Any) ->
     environment.filters |= {"fixed": _fixed, "words": lambda kind: WARNING_WORDS.get(kind, kind)}
     template = environment.from_string(resources.files("monitor.review").joinpath(name).read_text("utf-8"))
     return template.render(
-        r=recording, job=job, n=summary(recording, job), cautions=CAUTIONS, estimate_limits=ESTIMATE_LIMITS,
+        r=recording, job=job, n=summary(recording, job), work_warnings=work_warnings(recording),
+        work_events=work_events(recording), cautions=CAUTIONS, estimate_limits=ESTIMATE_LIMITS,
         comments=comments_of(recording), what_if=kept_what_if(recording), facts=_facts(recording, job),
         calibrations=calibration_state(recording, job), tilt=lambda p: math.degrees(p["tilt_mean_rad"]),
         is_coached=any(p["feedback"] for p in recording.passes), **pictures)

@@ -19,6 +19,7 @@ from monitor.judging.marks import MARK_WORDS
 from monitor.judging.technique import LONGEST_STEP_S, Grid, footprint, work_grid
 from monitor.recording.comments import Comment
 from monitor.recording.reader import Recording
+from monitor.review.machine import skipped_words
 from monitor.review.verdict import WARNING_WORDS
 from vision.types import FloatArray
 
@@ -134,8 +135,9 @@ def happenings_of(recording: Recording, comments: Iterable[Comment] = ()) -> tup
                         f"{MARK_WORDS.get(m['kind'], m['kind'])}, said {m['author'] or 'a person'}", m["kind"])
               for m in recording.marks if m["undone_utc"] is None]
     found += [Happening(s["t_s"], s["t_s"], "event", _turned(s), "station") for s in recording.station]
-    found += [Happening(d["t_s"], d["t_s"], "gap", f"{d['count']} frames not analysed: {d['reason']}")
-              for d in recording.drops]
+    if recording.drops:
+        at = [d["t_s"] for d in recording.drops]
+        found.append(Happening(min(at), max(at), "gap", skipped_words(recording)))
     found += [Happening(c.t_s, c.t_s if c.t_end_s is None else c.t_end_s, "comment", c.text, c.author)
               for c in comments]
     return tuple(sorted(found, key=lambda h: (h.t_s, h.kind)))

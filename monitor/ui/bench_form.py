@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from PyQt6.QtWidgets import QComboBox, QFormLayout, QGroupBox, QLineEdit, QScrollArea, QVBoxLayout, QWidget
+from PyQt6.QtWidgets import QFormLayout, QGroupBox, QLineEdit, QScrollArea, QVBoxLayout, QWidget
 
 from monitor.heat.alloy import alloy_names
 from monitor.ui.bench_draft import JobDraft
 from monitor.ui.bench_state import tr
+from monitor.ui.fields import Choice
 
 __all__ = ["JobForm", "parse_pairs", "pairs_text"]
 
@@ -94,7 +95,7 @@ class JobForm(QScrollArea):
         self.title.setText(str(self._draft.get("", "title") or ""))
         for (table, key), editor in self.editors.items():
             value, kind = self._draft.get(table, key), self._fields[table, key].kind
-            if isinstance(editor, QComboBox):
+            if isinstance(editor, Choice):
                 editor.setCurrentText(str(value or ""))
             elif not editor.hasFocus() or not editor.isModified():
                 editor.setText(_as_text(value, kind))
@@ -102,7 +103,7 @@ class JobForm(QScrollArea):
 
     def _editor(self, field: _Field) -> QWidget:
         if field.kind == "choice":
-            made = QComboBox()
+            made = Choice()
             made.addItems(_CHOICES.get((field.table, field.key)) or alloy_names())
             made.currentTextChanged.connect(lambda text, f=field: self._put(f.table, f.key, text or None))
         else:

@@ -1,7 +1,7 @@
 """Marks regions on the straightened live picture, in millimetres: by mouse or by keys, with snapping.
 
-A rectangle takes three clicks (two ends of one side, then how far it reaches); any other outline takes its corners one
-by one. Clicks snap to corners of marks and to corners seen in the picture.
+A rectangle is dragged open, or takes three clicks where it lies askew (two ends of one side, then how far it reaches); any
+other outline takes its corners one by one. Clicks snap to corners of marks and to corners seen in the picture.
 """
 
 from __future__ import annotations
@@ -67,6 +67,7 @@ class MarkView(QWidget):
         self._drawn: list[tuple[float, float]] = []
         self._grip: tuple[int, int] | None = None
         self._pan_from: QPointF | None = None
+        self._drag_from: np.ndarray | None = None
         self.selected: int | None = None
         self.message = ""
         draft.changed.connect(self.update)
@@ -185,7 +186,9 @@ class MarkView(QWidget):
         if event.button() != Qt.MouseButton.LeftButton:
             return
         self._grip = self._grip_at(event.position()) if not self._drawn else None
-        if self._grip is None:
+        if self._grip is None and self.is_rectangle and not self._drawn:
+            self._drag_from = self._pointer.copy()
+        elif self._grip is None:
             self.set_corner()
 
     def mouseMoveEvent(self, event: QMouseEvent) -> None:
@@ -200,6 +203,13 @@ class MarkView(QWidget):
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:
         if event.button() == Qt.MouseButton.RightButton:
             self._pan_from = None
+        elif self._drag_from is not None:
+            start, self._drag_from = self._drag_from, None
+            if np.abs(self._pointer - start).min() * self._scale > SNAP_PX:
+                (left, bottom), (right, top) = np.minimum(start, self._pointer), np.maximum(start, self._pointer)
+                self._finish([(left, bottom), (right, bottom), (right, top), (left, top)])
+            else:  # no drag but a click
+                self.set_corner()
         elif self._grip is not None:
             index, corner = self._grip
             self._grip = None
@@ -260,6 +270,9 @@ class MarkView(QWidget):
         painter.drawText(where, mark.name)
 
     def _draw_under_way(self, painter: QPainter) -> None:
+        if self._drag_from is not None:
+            painter.setPen(QPen(TARGET if self.marks_target else NEIGHBOUR, 2))
+            painter.drawRect(QRectF(self.to_widget(self._drag_from), self.to_widget(self._pointer)).normalized())
         if not self._drawn:
             return
         corners = [*self._drawn, tuple(self._pointer)]

@@ -12,9 +12,9 @@ from pathlib import Path
 from PyQt6.QtCore import QEvent, QObject, QSettings, Qt, QTimer
 from PyQt6.QtWidgets import QApplication, QWidget
 
+from monitor.cost import write_stats
 from monitor.engine.analyse import Inputs
 from monitor.engine.source import LiveSource, PlayedVideo
-from monitor.cost import write_stats
 from monitor.errors import EnvironmentFault
 from monitor.heat.calibration import Calibration
 from monitor.recording.reader import recover_leftovers
@@ -57,6 +57,7 @@ def open_bench(app: QApplication, source: LiveSource, inputs: Inputs | None, ope
     work = BenchWork(source, inputs, opening.settings, player, opening.calibration,
                      watch_frozen=not isinstance(source, PlayedVideo))
     window = BenchWindow(work, settings, open_review)
+    window.asks = not opening.records_at_once and opening.minutes is None
     began_s = time.monotonic()
     if opening.records_at_once or opening.minutes is not None:
         work.begin()
@@ -64,7 +65,7 @@ def open_bench(app: QApplication, source: LiveSource, inputs: Inputs | None, ope
         if opening.minutes is not None:
             QTimer.singleShot(round(opening.minutes * 60_000), window.close)
     for asked in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(asked, lambda *_: window.close())  # the recording is finished first
+        signal.signal(asked, lambda *_: _close_now(window))  # the recording is finished first
     if sys.stderr is not None and not faulthandler.is_enabled():
         faulthandler.enable()  # what a library breaks shall not end without a word
     window.show()
@@ -77,6 +78,12 @@ def open_bench(app: QApplication, source: LiveSource, inputs: Inputs | None, ope
                                     **window.stats()})
     _delete(window, work)
     return _result(work)
+
+
+def _close_now(window: BenchWindow) -> None:
+    """Without a question: who asked is not before the screen."""
+    window.asks = False
+    window.close()
 
 
 def _delete(*objects: QObject) -> None:

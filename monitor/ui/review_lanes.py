@@ -156,7 +156,7 @@ def _heat_lanes(traces: Traces, job: Job, again: Traces | None) -> list[CurveLan
         temps += (Curve(tr("joint centre, what if"), again.heat_t_s, again.temp_c["joint centre"], 4, True),)
         energy += (Curve(tr("what if"), again.heat_t_s, again.energy_j, 4, True),)
     return [CurveLane(tr("temperature, estimate"), "C", temps, weight=1.9, is_rising=True),
-            CurveLane(tr("heat, estimate"), "J", energy, weight=1.3, is_rising=True)]
+            CurveLane(tr("heat since start, est."), "J", energy, weight=1.3, is_rising=True)]
 
 
 def _warning_lanes(none: str, name: str, found: Sequence[Happening]) -> list[BarLane]:

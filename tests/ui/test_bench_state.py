@@ -9,11 +9,11 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from monitor.judging.alerts import RULES, Priority, TechniqueWarning
 from monitor.engine.annunciator import Alarm
 from monitor.engine.engine import Shown
 from monitor.engine.session import Moment, PassTold
 from monitor.heat.types import Band
+from monitor.judging.alerts import RULES, Priority, TechniqueWarning
 from monitor.judging.pipeline import Judge
 from monitor.recording.recorder import PassNote
 from monitor.ui.bench_state import big_state, height_words, limit_rows, next_limit, summarise
@@ -112,7 +112,7 @@ def test_the_first_limit_is_named_with_its_time_and_band():
 
 
 def test_a_forecast_without_an_upper_end_says_so():
-    assert next_limit(heat({"package top": Band(3, 4, math.inf)}, {}), "U7") == "U7 at limit in 4 s (3 to ?)"
+    assert next_limit(heat({"package top": Band(3, 4, math.inf)}, {}), "U7") == "U7 at limit in 3 s at the earliest"
 
 
 def test_temperatures_stand_beside_their_limits():
