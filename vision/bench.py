@@ -176,7 +176,8 @@ class BenchFollower:
                                                                                                          self._corners))
         spread = [np.sqrt(np.mean((p - p.mean(0)) ** 2)) for p in (before, now)]
         shift = float(np.linalg.norm((now - before).mean(0)))
-        return f"the camera moved or focused anew: the mat shifted by {shift:.1f} px and grew by {100 * (spread[1] / spread[0] - 1):+.2f} %"
+        grown = 100 * (spread[1] / spread[0] - 1)
+        return f"the camera moved or focused anew: the mat shifted by {shift:.1f} px and grew by {grown:+.2f} %"
 
     def _shift_px(self, a: FloatArray, b: FloatArray) -> float:
         """Mean distance in the picture between the mat's corners under two poses."""
@@ -248,7 +249,7 @@ def _search(camera: CameraModel, mat: Mat, grey: np.ndarray) -> FloatArray | str
         if len(found) >= 6:
             break
     if len(found) < _MIN_MARKERS:
-        return "no mat in view" if not found else f"too little of the mat in view: {len(found)} of {len(mat.ids)} markers"
+        return f"too little of the mat in view: {len(found)} of {len(mat.ids)} markers" if found else "no mat in view"
     world = np.concatenate([mat.corners_mm(i) for i in found])
     rays = camera.rays(np.concatenate(list(found.values())))[:, :2]
     _, fits = cv2.findHomography(world[:, :2], rays, cv2.RANSAC, 4.0 / camera.focal_px)
@@ -271,8 +272,9 @@ def _fit(camera: CameraModel, sides: _Sides, grey: np.ndarray, pose: FloatArray,
         step, result = solved
         pose = rigid.moved(pose, step[:6])
         if np.abs(rows[seen, :6] @ step[:6]).mean() < 0.2:
-            return _Fit(pose,
-                        *result) if result else "the mat is covered, moved or bent: its markers are not where they were printed"
+            if not result:
+                return "the mat is covered, moved or bent: its markers are not where they were printed"
+            return _Fit(pose, *result)
     return "the mat moves too fast to be measured"
 
 

@@ -170,7 +170,8 @@ def calibrate_camera(photos: Sequence[Path | str], target: CharucoTarget | Chess
     usable = bool(share <= _MAX_SIGMA_SHARE and _n_tilted(solved) >= _LEAST_TILTED)
     verdict = CalibrationVerdict(usable, share, len(views), n, n_all - n, missing)
     if not verdict.is_usable:
-        advice = "" if missing else "; take more photographs, nearer and at 30 to 45 degrees, with the target glued flat"
+        more = "; take more photographs, nearer and at 30 to 45 degrees, with the target glued flat"
+        advice = "" if missing else more
         raise CalibrationError(f"camera calibration refused: {verdict.sentence()}{advice}")
     return CameraCalibration(camera, verdict, tuple(views), left_out)
 
@@ -269,7 +270,8 @@ def _solve(views: list[View], size, square_pixels: bool) -> _Solved:
             [v.points_mm.astype(np.float32) for v in views], [v.points_px.astype(np.float32) for v in views], size,
             start, np.zeros(5), flags=flags, criteria=stop)
     except cv2.error as error:
-        raise CalibrationError("these photographs do not determine a camera: take some at 30 to 45 degrees, both ways") from error
+        raise CalibrationError("these photographs do not determine a camera: take some at 30 to 45 degrees, "
+                               "both ways") from error
     return _Solved(rms, matrix, np.ravel(distortion)[:5], [rigid.transform(cv2.Rodrigues(t)[0], s)
                                                            for t, s in zip(turns, shifts, strict=False)])
 

@@ -244,7 +244,8 @@ def _share_ramps(ramps, is_seen, sides, n_sides, half_way, inside, lighter):
 def _plain(until, first, last):
     """Sums over samples first..last without an edge, from those up to each sample: w, w b b, w b, w b v, w v, w v v."""
     a, b = until[first], until[last]
-    return b[1] - a[1], b[4] + b[14] - a[4] - a[14], b[5] - a[5], b[6] + b[15] - a[6] - a[15], b[7] - a[7], b[27] - a[27]
+    return (b[1] - a[1], b[4] + b[14] - a[4] - a[14], b[5] - a[5], b[6] + b[15] - a[6] - a[15], b[7] - a[7],
+            b[27] - a[27])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

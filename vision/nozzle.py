@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -10,7 +11,6 @@ from numba import njit
 
 from vision.errors import GeometryError
 from vision.types import FloatArray
-import itertools
 
 __all__ = ["Frustum", "NozzleBody", "ToolPose", "Hold", "hold_of", "distinct_holds", "body_from_measures", "axis_frame",
            "sideways_of", "roll_of", "cross"]

@@ -7,6 +7,7 @@ helps at once can vanish by the next day. A trainee's work is not steady, so the
 from __future__ import annotations
 
 import datetime
+import itertools
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -201,7 +202,7 @@ def _mark_days(attempts: list[Attempt]) -> list[Attempt]:
 def _retention(uncoached: list[Attempt]) -> tuple[Retention, ...]:
     """Last pass of a day against the first of the next day of practice."""
     out = []
-    for before, after in zip(uncoached, uncoached[1:]):
+    for before, after in itertools.pairwise(uncoached):
         if before.begun_utc.date() != after.begun_utc.date():
             gap = (after.begun_utc - before.begun_utc).total_seconds() / 3600
             out.append(Retention(str(before.begun_utc.date()), str(after.begun_utc.date()), gap, before.value,
@@ -220,7 +221,8 @@ def _sentence(operator: str, measure: str, attempts: Sequence[Attempt], probes: 
         toward = "" if better is None else " (better)" if (slope[0] > 0) == better else " (worse)"
         sure = (f"changes by {_amount(slope[0], measure)} a probe{toward}" if slope[1] > 0 or slope[2] < 0
                 else "shows no sure change from probe to probe")
-        trend = f"the {MEASURES[measure][0]} {sure}, 90 % interval {_amount(slope[1], measure)} to {_amount(slope[2], measure)}"
+        low, high = _amount(slope[1], measure), _amount(slope[2], measure)
+        trend = f"the {MEASURES[measure][0]} {sure}, 90 % interval {low} to {high}"
     text = f"{head}; {trend}"
     if kept:
         middle = float(np.median([k.change for k in kept]))

@@ -229,7 +229,7 @@ def _load_multimedia() -> None:
 def _open_track(path: Path | None) -> wave.Wave_write | None:
     if path is None:
         return None
-    track = wave.open(str(path), "wb")
+    track = wave.open(str(path), "wb")  # noqa: SIM115  closed with the player
     track.setnchannels(1)
     track.setsampwidth(2)
     track.setframerate(RATE_HZ)

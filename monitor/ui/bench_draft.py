@@ -190,7 +190,7 @@ class JobDraft(QObject):
             del after["neighbour"][index]
         self._set(after, tr("remove a mark"))
 
-    def _set(self, after: dict[str, Any], text: str, path: Path | None | EllipsisType = ...) -> None:
+    def _set(self, after: dict[str, Any], text: str, path: Path | EllipsisType | None = ...) -> None:
         """Change the data, and where the job is from when a path (or None) is given."""
         self.undo_stack.push(_Change(self, (self.data, self.path), (after, self.path if path is ... else path), text))
 

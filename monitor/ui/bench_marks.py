@@ -1,7 +1,7 @@
 """Marks regions on the straightened live picture, in millimetres: by mouse or by keys, with snapping.
 
-A rectangle is dragged open, or takes three clicks where it lies askew (two ends of one side, then how far it reaches); any
-other outline takes its corners one by one. Clicks snap to corners of marks and to corners seen in the picture.
+A rectangle is dragged open, or takes three clicks where it lies askew (two ends of one side, then how far it reaches);
+any other outline takes its corners one by one. Clicks snap to corners of marks and to corners seen in the picture.
 """
 
 from __future__ import annotations

@@ -50,7 +50,8 @@ def open_bench(app: QApplication, source: LiveSource, inputs: Inputs | None, ope
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as fault:
-        raise EnvironmentFault(f"{out}: cannot hold recordings ({fault.strerror}); name another folder with --out") from None
+        raise EnvironmentFault(f"{out}: cannot hold recordings ({fault.strerror}); name another folder with "
+                               "--out") from None
     found = recover_leftovers(out)
     player = Player(opening.mute, opening.sound)
     player.start()

@@ -102,7 +102,7 @@ class PictureView(QWidget):
             painter.setFont(font("large", bold=True))
             painter.drawText(box, Qt.AlignmentFlag.AlignCenter, tr("old picture"))
         painter.end()
-        if self._is_fresh and not getattr(self, "_told", None) is shown:
+        if self._is_fresh and getattr(self, "_told", None) is not shown:
             self._told = shown
             self._on_painted(time.monotonic() - shown.arrival.arrived_s)
 

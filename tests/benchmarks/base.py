@@ -67,7 +67,8 @@ def _line(clip: Path, mat) -> str:
     worked = ms["board"][ms["board"] > 0.5]
     size = f"{video.size_px[0]}x{video.size_px[1]}"
     return (f"{clip.name:6}{size:>11}{100 * found.verdict.focal_sigma_share:10.3f} |{np.median(ms['decode']):8.2f}"
-            f"{np.median(ms['bench']):8.2f}{np.percentile(ms['bench'], 95):7.2f}{np.median(worked):8.2f}{np.median(ms['search']):8.1f} ms |"
+            f"{np.median(ms['bench']):8.2f}{np.percentile(ms['bench'], 95):7.2f}{np.median(worked):8.2f}"
+            f"{np.median(ms['search']):8.1f} ms |"
             f"{1e3 * np.std(heights):22.1f}{missed:9d}")
 
 

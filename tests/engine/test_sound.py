@@ -3,6 +3,7 @@
 Requirements S1 to S7 and F6 are of our own making; octaves by their definition (twice the frequency).
 """
 
+import itertools
 import wave
 
 import numpy as np
@@ -11,7 +12,6 @@ import pytest
 from monitor.judging.alerts import Priority
 from monitor.sound.player import Player, SilentOutput
 from monitor.sound.tones import CENTRE_HZ, LOST, RATE_HZ, REFERENCE, WARNING_PATTERNS, Cue, Synth, render_track
-import itertools
 
 
 def loudest_hz(samples):

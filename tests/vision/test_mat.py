@@ -9,7 +9,8 @@ from vision.bench import find_markers
 from vision.errors import CalibrationError
 from vision.mat import load_mat, standard_mat
 
-GOOD = 'dictionary = "DICT_APRILTAG_36h11"\nsheet_size = [100, 80]\nmarker_size = 10\nmarkers = [[0, -20, 10], [1, 20, 10]]\n'
+GOOD = ('dictionary = "DICT_APRILTAG_36h11"\nsheet_size = [100, 80]\nmarker_size = 10\n'
+        'markers = [[0, -20, 10], [1, 20, 10]]\n')
 
 
 def test_a_markers_corners_begin_at_its_top_left_and_run_clockwise():

@@ -153,8 +153,8 @@ def test_an_mp4_cut_in_half_is_refused(tmp_path):
 
 
 def test_time_stamps_that_run_backwards_are_refused():
-    with open_video(DATA / "video" / "backward_time.mp4") as video, pytest.raises(SourceError,
-                                                                                  match="time runs backwards at frame 2"):
+    backwards = pytest.raises(SourceError, match="time runs backwards at frame 2")
+    with open_video(DATA / "video" / "backward_time.mp4") as video, backwards:
         list(video)
 
 

@@ -77,7 +77,7 @@ def changes_of(values: dict[str, FloatArray], job: Job, least: int) -> Changes:
     n = int(rows.sum())
     tells = bool(keys) and least < np.iinfo(np.int32).max
     columns = np.stack([to_scale(key, values[key]) for key in keys], -1) if keys else np.empty((len(rows), 0))
-    n_basis = FROZEN_FROM if n >= FROZEN_FROM else n
+    n_basis = min(FROZEN_FROM, n)
     order = order_of(columns[rows], n_basis) if tells else None
     found, weighted, summed = [], {}, {}
     for k, key in enumerate(keys):

@@ -194,7 +194,8 @@ def compare_folders(folders: Iterable[str | Path], *, by_time: bool = False, any
     paths, copies = without_copies(expand(folders))
     paths, jobs, found, faults = _readable(paths)
     notes = [*copies, *_differences(paths, jobs, any_job), *faults]
-    found = [[replace(p, recording=name) for p in passes] for passes, name in zip(found, short_names(paths), strict=True)]
+    found = [[replace(p, recording=name) for p in passes]
+             for passes, name in zip(found, short_names(paths), strict=True)]
     if by_time:
         found.sort(key=lambda ps: ps[0].started_utc if ps else "")
     passes = [p for ps in found for p in ps]

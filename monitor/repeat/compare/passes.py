@@ -152,7 +152,8 @@ def expand(folders: Iterable[str | Path]) -> list[Path]:
                 part.startswith(".") or part.endswith((".part", ".old"))
                 for part in p.parent.relative_to(folder).parts))
         if not inside:
-            raise InputError(f"{folder}: no recording there and none in it; name folders that `plumeline analyse` wrote")
+            raise InputError(f"{folder}: no recording there and none in it; name folders that "
+                             "`plumeline analyse` wrote")
         for path in inside:
             found.setdefault(path.resolve(), path)
     return list(found.values())

@@ -128,7 +128,8 @@ def _measure_line(view: MeasureView) -> str:
         count = view.sample_signals
         text += f"; of {len(view.means.values)} samples: {f'{count} differ' if count else 'alike'}"
     if math.isfinite(view.operators_p):
-        text += f"; operators {'differ' if view.operators_differ else 'differ no more than chance'} (p {view.operators_p:.2g})"
+        differ = "differ" if view.operators_differ else "differ no more than chance"
+        text += f"; operators {differ} (p {view.operators_p:.2g})"
     return text
 
 
