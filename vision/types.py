@@ -112,11 +112,12 @@ class TrackStatus(enum.Enum):
     TRACKING = "tracking"  # measured in this frame
     COASTING = "coasting"  # predicted; last measured at t_seen_s
     LOST = "lost"  # not known
+    GONE = "gone"  # it was told, and since then the bench was seen without it, or anything else over it
 
 
 @dataclass(frozen=True)
 class NozzleTrack:
-    """The filtered nozzle at one instant; arrays are nan when the status is LOST.
+    """The filtered nozzle at one instant; arrays are nan when the status is LOST or GONE.
 
     Attributes
     ----------

@@ -27,7 +27,7 @@ from monitor.recording.recorder import Origin, Recorder
 from vision.camera import CameraModel, load_camera
 from vision.kalman import ToolState
 from vision.sources import open_video
-from vision.told import smoothed
+from vision.estimate import smoothed
 from vision.types import BenchPose, Frame
 
 __all__ = ["Inputs", "read_inputs", "analyse"]
@@ -123,7 +123,7 @@ class _Track:
     def take(self, frame: int, state: ToolState | None) -> None:
         """One frame's filter state, None where the tool was not measured."""
         last = self._stretches[-1]
-        if state is not None and last and state.t_s - last[-1][1].t_s > MAX_GAP_S:
+        if state is not None and last and (state.t_s - last[-1][1].t_s > MAX_GAP_S or state.track != last[-1][1].track):
             self._stretches.append([])
         if state is not None:
             self._stretches[-1].append((frame, state))

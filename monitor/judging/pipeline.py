@@ -163,6 +163,8 @@ class Judge:
             return ToolState.NO_MAT
         if self._last_seen is None:
             return ToolState.NOT_YET
+        if now.is_gone:
+            return ToolState.AWAY
         if now.age_s > STALE_S:
             if self._watch.is_at_work(self._last_seen):
                 return ToolState.NOT_SEEN

@@ -1,5 +1,7 @@
 """The outline of a tube, a blurred edge, and the pose that both together give back."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -13,7 +15,7 @@ from vision.edge_bias import DEFAULT_BIAS, EdgeBias, group_of
 from vision.edge_looks import SAMPLING_PX
 from vision.edges import find_edges
 from vision.fit import Picture, fit_pose, loose_prior
-from vision.kalman import Motion, ToolState, calmness, condition, predict, smooth, start_state
+from vision.kalman import Motion, ToolState, condition, predict, smooth, start_state, with_modes
 from vision.nozzle import ToolPose, body_from_measures
 from vision.silhouette import STEP, moved_pose, outline, tool_hull
 
@@ -248,25 +250,30 @@ def _held_still():
     """The state after half a second in which the tool was seen at one place."""
     state = start_state(0.0, np.array([0.0, 0, 20, 0, 0, 0]), 0.04 * np.eye(6), MOTION)
     for k in range(1, 16):
-        state = _seen(predict(state, k / 30, MOTION), np.array([0.0, 0, 20, 0, 0, 0]), 0.04)
+        pose = np.array([0.0, 0, 20, 0, 0, 0])
+        state = with_modes(_seen(predict(state, k / 30, MOTION), pose, 0.04), state, pose[:5], 0.04 * np.eye(5))
     return state
 
 
-@pytest.mark.parametrize(("moved_mm", "is_calm"), [(0.0, True), (3.0, False)])
-def test_a_calm_hand_is_told_from_one_that_stirs(moved_mm, is_calm):
+@pytest.mark.parametrize(("moved_mm", "likeliest"), [(0.0, {0}), (1.5, {1, 2}), (12.0, {2})])
+def test_a_hand_that_rests_is_told_from_one_that_works_and_one_that_travels(moved_mm, likeliest):
     state = _held_still()
 
-    odds = calmness(state, state.t_s + 1 / 30, np.array([moved_mm, 0, 20, 0, 0]), 0.04 * np.eye(5))
+    for k in range(1, 4):
+        measured = np.array([moved_mm * (1 if k % 2 else -0.5), 0, 20, 0, 0, 0])
+        ahead = predict(state, state.t_s + 1 / 30, MOTION)
+        state = with_modes(_seen(ahead, measured, 0.04), state, measured[:5], 0.04 * np.eye(5))
 
-    assert (odds > 0) == is_calm
+    assert state.modes.argmax() in likeliest
+    assert state.modes.sum() == pytest.approx(1.0)
 
 
-def test_what_a_calm_hand_holds_is_known_for_longer():
+def test_what_a_resting_hand_holds_is_known_for_longer():
     state = _held_still()
-    calm, stirs = (predict(state, state.t_s + 0.5, MOTION, is_calm) for is_calm in (True, False))
+    rests, travels = (predict(replace(state, modes=np.eye(3)[mode]), state.t_s + 0.1, MOTION) for mode in (0, 2))
 
-    np.testing.assert_array_equal(calm.mean, stirs.mean)
-    assert 5 * np.sqrt(calm.cov[2, 2]) < np.sqrt(stirs.cov[2, 2])
+    np.testing.assert_array_equal(rests.mean, travels.mean)
+    assert 2 * np.sqrt(rests.cov[2, 2]) < np.sqrt(travels.cov[2, 2])
 
 
 def _seen(state, pose, variance):
