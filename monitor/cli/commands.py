@@ -16,10 +16,12 @@ def run_analyse(args: argparse.Namespace) -> int:
     from monitor.engine.analyse import analyse, read_inputs
     from monitor.heat.shelf import heat_calibration
     from monitor.judging.exposure import heat_setup
+    from monitor.recording.attribution import attributed
 
     inputs = read_inputs(args.clip, args.job, args.camera, args.nozzle)
+    by = attributed(inputs.clip, args.operator, args.recorded, args.kind)
     with progress_bar("measuring") as progress:
-        recording = analyse(inputs, args.out, force=args.force, copy_video=args.copy_video, operator=args.operator,
+        recording = analyse(inputs, args.out, force=args.force, copy_video=args.copy_video, by=by,
                             calibration=heat_calibration(args.heat, heat_setup(inputs.job)), progress=progress)
     tell(recording, inputs.job, args.json)
     return exit_code(recording)

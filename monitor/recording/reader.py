@@ -268,7 +268,7 @@ def _is_curve(value: object) -> bool:
 
 
 # what the table meta may say, and in which form; texts as they are, everything else as JSON
-_TEXTS = {"state", "started_utc", "operator", "code_version", "video", "batch_key"}
+_TEXTS = {"state", "started_utc", "operator", "recorded_from", "kind", "code_version", "video", "batch_key"}
 _FORMS = {
     "frames": _is_number, "frames_seen": _is_number, "duration_s": _is_number, "live": lambda v: isinstance(v, bool),
     "hashes": lambda v: isinstance(v, dict) and all(isinstance(x, str) for x in v.values()),

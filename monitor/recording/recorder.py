@@ -30,6 +30,7 @@ from monitor.judging.marks import JointMark
 from monitor.judging.pipeline import FrameResult
 from monitor.judging.technique import PassSummary
 from monitor.recording import schema
+from monitor.recording.attribution import Attribution
 from monitor.recording.claim import claim_folder
 from monitor.recording.folder import (
     BENCH_PICTURE,
@@ -75,6 +76,8 @@ class Origin:
         The picture that goes with the nozzle calibration.
     video_name : str
         Of a video that is written into the folder meanwhile.
+    by : Attribution
+        Who, when and as what, where that was told; its operator goes before the other.
     source : Path or None
         The recording that it is judged anew from.
     meta : mapping of str to str
@@ -89,6 +92,7 @@ class Origin:
     operator: str = ""
     bench_picture: Path | None = None
     video_name: str = ""
+    by: Attribution = Attribution()
     source: Path | None = None
     meta: Mapping[str, str] = field(default_factory=dict)
 
@@ -377,7 +381,8 @@ class Recorder:
     def _write_meta(self, state: str) -> None:
         texts = self._origin
         meta = {
-            "state": state, "started_utc": self._started.isoformat(timespec="seconds"), "operator": texts.operator,
+            "state": state, "started_utc": texts.by.recorded_utc or self._started.isoformat(timespec="seconds"),
+            "operator": texts.by.operator or texts.operator, "recorded_from": texts.by.recorded_from, "kind": texts.by.kind,
             "code_version": code_version(), "video": self._video,
             "live": self._live, "hashes": {name: _hash(text) for name, text in (
                 (JOB, texts.job_text), (CAMERA, texts.camera_text), (NOZZLE, texts.nozzle_text))},

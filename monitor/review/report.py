@@ -15,6 +15,7 @@ from monitor.engine.rerun import calibration_of
 from monitor.files import write_text_whole
 from monitor.job import Job, parse_job
 from monitor.judging.exposure import heat_setup
+from monitor.recording.attribution import when_words
 from monitor.recording.comments import comments_of
 from monitor.recording.outputs import check_output, sources_of
 from monitor.recording.reader import CAMERA, JOB, NOZZLE, Recording
@@ -53,8 +54,9 @@ def fill_template(name: str, recording: Recording, job: Job, **pictures: Any) ->
     environment.filters |= {"fixed": _fixed, "words": lambda kind: WARNING_WORDS.get(kind, kind)}
     template = environment.from_string(resources.files("monitor.review").joinpath(name).read_text("utf-8"))
     return template.render(
-        r=recording, job=job, n=summary(recording, job), work_warnings=work_warnings(recording),
-        work_events=work_events(recording), cautions=CAUTIONS, estimate_limits=ESTIMATE_LIMITS,
+        r=recording, job=job, when=when_words(recording.meta), n=summary(recording, job),
+        work_warnings=work_warnings(recording), work_events=work_events(recording), cautions=CAUTIONS,
+        estimate_limits=ESTIMATE_LIMITS,
         comments=comments_of(recording), what_if=kept_what_if(recording), facts=_facts(recording, job),
         calibrations=calibration_state(recording, job), tilt=lambda p: math.degrees(p["tilt_mean_rad"]),
         is_coached=any(p["feedback"] for p in recording.passes), **pictures)
@@ -98,7 +100,7 @@ def _facts(recording: Recording, job: Job) -> list[tuple[str, str]]:
         ("Nozzle", f"outer {job.nozzle.outer_diameter_mm:g} mm, bore {job.nozzle.bore_diameter_mm:g} mm"),
         ("Alloy", job.solder.alloy),
         ("Allowed height", "{:g} to {:g} mm".format(*job.limits.height_mm)),
-        ("Recorded", f"{meta.get('started_utc', 'unknown')} (UTC), state: {meta.get('state', 'unknown')}"),
+        ("Recorded", f"{when_words(meta)}, state: {meta.get('state', 'unknown')}"),
         ("Program", f"plumeline {meta.get('code_version', 'unknown')}"),
         *((f"SHA-256 of {name}", text[:16]) for name, text in files),
         ("SHA-256 of the trace", trace[:16]),

@@ -178,17 +178,17 @@ def test_a_pass_under_another_calibration_may_differ_by_its_sigma():
 
 @pytest.mark.parametrize("n", [8, 40])
 def test_like_passes_are_rarely_told_of_anything(n):
-    # nominal at most 5 % over all that is said; 8 of 80 are passed with a chance of 4 % at that rate
+    # nominal at most 5 % over all that is said; more than 7 of 60 come with a chance of 1 % at that rate
     from tests.benchmarks.judgements import false_alarms
 
-    assert false_alarms("steady", n, 80) <= 8 / 80
+    assert false_alarms("unsteady", n, 60) <= 7 / 60
 
 
-@pytest.mark.parametrize(("fault", "n", "least"), [(0, 8, 0.5), (0, 40, 0.5), (1, 8, 0.4), (2, 40, 0.8)])
+@pytest.mark.parametrize(("fault", "n", "least"), [(0, 8, 0.15), (0, 40, 0.6), (1, 40, 0.5), (2, 40, 0.8)])
 def test_faults_are_found_and_named(fault, n, least):
     from tests.benchmarks.judgements import FAULTS, found
 
-    assert found(FAULTS[fault], n, 30)[0] >= least
+    assert found(FAULTS[fault], n, 20)[0] >= least
 
 
 def test_the_reference_is_a_usual_pass_without_a_warning():
