@@ -41,7 +41,8 @@ class Patch:
     points_mm : array, shape (n, 2)
         From the patch's centre.
     rows : array, shape (n, 7)
-        Change of each blurred grey level with x, y [mm], turn [rad], gain (so the grey level itself), two slopes of it, offset.
+        Change of each blurred grey level with x, y [mm], turn [rad], gain (so the grey level itself), two slopes of it,
+        offset.
     scatter : array, shape (n,)
         By how much a grey level may differ when nothing changed.
     """
@@ -248,7 +249,7 @@ def _alike(now, grey):
 @njit(cache=True, nogil=True)
 def _search(picture, h, points, grey, start, reach_mm, step_mm):
     best, most = start.copy(), -2.0
-    steps = int(math.ceil(reach_mm / step_mm))
+    steps = math.ceil(reach_mm / step_mm)
     shift = start.copy()
     for i in range(-steps, steps + 1):
         for j in range(-steps, steps + 1):

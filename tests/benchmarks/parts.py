@@ -2,9 +2,10 @@
 
 usage: python -m tests.benchmarks.parts CLIPS OUT [NAME ...]
 
-CLIPS holds one folder a recording as for tests.benchmarks.clips; each is calibrated (unless OUT/NAME has its calibrations
-from an earlier run), analysed and exported into OUT/NAME, then OUT/NAME/parts.csv and OUT/NAME/part_events.csv are
-written from the recording. Ground truth is never opened. An excursion that came back is written as "moved".
+CLIPS holds one folder a recording as for tests.benchmarks.clips; each is calibrated (unless OUT/NAME has its
+calibrations from an earlier run), analysed and exported into OUT/NAME, then OUT/NAME/parts.csv and
+OUT/NAME/part_events.csv are written from the recording. Ground truth is never opened. An excursion that came back is
+written as "moved".
 """
 
 from __future__ import annotations
