@@ -102,6 +102,6 @@ def resident_mb() -> float:
         return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (1e6 if os.uname().sysname == "Darwin" else 1e3)
 
 
-def write_stats(path: Path, stats: dict) -> None:
+def write_stats(path: Path, stats: dict[str, object]) -> None:
     """Write the whole as JSON in one step."""
     write_text_whole(path, json.dumps(stats, indent=1) + "\n")

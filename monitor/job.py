@@ -72,13 +72,13 @@ def _alloy(name: str) -> str:
     return name
 
 
-def _between(low: float, high: float, unit: str) -> Any:
+def _between(low: float, high: float, unit: str) -> AfterValidator:
     def check(value: float) -> float:
         if not low <= value <= high:
             hint = "; is it in Fahrenheit?" if unit == "C" and value > high else ""
             raise ValueError(f"must lie between {low:g} and {high:g} {unit}, got {value:g}{hint}")
         return value
-    return Annotated[float, AfterValidator(check)]
+    return AfterValidator(check)
 
 
 Name = Annotated[str, Field(min_length=1, max_length=40)]
@@ -100,15 +100,15 @@ class _Part(BaseModel):
 class Board(_Part):
     """[board]: where its top lies and what it is made of."""
 
-    top_height_mm: _between(0.2, 80, "mm")
-    thickness_mm: _between(0.1, 10, "mm") = 1.6
-    copper_um: Annotated[tuple[_between(1, 500, "um"), ...], Field(max_length=32)] = (35.0, 35.0)
-    copper_cover: tuple[_between(0, 1, "(a share)"), ...] | None = None
-    size_mm: tuple[_between(2, 600, "mm"), _between(2, 600, "mm")] | None = None
+    top_height_mm: Annotated[float, _between(0.2, 80, "mm")]
+    thickness_mm: Annotated[float, _between(0.1, 10, "mm")] = 1.6
+    copper_um: Annotated[tuple[Annotated[float, _between(1, 500, "um")], ...], Field(max_length=32)] = (35.0, 35.0)
+    copper_cover: tuple[Annotated[float, _between(0, 1, "(a share)")], ...] | None = None
+    size_mm: tuple[Annotated[float, _between(2, 600, "mm")], Annotated[float, _between(2, 600, "mm")]] | None = None
     centre_mm: Point | None = None
-    start_c: _between(-20, 260, "C") | None = None
-    start_top_c: _between(-20, 260, "C") | None = None
-    start_below_c: _between(-20, 260, "C") | None = None
+    start_c: Annotated[float, _between(-20, 260, "C")] | None = None
+    start_top_c: Annotated[float, _between(-20, 260, "C")] | None = None
+    start_below_c: Annotated[float, _between(-20, 260, "C")] | None = None
     cutout_mm: Annotated[tuple[Outline, ...], Field(max_length=40)] = ()
 
     @model_validator(mode="after")
@@ -123,8 +123,8 @@ class Region(_Part):
 
     name: Name | None = None
     outline_mm: Outline
-    height_mm: _between(0, 60, "mm") = 1.0
-    limit_c: _between(30, 400, "C") | None = None
+    height_mm: Annotated[float, _between(0, 60, "mm")] = 1.0
+    limit_c: Annotated[float, _between(30, 400, "C")] | None = None
     material: Material | None = None
     side: Literal["top", "below"] = "top"
     keep_solid: bool = False
@@ -135,20 +135,21 @@ class Target(_Part):
 
     name: Name = "target"
     outline_mm: Outline
-    height_mm: _between(0.05, 60, "mm") = 1.0
+    height_mm: Annotated[float, _between(0.05, 60, "mm")] = 1.0
     kind: PartKind = "leadless"
-    mass_g: _between(1e-4, 500, "g") | None = None
-    limit_c: _between(30, 400, "C") | None = None
+    mass_g: Annotated[float, _between(1e-4, 500, "g")] | None = None
+    limit_c: Annotated[float, _between(30, 400, "C")] | None = None
     ceramic: bool = False
-    pad_mm: tuple[_between(0.1, 100, "mm"), _between(0.1, 100, "mm")] | None = None
+    pad_mm: tuple[Annotated[float, _between(0.1, 100, "mm")], Annotated[float, _between(0.1, 100, "mm")]] | None = None
     vias: Annotated[int, Field(ge=0, le=2000)] = 0
-    via_drill_mm: _between(0.05, 3, "mm") = 0.3
-    via_barrel_um: _between(5, 100, "um") = 25.0
+    via_drill_mm: Annotated[float, _between(0.05, 3, "mm")] = 0.3
+    via_barrel_um: Annotated[float, _between(5, 100, "um")] = 25.0
 
     @model_validator(mode="after")
-    def _barrel_fits(self) -> "Target":
+    def _barrel_fits(self) -> Target:
         if 2e-3 * self.via_barrel_um > self.via_drill_mm:
-            raise ValueError(f"via_barrel_um {self.via_barrel_um:g} is more than half of via_drill_mm {self.via_drill_mm:g}")
+            raise ValueError(f"via_barrel_um {self.via_barrel_um:g} is more than half of via_drill_mm "
+                             f"{self.via_drill_mm:g}")
         return self
 
 
@@ -162,12 +163,12 @@ class Solder(_Part):
 class Nozzle(_Part):
     """[nozzle]: calliper measures of the metal and of the handle's front."""
 
-    outer_diameter_mm: _between(1, 60, "mm")
-    bore_diameter_mm: _between(0.5, 59, "mm")
-    tube_length_mm: _between(2, 200, "mm")
+    outer_diameter_mm: Annotated[float, _between(1, 60, "mm")]
+    bore_diameter_mm: Annotated[float, _between(0.5, 59, "mm")]
+    tube_length_mm: Annotated[float, _between(2, 200, "mm")]
     profile_mm: Profile
     handle_mm: Profile
-    bend_deg: _between(0, 100, "degrees") = 0.0
+    bend_deg: Annotated[float, _between(0, 100, "degrees")] = 0.0
 
     @model_validator(mode="after")
     def _bore_fits(self) -> Nozzle:
@@ -183,33 +184,36 @@ class Nozzle(_Part):
 class Station(_Part):
     """[station]: what is set on the hot-air station."""
 
-    setpoint_c: _between(50, 600, "C")
-    airflow_l_min: _between(1, 250, "L/min")
-    airflow_reference_c: _between(-20, 100, "C") = 20.0
-    ambient_c: _between(-20, 60, "C") = 23.0
-    outlet_c: Annotated[tuple[tuple[_between(50, 600, "C"), _between(1, 250, "L/min"), _between(20, 650, "C")], ...],
+    setpoint_c: Annotated[float, _between(50, 600, "C")]
+    airflow_l_min: Annotated[float, _between(1, 250, "L/min")]
+    airflow_reference_c: Annotated[float, _between(-20, 100, "C")] = 20.0
+    ambient_c: Annotated[float, _between(-20, 60, "C")] = 23.0
+    outlet_c: Annotated[tuple[tuple[Annotated[float, _between(50, 600, "C")],
+                                    Annotated[float, _between(1, 250, "L/min")],
+                                    Annotated[float, _between(20, 650, "C")]], ...],
                         Field(max_length=100)] = ()
 
 
 class Limits(_Part):
     """[limits]: what this job allows."""
 
-    height_mm: Annotated[tuple[_between(0, 200, "mm"), _between(0, 200, "mm")], AfterValidator(_rising)]
-    dwell_s: _between(0.5, 3600, "s") = 90.0
-    part_c: _between(30, 400, "C") | None = None
-    underside_c: _between(30, 400, "C") | None = None
-    ramp_k_s: _between(0.05, 50, "K/s") | None = None
+    height_mm: Annotated[tuple[Annotated[float, _between(0, 200, "mm")], Annotated[float, _between(0, 200, "mm")]],
+                         AfterValidator(_rising)]
+    dwell_s: Annotated[float, _between(0.5, 3600, "s")] = 90.0
+    part_c: Annotated[float, _between(30, 400, "C")] | None = None
+    underside_c: Annotated[float, _between(30, 400, "C")] | None = None
+    ramp_k_s: Annotated[float, _between(0.05, 50, "K/s")] | None = None
 
 
 class Matters(_Part):
     """[matters]: the smallest differences between passes that matter to this work."""
 
-    height_mm: _between(0.1, 50, "mm") = 2.0
-    wander_mm: _between(0.05, 50, "mm") = 1.0
-    dwell_share: _between(0.01, 1, "(a share)") = 0.20
-    swept_share: _between(0.01, 1, "(a share)") = 0.10
-    heat_share: _between(0.01, 1, "(a share)") = 0.15
-    tilt_deg: _between(1, 90, "degrees") = 10.0
+    height_mm: Annotated[float, _between(0.1, 50, "mm")] = 2.0
+    wander_mm: Annotated[float, _between(0.05, 50, "mm")] = 1.0
+    dwell_share: Annotated[float, _between(0.01, 1, "(a share)")] = 0.20
+    swept_share: Annotated[float, _between(0.01, 1, "(a share)")] = 0.10
+    heat_share: Annotated[float, _between(0.01, 1, "(a share)")] = 0.15
+    tilt_deg: Annotated[float, _between(1, 90, "degrees")] = 10.0
 
 
 class ProtectionMeasure(_Part):
@@ -217,10 +221,10 @@ class ProtectionMeasure(_Part):
 
     kind: ProtectionKind
     outline_mm: Outline | None = None
-    gap_mm: _between(0, 50, "mm") | None = None
-    mass_g: _between(0.01, 5000, "g") | None = None
-    temp_c: _between(20, 300, "C") | None = None
-    contact_w_m2k: _between(20, 20000, "W/m2/K") | None = None
+    gap_mm: Annotated[float, _between(0, 50, "mm")] | None = None
+    mass_g: Annotated[float, _between(0.01, 5000, "g")] | None = None
+    temp_c: Annotated[float, _between(20, 300, "C")] | None = None
+    contact_w_m2k: Annotated[float, _between(20, 20000, "W/m2/K")] | None = None
 
     @model_validator(mode="after")
     def _has_what_it_needs(self) -> ProtectionMeasure:
@@ -251,6 +255,11 @@ class Job(_Part):
         if twice := sorted({name for name in names if names.count(name) > 1}):
             raise ValueError(f"two regions are called {', '.join(map(repr, twice))}; give each its own name")
         return self
+
+    @property
+    def outlines_mm(self) -> tuple[Outline, ...]:
+        """Outlines of the target and of every neighbour, in this order."""
+        return (self.target.outline_mm, *(region.outline_mm for region in self.neighbour))
 
     @property
     def neighbour_names(self) -> tuple[str, ...]:

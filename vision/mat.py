@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from vision.errors import CalibrationError
-from vision.files import check_keys, read_toml
+from vision.loading import check_keys, read_toml
 from vision.types import FloatArray
 
 __all__ = ["Mat", "standard_mat", "load_mat"]
@@ -40,7 +40,9 @@ class Mat:
     centres_mm: FloatArray
 
     def corners_mm(self, marker_id: int) -> FloatArray:
-        """Corners of one marker, shape (4, 3) [mm], z = 0, in the detector's order: from its own top left, clockwise."""
+        """Corners of one marker, shape (4, 3) [mm], z = 0, in the detector's order: from its own top left,
+        clockwise.
+        """
         where = np.flatnonzero(self.ids == marker_id)
         if len(where) == 0:
             raise KeyError(f"no marker {marker_id} on the mat")

@@ -15,6 +15,7 @@ from monitor.cli.output import progress_bar, say
 from monitor.errors import InputError
 from monitor.files import write_text_whole
 from monitor.recording.export import safe_cell
+from monitor.recording.outputs import check_output
 from monitor.repeat.compare.comparison import Comparison, compare, compare_folders, find_pass
 from monitor.repeat.compare.gauge import GaugeStudy, crossed_anova, study
 from monitor.repeat.compare.passes import open_trace
@@ -29,10 +30,10 @@ SHEET_HELP = "expected columns height_mm, setup, and reading_mm or recording (wi
 def run_compare(args: argparse.Namespace) -> int:
     """plumeline compare"""
     gauge = read_gauge_sheet(Path(args.gauge), args.limits_width) if args.gauge else None
-    if not args.recordings and gauge is None:
-        print("plumeline compare: name recordings to compare, or --gauge SHEET for a gauge study", file=sys.stderr)
-        return USAGE
     if not args.recordings:
+        if gauge is None:
+            print("plumeline compare: name recordings to compare, or --gauge SHEET for a gauge study", file=sys.stderr)
+            return USAGE
         for line in [json.dumps(gauge_json(gauge), indent=1)] if args.json else gauge_lines(gauge):
             say(line)
         return 0
@@ -86,7 +87,8 @@ def read_gauge_sheet(path: Path, width_mm: float | None = None) -> GaugeStudy:
 
 
 def _compare(args: argparse.Namespace, gauge: GaugeStudy | None) -> Comparison:
-    options = {"by_time": args.by_time, "any_job": args.any_job, "rules": args.rules, "batch": args.batch, "gauge": gauge}
+    options = {"by_time": args.by_time, "any_job": args.any_job, "rules": args.rules, "batch": args.batch,
+               "gauge": gauge}
     with progress_bar("replaying the heat") as progress:
         found = compare_folders(args.recordings, progress=progress, **options)
     if gauge is not None and not math.isfinite(gauge.share_of_limits):
@@ -102,8 +104,8 @@ def _write(found: Comparison, folder: Path, quiet: bool) -> None:
 
     header, rows = pass_rows(found)
     out = [",".join(header)] + [",".join(_cell(v) for v in row) for row in rows]
-    write_text_whole(folder / "passes.csv", "\n".join(out) + "\n")
-    write_text_whole(folder / "comparison.json", json.dumps(as_json(found), indent=1) + "\n")
+    write_text_whole(check_output(folder / "passes.csv"), "\n".join(out) + "\n")
+    write_text_whole(check_output(folder / "comparison.json"), json.dumps(as_json(found), indent=1) + "\n")
     for path in [folder / "passes.csv", folder / "comparison.json", *write_pictures(found, folder)]:
         if not quiet:
             say(str(path))

@@ -16,8 +16,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--by-time", action="store_true", help="order them by when they were recorded")
     parser.add_argument("--any-job", action="store_true", help="compare although target, limits or nozzle differ")
     parser.add_argument("--patterns", type=rules, default=(), metavar="1,2,..", dest="rules",
-                        help="show these patterns too: 1: a point beyond 3 sigma; 2: two of three beyond 2 sigma; 3: four of "
-                             "five beyond 1 sigma; 4: eight on one side. They come by chance as often as is printed, and count "
+                        help="show these patterns too: 1: a point beyond 3 sigma; 2: two of three beyond 2 sigma; 3: "
+                             "four of "
+                             "five beyond 1 sigma; 4: eight on one side. They come by chance as often as is printed, "
+                             "and count "
                              "for nothing")
     parser.add_argument("--batch", type=_size, default=0, metavar="N",
                         help="also chart means and spreads of every N passes, as for like pads of one board")

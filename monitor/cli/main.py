@@ -7,7 +7,10 @@ import logging
 import sys
 import traceback
 from collections.abc import Callable, Sequence
+from typing import TypeAlias
 
+from monitor.cli.outputs import check_outputs, to_write
+from monitor.cli.values import between, moment, squares, whole
 from monitor.errors import MonitorError
 from monitor.health.log import logging_to
 from monitor.places import log_file
@@ -19,6 +22,7 @@ DONE, LIMITS_PASSED, USAGE, BAD_INPUT, ENVIRONMENT, INTERNAL, INTERRUPTED = 0, 1
 
 log = logging.getLogger("plumeline")
 
+Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 HEAT_HELP = "heat calibration from `calibrate heat` (default: the kept one that applies; none: use none)"
 EXAMPLES = """examples:
   plumeline demo
@@ -52,6 +56,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _run(args: argparse.Namespace) -> int:
     try:
+        check_outputs(args)
         return args.run(args)
     except KeyboardInterrupt:
         return _say("interrupted; nothing half-written was left under a final name", INTERRUPTED)
@@ -64,7 +69,7 @@ def _run(args: argparse.Namespace) -> int:
     except OSError as fault:
         where = f"{fault.filename}: " if fault.filename else ""
         return _fail(args, fault, f"{where}{fault.strerror or fault}", ENVIRONMENT)
-    except Exception as fault:
+    except Exception as fault:  # the one place that catches everything: a user gets a line, not a traceback
         log.exception("a fault in %s", args.command)
         return _fail(args, fault, f"a fault in plumeline itself ({type(fault).__name__}: {fault}); "
                                   "`plumeline bug-report` gathers what is needed to mend it", INTERNAL)
@@ -84,7 +89,7 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _command(commands: argparse._SubParsersAction, name: str, work: str, text: str) -> argparse.ArgumentParser:
+def _command(commands: Commands, name: str, work: str, text: str) -> argparse.ArgumentParser:
     """A command whose work is imported only when it runs."""
     parser = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".")
     parser.add_argument("--debug", action="store_true", help="show where a fault came from")
@@ -101,13 +106,13 @@ def _late(work: str) -> Callable[[argparse.Namespace], int]:
     return run
 
 
-def _add_demo(commands: argparse._SubParsersAction) -> None:
+def _add_demo(commands: Commands) -> None:
     parser = _command(commands, "demo", "monitor.cli.demo:run_demo",
                       "analyse the sample recording and show what comes out")
     parser.add_argument("--out", metavar="DIR", help="where the recording goes (default: demo_out here)")
 
 
-def _add_analyse(commands: argparse._SubParsersAction) -> None:
+def _add_analyse(commands: Commands) -> None:
     parser = _command(commands, "analyse", "monitor.cli.commands:run_analyse",
                       "measure a recorded clip into a recording")
     parser.add_argument("clip", metavar="CLIP", help="video of the work")
@@ -116,13 +121,21 @@ def _add_analyse(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--nozzle", required=True, metavar="FILE", help="nozzle calibration (TOML)")
     parser.add_argument("--out", required=True, metavar="DIR", help="folder to write; must not hold anything else")
     parser.add_argument("--heat", metavar="FILE", help=HEAT_HELP)
-    parser.add_argument("--operator", default="", metavar="CODE", help="operator code, not a name")
+    _add_attribution(parser)
     parser.add_argument("--copy-video", action="store_true", help="copy the clip into the recording instead of linking")
     parser.add_argument("--force", action="store_true", help="replace a recording that is there")
     parser.add_argument("--json", action="store_true", help="print the summary as JSON")
 
 
-def _add_watch(commands: argparse._SubParsersAction) -> None:
+def _add_attribution(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--operator", default="", metavar="CODE", help="operator code, not a name")
+    parser.add_argument("--recorded", default="", metavar="TIME", help="when it was filmed, such as 2026-05-01T14:10, by the "
+                        "clocks here (default: the video file's own time, and the report says so)")
+    parser.add_argument("--kind", default="", metavar="practice|probe|work",
+                        help="what the passes are; probe: without help, to see what was learned")
+
+
+def _add_watch(commands: Commands) -> None:
     parser = _command(commands, "watch", "monitor.cli.watch:run_watch", "watch the bench live: measure, warn, record")
     parser.add_argument("--source", metavar="CAMERA|FILE",
                         help="camera by name or number, or a video played as if it were one "
@@ -136,21 +149,24 @@ def _add_watch(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--coaching", default="faded by skill",
                         choices=["always", "outside the band", "faded by skill", "muted"],
                         help="when the height tone may be heard (default: faded by skill)")
-    parser.add_argument("--band", type=float, default=15.0, metavar="PERCENT",
+    parser.add_argument("--band", type=between(0, 100), default=15.0, metavar="PERCENT",
                         help="silent band round the height to hold (default: 15)")
     parser.add_argument("--no-record", action="store_true", help="watch and warn only")
     parser.add_argument("--no-video", action="store_true", help="record the trace without the picture")
     parser.add_argument("--mute", action="store_true", help="no sound")
-    parser.add_argument("--sound", metavar="FILE.wav", help="write what is heard to a file too")
+    parser.add_argument("--sound", type=to_write(".wav"), metavar="FILE.wav", help="write what is heard to a file too")
     parser.add_argument("--theme", default="system", choices=["system", "light", "dark"])
+    parser.add_argument("--rate", type=float, default=30.0, metavar="HZ",
+                        help="pictures a second to ask the camera for (default: 30)")
+    parser.add_argument("--once", action="store_true", help="play a video once; else it begins again at its end")
     parser.add_argument("--quit-at-end", action="store_true", help="record at once and close when the video ends")
-    parser.add_argument("--minutes", type=float, metavar="N",
+    parser.add_argument("--minutes", type=between(0.01, 10_000), metavar="N",
                         help="record at once, play the video over and over, close after N minutes")
-    parser.add_argument("--stats", metavar="FILE", help="write latencies, drops, processor and memory as JSON")
+    parser.add_argument("--stats", type=to_write(".json"), metavar="FILE", help="write latencies, drops, processor and memory as JSON")
     parser.add_argument("--list-cameras", action="store_true", help="print the cameras and leave")
 
 
-def _add_export(commands: argparse._SubParsersAction) -> None:
+def _add_export(commands: Commands) -> None:
     parser = _command(commands, "export", "monitor.cli.commands:run_export",
                       "write track, warnings, passes and comments as tables")
     parser.add_argument("recording", metavar="DIR")
@@ -158,21 +174,23 @@ def _add_export(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--out", metavar="DIR", help="where the files go (default: into the recording)")
 
 
-def _add_report(commands: argparse._SubParsersAction) -> None:
+def _add_report(commands: Commands) -> None:
     parser = _command(commands, "report", "monitor.cli.commands:run_report",
                       "write the report as one HTML file, or as PDF")
     parser.add_argument("recording", metavar="DIR")
-    parser.add_argument("--out", metavar="FILE", help="default: report.html, or report.pdf, in the recording")
+    parser.add_argument("--out", type=to_write(".html", ".htm", ".pdf"), metavar="FILE",
+                        help="default: report.html, or report.pdf, in the recording")
     parser.add_argument("--pdf", action="store_true", help="as PDF; also when FILE ends in .pdf")
 
 
-def _add_overlay(commands: argparse._SubParsersAction) -> None:
+def _add_overlay(commands: Commands) -> None:
     parser = _command(commands, "overlay", "monitor.cli.commands:run_overlay", "draw the measurement over the video")
     parser.add_argument("recording", metavar="DIR")
-    parser.add_argument("--out", metavar="FILE", help="default: overlay.mp4 in the recording")
+    parser.add_argument("--out", type=to_write(".mp4", ".mkv", ".mov"), metavar="FILE",
+                        help="default: overlay.mp4 in the recording")
 
 
-def _add_rerun(commands: argparse._SubParsersAction) -> None:
+def _add_rerun(commands: Commands) -> None:
     parser = _command(commands, "rerun", "monitor.cli.commands:run_rerun",
                       "judge a recording again under another job, without its video")
     parser.add_argument("recording", metavar="DIR")
@@ -183,20 +201,20 @@ def _add_rerun(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--json", action="store_true", help="print the summary as JSON")
 
 
-def _add_plan(commands: argparse._SubParsersAction) -> None:
+def _add_plan(commands: Commands) -> None:
     from monitor.heat.alloy import alloy_names
 
     parser = _command(commands, "plan", "monitor.cli.plan:run_plan", "say what to set for a job, and how likely it works")
     parser.epilog = "solder alloys that a job can name: " + ", ".join(alloy_names())
     parser.add_argument("job", metavar="JOB", help="job file (TOML)")
     parser.add_argument("--heat", metavar="FILE", help=HEAT_HELP)
-    parser.add_argument("--out", metavar="FILE", help="picture of the window (default: none)")
+    parser.add_argument("--out", type=to_write(".png"), metavar="FILE.png", help="picture of the window (default: none)")
     parser.add_argument("--hottest", type=float, default=430.0, metavar="C",
                         help="highest setpoint to try (default 430; above it parts and boards burn easily)")
     parser.add_argument("--json", action="store_true", help="print the plan as JSON")
 
 
-def _add_compare(commands: argparse._SubParsersAction) -> None:
+def _add_compare(commands: Commands) -> None:
     from monitor.cli.compare_arguments import add_arguments
 
     parser = _command(commands, "compare", "monitor.cli.compare:run_compare",
@@ -204,24 +222,24 @@ def _add_compare(commands: argparse._SubParsersAction) -> None:
     add_arguments(parser)
 
 
-def _add_review(commands: argparse._SubParsersAction) -> None:
+def _add_review(commands: Commands) -> None:
     parser = _command(commands, "review", "monitor.cli.commands:run_review",
                       "look at a recording frame by frame, with its traces, comments and what-ifs")
     parser.add_argument("recording", nargs="?", metavar="DIR", help="recording to open (default: none yet)")
     parser.add_argument("--look", choices=("system", "light", "dark"), default="system", help="colours of the window")
 
 
-def _add_library(commands: argparse._SubParsersAction) -> None:
+def _add_library(commands: Commands) -> None:
     parser = _command(commands, "library", "monitor.cli.library:run_library",
                       "find recordings in a folder of many, by job, operator, date or warning")
     parser.add_argument("root", metavar="ROOT", help="folder that holds recordings, at any depth")
     parser.add_argument("--job", metavar="TEXT", help="part of the job's title, target or alloy")
     parser.add_argument("--operator", metavar="CODE", help="operator code")
-    parser.add_argument("--from", dest="since", metavar="DATE", help="recorded on this date or later (YYYY-MM-DD, UTC)")
-    parser.add_argument("--to", dest="until", metavar="DATE", help="recorded on this date or before")
+    parser.add_argument("--from", dest="since", type=moment, metavar="DATE", help="recorded on this date or later (YYYY-MM-DD, UTC)")
+    parser.add_argument("--to", dest="until", type=moment, metavar="DATE", help="recorded on this date or before")
     parser.add_argument("--warning", metavar="KIND", help="with such a warning, such as drift; any; none")
     parser.add_argument("--faulty", action="store_true", help="only recordings that could not be read")
-    parser.add_argument("--limit", type=int, metavar="N", help="the latest N only")
+    parser.add_argument("--limit", type=whole(1, 1_000_000), metavar="N", help="the latest N only")
     parser.add_argument("--no-refresh", action="store_true",
                         help="search the index as it is, without looking for new ones")
     parser.add_argument("--rebuild", action="store_true", help="make the index anew")
@@ -229,12 +247,12 @@ def _add_library(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--json", action="store_true", help="print what was found as JSON")
 
 
-def _add_batch(commands: argparse._SubParsersAction) -> None:
+def _add_batch(commands: Commands) -> None:
     parser = _command(commands, "batch", "monitor.cli.batch:run_batch",
                       "analyse many recordings again, each from its own video and files")
     parser.add_argument("root", metavar="ROOT",
                         help="folder that holds recordings, at any depth; they stay as they are")
-    parser.add_argument("-j", type=_count, metavar="N", help="processes (default: one a core)")
+    parser.add_argument("-j", type=whole(1, 256), metavar="N", help="processes (default: one a core)")
     parser.add_argument("--out", metavar="DIR",
                         help="folder for the results (default: ROOT_again); goes on where it was stopped")
     parser.add_argument("--scheduler", metavar="ADDRESS",
@@ -244,13 +262,7 @@ def _add_batch(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--json", action="store_true", help="print one JSON object a recording")
 
 
-def _count(text: str) -> int:
-    if not text.isdigit() or not 1 <= int(text) <= 256:
-        raise argparse.ArgumentTypeError(f"{text}: expected a whole number from 1 to 256")
-    return int(text)
-
-
-def _add_learning(commands: argparse._SubParsersAction) -> None:
+def _add_learning(commands: Commands) -> None:
     parser = _command(commands, "learning", "monitor.cli.learning:run_learning",
                       "show how one operator code gets on, over days, from muted probes")
     parser.add_argument("roots", nargs="+", metavar="DIR", help="recordings, or folders of them")
@@ -258,36 +270,43 @@ def _add_learning(commands: argparse._SubParsersAction) -> None:
     parser.add_argument("--measure", choices=("in_limits", "height_sd_mm", "coverage", "evenness", "dwell_s"),
                         default="in_limits", help="default: in_limits")
     parser.add_argument("--job", default="", metavar="TEXT", help="only jobs whose title holds this")
-    parser.add_argument("--out", metavar="FILE", help="picture of the curve (.svg or .png)")
+    parser.add_argument("--out", type=to_write(".svg", ".png"), metavar="FILE", help="picture of the curve (.svg or .png)")
     parser.add_argument("--json", action="store_true", help="print the curve as JSON")
 
 
-def _add_calibrate(commands: argparse._SubParsersAction) -> None:
+def _add_calibrate(commands: Commands) -> None:
     parser = commands.add_parser("calibrate", help="make the mat, and calibrate camera and nozzle")
     parser.set_defaults(run=None)
     kinds = parser.add_subparsers(title="what", metavar="WHAT", required=True)
+    paper = _command(kinds, "paper", "monitor.cli.calibrate:run_paper",
+                     "write all that is printed as one true-size PDF: the mat, and the board for the lens")
+    paper.add_argument("--out", default="plumeline_paper.pdf", metavar="FILE.pdf", help="default: plumeline_paper.pdf")
+    paper.add_argument("--page", choices=("A4", "Letter"), default="A4", help="size of the sheets (default: A4)")
     mat = _command(kinds, "mat", "monitor.cli.calibrate:run_mat", "write the bench mat as a true-size PDF")
-    mat.add_argument("--print", action="store_true", required=True, dest="print_it", help="write the print-out")
-    mat.add_argument("--out", default="plumeline_mat.pdf", metavar="FILE.pdf")
+    mat.add_argument("--print", action="store_true", dest="print_it", help=argparse.SUPPRESS)  # was needed once
+    mat.add_argument("--page", choices=("A4", "Letter"), default="A4", help="size of the sheet (default: A4)")
+    mat.add_argument("--out", type=to_write(".pdf"), default="plumeline_mat.pdf", metavar="FILE.pdf")
     camera = _command(kinds, "camera", "monitor.cli.calibrate:run_camera",
                       "calibrate a camera from photographs of a ChArUco board")
     camera.add_argument("photos", nargs="+", metavar="PHOTO")
-    camera.add_argument("--squares", required=True, metavar="9x6", help="squares across and down")
-    camera.add_argument("--square-mm", required=True, type=float, metavar="MM")
-    camera.add_argument("--marker-mm", required=True, type=float, metavar="MM")
+    camera.add_argument("--squares", required=True, type=squares, metavar="9x6", help="squares across and down")
+    camera.add_argument("--square-mm", required=True, type=between(0.1, 500), metavar="MM")
+    camera.add_argument("--marker-mm", required=True, type=between(0.1, 500), metavar="MM")
     camera.add_argument("--dictionary", required=True, metavar="NAME", help="such as DICT_5X5_100")
-    camera.add_argument("--out", required=True, metavar="FILE", help="camera calibration to write (TOML)")
+    camera.add_argument("--out", type=to_write(".toml", word="camera_matrix_px"), required=True, metavar="FILE",
+                        help="camera calibration to write (TOML)")
     nozzle = _command(kinds, "nozzle", "monitor.cli.calibrate:run_nozzle",
                       "learn where a nozzle's edges appear, from photographs at known heights")
     nozzle.add_argument("--touch", required=True, metavar="DIR", help="photographs with heights.csv")
     nozzle.add_argument("--job", required=True, metavar="FILE", help="job file with the nozzle's measures")
     nozzle.add_argument("--camera", required=True, metavar="FILE", help="camera calibration (TOML)")
-    nozzle.add_argument("--out", required=True, metavar="FILE", help="nozzle calibration to write (TOML)")
+    nozzle.add_argument("--out", type=to_write(".toml", word="camera_id"), required=True, metavar="FILE",
+                        help="nozzle calibration to write (TOML)")
     check = _command(kinds, "check", "monitor.cli.calibrate:run_check",
                      "check the calibrations with one gauge block, any day")
     check.add_argument("photos", nargs="+", metavar="PHOTO",
                        help="the nozzle standing on the block, one photograph or several")
-    check.add_argument("--height-mm", required=True, type=float, metavar="MM", help="height of the block")
+    check.add_argument("--height-mm", required=True, type=between(0, 200), metavar="MM", help="height of the block")
     check.add_argument("--over", choices=("board", "mat"), default="board",
                        help="what the block stands on (default: board)")
     check.add_argument("--job", required=True, metavar="FILE", help="job file with the nozzle's measures")
@@ -301,30 +320,30 @@ def _add_calibrate(commands: argparse._SubParsersAction) -> None:
     heat.add_argument("recording", metavar="RECORDING", help="recording of the run")
     heat.add_argument("--log", required=True, metavar="FILE", help="logged temperatures (CSV with t_s, temp_c)")
     heat.add_argument("--site", default="joint centre", help="where the bead sat (default: joint centre)")
-    heat.add_argument("--out", metavar="FILE",
+    heat.add_argument("--out", type=to_write(".toml", word="heat calibration"), metavar="FILE",
                       help="heat calibration to write (TOML); default: kept for such boards with "
                       "this nozzle and airflow, and used for them from then on")
-    heat.add_argument("--plot", metavar="FILE.png",
+    heat.add_argument("--plot", type=to_write(".png"), metavar="FILE.png",
                       help="picture of what is left between log and chain (default: beside)")
 
 
-def _add_doctor(commands: argparse._SubParsersAction) -> None:
+def _add_doctor(commands: Commands) -> None:
     parser = _command(commands, "doctor", "monitor.cli.doctor:run_doctor",
                       "look at versions, codecs, cameras, sound, screen, folders, and say what to do about each fault")
     parser.add_argument("--no-cameras", action="store_true", help="do not switch cameras on")
     parser.add_argument("--json", action="store_true", help="print the findings as JSON")
 
 
-def _add_paths(commands: argparse._SubParsersAction) -> None:
+def _add_paths(commands: Commands) -> None:
     parser = _command(commands, "paths", "monitor.cli.doctor:run_paths", "print where the program keeps things")
     parser.add_argument("name", nargs="?", choices=("recordings", "heat", "log", "sample"), help="only this one")
 
 
-def _add_bug_report(commands: argparse._SubParsersAction) -> None:
+def _add_bug_report(commands: Commands) -> None:
     parser = _command(commands, "bug-report", "monitor.cli.doctor:run_bug_report",
                       "gather what a bug report needs into one file, without pictures")
     parser.add_argument("recording", nargs="?", metavar="DIR", help="a recording whose numbers go along")
-    parser.add_argument("--out", default="plumeline-bug-report.zip", metavar="FILE", help="default: %(default)s")
+    parser.add_argument("--out", type=to_write(".zip"), default="plumeline-bug-report.zip", metavar="FILE", help="default: %(default)s")
     parser.add_argument("--no-cameras", action="store_true", help="do not switch cameras on")
 
 

@@ -24,8 +24,11 @@ def run_watch(args: argparse.Namespace) -> int:
     if args.list_cameras:
         from monitor.engine.webcam import list_cameras
 
-        for camera in list_cameras():
+        cameras = list_cameras()
+        for camera in cameras:
             say(f"{camera.number}  {camera.name}")
+        if not cameras:
+            say("no camera found; plug one in, or give --source a video file")
         return 0
     inputs, source = _inputs(args), _source(args)
     folder = _open(source, inputs, args)
@@ -69,21 +72,22 @@ def _source(args: argparse.Namespace) -> LiveSource:
     if path is not None and (path.exists() or path.suffix.lower() in (".mp4", ".mkv", ".avi", ".mov", ".webm", ".ts")):
         with open_video(path):  # a fault is told before a window opens
             pass
-        return PlayedVideo(path, loop=args.minutes is not None)
-    return Webcam(find_camera(args.source or ""))
+        return PlayedVideo(path, loop=not (args.once or args.quit_at_end))
+    return Webcam(find_camera(args.source or ""), rate_hz=args.rate)
 
 
 def _inputs(args: argparse.Namespace) -> Inputs | None:
     """Job and calibrations: those named, else those that lie beside the video; None when set-up must make them."""
     beside = Path(args.source).parent if args.source and Path(args.source).is_file() else None
-    paths = {}
+    paths: dict[str, Path | None] = {}
     for name in ("job", "camera", "nozzle"):
         given = getattr(args, name)
         lying = beside / f"{name}.toml" if beside is not None else None
         paths[name] = Path(given) if given else lying if lying is not None and lying.is_file() else None
     missing = [name for name, path in paths.items() if path is None]
+    there = [path for path in paths.values() if path is not None]
     if not missing:
-        return read_inputs(args.source or "", paths["job"], paths["camera"], paths["nozzle"])
+        return read_inputs(args.source or "", *there)
     if args.quit_at_end:
         raise InputError(f"--quit-at-end records at once and needs --{' and --'.join(missing)}")
     if any(getattr(args, name) for name in paths) and sys.stderr is not None:

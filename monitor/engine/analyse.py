@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 
 import cv2
 import numpy as np
@@ -13,6 +14,7 @@ import numpy as np
 from monitor.engine.rerun import finish_recording, keep_calibration
 from monitor.engine.straighten import board_picture, straighten
 from monitor.errors import InputError
+from monitor.files import read_text
 from monitor.heat.calibration import Calibration
 from monitor.heat.estimate import HeatEstimator
 from monitor.job import Job, parse_job
@@ -21,11 +23,12 @@ from monitor.judging.pipeline import FrameResult, Pipeline
 from monitor.judging.technique import work_grid
 from monitor.judging.tracking import make_part_follower, make_tracker
 from monitor.recording.reader import Recording, open_recording
-from monitor.recording.recorder import Origin, Recorder
+from monitor.recording.attribution import Attribution, attributed
+from monitor.recording.recorder import Origin, PassNote, Recorder
 from vision.camera import CameraModel, load_camera
 from vision.kalman import ToolState
 from vision.sources import open_video
-from vision.told import smoothed
+from vision.estimate import smoothed
 from vision.types import BenchPose, Frame
 
 __all__ = ["Inputs", "read_inputs", "analyse"]
@@ -47,6 +50,7 @@ class Inputs:
     camera_text: str
     nozzle_path: Path
     nozzle_text: str
+    job_path: Path | None = None
 
 
 def read_inputs(clip: str | Path, job: str | Path, camera: str | Path, nozzle: str | Path) -> Inputs:
@@ -60,16 +64,17 @@ def read_inputs(clip: str | Path, job: str | Path, camera: str | Path, nozzle: s
     texts = [_text(Path(path), what) for path, what in ((job, "job"), (camera, "camera calibration"),
                                                         (nozzle, "nozzle calibration"))]
     return Inputs(Path(clip), parse_job(texts[0], str(job)), texts[0], load_camera(camera), texts[1], Path(nozzle),
-                  texts[2])
+                  texts[2], Path(job))
 
 
-def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video: bool = False, operator: str = "",
+def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video: bool = False, by: Attribution | None = None,
             calibration: Calibration | None = None, progress: Progress = lambda done_s, whole_s: None,
-            turns: Sequence[Turn] = ()) -> Recording:
+            turns: Sequence[Turn] = (), meta: Mapping[str, str] = MappingProxyType({})) -> Recording:
     """Measure and judge every frame of a clip; the recording appears under its name when it is whole.
 
-    `turns` tells when a knob of the station was turned, and to what: time [s], setpoint [C], airflow [L/min]; None
-    where the knob stayed.
+    `turns` tells when a knob of the station was turned, and to what: time [s], setpoint [C], airflow [L/min]; None where
+    the knob stayed. `by` tells who, when and as what; by default when the file says. `meta` is kept with the recording
+    beside what it says of itself.
 
     Raises
     ------
@@ -78,17 +83,18 @@ def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video:
     EnvironmentFault, OSError
         When the disk refuses.
     """
-    job = inputs.job
+    job, by = inputs.job, by or attributed(inputs.clip)
     with open_video(inputs.clip) as video:
         inputs.camera.check_picture(*video.size_px, str(inputs.clip))
         heat = HeatEstimator(heat_setup(job), calibration)
         tracker = make_tracker(inputs.camera, inputs.nozzle_path, job)
         pipeline, track = Pipeline(job, tracker, heat, make_part_follower(inputs.camera, job)), _Track()
         bench = inputs.nozzle_path.with_suffix(".bench.jpg")
-        origin = Origin(inputs.job_text, inputs.camera_text, inputs.nozzle_text, inputs.clip, copy_video, operator,
-                        bench if bench.is_file() else None)
+        origin = Origin(inputs.job_text, inputs.camera_text, inputs.nozzle_text, inputs.clip, copy_video,
+                        bench_picture=bench if bench.is_file() else None, by=by, meta=meta)
         with Recorder(out, origin, force=force) as recorder:
             keep_calibration(recorder.part, calibration)
+            note = _note(by)
             views = _Views(inputs.camera, job, video.duration_s)
             counts = _Counts()
             due = sorted(turns, key=lambda turn: turn[0])
@@ -97,18 +103,23 @@ def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video:
                     recorder.add_station(*due[0])
                     pipeline.judge.set_station(*due.pop(0)[1:])
                 result = pipeline.step(frame)
-                recorder.add(result)
+                recorder.add(result, note)
                 track.take(frame.index, tracker.state)
                 views.offer(frame, result)
                 counts.take(result)
                 progress(frame.t_s, video.duration_s)
             counts.check(inputs.clip)
-            finish_recording(recorder, pipeline.judge, heat)
+            finish_recording(recorder, pipeline.judge, heat, note)
             track.store(recorder)
             _add_views(recorder, views)
             for sentence in video.report.sentences():
                 recorder.add_event(0.0, "video", sentence)
     return open_recording(out)
+
+
+def _note(by: Attribution) -> PassNote | None:
+    """A clip filmed as practice or as a probe had no coaching by this program."""
+    return PassNote("", 0.0, 0.0, False, by.kind == "probe") if by.kind in ("practice", "probe") else None
 
 
 class _Track:
@@ -120,7 +131,7 @@ class _Track:
     def take(self, frame: int, state: ToolState | None) -> None:
         """One frame's filter state, None where the tool was not measured."""
         last = self._stretches[-1]
-        if state is not None and last and state.t_s - last[-1][1].t_s > MAX_GAP_S:
+        if state is not None and last and (state.t_s - last[-1][1].t_s > MAX_GAP_S or state.track != last[-1][1].track):
             self._stretches.append([])
         if state is not None:
             self._stretches[-1].append((frame, state))
@@ -186,11 +197,4 @@ def _add_views(recorder: Recorder, views: _Views) -> None:
 
 
 def _text(path: Path, what: str) -> str:
-    try:
-        return path.read_text(encoding="utf-8")
-    except UnicodeDecodeError:
-        raise InputError(f"{path}: not text in UTF-8; expected a {what} (TOML)") from None
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such file; expected a {what} (TOML)") from None
-    except OSError as fault:
-        raise InputError(f"{path}: cannot be read as a {what}: {fault.strerror}") from None
+    return read_text(path, f"{what} (TOML)", InputError)

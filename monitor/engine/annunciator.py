@@ -9,7 +9,7 @@ from collections import deque
 from dataclasses import dataclass
 
 from monitor.errors import InputError
-from monitor.judging.alerts import Priority, TechniqueWarning
+from monitor.judging.alerts import MACHINE, Priority, TechniqueWarning
 
 __all__ = ["Alarm", "Annunciator", "Shelved"]
 
@@ -88,7 +88,7 @@ class Annunciator:
         self._shelved = {key: s for key, s in self._shelved.items() if s.until_s > t_s}
         shown = tuple(w for w in standing if (w.kind, w.region) not in self._shelved)
         fresh = [w for w in started if (w.kind, w.region) not in self._shelved]
-        self._raises.extend(w.t_start_s for w in fresh)
+        self._raises.extend(w.t_start_s for w in fresh if w.kind not in MACHINE)
         while self._raises and t_s - self._raises[0] > FLOOD_S:
             self._raises.popleft()
         is_flood = len(self._raises) > FLOOD_RAISES

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from monitor.engine.mailbox import Mailbox
+from monitor.engine.mailbox import Recent
 from monitor.engine.room import FrameRoom
 from monitor.engine.source import Arrival, LiveSource, SourceLost
 from monitor.engine.video_writer import PictureLine
@@ -29,7 +29,7 @@ class Capture(threading.Thread):
     Parameters
     ----------
     source : LiveSource
-    newest : Mailbox
+    newest : Recent
         Where the analysis takes from.
     every : PictureLine or None
         Where the encoder takes from; what does not fit is counted there. Can be set while running.
@@ -45,7 +45,7 @@ class Capture(threading.Thread):
         What made the source unusable for good.
     """
 
-    def __init__(self, source: LiveSource, newest: Mailbox[Arrival], *, watch_frozen: bool = True,
+    def __init__(self, source: LiveSource, newest: Recent[Arrival], *, watch_frozen: bool = True,
                  clock: Callable[[], float] = time.monotonic) -> None:
         super().__init__(name="capture", daemon=True)
         self._source, self._newest, self._watch_frozen, self._clock = source, newest, watch_frozen, clock

@@ -18,10 +18,12 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from monitor.cost import Delays, Load
 from monitor.engine.capture import Capture
 from monitor.engine.mailbox import Mailbox, Recent
+from monitor.engine.pace import Pace
 from monitor.engine.session import Moment, Session
 from monitor.engine.source import Arrival, LiveSource
 from monitor.judging.alerts import Reading
@@ -57,6 +59,8 @@ class Shown:
         Why there is no picture; empty when there is.
     analysed_s : float
         On the monotonic clock.
+    too_slow : str
+        What to do when this computer cannot keep up with the pictures; empty when it can.
     """
 
     arrival: Arrival | None
@@ -64,14 +68,19 @@ class Shown:
     moment: Moment | None
     trouble: str
     analysed_s: float
+    too_slow: str = ""
 
 
 @dataclass(frozen=True)
 class Ended:
-    """A session that is over: its recording, or None when nothing was recorded; and what went wrong."""
+    """A session that is over: its recording, or None when nothing was recorded; what went wrong; and its number.
+
+    The number is the one that `begin_session` gave.
+    """
 
     folder: Path | None
     fault: str = ""
+    number: int = 0
 
 
 class Engine:
@@ -116,8 +125,11 @@ class Engine:
         self.capture = Capture(source, self._newest, watch_frozen=watch_frozen)
         self.player = player
         self.session: Session | None = None
+        self._n_asked = self._number = 0
+        self._pace = Pace()
         self._asked: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
-        self._camera, self._follower = camera, None
+        self._camera = camera
+        self._follower: BenchFollower | None = None
         self._on_shown, self._tell_ended, self._on_source_end = on_shown, on_ended, on_source_end
         self.last_ended: Ended | None = None
         self._thread = threading.Thread(target=self._run, name="analysis", daemon=True)
@@ -155,10 +167,13 @@ class Engine:
             self._camera, self._follower = camera, None
         self._asked.put(change)
 
-    def begin_session(self, make: Callable[[], Session]) -> None:
-        """Make a session in the analysis thread and run it from the next frame on."""
+    def begin_session(self, make: Callable[[], Session]) -> int:
+        """Make a session in the analysis thread and run it from the next frame on; gives its number."""
         self.last_ended = None
-        self._asked.put(lambda: self._begin(make))
+        self._n_asked += 1
+        number = self._n_asked
+        self._asked.put(lambda: self._begin(make, number))
+        return number
 
     def end_session(self) -> None:
         """End the session after the present frame."""
@@ -168,10 +183,10 @@ class Engine:
         """Do something with the running session between two frames; nothing when there is none."""
         self._asked.put(lambda: act(self.session) if self.session is not None else None)
 
-    def stats(self) -> dict:
+    def stats(self) -> dict[str, Any]:
         """What it cost so far."""
         n_in, n_lost = self.capture.n_frames, self._newest.n_dropped
-        out = {"frames_captured": n_in, "frames_analysed": self.n_analysed, "frames_dropped": n_lost,
+        out: dict[str, Any] = {"frames_captured": n_in, "frames_analysed": self.n_analysed, "frames_dropped": n_lost,
                "dropped_share": round(n_lost / n_in, 5) if n_in else None,
                "analysis_ms": self.step_times.percentiles_ms(),
                "arrival_to_result_ms": self.analysis_delays.percentiles_ms(), "load": self.load.summary()}
@@ -223,26 +238,27 @@ class Engine:
             except Exception:  # what was asked for fails; the work goes on
                 log.exception("could not be done")
 
-    def _begin(self, make: Callable[[], Session]) -> None:
+    def _begin(self, make: Callable[[], Session], number: int) -> None:
         if self.session is not None:
             self._end()
+        self._number = number
         try:
             self.session = make()
             self._next_s = math.inf  # pictures from before are not its own: the video does not have them
         except Exception as fault:
             log.exception("the session could not be begun")
-            self._on_ended(Ended(None, str(fault) or type(fault).__name__))
+            self._on_ended(Ended(None, str(fault) or type(fault).__name__, number))
 
     def _end(self) -> None:
         session, self.session = self.session, None
         if session is None:
             return
         try:
-            self._on_ended(Ended(session.finish(self.capture)))
+            self._on_ended(Ended(session.finish(self.capture), number=self._number))
         except Exception as fault:
             log.exception("the recording could not be finished")
             where = session.recorder.part if session.recorder is not None else None
-            self._on_ended(Ended(where, f"the recording could not be finished: {fault}"))
+            self._on_ended(Ended(where, f"the recording could not be finished: {fault}", self._number))
 
     def _on_ended(self, ended: Ended) -> None:
         self.last_ended = ended
@@ -261,6 +277,7 @@ class Engine:
             self._follower = self._follower or BenchFollower(self._camera, standard_mat())
             self._bench, _ = self._follower.step(arrival.frame)
         self.n_analysed += 1
+        self._pace.note(arrival.arrived_s, self._newest.n_dropped)
         spent_s = time.perf_counter() - before_s
         self._spent_s.append(spent_s)
         # a frame is left out only by a machine that is too slow for all of them; one slow step, as when the tool is
@@ -268,7 +285,7 @@ class Engine:
         self._next_s = arrival.frame.t_s + AHEAD * statistics.median(self._spent_s)
         self.step_times.add(spent_s)
         self.analysis_delays.add(time.monotonic() - arrival.arrived_s)
-        self._hand_over(Shown(arrival, self._bench, moment, "", time.monotonic()))
+        self._hand_over(Shown(arrival, self._bench, moment, "", time.monotonic(), self._pace.words))
 
     def _tick(self) -> None:
         """No frame came: once that has lasted, the rules and the window are told."""
@@ -287,7 +304,7 @@ class Engine:
     def _hand_over(self, shown: Shown) -> None:
         """The newest state may be skipped; a moment in which something began or ended never is."""
         moment = shown.moment
-        if moment is not None and (moment.result.started or moment.pass_told is not None):
+        if moment is not None and (moment.result.started or moment.pass_told is not None or moment.result.vision.part_events):
             self.told.put(moment)
         self.shown.put(shown)
         self._on_shown()

@@ -23,14 +23,15 @@ LEAST_BLOCKS = 6
 LEAST_ENERGY = 100.0  # squared grey levels; a sensor's noise stays below
 
 
+_Look = tuple[np.ndarray, np.ndarray, np.ndarray]  # brightness, fine contrast as a share and by itself
+
+
 class PictureCheck:
     """One a session; `look` at every frame, it takes its time."""
 
     def __init__(self) -> None:
         self._next_s = -math.inf
-        self._light: np.ndarray | None = None
-        self._sharp: np.ndarray | None = None
-        self._energy: np.ndarray | None = None
+        self._first: _Look | None = None
         self._n_light = self._n_sharp = 0
 
     def look(self, image: np.ndarray, t_s: float) -> tuple[str, ...]:
@@ -41,10 +42,10 @@ class PictureCheck:
         grey = cv2.extractChannel(image, 1)
         light = cv2.resize(grey, SMALL_PX, interpolation=cv2.INTER_AREA).astype(np.float32)
         sharp, energy = _sharpness(grey)
-        if self._light is None:
-            self._light, self._sharp, self._energy = light, sharp, energy
+        if self._first is None:
+            self._first = light, sharp, energy
             return ()
-        brighter, sharper = self._compare(light, sharp)
+        brighter, sharper = _compare(self._first, light, sharp)
         self._n_light = self._n_light + 1 if abs(brighter) > LIGHT_STEP else 0
         self._n_sharp = self._n_sharp + 1 if abs(sharper) > SHARP_STEP else 0
         found = []
@@ -53,19 +54,21 @@ class PictureCheck:
         if self._n_sharp >= IN_A_ROW:
             found.append(f"the picture became {'sharper' if sharper > 0 else 'less sharp'}: was the camera refocused?")
         if found:
-            self._light, self._sharp, self._energy = light, sharp, energy
+            self._first = light, sharp, energy
             self._n_light = self._n_sharp = 0
         return tuple(found)
 
-    def _compare(self, light: np.ndarray, sharp: np.ndarray) -> tuple[float, float]:
-        """Logarithms of how much brighter and sharper it is than at the beginning; 0 where that cannot be said."""
-        usable = (self._light > DARKEST) & (self._light < BRIGHTEST) & (light > 1) & (light < 254)
-        brighter = float(np.median(np.log(light[usable] / self._light[usable]))) if usable.mean() > 0.1 else 0.0
-        # blocks with something to be sharp about, and not only noise
-        marked = (self._sharp > np.median(self._sharp)) & (self._energy > LEAST_ENERGY)
-        if marked.sum() < LEAST_BLOCKS:
-            return brighter, 0.0
-        return brighter, float(np.median(np.log((sharp[marked] + 1e-6) / (self._sharp[marked] + 1e-6))))
+
+def _compare(first: _Look, light: np.ndarray, sharp: np.ndarray) -> tuple[float, float]:
+    """Logarithms of how much brighter and sharper it is than at the beginning; 0 where that cannot be said."""
+    first_light, first_sharp, energy = first
+    usable = (first_light > DARKEST) & (first_light < BRIGHTEST) & (light > 1) & (light < 254)
+    brighter = float(np.median(np.log(light[usable] / first_light[usable]))) if usable.mean() > 0.1 else 0.0
+    # blocks with something to be sharp about, and not only noise
+    marked = (first_sharp > np.median(first_sharp)) & (energy > LEAST_ENERGY)
+    if marked.sum() < LEAST_BLOCKS:
+        return brighter, 0.0
+    return brighter, float(np.median(np.log((sharp[marked] + 1e-6) / (first_sharp[marked] + 1e-6))))
 
 
 def _sharpness(grey: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -6,19 +6,24 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.heat.calibration import Calibration, load_calibration, save_calibration
 from monitor.heat.estimate import HeatEstimator
 from monitor.heat.types import HeatInput
 from monitor.job import Job, parse_job
 from monitor.judging.exposure import LEVEL_AXIS, heat_setup
+from monitor.judging.marks import JointMark
 from monitor.judging.pipeline import FrameResult, Judge
 from monitor.judging.technique import GRID_STEP_MM
-from monitor.recording.reader import CAMERA, JOB, NOZZLE, PICTURE, Recording, open_recording
-from monitor.recording.recorder import Origin, Recorder
+from monitor.recording.attribution import from_meta
+from monitor.recording.folder import HEAT
+from monitor.recording.reader import CAMERA, JOB, NOZZLE, PICTURE, Recording, open_recording, own_text
+from monitor.recording.recorder import Origin, PassNote, Recorder
 from vision.types import (
     BenchEvent,
     BenchPose,
@@ -34,8 +39,6 @@ from vision.types import (
 __all__ = ["HEAT", "calibration_of", "finish_recording", "keep_calibration", "rejudge", "rerun", "stored_inputs",
            "stored_results"]
 
-HEAT = "heat.toml"
-
 
 def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, force: bool = False,
           calibration: Calibration | None = None, keeps_own: bool = True, higher_mm: float = 0.0,
@@ -46,11 +49,12 @@ def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, for
     needs the clip analysed again. Without a calibration the recording's own is used, unless keeps_own says no. What
     `progress` raises ends it, and leaves nothing behind.
     """
-    texts = [(recording.folder / name).read_text(encoding="utf-8") for name in (CAMERA, NOZZLE)]
+    camera_text, nozzle_text = (own_text(recording.folder, name) for name in (CAMERA, NOZZLE))
     calibration = calibration_of(recording) if calibration is None and keeps_own else calibration
     heat = HeatEstimator(heat_setup(job), calibration)
     judge = Judge(job, heat)
-    origin = Origin(job_text, *texts, video=recording.video, operator=recording.meta.get("operator", ""))
+    origin = Origin(job_text, camera_text, nozzle_text, video=recording.video, source=recording.folder,
+                    by=from_meta(recording.meta))
     with Recorder(out, origin, force=force) as recorder:
         keep_calibration(recorder.part, calibration)
         n_frames = max(1, len(recording.frames["t_s"]))
@@ -60,6 +64,8 @@ def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, for
         finish_recording(recorder, judge, heat)
         for turn in _turns(recording, job):
             recorder.add_station(*turn)
+        for m in recording.marks:
+            recorder.add_mark(JointMark(m["t_s"], m["kind"], m["author"], m["made_utc"], m["undone_utc"] or ""))
         for drop in recording.drops:
             recorder.add_drop(drop["t_s"], drop["count"], drop["reason"])
         picture = recording.folder / PICTURE
@@ -79,9 +85,12 @@ def rejudge(recording: Recording, judge: Judge, higher_mm: float = 0.0) -> Itera
         Held so much higher over the same spot: the track is shifted along the tool's axis.
     """
     turns = _turns(recording, judge.job)
+    marks = [JointMark(m["t_s"], m["kind"], m["author"], m["made_utc"]) for m in recording.marks if m["undone_utc"] is None]
     for seen in stored_results(recording):
         while turns and turns[0][0] <= seen.t_s:
             judge.set_station(*turns.pop(0)[1:])
+        while marks and marks[0].t_s <= seen.t_s:
+            judge.mark(marks.pop(0))
         yield judge.step(_lifted(seen, higher_mm) if higher_mm else seen)
 
 
@@ -106,11 +115,11 @@ def calibration_of(recording: Recording) -> Calibration | None:
     return load_calibration(path) if path.is_file() else None
 
 
-def finish_recording(recorder: Recorder, judge: Judge, heat: HeatEstimator) -> None:
+def finish_recording(recorder: Recorder, judge: Judge, heat: HeatEstimator, note: PassNote | None = None) -> None:
     """Store what can only be said at the end: the open pass, standing warnings, the maps."""
     last_pass = judge.finish()
     if last_pass is not None:
-        recorder.add_pass(last_pass)
+        recorder.add_pass(last_pass, note)
     for warning in judge.alerts.standing:
         recorder.add_warning(warning)
     left, _, bottom, _ = judge.technique.grid.extent_mm
@@ -176,20 +185,25 @@ def _bench(f: dict[str, np.ndarray], i: int) -> BenchPose | PoseMiss:
     return BenchPose(t_s, pose, _matrix(f["bench_cov"][i]), int(f["bench_n_markers"][i]), float(f["bench_rms_px"][i]))
 
 
-def _motions(t_s: float, motions: dict[str, list]) -> tuple[PartMotion, ...]:
+def _motions(t_s: float, motions: dict[str, list[Any]]) -> tuple[PartMotion, ...]:
     """How the parts lay in one frame."""
     def number(value: float | None) -> float:
         return math.nan if value is None else float(value)
-    return tuple(PartMotion(t_s, name, np.array([number(v) for v in row[:2]]), number(row[2]), number(row[3]), number(row[4]),
-                            seen=number(row[5]), is_present=None if row[6] is None else bool(row[6]))
+    return tuple(PartMotion(t_s, name, np.array([number(v) for v in row[:2]]), number(row[2]), number(row[3]),
+                            number(row[4]), seen=number(row[5]), is_present=None if row[6] is None else bool(row[6]))
                  for name, row in motions.items())
 
 
-def _part_event(row: dict) -> PartEvent:
+def _part_event(row: dict[str, Any]) -> PartEvent:
     shift = np.array([math.nan if row[k] is None else row[k] for k in ("dx_mm", "dy_mm")])
     turn, sigma = (math.nan if row[k] is None else row[k] for k in ("turn_rad", "sigma_mm"))
-    pictures = (None if row[k] is None else cv2.imdecode(np.frombuffer(row[k], np.uint8), cv2.IMREAD_COLOR) for k in ("before", "after"))
-    return PartEvent(row["t_s"], row["t_start_s"], row["part"], row["kind"], shift, turn, sigma, *pictures)
+    return PartEvent(row["t_s"], row["t_start_s"], row["part"], row["kind"], shift, turn, sigma,
+                     _picture(row["before"]), _picture(row["after"]))
+
+
+def _picture(data: bytes | None) -> NDArray[np.uint8] | None:
+    decoded = None if data is None else cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    return None if decoded is None else np.asarray(decoded, np.uint8)
 
 
 def _track(f: dict[str, np.ndarray], i: int) -> NozzleTrack:

@@ -24,18 +24,21 @@ from monitor.engine.picture_check import PictureCheck
 from monitor.engine.rerun import finish_recording, keep_calibration
 from monitor.engine.source import Arrival
 from monitor.engine.straighten import board_picture, straighten
+from monitor.engine.teaching import teach
 from monitor.engine.video_writer import VIDEO, VideoWriter
 from monitor.engine.views import Views
 from monitor.heat.calibration import Calibration
 from monitor.heat.estimate import HeatEstimator
+from monitor.heat.melt import LAW
 from monitor.job import Job
 from monitor.judging.alerts import Reading, TechniqueWarning
 from monitor.judging.exposure import heat_setup
+from monitor.judging.marks import JointMark
 from monitor.judging.pipeline import FrameResult, Judge, Pipeline, ToolState, TrackerLike
 from monitor.judging.technique import PassSummary, work_grid
 from monitor.judging.tracking import make_part_follower
-from monitor.recording.recorder import Origin, PassNote, Recorder
-from monitor.sound.tones import REFERENCE, WARNING_PATTERNS, Cue
+from monitor.recording.recorder import RESERVE_BYTES, Origin, PassNote, Recorder
+from monitor.sound.tones import MELTED, REFERENCE, WARNING_PATTERNS, Cue
 from vision.types import BenchPose, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
 
 __all__ = ["Session", "Moment", "PassTold"]
@@ -81,6 +84,8 @@ class Session:
         Of the heat.
     video : bool
         Whether to encode the picture too.
+    teaches : bool
+        Whether seen melts are kept on the shelf for the next jobs; not for work that is only played.
     operator : str
         A code.
     say : callable, optional
@@ -88,7 +93,7 @@ class Session:
     """
 
     def __init__(self, inputs: Inputs, tracker: TrackerLike, coach: Coach, folder: Path | None, *,
-                 calibration: Calibration | None = None, video: bool = True, operator: str = "",
+                 calibration: Calibration | None = None, video: bool = True, teaches: bool = False, operator: str = "",
                  say: Callable[[Cue], None] = lambda cue: None, reserve_bytes: int | None = None) -> None:
         self.inputs, self.coach, self.annunciator = inputs, coach, Annunciator()
         self.heat = HeatEstimator(heat_setup(inputs.job), calibration)
@@ -97,28 +102,31 @@ class Session:
         self._say, self._wants_video, self._calibration = say, video, calibration
         self.recorder = self._make_recorder(folder, operator, reserve_bytes) if folder is not None else None
         size_px = inputs.camera.image_size_px if inputs.camera is not None else None
-        self.writer = VideoWriter(self.recorder.part / VIDEO,
-                                  size_px=size_px) if self.recorder is not None and video else None
+        self.writer: VideoWriter | None = None
+        if self.recorder is not None and video:
+            self.writer = VideoWriter(self.recorder.part / VIDEO, size_px=size_px)
         self._first: Arrival | None = None
         self._last: FrameResult | None = None
         self._t_frame_s = 0.0
         self._last_arrived_s = self._next_clock_s = -math.inf
-        self._n_dropped_before: int | None = None
+        self._n_dropped_before = 0
         self._in_pass = self._had_picture = True
         self._views = Views(size_px)
         self._check = PictureCheck()
         _warm_up(inputs.job)
         self._troubles: dict[str, str] = {}
+        self._marks, self._operator, self._teaches = [], operator, teaches
 
     @property
-    def judge(self):
+    def judge(self) -> Judge:
         """What gives frames their meaning."""
         return self.pipeline.judge
 
     def step(self, arrival: Arrival, capture: Capture, n_dropped: int, extra: tuple[Reading, ...] = ()) -> Moment:
         """Measure, judge and record one frame."""
         if self._first is None:
-            self._begin(arrival, capture, n_dropped)
+            self._first, self._n_dropped_before = arrival, n_dropped
+            self._begin_video(arrival, capture)
         frame = replace(arrival.frame, t_s=arrival.frame.t_s - self._first.frame.t_s,
                         index=arrival.frame.index - self._first.frame.index)
         self._note_drops(frame.t_s, n_dropped)
@@ -174,6 +182,23 @@ class Session:
         """Keep something that the user or the equipment did, with its time."""
         self._event(self.now_s, kind, detail)
 
+    def mark_joints(self, kind: str) -> None:
+        """The person sees the joints molten, or finds them still solid; counts from the next frame on."""
+        mark = JointMark(self.now_s, kind, self._operator, _utc_now())
+        self._marks.append(mark)
+        self.judge.mark(mark)
+        if self.recorder is not None:
+            self.recorder.add_mark(mark)
+
+    def undo_mark(self) -> None:
+        """Take the last mark back; nothing when there is none."""
+        if not self._marks:
+            return
+        mark = self._marks.pop()
+        self.judge.unmark(mark)
+        if self.recorder is not None:
+            self.recorder.undo_mark(mark, _utc_now())
+
     @property
     def now_s(self) -> float:
         """Time of the last frame judged, from the session's first."""
@@ -190,33 +215,34 @@ class Session:
             return None
         if self._last is not None:
             try:
-                self._add_the_end()
+                self._add_the_end(self.recorder)
             except Exception:  # whatever is wrong with the end, what was recorded is kept
                 log.exception("%s: the end could not be added", self.recorder.part)
         return self.recorder.close()
 
-    def _add_the_end(self) -> None:
+    def _add_the_end(self, recorder: Recorder) -> None:
         """What can only be said at the end: the open pass, standing warnings, maps, the board's picture."""
         self._clock(self.now_s)
         last_pass = self.judge.finish()
         if last_pass is not None:
-            self.recorder.add_pass(last_pass, self.coach.note())
-        finish_recording(self.recorder, self.judge, self.heat)
-        self._add_picture()
+            recorder.add_pass(last_pass, self.coach.note())
+        finish_recording(recorder, self.judge, self.heat)
+        self._add_picture(recorder)
+        if self._teaches:
+            teach(self.heat.learner.lessons, self.inputs.job, recorder.key)
 
     def _make_recorder(self, folder: Path, operator: str, reserve_bytes: int | None) -> Recorder:
         bench = self.inputs.nozzle_path.with_suffix(".bench.jpg")
         origin = Origin(self.inputs.job_text, self.inputs.camera_text, self.inputs.nozzle_text, operator=operator,
                         bench_picture=bench if bench.is_file() else None,
                         video_name=VIDEO if self._wants_video else "")
-        options = {} if reserve_bytes is None else {"reserve_bytes": reserve_bytes}
-        recorder = Recorder(folder, origin, live=True, **options)
+        recorder = Recorder(folder, origin, live=True,
+                            reserve_bytes=RESERVE_BYTES if reserve_bytes is None else reserve_bytes)
         keep_calibration(recorder.part, self._calibration)
         return recorder
 
-    def _begin(self, arrival: Arrival, capture: Capture, n_dropped: int) -> None:
+    def _begin_video(self, arrival: Arrival, capture: Capture) -> None:
         """The first frame sets time zero for trace and video alike."""
-        self._first, self._n_dropped_before = arrival, n_dropped
         if self.writer is not None:
             self.writer.line.put(arrival)
             self.writer.start()
@@ -227,10 +253,12 @@ class Session:
         alarm = self.annunciator.step(result.t_s, result.started, result.standing)
         height_mm = result.exposure.height_mm if result.exposure.observed else math.nan
         error = self.coach.step(result.exposure.dt_s, height_mm, result.in_pass)
-        told = self._end_pass(result) if result.pass_ended is not None else None
+        told = self._end_pass(result.pass_ended) if result.pass_ended is not None else None
         if self.recorder is not None:
             self.recorder.add(result, told.note if told else None, has_frame=has_frame)
         starts = tuple(WARNING_PATTERNS[p] for p in alarm.sounds)
+        if _is_melt_told(result):
+            starts = (MELTED, *starts)
         if result.in_pass and not self._in_pass and self.coach.is_coached:
             starts = (*starts, REFERENCE)
         is_lost = result.state == ToolState.NOT_SEEN or not has_frame
@@ -242,9 +270,9 @@ class Session:
             self._clock(result.t_s)
         return Moment(result, alarm, told, self._notices())
 
-    def _end_pass(self, result: FrameResult) -> PassTold:
+    def _end_pass(self, ended: PassSummary) -> PassTold:
         note = self.coach.note()
-        return PassTold(result.pass_ended, note, self.coach.end_pass())
+        return PassTold(ended, note, self.coach.end_pass())
 
     def _notices(self) -> tuple[str, ...]:
         """What does not work around the work, for the banner; each change is kept in the trace."""
@@ -268,10 +296,9 @@ class Session:
 
     def _clock(self, t_s: float) -> None:
         """Tie the session's time to the wall clock, which may jump."""
-        utc = datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds")
-        self._event(t_s, "clock", f"utc {utc}, monotonic {time.monotonic():.3f} s")
+        self._event(t_s, "clock", f"utc {_utc_now()}, monotonic {time.monotonic():.3f} s")
 
-    def _add_picture(self) -> None:
+    def _add_picture(self, recorder: Recorder) -> None:
         """The board's picture for the report, straightened from the views kept."""
         if not self._views or self.inputs.camera is None:
             return
@@ -281,9 +308,18 @@ class Session:
         done, data = cv2.imencode(".png", board_picture(flat))
         try:
             if done:
-                self.recorder.add_picture(data.tobytes(), extent)
+                recorder.add_picture(data.tobytes(), extent)
         except OSError as fault:
             log.warning("no picture of the board kept: %s", fault)
+
+
+def _is_melt_told(result: FrameResult) -> bool:
+    """Whether this frame shows the joints molten."""
+    return any(lesson.sight.told_by == "camera" and LAW[lesson.sight.kind].is_above for lesson in result.lessons)
+
+
+def _utc_now() -> str:
+    return datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds")
 
 
 def _warm_up(job: Job) -> None:

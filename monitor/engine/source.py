@@ -75,6 +75,8 @@ class PlayedVideo:
     @property
     def size_px(self) -> tuple[int, int]:
         """Width and height; the video must be open."""
+        if self._video is None:
+            raise SourceLost(f"{self.name}: is not open")
         return self._video.size_px
 
     def open(self) -> None:
@@ -106,6 +108,8 @@ class PlayedVideo:
             self._video = None
 
     def _next(self) -> Frame | None:
+        if self._video is None or self._frames is None:
+            raise SourceLost(f"{self.name}: is not open")
         frame = next(self._frames, None)
         if frame is None and self._loop:
             self._frames = self._video.again()

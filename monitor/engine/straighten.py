@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 
 from monitor.judging.exposure import onto_now
+from vision.camera import CameraModel
 from vision.types import BenchPose, FloatArray
 
 __all__ = ["straighten", "board_picture", "PX_PER_MM"]
@@ -15,7 +16,7 @@ __all__ = ["straighten", "board_picture", "PX_PER_MM"]
 PX_PER_MM = 8.0
 
 
-def straighten(image: np.ndarray, camera: object, bench: BenchPose, board_top_mm: float,
+def straighten(image: np.ndarray, camera: CameraModel, bench: BenchPose, board_top_mm: float,
                extent_mm: tuple[float, float, float, float], board_shift: FloatArray,
                px_per_mm: float = PX_PER_MM) -> np.ndarray:
     """Picture of the board's top plane, +x to the right and +y up, in the job's board coordinates.

@@ -49,12 +49,14 @@ class PictureLine(Line[_Picture]):
         self._room = self._room_for(*size_px) if size_px is not None else None
         self._n_filled = 0
 
-    def put(self, arrival: Arrival) -> bool:
+    def put(self, value: Arrival | _Picture) -> bool:
         """Join the line; False when it is full or closed."""
         if self.is_full:
             self.n_refused += 1
             return False
-        return super().put(_Picture(self._copied(arrival.frame.image), arrival.frame.t_s))
+        if isinstance(value, Arrival):
+            value = _Picture(self._copied(value.frame.image), value.frame.t_s)
+        return super().put(value)
 
     def _copied(self, image: np.ndarray) -> np.ndarray:
         height, width = image.shape[0] // 2 * 2, image.shape[1] // 2 * 2
@@ -111,7 +113,7 @@ class VideoWriter(threading.Thread):
                 picture = self.line.take(0.5)
                 if picture is not None:
                     self._write(picture)
-            if self._stream is not None:
+            if self._container is not None and self._stream is not None:
                 self._container.mux(self._stream.encode(None))
         except (OSError, av.error.FFmpegError, ValueError) as fault:
             self._give_up(fault)
@@ -125,16 +127,18 @@ class VideoWriter(threading.Thread):
             self.join(timeout_s)
 
     def _write(self, picture: _Picture) -> None:
-        if self._container is None:
-            self._begin(picture)
+        container, stream = self._open(picture)
         at_s = picture.t_s - self._t_zero_s
         frame = av.VideoFrame.from_ndarray(picture.i420, "yuv420p")
         frame.pts, frame.time_base = round(at_s * TICKS_PER_S), Fraction(1, TICKS_PER_S)
-        self._container.mux(self._stream.encode(frame))
+        container.mux(stream.encode(frame))
         self.n_written += 1
         self.last_s = at_s
 
-    def _begin(self, first: _Picture) -> None:
+    def _open(self, first: _Picture) -> tuple[av.container.OutputContainer, av.VideoStream]:
+        """The file, begun with the first picture."""
+        if self._container is not None and self._stream is not None:
+            return self._container, self._stream
         self._t_zero_s = first.t_s
         self._container = av.open(str(self.path), "w", format="matroska", options=_MUX)
         stream = self._container.add_stream("libx264", rate=30, options=_CODEC | {"g": str(KEY_EVERY)})
@@ -143,6 +147,7 @@ class VideoWriter(threading.Thread):
         stream.codec_context.time_base = stream.time_base = Fraction(1, TICKS_PER_S)
         stream.codec_context.thread_count = 1
         self._stream = stream
+        return self._container, stream
 
     def _give_up(self, fault: Exception) -> None:
         self.trouble = f"the video is no longer written: {getattr(fault, 'strerror', None) or fault}"

@@ -47,7 +47,8 @@ class Views:
 
     def __iter__(self) -> Iterator[tuple[np.ndarray, BenchPose, FloatArray]]:
         for place, bench, shift in self._kept:
-            yield self._room[place], bench, shift
+            if self._room is not None:
+                yield self._room[place], bench, shift
 
 
 def _room_for(shape: tuple[int, ...]) -> np.ndarray:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
+import numpy as np
 
 from monitor.engine.source import Arrival, SourceLost
 from monitor.errors import EnvironmentFault
@@ -95,6 +96,8 @@ class Webcam:
     ----------
     camera : CameraName
     size_px : tuple of int
+    rate_hz : float
+        Pictures a second to ask for.
     make : callable
         Makes the capture; for tests.
 
@@ -104,11 +107,12 @@ class Webcam:
         What the driver said when exposure, white balance and focus were locked.
     """
 
-    def __init__(self, camera: CameraName, size_px: tuple[int, int] = SIZE_PX, *,
-                 make: Callable[[int, int], object] = cv2.VideoCapture,
+    def __init__(self, camera: CameraName, size_px: tuple[int, int] = SIZE_PX, rate_hz: float = RATE_HZ, *,
+                 make: Callable[[int, int], cv2.VideoCapture] = cv2.VideoCapture,
                  clock: Callable[[], float] = time.monotonic) -> None:
         self.name, self._camera, self._size_px, self._make, self._clock = camera.name, camera, size_px, make, clock
-        self._capture = None
+        self._rate_hz = rate_hz
+        self._capture: cv2.VideoCapture | None = None
         self._start_s: float | None = None
         self._index, self._last_s, self._n_empty = 0, -1.0, 0
         self._closed = False
@@ -133,6 +137,8 @@ class Webcam:
         """The next frame, stamped when it is there; SourceLost when the camera gives none."""
         if self._closed:
             return None
+        if self._capture is None:
+            raise SourceLost(f"{self.name}: is not open")
         done, image = self._capture.read()
         now_s = self._clock()
         if not done or image is None or image.size == 0:
@@ -144,7 +150,7 @@ class Webcam:
         self._n_empty = 0
         self._start_s = now_s if self._start_s is None else self._start_s
         t_s = max(now_s - self._start_s, self._last_s + 1e-4)
-        frame = Frame(self._index, t_s, image, self.name)
+        frame = Frame(self._index, t_s, np.asarray(image, np.uint8), self.name)
         self._index, self._last_s = self._index + 1, t_s
         return Arrival(frame, now_s)
 
@@ -156,13 +162,13 @@ class Webcam:
         """Let go of the device; from the thread that reads."""
         self._let_go()
 
-    def _set_up(self, capture, back_end: int) -> None:
+    def _set_up(self, capture: cv2.VideoCapture, back_end: int) -> None:
         width, height = self._size_px
         # before the size, or 720p comes at 10 a second
-        capture.set(cv2.CAP_PROP_FOURCC, cv2.VideoWriter_fourcc(*"MJPG"))
+        capture.set(cv2.CAP_PROP_FOURCC, cv2.VideoWriter.fourcc(*"MJPG"))
         capture.set(cv2.CAP_PROP_FRAME_WIDTH, width)
         capture.set(cv2.CAP_PROP_FRAME_HEIGHT, height)
-        capture.set(cv2.CAP_PROP_FPS, RATE_HZ)
+        capture.set(cv2.CAP_PROP_FPS, self._rate_hz)
         capture.set(cv2.CAP_PROP_BUFFERSIZE, 1)
         capture.read()
         self.locks = tuple(_lock(capture, back_end))
@@ -175,7 +181,7 @@ class Webcam:
             self._capture = None
 
 
-def _lock(capture, back_end: int) -> list[Locked]:
+def _lock(capture: cv2.VideoCapture, back_end: int) -> list[Locked]:
     """Hold exposure, white balance and focus where they are now, and read back what the driver says."""
     v4l2 = back_end == cv2.CAP_V4L2
     manual = V4L2_MANUAL if v4l2 else 0.25

@@ -9,6 +9,7 @@ import re
 import shutil
 from importlib import metadata
 from pathlib import Path
+from typing import Literal
 
 from monitor.health.finding import Finding, State
 from monitor.places import heat_folder, log_file, recordings_folder, sample_folder
@@ -74,19 +75,19 @@ def _libraries() -> list[Finding]:
 
 
 def _codecs() -> list[Finding]:
-    import av
-
-    gone = [f"{name} ({whose})" for name, whose in DECODERS.items() if not _has_codec(av, name, "r")]
+    gone = [f"{name} ({whose})" for name, whose in DECODERS.items() if not _has_codec(name, "r")]
     read = Finding("codecs", State.GOOD, f"read {', '.join(DECODERS)}")
     if gone:
         read = Finding("codecs", State.NOTE, f"cannot read {', '.join(gone)}", "convert such videos to H.264 first")
-    if not _has_codec(av, ENCODER, "w"):
+    if not _has_codec(ENCODER, "w"):
         return [read, Finding("codecs", State.FAULT, f"cannot write video ({ENCODER} is missing)",
                               "install the `av` package from PyPI; until then record with --no-video")]
     return [read, Finding("codecs", State.GOOD, f"write {ENCODER}")]
 
 
-def _has_codec(av, name: str, mode: str) -> bool:
+def _has_codec(name: str, mode: Literal["r", "w"]) -> bool:
+    import av
+
     try:
         av.Codec(name, mode)
     except ValueError:  # what av raises for an unknown codec

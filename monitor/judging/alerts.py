@@ -12,7 +12,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-__all__ = ["Priority", "Rule", "Reading", "TechniqueWarning", "AlertBook", "RULES", "EQUIPMENT", "STALE_S"]
+__all__ = ["Priority", "Rule", "Reading", "TechniqueWarning", "AlertBook", "RULES", "EQUIPMENT", "MACHINE", "STALE_S"]
 
 STALE_S = 0.2  # nothing about height or heat may rest on older data
 LONGEST_STEP_S = 0.3
@@ -102,6 +102,12 @@ class TechniqueWarning:
         Time for which the quantity was past the limit, so far.
     value : float
         The worst so far.
+    text : str
+        Of the worst so far.
+    text_now : str
+        Of the last frame that could be judged; empty when what is asked for does not arise there.
+    is_back : bool
+        Whether it is back inside its limit by the deadband, and ends when it stays there.
     """
 
     number: int
@@ -118,6 +124,8 @@ class TechniqueWarning:
     unit: str
     band: tuple[float, float] | None
     text: str
+    text_now: str = ""
+    is_back: bool = False
 
 
 _MEDIUM, _HIGH, _LOW = Priority.MEDIUM, Priority.HIGH, Priority.LOW
@@ -147,6 +155,7 @@ RULES: dict[str, Rule] = {rule.kind: rule for rule in (
     Rule("no_sound", _LOW, "Watch the screen", 0.0, 1.0, "", "no sound: {detail}", True),
 )}
 EQUIPMENT = frozenset({"not_seen", "bench_moved", "camera_moved", "no_picture", "no_sound"})
+MACHINE = frozenset({"camera_moved", "no_picture", "no_sound"})  # the hand is innocent of these
 
 
 @dataclass(frozen=True)
@@ -239,9 +248,10 @@ def _count_off(state: _State, rule: Rule, reading: Reading | None, beyond: float
     """Time back inside by the deadband while a warning stands."""
     past_s = state.past_s + (dt if beyond > 0 else 0.0)
     off_s = 0.0 if beyond > -deadband else state.off_s + dt
-    if off_s >= rule.off_s:
+    if state.standing is None or off_s >= rule.off_s:
         return replace(state, standing=None, past_s=past_s)
-    standing = replace(state.standing, past_s=past_s)
+    now = "" if reading is None else _text(rule, reading)
+    standing = replace(state.standing, past_s=past_s, text_now=now, is_back=off_s > 0.0)
     if reading is not None and beyond > 0 and _is_worse(reading, standing):
         standing = replace(standing, value=reading.value, band=reading.band, text=_text(rule, reading))
     return replace(state, is_past=beyond > 0, past_s=past_s, off_s=off_s, standing=standing)
@@ -250,7 +260,7 @@ def _count_off(state: _State, rule: Rule, reading: Reading | None, beyond: float
 def _raise(number: int, rule: Rule, reading: Reading, state: _State, t_s: float) -> TechniqueWarning:
     return TechniqueWarning(number, rule.kind, reading.region, rule.priority, rule.action, state.t_first_s, t_s, None,
                             state.past_s, reading.value, reading.limit, rule.unit, reading.band,
-                            _text(rule, reading))
+                            _text(rule, reading), _text(rule, reading))
 
 
 def _is_worse(reading: Reading, standing: TechniqueWarning) -> bool:
@@ -259,5 +269,20 @@ def _is_worse(reading: Reading, standing: TechniqueWarning) -> bool:
 
 def _text(rule: Rule, reading: Reading) -> str:
     band = "" if reading.band is None else f" ({reading.band[0]:.0f} to {reading.band[1]:.0f})"
-    return rule.says.format(region=reading.region, value=reading.value, limit=reading.limit, band=band,
-                            detail=reading.detail)
+    return rule.says.format(region=reading.region, value=_Figure(reading.value, reading.limit),
+                            limit=_Figure(reading.limit, reading.value), band=band, detail=reading.detail)
+
+
+class _Figure(float):
+    """A value that is written with one more digit where it would else read like the other one beside it."""
+
+    def __new__(cls, value: float, beside: float) -> _Figure:
+        made = super().__new__(cls, value)
+        made.beside = beside
+        return made
+
+    def __format__(self, form: str) -> str:
+        plain = format(float(self), form)
+        if form == ".0f" and plain == format(self.beside, form) and float(self) != self.beside:
+            return format(float(self), ".1f")
+        return plain

@@ -12,7 +12,7 @@ import numpy as np
 
 from monitor.heat.limits import plastic_limit_c
 from monitor.heat.types import BoardSetup, HeatInput, HeatSetup, Layer, PartSetup, Protection, RegionSetup, StationSetup
-from monitor.job import Job, Region
+from monitor.job import Job, ProtectionMeasure, Region
 from vision.types import FloatArray, NozzleTrack, TrackStatus
 
 __all__ = ["Exposure", "expose", "heat_setup", "heat_input", "onto_start", "onto_now", "angle_onto_start"]
@@ -67,6 +67,7 @@ class Exposure:
     aim_board_mm: FloatArray
     speed_mm_s: float
     reason: str = ""
+    is_gone: bool = False  # the bench was seen without the nozzle since that was last told
 
     @property
     def aim_sigma_mm(self) -> float:
@@ -151,7 +152,7 @@ def heat_setup(job: Job) -> HeatSetup:
 
 def heat_input(now: Exposure, last_seen: Exposure | None, board_shift: FloatArray) -> HeatInput:
     """The jet over the interval that ends now; the last known numbers, marked unobserved, while it is unseen."""
-    is_usable = now.observed and np.isfinite(now.aim_mm).all()
+    is_usable = now.observed and bool(np.isfinite(now.aim_mm).all())
     source = now if is_usable else last_seen
     if source is None:
         nan = math.nan
@@ -195,7 +196,7 @@ def _unknown(track: NozzleTrack, dt_s: float, age_s: float) -> Exposure:
     nan, nan2, nan3 = math.nan, np.full(2, math.nan), np.full(3, math.nan)
     reason = track.reason or "the nozzle was not measured"
     return Exposure(track.t_s, dt_s, False, age_s, nan3, nan3, nan, nan, nan, nan, nan, nan, nan,
-                    nan2, np.full((2, 2), nan), nan2, nan, reason)
+                    nan2, np.full((2, 2), nan), nan2, nan, reason, track.status is TrackStatus.GONE)
 
 
 def _part(job: Job) -> PartSetup:
@@ -218,7 +219,7 @@ def _neighbour(name: str, region: Region) -> RegionSetup:
                        "" if limit is None else source, region.side == "below", region.keep_solid)
 
 
-def _protection(measure: object) -> Protection:
+def _protection(measure: ProtectionMeasure) -> Protection:
     values = {"gap_m": (measure.gap_mm, 1e-3), "mass_kg": (measure.mass_g, 1e-3), "temp_c": (measure.temp_c, 1.0),
               "contact_w_m2k": (measure.contact_w_m2k, 1.0)}
     return Protection(measure.kind, None if measure.outline_mm is None else _metres(measure.outline_mm),

@@ -42,7 +42,8 @@ class Grid:
 
     def mesh(self) -> tuple[FloatArray, FloatArray]:
         """Cell centres as two arrays (ny, nx)."""
-        return tuple(np.meshgrid(self.x_mm, self.y_mm))
+        x_mm, y_mm = np.meshgrid(self.x_mm, self.y_mm)
+        return x_mm, y_mm
 
 
 @dataclass(frozen=True)
@@ -142,13 +143,13 @@ class _Span:
 
     t_start_s: float
     t_inside_s: float  # last moment inside
+    swept_s: FloatArray
     held: _Held = field(default_factory=_Held)
     confirmed: bool = False
     unseen_s: float = 0.0
     pending_unseen_s: float = 0.0  # since the last moment inside
     is_out: bool = False  # seen outside since then
     lifted_s: float = 0.0
-    swept_s: FloatArray | None = None
     energy_start: Band | None = None
     energy_inside: Band | None = None
 
@@ -194,7 +195,7 @@ class Technique:
 
     def pass_time_s(self, t_s: float) -> float:
         """How long the pass under way has lasted; 0 between passes."""
-        return t_s - self._span.t_start_s if self.pass_open else 0.0
+        return t_s - self._span.t_start_s if self._span is not None and self._span.confirmed else 0.0
 
     def step(self, now: Exposure, energy: Band | None = None) -> PassSummary | None:
         """Take one frame in; give back the pass that this frame showed to be over, if any.
@@ -206,14 +207,14 @@ class Technique:
             Estimated heat into the part since the start [J].
         """
         dt = min(now.dt_s, LONGEST_STEP_S)
-        low_enough = now.observed and now.height_mm < self._high and np.isfinite(now.aim_board_mm).all()
+        low_enough = now.observed and now.height_mm < self._high and bool(np.isfinite(now.aim_board_mm).all())
         self._add_dwell(now, dt, low_enough)
         footprint = self._sweep(now, dt) if low_enough else None
         return self._follow_pass(now, dt, low_enough, footprint, energy)
 
     def finish(self) -> PassSummary | None:
         """End the pass that is still under way when the recording ends, if there is one."""
-        return self._close() if self.pass_open else None
+        return self._close(self._span) if self._span is not None and self._span.confirmed else None
 
     def _add_dwell(self, now: Exposure, dt: float, low_enough: bool) -> None:
         for name, shape in self._regions.items():
@@ -240,7 +241,7 @@ class Technique:
         if inside:
             in_outline = bool(shapely.contains_xy(self._regions[self._target], *now.aim_board_mm))
             span.take(now, dt, energy, self._low <= now.height_mm <= self._high, in_outline)
-        elif not now.observed:
+        elif not now.observed and not now.is_gone:
             span.pending_unseen_s += dt
         else:
             span.is_out = True
@@ -251,10 +252,10 @@ class Technique:
         span.lifted_s = span.lifted_s + dt if now.observed and now.height_mm > self._high else 0.0
         patience_s = self._rules.away_s if span.is_out else self._rules.hidden_s
         is_over = now.t_s - span.t_inside_s > patience_s or span.lifted_s > self._rules.lifted_s
-        return self._close() if is_over else None
+        return self._close(span) if is_over else None
 
-    def _close(self) -> PassSummary | None:
-        current, self._span = self._span, None
+    def _close(self, current: _Span) -> PassSummary | None:
+        self._span = None
         if current.t_inside_s - current.t_start_s < self._rules.shortest_s:
             return None
         held, swept = current.held, current.swept_s[self._target_cells]
@@ -279,7 +280,7 @@ def footprint(x_mm: FloatArray, y_mm: FloatArray, aim_mm: FloatArray, azimuth_ra
 
 def work_grid(job: Job) -> Grid:
     """Cells that cover all regions of a job and some of the board round them."""
-    corners = np.array([p for r in (job.target, *job.neighbour) for p in r.outline_mm])
+    corners = np.array([p for outline in job.outlines_mm for p in outline])
     low, high = corners.min(0) - GRID_MARGIN_MM, corners.max(0) + GRID_MARGIN_MM
     first = np.floor(low / GRID_STEP_MM) * GRID_STEP_MM
     counts = np.ceil((high - first) / GRID_STEP_MM).astype(int)

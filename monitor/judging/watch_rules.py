@@ -13,6 +13,7 @@ import numpy as np
 import shapely
 from shapely.geometry import MultiPoint, Polygon
 
+from monitor.heat.limits import Limit
 from monitor.heat.types import Band, HeatReading
 from monitor.job import Job
 from monitor.judging.alerts import STALE_S, Reading
@@ -35,7 +36,7 @@ _EVENT_RULES = {"board_moved": "bench_moved", "camera_moved": "camera_moved"}
 class WatchRules:
     """Geometry of a job's regions, prepared once, and the readings of each frame."""
 
-    def __init__(self, job: Job, site_limits: Mapping[str, object] | None = None) -> None:
+    def __init__(self, job: Job, site_limits: Mapping[str, Limit] | None = None) -> None:
         self._job = job
         self._limits_c = {name: limit.value_c for name, limit in (site_limits or {}).items()}
         self._low, self._high = job.limits.height_mm
@@ -43,7 +44,7 @@ class WatchRules:
         others = {n: Polygon(r.outline_mm) for n, r in zip(job.neighbour_names, job.neighbour, strict=False)}
         self._near_target = target.buffer(TARGET_RIM_MM)
         self._near_others = {name: shape.buffer(NEIGHBOUR_RIM_MM).difference(target) for name, shape in others.items()}
-        corners = [p for r in (job.target, *job.neighbour) for p in r.outline_mm]
+        corners = [p for outline in job.outlines_mm for p in outline]
         self._work = MultiPoint(corners).convex_hull.buffer(WORK_RIM_MM)
         for shape in (self._near_target, self._work, *self._near_others.values()):
             shapely.prepare(shape)

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from monitor.files import write_bytes_whole, write_text_whole
+from monitor.recording.outputs import check_output
 from monitor.recording.reader import Recording
 from monitor.version import code_version
 from vision.types import TrackStatus
@@ -27,12 +28,14 @@ TRACK_COLUMNS = (
 )
 UNITS = (("_mm_s", "mm/s"), ("_k_s", "K/s"), ("_mm", "mm"), ("_s", "s"), ("_deg", "deg"), ("_j", "J"), ("_w", "W"),
          ("_c", "C"))  # of column names, longest endings first
-SHARES = frozenset({"axis_x", "axis_y", "axis_z", "in_limits", "coverage", "evenness", "band_share", "audible_share", "seen_share"})
+SHARES = frozenset({"axis_x", "axis_y", "axis_z", "in_limits", "coverage", "evenness", "band_share", "audible_share",
+                    "seen_share"})
 HEAT_SITES = ("package top", "joint centre", "joint corner", "board top", "underside")
 
 
 def export_csv(recording: Recording, folder: Path) -> tuple[Path, ...]:
-    """Write track.csv, warnings.csv, passes.csv, comments.csv, parts.csv, part_events.csv and about.json; times count from the first frame.
+    """Write track.csv, warnings.csv, passes.csv, comments.csv, parts.csv, part_events.csv and about.json; times count
+    from the first frame.
 
     Parameters
     ----------
@@ -46,8 +49,8 @@ def export_csv(recording: Recording, folder: Path) -> tuple[Path, ...]:
     """
     tables = _tables(recording)
     for name, (header, rows) in tables.items():
-        write_text_whole(folder / f"{name}.csv", _csv_text(header, rows))
-    write_text_whole(folder / "about.json", json.dumps(about(recording), indent=1) + "\n")
+        write_text_whole(check_output(folder / f"{name}.csv"), _csv_text(header, rows))
+    write_text_whole(check_output(folder / "about.json"), json.dumps(about(recording), indent=1) + "\n")
     return (*(folder / f"{name}.csv" for name in tables), folder / "about.json")
 
 
@@ -76,7 +79,7 @@ def export_parquet(recording: Recording, folder: Path) -> tuple[Path, ...]:
                   for title, array in zip(header, arrays, strict=True)]
         buffer = io.BytesIO()
         pq.write_table(pa.Table.from_arrays(arrays, schema=pa.schema(fields, metadata=origin)), buffer)
-        write_bytes_whole(folder / f"{name}.parquet", buffer.getvalue())
+        write_bytes_whole(check_output(folder / f"{name}.parquet"), buffer.getvalue())
         written.append(folder / f"{name}.parquet")
     return tuple(written)
 
@@ -85,7 +88,8 @@ def about(recording: Recording) -> dict[str, Any]:
     """What a table rests on: program, recording, hashes of job and calibrations."""
     meta = recording.meta
     return {"program": f"plumeline {code_version()}", "recorded_by": f"plumeline {meta.get('code_version', 'unknown')}",
-            "recording": recording.folder.name, "started_utc": meta.get("started_utc", ""),
+            "recording": recording.folder.name, "started_utc": meta.get("started_utc", ""), "time_from": meta.get("recorded_from", ""),
+            "operator": meta.get("operator", ""), "kind": meta.get("kind", ""),
             "state": meta.get("state", ""),
             "sha256": meta.get("hashes", {}),
             "note": "heights, tilts and aims are measured; heat, energy and temperature are estimates with their 90 % "
@@ -198,7 +202,8 @@ def _parts(recording: Recording) -> tuple[list[str], list[list[Any]]]:
 def _part_events(recording: Recording) -> tuple[list[str], list[list[Any]]]:
     """What happened to the parts, and how people saw the joints."""
     header = ["t_s", "t_start_s", "part", "kind", "dx_mm", "dy_mm", "turn_deg", "sigma_mm", "told_by"]
-    rows = [[e["t_s"], e["t_start_s"], e["part"], e["kind"], e["dx_mm"], e["dy_mm"], _degrees(e["turn_rad"]), e["sigma_mm"],
+    rows = [[e["t_s"], e["t_start_s"], e["part"], e["kind"], e["dx_mm"], e["dy_mm"], _degrees(e["turn_rad"]),
+             e["sigma_mm"],
              "camera"] for e in recording.part_events]
     rows += [[m["t_s"], m["t_s"], "", m["kind"], None, None, None, None, m["author"] or "person"]
              for m in recording.marks if m["undone_utc"] is None]

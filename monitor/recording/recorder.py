@@ -15,24 +15,40 @@ import math
 import os
 import shutil
 import sqlite3
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from monitor.errors import EnvironmentFault, InputError
+from monitor.errors import EnvironmentFault, MonitorError
 from monitor.files import write_bytes_whole, write_text_whole
+from monitor.heat.melt import Lesson
 from monitor.heat.types import Band, HeatReading
 from monitor.judging.alerts import TechniqueWarning
 from monitor.judging.marks import JointMark
 from monitor.judging.pipeline import FrameResult
 from monitor.judging.technique import PassSummary
 from monitor.recording import schema
-from monitor.recording.folder_lock import FolderLock, is_locked
-from monitor.recording.reader import BENCH_PICTURE, CAMERA, JOB, META, NOZZLE, PICTURE, RESERVE, TRACE
+from monitor.recording.attribution import Attribution
+from monitor.recording.claim import claim_folder
+from monitor.recording.folder import (
+    BENCH_PICTURE,
+    CAMERA,
+    JOB,
+    META,
+    NOZZLE,
+    PICTURE,
+    RESERVE,
+    TRACE,
+    make_private,
+    remove_own,
+)
+from monitor.recording.folder_lock import FolderLock
+from monitor.recording.manifest import entries_of, write_manifest
 from monitor.version import code_version
-from vision.types import BenchPose, FloatArray, NozzleObservation, PartEvent, PartMotion
+from vision.types import BenchPose, FloatArray, NozzleMiss, NozzleObservation, PartEvent, PartMotion, PoseMiss
 
 __all__ = ["Origin", "PassNote", "Recorder"]
 
@@ -61,6 +77,12 @@ class Origin:
         The picture that goes with the nozzle calibration.
     video_name : str
         Of a video that is written into the folder meanwhile.
+    by : Attribution
+        Who, when and as what, where that was told; its operator goes before the other.
+    source : Path or None
+        The recording that it is judged anew from.
+    meta : mapping of str to str
+        What else to say of it; a start of its own, for one.
     """
 
     job_text: str
@@ -71,6 +93,9 @@ class Origin:
     operator: str = ""
     bench_picture: Path | None = None
     video_name: str = ""
+    by: Attribution = Attribution()
+    source: Path | None = None
+    meta: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -96,33 +121,8 @@ class PassNote:
     is_probe: bool
 
 
-def claim_folder(folder: str | Path, force: bool = False) -> Path:
-    """Check that a recording may be written there, and give the temporary folder to write into.
-
-    Raises
-    ------
-    InputError
-        If something that must not be lost is there already.
-    """
-    folder = Path(folder)
-    if folder.exists() and not folder.is_dir():
-        raise InputError(f"{folder}: is a file; --out needs the name of a folder")
-    if folder.is_dir() and any(folder.iterdir()):
-        if not (folder / TRACE).exists():
-            raise InputError(f"{folder}: not empty and no recording; name another folder for --out")
-        if not force:
-            raise InputError(f"{folder}: holds a recording already; name another folder, or --force to replace it")
-    part = folder.with_name(folder.name + ".part")
-    if part.exists():
-        if is_locked(part):
-            raise InputError(f"{part}: is being written by another run at this moment; name another folder")
-        shutil.rmtree(part)
-    part.mkdir(parents=True, mode=0o700)
-    return part
-
-
 class Recorder:
-    """Writes a recording; use as a context manager. On a fault the unfinished folder is removed, unless it is live.
+    """Writes a recording; use as a context manager. On a fault what was begun is removed, unless it is live.
 
     Parameters
     ----------
@@ -145,24 +145,38 @@ class Recorder:
     def __init__(self, folder: str | Path, origin: Origin, *, force: bool = False, live: bool = False,
                  reserve_bytes: int = RESERVE_BYTES) -> None:
         self.folder, self._origin, self._live = Path(folder), origin, live
-        self.part = claim_folder(folder, force)
+        self._claim = claim_folder(folder, force, origin.video, origin.source)
+        self.part = self._claim.part
         self._lock = FolderLock(self.part)
         self._n_frames, self._n_seen, self._t_first_s, self._t_last_s = 0, 0, math.nan, math.nan
         self._waiting: list[tuple[str, Any]] = []
         self.trouble, self.n_lost = "", 0
+        try:
+            self._begin(reserve_bytes)
+        except BaseException:
+            self._lock.free()
+            remove_own(self.part)
+            raise
+
+    def _begin(self, reserve_bytes: int) -> None:
+        """Lay out what is there from the start."""
+        origin = self._origin
         for name, text in ((JOB, origin.job_text), (CAMERA, origin.camera_text), (NOZZLE, origin.nozzle_text)):
+            _make_private(self.part / name)
             (self.part / name).write_text(text, encoding="utf-8")
         if origin.bench_picture is not None:
+            _make_private(self.part / BENCH_PICTURE)
             shutil.copyfile(origin.bench_picture, self.part / BENCH_PICTURE)
         self._video = _bring_video(origin, self.part)
+        _make_private(self.part / TRACE)
         # a live recording is begun by one thread and written by another, never by both at once
-        self._db = sqlite3.connect(self.part / TRACE, isolation_level=None, check_same_thread=not live, timeout=5.0)
+        self._db = sqlite3.connect(self.part / TRACE, isolation_level=None, check_same_thread=not self._live, timeout=5.0)
+        schema.create(self._db)  # before the log is used, so that the file itself carries our mark from the start
         self._db.execute("PRAGMA journal_mode = WAL")
         self._db.execute("PRAGMA synchronous = NORMAL")
-        schema.create(self._db)
         self._started = datetime.datetime.now(datetime.UTC)
         self._write_meta("recording")
-        if live:
+        if self._live:
             _make_reserve(self.part / RESERVE, reserve_bytes)
         self._t_commit_s = -math.inf
 
@@ -174,6 +188,11 @@ class Recorder:
             self.close()
         else:
             self.abandon()
+
+    @property
+    def key(self) -> str:
+        """What the recording is called elsewhere: when it was begun, and its name."""
+        return f"{self._started.isoformat(timespec='seconds')} {self.folder.name}"
 
     def add(self, result: FrameResult, note: PassNote | None = None, *, has_frame: bool = True) -> None:
         """Append one frame with all that it started, ended and concluded; the note goes with a pass that ended.
@@ -188,6 +207,8 @@ class Recorder:
             self._do("INSERT INTO parts VALUES (?, ?)", (result.frame_index, _motions(result.vision.parts)))
         for part_event in result.vision.part_events:
             self.add_part_event(part_event)
+        for lesson in result.lessons:
+            self.add_lesson(lesson)
         for warning in (*result.started, *result.ended):
             self.add_warning(warning)
         if result.pass_ended is not None:
@@ -231,20 +252,30 @@ class Recorder:
 
     def add_part_event(self, event: PartEvent) -> None:
         """Store what happened to a part, with its pictures before and after."""
-        self._do("INSERT INTO part_events (t_s, t_start_s, part, kind, dx_mm, dy_mm, turn_rad, sigma_mm, before, after) "
+        self._do("INSERT INTO part_events (t_s, t_start_s, part, kind, dx_mm, dy_mm, turn_rad, sigma_mm, before, "
+                 "after) "
                  f"VALUES ({','.join('?' * 10)})", (
-                     event.t_s, event.t_start_s, event.name, event.kind, *map(_num, event.shift_mm), _num(event.turn_rad),
-                     _num(event.sigma_mm), _png(event.before), _png(event.after)))
+                     event.t_s, event.t_start_s, event.name, event.kind, *map(_num, event.shift_mm),
+                     _num(event.turn_rad), _num(event.sigma_mm), _png(event.before), _png(event.after)))
 
     def add_mark(self, mark: JointMark) -> None:
         """Store how a person saw the joints."""
         self._do("INSERT INTO marks (t_s, kind, author, made_utc, undone_utc) VALUES (?, ?, ?, ?, ?)",
                  (mark.t_s, mark.kind, mark.author, mark.made_utc, mark.undone_utc or None))
 
+    def add_lesson(self, lesson: Lesson) -> None:
+        """Store what a melt taught."""
+        self._do("INSERT INTO lessons (t_s, kind, told_by, before_c, before_sigma_k, after_c, after_sigma_k, liquidus_c, wrong, "
+                 f"slope_k_s, at_zero_c, per_score_k, input_sigma_k, form_sigma_k) VALUES ({','.join('?' * 14)})", (
+                     lesson.sight.t_s, lesson.sight.kind, lesson.sight.told_by, *map(_num, (*lesson.before_c, *lesson.after_c)),
+                     _num(lesson.liquidus_c), _num(lesson.wrong), _num(lesson.slope_k_s), _num(lesson.at_zero_c),
+                     json.dumps([float(v) for v in lesson.per_score_k]), _num(lesson.input_sigma_k), _num(lesson.form_sigma_k)))
+
     def undo_mark(self, mark: JointMark, undone_utc: str) -> None:
         """Take a mark back; it stays in the trace as taken back."""
         self._do("UPDATE marks SET undone_utc = ? WHERE t_s = ? AND kind = ? AND made_utc = ?",
                  (undone_utc, mark.t_s, mark.kind, mark.made_utc))
+        self._do("DELETE FROM lessons WHERE t_s = ? AND kind = ?", (mark.t_s, mark.kind))
 
     def add_drop(self, t_s: float, count: int, reason: str) -> None:
         """Note frames that were not analysed."""
@@ -302,11 +333,14 @@ class Recorder:
         try:
             if not self.commit():
                 raise sqlite3.OperationalError(self.trouble)
+            self._claim.carry_over(self._db, _hash(self._origin.job_text))
             self._write_meta("closed")
             self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
             self._db.execute("PRAGMA journal_mode = DELETE")
             self._db.close()
-        except (sqlite3.OperationalError, OSError) as fault:
+            make_private(self.part)
+            write_manifest(self.part, entries_of(self._origin.source) if self._origin.source is not None else None)
+        except (sqlite3.OperationalError, OSError, MonitorError) as fault:
             self._db.close()
             self._lock.free()
             if not self._live:
@@ -314,19 +348,13 @@ class Recorder:
             self._note_trouble(str(fault))
             return self.part
         self._lock.free()
-        old = self.folder.with_name(self.folder.name + ".old")
-        if self.folder.exists():
-            shutil.rmtree(old, ignore_errors=True)
-            os.replace(self.folder, old)
-        os.replace(self.part, self.folder)
-        shutil.rmtree(old, ignore_errors=True)
-        return self.folder
+        return self._claim.settle()
 
     def abandon(self) -> None:
         """Throw the unfinished recording away."""
         self._db.close()
         self._lock.free()
-        shutil.rmtree(self.part, ignore_errors=True)
+        remove_own(self.part)
 
     def _do(self, sql: str, values: Any = ()) -> None:
         if len(self._waiting) >= MOST_WAITING:
@@ -370,16 +398,27 @@ class Recorder:
     def _write_meta(self, state: str) -> None:
         texts = self._origin
         meta = {
-            "state": state, "started_utc": self._started.isoformat(timespec="seconds"), "operator": texts.operator,
+            "state": state, "started_utc": texts.by.recorded_utc or self._started.isoformat(timespec="seconds"),
+            "operator": texts.by.operator or texts.operator, "recorded_from": texts.by.recorded_from, "kind": texts.by.kind,
             "code_version": code_version(), "video": self._video,
-            "hashes": {name: hashlib.sha256(text.encode()).hexdigest() for name, text in (
+            "live": self._live, "hashes": {name: _hash(text) for name, text in (
                 (JOB, texts.job_text), (CAMERA, texts.camera_text), (NOZZLE, texts.nozzle_text))},
             "frames": self._n_frames, "frames_seen": self._n_seen,
             "duration_s": self._t_last_s - self._t_first_s if self._n_frames else 0.0,
         }
+        meta |= texts.meta
         for key, value in meta.items():
             self._set(key, value if isinstance(value, str) else json.dumps(value))
         write_text_whole(self.part / META, json.dumps(meta, indent=1) + "\n")
+
+
+def _hash(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _make_private(path: Path) -> None:
+    """An empty file that only its owner may read; what is written into it keeps these rights."""
+    os.close(os.open(path, os.O_CREAT | os.O_WRONLY, 0o600))
 
 
 def _make_reserve(path: Path, n_bytes: int) -> None:
@@ -409,9 +448,10 @@ def _bring_video(origin: Origin, part: Path) -> str:
         except OSError:
             pass  # a file system without links: copy instead
     try:
+        _make_private(target)
         shutil.copyfile(origin.video, target)
     except OSError as fault:
-        raise EnvironmentFault(f"{target}: cannot copy the video: {fault.strerror}") from None
+        raise EnvironmentFault(f"{origin.video}: cannot be copied to {target}: {fault.strerror or fault}") from None
     return name
 
 
@@ -435,7 +475,7 @@ def _frame_row(result: FrameResult) -> dict[str, Any]:
     return row
 
 
-def _bench_row(bench: object) -> dict[str, Any]:
+def _bench_row(bench: BenchPose | PoseMiss) -> dict[str, Any]:
     if not isinstance(bench, BenchPose):
         return {"bench_reason": bench.reason}
     import cv2
@@ -447,7 +487,7 @@ def _bench_row(bench: object) -> dict[str, Any]:
     return row
 
 
-def _observation_row(seen: object) -> dict[str, Any]:
+def _observation_row(seen: NozzleObservation | NozzleMiss) -> dict[str, Any]:
     if not isinstance(seen, NozzleObservation):
         return {"obs_reason": seen.reason}
     row: dict[str, Any] = {"obs_cov": _blob(seen.cov), "obs_chi2_dof": _num(seen.chi2_dof)}
@@ -464,7 +504,8 @@ def _heat_row(frame: int, heat: HeatReading) -> tuple[Any, ...]:
 
 def _motions(parts: tuple[PartMotion, ...]) -> str:
     """Of all parts in one frame, as JSON."""
-    return json.dumps({p.name: [*(_short(float(v)) for v in (*p.shift_mm, p.turn_rad, p.sigma_mm, p.turn_sigma_rad, p.seen)),
+    return json.dumps({p.name: [*(_short(float(v)) for v in (*p.shift_mm, p.turn_rad, p.sigma_mm, p.turn_sigma_rad,
+                                                             p.seen)),
                                 None if p.is_present is None else int(p.is_present)] for p in parts})
 
 

@@ -6,10 +6,13 @@ import sqlite3
 
 from monitor.errors import InputError
 
-__all__ = ["APPLICATION_ID", "VERSION", "FRAME_COLUMNS", "create", "check_and_migrate"]
+__all__ = ["APPLICATION_ID", "FRAME_COLUMNS", "PERSONAL_KEYS", "PERSONAL_TABLES", "VERSION", "check", "create", "migrate"]
 
 APPLICATION_ID = 0x504C554D  # "PLUM"
 VERSION = 3
+# what people add to a recording, and no program can make again: carried over when the recording is made anew
+PERSONAL_TABLES: tuple[str, ...] = ("comments", "marks")
+PERSONAL_KEYS: tuple[str, ...] = ("what_if",)  # of the table meta
 
 # one row a frame: what was measured, then what was concluded; mm, rad, s; NULL means not known
 FRAME_COLUMNS: tuple[tuple[str, str], ...] = (
@@ -39,13 +42,18 @@ FRAME_COLUMNS: tuple[tuple[str, str], ...] = (
 
 _PARTS = """
 CREATE TABLE parts (frame INTEGER PRIMARY KEY, motions TEXT NOT NULL);
-    -- JSON: name -> [dx_mm, dy_mm, turn_rad, sigma_mm, turn_sigma_rad, share seen, present: 1, 0 or null]; null: not known
+    -- JSON: name -> [dx_mm, dy_mm, turn_rad, sigma_mm, turn_sigma_rad, share seen, present: 1, 0 or null]
+    -- null: not known
 CREATE TABLE part_events (
     id INTEGER PRIMARY KEY, t_s REAL NOT NULL, t_start_s REAL NOT NULL, part TEXT NOT NULL, kind TEXT NOT NULL,
     dx_mm REAL, dy_mm REAL, turn_rad REAL, sigma_mm REAL, before BLOB, after BLOB);  -- the place from above, PNG
 CREATE TABLE marks (
     id INTEGER PRIMARY KEY, t_s REAL NOT NULL, kind TEXT NOT NULL, author TEXT NOT NULL, made_utc TEXT NOT NULL,
     undone_utc TEXT);  -- kind: molten or solid, as a person saw the joints
+CREATE TABLE lessons (
+    id INTEGER PRIMARY KEY, t_s REAL NOT NULL, kind TEXT NOT NULL, told_by TEXT NOT NULL, before_c REAL, before_sigma_k REAL,
+    after_c REAL, after_sigma_k REAL, liquidus_c REAL, wrong REAL, slope_k_s REAL, at_zero_c REAL, per_score_k TEXT NOT NULL,
+    input_sigma_k REAL, form_sigma_k REAL);  -- what each melt taught of the coldest joint; per_score_k: JSON
 """
 _OTHERS = f"""{_PARTS}
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL);
@@ -83,8 +91,8 @@ def create(db: sqlite3.Connection) -> None:
     db.execute(f"PRAGMA user_version = {VERSION}")
 
 
-def check_and_migrate(db: sqlite3.Connection, path: str) -> None:
-    """Make sure that a trace is ours and of a version that this program reads.
+def check(db: sqlite3.Connection, path: str) -> int:
+    """Make sure that a trace is ours and of a version that this program reads; gives the version.
 
     Raises
     ------
@@ -97,6 +105,14 @@ def check_and_migrate(db: sqlite3.Connection, path: str) -> None:
     if version > VERSION:
         raise InputError(f"{path}: written by a newer program (trace version {version}, this one reads {VERSION}); "
                          "update plumeline")
+    if version < 1:
+        raise InputError(f"{path}: damaged: trace version {version}; analyse the clip again")
+    return version
+
+
+def migrate(db: sqlite3.Connection) -> None:
+    """Bring a trace that `check` has passed up to this version."""
+    version = db.execute("PRAGMA user_version").fetchone()[0]
     for number, script in enumerate(_MIGRATIONS[version - 1:], version + 1):
         db.executescript(f"BEGIN; {script} PRAGMA user_version = {number}; COMMIT;")
 

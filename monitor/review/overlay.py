@@ -12,8 +12,10 @@ import cv2
 import numpy as np
 
 from monitor.errors import InputError
+from monitor.files import replace_file
 from monitor.job import Job, parse_job
 from monitor.judging.exposure import onto_now
+from monitor.recording.outputs import check_output, sources_of
 from monitor.recording.reader import CAMERA, JOB, Recording
 from monitor.review.verdict import WARNING_WORDS
 from vision.camera import CameraModel, load_camera
@@ -66,27 +68,23 @@ def write_overlay(recording: Recording, path: Path,
                          "it was, or analyse it again with --copy-video")
     job = parse_job(recording.job_text, str(recording.folder / JOB))
     camera = load_camera(recording.folder / CAMERA)
-    part = path.with_name(f".{path.name}.part{path.suffix}")
+    check_output(path, sources_of(recording))
     rows = {int(frame): i for i, frame in enumerate(recording.frames["frame"])}
-    try:
-        with open_video(recording.video) as video, av.open(str(part), "w") as out:
-            stream = out.add_stream("libx264", rate=Fraction(30), options={"crf": "21", "preset": "veryfast"})
-            stream.width, stream.height = video.size_px[0] // 2 * 2, video.size_px[1] // 2 * 2
-            stream.pix_fmt, stream.time_base = "yuv420p", Fraction(1, TICKS_PER_S)
-            stream.codec_context.time_base = stream.time_base
-            for frame in video:
-                image = frame.image.copy()
-                if frame.index in rows:
-                    draw_frame(image, camera, job, marks_of(recording, rows[frame.index]))
-                picture = av.VideoFrame.from_ndarray(np.ascontiguousarray(image[:stream.height, :stream.width]),
-                                                     "bgr24")
-                picture.pts, picture.time_base = round(frame.t_s * TICKS_PER_S), stream.time_base
-                out.mux(stream.encode(picture))
-                progress(frame.t_s, video.duration_s)
-            out.mux(stream.encode(None))
-        part.replace(path)
-    finally:
-        part.unlink(missing_ok=True)
+    with replace_file(path) as part, open_video(recording.video) as video, av.open(str(part.absolute()), "w") as out:
+        stream = out.add_stream("libx264", rate=Fraction(30), options={"crf": "21", "preset": "veryfast"})
+        stream.width, stream.height = video.size_px[0] // 2 * 2, video.size_px[1] // 2 * 2
+        stream.pix_fmt, stream.time_base = "yuv420p", Fraction(1, TICKS_PER_S)
+        stream.codec_context.time_base = stream.time_base
+        for frame in video:
+            image = frame.image.copy()
+            if frame.index in rows:
+                draw_frame(image, camera, job, marks_of(recording, rows[frame.index]))
+            picture = av.VideoFrame.from_ndarray(np.ascontiguousarray(image[:stream.height, :stream.width]),
+                                                 "bgr24")
+            picture.pts, picture.time_base = round(frame.t_s * TICKS_PER_S), stream.time_base
+            out.mux(stream.encode(picture))
+            progress(frame.t_s, video.duration_s)
+        out.mux(stream.encode(None))
     return path
 
 
@@ -114,24 +112,24 @@ def marks_of(recording: Recording, i: int) -> FrameMarks:
 def draw_frame(image: np.ndarray, camera: CameraModel, job: Job, marks: FrameMarks) -> None:
     """Draw marks into a BGR picture, in place."""
     if marks.cam_from_bench is not None:
-        _draw_regions(image, camera, job, marks)
+        _draw_regions(image, camera, job, marks, marks.cam_from_bench)
         if marks.seen and np.isfinite(marks.tip_mm).all():
-            _draw_nozzle(image, camera, job, marks)
+            _draw_nozzle(image, camera, job, marks, marks.cam_from_bench)
     _draw_texts(image, marks.texts)
 
 
-def _draw_regions(image: np.ndarray, camera: CameraModel, job: Job, marks: FrameMarks) -> None:
+def _draw_regions(image: np.ndarray, camera: CameraModel, job: Job, marks: FrameMarks, pose: FloatArray) -> None:
     regions = [(job.target.outline_mm, TARGET, job.target.name)]
     regions += [(r.outline_mm, NEIGHBOUR, n) for n, r in zip(job.neighbour_names, job.neighbour, strict=True)]
     for outline, colour, name in regions:
         flat = onto_now(np.array(outline), marks.board_shift)
-        px = _project(camera, marks, np.column_stack([flat, np.full(len(flat), job.board.top_height_mm)]))
+        px = _project(camera, pose, np.column_stack([flat, np.full(len(flat), job.board.top_height_mm)]))
         _line(image, np.vstack([px, px[:1]]), colour)
         if np.isfinite(px).all():
             _text(image, name, (int(px[:, 0].min()), int(px[:, 1].min()) - 6), 0.45, colour)
 
 
-def _draw_nozzle(image: np.ndarray, camera: CameraModel, job: Job, marks: FrameMarks) -> None:
+def _draw_nozzle(image: np.ndarray, camera: CameraModel, job: Job, marks: FrameMarks, pose: FloatArray) -> None:
     """Outlet rim, the straight tube's two sides and axis, the jet's line to the aim point."""
     tip, axis = marks.tip_mm, marks.axis / np.linalg.norm(marks.axis)
     side = np.cross(axis, [1.0, 0.0, 0.0] if abs(axis[0]) < 0.8 else [0.0, 1.0, 0.0])
@@ -140,19 +138,19 @@ def _draw_nozzle(image: np.ndarray, camera: CameraModel, job: Job, marks: FrameM
     turn = np.linspace(0, 2 * np.pi, 37)[:, None]
     ring = np.cos(turn) * side + np.sin(turn) * up
     radius, length = job.nozzle.outer_diameter_mm / 2, job.nozzle.tube_length_mm
-    _line(image, _project(camera, marks, tip + radius * ring), NOZZLE)
-    _line(image, _project(camera, marks, tip - length * axis + radius * ring), NOZZLE, 1)
-    view = marks.cam_from_bench[:3, :3].T @ -marks.cam_from_bench[:3, 3] - tip
+    _line(image, _project(camera, pose, tip + radius * ring), NOZZLE)
+    _line(image, _project(camera, pose, tip - length * axis + radius * ring), NOZZLE, 1)
+    view = pose[:3, :3].T @ -pose[:3, 3] - tip
     across = np.cross(axis, view)
     width = np.linalg.norm(across)
     across *= radius / width if width > 0 else np.nan  # seen along its axis it has no sides
     for sign in (-1, 1):
-        _line(image, _project(camera, marks, np.array([tip + sign * across, tip + sign * across - length * axis])),
+        _line(image, _project(camera, pose, np.array([tip + sign * across, tip + sign * across - length * axis])),
               NOZZLE)
-    _line(image, _project(camera, marks, np.array([tip, tip - length * axis])), NOZZLE, 1)
+    _line(image, _project(camera, pose, np.array([tip, tip - length * axis])), NOZZLE, 1)
     if np.isfinite(marks.aim_mm).all():
         aim = np.array([*marks.aim_mm, job.board.top_height_mm])
-        px = _project(camera, marks, np.array([tip, aim]))
+        px = _project(camera, pose, np.array([tip, aim]))
         _line(image, px, AIM, 1)
         if np.isfinite(px[1]).all() and (np.abs(px[1]) < 1e5).all():
             centre = tuple(round(v) for v in px[1])
@@ -185,6 +183,5 @@ def _line(image: np.ndarray, px: FloatArray, colour: tuple[int, int, int], width
     cv2.polylines(image, [points], False, colour, width, cv2.LINE_AA, shift=4)
 
 
-def _project(camera: CameraModel, marks: FrameMarks, bench_mm: FloatArray) -> FloatArray:
-    pose = marks.cam_from_bench
+def _project(camera: CameraModel, pose: FloatArray, bench_mm: FloatArray) -> FloatArray:
     return camera.project(np.atleast_2d(bench_mm) @ pose[:3, :3].T + pose[:3, 3])

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import bisect
 from collections import OrderedDict
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import av
 import numpy as np
+from av.container import InputContainer
 from av.video.reformatter import VideoReformatter
 
 from vision.errors import SourceError
@@ -73,13 +75,14 @@ class Playback:
         stream = self._stream = self._container.streams.video[0]
         stream.thread_type = "AUTO"
         self._index = _list_frames(self._container, self.path)
-        self.times_s: FloatArray = (np.array(self._index.pts) - self._index.pts[0]) * float(stream.time_base)
-        self.start_s = float(self._index.pts[0] * stream.time_base)
+        tick_s = float(stream.time_base or 0.0)
+        self.times_s: FloatArray = (np.array(self._index.pts) - self._index.pts[0]) * tick_s
+        self.start_s = self._index.pts[0] * tick_s
         self.size_px = (stream.codec_context.width, stream.codec_context.height)
         self._most_kept = max(FEWEST_KEPT, int(cache_bytes / (1.5 * max(1, self.size_px[0] * self.size_px[1]))))
         self._kept: OrderedDict[int, av.VideoFrame] = OrderedDict()
         self._to_bgr = VideoReformatter()
-        self._coming = None  # decoded pictures that follow the last one, while reading on is possible
+        self._coming: Iterator[av.VideoFrame] | None = None  # those that follow the last one, while one can read on
         self._hurry_before = 0  # up to this stamp only pictures that others refer to are decoded
         self._reached = self._landed = -1  # stamp of the last picture decoded, and of the first since the last jump
 
@@ -122,7 +125,7 @@ class Playback:
             self._kept.move_to_end(pts)
         if picture is None:
             raise SourceError(f"{self.path}: the frame at {self.times_s[index]:.3f} s is damaged")
-        image = self._to_bgr.reformat(picture, format="bgr24").to_ndarray()
+        image = self._to_bgr.reformat(picture, format="bgr24").to_ndarray().astype(np.uint8, copy=False)
         return Frame(index, float(self.times_s[index]), image, str(self.path))
 
     def _reach(self, pts: int) -> av.VideoFrame | None:
@@ -169,20 +172,21 @@ class Playback:
             self._reached = picture.pts
             self._landed = min(self._landed, picture.pts)
             if picture.pts >= valid_from:
-                self._keep(picture)
+                self._keep(picture, picture.pts)
             if picture.pts >= pts:
                 return picture if picture.pts == pts else None
         self._coming = None
         return None
 
-    def _keep(self, picture: av.VideoFrame) -> None:
-        self._kept[picture.pts] = picture
-        self._kept.move_to_end(picture.pts)
+    def _keep(self, picture: av.VideoFrame, pts: int) -> None:
+        self._kept[pts] = picture
+        self._kept.move_to_end(pts)
         while len(self._kept) > self._most_kept:
             self._kept.popitem(last=False)
 
 
-def _pictures(container: object, stream: object, playback: Playback | None = None):
+def _pictures(container: InputContainer, stream: av.VideoStream,
+              playback: Playback | None = None) -> Iterator[av.VideoFrame]:
     """Decoded pictures in order; what cannot be decoded, or would only be passed in a hurry, is left out."""
     packets = container.demux(stream)
     while True:
@@ -199,7 +203,7 @@ def _pictures(container: object, stream: object, playback: Playback | None = Non
             continue
 
 
-def _list_frames(container: object, path: Path) -> _Index:
+def _list_frames(container: InputContainer, path: Path) -> _Index:
     """Read through the packets without decoding them; where they carry no stamps, decode."""
     stream = container.streams.video[0]
     pts, keys, n_bare = [], [], 0
@@ -233,7 +237,7 @@ def _decode_stamps(path: Path) -> tuple[list[int], list[int]]:
     return pts, keys
 
 
-def _open(path: Path):
+def _open(path: Path) -> InputContainer:
     try:
         if path.stat().st_size == 0:
             raise SourceError(f"{path}: is empty")

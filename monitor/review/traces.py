@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import shapely
@@ -18,6 +19,7 @@ from monitor.judging.marks import MARK_WORDS
 from monitor.judging.technique import LONGEST_STEP_S, Grid, footprint, work_grid
 from monitor.recording.comments import Comment
 from monitor.recording.reader import Recording
+from monitor.review.machine import skipped_words
 from monitor.review.verdict import WARNING_WORDS
 from vision.types import FloatArray
 
@@ -113,7 +115,7 @@ def traces_of(recording: Recording, job: Job) -> Traces:
                   bands(recording.heat, "energy_j", job.target.name))
 
 
-def bands(rows: Sequence[dict], key: str, name: str) -> FloatArray:
+def bands(rows: Sequence[dict[str, Any]], key: str, name: str) -> FloatArray:
     """Low, middle and high of one named estimate, shape (n, 3); nan where there is none."""
     unknown = (math.nan,) * 3
     return np.array([row[key].get(name) or unknown for row in rows], float).reshape(-1, 3)  # None becomes nan
@@ -129,11 +131,13 @@ def happenings_of(recording: Recording, comments: Iterable[Comment] = ()) -> tup
                         for w in recording.warnings]
     found += [Happening(e["t_s"], e["t_s"], "event", e["detail"], e["kind"]) for e in recording.events]
     found += [Happening(e["t_start_s"], e["t_s"], "part", part_title(e), e["kind"]) for e in recording.part_events]
-    found += [Happening(m["t_s"], m["t_s"], "part", f"{MARK_WORDS.get(m['kind'], m['kind'])}, said {m['author'] or 'a person'}", m["kind"])
+    found += [Happening(m["t_s"], m["t_s"], "part",
+                        f"{MARK_WORDS.get(m['kind'], m['kind'])}, said {m['author'] or 'a person'}", m["kind"])
               for m in recording.marks if m["undone_utc"] is None]
     found += [Happening(s["t_s"], s["t_s"], "event", _turned(s), "station") for s in recording.station]
-    found += [Happening(d["t_s"], d["t_s"], "gap", f"{d['count']} frames not analysed: {d['reason']}")
-              for d in recording.drops]
+    if recording.drops:
+        at = [d["t_s"] for d in recording.drops]
+        found.append(Happening(min(at), max(at), "gap", skipped_words(recording)))
     found += [Happening(c.t_s, c.t_s if c.t_end_s is None else c.t_end_s, "comment", c.text, c.author)
               for c in comments]
     return tuple(sorted(found, key=lambda h: (h.t_s, h.kind)))
@@ -190,13 +194,14 @@ def heating_in(recording: Recording, job: Job, start_s: float, end_s: float,
     return BoardMap(extent, rise_k, "K")
 
 
-def part_title(row: dict) -> str:
+def part_title(row: dict[str, Any]) -> str:
     """What happened to a part, in one line."""
     said = {"settled": "settled", "sprang_back": "was nudged and swam back", "moved": "moved", "stood_up": "stood up",
             "removed": "is gone"}.get(row["kind"], row["kind"])
     if row["dx_mm"] is None:
         return f"{row['part']} {said}"
-    return f"{row['part']} {said}: {math.hypot(row['dx_mm'], row['dy_mm']):.2f} mm, {math.degrees(row['turn_rad'] or 0.0):+.1f} degrees"
+    shift_mm, turn_deg = math.hypot(row["dx_mm"], row["dy_mm"]), math.degrees(row["turn_rad"] or 0.0)
+    return f"{row['part']} {said}: {shift_mm:.2f} mm, {turn_deg:+.1f} degrees"
 
 
 def _off_target(job: Job, x_mm: FloatArray, y_mm: FloatArray) -> FloatArray:
@@ -208,12 +213,13 @@ def _off_target(job: Job, x_mm: FloatArray, y_mm: FloatArray) -> FloatArray:
 
 def _near(grid: Grid, aim_mm: FloatArray, reach_mm: float) -> tuple[slice, slice]:
     """Rows and columns within reach of a spot."""
-    return tuple(slice(int(np.searchsorted(along, middle - reach_mm)),
-                       int(np.searchsorted(along, middle + reach_mm, "right")))
-                 for along, middle in ((grid.y_mm, aim_mm[1]), (grid.x_mm, aim_mm[0])))
+    rows, columns = (slice(int(np.searchsorted(along, middle - reach_mm)),
+                           int(np.searchsorted(along, middle + reach_mm, "right")))
+                     for along, middle in ((grid.y_mm, aim_mm[1]), (grid.x_mm, aim_mm[0])))
+    return rows, columns
 
 
-def _turned(row: dict) -> str:
+def _turned(row: dict[str, Any]) -> str:
     parts = [f"setpoint to {row['setpoint_c']:g} C"] if row["setpoint_c"] is not None else []
     parts += [f"airflow to {row['airflow_l_min']:g} L/min"] if row["airflow_l_min"] is not None else []
     return " and ".join(parts) or "station turned"

@@ -9,6 +9,7 @@ import numpy as np
 
 from monitor.job import Job
 from monitor.recording.reader import Recording
+from monitor.review.machine import machine_words, work_warnings
 
 __all__ = ["verdict", "summary", "WARNING_WORDS", "CAUTIONS", "ESTIMATE_LIMITS"]
 
@@ -38,16 +39,17 @@ ESTIMATE_LIMITS = (
 
 
 def verdict(recording: Recording, job: Job) -> str:
-    """One sentence: what was done over the target, what it delivered, and what went wrong."""
+    """One sentence: what was done over the target, what it delivered, what went wrong; then what the machine did."""
     clauses = [(p["t_start_s"], _pass_clause(p, job, len(recording.passes) > 1)) for p in recording.passes]
-    clauses += [(w["t_first_s"] or w["t_start_s"], _warning_clause(w)) for w in recording.warnings]
+    clauses += [(w["t_first_s"] or w["t_start_s"], _warning_clause(w)) for w in work_warnings(recording)]
     if not recording.passes:
         clauses.append((-1.0, f"no pass over {job.target.name} below the height limit"))
     texts = [text for _, text in sorted(clauses, key=lambda c: c[0])]
     if len(texts) > MOST_CLAUSES:
         texts = [*texts[:MOST_CLAUSES], f"and {len(texts) - MOST_CLAUSES} more events"]
     sentence = ", then ".join(texts)
-    return sentence[0].upper() + sentence[1:] + "."
+    machine = machine_words(recording)
+    return sentence[0].upper() + sentence[1:] + "." + (f" The machine: {'; '.join(machine)}." if machine else "")
 
 
 def summary(recording: Recording, job: Job) -> dict[str, Any]:
@@ -68,6 +70,7 @@ def summary(recording: Recording, job: Job) -> dict[str, Any]:
         "events": [{key: _tidy(e[key]) for key in ("t_s", "kind", "detail")} for e in recording.events],
         "energy_j": last["energy_j"] if last else None,
         "temp_c_at_end": last["temp_c"] if last else None,
+        "machine": machine_words(recording),
         "joint": {"state": last["joint"], "reason": last["joint_reason"]} if last else None,
         "doubts": last["flags"] if last else [],
     }
@@ -79,7 +82,7 @@ def _pass_clause(p: dict[str, Any], job: Job, is_numbered: bool) -> str:
     text = (f"{head}hovered {p['height_mean_mm']:.{_digits(spread)}f} mm (± {spread:.{_digits(spread)}f}) "
             f"for {p['dwell_s']:.1f} s over {job.target.name}")
     if p["energy_j"] is not None:
-        text += (f", about {_energy(p['energy_j'])} J into the part "
+        text += (f", about {_energy(p['energy_j'])} J into the part in that time "
                  f"(band {_energy(p['energy_low_j'])} to {_energy(p['energy_high_j'])} J, estimate)")
     return text
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import datetime
 import json
 import sqlite3
@@ -15,10 +14,12 @@ from typing import Any
 import numpy as np
 
 from monitor.engine.rerun import calibration_of, rerun
-from monitor.errors import EnvironmentFault
+from monitor.errors import EnvironmentFault, MonitorError
 from monitor.job import Job, ProtectionMeasure, job_text, parse_job
 from monitor.judging.exposure import heat_setup
+from monitor.recording.manifest import check_manifest, renew_manifest
 from monitor.recording.reader import TRACE, Recording
+from monitor.recording.trace_file import trace_for_writing
 from monitor.review.traces import Traces, traces_of
 from monitor.review.verdict import WARNING_WORDS
 
@@ -127,9 +128,11 @@ def keep_what_if(folder: Path, recording: Recording, found: WhatIf) -> None:
         "joint_c": _curve(found.traces),
     }
     try:
-        with contextlib.closing(sqlite3.connect(folder / TRACE, timeout=5.0)) as db, db:
+        before = check_manifest(folder, (TRACE,))
+        with trace_for_writing(folder / TRACE) as db:
             db.execute("INSERT OR REPLACE INTO meta VALUES ('what_if', ?)", (json.dumps(kept),))
-    except sqlite3.OperationalError as fault:
+        renew_manifest(folder, (TRACE,), before)
+    except (sqlite3.OperationalError, OSError, MonitorError) as fault:
         raise EnvironmentFault(f"{folder / TRACE}: the what-if cannot be saved: {fault}; is the recording yours to "
                                f"write?") from None
     recording.meta["what_if"] = kept
@@ -189,7 +192,8 @@ def _energies(old: Recording, new: Recording, job: Job) -> str:
     then, now = (r.heat[-1]["energy_j"].get(job.target.name) for r in (old, new))
     if not then or not now or then[1] is None or now[1] is None:
         return ""
-    return (f"{job.target.name} would have taken about {now[1]:.3g} J instead of {then[1]:.3g} J "
+    return (f"{job.target.name} would have taken about {now[1]:.3g} J instead of {then[1]:.3g} J in the whole "
+            f"recording "
             f"(bands {now[0]:.3g} to {now[2]:.3g} and {then[0]:.3g} to {then[2]:.3g} J)")
 
 

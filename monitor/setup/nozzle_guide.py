@@ -7,6 +7,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,9 +18,10 @@ from monitor.files import write_bytes_whole, write_text_whole
 from vision.nozzle_file import NozzleCalibration
 from vision.types import BenchPose, PoseMiss
 
-__all__ = ["Step", "NozzleGuide", "NozzleVerdict", "STEPS", "judge_nozzle"]
+__all__ = ["Step", "NozzleGuide", "NozzleVerdict", "STEPS", "judge_nozzle", "steps_for"]
 
 STILL_GREY = 2.0  # mean change of the picture between two looks
+REST_LOOKS = 3  # looks in a row without a change, a second or so
 WORST_RMS_MM, DOUBTFUL_RMS_MM = 1.0, 0.5
 LEAST_FOUND = 0.7
 
@@ -35,12 +37,19 @@ class Step:
         """What to do for it."""
         place = "the board" if self.over == "board" else "the bare mat"
         if self.height_mm == 0:
-            return f"let the rim of the cold nozzle rest on {place}"
-        return f"hold the cold nozzle {self.height_mm:g} mm over {place}, on gauge blocks or feeler stock"
+            return f"stand the cold nozzle upright on {place}, its rim flat on it"
+        return f"hold the cold nozzle {self.height_mm:g} mm over {place}, on a block, card or coin"
 
 
 STEPS = tuple(Step("board", h) for h in (0.0, 5.0, 10.0, 15.0, 20.0, 30.0)) + tuple(Step("mat", h)
                                                                                     for h in (10.0, 20.0, 30.0, 40.0))
+
+
+def steps_for(blocks_mm: Sequence[float], n_over_mat: int = 4) -> tuple[Step, ...]:
+    """Steps with the blocks that there are, 0 for none: each over the board, then the lower ones over the bare mat."""
+    blocks = sorted(b for b in blocks_mm if b >= 0)
+    over_mat = sorted({b for b in blocks if b > 0})[:n_over_mat]
+    return (*(Step("board", b) for b in blocks), *(Step("mat", b) for b in over_mat))
 
 
 @dataclass(frozen=True)
@@ -64,12 +73,24 @@ class NozzleGuide:
         self.folder, self.steps = folder, steps
         self._rows: list[tuple[str, Step]] = []
         self._before: np.ndarray | None = None
-        self.is_still = False
+        self.is_still, self._has_moved, self._n_still = False, False, 0
 
     @property
     def step(self) -> Step | None:
         """The one to take next; None when all are taken."""
         return self.steps[len(self._rows)] if len(self._rows) < len(self.steps) else None
+
+    @property
+    def has_come_to_rest(self) -> bool:
+        """Whether something moved since the last photograph and has lain still for a while: time for the next one."""
+        return self.step is not None and self._has_moved and self._n_still >= REST_LOOKS
+
+    def wanted(self) -> str:
+        """The photographs that are still to be taken, in words."""
+        left = self.steps[len(self._rows):]
+        places = [(name, [f"{s.height_mm:g}" for s in left if s.over == over])
+                  for name, over in (("board", "board"), ("bare mat", "mat"))]
+        return "; ".join(f"over the {name}: {', '.join(heights)} mm" for name, heights in places if heights)
 
     @property
     def n_taken(self) -> int:
@@ -81,6 +102,8 @@ class NozzleGuide:
         small = cv2.resize(image, (160, 90), interpolation=cv2.INTER_AREA).astype(np.float32)
         change = np.inf if self._before is None else float(np.abs(small - self._before).mean())
         self._before, self.is_still = small, change < STILL_GREY
+        self._has_moved |= change > STILL_GREY and math.isfinite(change)
+        self._n_still = self._n_still + 1 if self.is_still else 0
         if self.step is None:
             return "all taken: calibrate now"
         if isinstance(bench, PoseMiss):
@@ -102,6 +125,7 @@ class NozzleGuide:
             return "not taken: the picture could not be written"
         write_bytes_whole(self.folder / name, data.tobytes())
         self._rows.append((name, step))
+        self._has_moved, self._n_still = False, 0
         self._write_list()
         return ""
 

@@ -14,7 +14,7 @@ from vision.nozzle import Hold, NozzleBody, ToolPose
 from vision.nozzle_file import NozzleCalibration
 from vision.types import FloatArray
 
-__all__ = ["OTHER_LOOK", "Verdict", "gauge_verdict", "trust_words"]
+__all__ = ["OTHER_LOOK", "Verdict", "gauge_verdict", "trust_sentence", "trust_words"]
 
 HEIGHT_MM = 15.0  # over the board: a usual working height
 STANDING_MM = 0.15  # 1 sigma of a gauge block and of how level a nozzle stands on it; practice, no source
@@ -61,6 +61,27 @@ def gauge_verdict(heights_mm: FloatArray, sigmas_mm: FloatArray, known_mm: float
                        f"{told}. Too unsure to judge: this set-up cannot tell heights better.")
     return Verdict(difference, sigma, True, f"{told}. Agrees: heights can be trusted to about {SURE_Z * sigma:.1f} mm "
                    "(90 %).")
+
+
+def trust_sentence(found: NozzleCalibration, camera: CameraModel, body: NozzleBody, cam_from_bench: FloatArray,
+                   place_mm: FloatArray) -> str:
+    """How good heights are at a place, and what would halve their spread, in one sentence; arguments as
+    `trust_words`.
+    """
+    hold = found.holds[0] if found.holds else _UPRIGHT
+    now = _spreads(camera, body, cam_from_bench, place_mm, hold, found.bias)
+    worst = max(now)
+    if not np.isfinite(worst):
+        return "heights here cannot be told: look more from the side"
+    told = f"heights here are good to {SURE_Z * worst:.1f} mm (90 %, one frame, estimate from geometry); "
+    better = sorted((max(spread()), what)
+                    for what, spread in _measures(found, camera, body, cam_from_bench, place_mm, hold, now))
+    spread, what = better[0]
+    if spread <= worst / 2:
+        return f"{told}what would halve it: {what}"
+    if spread < WORTH_TELLING * worst:
+        return f"{told}nothing alone would halve it, most would help: {what} ({SURE_Z * spread:.1f} mm)"
+    return f"{told}no single measure would make it much better"
 
 
 def trust_words(found: NozzleCalibration, camera: CameraModel, body: NozzleBody, cam_from_bench: FloatArray,

@@ -11,6 +11,7 @@ import threading
 import time
 import wave
 from collections import deque
+from collections.abc import Callable
 from pathlib import Path
 from typing import Protocol
 
@@ -83,9 +84,10 @@ class QtOutput:
         self._stopped = QAudio.State.StoppedState
         self._sink = QAudioSink(device, form)
         self._sink.setBufferSize(round(BUFFER_S * RATE_HZ) * 2)
-        self._device = self._sink.start()
-        if self._device is None or self._sink.state() == self._stopped:
+        into = self._sink.start()
+        if into is None or self._sink.state() == self._stopped:
             raise OSError(f"{device.description()} cannot be opened")
+        self._into = into
         self.trouble, self._has_played = "", False
         self.delay_s = self._sink.bufferSize() / 2 / RATE_HZ
         self.name = device.description()
@@ -99,7 +101,7 @@ class QtOutput:
                 raise OSError("the sound device is gone")
             self._loop.processEvents()
             time.sleep(0.002)
-        self._device.write(data)
+        self._into.write(data)
         self._has_played = self._has_played or self._sink.processedUSecs() > 0
 
     def close(self) -> None:
@@ -134,7 +136,8 @@ class Player(threading.Thread):
         From a frame's arrival to the first sample made under its cue, device buffer included.
     """
 
-    def __init__(self, is_muted: bool = False, track: Path | None = None, output=find_output) -> None:
+    def __init__(self, is_muted: bool = False, track: Path | None = None,
+                 output: Callable[[bool], Output] = find_output) -> None:
         super().__init__(name="sound", daemon=True)
         self._make_output, self._is_muted = output, is_muted
         self._track_path = track

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from PyQt6.QtCore import QPointF, QRectF, Qt, pyqtSignal
 from PyQt6.QtGui import QColor, QPainter, QPen
-from PyQt6.QtWidgets import (QCheckBox, QComboBox, QDoubleSpinBox, QFormLayout, QHBoxLayout, QLabel, QLineEdit, QProgressBar,
+from PyQt6.QtWidgets import (QCheckBox, QFormLayout, QHBoxLayout, QLabel, QLineEdit, QProgressBar,
                              QPushButton, QSizePolicy, QVBoxLayout, QWidget)
 
 from monitor.setup.nozzle import calibrate_nozzle
@@ -21,6 +21,7 @@ from monitor.setup.nozzle_guide import NozzleGuide, judge_nozzle
 from monitor.ui.bench_draft import JobDraft
 from monitor.ui.bench_picture import picture_of
 from monitor.ui.bench_state import tr
+from monitor.ui.fields import Choice, Number
 from monitor.ui.bench_task import Task, in_process
 from monitor.ui.theme import font
 from vision.calibrate import CharucoTarget, calibrate_camera
@@ -29,7 +30,7 @@ from vision.errors import VisionError
 from vision.nozzle_file import save_nozzle
 from vision.types import PoseMiss
 
-__all__ = ["CameraTab", "NozzleTab", "camera_words"]
+__all__ = ["CameraTab", "NozzleTab", "camera_words", "solve_camera", "solve_nozzle"]
 
 LOOK_EVERY_S = 0.35
 DICTIONARIES = ("DICT_5X5_100", "DICT_4X4_50", "DICT_5X5_50", "DICT_6X6_250", "DICT_APRILTAG_36h11")
@@ -45,7 +46,7 @@ class CameraTab(QWidget):
     def __init__(self, folder: Path, cameras: list[CameraName] | None = None, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._cameras = list_cameras() if cameras is None else cameras
-        self.camera_box, self.look_through = QComboBox(), QPushButton(tr("Look through it"))
+        self.camera_box, self.look_through = Choice(), QPushButton(tr("Look through it"))
         self.camera_box.addItems([c.name for c in self._cameras] or [tr("no camera found")])
         self.camera_box.setAccessibleName(tr("camera"))
         self.look_through.setEnabled(bool(self._cameras))
@@ -53,7 +54,7 @@ class CameraTab(QWidget):
         self.locks = _line("small")
         self._folder, self._guide, self._photos = folder, None, []
         self._next_s, self._is_looking, self._insist = 0.0, threading.Event(), False
-        self.squares, self.dictionary = QLineEdit("9x6"), QComboBox()
+        self.squares, self.dictionary = QLineEdit("9x6"), Choice()
         self.square, self.marker = _number(25.0, 1, 200), _number(18.0, 1, 199)
         self.dictionary.addItems(DICTIONARIES)
         form = QFormLayout()
@@ -127,7 +128,7 @@ class CameraTab(QWidget):
     def calibrate(self) -> None:
         """Solve for the camera from what was taken."""
         photos, target = list(self._photos), self._target
-        self.task.run(in_process(_solve_camera, photos, target))
+        self.task.run(in_process(solve_camera, photos, target))
 
     def _ask_take(self) -> None:
         self._insist = True
@@ -234,7 +235,7 @@ class NozzleTab(QWidget):
             self.verdict.setText(self._draft.faults)
             return
         folder, camera = self.guide.folder, self.camera
-        self.task.run(in_process(_solve_nozzle, folder, job, camera))
+        self.task.run(in_process(solve_nozzle, folder, job, camera))
 
     def _take(self) -> None:
         if self.guide is None or self.guide.step is None or self._shown is None or self._shown.arrival is None:
@@ -297,12 +298,12 @@ class _View(QWidget):
         painter.end()
 
 
-def _solve_camera(photos, target, told):
+def solve_camera(photos, target, told):
     """In a process of its own."""
     return calibrate_camera(photos, target, progress=lambda done, whole: told(done / max(whole, 1)))
 
 
-def _solve_nozzle(folder, job, camera, told):
+def solve_nozzle(folder, job, camera, told):
     """In a process of its own."""
     return calibrate_nozzle(folder, job, camera, lambda done, whole: told(done / max(whole, 1)))
 
@@ -315,8 +316,8 @@ def _line(size: str, bold: bool = False, text: str = "") -> QLabel:
     return made
 
 
-def _number(value: float, low: float, high: float) -> QDoubleSpinBox:
-    made = QDoubleSpinBox()
+def _number(value: float, low: float, high: float) -> Number:
+    made = Number()
     made.setRange(low, high)
     made.setDecimals(2)
     made.setValue(value)

@@ -9,6 +9,7 @@ import math
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
+from types import EllipsisType
 from typing import Any
 
 from PyQt6.QtCore import QObject, pyqtSignal
@@ -66,7 +67,8 @@ class JobDraft(QObject):
 
     changed = pyqtSignal()
 
-    def __init__(self, data: dict[str, Any] | None = None, path: Path | None = None, keep_at: Path | None = None) -> None:
+    def __init__(self, data: dict[str, Any] | None = None, path: Path | None = None,
+                 keep_at: Path | None = None) -> None:
         super().__init__()
         self.data = copy.deepcopy(NEW_JOB if data is None else data)
         self.path, self._keep_at = path, keep_at
@@ -74,19 +76,25 @@ class JobDraft(QObject):
         self.undo_stack.setUndoLimit(MOST_UNDO)
         self.faults = ""
 
-    def load(self, text: str, path: Path | None) -> None:
-        """Take a job's text in place of the present one; JobError when it is none."""
+    def load(self, text: str, path: Path | None, *, as_first: bool = False) -> None:
+        """Take a job's text in place of the present one; JobError when it is none.
+
+        It can be undone, unless it is what the work begins with (`as_first`).
+        """
         parse_job(text, str(path or "job"))
-        self.data, self.path = tomllib.loads(text), path
-        self.undo_stack.clear()
-        self._forget()
+        data = tomllib.loads(text)
+        if as_first:
+            self.data, self.path = data, path
+            self.undo_stack.clear()
+        else:
+            self._set(data, tr("open a job"), path)
+        self.undo_stack.setClean()
+        self.forget()
         self.changed.emit()
 
     def start_anew(self) -> None:
-        """Begin a new job."""
-        self.data, self.path = copy.deepcopy(NEW_JOB), None
-        self.undo_stack.clear()
-        self.changed.emit()
+        """Begin a new job; undo brings the one before back."""
+        self._set(copy.deepcopy(NEW_JOB), tr("new job"), None)
 
     @property
     def is_changed(self) -> bool:
@@ -111,7 +119,7 @@ class JobDraft(QObject):
         self.path = path or self.path
         write_job(job, self.path)
         self.undo_stack.setClean()
-        self._forget()
+        self.forget()
         self.changed.emit()
 
     def recover(self) -> bool:
@@ -122,8 +130,7 @@ class JobDraft(QObject):
                 return False
         except (OSError, ValueError):
             return False
-        self.path = Path(kept["path"]) if kept.get("path") else None
-        self._set(kept["data"], tr("changes of last time"))
+        self._set(kept["data"], tr("changes of last time"), Path(kept["path"]) if kept.get("path") else None)
         return True
 
     def get(self, table: str, key: str) -> Any:
@@ -183,11 +190,12 @@ class JobDraft(QObject):
             del after["neighbour"][index]
         self._set(after, tr("remove a mark"))
 
-    def _set(self, after: dict[str, Any], text: str) -> None:
-        self.undo_stack.push(_Change(self, self.data, after, text))
+    def _set(self, after: dict[str, Any], text: str, path: Path | EllipsisType | None = ...) -> None:
+        """Change the data, and where the job is from when a path (or None) is given."""
+        self.undo_stack.push(_Change(self, (self.data, self.path), (after, self.path if path is ... else path), text))
 
-    def _become(self, data: dict[str, Any]) -> None:
-        self.data = data
+    def _become(self, data: dict[str, Any], path: Path | None) -> None:
+        self.data, self.path = data, path
         if self._keep_at is not None:
             try:
                 write_text_whole(self._keep_at, json.dumps({"path": str(self.path or ""), "data": data}))
@@ -195,7 +203,8 @@ class JobDraft(QObject):
                 log.warning("%s: not kept: %s", self._keep_at, fault)
         self.changed.emit()
 
-    def _forget(self) -> None:
+    def forget(self) -> None:
+        """Let go of what was kept across a crash."""
         if self._keep_at is not None:
             self._keep_at.unlink(missing_ok=True)
 
@@ -203,15 +212,15 @@ class JobDraft(QObject):
 class _Change(QUndoCommand):
     """From one state of the job to the next."""
 
-    def __init__(self, draft: JobDraft, before: dict, after: dict, text: str) -> None:
+    def __init__(self, draft: JobDraft, before: tuple, after: tuple, text: str) -> None:
         super().__init__(text)
         self._draft, self._before, self._after = draft, before, after
 
     def redo(self) -> None:
-        self._draft._become(self._after)
+        self._draft._become(*self._after)
 
     def undo(self) -> None:
-        self._draft._become(self._before)
+        self._draft._become(*self._before)
 
 
 def _mark(index: int, region: dict[str, Any], name: str) -> Mark:

@@ -9,23 +9,23 @@ from collections import deque
 from collections.abc import Callable
 
 from PyQt6.QtCore import Qt
-from PyQt6.QtWidgets import QHBoxLayout, QLabel, QStackedWidget, QVBoxLayout, QWidget
+from PyQt6.QtGui import QResizeEvent
+from PyQt6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
-from monitor.judging.alerts import EQUIPMENT, Priority, TechniqueWarning
+from monitor.judging.alerts import EQUIPMENT, MACHINE, TechniqueWarning
 from monitor.engine.annunciator import Alarm
 from monitor.engine.engine import Shown
 from monitor.ui.bench_panels import HeightPanel, LimitsPanel, StatePanel, SummaryPanel
 from monitor.ui.bench_picture import PictureView
 from monitor.ui.bench_state import big_state, height_words, joint_words, limit_rows, next_limit, summarise, tr
+from monitor.ui.bench_warnings import WarningLines, warning_lines
 from monitor.ui.bench_work import BenchWork
-from monitor.ui.theme import font, look, looks
 
 __all__ = ["HotPage"]
 
 SLOW_EVERY_S = 0.25  # figures that change slowly are not worth a repaint in every frame
 MAP_EVERY_S = 1.0
 BETWEEN_PASSES, LONGEST_PASS = 300, 10_800  # frames of height that are kept: ten seconds, and six minutes
-SIGNS = {Priority.HIGH: "⯃", Priority.MEDIUM: "▲", Priority.LOW: "○"}
 
 
 class HotPage(QWidget):
@@ -44,13 +44,7 @@ class HotPage(QWidget):
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.picture, self.state = PictureView(on_painted), StatePanel()
         self.height, self.limits, self.summary = HeightPanel(), LimitsPanel(), SummaryPanel()
-        self.warnings = QLabel()
-        self.warnings.setAccessibleName(tr("standing warnings"))
-        self.warnings.setWordWrap(True)
-        self.warnings.setTextFormat(Qt.TextFormat.PlainText)
-        self.warnings.setMinimumHeight(64)
-        self.warnings.setMaximumHeight(110)
-        self.warnings.setAlignment(Qt.AlignmentFlag.AlignTop)
+        self.warnings = WarningLines()
         self.lower = QStackedWidget()
         self.lower.addWidget(self.limits)
         self.lower.addWidget(self.summary)
@@ -61,15 +55,14 @@ class HotPage(QWidget):
         self._was_in_pass = False
         self.alarm = Alarm()
         self.n_passes_told = 0
-        looks().changed.connect(self._dress)
-        self._dress()
 
-    def begin(self) -> None:
-        """A session begins: forget what was before."""
+    def begin(self, keeps_summary: bool = False) -> None:
+        """A session begins: forget what was before; the last pass's summary may stay until the next one."""
         self._heights.clear()
         self._raised.clear()
         self.n_passes_told = 0
-        self.lower.setCurrentWidget(self.limits)
+        if not keeps_summary:
+            self.lower.setCurrentWidget(self.limits)
         self.picture.camera = self._work.inputs.camera if self._work.inputs else None
         self.picture.job = self._work.job
         self.picture.look_anew()
@@ -93,7 +86,7 @@ class HotPage(QWidget):
         if now_s >= self._next_slow_s:
             self._next_slow_s = now_s + SLOW_EVERY_S
             self._show_limits(result)
-            self._show_warnings(moment.alarm if moment is not None else Alarm())
+            self.warnings.tell(warning_lines(self.alarm, result.t_s) if result is not None else [])
         if self._work.map_kind and now_s >= self._next_map_s:
             self._next_map_s = now_s + MAP_EVERY_S
             self._work.renew_map()
@@ -136,15 +129,6 @@ class HotPage(QWidget):
         self.limits.tell(next_limit(heat, job.target.name), joint, reason,
                          limit_rows(heat, limits, job.neighbour_names, job.target.name), station)
 
-    def _show_warnings(self, alarm: Alarm) -> None:
-        lines = [f"{SIGNS[w.priority]} {tr(w.action)}: {w.text}" for w in alarm.shown[:3]]
-        if len(alarm.shown) > 3:
-            lines.append(tr("and {} more").format(len(alarm.shown) - 3))
-        lines += [tr("⏸ put aside until {:.0f} s: {} {}").format(s.until_s, s.kind.replace("_", " "), s.region) for s in alarm.shelved]
-        text = "\n".join(lines) or tr("no warnings")
-        if text != self.warnings.text():
-            self.warnings.setText(text)
-
     def _tell_pass(self, told) -> None:
         raised = [w for w in self._raised if w.t_start_s >= told.summary.t_start_s]
         self._raised.clear()
@@ -153,8 +137,8 @@ class HotPage(QWidget):
         self.lower.setCurrentWidget(self.summary)
 
     def top_warning(self) -> TechniqueWarning | None:
-        """The most urgent warning shown, of the work before the equipment."""
-        shown = sorted(self.alarm.shown, key=lambda w: w.kind in EQUIPMENT)
+        """The most urgent warning shown, of the work before the equipment and the machine."""
+        shown = sorted(self.alarm.shown, key=lambda w: (w.kind in MACHINE, w.kind in EQUIPMENT))
         return shown[0] if shown else None
 
     def _lay_out(self) -> None:
@@ -170,7 +154,6 @@ class HotPage(QWidget):
         whole.addLayout(left, 3)
         whole.addLayout(right, 2)
 
-    def _dress(self, _: object = None) -> None:
-        self.warnings.setFont(font("body"))
-        self.warnings.setStyleSheet(f"color: {look().ink}; background: {look().panel}; border: 1px solid {look().line}; "
-                                    "border-radius: 6px; padding: 6px;")
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        self.warnings.fit(self.window().height())
+        super().resizeEvent(event)

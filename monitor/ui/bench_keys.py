@@ -6,7 +6,16 @@ from collections.abc import Callable
 
 from PyQt6.QtCore import QSettings, Qt
 from PyQt6.QtGui import QAction, QKeySequence
-from PyQt6.QtWidgets import QDialog, QDialogButtonBox, QFormLayout, QKeySequenceEdit, QLabel, QScrollArea, QVBoxLayout, QWidget
+from PyQt6.QtWidgets import (
+    QDialog,
+    QDialogButtonBox,
+    QFormLayout,
+    QKeySequenceEdit,
+    QLabel,
+    QScrollArea,
+    QVBoxLayout,
+    QWidget,
+)
 
 from monitor.ui.bench_state import tr
 
@@ -27,7 +36,11 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "near": ("whole picture, or near the work", "Z"),
     "coaching": ("next way of coaching (between recordings)", "C"),
     "mark": ("mark this moment", "K"),
+    "seen_molten": ("the joints are molten: I see it", "Y"),
+    "still_solid": ("the joints are still solid: it did not give", "N"),
+    "unmark_joints": ("take the last word on the joints back", "U"),
     "open_last": ("open the last recording", "Ctrl+O"),
+    "page_guide": ("first run", "F5"),
     "page_setup": ("set up", "F2"),
     "page_hot": ("hot work", "F3"),
     "theme": ("light, dark, as the system", "F9"),

@@ -12,9 +12,9 @@ from pathlib import Path
 from PyQt6.QtCore import QEvent, QObject, QSettings, Qt, QTimer
 from PyQt6.QtWidgets import QApplication, QWidget
 
+from monitor.cost import write_stats
 from monitor.engine.analyse import Inputs
 from monitor.engine.source import LiveSource, PlayedVideo
-from monitor.cost import write_stats
 from monitor.errors import EnvironmentFault
 from monitor.heat.calibration import Calibration
 from monitor.recording.reader import recover_leftovers
@@ -42,19 +42,23 @@ class Opening:
 
 
 def open_bench(app: QApplication, source: LiveSource, inputs: Inputs | None, opening: Opening) -> Path | None:
-    """Show the window until it is closed, or until the source ends when that was asked for; gives the last recording."""
+    """Show the window until it is closed, or until the source ends when that was asked for; gives the last
+    recording.
+    """
     sys.setswitchinterval(SWITCH_S)
     settings, out = QSettings("plumeline", "bench"), opening.settings.out
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as fault:
-        raise EnvironmentFault(f"{out}: cannot hold recordings ({fault.strerror}); name another folder with --out") from None
+        raise EnvironmentFault(f"{out}: cannot hold recordings ({fault.strerror}); name another folder with "
+                               "--out") from None
     found = recover_leftovers(out)
     player = Player(opening.mute, opening.sound)
     player.start()
     work = BenchWork(source, inputs, opening.settings, player, opening.calibration,
                      watch_frozen=not isinstance(source, PlayedVideo))
     window = BenchWindow(work, settings, open_review)
+    window.asks = not opening.records_at_once and opening.minutes is None
     began_s = time.monotonic()
     if opening.records_at_once or opening.minutes is not None:
         work.begin()
@@ -62,7 +66,7 @@ def open_bench(app: QApplication, source: LiveSource, inputs: Inputs | None, ope
         if opening.minutes is not None:
             QTimer.singleShot(round(opening.minutes * 60_000), window.close)
     for asked in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(asked, lambda *_: window.close())  # the recording is finished first
+        signal.signal(asked, lambda *_: _close_now(window))  # the recording is finished first
     if sys.stderr is not None and not faulthandler.is_enabled():
         faulthandler.enable()  # what a library breaks shall not end without a word
     window.show()
@@ -71,9 +75,16 @@ def open_bench(app: QApplication, source: LiveSource, inputs: Inputs | None, ope
     window.start()
     app.exec()
     if opening.stats:
-        write_stats(opening.stats, {"source": source.name, "wall_s": round(time.monotonic() - began_s, 1), **window.stats()})
+        write_stats(opening.stats, {"source": source.name, "wall_s": round(time.monotonic() - began_s, 1),
+                                    **window.stats()})
     _delete(window, work)
     return _result(work)
+
+
+def _close_now(window: BenchWindow) -> None:
+    """Without a question: who asked is not before the screen."""
+    window.asks = False
+    window.close()
 
 
 def _delete(*objects: QObject) -> None:

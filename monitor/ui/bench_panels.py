@@ -14,16 +14,16 @@ from PyQt6.QtWidgets import QSizePolicy, QWidget
 
 from monitor.ui.bench_shapes import draw_arrow, draw_standing
 from monitor.ui.bench_state import Row, Summary, Told, tr
-from monitor.ui.theme import Look, Standing, cap_height_px, font, look, looks
+from monitor.ui.theme import Look, Standing, cap_height_px, font, glance_px, look, looks
 
-__all__ = ["StatePanel", "HeightPanel", "LimitsPanel", "SummaryPanel"]
+__all__ = ["Panel", "StatePanel", "HeightPanel", "LimitsPanel", "SummaryPanel"]
 
-NARROW_PX = 400
+NARROW_CHARS = 27
 READ_AT_1_M_MM, LEAST_AT_1_M_MM = 6.4, 4.7  # capitals of 22 and 16 arcmin
 WRAP = Qt.TextFlag.TextWordWrap
 
 
-class _Panel(QWidget):
+class Panel(QWidget):
     """A panel that holds one value and repaints when it changes."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
@@ -56,6 +56,12 @@ class _Panel(QWidget):
     def _draw(self, painter: QPainter, area: QRectF, shade: Look) -> None:
         raise NotImplementedError
 
+    def _small(self, times: float = 1.0, bold: bool = False) -> QFont:
+        """The smallest type of the screen, or so many times as large."""
+        made = font("body", bold=bold, tabular=True)
+        made.setPixelSize(round(times * glance_px(self.window().height())))
+        return made
+
     def _face(self, height_mm: float, bold: bool = False) -> QFont:
         """A face whose capitals are so high on this screen, but never more than a tenth of the window's height."""
         made = font("body", bold=bold, tabular=True)
@@ -64,7 +70,7 @@ class _Panel(QWidget):
         return made
 
 
-class StatePanel(_Panel):
+class StatePanel(Panel):
     """The one large state: shape, word, reason."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
@@ -110,10 +116,11 @@ class StatePanel(_Panel):
         painter.setFont(word)
         painter.drawText(QRectF(text.left(), top, text.width(), used.height() + 2), WRAP, told.word)
         painter.setFont(reason)
-        painter.drawText(QRectF(text.left(), top + used.height() + 4, text.width(), area.bottom() - top), WRAP, told.reason)
+        painter.drawText(QRectF(text.left(), top + used.height() + 4, text.width(), area.bottom() - top), WRAP,
+                         told.reason)
 
 
-class HeightPanel(_Panel):
+class HeightPanel(Panel):
     """The height as a big figure with its band, on a scale with the limits and the silent band."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
@@ -129,7 +136,8 @@ class HeightPanel(_Panel):
 
     def _draw(self, painter: QPainter, area: QRectF, shade: Look) -> None:
         figure, band, height, sigma, limits, silent = self._value
-        scale = QRectF(area.right() - 74, area.top() + 8, 26, area.height() - 16)
+        grown = self._small().pixelSize() / 15
+        scale = QRectF(area.right() - 74 * grown, area.top() + 8, 26 * grown, area.height() - 16)
         text = QRectF(area.left(), area.top(), scale.left() - area.left() - 10, area.height())
         big, small = self._face(16.0, bold=True), self._face(LEAST_AT_1_M_MM)
         _shrink(big, "88.8", text.width() * 0.72, text.height() * 0.62)
@@ -163,22 +171,28 @@ class HeightPanel(_Panel):
         painter.fillRect(QRectF(scale.left() + 1, y(high), scale.width() - 2, y(low) - y(high)), good)
         good.setAlpha(150)
         painter.fillRect(QRectF(scale.left() + 1, y(silent[1]), scale.width() - 2, y(silent[0]) - y(silent[1])), good)
-        painter.setFont(font("small", tabular=True))
+        face = self._small()
+        painter.setFont(face)
         painter.setPen(QPen(QColor(shade.ink), 2))
         for mm in limits:
             painter.drawLine(QPointF(scale.left() - 4, y(mm)), QPointF(scale.right() + 4, y(mm)))
-            painter.drawText(QRectF(scale.right() + 8, y(mm) - 10, 44, 20), Qt.AlignmentFlag.AlignVCenter, f"{mm:g}")
+            painter.drawText(QRectF(scale.right() + 8, y(mm) - face.pixelSize(), 3 * face.pixelSize(),
+                                    2 * face.pixelSize()),
+                             Qt.AlignmentFlag.AlignVCenter, f"{mm:g}")
         if height is not None:
             spread = 1.645 * (sigma or 0.0)
             painter.setPen(QPen(QColor(shade.ink), 3))
-            painter.drawLine(QPointF(scale.center().x(), y(height - spread)), QPointF(scale.center().x(), y(height + spread)))
-            mark = QPolygonF([QPointF(scale.left() - 10, y(height) - 8), QPointF(scale.left() + 6, y(height)),
-                              QPointF(scale.left() - 10, y(height) + 8)])
+            painter.drawLine(QPointF(scale.center().x(), y(height - spread)),
+                             QPointF(scale.center().x(), y(height + spread)))
+            side = 0.6 * face.pixelSize()
+            mark = QPolygonF([QPointF(scale.left() - side, y(height) - side),
+                              QPointF(scale.left() + 0.7 * side, y(height)),
+                              QPointF(scale.left() - side, y(height) + side)])
             painter.setBrush(QColor(shade.ink))
             painter.drawPolygon(mark)
 
 
-class LimitsPanel(_Panel):
+class LimitsPanel(Panel):
     """Time to the next limit, joint state, and each temperature beside its limit; all estimates."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
@@ -193,13 +207,14 @@ class LimitsPanel(_Panel):
 
     def _draw(self, painter: QPainter, area: QRectF, shade: Look) -> None:
         ahead, joint, reason, rows, station = self._value
-        head, body, small = font("head", bold=True), font("body", tabular=True), font("small")
+        head, body, small = self._small(1.3, bold=True), self._small(), self._small()
         step = QFontMetricsF(body).height() + 5
         foot = QFontMetricsF(small).height() + 2
         if area.height() < 3 * step + foot + len(rows) * step + 2 * QFontMetricsF(small).height():
             reason = ""  # where room is scarce the numbers come first
         y = area.top()
-        for text, face, ink in ((ahead, head, shade.ink), (tr("Joints: {}").format(joint) if joint else "", body, shade.ink),
+        for text, face, ink in ((ahead, head, shade.ink), (tr("Joints: {}").format(joint) if joint else "", body,
+                                                           shade.ink),
                                 (reason, small, shade.soft_ink)):
             if not text:
                 continue
@@ -222,7 +237,8 @@ class LimitsPanel(_Panel):
         if left:
             words = tr("{} more in a larger window; ").format(left) + words
         words = painter.fontMetrics().elidedText(words, Qt.TextElideMode.ElideRight, int(area.width()))
-        painter.drawText(QRectF(area.left(), area.bottom() - foot, area.width(), foot), Qt.AlignmentFlag.AlignBottom, words)
+        painter.drawText(QRectF(area.left(), area.bottom() - foot, area.width(), foot), Qt.AlignmentFlag.AlignBottom,
+                         words)
 
     def _draw_row(self, painter: QPainter, box: QRectF, row: Row, shade: Look) -> None:
         side = box.height() - 6
@@ -230,10 +246,11 @@ class LimitsPanel(_Panel):
             draw_standing(painter, QRectF(box.left(), box.top() + 3, side, side), row.standing, shade)
         painter.setPen(QColor(shade.ink))
         middle, metrics = Qt.AlignmentFlag.AlignVCenter, painter.fontMetrics()
-        pattern = tr("limit {}") if box.width() > NARROW_PX else "< {}"
+        pattern = tr("limit {}") if box.width() > NARROW_CHARS * painter.font().pixelSize() else "< {}"
         limit = pattern.format(row.limit) if row.limit else ""
         taken = metrics.horizontalAdvance(pattern.format("888 °C")) + 12
-        value_room = min(max(metrics.horizontalAdvance("888 °C (888 to 888)"), metrics.horizontalAdvance(row.value)) + 10, box.width() * 0.5)
+        value_room = min(max(metrics.horizontalAdvance("888 °C (888 to 888)"), metrics.horizontalAdvance(row.value))
+                         + 10, box.width() * 0.5)
         left = box.left() + side + 8
         name_room = max(30.0, box.right() - taken - value_room - left)
         painter.drawText(QRectF(left, box.top(), name_room, box.height()), middle,
@@ -243,7 +260,7 @@ class LimitsPanel(_Panel):
         painter.drawText(box, middle | Qt.AlignmentFlag.AlignRight, limit)
 
 
-class SummaryPanel(_Panel):
+class SummaryPanel(Panel):
     """A pass after lift-off: a verdict, at most three numbers, one trace."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
@@ -267,16 +284,17 @@ class SummaryPanel(_Panel):
 
     def _draw(self, painter: QPainter, area: QRectF, shade: Look) -> None:
         s: Summary = self._value
-        draw_standing(painter, QRectF(area.left(), area.top(), 34, 34), s.standing, shade)
+        side = 2 * self._small().pixelSize()
+        draw_standing(painter, QRectF(area.left(), area.top(), side, side), s.standing, shade)
         head = self._face(LEAST_AT_1_M_MM, bold=True)
-        room = QRectF(area.left() + 44, area.top(), area.width() - 44, area.height() * 0.3)
+        room = QRectF(area.left() + side + 10, area.top(), area.width() - side - 10, area.height() * 0.3)
         _shrink(head, s.verdict, room.width(), room.height())
         painter.setFont(head)
         painter.setPen(QColor(shade.ink))
         used = painter.boundingRect(room, WRAP, s.verdict)
         painter.drawText(room, WRAP, s.verdict)
-        y = max(area.top() + 38, used.bottom() + 4)
-        body = font("body", tabular=True)
+        y = max(area.top() + side + 4, used.bottom() + 4)
+        body = self._small()
         step = QFontMetricsF(body).height() + 3
         for label, value in s.numbers[:3]:
             painter.setFont(body)
@@ -287,11 +305,12 @@ class SummaryPanel(_Panel):
                              Qt.AlignmentFlag.AlignVCenter, value)
             y += step
         if s.note:
-            painter.setFont(font("small"))
             painter.setPen(QColor(shade.soft_ink))
             painter.drawText(QRectF(area.left(), y, area.width(), step), Qt.AlignmentFlag.AlignVCenter, s.note)
             y += step
-        self._draw_trace(painter, QRectF(area.left() + 34, y + 6, area.width() - 40, area.bottom() - y - 26), s, shade)
+        left, foot = 2.4 * body.pixelSize(), 1.5 * body.pixelSize()
+        self._draw_trace(painter, QRectF(area.left() + left, y + 6, area.width() - left - 6, area.bottom() - y - foot
+                                         - 6), s, shade)
 
     def _draw_trace(self, painter: QPainter, box: QRectF, s: Summary, shade: Look) -> None:
         t, h = s.trace
@@ -302,19 +321,22 @@ class SummaryPanel(_Panel):
         span_s = max(float(t[-1]), 0.1)
 
         def at(t_s: float, mm: float) -> QPointF:
-            return QPointF(box.left() + t_s / span_s * box.width(), box.bottom() - (mm - bottom) / (top - bottom) * box.height())
+            return QPointF(box.left() + t_s / span_s * box.width(), box.bottom() - (mm - bottom) / (top - bottom)
+                           * box.height())
         tint = QColor(shade.standings[Standing.GOOD].fill)
         tint.setAlpha(60)
         painter.fillRect(QRectF(at(0, s.band_mm[1]), at(span_s, s.band_mm[0])), tint)
-        painter.setFont(font("small", tabular=True))
+        face = self._small()
+        px = face.pixelSize()
+        painter.setFont(face)
         painter.setPen(QPen(QColor(shade.soft_ink), 1, Qt.PenStyle.DashLine))
         for mm in (low, high):
             painter.drawLine(at(0, mm), at(span_s, mm))
-            painter.drawText(QRectF(box.left() - 34, at(0, mm).y() - 9, 30, 18),
+            painter.drawText(QRectF(box.left() - 2.4 * px, at(0, mm).y() - 0.7 * px, 2.1 * px, 1.4 * px),
                              Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, f"{mm:g}")
         painter.setPen(QPen(QColor(shade.ink), 1.6))
         points: list[QPointF] = []
-        for t_s, mm in zip(t, h):
+        for t_s, mm in zip(t, h, strict=False):
             if math.isfinite(mm):
                 points.append(at(t_s, mm))
             elif points:
@@ -322,7 +344,7 @@ class SummaryPanel(_Panel):
                 points = []
         painter.drawPolyline(QPolygonF(points))
         painter.setPen(QColor(shade.soft_ink))
-        painter.drawText(QRectF(box.left(), box.bottom() + 2, box.width(), 18), Qt.AlignmentFlag.AlignLeft,
+        painter.drawText(QRectF(box.left(), box.bottom() + 2, box.width(), 1.5 * px), Qt.AlignmentFlag.AlignLeft,
                          tr("height [mm] over {:.1f} s").format(span_s))
 
 

@@ -1,4 +1,6 @@
-"""The set-up page: mark by looking, enter what was set, plan, and calibrate; the job is opened, changed and saved here."""
+"""The set-up page: mark by looking, enter what was set, plan, and calibrate; the job is opened, changed and saved
+here.
+"""
 
 from __future__ import annotations
 
@@ -9,8 +11,22 @@ from pathlib import Path
 
 from PyQt6.QtCore import Qt
 from PyQt6.QtGui import QKeySequence
-from PyQt6.QtWidgets import (QAbstractItemView, QButtonGroup, QFileDialog, QHBoxLayout, QHeaderView, QLabel, QPushButton, QScrollArea, QSplitter,
-                             QTableWidget, QTableWidgetItem, QTabWidget, QVBoxLayout, QWidget)
+from PyQt6.QtWidgets import (
+    QAbstractItemView,
+    QButtonGroup,
+    QFileDialog,
+    QHBoxLayout,
+    QHeaderView,
+    QLabel,
+    QPushButton,
+    QScrollArea,
+    QSplitter,
+    QTableWidget,
+    QTableWidgetItem,
+    QTabWidget,
+    QVBoxLayout,
+    QWidget,
+)
 
 from monitor.engine.analyse import Inputs, read_inputs
 from monitor.engine.engine import Shown
@@ -44,21 +60,23 @@ class SetupPage(QWidget):
         self._work = work
         out = work.settings.out
         self.draft = JobDraft(keep_at=out / "unsaved_job.json")
-        self._camera: CameraModel | None = work.inputs.camera if work.inputs else None
-        self._camera_path: Path | None = None
-        self._nozzle_path: Path | None = work.inputs.nozzle_path if work.inputs else None
+        self.camera: CameraModel | None = work.inputs.camera if work.inputs else None
+        self.camera_path: Path | None = None
+        self.nozzle_path: Path | None = work.inputs.nozzle_path if work.inputs else None
         self._next_view_s, self._is_filling = 0.0, False
         self.view, self.form = MarkView(self.draft), JobForm(self.draft)
         self.plan = PlanTab(self.draft, work.calibration)
         self.camera_tab, self.nozzle_tab = CameraTab(out / "calibration"), NozzleTab(self.draft, out / "calibration")
-        self.nozzle_tab.camera = self._camera
-        self.camera_tab.calibrated.connect(self._use_camera)
+        self.nozzle_tab.camera = self.camera
+        self.camera_tab.calibrated.connect(self.use_camera)
         self.camera_tab.camera_chosen.connect(lambda camera: work.use_source(Webcam(camera)))
-        self.nozzle_tab.calibrated.connect(self._use_nozzle)
+        self.nozzle_tab.calibrated.connect(self.use_nozzle)
         self.tabs = QTabWidget()
-        for name, tab in ((tr("Job"), self.form), (tr("Plan"), self.plan), (tr("Camera"), self.camera_tab), (tr("Nozzle"), self.nozzle_tab)):
+        for name, tab in ((tr("Job"), self.form), (tr("Plan"), self.plan), (tr("Camera"), self.camera_tab),
+                          (tr("Nozzle"), self.nozzle_tab)):
             self.tabs.addTab(tab, name)
         self.plan.start_taken.connect(lambda height_mm: setattr(work, "aim_mm", height_mm))
+        self.plan.stages_taken.connect(lambda stages: setattr(work, "stages", stages))
         self._build_tools()
         self._build_table()
         self.state = QLabel()
@@ -68,8 +86,9 @@ class SetupPage(QWidget):
         self.draft.changed.connect(self._when_changed)
         if work.inputs is None:
             self._take_up_calibrations()
+            self._take_up_job()
         if work.inputs is not None:
-            self.draft.load(work.inputs.job_text, None)
+            self.draft.load(work.inputs.job_text, work.inputs.job_path, as_first=True)
             self.view.fit_marks()
         elif self.draft.recover():
             work.notice.emit(tr("changes that were not saved last time are back; undo takes them away"))
@@ -87,12 +106,12 @@ class SetupPage(QWidget):
         self._next_view_s = time.monotonic() + VIEW_EVERY_S
         if shown.arrival is None:
             self.view.tell(tr("no picture: {}").format(shown.trouble))
-        elif self._camera is None:
+        elif self.camera is None:
             self.view.tell(tr("calibrate the camera first (tab Camera): then the bench is seen from above, in mm"))
         elif not isinstance(shown.bench, BenchPose):
             self.view.tell(tr("mat not recognised: {}").format(shown.bench.reason))
         else:
-            self.view.show_picture(shown.arrival.frame.image, self._camera, shown.bench, self._top_mm)
+            self.view.show_picture(shown.arrival.frame.image, self.camera, shown.bench, self._top_mm)
         self._show_state(shown)
 
     def close_down(self) -> None:
@@ -111,7 +130,8 @@ class SetupPage(QWidget):
         """Write the job where it came from, or where the user says."""
         path = path or self.draft.path
         if path is None:
-            name, _ = QFileDialog.getSaveFileName(self, tr("Save the job"), str(self._work.settings.out / "job.toml"), tr("Jobs (*.toml)"))
+            name, _ = QFileDialog.getSaveFileName(self, tr("Save the job"), str(self._work.settings.out / "job.toml"),
+                                                  tr("Jobs (*.toml)"))
             if not name:
                 return
             path = Path(name)
@@ -129,29 +149,37 @@ class SetupPage(QWidget):
     def _when_changed(self) -> None:
         """The draft changed: the session's job follows as soon as it is whole."""
         self._fill_table()
+        self.take_job_over()
+        self.target_button.setChecked(self.view.marks_target)
+        self.neighbour_button.setChecked(not self.view.marks_target)
+        self._show_state(None)
+
+    def take_job_over(self) -> None:
+        """Let the work follow the draft; a recording that runs keeps its job to the end."""
         job = self.draft.job()
         if job is not None and self._work.inputs is not None and not self._work.is_running:
             if job_text(job) != job_text(self._work.inputs.job):
                 self._work.use_job(job)
         elif job is not None and self._work.inputs is None:
             self._try_inputs()
-        for button, is_on in ((self.undo, self.draft.undo_stack.canUndo()), (self.redo, self.draft.undo_stack.canRedo())):
-            button.setEnabled(is_on)
-        self.target_button.setChecked(self.view.marks_target)
-        self.neighbour_button.setChecked(not self.view.marks_target)
+
+    def _show_unsaved(self, is_clean: bool) -> None:
         self._show_state(None)
 
     def _show_state(self, shown: Shown | None) -> None:
         if shown is not None:
             bench = shown.bench
-            self._mat = tr("mat: {} markers").format(bench.n_markers) if isinstance(bench, BenchPose) else tr("mat: not seen")
-        name = self.draft.path.name if self.draft.path else tr("job not saved yet")
-        star = " *" if self.draft.is_changed else ""
-        nozzle = tr("nozzle: {}").format(self._nozzle_path.name) if self._nozzle_path else tr("nozzle: not calibrated")
-        parts = [name + star, camera_words(self._camera), getattr(self, "_mat", tr("mat: not seen")), nozzle]
+            self._mat = tr("mat: {} markers").format(bench.n_markers) if isinstance(bench,
+                                                                                    BenchPose) else tr("mat: not seen")
+        name = self.draft.path.name if self.draft.path else tr("job without a file")
+        unsaved = tr(" (changed, not saved)") if self.draft.is_changed else ""
+        nozzle = tr("nozzle: {}").format(self.nozzle_path.name) if self.nozzle_path else tr("nozzle: not calibrated")
+        parts = [name + unsaved, camera_words(self.camera), getattr(self, "_mat", tr("mat: not seen")), nozzle]
         text = "    ".join(parts)
         if self.draft.faults:
             text += "\n" + tr("before recording: {}").format(self.draft.faults)
+        if self._work.is_running and self.draft.is_changed:
+            text += "\n" + tr("changes count from the next recording on; this one keeps its job")
         if text != self.state.text():
             self.state.setText(text)
 
@@ -163,38 +191,51 @@ class SetupPage(QWidget):
         if not camera.is_file():
             return
         try:
-            self._camera, self._camera_path = load_camera(camera), camera
+            self.camera, self.camera_path = load_camera(camera), camera
         except VisionError as fault:
             self._work.notice.emit(str(fault))
             return
-        self.nozzle_tab.camera = self._camera
-        self._work.engine.use_camera(self._camera)
-        self._nozzle_path = nozzle if nozzle.is_file() else None
+        self.nozzle_tab.camera = self.camera
+        self._work.engine.use_camera(self.camera)
+        self.nozzle_path = nozzle if nozzle.is_file() else None
 
-    def _use_camera(self, told) -> None:
-        self._camera, self._camera_path = told
-        self.nozzle_tab.camera = self._camera
-        self._work.engine.use_camera(self._camera)
-        self._nozzle_path = None  # it belonged to the camera before
+    def _take_up_job(self) -> None:
+        """The job of last time, when there are calibrations to work with."""
+        kept = self._work.settings.out / "calibration" / "job_in_use.toml"
+        if self.nozzle_path is None or not kept.is_file():
+            return
+        try:
+            self.draft.load(read_text(kept), None, as_first=True)
+            self.view.fit_marks()
+        except MonitorError as fault:
+            log.warning("%s: not taken up: %s", kept, fault)
+
+    def use_camera(self, told) -> None:
+        """Work with a camera that was just calibrated."""
+        self.camera, self.camera_path = told
+        self.nozzle_tab.camera = self.camera
+        self._work.engine.use_camera(self.camera)
+        self.nozzle_path = None  # it belonged to the camera before
         self._work.inputs = None
         self._show_state(None)
 
-    def _use_nozzle(self, path: Path) -> None:
-        self._nozzle_path = path
+    def use_nozzle(self, path: Path) -> None:
+        """Work with a nozzle that was just calibrated."""
+        self.nozzle_path = path
         self._try_inputs()
 
     def _try_inputs(self) -> None:
         """Put job, camera and nozzle together once all three are there."""
         job = self.draft.job()
-        camera = self._camera_path or (Path(self._work.settings.out) / "calibration" / "camera.toml")
-        if job is None or self._nozzle_path is None or not camera.is_file():
+        camera = self.camera_path or (Path(self._work.settings.out) / "calibration" / "camera.toml")
+        if job is None or self.nozzle_path is None or not camera.is_file():
             return
         try:
             text = job_text(job)
             made = self._work.settings.out / "calibration" / "job_in_use.toml"
             made.parent.mkdir(parents=True, exist_ok=True)
             made.write_text(text, encoding="utf-8")
-            inputs: Inputs = read_inputs("", made, camera, self._nozzle_path)
+            inputs: Inputs = read_inputs("", made, camera, self.nozzle_path)
             self._work.use_inputs(replace(inputs, job_text=text))
         except (MonitorError, VisionError, OSError) as fault:
             self._work.notice.emit(str(fault))
@@ -208,7 +249,8 @@ class SetupPage(QWidget):
         self.near.clicked.connect(self.view.fit_marks)
         self.undo, self.redo = QPushButton(tr("Undo")), QPushButton(tr("Redo"))
         self.remove = QPushButton(tr("Remove"))
-        self.open, self.save, self.new = QPushButton(tr("Open job")), QPushButton(tr("Save job")), QPushButton(tr("New job"))
+        self.open, self.save = QPushButton(tr("Open job")), QPushButton(tr("Save job"))
+        self.new = QPushButton(tr("New job"))
         for a, b in ((self.target_button, self.neighbour_button), (self.rectangle_button, self.corners_button)):
             group = QButtonGroup(self)
             for button in (a, b):
@@ -228,6 +270,12 @@ class SetupPage(QWidget):
         self.open.clicked.connect(self._ask_open)
         self.save.clicked.connect(lambda: self.save_job())
         self.new.clicked.connect(self.draft.start_anew)
+        stack = self.draft.undo_stack
+        for button, can, changes in ((self.undo, stack.canUndo, stack.canUndoChanged),
+                                     (self.redo, stack.canRedo, stack.canRedoChanged)):
+            button.setEnabled(can())
+            changes.connect(button.setEnabled)
+        stack.cleanChanged.connect(self._show_unsaved)  # no lambda: the stack outlives the page
         for button, key in ((self.undo, QKeySequence.StandardKey.Undo), (self.redo, QKeySequence.StandardKey.Redo),
                             (self.save, QKeySequence.StandardKey.Save), (self.new, QKeySequence.StandardKey.New)):
             button.setShortcut(QKeySequence(key))
@@ -301,8 +349,8 @@ class SetupPage(QWidget):
         for button in (self.new, self.open, self.save, self.undo, self.redo):
             first.addWidget(button)
         first.addStretch(1)
-        for widget in (QLabel(tr("mark:")), self.target_button, self.neighbour_button, self.rectangle_button, self.corners_button,
-                       self.snap_button, self.remove, self.whole, self.near):
+        for widget in (QLabel(tr("mark:")), self.target_button, self.neighbour_button, self.rectangle_button,
+                       self.corners_button, self.snap_button, self.remove, self.whole, self.near):
             second.addWidget(widget)
         second.addStretch(1)
         left, inner = QVBoxLayout(), QWidget()

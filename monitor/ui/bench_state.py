@@ -11,19 +11,23 @@ from dataclasses import dataclass
 import numpy as np
 from PyQt6.QtCore import QCoreApplication
 
-from monitor.judging.alerts import EQUIPMENT, Priority, TechniqueWarning
 from monitor.engine.engine import Shown
 from monitor.engine.session import PassTold
+from monitor.heat.melt import LAW
 from monitor.heat.types import Band, HeatReading
 from monitor.job import Job
+from monitor.judging.alerts import EQUIPMENT, STALE_S, Priority, TechniqueWarning
 from monitor.judging.pipeline import FrameResult, ToolState
+from monitor.review.verdict import WARNING_WORDS as WORDS
 from monitor.ui.theme import Standing
 from vision.types import TrackStatus
 
-__all__ = ["Told", "Row", "Summary", "tr", "big_state", "height_words", "limit_rows", "next_limit", "joint_words",
-           "summarise", "ARROWS"]
+__all__ = ["ARROWS", "Row", "Summary", "Told", "big_state", "height_words", "is_aim_known", "joint_words", "limit_rows", "next_limit",
+           "summarise", "tr", "warning_words"]
 
 Z90 = 1.645
+MOLTEN_SHOWN_S = 5.0  # for which a seen melt is the large state
+SHARPEST_SHARE = 0.25  # a forecast whose band begins before this share of its middle is only told by its beginning
 MOST_POINTS = 600  # of a drawn trace: more than the panel has columns, and 10 000 take Qt a tenth of a second
 ARROWS = {"too_far": "down", "too_close": "up"}
 
@@ -88,10 +92,24 @@ def big_state(shown: Shown) -> Told:
         return Told(Standing.UNKNOWN, tr("Not seen"), result.exposure.reason or tr("the nozzle is hidden"))
     if result.state is ToolState.NO_MAT:
         return Told(Standing.UNKNOWN, tr("Mat not in view"), tr("no measurement while the mat's markers are hidden"))
-    work = [w for w in alarm.shown if w.kind not in EQUIPMENT]
+    work = [w for w in alarm.shown if w.kind not in EQUIPMENT and not w.is_back]
     if work:
         return _of_warning(work[0])
-    return _of_tool(result)
+    if result.t_s - result.molten_s < MOLTEN_SHOWN_S:
+        return Told(Standing.GOOD, tr("Joints molten"), tr("seen: {}; try with a light nudge, never pull").format(_how(result)))
+    return _of_tool(result, shown.too_slow)
+
+
+def is_aim_known(result: FrameResult) -> bool:
+    """Whether this frame, or one a moment before, says where the jet points."""
+    now = result.exposure
+    return now.age_s <= STALE_S and bool(np.isfinite(now.aim_board_mm).all())
+
+
+def _how(result: FrameResult) -> str:
+    """By what the joints were seen molten."""
+    kinds = [lesson.sight.kind for lesson in result.lessons if LAW[lesson.sight.kind].is_above]
+    return tr(LAW[kinds[-1]].words) if kinds else tr("at {:.1f} s").format(result.molten_s)
 
 
 def height_words(result: FrameResult | None) -> tuple[str, str]:
@@ -117,13 +135,17 @@ def next_limit(heat: HeatReading | None, target: str) -> str:
     """Which limit comes first at the present input, and in what time."""
     if heat is None:
         return ""
-    ahead = [(b.mid, name, b) for name, b in heat.limit_in_s.items() if b is not None and math.isfinite(b.mid)]
+    ahead = [(b.low, b.mid, name, b) for name, b in heat.limit_in_s.items() if b is not None and math.isfinite(b.mid)]
     if not ahead:
         return tr("no limit ahead at this input")
-    mid, name, band = min(ahead, key=lambda a: a[0])
+    low, mid, name, band = min(ahead, key=lambda a: a[:2])
     name = target if name == "package top" else name
     if mid <= 0:
         return tr("{} is at its limit").format(name)
+    if low < 1.0:
+        return tr("{} may be at its limit already").format(name)
+    if low < SHARPEST_SHARE * mid or not math.isfinite(band.high):
+        return tr("{} at limit in {:.0f} s at the earliest").format(name, low)
     return tr("{} at limit in {:.0f} s ({})").format(name, mid, _span(band))
 
 
@@ -154,7 +176,7 @@ def summarise(told: PassTold, job: Job, heights: list[tuple[float, float]], band
     numbers = [(tr("height"), tr("{:.1f} mm, {:.0f} % in limits").format(p.height_mean_mm, 100 * p.in_limits)),
                (tr("dwell"), tr("{:.1f} s, {:.0f} % of the target swept").format(p.dwell_s, 100 * p.coverage))]
     if p.energy_j is not None:
-        numbers.append((tr("heat into the part"), tr("about {:.0f} J ({:.0f} to {:.0f}, estimate)").format(
+        numbers.append((tr("heat into the part, this pass"), tr("about {:.0f} J ({:.0f} to {:.0f}, estimate)").format(
             p.energy_j.mid, p.energy_j.low, p.energy_j.high)))
     near = [(t - p.t_start_s, h) for t, h in heights if p.t_start_s <= t <= p.t_end_s]
     trace = _thinned(*np.array(near, float).reshape(-1, 2).T)
@@ -175,11 +197,9 @@ def _thinned(t_s: np.ndarray, mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _verdict(number: int, kinds: list[str], told: PassTold, in_limits: float) -> str:
-    from monitor.review.verdict import WARNING_WORDS
-
     head = tr("Pass {}").format(number)
     if kinds:
-        return f"{head}: " + ", ".join(tr(WARNING_WORDS.get(k, k)) for k in kinds)
+        return f"{head}: " + ", ".join(tr(WORDS.get(k, k)) for k in kinds)
     if in_limits < 0.9:
         return f"{head}: " + tr("{:.0f} % of the time outside the height limits").format(100 * (1 - in_limits))
     share = told.in_band_share
@@ -189,14 +209,25 @@ def _verdict(number: int, kinds: list[str], told: PassTold, in_limits: float) ->
 
 def _of_warning(w: TechniqueWarning) -> Told:
     standing = Standing.ACT if w.priority is Priority.HIGH else Standing.HEED
-    return Told(standing, tr(w.action), w.text, ARROWS.get(w.kind, ""))
+    return Told(standing, tr(w.action), w.text_now or w.text, ARROWS.get(w.kind, ""))
 
 
-def _of_tool(result: FrameResult) -> Told:
+def warning_words(w: TechniqueWarning) -> str:
+    """What a warning's line in the list says: the value of now beside its limit, or that it is over but for the delay."""
+    if not w.is_back:
+        return f"{tr(w.action)}: {w.text_now or w.text}"
+    return tr("{}, back inside: {}").format(tr(WORDS.get(w.kind, w.kind)), w.text_now or tr("no longer there"))
+
+
+def _of_tool(result: FrameResult, too_slow: str) -> Told:
     if result.state is ToolState.ON_TARGET:
         if result.in_pass:
             return Told(Standing.GOOD, tr("On target"), tr("height and aim are inside their limits"))
         return Told(Standing.IDLE, tr("Near target"), tr("a pass begins by itself below the upper height limit"))
+    if result.state is ToolState.OFF_TARGET and not is_aim_known(result):
+        return Told(Standing.UNKNOWN, tr("Aim not known"), tr("too little of the nozzle is seen to tell where it points"))
+    if result.state is ToolState.NOT_YET and too_slow:
+        return Told(Standing.UNKNOWN, tr("Not found yet"), too_slow)
     words = {ToolState.NOT_YET: (tr("Waiting"), tr("bring the nozzle into view")),
              ToolState.AWAY: (tr("Away"), tr("the nozzle was led away; nothing is heated")),
              ToolState.OFF_TARGET: (tr("Off target"), tr("the jet points beside the target"))}

@@ -4,23 +4,39 @@ from __future__ import annotations
 
 import gc
 import logging
+import math
 import time
 from collections.abc import Callable
 
 from PyQt6.QtCore import QSettings, Qt, QTimer
 from PyQt6.QtGui import QCloseEvent, QGuiApplication
-from PyQt6.QtWidgets import QHBoxLayout, QInputDialog, QLabel, QMainWindow, QPushButton, QSizePolicy, QStackedWidget, QVBoxLayout, QWidget
+from PyQt6.QtWidgets import (
+    QHBoxLayout,
+    QInputDialog,
+    QLabel,
+    QMainWindow,
+    QPushButton,
+    QSizePolicy,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
 
-from monitor.judging.alerts import Priority
+from monitor.cost import Delays
 from monitor.engine.engine import Ended
 from monitor.engine.feedback import Mode
-from monitor.cost import Delays
+from monitor.judging.alerts import Priority
+from monitor.judging.marks import MARK_WORDS, MOLTEN, SOLID
+from monitor.ui.bench_close import CloseDialog
 from monitor.ui.bench_hot import HotPage
 from monitor.ui.bench_keys import KeysDialog, bind
 from monitor.ui.bench_setup import SetupPage
+from monitor.ui.bench_shapes import record_dot
 from monitor.ui.bench_state import tr
+from monitor.ui.bench_warnings import MachineStrip, machine_lines
 from monitor.ui.bench_work import AIRFLOW_STEP_L_MIN, SETPOINT_STEP_C, BenchWork
-from monitor.ui.theme import Standing, font, look, looks
+from monitor.ui.guide_page import GuidePage
+from monitor.ui.theme import font, look, looks
 
 __all__ = ["BenchWindow"]
 
@@ -28,7 +44,7 @@ BEAT_MS = 10
 TIDY_ALL_EVERY = 60
 NOTICE_S = 12.0
 HOT_ONLY = ("start_stop", "setpoint_up", "setpoint_down", "airflow_up", "airflow_down", "setpoint_exact", "put_aside", "take_back",
-            "reference", "next_map", "near", "coaching", "mark")
+            "reference", "next_map", "near", "coaching", "mark", "seen_molten", "still_solid", "unmark_joints")
 log = logging.getLogger("plumeline.bench")
 
 
@@ -42,19 +58,28 @@ class BenchWindow(QMainWindow):
     settings : QSettings
     open_recording : callable
         Opens a finished recording, given its folder.
+
+    Attributes
+    ----------
+    asks : bool
+        Whether closing asks about a recording that runs and a job that is not saved.
     """
 
     def __init__(self, work: BenchWork, settings: QSettings, open_recording: Callable[[object], None] = lambda folder: None,
                  parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self.setWindowTitle("Plumeline")
+        self.setWindowTitle("Plumeline[*]")
         self.work, self._settings, self._open_recording = work, settings, open_recording
+        self.asks = False
         self.paint_delays, self.holds = Delays(), Delays()
         self.hot = HotPage(work, self.paint_delays.add)
         self.setup = SetupPage(work)
         self.pages = QStackedWidget()
-        self.pages.addWidget(self.setup)
-        self.pages.addWidget(self.hot)
+        self.guide = GuidePage(work, self.setup)
+        for page in (self.guide, self.setup, self.hot):
+            self.pages.addWidget(page)
+        self.guide.to_setup.connect(self._mark_parts)
+        self.guide.to_hot.connect(lambda: self.show_page(self.hot))
         self._build_bar()
         self.actions_by_name = bind(self, self._acts(), settings)
         work.shown.connect(self._take, Qt.ConnectionType.QueuedConnection)
@@ -63,8 +88,10 @@ class BenchWindow(QMainWindow):
         work.station_changed.connect(self._show_bar)
         work.job_changed.connect(self._show_bar)
         work.notice.connect(self.tell)
+        self.setup.draft.undo_stack.cleanChanged.connect(self._show_unsaved)
         looks().changed.connect(self._dress)
         self._notice_until_s, self._session_from_s = 0.0, 0.0
+        self._made_s, self.first_height_s = time.monotonic(), math.nan
         self._beat_s = time.perf_counter()
         self._beat = QTimer(self)
         self._beat.setTimerType(Qt.TimerType.PreciseTimer)
@@ -74,9 +101,8 @@ class BenchWindow(QMainWindow):
         self._clock.timeout.connect(self._tidy)
         self._n_tidied = 0
         self.resize(1280, 720)
-        self.show_page(self.setup)
         self._dress()
-        self._show_bar()
+        self.show_page(self.hot if work.inputs is not None else self.guide)
 
     def start(self) -> None:
         """Start the engine and the window's own clocks."""
@@ -92,14 +118,20 @@ class BenchWindow(QMainWindow):
     def show_page(self, page: QWidget) -> None:
         """Go to a page."""
         self.pages.setCurrentWidget(page)
-        self.to_setup.setChecked(page is self.setup)
-        self.to_hot.setChecked(page is self.hot)
+        for button, its_page in self._to_pages:
+            button.setChecked(page is its_page)
+        if page is self.guide:
+            self.guide.go_to(self.guide.stack.currentIndex())
         for name in HOT_ONLY:  # arrows and letters belong to what is typed on the other page
             self.actions_by_name[name].setEnabled(page is self.hot)
         if page is self.hot:
             if not self.work.is_running:
                 self.hot.begin()
+                self.work.watch()
             self.hot.setFocus()
+        else:
+            self.work.unwatch()
+        self._show_bar()
 
     def tell(self, text: str) -> None:
         """A line for the user that goes away by itself."""
@@ -112,39 +144,69 @@ class BenchWindow(QMainWindow):
         """What the window and the engine cost."""
         return {"arrival_to_paint_ms": self.paint_delays.percentiles_ms(), "window_held_ms": self.holds.percentiles_ms(),
                 "platform": QGuiApplication.platformName(),
+                "first_height_s": None if math.isnan(self.first_height_s) else round(self.first_height_s, 2),
                 **self.work.engine.stats()}
 
     def closeEvent(self, event: QCloseEvent) -> None:
-        """Never lose a recording: it is finished before the window goes."""
+        """Never lose a recording: it is finished before the window goes. Asks once where something would be lost or broken off."""
+        if self.asks and (self.setup.draft.is_changed or self.work.is_running):
+            event.ignore()
+            self._ask_close()
+            return
         self._beat.stop()
         self._clock.stop()
         self.setup.close_down()
+        self.guide.close_down()
         self.work.stop()
         gc.enable()
         gc.unfreeze()
         event.accept()
 
+    def _mark_parts(self) -> None:
+        self.show_page(self.setup)
+        self.setup.tabs.setCurrentWidget(self.setup.form)
+        self.tell(tr("drag a rectangle over the part to be worked on, then over what must stay cool"))
+
+    def _show_unsaved(self, is_clean: bool) -> None:
+        self.setWindowModified(not is_clean)
+
+    def _ask_close(self) -> None:
+        dialog = CloseDialog(self.work.is_running, self.setup.draft.is_changed, self)
+        dialog.finished.connect(lambda _: self._when_answered(dialog.answer))
+        dialog.open()
+
+    def _when_answered(self, answer: str) -> None:
+        if answer == "save":
+            self.setup.save_job()
+        if answer == "leave":
+            self.setup.draft.forget()
+        if answer == "leave" or answer == "save" and not self.setup.draft.is_changed:
+            self.asks = False
+            self.close()
+
     def _take(self) -> None:
         shown = self.work.newest()
         if shown is None:
             return
+        if math.isnan(self.first_height_s) and shown.moment is not None and shown.moment.result.exposure.observed:
+            self.first_height_s = time.monotonic() - self._made_s
         if self.pages.currentWidget() is self.hot:
             self.hot.show_state(shown)
         else:
-            self.setup.show_state(shown)
+            self.pages.currentWidget().show_state(shown)
             self.hot.hear_told()
-        notices = shown.moment.notices if shown.moment is not None else ()
-        trouble = self.work.player.trouble if self.work.player is not None else ""
-        standing = "   ".join([*notices, *([tr("no sound: {}").format(trouble)] if trouble else [])])
-        if standing != self.standing_notice.text():
-            self.standing_notice.setText(standing)
-            self.standing_notice.setVisible(bool(standing))
+        self.machine.tell(machine_lines(shown, self.work.player.trouble if self.work.player is not None else ""))
 
     def _when_session(self, is_running: bool) -> None:
         if is_running:
             self._session_from_s = time.monotonic()
             self.hot.begin()
             self.show_page(self.hot)
+        else:
+            self.setup.take_job_over()  # what was changed meanwhile counts from now on
+            if self.pages.currentWidget() is self.hot:
+                self.hot.begin(keeps_summary=True)
+                self.work.watch()
         self._show_bar()
 
     def _when_ended(self, ended: Ended) -> None:
@@ -165,8 +227,9 @@ class BenchWindow(QMainWindow):
             self.banner.setVisible(False)
 
     def _build_bar(self) -> None:
-        self.to_setup, self.to_hot = QPushButton(tr("Set up (F2)")), QPushButton(tr("Hot work (F3)"))
-        for button, page in ((self.to_setup, self.setup), (self.to_hot, self.hot)):
+        self.to_guide, self.to_setup, self.to_hot = (QPushButton(tr(text)) for text in ("First run (F5)", "Set up (F2)", "Hot work (F3)"))
+        self._to_pages = ((self.to_guide, self.guide), (self.to_setup, self.setup), (self.to_hot, self.hot))
+        for button, page in self._to_pages:
             button.setCheckable(True)
             button.clicked.connect(lambda _=False, p=page: self.show_page(p))
         self.begin_button = QPushButton()
@@ -174,28 +237,28 @@ class BenchWindow(QMainWindow):
         self.begin_button.clicked.connect(self.work.toggle)
         self.keys_button = QPushButton(tr("Keys (F1)"))
         self.keys_button.clicked.connect(self._show_keys)
-        for button in (self.to_setup, self.to_hot, self.begin_button, self.keys_button):
+        for button in (self.to_guide, self.to_setup, self.to_hot, self.begin_button, self.keys_button):
             button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
-        self.bar_text = QLabel()
+        self.bar_text, self.dot = QLabel(), QLabel()
         self.bar_text.setFont(font("body", tabular=True))
         self.bar_text.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
-        self.banner, self.standing_notice = QLabel(), QLabel()
-        for label in (self.banner, self.standing_notice):
-            label.setWordWrap(True)
-            label.setTextFormat(Qt.TextFormat.PlainText)
-            label.setVisible(False)
+        self.banner, self.machine = QLabel(), MachineStrip()
+        self.banner.setWordWrap(True)
+        self.banner.setTextFormat(Qt.TextFormat.PlainText)
+        self.banner.setVisible(False)
         bar = QHBoxLayout()
-        for widget in (self.to_setup, self.to_hot, self.begin_button):
+        for widget in (self.to_guide, self.to_setup, self.to_hot, self.begin_button):
             bar.addWidget(widget)
         bar.addSpacing(12)
+        bar.addWidget(self.dot)
         bar.addWidget(self.bar_text, 1)
         bar.addWidget(self.keys_button)
         whole, inner = QVBoxLayout(), QWidget()
         whole.setContentsMargins(8, 6, 8, 6)
         whole.addLayout(bar)
         whole.addWidget(self.banner)
-        whole.addWidget(self.standing_notice)
         whole.addWidget(self.pages, 1)
+        whole.addWidget(self.machine)
         inner.setLayout(whole)
         self.setCentralWidget(inner)
 
@@ -203,16 +266,21 @@ class BenchWindow(QMainWindow):
         running = self.work.is_running
         key = self.actions_by_name["start_stop"].shortcut().toString() if hasattr(self, "actions_by_name") else ""
         self.begin_button.setText((tr("End ({})") if running else tr("Begin recording ({})")).format(key))
+        self.dot.setPixmap(record_dot(running and self.work.settings.records, 16, self.devicePixelRatioF(), look()))
         parts = []
         if running:
             past = int(time.monotonic() - self._session_from_s)
-            told = tr("● recording {}:{:02d}").format(past // 60, past % 60) if self.work.settings.records else tr("○ not recorded")
-            parts.append(told if self.work.engine.session is not None else tr("○ getting ready"))
+            told = tr("recording {}:{:02d}").format(past // 60, past % 60) if self.work.settings.records else tr("not recorded")
+            parts.append(told if self.work.engine.session is not None else tr("getting ready"))
+        elif self.work.is_watching:
+            parts.append(tr("watching: not recorded, no sound"))
         if self.work.job is not None:
             parts.append(tr("set {:.0f} °C, {:.0f} L/min").format(self.work.setpoint_c, self.work.airflow_l_min))
         coach = self.work.coach
         probe = tr(" (muted probe)") if running and coach is not None and coach.is_probe else ""
         parts.append(tr("coaching: {}").format(tr(self.work.settings.mode.value)) + probe)
+        if running and coach is not None and coach.stage_words:
+            parts.insert(0, coach.stage_words)
         text = "    ".join(parts)
         self.bar_text.setToolTip(text)
         room = self.bar_text.width() if self.isVisible() else 10_000
@@ -221,9 +289,7 @@ class BenchWindow(QMainWindow):
     def _dress(self, _: object = None) -> None:
         """Only when the look changes: a style sheet makes Qt lay the window out anew."""
         shade = look()
-        heed = shade.standings[Standing.HEED]
         self.banner.setStyleSheet(f"background: {shade.panel}; border: 1px solid {shade.line}; padding: 5px;")
-        self.standing_notice.setStyleSheet(f"background: {heed.fill}; color: {heed.ink}; padding: 5px;")
 
     def _acts(self) -> dict[str, Callable[[], None]]:
         work = self.work
@@ -235,8 +301,9 @@ class BenchWindow(QMainWindow):
             "airflow_down": lambda: work.turn_airflow(work.airflow_l_min - AIRFLOW_STEP_L_MIN),
             "setpoint_exact": self._ask_setpoint, "put_aside": self._put_aside, "take_back": work.unshelve_all,
             "reference": work.sound_reference, "next_map": self._next_map, "near": self.hot.picture.toggle_near, "coaching": self._next_mode,
-            "mark": self._mark, "open_last": self._open_last,
-            "page_setup": lambda: self.show_page(self.setup), "page_hot": lambda: self.show_page(self.hot),
+            "mark": self._mark, "seen_molten": lambda: self._mark_joints(MOLTEN), "still_solid": lambda: self._mark_joints(SOLID),
+            "unmark_joints": self._unmark_joints, "open_last": self._open_last,
+            "page_guide": lambda: self.show_page(self.guide), "page_setup": lambda: self.show_page(self.setup), "page_hot": lambda: self.show_page(self.hot),
             "theme": self._next_theme, "full_screen": self._toggle_full, "keys": self._show_keys,
         }
 
@@ -284,6 +351,15 @@ class BenchWindow(QMainWindow):
     def _mark(self) -> None:
         self.work.engine.in_session(lambda session: session.note("mark", "marked at the bench"))
         self.tell(tr("marked") if self.work.is_running else tr("nothing to mark: no recording runs"))
+
+    def _mark_joints(self, kind: str) -> None:
+        """The person's word on the joints."""
+        self.work.engine.in_session(lambda session: session.mark_joints(kind))
+        self.tell(tr("{} (U takes it back)").format(tr(MARK_WORDS[kind])) if self.work.is_running else tr("no recording runs"))
+
+    def _unmark_joints(self) -> None:
+        self.work.engine.in_session(lambda session: session.undo_mark())
+        self.tell(tr("the last word on the joints is taken back") if self.work.is_running else tr("no recording runs"))
 
     def _open_last(self) -> None:
         if self.work.is_running or self.work.last_folder is None:

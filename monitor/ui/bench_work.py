@@ -8,24 +8,26 @@ import math
 import os
 import shutil
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from PyQt6.QtCore import QObject, pyqtSignal
 
-from monitor.judging.alerts import TechniqueWarning
 from monitor.engine.analyse import Inputs
 from monitor.engine.engine import Ended, Engine, Shown
 from monitor.engine.feedback import Coach, Mode, load_skill, save_skill
 from monitor.engine.session import LOWEST_FREE_BYTES, Session
 from monitor.engine.source import LiveSource
+from monitor.engine.webcam import Webcam
 from monitor.errors import InputError
 from monitor.heat.calibration import Calibration
 from monitor.job import Job, job_text
+from monitor.judging.alerts import TechniqueWarning
+from monitor.judging.tracking import make_tracker
 from monitor.sound.player import Player
 from monitor.sound.tones import REFERENCE, Cue
-from monitor.judging.tracking import make_tracker
 from monitor.ui.bench_picture import MapLayer
 from monitor.ui.bench_state import tr
 
@@ -86,11 +88,13 @@ class BenchWork(QObject):
         self.inputs, self.settings, self.player, self.calibration = inputs, settings, player, calibration
         self.source = source
         self.engine = self._make_engine(source, watch_frozen)
-        self.is_running = False
+        self.is_running = self.is_watching = False
+        self._number = self._watch_number = 0  # of the engine's sessions
         self.coach: Coach | None = None
         self.setpoint_c = inputs.job.station.setpoint_c if inputs else math.nan
         self.airflow_l_min = inputs.job.station.airflow_l_min if inputs else math.nan
         self.aim_mm: float | None = None  # height to hold, as from a plan
+        self.stages: tuple[tuple[float, float], ...] = ()  # of that plan: height to hold [mm], seconds
         self.map_kind = ""
         self.layer: MapLayer | None = None
         self.last_folder: Path | None = None
@@ -125,7 +129,7 @@ class BenchWork(QObject):
         if self.is_running:
             self.notice.emit(tr("end the recording first"))
             return
-        old, self.source = self.engine, source
+        old, self.source, self.is_watching = self.engine, source, False
         self.engine = self._make_engine(source, True)
         # a camera that blocks must not hold the window up
         threading.Thread(target=old.stop, name="old camera", daemon=True).start()
@@ -146,20 +150,37 @@ class BenchWork(QObject):
         except (InputError, OSError) as fault:
             self.notice.emit(str(fault))
             return
-        inputs, settings, calibration, player = self.inputs, self.settings, self.calibration, self.player
+        self.is_running, self.is_watching = True, False
+        self._number = self.engine.begin_session(self._session_maker(self._folder, self.player))
+        self.session_changed.emit(True)
+
+    def watch(self) -> None:
+        """Measure and judge without a recording and without a sound, as long as nothing is recorded."""
+        if self.is_running or self.is_watching or self.inputs is None or self.engine.is_over:
+            return
+        self.is_watching = True
+        self._watch_number = self.engine.begin_session(self._session_maker(None, None))
+
+    def unwatch(self) -> None:
+        """Stop that again."""
+        if self.is_watching:
+            self.is_watching = False
+            self.engine.end_session()
+
+    def _session_maker(self, folder: Path | None, player: Player | None) -> Callable[[], Session]:
+        """What makes a session with the job and the settings of now, in the analysis thread."""
+        inputs, settings, calibration = self.inputs, self.settings, self.calibration
         low, high = inputs.job.limits.height_mm
         aim_mm = self.aim_mm if self.aim_mm is not None and low < self.aim_mm < high else None
         self.coach = coach = Coach(inputs.job.limits, settings.mode, settings.band_share,
-                                   load_skill(self._skills, self._key), aim_mm)
-        folder = self._folder
+                                   load_skill(self._skills, self._key), aim_mm, stages=self.stages)
 
         def make() -> Session:
             make_one = settings.tracker or (lambda i: make_tracker(i.camera, i.nozzle_path, i.job, waits=False))
             return Session(inputs, make_one(inputs), coach, folder, calibration=calibration, video=settings.films,
+                           teaches=isinstance(self.source, Webcam),
                            operator=settings.operator, say=player.tell if player else (lambda cue: None))
-        self.is_running = True
-        self.engine.begin_session(make)
-        self.session_changed.emit(True)
+        return make
 
     def end(self) -> None:
         """Stop the session after the present frame."""
@@ -216,8 +237,9 @@ class BenchWork(QObject):
         """End session and engine; waits until the recording is whole."""
         self.engine.stop()
         if self.is_running:  # the signal would come when the window is gone
-            self._when_ended(self.engine.last_ended or Ended(None, tr("the recording could not be finished in time; it will be "
-                                                                      "when the window is next opened")))
+            ended = self.engine.last_ended
+            late = tr("the recording could not be finished in time; it will be when the window is next opened")
+            self._when_ended(ended if ended is not None and ended.number == self._number else Ended(None, late, self._number))
         if self.player is not None:
             self.player.stop()
 
@@ -251,7 +273,11 @@ class BenchWork(QObject):
         return name
 
     def _when_ended(self, ended: Ended) -> None:
-        if not self.is_running:
+        if ended.number == self._watch_number and self.is_watching:
+            self.is_watching = False
+            if ended.fault:
+                self.notice.emit(ended.fault)
+        if ended.number != self._number or not self.is_running:
             return
         self.is_running = False
         self.last_folder, self.last_fault = ended.folder, ended.fault

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from PyQt6.QtWidgets import QComboBox, QDialog, QDialogButtonBox, QFileDialog, QFormLayout, QLabel, QPushButton, QVBoxLayout, QWidget
+from PyQt6.QtWidgets import QDialog, QDialogButtonBox, QFileDialog, QFormLayout, QLabel, QPushButton, QVBoxLayout, QWidget
 
 from monitor.errors import InputError, MonitorError
 from monitor.job import Job, parse_job
 from monitor.recording.reader import JOB, Recording, open_recording
 from monitor.review.traces import Traces, traces_of
+from monitor.ui.fields import Choice
 from monitor.ui.review_keys import tr
 
 __all__ = ["Beside", "BesideDialog", "pass_numbered", "read_beside"]
@@ -60,7 +61,7 @@ class BesideDialog(QDialog):
         self.setWindowTitle(tr("Lay another pass beside"))
         self._recording = recording
         self.folder = recording.folder
-        self._own, self._other, self._from = QComboBox(), QComboBox(), QLabel(tr("this recording"))
+        self._own, self._other, self._from = Choice(), Choice(), QLabel(tr("this recording"))
         _fill(self._own, recording.passes)
         self._own.setCurrentIndex(max(0, self._own.findData(own_pass)))
         _fill(self._other, recording.passes)
@@ -100,7 +101,7 @@ class BesideDialog(QDialog):
         _fill(self._other, passes)
 
 
-def _fill(box: QComboBox, passes: Sequence[dict[str, Any]]) -> None:
+def _fill(box: Choice, passes: Sequence[dict[str, Any]]) -> None:
     box.clear()
     for p in passes:
         box.addItem(tr("pass {n}: {a:.2f} to {b:.2f} s, {h:.1f} mm").format(

@@ -6,8 +6,16 @@ from dataclasses import dataclass
 
 from PyQt6.QtCore import QCoreApplication, QSettings, Qt
 from PyQt6.QtGui import QKeySequence
-from PyQt6.QtWidgets import (QDialog, QDialogButtonBox, QFormLayout, QKeySequenceEdit, QLabel, QScrollArea, QVBoxLayout,
-                             QWidget)
+from PyQt6.QtWidgets import (
+    QDialog,
+    QDialogButtonBox,
+    QFormLayout,
+    QKeySequenceEdit,
+    QLabel,
+    QScrollArea,
+    QVBoxLayout,
+    QWidget,
+)
 
 __all__ = ["COMMANDS", "Command", "KeysDialog", "keys_of", "settings", "tr"]
 
@@ -53,6 +61,10 @@ COMMANDS = (
     Command("undo", "Undo", ("Ctrl+Z",), "Comments"),
     Command("redo", "Redo", ("Ctrl+Shift+Z", "Ctrl+Y"), "Comments"),
     Command("mark", "Comment on this moment or span", ("M",), "Comments"),
+    Command("seen_molten", "Joints seen molten here", ("Y",), "Joints"),
+    Command("still_solid", "Joints still solid here", ("N",), "Joints"),
+    Command("unmark_joints", "Take the last word on the joints back", ("U",), "Joints"),
+    Command("show_part", "The part before and after", ("B",), "Joints"),
     Command("play_or_pause", "Play or pause", ("Space",), "Go"),
     Command("step_forward", "One frame forward", ("Right",), "Go"),
     Command("step_back", "One frame back", ("Left",), "Go"),

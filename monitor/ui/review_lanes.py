@@ -102,7 +102,8 @@ def lanes_of(traces: Traces, job: Job, found: Sequence[Happening], other: tuple[
                   job.limits.height_mm, 2.2),
         CurveLane(tr("off target"), "mm", (Curve(here, traces.t_s, traces.off_target_mm), *beside("off_target_mm", 0))),
         CurveLane(tr("tilt"), tr("degrees"), (Curve(here, traces.t_s, traces.tilt_deg), *beside("tilt_deg", 0))),
-        CurveLane(tr("speed"), "mm/s", (Curve(here, traces.t_s, traces.speed_mm_s, 0, False), *beside("speed_mm_s", 0))),
+        CurveLane(tr("speed"), "mm/s", (Curve(here, traces.t_s, traces.speed_mm_s, 0, False),
+                                        *beside("speed_mm_s", 0))),
     ]
     lanes += _heat_lanes(traces, job, again)
     parts = tuple(_bar(h) for h in found if h.kind == "part")
@@ -112,7 +113,8 @@ def lanes_of(traces: Traces, job: Job, found: Sequence[Happening], other: tuple[
     return [*lanes, BarLane(tr("not analysed"), gaps)] if gaps else lanes
 
 
-def thinned(t_s: FloatArray, values: FloatArray, start_s: float, end_s: float, n_columns: int) -> tuple[FloatArray, FloatArray]:
+def thinned(t_s: FloatArray, values: FloatArray, start_s: float, end_s: float, n_columns: int) -> tuple[FloatArray,
+                                                                                                        FloatArray]:
     """The part of a curve in view, at most about two points a column, keeping every column's extremes.
 
     Parameters
@@ -154,7 +156,7 @@ def _heat_lanes(traces: Traces, job: Job, again: Traces | None) -> list[CurveLan
         temps += (Curve(tr("joint centre, what if"), again.heat_t_s, again.temp_c["joint centre"], 4, True),)
         energy += (Curve(tr("what if"), again.heat_t_s, again.energy_j, 4, True),)
     return [CurveLane(tr("temperature, estimate"), "C", temps, weight=1.9, is_rising=True),
-            CurveLane(tr("heat, estimate"), "J", energy, weight=1.3, is_rising=True)]
+            CurveLane(tr("heat since start, est."), "J", energy, weight=1.3, is_rising=True)]
 
 
 def _warning_lanes(none: str, name: str, found: Sequence[Happening]) -> list[BarLane]:

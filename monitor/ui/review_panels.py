@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 
 from PyQt6.QtCore import QRectF, Qt, QTimer, pyqtSignal
 from PyQt6.QtGui import QImage, QPainter
-from PyQt6.QtWidgets import (QComboBox, QHBoxLayout, QLabel, QLineEdit, QListWidget, QListWidgetItem, QPlainTextEdit,
+from PyQt6.QtWidgets import (QHBoxLayout, QLabel, QLineEdit, QListWidget, QListWidgetItem, QPlainTextEdit,
                              QProgressBar, QPushButton, QSizePolicy, QVBoxLayout, QWidget)
 
 from monitor.review.charts import board_photo, map_figure, png_of
@@ -15,6 +15,7 @@ from monitor.recording.comments import LONGEST_TEXT, Comment
 from monitor.job import Job
 from monitor.recording.reader import Recording
 from monitor.review.traces import Happening, dwell_in, heating_in
+from monitor.ui.fields import Choice
 from monitor.ui.review_keys import settings, tr
 from monitor.ui.review_task import Task
 from monitor.ui.theme import look
@@ -22,7 +23,7 @@ from monitor.ui.theme import look
 __all__ = ["HappeningsPanel", "CommentsPanel", "MapsPanel", "WaitBar"]
 
 SHOWN_AFTER_MS = 300  # what is done sooner needs no bar
-SIGNS = {"pass": "\u25cf", "warning": "\u25b2", "event": "\u25c6", "gap": "\u2502", "comment": "\u270e"}
+SIGNS = {"pass": "\u25cf", "warning": "\u25b2", "event": "\u25c6", "part": "\u25a0", "gap": "\u2502", "comment": "\u270e"}
 
 
 class WaitBar(QWidget):
@@ -87,7 +88,7 @@ class HappeningsPanel(QWidget):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self._kinds, self._list = QComboBox(), QListWidget()
+        self._kinds, self._list = Choice(), QListWidget()
         self._kinds.setAccessibleName(tr("What to list"))
         self._list.setAccessibleName(tr("What happened"))
         self._list.setWordWrap(True)
@@ -248,7 +249,7 @@ class MapsPanel(QWidget):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self._which, self._wait, self._picture, self._words = QComboBox(), WaitBar(), _Picture(), QLabel()
+        self._which, self._wait, self._picture, self._words = Choice(), WaitBar(), _Picture(), QLabel()
         self._which.setAccessibleName(tr("Which map"))
         self._which.addItem(tr("Time under the jet"), "dwell")
         self._which.addItem(tr("Estimated rise of the board's top"), "heating")

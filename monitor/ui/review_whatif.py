@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from PyQt6.QtCore import Qt, pyqtSignal
-from PyQt6.QtWidgets import (QComboBox, QDoubleSpinBox, QFormLayout, QHBoxLayout, QLabel, QListWidget, QListWidgetItem,
+from PyQt6.QtWidgets import (QFormLayout, QHBoxLayout, QLabel, QListWidget, QListWidgetItem,
                              QPushButton, QScrollArea, QVBoxLayout, QWidget)
 
 from monitor.errors import MonitorError
 from monitor.heat.alloy import alloy_names
 from monitor.job import PROTECTION_NEEDS, Job, ProtectionMeasure
 from monitor.recording.reader import Recording
+from monitor.ui.fields import Choice, Number
 from monitor.ui.review_keys import tr
 from monitor.ui.review_panels import WaitBar
 from monitor.review.whatif import MOST_HIGHER_MM, Change, WhatIf, changed_job, what_if
@@ -38,7 +39,7 @@ class WhatIfPanel(QWidget):
         self.setpoint = _spin(50, 600, 5, " C", tr("Station setpoint"))
         self.airflow = _spin(1, 250, 1, " L/min", tr("Airflow"))
         self.higher = _spin(-MOST_HIGHER_MM, MOST_HIGHER_MM, 1, " mm", tr("Nozzle higher by"))
-        self.alloy = QComboBox()
+        self.alloy = Choice()
         self.alloy.setAccessibleName(tr("Alloy"))
         self.alloy.addItems(alloy_names())
         self.protections = _Protections()
@@ -141,7 +142,7 @@ class _Protections(QWidget):
 
     def __init__(self) -> None:
         super().__init__()
-        self._list, self._kind, self._where, self._value = QListWidget(), QComboBox(), QComboBox(), _spin(0, 5000, 1, "", tr("Measure's value"))
+        self._list, self._kind, self._where, self._value = QListWidget(), Choice(), Choice(), _spin(0, 5000, 1, "", tr("Measure's value"))
         self._list.setMaximumHeight(90)
         self._list.setAccessibleName(tr("Protections; checked ones are used"))
         self._kind.setAccessibleName(tr("Kind of protection"))
@@ -203,8 +204,8 @@ class _Protections(QWidget):
         self._list.addItem(item)
 
 
-def _spin(low: float, high: float, step: float, suffix: str, name: str) -> QDoubleSpinBox:
-    made = QDoubleSpinBox()
+def _spin(low: float, high: float, step: float, suffix: str, name: str) -> Number:
+    made = Number()
     made.setRange(low, high)
     made.setSingleStep(step)
     made.setDecimals(1)

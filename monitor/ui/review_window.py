@@ -9,14 +9,30 @@ from pathlib import Path
 import numpy as np
 from PyQt6.QtCore import QEvent, Qt
 from PyQt6.QtGui import QAction, QImage
-from PyQt6.QtWidgets import (QAbstractButton, QAbstractItemView, QCheckBox, QComboBox, QFileDialog, QHBoxLayout, QLabel,
-                             QMainWindow, QMenu, QSplitter, QTabWidget, QToolButton, QVBoxLayout, QWidget)
+from PyQt6.QtWidgets import (
+    QAbstractButton,
+    QAbstractItemView,
+    QCheckBox,
+    QComboBox,
+    QFileDialog,
+    QHBoxLayout,
+    QLabel,
+    QMainWindow,
+    QMenu,
+    QSplitter,
+    QTabWidget,
+    QToolButton,
+    QVBoxLayout,
+    QWidget,
+)
 
-from monitor.recording.comments import Comment, CommentBook, comments_of, save_comments
 from monitor.errors import MonitorError
 from monitor.job import Job, load_job, parse_job
+from monitor.recording.comments import Comment, CommentBook, comments_of, save_comments
 from monitor.recording.reader import JOB, TRACE, Recording, open_recording
 from monitor.review.traces import Traces, after, before, happenings_of, traces_of
+from monitor.review.verdict import verdict
+from monitor.review.whatif import WhatIf, keep_what_if
 from monitor.ui.review_beside import Beside, BesideDialog, read_beside
 from monitor.ui.review_cursor import Cursor
 from monitor.ui.review_frames import FrameBringer
@@ -25,6 +41,7 @@ from monitor.ui.review_keys import COMMANDS, KeysDialog, keys_of, settings, tr
 from monitor.ui.review_lanes import lanes_of
 from monitor.ui.review_outputs import ask_report, ask_tables, report_of, tables_of
 from monitor.ui.review_panels import CommentsPanel, HappeningsPanel, MapsPanel, WaitBar
+from monitor.ui.review_parts import PartsAtCursor
 from monitor.ui.review_recent import fill_recent, remember
 from monitor.ui.review_span import SpanAtCursor
 from monitor.ui.review_task import collector_paused
@@ -32,8 +49,6 @@ from monitor.ui.review_timeline import Timeline
 from monitor.ui.review_video import VideoView
 from monitor.ui.review_whatif import WhatIfPanel
 from monitor.ui.theme import font, looks
-from monitor.review.verdict import verdict
-from monitor.review.whatif import WhatIf, keep_what_if
 
 __all__ = ["ReviewWindow", "show_review"]
 
@@ -78,7 +93,7 @@ class ReviewWindow(QMainWindow):
     def _make_widgets(self) -> None:
         self.video, self.other_video, self.timeline = VideoView(tr("this pass")), VideoView(tr("other pass")), Timeline()
         self.cursor = Cursor(self)
-        self.span = SpanAtCursor(self.cursor, self.timeline)
+        self.span, self.parts = SpanAtCursor(self.cursor, self.timeline), PartsAtCursor(self, self.cursor, self._refresh)
         self.happenings, self.comments = HappeningsPanel(), CommentsPanel()
         self.maps, self.what_if = MapsPanel(), WhatIfPanel()
         self.verdict, self.message, self.wait = QLabel(), QLabel(), WaitBar()
@@ -150,7 +165,7 @@ class ReviewWindow(QMainWindow):
 
     def command(self, name: str) -> Callable[[], None]:
         """What carries out a command: a method of the window, the cursor, the span or the timeline."""
-        holder = next(h for h in (self, self.cursor, self.span, self.timeline) if name in vars(type(h)) or name in ("close",))
+        holder = next(h for h in (self, self.cursor, self.span, self.timeline, self.parts) if name in vars(type(h)) or name in ("close",))
         return getattr(holder, name)
 
     def _draw_icons(self, *_: object) -> None:

@@ -13,9 +13,11 @@ from PyQt6.QtCore import QObject, Qt, pyqtSignal
 from PyQt6.QtGui import QColor, QFont, QPalette
 from PyQt6.QtWidgets import QApplication
 
-__all__ = ["DARK", "DASHES", "LIGHT", "SIZES_PT", "Look", "Looks", "Paint", "Standing", "cap_height_px", "contrast", "font", "look", "looks"]
+__all__ = ["DARK", "DASHES", "LIGHT", "SIZES_PT", "Look", "Looks", "Paint", "Standing", "cap_height_px", "contrast", "font", "glance_px",
+           "look", "looks"]
 
 MM_PER_INCH = 25.4
+GLANCE_SHARE = 0.0235  # of the window's height
 CAP_SHARE = 0.72  # height of a capital over the type size, of common sans serif faces
 
 
@@ -153,6 +155,14 @@ def cap_height_px(height_mm: float, dots_per_inch: float) -> float:
     Text is read at 1 m when its capitals are 4.7 mm high (16 arcmin), easily at 6.4 mm (22 arcmin).
     """
     return height_mm / CAP_SHARE / MM_PER_INCH * dots_per_inch
+
+
+def glance_px(window_height: int) -> int:
+    """Smallest type of the hot-work screen, growing with its window [px].
+
+    On a 24 inch screen of 1080 lines a maximised window has capitals of 4.7 mm.
+    """
+    return max(13, round(GLANCE_SHARE * window_height))
 
 
 def contrast(a: str, b: str) -> float:

@@ -17,9 +17,9 @@ from pathlib import Path
 import numpy as np
 
 from monitor.engine.analyse import analyse, read_inputs
-from monitor.setup.nozzle import calibrate_nozzle
-from monitor.recording.export import export_csv
 from monitor.job import write_job
+from monitor.recording.export import export_csv
+from monitor.setup.nozzle import calibrate_nozzle
 from tests.benchmarks.scene import job_from_scene
 from vision.calibrate import CharucoTarget, calibrate_camera
 from vision.camera import save_camera
@@ -69,7 +69,7 @@ def main(arguments: list[str]) -> int:
             continue
         try:
             run_clip(scene.parent, out / scene.parent.name)
-        except Exception as fault:  # noqa: BLE001 - a benchmark reports and goes on
+        except Exception as fault:
             failed += 1
             print(f"{scene.parent.name}: {type(fault).__name__}: {fault}", flush=True)
     return 1 if failed else 0

@@ -5,10 +5,11 @@ import tracemalloc
 
 import numpy as np
 import pytest
-from hypothesis import given, settings, strategies as st
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from monitor.engine.source import Arrival
 from monitor.cost import MOST_MINUTES, Delays, Load
+from monitor.engine.source import Arrival
 from monitor.engine.video_writer import PictureLine
 from monitor.engine.views import Views
 from monitor.judging.pipeline import Judge
@@ -17,7 +18,8 @@ from tests.monitor.make import job, result, track
 from vision.types import Frame
 
 SAMPLES_A_MINUTE = 12
-OWN = (tracemalloc.Filter(True, "*/monitor/*"), tracemalloc.Filter(False, "*/monitor/heat/*"))  # compiled loops fill caches
+# compiled loops fill caches
+OWN = (tracemalloc.Filter(True, "*/monitor/*"), tracemalloc.Filter(False, "*/monitor/heat/*"))
 
 
 def arrival(i, shade=0, size=(48, 64)):

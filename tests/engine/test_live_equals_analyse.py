@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from monitor.judging.alerts import EQUIPMENT
 from monitor.engine.analyse import analyse
+from monitor.judging.alerts import EQUIPMENT
 from monitor.recording.reader import open_recording
 from tests.engine.make import SAMPLE, TruthTracker, run_lockstep, sample_inputs
 
@@ -25,7 +25,8 @@ class Lifted(TruthTracker):
 
 
 def told(recording):
-    return [(w["kind"], w["region"], w["t_start_s"], w["t_end_s"]) for w in recording.warnings if w["kind"] not in EQUIPMENT]
+    return [(w["kind"], w["region"], w["t_start_s"], w["t_end_s"]) for w in recording.warnings
+            if w["kind"] not in EQUIPMENT]
 
 
 def test_live_warnings_and_passes_equal_those_of_analyse(tmp_path, monkeypatch):

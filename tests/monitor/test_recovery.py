@@ -10,8 +10,8 @@ from monitor.engine.source import Arrival
 from monitor.engine.video_writer import VideoWriter
 from monitor.errors import InputError
 from monitor.judging.pipeline import Judge
-from monitor.recording.recorder import Origin, Recorder
 from monitor.recording.reader import open_recording, recover_leftovers
+from monitor.recording.recorder import Origin, Recorder
 from tests.monitor.make import JOB_TEXT, hover, job
 from vision.sources import open_video
 from vision.types import Frame
@@ -111,7 +111,8 @@ def test_a_video_that_was_cut_off_before_its_first_picture_is_nothing_to_complai
     where = crashed(tmp_path)
     video = where / "lesson.part" / "video.mkv"
     whole = video.read_bytes()
-    video.write_bytes(whole[:whole.index(b"\x1f\x43\xb6\x75") + cluster_bytes])  # RFC 9559: the first cluster's identifier
+    # RFC 9559: the first cluster's identifier
+    video.write_bytes(whole[:whole.index(b"\x1f\x43\xb6\x75") + cluster_bytes])
 
     assert recover_leftovers(where) == [where / "lesson"] and not caplog.records
     assert [p.name for p in (where / "lesson").glob("*video*")] == ["video.mkv"]

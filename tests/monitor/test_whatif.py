@@ -6,14 +6,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from monitor.engine.rerun import HEAT
 from monitor.errors import JobError
-from monitor.judging.exposure import heat_setup
 from monitor.heat.calibration import Calibration, save_calibration
 from monitor.heat.uncertainty import prior
 from monitor.job import ProtectionMeasure
+from monitor.judging.exposure import heat_setup
 from monitor.recording.reader import open_recording
 from monitor.review.report import report_html
-from monitor.engine.rerun import HEAT
 from monitor.review.traces import Cancelled, traces_of
 from monitor.review.whatif import Change, changed_job, keep_what_if, kept_what_if, what_if
 from tests.monitor.made_recording import make_recording
@@ -98,8 +98,8 @@ def test_a_calibration_that_no_longer_holds_is_named(recording, tmp_path):
     setup = heat_setup(job())
     known = replace(prior(), is_calibrated=True, height_range_m=(0.005, 0.03))
     layers = tuple((layer.thickness_m, layer.coverage) for layer in setup.board.layers)
-    save_calibration(Calibration(known, setup.board.thickness_m, layers, setup.station.bore_m, setup.station.airflow_m3_s,
-                                 (0.005, 0.03), 1.0, ()), folder / HEAT)
+    save_calibration(Calibration(known, setup.board.thickness_m, layers, setup.station.bore_m,
+                                 setup.station.airflow_m3_s, (0.005, 0.03), 1.0, ()), folder / HEAT)
     calibrated = open_recording(folder)
 
     assert "made for 30 L/min" in what_if(calibrated, job(), Change(airflow_l_min=60.0)).sentence

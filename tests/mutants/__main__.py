@@ -17,12 +17,10 @@ from pathlib import Path
 
 from tests.mutants.belonging import Imports
 from tests.mutants.faults import Fault, faults_of
-from tests.mutants.trial import COMPILING_S, Outcome, Shadow, elapsed
+from tests.mutants.trial import Outcome, Shadow
 
 ROOT = Path(__file__).resolve().parents[2]
-NEAREST = 2  # test files that always belong, and up to
-MOST = 8  # as long as together they take no more than
-MOST_CPU_S = 30.0  # on the faultless code
+MOST_TESTS = 12  # files, nearest first, until the budget is spent
 
 
 def main() -> int:
@@ -31,19 +29,15 @@ def main() -> int:
     places, imports, began_s = _places(args), Imports(ROOT), time.monotonic()
     survived, n = [], 0
     with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
-        shadow, clean = Shadow(ROOT, Path(folder)), {}
+        shadow = Shadow(ROOT, Path(folder))
         for path, fault in _chosen(args, places):
-            tests = _tests(shadow, imports, clean, path)
             source = (shadow.tree / path).read_text(encoding="utf-8")
-            outcome = Outcome(True, "no test uses this file", 0.0)
-            if tests:
-                allowed_s = COMPILING_S + 3 * sum(clean[t].cpu_s for t in tests)
-                users = {p.stem for p in imports.users(path)}
-                outcome = shadow.trial(path, fault.planted(source), users, tests, allowed_s)
+            outcome = _judged(shadow, imports, path, fault.planted(source))
             n += 1
-            survived += [_told(path, fault, source)] * outcome.passed
-            print(f"{'SURVIVED' if outcome.passed else 'killed':9s} {elapsed(began_s)} {_told(path, fault, source)}\n"
-                  f"          {outcome.told} ({outcome.cpu_s:.0f} s)", flush=True)
+            survived += [_told(path, fault, source)] * (not outcome.failed)
+            print(f"{'killed' if outcome.failed else 'SURVIVED':9s} {_told(path, fault, source)}\n"
+                  f"          {(time.monotonic() - began_s) / 60:.1f} min, {outcome.cpu_s:.0f} s of processor: "
+                  f"{outcome.failed or outcome.told}", flush=True)
     print(f"\n{n - len(survived)} of {n} killed ({100 * (n - len(survived)) / max(n, 1):.0f} %); survived:")
     print("\n".join(f"  {line}" for line in survived))
     return int(100 * (n - len(survived)) < args.at_least * n)
@@ -88,22 +82,17 @@ def _places(args: argparse.Namespace) -> list[tuple[Path, Fault]]:
     return [(p, fault) for p, fault in places if args.line is None or fault.line == args.line]
 
 
-def _tests(shadow: Shadow, imports: Imports, clean: dict[Path, Outcome], path: Path) -> list[Path]:
-    """The nearest test files that pass without a fault."""
-    chosen, cpu_s = [], 0.0
-    for _, test in imports.tests(path):
-        if len(chosen) >= MOST or (len(chosen) >= NEAREST and cpu_s > MOST_CPU_S):
-            break
-        if test not in clean:
-            clean[test] = shadow.clean_run([test])
-        if not clean[test].passed:
-            print(f"          ({test} fails without a fault: {clean[test].told})", file=sys.stderr, flush=True)
-            continue
-        if len(chosen) >= NEAREST and cpu_s + clean[test].cpu_s > MOST_CPU_S:
-            continue
-        chosen.append(test)
-        cpu_s += clean[test].cpu_s
-    return chosen
+def _judged(shadow: Shadow, imports: Imports, path: Path, source: str) -> Outcome:
+    """What the nearest tests say; a test that fails without the fault too is left out and the rest asked again."""
+    users = {p.stem for p in imports.users(path)}
+    tests = [test for _, test in imports.tests(path)][:MOST_TESTS]
+    while tests:
+        outcome = shadow.trial(path, source, users, tests)
+        if "::" not in outcome.failed or not shadow.fails_anyway(outcome.failed):
+            return outcome
+        print(f"          (fails without a fault: {outcome.failed})", flush=True)
+        tests = [t for t in tests if str(t) != outcome.failed.partition("::")[0]]
+    return Outcome("", "no test uses this file", 0.0)
 
 
 def _told(path: Path, fault: Fault, source: str) -> str:

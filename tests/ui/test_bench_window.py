@@ -1,4 +1,6 @@
-"""The bench window as a person uses it: mark a target, start, get a warning, turn the setpoint, stop, open the recording."""
+"""The bench window as a person uses it: mark a target, start, get a warning, turn the setpoint, stop, open the
+recording.
+"""
 
 import math
 from pathlib import Path
@@ -32,14 +34,16 @@ def lifted(t):
     return (*OVER_U7, 18.0 if t < 0.6 else 36.0)
 
 
-def make(qtbot, folder, where=lifted, *, start=True, inputs="sample", opened=None, **options):
+def make(qtbot, folder, where=lifted, *, start=True, inputs="sample", opened=None, page="setup", **options):
     settings = Settings(folder, tracker=lambda inputs: PathTracker(where), films=False, mode=Mode.BAND, **options)
     player = Player(is_muted=True)
     player.start()
     work = BenchWork(PlayedVideo(SAMPLE / "clip.mp4", loop=True), sample_inputs() if inputs else None, settings, player,
                      watch_frozen=False)
-    window = BenchWindow(work, QSettings(str(folder / "keys.ini"), QSettings.Format.IniFormat), opened or (lambda folder: None))
+    window = BenchWindow(work, QSettings(str(folder / "keys.ini"), QSettings.Format.IniFormat), opened
+                         or (lambda folder: None))
     qtbot.addWidget(window)
+    window.show_page(getattr(window, page))
     window.show()
     window.activateWindow()
     qtbot.waitUntil(window.isActiveWindow, timeout=WAIT_MS)  # keys go to the active window only
@@ -71,7 +75,8 @@ def remove_target(window):
 def begin(qtbot, window):
     press(qtbot, window, Qt.Key.Key_F3)
     press(qtbot, window, Qt.Key.Key_Space)
-    qtbot.waitUntil(lambda: window.hot.state.told is not None and window.work.engine.session is not None, timeout=WAIT_MS)
+    qtbot.waitUntil(lambda: window.hot.state.told is not None and window.work.engine.session is not None,
+                    timeout=WAIT_MS)
 
 
 def end(qtbot, window):
@@ -134,7 +139,7 @@ def test_a_warning_is_put_aside_by_key_and_shown_as_such(qtbot, window):
     begin(qtbot, window)
     qtbot.waitUntil(lambda: window.hot.state.told.word == "Lower the nozzle", timeout=WAIT_MS)
     press(qtbot, window, Qt.Key.Key_W)
-    qtbot.waitUntil(lambda: "put aside until" in window.hot.warnings.text(), timeout=WAIT_MS)
+    qtbot.waitUntil(lambda: "put aside, 10 min left" in window.hot.warnings.words, timeout=WAIT_MS)
 
     assert window.hot.state.told.word != "Lower the nozzle"
     end(qtbot, window)
@@ -262,8 +267,9 @@ def test_recording_without_a_calibration_says_what_is_missing(qtbot, tmp_path):
 
 
 def test_a_bench_is_set_up_from_its_calibrations_and_a_new_job(qtbot, tmp_path):
-    window = make(qtbot, tmp_path, start=False, inputs=None, camera=SAMPLE / "camera.toml", nozzle=SAMPLE / "nozzle.toml")
-    assert window.setup._camera is not None and window.work.inputs is None
+    window = make(qtbot, tmp_path, start=False, inputs=None, camera=SAMPLE / "camera.toml",
+                  nozzle=SAMPLE / "nozzle.toml")
+    assert window.setup.camera is not None and window.work.inputs is None
 
     window.setup.open_job(SAMPLE / "job.toml")
 
@@ -373,7 +379,8 @@ def test_longer_words_of_another_language_fit(qtbot, qapp, tmp_path):
     try:
         window = make(qtbot, tmp_path, start=False)
         window.resize(1366, 768)
-        window.hot.state.tell(Told(Standing.HEED, tr("Lower the nozzle"), tr("34 mm over U7, highest allowed 30 mm"), "down"))
+        window.hot.state.tell(Told(Standing.HEED, tr("Lower the nozzle"), tr("34 mm over U7, highest allowed 30 mm"),
+                                   "down"))
         buttons = [b for b in window.findChildren(QPushButton) if b.isVisible() and b.text()]
     finally:
         qapp.removeTranslator(language)

@@ -1,0 +1,259 @@
+"""The first run: six steps from paper to job, each with the raw picture, what is missing in words, and what is already good."""
+
+from __future__ import annotations
+
+import threading
+import time
+
+import cv2
+from PyQt6.QtCore import QPointF, QRectF, Qt, pyqtSignal
+from PyQt6.QtGui import QColor, QPainter, QPen
+from PyQt6.QtWidgets import (QHBoxLayout, QLabel, QPushButton, QScrollArea, QSizePolicy, QStackedWidget, QVBoxLayout,
+                             QWidget)
+
+from monitor.engine.engine import Shown
+from monitor.engine.webcam import Webcam
+from monitor.errors import MonitorError
+from monitor.judging.tracking import nozzle_body
+from monitor.ui.bench_picture import picture_of
+from monitor.ui.bench_setup import SetupPage
+from monitor.ui.bench_shapes import draw_standing
+from monitor.ui.bench_state import tr
+from monitor.ui.bench_work import BenchWork
+from monitor.ui.guide_nozzle import JobStep, NozzleStep, TrustStep, job_for_nozzle
+from monitor.ui.guide_steps import Advice, CameraStep, LensStep, PaperStep, Step
+from monitor.ui.theme import Standing, font, look, looks
+from vision.errors import VisionError
+
+__all__ = ["GuidePage"]
+
+LOOK_EVERY_S = 0.35
+DRAW_EVERY_S = 0.1
+
+
+class GuidePage(QWidget):
+    """Leads to a bench that can be worked at; can be left at any time and goes on where it was."""
+
+    to_setup = pyqtSignal()
+    to_hot = pyqtSignal()
+    _looked = pyqtSignal(int, object)
+
+    def __init__(self, work: BenchWork, setup: SetupPage, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._work, self._setup = work, setup
+        folder = work.settings.out / "calibration"
+        body = nozzle_body(job_for_nozzle(setup.draft))
+        self.paper, self.camera, self.lens = PaperStep(), CameraStep(body), LensStep(folder)
+        self.nozzle, self.trust, self.job = NozzleStep(setup.draft, folder), TrustStep(setup.draft, folder), JobStep(setup.draft)
+        self.steps: tuple[Step, ...] = (self.paper, self.camera, self.lens, self.nozzle, self.trust, self.job)
+        self._busy, self._next_look_s, self._next_draw_s = threading.Event(), 0.0, 0.0
+        self._looked.connect(self._take)
+        self._lay_out()
+        self._connect()
+        self._take_calibrations()
+        self.go_to(self._first_open())
+
+    def show_state(self, shown: Shown) -> None:
+        """Show the raw picture, and look at it in a thread of its own."""
+        now_s = time.monotonic()
+        if shown.arrival is None:
+            self.missing.setText(tr("no picture: {}").format(shown.trouble))
+            return
+        image = shown.arrival.frame.image
+        if now_s >= self._next_draw_s:
+            self._next_draw_s = now_s + DRAW_EVERY_S
+            self.view.show_picture(image)
+        if now_s < self._next_look_s or self._busy.is_set():
+            return
+        self._next_look_s = now_s + LOOK_EVERY_S
+        self._busy.set()
+        n = self.stack.currentIndex()
+        threading.Thread(target=self._look, args=(n, image.copy(), shown.bench), name="look", daemon=True).start()
+
+    def go_to(self, n: int) -> None:
+        """Show a step."""
+        self.stack.setCurrentIndex(n)
+        self._take_calibrations()
+        self.missing.setText(tr("looking …"))
+        self.good.setText("")
+        self.view.show_points(None)
+        self._show_list()
+
+    def close_down(self) -> None:
+        """End what runs in the background."""
+        for step in self.steps:
+            step.close_down()
+
+    def _look(self, n: int, image, bench) -> None:
+        try:
+            advice = self.steps[n].look(image, bench)
+        except (OSError, ValueError, cv2.error, MonitorError, VisionError) as fault:
+            advice = Advice(str(fault))
+        finally:
+            self._busy.clear()
+        self._looked.emit(n, advice)
+
+    def _take(self, n: int, advice: Advice) -> None:
+        step = self.steps[n]
+        step.is_done = step.is_done or advice.is_done
+        if hasattr(step, "go_on"):
+            step.go_on()
+        if n == self.stack.currentIndex():
+            self.missing.setText(advice.missing or tr("Done. Go on with the next step."))
+            self.good.setText("\n".join(advice.good))
+            self.view.show_points(advice.points_px)
+        self._show_list()
+
+    def _show_list(self) -> None:
+        now = self.stack.currentIndex()
+        for n, (button, step) in enumerate(zip(self.buttons, self.steps, strict=True)):
+            button.setChecked(n == now)
+            button.tell(step.is_done)
+        self.next.setEnabled(now < len(self.steps) - 1)
+        self.next.setProperty("main", "true" if self.steps[now].is_done else "false")
+        self.next.style().polish(self.next)
+        self.before.setEnabled(now > 0)
+
+    def _first_open(self) -> int:
+        return next((n for n, step in enumerate(self.steps) if not step.is_done), len(self.steps) - 1)
+
+    def _take_calibrations(self) -> None:
+        """What is calibrated already, here or elsewhere."""
+        camera, nozzle = self._setup.camera, self._setup.nozzle_path
+        self.camera.camera = self.nozzle.camera = self.trust.camera = camera
+        self.trust.nozzle_path = nozzle
+        self.lens.is_done = self.lens.is_done or camera is not None
+        self.nozzle.is_done = self.nozzle.is_done or nozzle is not None
+        self.job.is_done = self._work.inputs is not None
+        if camera is not None:
+            self.paper.is_done = self.camera.is_done = True
+
+    def _connect(self) -> None:
+        self.camera.chosen.connect(lambda camera: self._work.use_source(Webcam(camera)))
+        self.lens.calibrated.connect(self._setup.use_camera)
+        self.nozzle.calibrated.connect(self._setup.use_nozzle)
+        for step in (self.lens, self.nozzle, self.trust):
+            step.moved_on.connect(self._when_moved_on)
+        self.job.is_ready = lambda: self._work.inputs is not None
+        self.job.mark.clicked.connect(self.to_setup)
+        self.job.work.clicked.connect(self.to_hot)
+
+    def _when_moved_on(self) -> None:
+        self._take_calibrations()
+        self._show_list()
+
+    def _lay_out(self) -> None:
+        self.view = _RawView()
+        self.missing, self.good = QLabel(), QLabel()
+        self.missing.setFont(font("large", bold=True))
+        self.missing.setAccessibleName(tr("what is missing"))
+        self.good.setAccessibleName(tr("what is already good"))
+        for said in (self.missing, self.good):
+            said.setWordWrap(True)
+            said.setTextFormat(Qt.TextFormat.PlainText)
+            said.setAlignment(Qt.AlignmentFlag.AlignTop)
+        self.missing.setMinimumHeight(80)
+        self.stack = QStackedWidget()
+        self.buttons = [_StepButton(f"{n}  {step.title}") for n, step in enumerate(self.steps, 1)]
+        steps = QHBoxLayout()
+        for n, button in enumerate(self.buttons):
+            self.stack.addWidget(self.steps[n])
+            button.clicked.connect(lambda _=False, k=n: self.go_to(k))
+            steps.addWidget(button)
+        self.before, self.next = QPushButton(tr("Back")), QPushButton(tr("Next step"))
+        self.before.clicked.connect(lambda: self.go_to(self.stack.currentIndex() - 1))
+        self.next.clicked.connect(lambda: self.go_to(self.stack.currentIndex() + 1))
+        ends = QHBoxLayout()
+        ends.addWidget(self.before)
+        ends.addStretch(1)
+        ends.addWidget(self.next)
+        right, inner = QVBoxLayout(), QWidget()
+        right.addWidget(self.missing)
+        right.addWidget(self.good)
+        right.addWidget(self.stack)
+        right.addStretch(1)
+        inner.setLayout(right)
+        area = QScrollArea()
+        area.setWidgetResizable(True)
+        area.setFrameShape(QScrollArea.Shape.NoFrame)
+        area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        area.setWidget(inner)
+        side = QVBoxLayout()
+        side.addWidget(area, 1)
+        side.addLayout(ends)
+        middle = QHBoxLayout()
+        middle.addWidget(self.view, 3)
+        middle.addLayout(side, 2)
+        whole = QVBoxLayout(self)
+        whole.addLayout(steps)
+        whole.addLayout(middle, 1)
+
+
+class _StepButton(QPushButton):
+    """A step's name with a drawn shape: a disc when it is done, else a ring."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__("      " + text)
+        self.setCheckable(True)
+        self._is_done, self._text = False, text
+        self.setAccessibleName(text)
+
+    def tell(self, is_done: bool) -> None:
+        self._is_done = is_done
+        self.setAccessibleDescription(tr("done") if is_done else tr("open"))
+        self.update()
+
+    def paintEvent(self, event: object) -> None:
+        super().paintEvent(event)
+        painter = QPainter(self)
+        side = 14.0
+        box = QRectF(12, (self.height() - side) / 2, side, side)
+        if self._is_done:
+            painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+            painter.setPen(QPen(QColor(look().accent_ink), 1.5))
+            painter.setBrush(look().fill(Standing.GOOD))
+            painter.drawEllipse(box)
+        else:
+            draw_standing(painter, box, Standing.IDLE, look())
+        painter.end()
+
+
+class _RawView(QWidget):
+    """The camera's picture as it comes, with the points that were found in it."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
+        self.setMinimumSize(320, 180)
+        self.setAccessibleName(tr("raw picture"))
+        self._picture, self._points, self._size = None, None, (1, 1)
+        looks().changed.connect(self._repaint)
+
+    def _repaint(self, _: object) -> None:
+        self.update()
+
+    def show_picture(self, image) -> None:
+        self._size = image.shape[1::-1]
+        wide = max(1, min(self._size[0], round(self.width() * self.devicePixelRatioF())))
+        small = cv2.resize(image, (wide, max(1, round(wide * self._size[1] / self._size[0]))), interpolation=cv2.INTER_AREA)
+        self._picture = picture_of(small)
+        self.update()
+
+    def show_points(self, points) -> None:
+        self._points = points
+        self.update()
+
+    def paintEvent(self, _: object) -> None:
+        painter = QPainter(self)
+        painter.fillRect(self.rect(), QColor("#101416"))
+        if self._picture is not None:
+            scale = min(self.width() / self._size[0], self.height() / self._size[1])
+            box = QRectF((self.width() - self._size[0] * scale) / 2, (self.height() - self._size[1] * scale) / 2,
+                         self._size[0] * scale, self._size[1] * scale)
+            painter.drawImage(box, self._picture)
+            if self._points is not None and len(self._points):
+                at = [QPointF(box.left() + x * scale, box.top() + y * scale) for x, y in self._points]
+                for width, colour in ((7.0, QColor(15, 20, 24)), (4.0, QColor("#7fe3ff"))):
+                    painter.setPen(QPen(colour, width, Qt.PenStyle.SolidLine, Qt.PenCapStyle.RoundCap))
+                    painter.drawPoints(at)
+        painter.end()
