@@ -77,13 +77,14 @@ class Coach:
         Height to hold, as from the plan.
     today : str, optional
         Date, for the first pass of a day.
-    stages : sequence of (height to hold [mm], seconds)
-        As a plan has them, from the pass's begin on; the last one lasts. They take the place of aim_mm.
+    stages : sequence of (height [mm], seconds, glides)
+        As a plan has them, from the pass's begin on; the last one lasts. One that glides comes evenly from the height
+        before. They take the place of aim_mm.
     """
 
     def __init__(self, limits: Limits, mode: Mode = Mode.FADED, band_share: float = DEFAULT_BAND,
                  skill: Skill = Skill(), aim_mm: float | None = None, today: str | None = None,
-                 stages: tuple[tuple[float, float], ...] = ()) -> None:
+                 stages: tuple[tuple[float, float, bool], ...] = ()) -> None:
         self.low_mm, self.high_mm = limits.height_mm
         self.aim_mm = (self.low_mm + self.high_mm) / 2 if aim_mm is None else aim_mm
         self.mode, self.skill = mode, skill
@@ -102,20 +103,25 @@ class Coach:
             return ""
         n, left_s = self._stage()
         more = "" if n == len(self.stages) - 1 else f", {left_s:.0f} s to go"
-        return f"stage {n + 1} of {len(self.stages)}: {self.stages[n][0]:.0f} mm{more}"
+        way = "evenly down to " if self.stages[n][2] else ""
+        return f"stage {n + 1} of {len(self.stages)}: {way}{self.stages[n][0]:.0f} mm{more}"
 
     def _stage(self) -> tuple[int, float]:
         """Number of the present stage, and what is left of it [s]."""
         left_s = -self._pass_s
-        for n, (_, seconds) in enumerate(self.stages):
+        for n, (_, seconds, _) in enumerate(self.stages):
             left_s += seconds
             if left_s > 0 or n == len(self.stages) - 1:
                 return n, max(left_s, 0.0)
         return 0, 0.0
 
     def _follow_stages(self) -> None:
-        if self.stages:
-            self.aim_mm = self.stages[self._stage()[0]][0]
+        if not self.stages:
+            return
+        n, left_s = self._stage()
+        self.aim_mm, seconds, glides = self.stages[n]
+        if glides and n:
+            self.aim_mm += (self.stages[n - 1][0] - self.aim_mm) * left_s / seconds
 
     @property
     def band_mm(self) -> tuple[float, float]:

@@ -50,10 +50,11 @@ def _course(axes, plan: Plan) -> None:
     axes.axhline(limit.value_c, color=LIMITED, linestyle=(0, (2, 1.5)), linewidth=1.2)
     end = times[-1]
     above = limit.value_c >= plan.melt.mark_c
-    axes.text(end, plan.melt.mark_c, f" joints must pass {plan.melt.mark_c:.0f} C", color=JOINT, fontsize=8.5, ha="right",
-              va="top" if above else "bottom")
-    axes.text(end, limit.value_c, f" {first} must stay under {limit.value_c:.0f} C", color=LIMITED, fontsize=8.5, ha="right",
-              va="bottom" if above else "top")
+    for at, words, colour, is_upper in ((plan.melt.mark_c, "joints must pass", JOINT, not above),
+                                        (limit.value_c, f"{first} must stay under", LIMITED, above)):
+        axes.annotate(f"{words} {at:.0f} C", (end, at), (-4, 4 if is_upper else -4), textcoords="offset points", color=colour,
+                      fontsize=8.5, ha="right", va="bottom" if is_upper else "top",
+                      bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 0.8})
     _moments(axes, plan)
     _stage_bars(axes, plan)
     axes.set(xlabel="time under the jet [s]", ylabel="temperature [C]", xlim=(0, end))

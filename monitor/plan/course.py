@@ -24,15 +24,20 @@ COARSE = Fineness(part_cells=8, smallest_m=0.2e-3, coarsest_m=8e-3, neighbour_m=
                   package_levels=2, shrink=1.3)
 FIRST_STEP_S, STEP_GROWTH, LONGEST_STEP_S = 0.25, 0.06, 2.0
 SWEEP_POINTS = 6
+GLIDE_STEP_S = 2.0  # how finely a glide is followed
 
 
 @dataclass(frozen=True)
 class Stage:
-    """One part of the work: height of the outlet [m], semi-axes of the sweep along the part's sides [m], how long [s]."""
+    """One part of the work: height of the outlet [m], semi-axes of the sweep along the part's sides [m], how long [s].
+
+    glides: from the stage before, evenly over the whole time; else it is held from its begin on.
+    """
 
     height_m: float
     sweep_m: tuple[float, float]
     seconds: float
+    glides: bool = False
 
 
 @dataclass(frozen=True)
@@ -90,21 +95,22 @@ def judged_names(setup: HeatSetup) -> tuple[str, ...]:
     return ("joint corner", "joint centre", "package top", "board top", "underside", *(n.name for n in setup.neighbours))
 
 
-def step_times(until_s: float, marks_s: Sequence[float] = ()) -> FloatArray:
-    """Steps that grow with time, and meet every mark [s]."""
+def step_times(until_s: float, marks_s: Sequence[float] = (), finer: float = 1.0) -> FloatArray:
+    """Steps that grow with time, and meet every mark [s]; finer divides them."""
     times = [0.0]
     stops = sorted({m for m in marks_s if 0 < m < until_s} | {until_s})
     for stop in stops:
         since = times[-1] if len(times) > 1 else 0.0
         while times[-1] < stop - 1e-9:
-            step = min(max(FIRST_STEP_S, STEP_GROWTH * (times[-1] - since)), LONGEST_STEP_S)
+            step = min(max(FIRST_STEP_S, STEP_GROWTH * (times[-1] - since)), LONGEST_STEP_S) / finer
             left = stop - times[-1]
             times.append(stop if left < 1.5 * step else times[-1] + step)
     return np.array(times)
 
 
 def run_stages(chain: Chain, stages: Sequence[Stage], setpoint_c: ArrayLike, heights_m: Sequence[ArrayLike] | None = None,
-               aim_error_m: FloatArray | None = None, told: Progress | None = None) -> Course:
+               aim_error_m: FloatArray | None = None, told: Progress | None = None,
+               finer: float = 1.0) -> Course:
     """Blow stage after stage and read every step.
 
     Parameters
@@ -118,14 +124,23 @@ def run_stages(chain: Chain, stages: Sequence[Stage], setpoint_c: ArrayLike, hei
     aim_error_m : array, shape (2, members), or None
     """
     ends = np.cumsum([s.seconds for s in stages])
-    times = step_times(float(ends[-1]), ends[:-1])
-    rows, current = [read_sites(chain.sites())], -1
+    times = step_times(float(ends[-1]), ends[:-1], finer)
+    given = [s.height_m for s in stages] if heights_m is None else heights_m
+    rows, current = [read_sites(chain.sites())], (-1, 0.0)
     for n in range(1, times.size):
         stage = int(np.searchsorted(ends, times[n] - 1e-9))
-        if stage != current:
-            current = stage
-            height = stages[stage].height_m if heights_m is None else heights_m[stage]
-            chain.aim(sweep_blows(chain, setpoint_c, height, stages[stage].sweep_m, aim_error_m))
+        here = stages[stage]
+        share = 1.0
+        if here.glides and stage:
+            passed = times[n] - (ends[stage] - here.seconds)
+            share = min(round(passed / GLIDE_STEP_S) * GLIDE_STEP_S / here.seconds, 1.0)
+        if (stage, share) != current:
+            current = stage, share
+            height, sweep = given[stage], here.sweep_m
+            if share < 1.0:
+                height = given[stage - 1] + share * (np.asarray(given[stage]) - given[stage - 1])
+                sweep = tuple(a + share * (b - a) for a, b in zip(stages[stage - 1].sweep_m, here.sweep_m, strict=True))
+            chain.aim(sweep_blows(chain, setpoint_c, height, sweep, aim_error_m))
         chain.keep(times[n] - times[n - 1])
         rows.append(read_sites(chain.sites()))
         if told is not None:

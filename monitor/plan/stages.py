@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,8 +13,7 @@ from monitor.heat.limits import Limit, Melt
 from monitor.heat.part import part_shape
 from monitor.heat.types import HeatSetup
 from monitor.plan.chance import chance_above, judge
-from monitor.plan.course import (AIM_SIGMA_M, COARSE, HEIGHT_SIGMA_M, Course, Ensemble, Progress, Stage, judged_names, read_sites,
-                                 run_stages, sweep_blows)
+from monitor.plan.course import (AIM_SIGMA_M, COARSE, HEIGHT_SIGMA_M, Course, Ensemble, Progress, Stage, run_stages)
 from monitor.plan.search import PlanLimits, middle_only, sweep_axes
 
 __all__ = ["Descent", "StagedStart", "best_descent", "cut", "find_stages"]
@@ -22,15 +22,13 @@ FloatArray = NDArray[np.float64]
 
 DESCENT_C, DESCENTS = (340.0, 370.0, 400.0, 420.0), ((1.0, 0.4, 0.05), (0.6, 0.25, 0.05))  # shares of the height range
 HIGHEST_DESCENT_M, LEAST_DESCENT_M = 25e-3, 5e-3
-STEP_S, SWITCH_EVERY_S = 0.5, 5.0
 SETPOINTS_C = (280.0, 320.0, 360.0, 400.0)
-WAYS = (((1.0, 3.0), (0.6, 1.5), (0.3, 1.0)), ((1.0, 3.0), (0.5, 1.5), (0.0, 1.0)), ((1.0, 4.0), (0.5, 2.0), (0.1, 1.0)),
-        ((1.0, 5.0), (0.8, 2.5), (0.3, 1.0)), ((1.0, 2.0), (0.6, 1.0), (0.3, 0.5)))
-# each way: (share of the height range, sweep over the part's half-sides) of three stages; choices
-SWITCH_SHARES = (0.35, 0.55, 0.75)  # go on to the next stage when the rise has fallen to this share of what is allowed
-RAMP_SHARE = 0.93  # aimed at: the map's grid and the whole seconds leave something to be kept back
-RAMP_COST_S = 10.0  # a rise over the limit by 1 K/s counts as so many kelvin
-
+FAR_SWEEPS, NEAR_SWEEPS = (6.0, 4.0, 2.5, 1.5), (1.5, 0.7)  # over the part's half-sides; choices
+NEAR_HEIGHT_SHARES = (0.3, 0.05)
+SOAK_S, GLIDES_S = 15.0, (35.0, 55.0, 75.0)
+RAMP_SHARE = 0.92  # aimed at: the coarse grid leaves something to be kept back
+LEAST_REST_S = 15.0  # left at the last place
+OVER_COST_K = 400.0  # a rise over the limit by 1 K/s counts as so many kelvin of margin
 
 @dataclass(frozen=True)
 class StagedStart:
@@ -43,27 +41,66 @@ class StagedStart:
 
 def find_stages(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, bounds: dict[str, Limit], melt: Melt,
                 ramp_k_s: float, told: Progress) -> StagedStart:
-    """Try ways down at several setpoints with the middle estimate, each going on when the rise has slowed.
+    """Soak high and wide, glide down, stay: several setpoints, places and speeds, by the middle estimate.
 
     ramp_k_s: the fastest rise allowed, as a mean over two seconds at the joint.
     """
-    tried = [(setpoint, way, share) for setpoint in SETPOINTS_C if setpoint <= limits.setpoint_c[1]
-             for way in WAYS for share in SWITCH_SHARES]
-    chain = middle_only(ensemble).chain(setup, COARSE, len(tried))
-    course, switches = _descend(chain, limits, tried, ramp_k_s * RAMP_SHARE, told)
-    judged = judge(course, bounds, melt)
+    low, high = limits.height_m
+    shape = part_shape(setup.part)
+    found: list[tuple[float, StagedStart]] = []
+    setpoints = [s for s in SETPOINTS_C if s <= limits.setpoint_c[1]]
+    near = [(low + share * (high - low), sweep_axes(shape, sweep)) for share in NEAR_HEIGHT_SHARES for sweep in NEAR_SWEEPS]
+    one = middle_only(ensemble)
+    far = _far(setup, limits, one, setpoints, ramp_k_s * RAMP_SHARE)
+    ways = [(setpoint, far[setpoint], height, sweep) for setpoint in setpoints for height, sweep in near]
+    for n, glide_s in enumerate(GLIDES_S):
+        rest_s = limits.dwell_s - SOAK_S - glide_s
+        if rest_s < LEAST_REST_S:
+            continue
+        course, stages = _glide(setup, one, ways, high, (SOAK_S, glide_s, rest_s))
+        judged, steepest = judge(course, bounds, melt), course.ramp_k_s().max(axis=0)
+        over = np.maximum(steepest - ramp_k_s * RAMP_SHARE, 0.0)
+        merit = np.minimum(judged.best_k, 30.0) - OVER_COST_K * over
+        best = int(merit.argmax())
+        found.append((float(merit[best]), StagedStart(ways[best][0], stages(best), float(steepest[best]))))
+        told((n + 1) / len(GLIDES_S))
+    return max(found, key=lambda f: f[0])[1] if found else StagedStart(setpoints[0], (Stage(high, near[0][1], limits.dwell_s),), 0.0)
+
+
+def _far(setup: HeatSetup, limits: PlanLimits, one: Ensemble, setpoints: list[float],
+         ramp_k_s: float) -> dict[float, tuple[float, float]]:
+    """The smallest first sweep, at the largest height, that keeps the rise from cold; for every setpoint [m]."""
+    tried = [(setpoint, sweep) for setpoint in setpoints for sweep in FAR_SWEEPS]
+    axes = [sweep_axes(part_shape(setup.part), sweep) for _, sweep in tried]
+    course = _together(one.chain(setup, COARSE, len(tried)), (SOAK_S,), np.array([s for s, _ in tried]),
+                       [(np.full(len(tried), limits.height_m[1]), np.array(axes).T)])
     steepest = course.ramp_k_s().max(axis=0)
-    over = np.maximum(steepest - ramp_k_s * RAMP_SHARE, 0.0)
-    best = int((np.minimum(judged.best_k, 30.0) - RAMP_COST_S * over * 10.0).argmax())
-    setpoint, way, _ = tried[best]
-    heights, sweeps = _places(setup, limits, [tried[best]])
-    ends = [*switches[best], limits.dwell_s]
-    stages, since = [], 0.0
-    for height, sweep, end in zip(heights, sweeps, ends, strict=False):
-        if end > since:
-            stages.append(Stage(float(height[0]), (float(sweep[0][0]), float(sweep[1][0])), end - since))
-            since = end
-    return StagedStart(setpoint, tuple(stages), float(steepest[best]))
+    far = {}
+    for setpoint in setpoints:
+        own = [n for n, (s, _) in enumerate(tried) if s == setpoint]
+        kept = [n for n in own if steepest[n] <= ramp_k_s]
+        far[setpoint] = axes[kept[-1] if kept else own[0]]
+    return far
+
+
+def _glide(setup: HeatSetup, one: Ensemble, ways: list, high_m: float,
+           seconds: tuple[float, float, float]) -> tuple[Course, Callable[[int], tuple[Stage, ...]]]:
+    """Soak far away, glide down, stay: all ways at once; and what makes the stages of one of them."""
+    first = (np.full(len(ways), high_m), np.array([way[1] for way in ways]).T)
+    last = (np.array([way[2] for way in ways]), np.array([way[3] for way in ways]).T)
+    course = _together(one.chain(setup, COARSE, len(ways)), seconds, np.array([way[0] for way in ways]), [first, last, last])
+
+    def stages(n: int) -> tuple[Stage, ...]:
+        _, far, height, sweep = ways[n]
+        return (Stage(high_m, far, seconds[0]), Stage(height, sweep, seconds[1], glides=True), Stage(height, sweep, seconds[2]))
+
+    return course, stages
+
+
+def _together(chain: Chain, seconds: tuple[float, ...], setpoint_c: FloatArray, places: list) -> Course:
+    """Several ways at once, each with its own places; the second of three stages glides."""
+    plan = [Stage(0.0, tuple(sweep), s, glides=n == 1) for n, ((_, sweep), s) in enumerate(zip(places, seconds, strict=True))]
+    return run_stages(chain, plan, setpoint_c, [height for height, _ in places])
 
 
 @dataclass(frozen=True)
@@ -99,44 +136,11 @@ def best_descent(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, bound
     return Descent(tried[best][0], kept, float(chances[best]))
 
 
-def _places(setup: HeatSetup, limits: PlanLimits, tried: list) -> tuple[list[FloatArray], list[tuple[FloatArray, FloatArray]]]:
-    """Height and sweep of every stage, each an array of one per way tried."""
-    low, high = limits.height_m
-    shape = part_shape(setup.part)
-    heights = [np.array([low + way[n][0] * (high - low) for _, way, _ in tried]) for n in range(3)]
-    axes = [np.array([sweep_axes(shape, way[n][1]) for _, way, _ in tried]).T for n in range(3)]
-    return heights, [(a[0], a[1]) for a in axes]
-
-
-def _descend(chain: Chain, limits: PlanLimits, tried: list, ramp_k_s: float,
-             told: Progress) -> tuple[Course, list[list[float]]]:
-    """Run all ways at once; every few seconds each goes on to its next stage when its rise has slowed enough."""
-    heights, sweeps = _places(chain.setup, limits, tried)
-    setpoint, shares = np.array([t[0] for t in tried]), np.array([t[2] for t in tried])
-    stage, switches = np.zeros(len(tried), dtype=int), [[] for _ in tried]
-    rows, n_steps = [read_sites(chain.sites())], round(limits.dwell_s / STEP_S)
-    every = round(SWITCH_EVERY_S / STEP_S)
-    pick = lambda of: np.choose(stage, of)
-    for n in range(n_steps):
-        is_due = n % every == 0 and n > 0
-        if is_due:
-            rise = (rows[-1][1] - rows[-1 - every // 2][1]) / (every // 2 * STEP_S)
-            for m in np.flatnonzero((rise < shares * ramp_k_s) & (stage < 2)):
-                stage[m] += 1
-                switches[m].append(n * STEP_S)
-        if n == 0 or is_due:
-            chain.aim(sweep_blows(chain, setpoint, pick(heights), (pick([s[0] for s in sweeps]), pick([s[1] for s in sweeps]))))
-        chain.keep(STEP_S)
-        rows.append(read_sites(chain.sites()))
-        told((n + 1) / n_steps)
-    return Course(STEP_S * np.arange(n_steps + 1), np.array(rows), judged_names(chain.setup)), switches
-
-
 def cut(stages: tuple[Stage, ...], until_s: float) -> tuple[Stage, ...]:
     """The stages up to a time."""
     kept, since = [], 0.0
     for stage in stages:
         if until_s - since > 1e-9:
-            kept.append(replace(stage, seconds=min(stage.seconds, until_s - since)))
+            kept.append(replace(stage, seconds=min(stage.seconds, until_s - since)))  # a glide cut short ends there
         since += stage.seconds
     return tuple(kept)

@@ -77,6 +77,7 @@ class Plan:
     chance_by_clock : that the start's dwell, fixed beforehand, hits it.
     melt_seen_s : 10, 50 and 90 % of the time at which the melt can be seen, of the members that melt; nan when none do.
     melt_band_s : 5 and 95 % of the same.
+    passes : the stages up to the longest pass, which the chances are of.
     latest_stop_s, latest_stop_why : stop then whatever is seen, and what would pass its limit.
     """
 
@@ -99,6 +100,7 @@ class Plan:
     measures: tuple[Measure, ...]
     cautions: tuple[str, ...]
     settings: SettingMap
+    passes: tuple[Stage, ...]
     course: Course
 
     @property
@@ -161,7 +163,7 @@ def make_plan(setup: HeatSetup, limits: PlanLimits | None = None, *, calibration
     seen = _melt_times(judged, (0.1, 0.5, 0.9, 0.05, 0.95))
     plan = Plan(setup, verdict, start if verdict != "closed" else None, start, chance, by_stop, by_clock, seen[:3], seen[3:], stop,
                 why, colliding if verdict != "open" else (), "", melt, bounds, _reflow(setup, course, judged, wide, dwell), measures, (),
-                settings, course)
+                settings, stages, course)
     return replace(plan, reason=reason(plan), cautions=cautions(plan, knowledge, notes))
 
 

@@ -8,8 +8,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from monitor.heat.air import density_kg_m3
 from monitor.heat.alloy import joint_alloy
-from monitor.heat.limits import SILICON_RISK_C, practice_words, ramp_limits_k_s, seconds_near_class
+from monitor.heat.jet import effective_diameter_m, exit_state, velocity_share
+from monitor.heat.limits import SILICON_RISK_C, practice_words, ramp_limits_k_s, seconds_near_class, time_above_s
+from monitor.heat.part import package_heat_j_m3k, package_kind, part_shape
 from monitor.heat.uncertainty import Knowledge
 
 if TYPE_CHECKING:
@@ -39,7 +42,8 @@ def stage_lines(start: Start) -> list[str]:
     """The stages, one a line, and the cooling after them."""
     lines, since = [], 0.0
     for n, stage in enumerate(start.stages, 1):
-        lines.append(f"stage {n}: {stage.height_m * 1e3:.0f} mm high, {_sweep(stage.sweep_m)}, "
+        way = "evenly down to " if stage.glides else ""
+        lines.append(f"stage {n}: {way}{stage.height_m * 1e3:.0f} mm high, {_sweep(stage.sweep_m)}, "
                      f"{since:.0f} to {since + stage.seconds:.0f} s")
         since += stage.seconds
     after = "longer than the plan looks ahead" if start.solid_after_s is None else f"{start.solid_after_s:.0f} s"
@@ -86,10 +90,13 @@ def cautions(plan: Plan, knowledge: Knowledge, notes: tuple[str, ...]) -> tuple[
     if plan.setup.ramp_k_s is None and steepest > ramp_limits_k_s()[0]:
         said.append(f"Joints rise by {steepest:.0f} K/s at first, above the {ramp_limits_k_s()[0]:.0f} K/s of the "
                     "J-STD-020 profile: start higher, come down slowly, or preheat, above all with ceramic parts.")
+    said += _blown_away(plan)
     package = plan.limits["package top"]
     if "J-STD-020" in package.source:
         seconds, near = seconds_near_class()
-        said.append(f"Package top: at most {seconds:.0f} s within {near:.0f} K under its {package.value_c:.0f} C (J-STD-020).")
+        low, high = time_above_s()
+        said.append(f"Package top: at most {seconds:.0f} s within {near:.0f} K under its {package.value_c:.0f} C (J-STD-020, "
+                    f"which classes parts by {low:.0f} to {high:.0f} s above liquidus: no target for hot air).")
     if plan.closest.temp_c["package top"].high > SILICON_RISK_C:
         said.append(f"Package top may pass {SILICON_RISK_C:.0f} C, where silicon is at risk (common practice, no source).")
     words = practice_words(joint_alloy(plan.setup.part.alloy, plan.setup.part.alloy_before))
@@ -97,6 +104,21 @@ def cautions(plan: Plan, knowledge: Knowledge, notes: tuple[str, ...]) -> tuple[
     said.append("Lifting a part while some joints are solid tears pads. Datasheets of part, board and solder come first; "
                 "mind heat, fumes, eyes, ESD, batteries and mains.")
     return tuple(said)
+
+
+def _blown_away(plan: Plan) -> list[str]:
+    """A caution where the air presses harder on the part than it weighs: then only molten solder holds it."""
+    station, shape, s = plan.setup.station, part_shape(plan.setup.part), plan.closest
+    out = exit_state(s.setpoint_c, station.airflow_m3_s, station.bore_m, ambient_c=station.ambient_c)
+    d_eff = effective_diameter_m(station.bore_m, out.temp_c, station.ambient_c)
+    speed = float(out.velocity_m_s * velocity_share(max(s.height_m, 1e-3), d_eff))
+    push_n = 0.5 * float(density_kg_m3(out.temp_c)) * speed**2 * shape.length_m * shape.height_m
+    heat = package_heat_j_m3k(package_kind(plan.setup.part.kind), plan.setup.part, shape)
+    mass_kg = plan.setup.part.mass_kg or heat * shape.volume_m3 / package_kind(plan.setup.part.kind).mass_cp_j_kgk
+    if push_n < 9.81 * mass_kg:
+        return []
+    return [f"Air meets the part at about {speed:.0f} m/s: it may be blown away once its solder is molten; less airflow, or "
+            "hold it."]
 
 
 def plan_json(plan: Plan) -> dict:
@@ -115,7 +137,8 @@ def plan_json(plan: Plan) -> dict:
 
 def _start_json(start: Start) -> dict:
     whole = asdict(start)
-    stages = [{"height_m": s.height_m, "sweep_m": max(s.sweep_m), "sweep_axes_m": list(s.sweep_m), "seconds": s.seconds}
+    stages = [{"height_m": s.height_m, "sweep_m": max(s.sweep_m), "sweep_axes_m": list(s.sweep_m), "seconds": s.seconds,
+               "glides": s.glides}
               for s in start.stages]
     return whole | {"sweep_m": max(start.sweep_m), "sweep_axes_m": list(start.sweep_m), "stages": stages}
 

@@ -23,7 +23,7 @@ class PlanTab(QWidget):
     """Looks for a plan on request, in the background. Emits `start_taken` with the height to hold [mm], and its stages."""
 
     start_taken = pyqtSignal(float)
-    stages_taken = pyqtSignal(object)  # pairs of height [mm] and seconds
+    stages_taken = pyqtSignal(object)  # height [mm], seconds and whether it glides, of each
 
     def __init__(self, draft: JobDraft, calibration=None, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -85,7 +85,7 @@ class PlanTab(QWidget):
 
     def _take_start(self) -> None:
         self._draft.put("station", "setpoint_c", round(self.plan.start.setpoint_c))
-        stages = tuple((1e3 * stage.height_m, stage.seconds) for stage in self.plan.start.stages)
+        stages = tuple((1e3 * stage.height_m, stage.seconds, stage.glides) for stage in self.plan.start.stages)
         self.start_taken.emit(1e3 * self.plan.start.height_m)
         self.stages_taken.emit(stages if len(stages) > 1 else ())
 

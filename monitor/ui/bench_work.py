@@ -94,7 +94,7 @@ class BenchWork(QObject):
         self.setpoint_c = inputs.job.station.setpoint_c if inputs else math.nan
         self.airflow_l_min = inputs.job.station.airflow_l_min if inputs else math.nan
         self.aim_mm: float | None = None  # height to hold, as from a plan
-        self.stages: tuple[tuple[float, float], ...] = ()  # of that plan: height to hold [mm], seconds
+        self.stages: tuple[tuple[float, float, bool], ...] = ()  # of that plan: height [mm], seconds, whether it glides
         self.map_kind = ""
         self.layer: MapLayer | None = None
         self.last_folder: Path | None = None
