@@ -21,7 +21,7 @@ from monitor.review.verdict import WARNING_WORDS as WORDS
 from monitor.ui.theme import Standing
 from vision.types import TrackStatus
 
-__all__ = ["ARROWS", "Row", "Summary", "Told", "big_state", "height_words", "is_aim_known", "joint_words", "limit_rows", "next_limit",
+__all__ = ["ARROWS", "Row", "Summary", "Told", "big_state", "counted", "height_words", "is_aim_known", "joint_words", "limit_rows", "next_limit",
            "summarise", "tr", "warning_words"]
 
 Z90 = 1.645
@@ -33,6 +33,11 @@ ARROWS = {"too_far": "down", "too_close": "up"}
 def tr(text: str) -> str:
     """The text in the user's language."""
     return QCoreApplication.translate("bench", text)
+
+
+def counted(n: int, one: str, many: str) -> str:
+    """The text for one thing or for several, in the user's language, with the number put in."""
+    return tr(one if n == 1 else many).format(n)
 
 
 @dataclass(frozen=True)

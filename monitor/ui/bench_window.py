@@ -256,6 +256,7 @@ class BenchWindow(QMainWindow):
         key = self.actions_by_name["start_stop"].shortcut().toString() if hasattr(self, "actions_by_name") else ""
         self.begin_button.setText((tr("End ({})") if running else tr("Begin recording ({})")).format(key))
         self.dot.setPixmap(record_dot(running and self.work.settings.records, 16, self.devicePixelRatioF(), look()))
+        self.begin_button.setEnabled(self.work.inputs is not None)  # before that the first run has the say
         parts = []
         if running:
             past = int(time.monotonic() - self._session_from_s)

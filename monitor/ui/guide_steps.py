@@ -15,7 +15,7 @@ from monitor.setup.camera_check import CameraCheck
 from monitor.setup.camera_guide import CameraGuide
 from monitor.setup.paper import LENS_BOARD
 from monitor.ui.bench_calibrate import solve_camera
-from monitor.ui.bench_state import tr
+from monitor.ui.bench_state import counted, tr
 from monitor.ui.bench_task import Task, in_process
 from monitor.ui.fields import Choice
 from monitor.ui.guide_paper import ask_print, ask_save
@@ -137,7 +137,7 @@ class CameraStep(Step):
         fits = self.camera is not None and self.camera.image_size_px == image.shape[1::-1]
         report = self._check.look(image, self.camera if fits else None)
         missing = tr(report.faults[0]) if report.faults else ""
-        return Advice(missing, tuple(map(tr, report.good)), report.corners_px.reshape(-1, 2), not report.faults)
+        return Advice(missing, tuple(map(tr, report.good)), report.corners_px.reshape(-1, 2), report.is_usable)
 
 
 class LensStep(Step):
@@ -193,7 +193,7 @@ class LensStep(Step):
 
     def _kept(self) -> tuple[str, ...]:
         n = len(self._photos)
-        return (tr("%n picture(s) kept", n).replace("%n", str(n)),) if n else ()
+        return (counted(n, "{} picture kept", "{} pictures kept"),) if n else ()
 
     def _judge(self, found) -> None:
         verdict = found.verdict

@@ -200,7 +200,7 @@ def _sheet(chosen: Look) -> str:
         background: {c.field}; color: {c.ink}; }}
     QPushButton:default, QPushButton[main="true"] {{ background: {c.accent}; color: {c.accent_ink}; border-color: {c.accent}; }}
     QPushButton:checked, QToolButton:checked {{ background: {c.accent}; color: {c.accent_ink}; }}
-    QPushButton:disabled, QToolButton:disabled {{ color: {c.soft_ink}; border-style: dashed; background: {c.window}; }}
+    QPushButton:disabled, QToolButton:disabled, QPushButton[main="true"]:disabled {{ color: {c.soft_ink}; border-style: dashed; background: {c.window}; }}
     QPushButton:focus, QToolButton:focus, QComboBox:focus, QLineEdit:focus, QListView:focus,
     QTableView:focus, QTreeView:focus {{ border: 2px solid {c.focus}; padding: 2px 8px; }}
     QListView:focus, QTableView:focus, QTreeView:focus {{ padding: 0; }}
