@@ -44,10 +44,13 @@ def run_report(args: argparse.Namespace) -> int:
     is_pdf = args.pdf or (args.out or "").lower().endswith(".pdf")
     path = Path(args.out) if args.out else recording.folder / ("report.pdf" if is_pdf else "report.html")
     if is_pdf:
-        from monitor.ui.review_report import write_pdf as write
+        from monitor.ui.review_report import write_pdf
+
+        say(str(write_pdf(recording, path, args.page)))
     else:
-        from monitor.review.report import write_report as write
-    say(str(write(recording, path)))
+        from monitor.review.report import write_report
+
+        say(str(write_report(recording, path)))
     return 0
 
 

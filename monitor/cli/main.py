@@ -179,6 +179,7 @@ def _add_report(commands: Commands) -> None:
     parser.add_argument("recording", metavar="DIR")
     parser.add_argument("--out", metavar="FILE", help="default: report.html, or report.pdf, in the recording")
     parser.add_argument("--pdf", action="store_true", help="as PDF; also when FILE ends in .pdf")
+    parser.add_argument("--page", choices=("A4", "Letter"), default="A4", help="sheet of the PDF (default: A4)")
 
 
 def _add_overlay(commands: Commands) -> None:

@@ -31,6 +31,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "page_guide": ("first run", "F5"),
     "page_setup": ("set up", "F2"),
     "page_hot": ("hot work", "F3"),
+    "glance": ("at a glance, on a second screen", "F4"),
     "theme": ("light, dark, as the system", "F9"),
     "full_screen": ("full screen", "F11"),
     "keys": ("these keys", "F1"),

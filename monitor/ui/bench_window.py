@@ -23,6 +23,7 @@ from monitor.ui.bench_shapes import record_dot
 from monitor.ui.bench_setup import SetupPage
 from monitor.ui.bench_state import tr
 from monitor.ui.bench_warnings import MachineStrip, machine_lines
+from monitor.ui.bench_glance import GlanceView
 from monitor.ui.guide_page import GuidePage
 from monitor.ui.bench_work import AIRFLOW_STEP_L_MIN, SETPOINT_STEP_C, BenchWork
 from monitor.ui.theme import font, look, looks
@@ -64,7 +65,7 @@ class BenchWindow(QMainWindow):
         self.hot = HotPage(work, self.paint_delays.add)
         self.setup = SetupPage(work)
         self.pages = QStackedWidget()
-        self.guide = GuidePage(work, self.setup)
+        self.guide, self.glance = GuidePage(work, self.setup), GlanceView(self)
         for page in (self.guide, self.setup, self.hot):
             self.pages.addWidget(page)
         self.guide.to_setup.connect(self._mark_parts)
@@ -146,6 +147,7 @@ class BenchWindow(QMainWindow):
         self._clock.stop()
         self.setup.close_down()
         self.guide.close_down()
+        self.glance.close()
         self.work.stop()
         gc.enable()
         gc.unfreeze()
@@ -179,6 +181,8 @@ class BenchWindow(QMainWindow):
             return
         if math.isnan(self.first_height_s) and shown.moment is not None and shown.moment.result.exposure.observed:
             self.first_height_s = time.monotonic() - self._made_s
+        if self.glance.isVisible():
+            self.glance.show_state(shown)
         if self.pages.currentWidget() is self.hot:
             self.hot.show_state(shown)
         else:
@@ -291,7 +295,7 @@ class BenchWindow(QMainWindow):
             "reference": work.sound_reference, "next_map": self._next_map, "near": self.hot.picture.toggle_near, "coaching": self._next_mode,
             "mark": self._mark, "open_last": self._open_last,
             "page_guide": lambda: self.show_page(self.guide), "page_setup": lambda: self.show_page(self.setup), "page_hot": lambda: self.show_page(self.hot),
-            "theme": self._next_theme, "full_screen": self._toggle_full, "keys": self._show_keys,
+            "glance": self._toggle_glance, "theme": self._next_theme, "full_screen": self._toggle_full, "keys": self._show_keys,
         }
 
     def _ask_setpoint(self) -> None:
@@ -349,6 +353,9 @@ class BenchWindow(QMainWindow):
         choices = ("system", "light", "dark")
         looks().choose(choices[(choices.index(looks().choice) + 1) % 3])
         self._settings.setValue("theme", looks().choice)
+
+    def _toggle_glance(self) -> None:
+        self.glance.close() if self.glance.isVisible() else self.glance.open_on(self)
 
     def _toggle_full(self) -> None:
         self.showNormal() if self.isFullScreen() else self.showFullScreen()

@@ -38,6 +38,7 @@ __all__ = ["GuidePage"]
 log = logging.getLogger("plumeline.bench")
 LOOK_EVERY_S = 0.35
 DRAW_EVERY_S = 0.1
+GONE_S = 1.5  # without a picture, before that is said
 
 
 class GuidePage(QWidget):
@@ -55,7 +56,7 @@ class GuidePage(QWidget):
         self.paper, self.camera, self.lens = PaperStep(), CameraStep(body), LensStep(folder)
         self.nozzle, self.trust, self.job = NozzleStep(setup.draft, folder), TrustStep(setup.draft, folder), JobStep(setup.draft)
         self.steps: tuple[Step, ...] = (self.paper, self.camera, self.lens, self.nozzle, self.trust, self.job)
-        self._busy, self._next_look_s, self._next_draw_s = threading.Event(), 0.0, 0.0
+        self._busy, self._next_look_s, self._next_draw_s, self._pictured_s = threading.Event(), 0.0, 0.0, 0.0
         self._looked.connect(self._take)
         self._lay_out()
         self._connect()
@@ -66,8 +67,10 @@ class GuidePage(QWidget):
         """Show the raw picture, and look at it in a thread of its own."""
         now_s = time.monotonic()
         if shown.arrival is None:
-            self.missing.setText(tr("no picture: {}").format(shown.trouble))
+            if now_s - self._pictured_s > GONE_S:
+                self.missing.setText(tr("no picture: {}").format(shown.trouble))
             return
+        self._pictured_s = now_s
         image = shown.arrival.frame.image
         if now_s >= self._next_draw_s:
             self._next_draw_s = now_s + DRAW_EVERY_S

@@ -195,6 +195,10 @@ def _sheet(chosen: Look) -> str:
     c = chosen
     return f"""
     QAbstractSpinBox {{ min-height: 30px; }}
+    QCheckBox, QRadioButton {{ min-height: 24px; min-width: 24px; }}
+    QListView::item {{ min-height: 24px; }}
+    QSlider:horizontal {{ min-height: 24px; }}
+    QHeaderView::section {{ min-height: 20px; }}
     QPushButton, QToolButton, QComboBox, QLineEdit {{
         min-height: 24px; padding: 3px 9px; border: 1px solid {c.line}; border-radius: 4px;
         background: {c.field}; color: {c.ink}; }}
@@ -212,6 +216,6 @@ def _sheet(chosen: Look) -> str:
     QHeaderView::section {{ background: {c.panel}; color: {c.ink}; border: 1px solid {c.line}; padding: 3px 6px; }}
     QToolTip {{ border: 1px solid {c.line}; }}
     QCheckBox::indicator:unchecked, QRadioButton::indicator:unchecked {{ border: 1px solid {c.line}; border-radius: 2px;
-        background: {c.field}; width: 12px; height: 12px; }}
-    QRadioButton::indicator:unchecked {{ border-radius: 6px; }}
+        background: {c.field}; width: 16px; height: 16px; }}
+    QRadioButton::indicator:unchecked {{ border-radius: 8px; }}
     """

@@ -277,13 +277,16 @@ def _lay_nozzle(person: Person, camera: Pictures, empty: np.ndarray, nozzle: dic
         raise SystemExit("the mat is not seen")
     shape = np.array([*nozzle["profile_mm"], *nozzle["handle_mm"]], float)
     radius_mm, angle = nozzle["outer_diameter_mm"] / 2, np.linspace(0, 2 * np.pi, 60)
-    along, across = np.array([1.0, 0.0, 0.0]), np.array([0.0, 1.0, 0.0])
+    along, across = np.array([0.0, -1.0, 0.0]), np.array([1.0, 0.0, 0.0])
     covered = np.zeros((4 * empty.shape[0], 4 * empty.shape[1]), np.uint8)
+    before = None
     for s in np.arange(0.0, shape[-1, 1], 0.2):
         r = float(np.interp(s, shape[:, 1], shape[:, 0]))
-        ring = np.array([-45.0, -62.0, radius_mm]) + s * along + r * (np.cos(angle)[:, None] * across + np.sin(angle)[:, None] * (0, 0, 1.0))
+        ring = np.array([-85.0, 55.0, radius_mm]) + s * along + r * (np.cos(angle)[:, None] * across + np.sin(angle)[:, None] * (0, 0, 1.0))
         px = model.project(ring @ bench.cam_from_bench[:3, :3].T + bench.cam_from_bench[:3, 3])
-        cv2.fillPoly(covered, [np.round(4 * px + 1.5).astype(np.int32)], 255)
+        both = px if before is None else np.concatenate([before, px])
+        cv2.fillConvexPoly(covered, cv2.convexHull(np.round(4 * both + 1.5).astype(np.int32)), 255)
+        before = px
     share = cv2.resize(covered, empty.shape[1::-1], interpolation=cv2.INTER_AREA)[..., None] / 255
     camera.show(np.clip(empty * (1 - share) + share * 75, 0, 255).astype(np.uint8))
 
