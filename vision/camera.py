@@ -9,7 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from vision.errors import CalibrationError
-from vision.files import check_keys, read_toml, write_text_whole
+from vision.files import write_text_whole
+from vision.loading import check_keys, read_toml
 from vision.types import FloatArray
 
 __all__ = ["CameraModel", "load_camera", "save_camera", "PARAMETERS"]

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from vision.errors import CalibrationError
-from vision.files import check_keys, read_toml
+from vision.loading import check_keys, read_toml
 from vision.types import FloatArray
 
 __all__ = ["Mat", "standard_mat", "load_mat"]

@@ -13,11 +13,12 @@ from vision import rigid
 from vision.cuts import linear_light
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias
 from vision.errors import CalibrationError
-from vision.files import check_keys, read_toml, write_bytes_whole, write_text_whole
+from vision.files import write_bytes_whole, write_text_whole
+from vision.loading import check_keys, read_toml
 from vision.nozzle import Hold
 from vision.types import FloatArray
 
-__all__ = ["NozzleCalibration", "save_nozzle", "load_nozzle"]
+__all__ = ["NozzleCalibration", "load_nozzle", "picture_path", "save_nozzle"]
 
 _NEEDED = {"camera_id", "outer_diameter_mm", "bend_deg", "height_error_rms_mm", "n_photos", "edge", "hold"}
 _LOOK = "metal_look"
@@ -87,8 +88,8 @@ def save_nozzle(path: Path | str, calibration: NozzleCalibration) -> None:
     if calibration.bench is not None:
         done, data = cv2.imencode(".jpg", calibration.bench, [cv2.IMWRITE_JPEG_QUALITY, 93])
         if not done:
-            raise CalibrationError(f"{_picture_path(path)}: the bench picture cannot be encoded")
-        write_bytes_whole(_picture_path(path), data.tobytes())
+            raise CalibrationError(f"{picture_path(path)}: the bench picture cannot be encoded")
+        write_bytes_whole(picture_path(path), data.tobytes())
     write_text_whole(path, "\n".join(lines) + "\n")
 
 
@@ -111,7 +112,7 @@ def load_nozzle(path: Path | str) -> NozzleCalibration:
     for i, row in enumerate(found["edge"], 1):
         key, value = _edge(path, i, row)
         bias[key] = value
-    picture = _picture_path(path)
+    picture = picture_path(path)
     bench = cv2.imread(str(picture), cv2.IMREAD_COLOR) if picture.is_file() else None
     return NozzleCalibration(found["camera_id"], numbers["outer_diameter_mm"], numbers["bend_deg"], bias,
                              numbers["height_error_rms_mm"], int(numbers["n_photos"]), bench, _pose(path, found),
@@ -163,5 +164,6 @@ def _number(path: Path, key: str, value: object) -> float:
     return float(value)
 
 
-def _picture_path(path: Path) -> Path:
+def picture_path(path: Path) -> Path:
+    """Where the bench picture of a nozzle calibration lies: beside it, as NAME.bench.jpg."""
     return path.with_suffix(".bench.jpg")

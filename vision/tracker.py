@@ -27,7 +27,16 @@ from vision.shutter import Shutter
 from vision.silhouette import tool_hull
 from vision.told import steady, told
 from vision.types import (
-    BenchEvent, BenchPose, FloatArray, Frame, NozzleMiss, NozzleObservation, NozzleTrack, PoseMiss, TrackStatus, VisionResult,
+    BenchEvent,
+    BenchPose,
+    FloatArray,
+    Frame,
+    NozzleMiss,
+    NozzleObservation,
+    NozzleTrack,
+    PoseMiss,
+    TrackStatus,
+    VisionResult,
 )
 
 __all__ = ["NozzleModel", "Tracker"]

@@ -16,12 +16,13 @@ from monitor.errors import InputError
 from monitor.files import write_bytes_whole
 from monitor.job import Job, load_job
 from monitor.judging.tracking import bench_relief, nozzle_body, nozzle_for
+from monitor.recording.outputs import check_output
 from monitor.setup.nozzle import calibrate_nozzle, read_seen, touch_photo, touch_rows
 from monitor.setup.trust import OTHER_LOOK, gauge_verdict, trust_words
 from vision.camera import CameraModel, load_camera
 from vision.mat import standard_mat
 from vision.metal import is_like
-from vision.nozzle_file import NozzleCalibration, save_nozzle
+from vision.nozzle_file import NozzleCalibration, picture_path, save_nozzle
 from vision.types import BenchPose
 
 if TYPE_CHECKING:
@@ -51,6 +52,7 @@ def run_paper(args: argparse.Namespace) -> int:
 def run_nozzle(args: argparse.Namespace) -> int:
     """plumeline calibrate nozzle"""
     job, camera = load_job(args.job), load_camera(args.camera)
+    check_output(picture_path(Path(args.out)), Path(args.touch).iterdir() if Path(args.touch).is_dir() else ())
     with progress_bar("fitting") as progress:
         found = calibrate_nozzle(Path(args.touch), job, camera, progress)
     save_nozzle(args.out, found)
@@ -65,8 +67,6 @@ def run_nozzle(args: argparse.Namespace) -> int:
 def run_check(args: argparse.Namespace) -> int:
     """plumeline calibrate check; 1 when the readings do not agree with the gauge"""
     job, camera = load_job(args.job), load_camera(args.camera)
-    if not 0 <= args.height_mm <= 200:
-        raise InputError(f"--height-mm: must lie between 0 and 200 mm, got {args.height_mm:g}")
     found = nozzle_for(camera, args.nozzle, job)
     readings, pose = _readings([Path(p) for p in args.photos], args.over, args.empty, job, camera, found)
     verdict = gauge_verdict(np.array([r.height_mm for r in readings]), np.array([r.sigma_mm for r in readings]),
@@ -123,7 +123,7 @@ def run_camera(args: argparse.Namespace) -> int:
     from vision.calibrate import CharucoTarget, calibrate_camera
     from vision.camera import save_camera
 
-    target = CharucoTarget(_squares(args.squares), args.square_mm, args.marker_mm, args.dictionary)
+    target = CharucoTarget(args.squares, args.square_mm, args.marker_mm, args.dictionary)
     with progress_bar("reading") as progress:
         found = calibrate_camera([Path(p) for p in args.photos], target, progress=progress)
     save_camera(args.out, found.camera)
@@ -131,13 +131,6 @@ def run_camera(args: argparse.Namespace) -> int:
     for name, reason in found.left_out.items():
         say(f"  left out {name}: {reason}")
     return 0
-
-
-def _squares(text: str) -> tuple[int, int]:
-    parts = text.lower().split("x")
-    if len(parts) != 2 or not all(p.isdigit() for p in parts):
-        raise InputError(f"--squares: expected two whole numbers such as 9x6, got {text!r}")
-    return int(parts[0]), int(parts[1])
 
 
 def run_heat(args: argparse.Namespace) -> int:
@@ -158,7 +151,7 @@ def run_heat(args: argparse.Namespace) -> int:
     for line in found.report:
         say(line)
     picture = Path(args.plot) if args.plot else Path(args.out or args.recording).with_suffix(".residuals.png")
-    draw_residuals(found, picture)
+    draw_residuals(found, check_output(picture, [Path(args.log)]))
     say(f"{picture}: the log and the chain over time, and what is left between them")
     if args.out:
         save_calibration(found.calibration, Path(args.out))

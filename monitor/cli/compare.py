@@ -15,6 +15,7 @@ from monitor.cli.output import progress_bar, say
 from monitor.errors import InputError
 from monitor.files import write_text_whole
 from monitor.recording.export import safe_cell
+from monitor.recording.outputs import check_output
 from monitor.repeat.compare.comparison import Comparison, compare, compare_folders, find_pass
 from monitor.repeat.compare.gauge import GaugeStudy, crossed_anova, study
 from monitor.repeat.compare.passes import open_trace
@@ -103,8 +104,8 @@ def _write(found: Comparison, folder: Path, quiet: bool) -> None:
 
     header, rows = pass_rows(found)
     out = [",".join(header)] + [",".join(_cell(v) for v in row) for row in rows]
-    write_text_whole(folder / "passes.csv", "\n".join(out) + "\n")
-    write_text_whole(folder / "comparison.json", json.dumps(as_json(found), indent=1) + "\n")
+    write_text_whole(check_output(folder / "passes.csv"), "\n".join(out) + "\n")
+    write_text_whole(check_output(folder / "comparison.json"), json.dumps(as_json(found), indent=1) + "\n")
     for path in [folder / "passes.csv", folder / "comparison.json", *write_pictures(found, folder)]:
         if not quiet:
             say(str(path))

@@ -13,7 +13,7 @@ from monitor.engine.analyse import analyse, read_inputs
 from monitor.errors import InputError
 from monitor.places import sample_folder
 from monitor.recording.export import export_csv
-from monitor.recording.reader import Recording
+from monitor.recording.reader import JOB, TRACE, Recording, own_text
 from monitor.review.overlay import write_overlay
 from monitor.review.report import write_report
 
@@ -29,8 +29,11 @@ def run_demo(args: argparse.Namespace) -> int:
     if sample is None:
         raise InputError("the sample recording is not there; install plumeline again, or run the demo from a checkout")
     inputs = read_inputs(sample / "clip.mp4", sample / "job.toml", sample / "camera.toml", sample / "nozzle.toml")
+    out = Path(args.out or OUT)
+    if (out / TRACE).exists() and own_text(out, JOB) != inputs.job_text:
+        raise InputError(f"{out}: holds another recording than the demo's; name another folder with --out")
     with progress_bar("measuring") as progress:
-        recording = analyse(inputs, args.out or OUT, force=True, copy_video=True, progress=progress)
+        recording = analyse(inputs, out, force=True, copy_video=True, progress=progress)
     export_csv(recording, recording.folder)
     report = write_report(recording, recording.folder / "report.html")
     with progress_bar("drawing") as progress:

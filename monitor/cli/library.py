@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import datetime
 import json
 from pathlib import Path
 
 from monitor.cli.output import progress_bar, say
-from monitor.errors import InputError
 from monitor.repeat.library import CACHE, Entry, Library, Query, remove_index
 
 __all__ = ["run_library"]
@@ -16,7 +14,7 @@ __all__ = ["run_library"]
 
 def run_library(args: argparse.Namespace) -> int:
     """plumeline library"""
-    query = Query(args.job or "", args.operator or "", _moment(args.since, "--from"), _moment(args.until, "--to"),
+    query = Query(args.job or "", args.operator or "", args.since or "", args.until or "",
                   args.warning or "", args.faulty)
     if args.rebuild:
         remove_index(Path(args.cache) if args.cache else Path(args.root) / CACHE)
@@ -42,13 +40,3 @@ def _line(e: Entry) -> str:
     passes = f"{e.n_passes} pass{'' if e.n_passes == 1 else 'es'}"
     return (f"{e.path}: {(e.started_utc or 'time unknown')[:16].replace('T', ' ')}  {e.operator or '-'}  "
             f"{e.title or e.target}  {passes}, {height}; {warned}")
-
-
-def _moment(text: str | None, option: str) -> str:
-    if not text:
-        return ""
-    try:
-        datetime.datetime.fromisoformat(text)
-    except ValueError:
-        raise InputError(f"{option} {text}: no date; expected YYYY-MM-DD, or YYYY-MM-DDTHH:MM, in UTC") from None
-    return text

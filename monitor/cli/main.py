@@ -11,6 +11,8 @@ from typing import TypeAlias
 
 from monitor.cli.examples import EXAMPLES as EXAMPLE
 from monitor.cli.kinds import check_kinds
+from monitor.cli.outputs import check_outputs, to_write
+from monitor.cli.values import between, moment, squares, whole
 from monitor.errors import MonitorError
 from monitor.health.log import logging_to
 from monitor.places import log_file
@@ -57,6 +59,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _run(args: argparse.Namespace) -> int:
     try:
         check_kinds(args)
+        check_outputs(args)
         return args.run(args)
     except KeyboardInterrupt:
         return _say("interrupted; nothing half-written was left under a final name", INTERRUPTED)
@@ -148,20 +151,20 @@ def _add_watch(commands: Commands) -> None:
     parser.add_argument("--coaching", default="faded by skill",
                         choices=["always", "outside the band", "faded by skill", "muted"],
                         help="when the height tone may be heard (default: faded by skill)")
-    parser.add_argument("--band", type=float, default=15.0, metavar="PERCENT",
+    parser.add_argument("--band", type=between(0, 100), default=15.0, metavar="PERCENT",
                         help="silent band round the height to hold (default: 15)")
     parser.add_argument("--no-record", action="store_true", help="watch and warn only")
     parser.add_argument("--no-video", action="store_true", help="record the trace without the picture")
     parser.add_argument("--mute", action="store_true", help="no sound")
-    parser.add_argument("--sound", metavar="FILE.wav", help="write what is heard to a file too")
+    parser.add_argument("--sound", type=to_write(".wav"), metavar="FILE.wav", help="write what is heard to a file too")
     _add_theme(parser)
     parser.add_argument("--rate", type=float, default=30.0, metavar="HZ",
                         help="pictures a second to ask the camera for (default: 30)")
     parser.add_argument("--once", action="store_true", help="play a video once; else it begins again at its end")
     parser.add_argument("--quit-at-end", action="store_true", help="record at once and close when the video ends")
-    parser.add_argument("--minutes", type=float, metavar="N",
+    parser.add_argument("--minutes", type=between(0.01, 10_000), metavar="N",
                         help="record at once, play the video over and over, close after N minutes")
-    parser.add_argument("--stats", metavar="FILE", help="write latencies, drops, processor and memory as JSON")
+    parser.add_argument("--stats", type=to_write(".json"), metavar="FILE", help="write latencies, drops, processor and memory as JSON")
     parser.add_argument("--list-cameras", action="store_true", help="print the cameras and leave")
 
 
@@ -177,7 +180,8 @@ def _add_report(commands: Commands) -> None:
     parser = _command(commands, "report", "monitor.cli.commands:run_report",
                       "write the report as one HTML file, or as PDF")
     parser.add_argument("recording", metavar="DIR")
-    parser.add_argument("--out", metavar="FILE", help="default: report.html, or report.pdf, in the recording")
+    parser.add_argument("--out", type=to_write(".html", ".htm", ".pdf"), metavar="FILE",
+                        help="default: report.html, or report.pdf, in the recording")
     parser.add_argument("--pdf", action="store_true", help="as PDF; also when FILE ends in .pdf")
     parser.add_argument("--page", choices=("A4", "Letter"), default="A4", help="sheet of the PDF (default: A4)")
 
@@ -185,7 +189,8 @@ def _add_report(commands: Commands) -> None:
 def _add_overlay(commands: Commands) -> None:
     parser = _command(commands, "overlay", "monitor.cli.commands:run_overlay", "draw the measurement over the video")
     parser.add_argument("recording", metavar="DIR")
-    parser.add_argument("--out", metavar="FILE", help="default: overlay.mp4 in the recording")
+    parser.add_argument("--out", type=to_write(".mp4", ".mkv", ".mov"), metavar="FILE",
+                        help="default: overlay.mp4 in the recording")
 
 
 def _add_rerun(commands: Commands) -> None:
@@ -206,7 +211,7 @@ def _add_plan(commands: Commands) -> None:
     parser.epilog += "\n\nsolder alloys that a job can name: " + ", ".join(alloy_names())
     parser.add_argument("job", metavar="JOB", help="job file (TOML)")
     parser.add_argument("--heat", metavar="FILE", help=HEAT_HELP)
-    parser.add_argument("--out", metavar="FILE", help="picture of the window (default: none)")
+    parser.add_argument("--out", type=to_write(".png"), metavar="FILE.png", help="picture of the window (default: none)")
     parser.add_argument("--json", action="store_true", help="print the plan as JSON")
 
 
@@ -231,11 +236,11 @@ def _add_library(commands: Commands) -> None:
     parser.add_argument("root", metavar="ROOT", help="folder that holds recordings, at any depth")
     parser.add_argument("--job", metavar="TEXT", help="part of the job's title, target or alloy")
     parser.add_argument("--operator", metavar="CODE", help="operator code")
-    parser.add_argument("--from", dest="since", metavar="DATE", help="recorded on this date or later (YYYY-MM-DD, UTC)")
-    parser.add_argument("--to", dest="until", metavar="DATE", help="recorded on this date or before")
+    parser.add_argument("--from", dest="since", type=moment, metavar="DATE", help="recorded on this date or later (YYYY-MM-DD, UTC)")
+    parser.add_argument("--to", dest="until", type=moment, metavar="DATE", help="recorded on this date or before")
     parser.add_argument("--warning", metavar="KIND", help="with such a warning, such as drift; any; none")
     parser.add_argument("--faulty", action="store_true", help="only recordings that could not be read")
-    parser.add_argument("--limit", type=int, metavar="N", help="the latest N only")
+    parser.add_argument("--limit", type=whole(1, 1_000_000), metavar="N", help="the latest N only")
     parser.add_argument("--no-refresh", action="store_true",
                         help="search the index as it is, without looking for new ones")
     parser.add_argument("--rebuild", action="store_true", help="make the index anew")
@@ -248,7 +253,7 @@ def _add_batch(commands: Commands) -> None:
                       "analyse many recordings again, each from its own video and files")
     parser.add_argument("root", metavar="ROOT",
                         help="folder that holds recordings, at any depth; they stay as they are")
-    parser.add_argument("-j", type=_count, metavar="N", help="processes (default: one a core)")
+    parser.add_argument("-j", type=whole(1, 256), metavar="N", help="processes (default: one a core)")
     parser.add_argument("--out", metavar="DIR",
                         help="folder for the results (default: ROOT_again); goes on where it was stopped")
     parser.add_argument("--scheduler", metavar="ADDRESS",
@@ -256,12 +261,6 @@ def _add_batch(commands: Commands) -> None:
                              "the same "
                              "folders (needs the extra `cluster`)")
     parser.add_argument("--json", action="store_true", help="print one JSON object a recording")
-
-
-def _count(text: str) -> int:
-    if not text.isdigit() or not 1 <= int(text) <= 256:
-        raise argparse.ArgumentTypeError(f"{text}: expected a whole number from 1 to 256")
-    return int(text)
 
 
 def _add_learning(commands: Commands) -> None:
@@ -272,7 +271,7 @@ def _add_learning(commands: Commands) -> None:
     parser.add_argument("--measure", choices=("in_limits", "height_sd_mm", "coverage", "evenness", "dwell_s"),
                         default="in_limits", help="default: in_limits")
     parser.add_argument("--job", default="", metavar="TEXT", help="only jobs whose title holds this")
-    parser.add_argument("--out", metavar="FILE", help="picture of the curve (.svg or .png)")
+    parser.add_argument("--out", type=to_write(".svg", ".png"), metavar="FILE", help="picture of the curve (.svg or .png)")
     parser.add_argument("--json", action="store_true", help="print the curve as JSON")
 
 
@@ -287,26 +286,28 @@ def _add_calibrate(commands: Commands) -> None:
     mat = _command(kinds, "mat", "monitor.cli.calibrate:run_mat", "write the bench mat as a true-size PDF")
     mat.add_argument("--print", action="store_true", dest="print_it", help=argparse.SUPPRESS)  # was needed once
     mat.add_argument("--page", choices=("A4", "Letter"), default="A4", help="size of the sheet (default: A4)")
-    mat.add_argument("--out", default="plumeline_mat.pdf", metavar="FILE.pdf")
+    mat.add_argument("--out", type=to_write(".pdf"), default="plumeline_mat.pdf", metavar="FILE.pdf")
     camera = _command(kinds, "camera", "monitor.cli.calibrate:run_camera",
                       "calibrate a camera from photographs of a ChArUco board")
     camera.add_argument("photos", nargs="+", metavar="PHOTO")
-    camera.add_argument("--squares", required=True, metavar="9x6", help="squares across and down")
-    camera.add_argument("--square-mm", required=True, type=float, metavar="MM")
-    camera.add_argument("--marker-mm", required=True, type=float, metavar="MM")
+    camera.add_argument("--squares", required=True, type=squares, metavar="9x6", help="squares across and down")
+    camera.add_argument("--square-mm", required=True, type=between(0.1, 500), metavar="MM")
+    camera.add_argument("--marker-mm", required=True, type=between(0.1, 500), metavar="MM")
     camera.add_argument("--dictionary", required=True, metavar="NAME", help="such as DICT_5X5_100")
-    camera.add_argument("--out", required=True, metavar="FILE", help="camera calibration to write (TOML)")
+    camera.add_argument("--out", type=to_write(".toml", word="camera_matrix_px"), required=True, metavar="FILE",
+                        help="camera calibration to write (TOML)")
     nozzle = _command(kinds, "nozzle", "monitor.cli.calibrate:run_nozzle",
                       "learn where a nozzle's edges appear, from photographs at known heights")
     nozzle.add_argument("--touch", required=True, metavar="DIR", help="photographs with heights.csv")
     nozzle.add_argument("--job", required=True, metavar="FILE", help="job file with the nozzle's measures")
     nozzle.add_argument("--camera", required=True, metavar="FILE", help="camera calibration (TOML)")
-    nozzle.add_argument("--out", required=True, metavar="FILE", help="nozzle calibration to write (TOML)")
+    nozzle.add_argument("--out", type=to_write(".toml", word="camera_id"), required=True, metavar="FILE",
+                        help="nozzle calibration to write (TOML)")
     check = _command(kinds, "check", "monitor.cli.calibrate:run_check",
                      "check the calibrations with one gauge block, any day")
     check.add_argument("photos", nargs="+", metavar="PHOTO",
                        help="the nozzle standing on the block, one photograph or several")
-    check.add_argument("--height-mm", required=True, type=float, metavar="MM", help="height of the block")
+    check.add_argument("--height-mm", required=True, type=between(0, 200), metavar="MM", help="height of the block")
     check.add_argument("--over", choices=("board", "mat"), default="board",
                        help="what the block stands on (default: board)")
     check.add_argument("--job", required=True, metavar="FILE", help="job file with the nozzle's measures")
@@ -320,10 +321,10 @@ def _add_calibrate(commands: Commands) -> None:
     heat.add_argument("recording", metavar="RECORDING", help="recording of the run")
     heat.add_argument("--log", required=True, metavar="FILE", help="logged temperatures (CSV with t_s, temp_c)")
     heat.add_argument("--site", default="joint centre", help="where the bead sat (default: joint centre)")
-    heat.add_argument("--out", metavar="FILE",
+    heat.add_argument("--out", type=to_write(".toml", word="heat calibration"), metavar="FILE",
                       help="heat calibration to write (TOML); default: kept for such boards with "
                       "this nozzle and airflow, and used for them from then on")
-    heat.add_argument("--plot", metavar="FILE.png",
+    heat.add_argument("--plot", type=to_write(".png"), metavar="FILE.png",
                       help="picture of what is left between log and chain (default: beside)")
 
 
@@ -343,7 +344,7 @@ def _add_bug_report(commands: Commands) -> None:
     parser = _command(commands, "bug-report", "monitor.cli.doctor:run_bug_report",
                       "gather what a bug report needs into one file, without pictures")
     parser.add_argument("recording", nargs="?", metavar="DIR", help="a recording whose numbers go along")
-    parser.add_argument("--out", default="plumeline-bug-report.zip", metavar="FILE", help="default: %(default)s")
+    parser.add_argument("--out", type=to_write(".zip"), default="plumeline-bug-report.zip", metavar="FILE", help="default: %(default)s")
     parser.add_argument("--no-cameras", action="store_true", help="do not switch cameras on")
 
 

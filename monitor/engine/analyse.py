@@ -5,9 +5,10 @@ from __future__ import annotations
 import itertools
 import math
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 
 import cv2
 import numpy as np
@@ -15,6 +16,7 @@ import numpy as np
 from monitor.engine.rerun import finish_recording, keep_calibration
 from monitor.engine.straighten import board_picture, straighten
 from monitor.errors import InputError
+from monitor.files import read_text
 from monitor.heat.calibration import Calibration
 from monitor.heat.estimate import HeatEstimator
 from monitor.job import Job, parse_job
@@ -71,11 +73,11 @@ def read_inputs(clip: str | Path, job: str | Path, camera: str | Path, nozzle: s
 
 def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video: bool = False, operator: str = "",
             calibration: Calibration | None = None, progress: Progress = lambda done_s, whole_s: None,
-            turns: Sequence[Turn] = ()) -> Recording:
+            turns: Sequence[Turn] = (), meta: Mapping[str, str] = MappingProxyType({})) -> Recording:
     """Measure and judge every frame of a clip; the recording appears under its name when it is whole.
 
-    `turns` tells when a knob of the station was turned, and to what: time [s], setpoint [C], airflow [L/min]; None
-    where the knob stayed.
+    `turns` tells when a knob of the station was turned, and to what: time [s], setpoint [C], airflow [L/min]; None where
+    the knob stayed. `meta` is kept with the recording beside what it says of itself.
 
     Raises
     ------
@@ -93,7 +95,7 @@ def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video:
         pipeline, track = Pipeline(job, tracker, heat, make_part_follower(inputs.camera, job)), _Track()
         bench = inputs.nozzle_path.with_suffix(".bench.jpg")
         origin = Origin(inputs.job_text, inputs.camera_text, inputs.nozzle_text, inputs.clip, copy_video, operator,
-                        bench if bench.is_file() else None)
+                        bench if bench.is_file() else None, meta=meta)
         with Recorder(out, origin, force=force) as recorder:
             keep_calibration(recorder.part, calibration)
             views = _Views(inputs.camera, job, video.duration_s)
@@ -219,11 +221,4 @@ def _add_views(recorder: Recorder, views: _Views) -> None:
 
 
 def _text(path: Path, what: str) -> str:
-    try:
-        return path.read_text(encoding="utf-8")
-    except UnicodeDecodeError:
-        raise InputError(f"{path}: not text in UTF-8; expected a {what} (TOML)") from None
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such file; expected a {what} (TOML)") from None
-    except OSError as fault:
-        raise InputError(f"{path}: cannot be read as a {what}: {fault.strerror}") from None
+    return read_text(path, f"{what} (TOML)", InputError)

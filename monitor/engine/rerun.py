@@ -19,7 +19,8 @@ from monitor.job import Job, parse_job
 from monitor.judging.exposure import LEVEL_AXIS, heat_setup
 from monitor.judging.pipeline import FrameResult, Judge
 from monitor.judging.technique import GRID_STEP_MM
-from monitor.recording.reader import CAMERA, JOB, NOZZLE, PICTURE, Recording, open_recording
+from monitor.recording.folder import HEAT
+from monitor.recording.reader import CAMERA, JOB, NOZZLE, PICTURE, Recording, open_recording, own_text
 from monitor.recording.recorder import Origin, Recorder
 from vision.types import (
     BenchEvent,
@@ -36,8 +37,6 @@ from vision.types import (
 __all__ = ["HEAT", "calibration_of", "finish_recording", "keep_calibration", "rejudge", "rerun", "stored_inputs",
            "stored_results"]
 
-HEAT = "heat.toml"
-
 
 def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, force: bool = False,
           calibration: Calibration | None = None, keeps_own: bool = True, higher_mm: float = 0.0,
@@ -48,12 +47,12 @@ def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, for
     needs the clip analysed again. Without a calibration the recording's own is used, unless keeps_own says no. What
     `progress` raises ends it, and leaves nothing behind.
     """
-    camera_text, nozzle_text = ((recording.folder / name).read_text(encoding="utf-8") for name in (CAMERA, NOZZLE))
+    camera_text, nozzle_text = (own_text(recording.folder, name) for name in (CAMERA, NOZZLE))
     calibration = calibration_of(recording) if calibration is None and keeps_own else calibration
     heat = HeatEstimator(heat_setup(job), calibration)
     judge = Judge(job, heat)
     origin = Origin(job_text, camera_text, nozzle_text, video=recording.video,
-                    operator=recording.meta.get("operator", ""))
+                    operator=recording.meta.get("operator", ""), source=recording.folder)
     with Recorder(out, origin, force=force) as recorder:
         keep_calibration(recorder.part, calibration)
         n_frames = max(1, len(recording.frames["t_s"]))

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from monitor.heat import material
 from monitor.heat.alloy import joint_alloy
+from monitor.heat.calibration import Calibration
 from monitor.heat.chain import UNKNOWN_MARGIN_M, Blow, Chain, Fineness, Sites
 from monitor.heat.estimate import SITES
-from monitor.heat.calibration import Calibration
 from monitor.heat.limits import SILICON_RISK_C, TARGET_MARGIN_K, Limit, practice_words, ramp_limits_k_s, site_limits
 from monitor.heat.part import part_shape
 from monitor.heat.types import Band, HeatSetup, Protection

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import contextlib
 import datetime
 import sqlite3
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from monitor.errors import EnvironmentFault, InputError
-from monitor.recording import schema
+from monitor.errors import EnvironmentFault, InputError, MonitorError
+from monitor.recording.manifest import check_manifest, renew_manifest
 from monitor.recording.reader import TRACE, Recording
+from monitor.recording.trace_file import trace_for_writing
 
 __all__ = ["Comment", "CommentBook", "comments_of", "save_comments", "LONGEST_TEXT"]
 
@@ -121,13 +121,13 @@ def save_comments(folder: Path, comments: Iterable[Comment]) -> None:
     """
     path = folder / TRACE
     try:
-        with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True,
-                                                timeout=5.0)) as db, db:
-            schema.check_and_migrate(db, str(path))
+        before = check_manifest(folder, (TRACE,))
+        with trace_for_writing(path) as db:
             db.execute("DELETE FROM comments")
             db.executemany("INSERT INTO comments (t_s, t_end_s, author, made_utc, text) VALUES (?, ?, ?, ?, ?)",
                            [(c.t_s, c.t_end_s, c.author, c.made_utc, c.text) for c in comments])
-    except sqlite3.OperationalError as fault:
+        renew_manifest(folder, (TRACE,), before)
+    except (sqlite3.OperationalError, OSError, MonitorError) as fault:
         raise EnvironmentFault(f"{path}: comments cannot be saved: {fault}; is the recording yours to write?") from None
 
 

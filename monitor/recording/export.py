@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from monitor.files import write_bytes_whole, write_text_whole
+from monitor.recording.outputs import check_output
 from monitor.recording.reader import Recording
 from monitor.version import code_version
 from vision.types import TrackStatus
@@ -48,8 +49,8 @@ def export_csv(recording: Recording, folder: Path) -> tuple[Path, ...]:
     """
     tables = _tables(recording)
     for name, (header, rows) in tables.items():
-        write_text_whole(folder / f"{name}.csv", _csv_text(header, rows))
-    write_text_whole(folder / "about.json", json.dumps(about(recording), indent=1) + "\n")
+        write_text_whole(check_output(folder / f"{name}.csv"), _csv_text(header, rows))
+    write_text_whole(check_output(folder / "about.json"), json.dumps(about(recording), indent=1) + "\n")
     return (*(folder / f"{name}.csv" for name in tables), folder / "about.json")
 
 
@@ -78,7 +79,7 @@ def export_parquet(recording: Recording, folder: Path) -> tuple[Path, ...]:
                   for title, array in zip(header, arrays, strict=True)]
         buffer = io.BytesIO()
         pq.write_table(pa.Table.from_arrays(arrays, schema=pa.schema(fields, metadata=origin)), buffer)
-        write_bytes_whole(folder / f"{name}.parquet", buffer.getvalue())
+        write_bytes_whole(check_output(folder / f"{name}.parquet"), buffer.getvalue())
         written.append(folder / f"{name}.parquet")
     return tuple(written)
 

@@ -15,13 +15,14 @@ import math
 import os
 import shutil
 import sqlite3
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from monitor.errors import EnvironmentFault, InputError
+from monitor.errors import EnvironmentFault, MonitorError
 from monitor.files import write_bytes_whole, write_text_whole
 from monitor.heat.types import Band, HeatReading
 from monitor.judging.alerts import TechniqueWarning
@@ -29,8 +30,21 @@ from monitor.judging.marks import JointMark
 from monitor.judging.pipeline import FrameResult
 from monitor.judging.technique import PassSummary
 from monitor.recording import schema
-from monitor.recording.folder_lock import FolderLock, is_locked
-from monitor.recording.reader import BENCH_PICTURE, CAMERA, JOB, META, NOZZLE, PICTURE, RESERVE, TRACE
+from monitor.recording.claim import claim_folder
+from monitor.recording.folder import (
+    BENCH_PICTURE,
+    CAMERA,
+    JOB,
+    META,
+    NOZZLE,
+    PICTURE,
+    RESERVE,
+    TRACE,
+    make_private,
+    remove_own,
+)
+from monitor.recording.folder_lock import FolderLock
+from monitor.recording.manifest import entries_of, write_manifest
 from monitor.version import code_version
 from vision.types import BenchPose, FloatArray, NozzleMiss, NozzleObservation, PartEvent, PartMotion, PoseMiss
 
@@ -61,6 +75,10 @@ class Origin:
         The picture that goes with the nozzle calibration.
     video_name : str
         Of a video that is written into the folder meanwhile.
+    source : Path or None
+        The recording that it is judged anew from.
+    meta : mapping of str to str
+        What else to say of it; a start of its own, for one.
     """
 
     job_text: str
@@ -71,6 +89,8 @@ class Origin:
     operator: str = ""
     bench_picture: Path | None = None
     video_name: str = ""
+    source: Path | None = None
+    meta: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -96,33 +116,8 @@ class PassNote:
     is_probe: bool
 
 
-def claim_folder(folder: str | Path, force: bool = False) -> Path:
-    """Check that a recording may be written there, and give the temporary folder to write into.
-
-    Raises
-    ------
-    InputError
-        If something that must not be lost is there already.
-    """
-    folder = Path(folder)
-    if folder.exists() and not folder.is_dir():
-        raise InputError(f"{folder}: is a file; --out needs the name of a folder")
-    if folder.is_dir() and any(folder.iterdir()):
-        if not (folder / TRACE).exists():
-            raise InputError(f"{folder}: not empty and no recording; name another folder for --out")
-        if not force:
-            raise InputError(f"{folder}: holds a recording already; name another folder, or --force to replace it")
-    part = folder.with_name(folder.name + ".part")
-    if part.exists():
-        if is_locked(part):
-            raise InputError(f"{part}: is being written by another run at this moment; name another folder")
-        shutil.rmtree(part)
-    part.mkdir(parents=True, mode=0o700)
-    return part
-
-
 class Recorder:
-    """Writes a recording; use as a context manager. On a fault the unfinished folder is removed, unless it is live.
+    """Writes a recording; use as a context manager. On a fault what was begun is removed, unless it is live.
 
     Parameters
     ----------
@@ -145,24 +140,38 @@ class Recorder:
     def __init__(self, folder: str | Path, origin: Origin, *, force: bool = False, live: bool = False,
                  reserve_bytes: int = RESERVE_BYTES) -> None:
         self.folder, self._origin, self._live = Path(folder), origin, live
-        self.part = claim_folder(folder, force)
+        self._claim = claim_folder(folder, force, origin.video, origin.source)
+        self.part = self._claim.part
         self._lock = FolderLock(self.part)
         self._n_frames, self._n_seen, self._t_first_s, self._t_last_s = 0, 0, math.nan, math.nan
         self._waiting: list[tuple[str, Any]] = []
         self.trouble, self.n_lost = "", 0
+        try:
+            self._begin(reserve_bytes)
+        except BaseException:
+            self._lock.free()
+            remove_own(self.part)
+            raise
+
+    def _begin(self, reserve_bytes: int) -> None:
+        """Lay out what is there from the start."""
+        origin = self._origin
         for name, text in ((JOB, origin.job_text), (CAMERA, origin.camera_text), (NOZZLE, origin.nozzle_text)):
+            _make_private(self.part / name)
             (self.part / name).write_text(text, encoding="utf-8")
         if origin.bench_picture is not None:
+            _make_private(self.part / BENCH_PICTURE)
             shutil.copyfile(origin.bench_picture, self.part / BENCH_PICTURE)
         self._video = _bring_video(origin, self.part)
+        _make_private(self.part / TRACE)
         # a live recording is begun by one thread and written by another, never by both at once
-        self._db = sqlite3.connect(self.part / TRACE, isolation_level=None, check_same_thread=not live, timeout=5.0)
+        self._db = sqlite3.connect(self.part / TRACE, isolation_level=None, check_same_thread=not self._live, timeout=5.0)
+        schema.create(self._db)  # before the log is used, so that the file itself carries our mark from the start
         self._db.execute("PRAGMA journal_mode = WAL")
         self._db.execute("PRAGMA synchronous = NORMAL")
-        schema.create(self._db)
         self._started = datetime.datetime.now(datetime.UTC)
         self._write_meta("recording")
-        if live:
+        if self._live:
             _make_reserve(self.part / RESERVE, reserve_bytes)
         self._t_commit_s = -math.inf
 
@@ -303,11 +312,14 @@ class Recorder:
         try:
             if not self.commit():
                 raise sqlite3.OperationalError(self.trouble)
+            self._claim.carry_over(self._db, _hash(self._origin.job_text))
             self._write_meta("closed")
             self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
             self._db.execute("PRAGMA journal_mode = DELETE")
             self._db.close()
-        except (sqlite3.OperationalError, OSError) as fault:
+            make_private(self.part)
+            write_manifest(self.part, entries_of(self._origin.source) if self._origin.source is not None else None)
+        except (sqlite3.OperationalError, OSError, MonitorError) as fault:
             self._db.close()
             self._lock.free()
             if not self._live:
@@ -315,19 +327,13 @@ class Recorder:
             self._note_trouble(str(fault))
             return self.part
         self._lock.free()
-        old = self.folder.with_name(self.folder.name + ".old")
-        if self.folder.exists():
-            shutil.rmtree(old, ignore_errors=True)
-            os.replace(self.folder, old)
-        os.replace(self.part, self.folder)
-        shutil.rmtree(old, ignore_errors=True)
-        return self.folder
+        return self._claim.settle()
 
     def abandon(self) -> None:
         """Throw the unfinished recording away."""
         self._db.close()
         self._lock.free()
-        shutil.rmtree(self.part, ignore_errors=True)
+        remove_own(self.part)
 
     def _do(self, sql: str, values: Any = ()) -> None:
         if len(self._waiting) >= MOST_WAITING:
@@ -373,14 +379,24 @@ class Recorder:
         meta = {
             "state": state, "started_utc": self._started.isoformat(timespec="seconds"), "operator": texts.operator,
             "code_version": code_version(), "video": self._video,
-            "hashes": {name: hashlib.sha256(text.encode()).hexdigest() for name, text in (
+            "live": self._live, "hashes": {name: _hash(text) for name, text in (
                 (JOB, texts.job_text), (CAMERA, texts.camera_text), (NOZZLE, texts.nozzle_text))},
             "frames": self._n_frames, "frames_seen": self._n_seen,
             "duration_s": self._t_last_s - self._t_first_s if self._n_frames else 0.0,
         }
+        meta |= texts.meta
         for key, value in meta.items():
             self._set(key, value if isinstance(value, str) else json.dumps(value))
         write_text_whole(self.part / META, json.dumps(meta, indent=1) + "\n")
+
+
+def _hash(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _make_private(path: Path) -> None:
+    """An empty file that only its owner may read; what is written into it keeps these rights."""
+    os.close(os.open(path, os.O_CREAT | os.O_WRONLY, 0o600))
 
 
 def _make_reserve(path: Path, n_bytes: int) -> None:
@@ -410,9 +426,10 @@ def _bring_video(origin: Origin, part: Path) -> str:
         except OSError:
             pass  # a file system without links: copy instead
     try:
+        _make_private(target)
         shutil.copyfile(origin.video, target)
     except OSError as fault:
-        raise EnvironmentFault(f"{target}: cannot copy the video: {fault.strerror}") from None
+        raise EnvironmentFault(f"{origin.video}: cannot be copied to {target}: {fault.strerror or fault}") from None
     return name
 
 

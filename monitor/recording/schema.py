@@ -6,10 +6,13 @@ import sqlite3
 
 from monitor.errors import InputError
 
-__all__ = ["APPLICATION_ID", "VERSION", "FRAME_COLUMNS", "create", "check_and_migrate"]
+__all__ = ["APPLICATION_ID", "FRAME_COLUMNS", "PERSONAL_KEYS", "PERSONAL_TABLES", "VERSION", "check", "create", "migrate"]
 
 APPLICATION_ID = 0x504C554D  # "PLUM"
 VERSION = 3
+# what people add to a recording, and no program can make again: carried over when the recording is made anew
+PERSONAL_TABLES: tuple[str, ...] = ("comments", "marks")
+PERSONAL_KEYS: tuple[str, ...] = ("what_if",)  # of the table meta
 
 # one row a frame: what was measured, then what was concluded; mm, rad, s; NULL means not known
 FRAME_COLUMNS: tuple[tuple[str, str], ...] = (
@@ -84,8 +87,8 @@ def create(db: sqlite3.Connection) -> None:
     db.execute(f"PRAGMA user_version = {VERSION}")
 
 
-def check_and_migrate(db: sqlite3.Connection, path: str) -> None:
-    """Make sure that a trace is ours and of a version that this program reads.
+def check(db: sqlite3.Connection, path: str) -> int:
+    """Make sure that a trace is ours and of a version that this program reads; gives the version.
 
     Raises
     ------
@@ -98,6 +101,14 @@ def check_and_migrate(db: sqlite3.Connection, path: str) -> None:
     if version > VERSION:
         raise InputError(f"{path}: written by a newer program (trace version {version}, this one reads {VERSION}); "
                          "update plumeline")
+    if version < 1:
+        raise InputError(f"{path}: damaged: trace version {version}; analyse the clip again")
+    return version
+
+
+def migrate(db: sqlite3.Connection) -> None:
+    """Bring a trace that `check` has passed up to this version."""
+    version = db.execute("PRAGMA user_version").fetchone()[0]
     for number, script in enumerate(_MIGRATIONS[version - 1:], version + 1):
         db.executescript(f"BEGIN; {script} PRAGMA user_version = {number}; COMMIT;")
 

@@ -6,29 +6,30 @@ there (batch.jsonl) tells what each result rests on, so that a batch that was st
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import json
 import os
-import shutil
 import sqlite3
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-from monitor.repeat.compare.passes import open_trace
 from monitor.errors import EnvironmentFault, InputError, MonitorError
-from monitor.files import write_text_whole
-from monitor.recording.reader import BENCH_PICTURE, CAMERA, JOB, META, NOZZLE, TRACE
+from monitor.recording import schema
+from monitor.recording.folder import HEAT, is_live, remove_own
+from monitor.recording.folder_lock import is_locked
+from monitor.recording.reader import BENCH_PICTURE, CAMERA, JOB, NOZZLE, TRACE, read_meta
+from monitor.repeat.compare.passes import open_trace
 from monitor.version import code_version
 from vision.errors import VisionError
 
 __all__ = ["DONE", "FAILED", "JOURNAL", "KEPT", "Outcome", "Task", "analyse_again", "clear_work", "find_tasks", "run_tasks",
            "task_key", "trace_digest"]
 
-JOURNAL, WORK = "batch.jsonl", ".work"
-DONE, KEPT, FAILED = "done", "kept", "failed"
+JOURNAL = "batch.jsonl"
+DONE, KEPT, FAILED, BEGUN = "done", "kept", "failed", "begun"
+MADE_FOR = "batch_key"  # in the meta of a result: what it rests on
 Tell = Callable[[str, float], None]  # name, share done
 
 
@@ -42,11 +43,14 @@ class Task:
         Path below the root.
     source, out : str
         Folders; strings, so that a task travels to another process as it is.
+    before : tuple of (str, str)
+        Key and digest of what the journal says was begun or made here before; the digest is empty for what was begun.
     """
 
     name: str
     source: str
     out: str
+    before: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -112,14 +116,15 @@ def run_tasks(tasks: Sequence[Task], out: Path, *, n_workers: int = 1, scheduler
         Takes a task's name and the share of it that is done.
     """
     out.mkdir(parents=True, exist_ok=True)
-    before = _read_journal(out / JOURNAL)
-    todo = []
+    before, todo = _read_journal(out / JOURNAL), []
     for task in tasks:
-        known = before.get(task.name)
-        if known is not None and (Path(task.out) / TRACE).is_file() and known.key == _key_or_nothing(task):
-            yield replace(known, state=KEPT)
-        else:
-            todo.append(task)
+        lines, key = before.get(task.name, []), _key_or_nothing(task)
+        done = next((line for line in reversed(lines) if line.state == DONE), None)
+        if done is not None and (Path(task.out) / TRACE).is_file() and done.key == key:
+            yield replace(done, state=KEPT)
+            continue
+        _append(out / JOURNAL, Outcome(task.name, BEGUN, key))
+        todo.append(replace(task, before=(*((line.key, line.digest) for line in lines), (key, ""))))
     if scheduler:
         from monitor.repeat.batch_cluster import run_on_cluster
 
@@ -141,7 +146,7 @@ def analyse_again(task: Task, tell: Tell = lambda name, share: None) -> Outcome:
     start = time.monotonic()
     try:
         key = task_key(task)
-        digest = _analyse(task, lambda done, whole: tell(task.name, done / whole if whole > 0 else 0.0))
+        digest = _analyse(task, key, lambda done, whole: tell(task.name, done / whole if whole > 0 else 0.0))
         return Outcome(task.name, DONE, key, digest, "", round(time.monotonic() - start, 2))
     except (MonitorError, VisionError, OSError, sqlite3.Error) as fault:
         text = str(fault)
@@ -163,7 +168,7 @@ def task_key(task: Task) -> str:
     for name in (JOB, CAMERA, NOZZLE):
         if not (folder / name).is_file():
             raise InputError(f"{folder / name}: missing; a recording keeps its files there")
-    for path in (folder / JOB, folder / CAMERA, folder / NOZZLE, folder / BENCH_PICTURE, folder / "heat.toml", _video(folder)):
+    for path in (folder / JOB, folder / CAMERA, folder / NOZZLE, folder / BENCH_PICTURE, folder / HEAT, _video(folder)):
         total.update(path.name.encode() + b"\0")
         if path.is_file():
             with path.open("rb") as file:
@@ -174,76 +179,78 @@ def task_key(task: Task) -> str:
 
 
 def trace_digest(folder: str | Path) -> str:
-    """Hash of all that a recording's trace says, row by row and bit by bit; only where its video lies does not count."""
+    """Hash of all that the program says in a recording's trace, row by row and bit by bit.
+
+    Where its video lies, how it was made and what people added do not count.
+    """
     total = hashlib.sha256()
     with open_trace(Path(folder)) as db:
         tables = [r[0] for r in db.execute("SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite%' "
                                            "ORDER BY name")]
         for table in tables:
-            where = "WHERE key != 'video'" if table == "meta" else ""
+            if table in schema.PERSONAL_TABLES:
+                continue
             total.update(table.encode())
-            for row in db.execute(f"SELECT * FROM {table} {where} ORDER BY 1"):
-                total.update(repr(tuple(row)).encode())
+            for row in db.execute(f"SELECT * FROM {table} ORDER BY 1"):
+                if table != "meta" or row[0] not in ("video", "live", MADE_FOR, *schema.PERSONAL_KEYS):
+                    total.update(repr(tuple(row)).encode())
     return total.hexdigest()
 
 
-def _analyse(task: Task, progress: Callable[[float, float], None]) -> str:
+def _analyse(task: Task, key: str, progress: Callable[[float, float], None]) -> str:
     from monitor.engine.analyse import analyse, read_inputs
-    from monitor.engine.rerun import HEAT
     from monitor.heat.shelf import heat_calibration
 
     source, out = Path(task.source), Path(task.out)
+    _check_replaceable(task)
     meta, turns = _kept(source)
     inputs = read_inputs(_video(source), source / JOB, source / CAMERA, source / NOZZLE)
     heat = heat_calibration(str(source / HEAT)) if (source / HEAT).is_file() else None
-    made = out.parent / WORK / out.name  # patched there, so that only what is whole has its final name
-    made.parent.mkdir(parents=True, exist_ok=True)
-    analyse(inputs, made, force=True, operator=meta["operator"], calibration=heat, progress=progress, turns=turns)
-    _keep_start(made, meta["started_utc"])
-    digest = trace_digest(made)
-    old = made.with_name(made.name + ".old")
-    if out.exists():
-        os.replace(out, old)
-    os.replace(made, out)
-    shutil.rmtree(old, ignore_errors=True)
-    clear_work(task)
-    return digest
+    analyse(inputs, out, force=True, operator=meta["operator"], calibration=heat, progress=progress, turns=turns,
+            meta={"started_utc": meta["started_utc"], MADE_FOR: key})  # the work was done then, not now
+    return trace_digest(out)
+
+
+def _check_replaceable(task: Task) -> None:
+    """Replace only what this batch made and nobody has touched since; what people added is carried over by the recorder."""
+    out = Path(task.out)
+    if not out.is_dir() or not any(out.iterdir()):
+        return
+    hint = "move it away, or name another folder with --out"
+    if not (out / TRACE).exists():
+        raise InputError(f"{out}: is there already and no recording; {hint}")
+    with open_trace(out, ("meta",)) as db:
+        row = db.execute("SELECT value FROM meta WHERE key = ?", (MADE_FOR,)).fetchone()
+    known = {digest for key, digest in task.before if row is not None and key == row[0]}
+    if not known:
+        raise InputError(f"{out}: a recording is there that this batch did not make; {hint}")
+    if known != {""} and trace_digest(out) not in known:  # not noted as done: the program was stopped just before
+        raise InputError(f"{out}: was changed since the batch made it; {hint}")
 
 
 def clear_work(task: Task) -> None:
     """Remove what an unfinished analysis left."""
-    work = Path(task.out).parent / WORK
-    for name in (Path(task.out).name, Path(task.out).name + ".part"):
-        shutil.rmtree(work / name, ignore_errors=True)
-    with contextlib.suppress(OSError):  # others still work there
-        work.rmdir()
+    part = Path(task.out + ".part")
+    if part.is_dir() and not is_locked(part) and not is_live(part):
+        remove_own(part)
 
 
 def _kept(folder: Path) -> tuple[dict[str, str], list[list[float | None]]]:
     """What is not measured and has to be taken over: who worked, when, and the knobs that were turned."""
-    with open_trace(folder) as db:
-        meta = {row["key"]: row["value"] for row in db.execute("SELECT key, value FROM meta")}
+    with open_trace(folder, ("meta", "station")) as db:
+        meta = read_meta(db, folder)
         turns = [list(row) for row in db.execute("SELECT t_s, setpoint_c, airflow_l_min FROM station ORDER BY t_s")]
     return {"operator": meta.get("operator", ""), "started_utc": meta.get("started_utc", "")}, turns
 
 
-def _keep_start(folder: Path, started_utc: str) -> None:
-    """The work was done then, not now."""
-    with sqlite3.connect(folder / TRACE) as db:
-        db.execute("UPDATE meta SET value = ? WHERE key = 'started_utc'", (started_utc,))
-    db.close()
-    meta = json.loads((folder / META).read_text(encoding="utf-8"))
-    write_text_whole(folder / META, json.dumps(meta | {"started_utc": started_utc}, indent=1) + "\n")
-
-
 def _video(folder: Path) -> Path:
-    with open_trace(folder) as db:
-        row = db.execute("SELECT value FROM meta WHERE key = 'video'").fetchone()
-    if row is None or not row[0]:
+    with open_trace(folder, ("meta",)) as db:
+        name = read_meta(db, folder).get("video", "")
+    if not name:
         raise InputError(f"{folder}: was made without a video; only `plumeline rerun` can judge it again")
-    if not (folder / row[0]).is_file():
-        raise InputError(f"{folder / row[0]}: the video is gone; bring it back, or leave this recording out")
-    return folder / row[0]
+    if not (folder / name).is_file():
+        raise InputError(f"{folder / name}: the video is gone; bring it back, or leave this recording out")
+    return folder / name
 
 
 def _key_or_nothing(task: Task) -> str:
@@ -253,18 +260,20 @@ def _key_or_nothing(task: Task) -> str:
         return ""
 
 
-def _read_journal(path: Path) -> dict[str, Outcome]:
-    """The last done outcome of each name; a line that was cut off is passed over."""
-    found: dict[str, Outcome] = {}
+def _read_journal(path: Path) -> dict[str, list[Outcome]]:
+    """What was begun and done under each name, in order; a line that was cut off is passed over."""
+    found: dict[str, list[Outcome]] = {}
+    if path.is_symlink() or (path.exists() and not path.is_file()):
+        raise InputError(f"{path}: is a link or no plain file; name another folder with --out")
     if not path.is_file():
         return found
     for line in path.read_text(encoding="utf-8", errors="replace").splitlines():
         try:
             outcome = Outcome(**json.loads(line))
-        except (ValueError, TypeError):
+        except (ValueError, TypeError, RecursionError):
             continue
-        if outcome.state == DONE:
-            found[outcome.name] = outcome
+        if outcome.state in (BEGUN, DONE) and all(isinstance(v, str) for v in (outcome.name, outcome.key, outcome.digest)):
+            found.setdefault(outcome.name, []).append(outcome)
     return found
 
 

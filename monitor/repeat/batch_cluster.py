@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from monitor.repeat.batch import FAILED, Outcome, Task, analyse_again
 from monitor.errors import EnvironmentFault
+from monitor.repeat.batch import FAILED, Outcome, Task, analyse_again
 from monitor.version import code_version
 
 __all__ = ["run_on_cluster"]

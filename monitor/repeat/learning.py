@@ -16,11 +16,10 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
-from monitor.repeat.compare.passes import open_trace
-from monitor.errors import InputError
-from monitor.job import parse_job
+from monitor.errors import InputError, MonitorError
+from monitor.recording.reader import read_meta
+from monitor.repeat.compare.passes import open_trace, read_job
 from monitor.repeat.library import recordings_under
-from monitor.recording.reader import JOB
 
 __all__ = ["Attempt", "Learning", "Retention", "attempts_of", "learning_of", "learning_figure", "MEASURES"]
 
@@ -121,7 +120,7 @@ def attempts_of(roots: Iterable[Path], operator: str, measure: str = "in_limits"
         for name, _ in recordings_under(root):
             try:
                 passes, title = _passes(root / name, operator, measure)
-            except (InputError, OSError) as fault:
+            except (MonitorError, OSError) as fault:
                 faults.append(str(fault))
                 continue
             if passes and job.lower() in title.lower():
@@ -175,13 +174,13 @@ def learning_figure(learning: Learning) -> Any:
 
 
 def _passes(folder: Path, operator: str, measure: str) -> tuple[list[Attempt], str]:
-    with open_trace(folder) as db:
-        meta = dict(db.execute("SELECT key, value FROM meta WHERE key IN ('operator', 'started_utc')").fetchall())
+    with open_trace(folder, ("meta", "passes")) as db:
+        meta = read_meta(db, folder)
         if meta.get("operator", "") != operator:
             return [], ""
         rows = [dict(row) for row in db.execute("SELECT * FROM passes ORDER BY number")]
     started = _time(meta["started_utc"])
-    job = parse_job((folder / JOB).read_text(encoding="utf-8"), str(folder / JOB))
+    job = read_job(folder)
     return [Attempt(folder.name, r["number"], started + datetime.timedelta(seconds=r["t_start_s"]),
                     math.nan if r[measure] is None else float(r[measure]), r["feedback"] or NO_MODE,
                     bool(r["coached"]), bool(r["is_probe"])) for r in rows], job.title or job.target.name

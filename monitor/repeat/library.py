@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple, Self
 
-from monitor.repeat.compare.passes import open_trace, read_job
 from monitor.errors import EnvironmentFault, InputError, MonitorError
-from monitor.recording.reader import JOB, TRACE
+from monitor.recording.reader import JOB, TRACE, read_meta
+from monitor.repeat.compare.passes import open_trace, read_job
 
 __all__ = ["CACHE", "Entry", "Library", "Query", "recordings_under", "remove_index"]
 
@@ -124,14 +124,15 @@ class Library:
             Recordings read, dropped, and left as they were.
         """
         known = dict(self._db.execute("SELECT path, stamp FROM recordings"))
-        found = dict(recordings_under(self.root))
+        paths = {as_text(path): (path, stamp) for path, stamp in recordings_under(self.root)}
+        found = {text: stamp for text, (_, stamp) in paths.items()}
         gone = known.keys() - found.keys()
-        due = [path for path, stamp in found.items() if known.get(path) != stamp]
+        due = [text for text, stamp in found.items() if known.get(text) != stamp]
         with self._writing():
             for path in gone:
                 self._forget(path)
         for first in range(0, len(due), 200):
-            rows = [_read(self.root, path, found[path]) for path in due[first:first + 200]]
+            rows = [_read(self.root, paths[text][0], found[text]) for text in due[first:first + 200]]
             with self._writing():
                 for row, warned in rows:
                     self._forget(row["path"])
@@ -190,11 +191,21 @@ def _condition(q: Query) -> tuple[str, list[str]]:
     return " AND ".join(parts), values
 
 
+def as_text(name: str) -> str:
+    """A file's name as text that can be kept and shown, be it not UTF-8 on the disk."""
+    return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+
+
 def recordings_under(root: Path) -> Iterator[tuple[str, str]]:
     """Every recording under the root with a stamp that changes when its trace does; what is half-written is left out."""
-    todo = [(str(root), "", 0)]
+    todo, visited = [(str(root), "", 0)], set()
     while todo:
         folder, name, depth = todo.pop()
+        with contextlib.suppress(OSError):
+            here = os.stat(folder)
+            if (here.st_dev, here.st_ino) in visited:
+                continue  # reached by a link before
+            visited.add((here.st_dev, here.st_ino))
         try:
             stat = os.stat(os.path.join(folder, TRACE))
         except OSError:
@@ -213,14 +224,14 @@ def _read(root: Path, path: str, stamp: str) -> tuple[dict[str, Any], list[tuple
     """A recording's row and its warnings; one that cannot be read gets a row that says why."""
     row: dict[str, Any] = dict.fromkeys(("path", "stamp", "started_utc", "operator", "title", "target", "alloy", "state",
                                          "duration_s", "frames", "seen", "n_passes", "height_mm", "job_hash", "fault", "warned"))
-    row |= {"path": path, "stamp": stamp, "fault": "", "warned": "{}"}
+    row |= {"path": as_text(path), "stamp": stamp, "fault": "", "warned": "{}"}
     folder = root / path
     try:
-        with open_trace(folder) as db:
-            meta = {r["key"]: r["value"] for r in db.execute("SELECT key, value FROM meta")}
+        with open_trace(folder, ("meta", "passes", "warnings")) as db:
+            meta = read_meta(db, folder)
             row |= {k: meta.get(k, "") for k in ("started_utc", "operator", "state")}
-            row |= {"duration_s": _number(meta.get("duration_s")), "frames": _number(meta.get("frames")),
-                    "seen": _number(meta.get("frames_seen")), "job_hash": json.loads(meta.get("hashes", "{}")).get(JOB)}
+            row |= {"duration_s": meta.get("duration_s"), "frames": meta.get("frames"), "seen": meta.get("frames_seen"),
+                    "job_hash": meta.get("hashes", {}).get(JOB)}
             row["n_passes"], row["height_mm"] = db.execute("SELECT COUNT(*), AVG(height_mean_mm) FROM passes").fetchone()
             warned = [tuple(r) for r in db.execute("SELECT kind, region, COUNT(*) FROM warnings GROUP BY kind, region")]
         counts: dict[str, int] = {}
@@ -231,15 +242,8 @@ def _read(root: Path, path: str, stamp: str) -> tuple[dict[str, Any], list[tuple
         row |= {"title": job.title, "target": job.target.name, "alloy": job.solder.alloy}
         return row, warned
     except (MonitorError, OSError, ValueError) as fault:
-        row["fault"] = " ".join(str(fault).split())
+        row["fault"] = as_text(" ".join(str(fault).split()))
         return row, []
-
-
-def _number(text: str | None) -> float | None:
-    try:
-        return json.loads(text) if text is not None else None
-    except ValueError:
-        return None
 
 
 def _open_cache(path: Path) -> sqlite3.Connection:
@@ -247,6 +251,8 @@ def _open_cache(path: Path) -> sqlite3.Connection:
     for _ in range(2):
         db = None
         try:
+            if path.is_symlink() or (path.exists() and not path.is_file()):
+                raise InputError(f"{path}: is a link or no plain file; name another place for the index with --cache")
             db = sqlite3.connect(path, isolation_level=None, timeout=5.0)
             db.row_factory = sqlite3.Row
             if _is_ready(db):

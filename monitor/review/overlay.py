@@ -12,8 +12,10 @@ import cv2
 import numpy as np
 
 from monitor.errors import InputError
+from monitor.files import replace_file
 from monitor.job import Job, parse_job
 from monitor.judging.exposure import onto_now
+from monitor.recording.outputs import check_output, sources_of
 from monitor.recording.reader import CAMERA, JOB, Recording
 from monitor.review.verdict import WARNING_WORDS
 from vision.camera import CameraModel, load_camera
@@ -66,27 +68,23 @@ def write_overlay(recording: Recording, path: Path,
                          "it was, or analyse it again with --copy-video")
     job = parse_job(recording.job_text, str(recording.folder / JOB))
     camera = load_camera(recording.folder / CAMERA)
-    part = path.with_name(f".{path.name}.part{path.suffix}")
+    check_output(path, sources_of(recording))
     rows = {int(frame): i for i, frame in enumerate(recording.frames["frame"])}
-    try:
-        with open_video(recording.video) as video, av.open(str(part), "w") as out:
-            stream = out.add_stream("libx264", rate=Fraction(30), options={"crf": "21", "preset": "veryfast"})
-            stream.width, stream.height = video.size_px[0] // 2 * 2, video.size_px[1] // 2 * 2
-            stream.pix_fmt, stream.time_base = "yuv420p", Fraction(1, TICKS_PER_S)
-            stream.codec_context.time_base = stream.time_base
-            for frame in video:
-                image = frame.image.copy()
-                if frame.index in rows:
-                    draw_frame(image, camera, job, marks_of(recording, rows[frame.index]))
-                picture = av.VideoFrame.from_ndarray(np.ascontiguousarray(image[:stream.height, :stream.width]),
-                                                     "bgr24")
-                picture.pts, picture.time_base = round(frame.t_s * TICKS_PER_S), stream.time_base
-                out.mux(stream.encode(picture))
-                progress(frame.t_s, video.duration_s)
-            out.mux(stream.encode(None))
-        part.replace(path)
-    finally:
-        part.unlink(missing_ok=True)
+    with replace_file(path) as part, open_video(recording.video) as video, av.open(str(part.absolute()), "w") as out:
+        stream = out.add_stream("libx264", rate=Fraction(30), options={"crf": "21", "preset": "veryfast"})
+        stream.width, stream.height = video.size_px[0] // 2 * 2, video.size_px[1] // 2 * 2
+        stream.pix_fmt, stream.time_base = "yuv420p", Fraction(1, TICKS_PER_S)
+        stream.codec_context.time_base = stream.time_base
+        for frame in video:
+            image = frame.image.copy()
+            if frame.index in rows:
+                draw_frame(image, camera, job, marks_of(recording, rows[frame.index]))
+            picture = av.VideoFrame.from_ndarray(np.ascontiguousarray(image[:stream.height, :stream.width]),
+                                                 "bgr24")
+            picture.pts, picture.time_base = round(frame.t_s * TICKS_PER_S), stream.time_base
+            out.mux(stream.encode(picture))
+            progress(frame.t_s, video.duration_s)
+        out.mux(stream.encode(None))
     return path
 
 

@@ -16,6 +16,7 @@ from monitor.files import write_text_whole
 from monitor.job import Job, parse_job
 from monitor.judging.exposure import heat_setup
 from monitor.recording.comments import comments_of
+from monitor.recording.outputs import check_output, sources_of
 from monitor.recording.reader import CAMERA, JOB, NOZZLE, Recording
 from monitor.review.chart_words import heat_words, height_words, joint_words, map_words
 from monitor.review.charts import board_photo, heat_chart, height_chart, joint_figure, map_chart, svg_of
@@ -31,7 +32,7 @@ MAPS = (("dwell", "Where the jet was, and how long", "dwell map"),
 
 def write_report(recording: Recording, path: Path) -> Path:
     """Write the report; it appears whole or not at all."""
-    write_text_whole(path, report_html(recording))
+    write_text_whole(check_output(path, sources_of(recording)), report_html(recording))
     return path
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import datetime
 import json
 import sqlite3
@@ -15,10 +14,12 @@ from typing import Any
 import numpy as np
 
 from monitor.engine.rerun import calibration_of, rerun
-from monitor.errors import EnvironmentFault
+from monitor.errors import EnvironmentFault, MonitorError
 from monitor.job import Job, ProtectionMeasure, job_text, parse_job
 from monitor.judging.exposure import heat_setup
+from monitor.recording.manifest import check_manifest, renew_manifest
 from monitor.recording.reader import TRACE, Recording
+from monitor.recording.trace_file import trace_for_writing
 from monitor.review.traces import Traces, traces_of
 from monitor.review.verdict import WARNING_WORDS
 
@@ -127,11 +128,12 @@ def keep_what_if(folder: Path, recording: Recording, found: WhatIf) -> None:
         "joint_c": _curve(found.traces),
     }
     try:
-        with contextlib.closing(sqlite3.connect(folder / TRACE, timeout=5.0)) as db, db:
+        before = check_manifest(folder, (TRACE,))
+        with trace_for_writing(folder / TRACE) as db:
             db.execute("INSERT OR REPLACE INTO meta VALUES ('what_if', ?)", (json.dumps(kept),))
-    except sqlite3.OperationalError as fault:
-        raise EnvironmentFault(f"{folder / TRACE}: the what-if cannot be saved: {fault}; is the recording yours to "
-                               f"write?") from None
+        renew_manifest(folder, (TRACE,), before)
+    except (sqlite3.OperationalError, OSError, MonitorError) as fault:
+        raise EnvironmentFault(f"{folder / TRACE}: the what-if cannot be saved: {fault}; is the recording yours to write?") from None
     recording.meta["what_if"] = kept
 
 

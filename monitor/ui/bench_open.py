@@ -12,9 +12,9 @@ from pathlib import Path
 from PyQt6.QtCore import QEvent, QObject, QSettings, Qt, QTimer
 from PyQt6.QtWidgets import QApplication, QWidget
 
+from monitor.cost import write_stats
 from monitor.engine.analyse import Inputs
 from monitor.engine.source import LiveSource, PlayedVideo
-from monitor.cost import write_stats
 from monitor.errors import EnvironmentFault
 from monitor.heat.calibration import Calibration
 from monitor.recording.reader import recover_leftovers

@@ -13,8 +13,8 @@ from PyQt6.QtGui import QColor, QImage, QPainter, QPen, QPolygonF
 from PyQt6.QtWidgets import QSizePolicy, QWidget
 
 from monitor.engine.engine import Shown
-from monitor.judging.exposure import onto_now
 from monitor.job import Job
+from monitor.judging.exposure import onto_now
 from monitor.ui.bench_state import tr
 from monitor.ui.theme import font
 from vision.camera import CameraModel

@@ -9,8 +9,8 @@ from PyQt6.QtCore import QRect, Qt, pyqtSignal
 from PyQt6.QtGui import QFontDatabase, QPainter, QPixmap
 from PyQt6.QtWidgets import QHBoxLayout, QLabel, QPlainTextEdit, QProgressBar, QPushButton, QVBoxLayout, QWidget
 
-from monitor.judging.exposure import heat_setup
 from monitor.job import Job
+from monitor.judging.exposure import heat_setup
 from monitor.ui.bench_draft import JobDraft
 from monitor.ui.bench_state import tr
 from monitor.ui.bench_task import Task, in_process

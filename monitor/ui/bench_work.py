@@ -15,7 +15,6 @@ from pathlib import Path
 import numpy as np
 from PyQt6.QtCore import QObject, pyqtSignal
 
-from monitor.judging.alerts import TechniqueWarning
 from monitor.engine.analyse import Inputs
 from monitor.engine.engine import Ended, Engine, Shown
 from monitor.engine.feedback import Coach, Mode, load_skill, save_skill
@@ -24,9 +23,10 @@ from monitor.engine.source import LiveSource
 from monitor.errors import InputError
 from monitor.heat.calibration import Calibration
 from monitor.job import Job, job_text
+from monitor.judging.alerts import TechniqueWarning
+from monitor.judging.tracking import make_tracker
 from monitor.sound.player import Player
 from monitor.sound.tones import REFERENCE, Cue
-from monitor.judging.tracking import make_tracker
 from monitor.ui.bench_picture import MapLayer
 from monitor.ui.bench_state import tr
 

@@ -13,9 +13,9 @@ from PyQt6.QtGui import QImage
 
 from monitor.errors import MonitorError
 from monitor.job import Job
+from monitor.recording.reader import CAMERA, Recording
 from monitor.review.overlay import draw_frame, marks_of
 from monitor.review.playback import Playback
-from monitor.recording.reader import CAMERA, Recording
 from vision.camera import CameraModel, load_camera
 from vision.errors import VisionError
 from vision.types import FloatArray

@@ -6,8 +6,16 @@ from dataclasses import dataclass
 
 from PyQt6.QtCore import QCoreApplication, QSettings, Qt
 from PyQt6.QtGui import QKeySequence
-from PyQt6.QtWidgets import (QDialog, QDialogButtonBox, QFormLayout, QKeySequenceEdit, QLabel, QScrollArea, QVBoxLayout,
-                             QWidget)
+from PyQt6.QtWidgets import (
+    QDialog,
+    QDialogButtonBox,
+    QFormLayout,
+    QKeySequenceEdit,
+    QLabel,
+    QScrollArea,
+    QVBoxLayout,
+    QWidget,
+)
 
 __all__ = ["COMMANDS", "Command", "KeysDialog", "keys_of", "settings", "tr"]
 

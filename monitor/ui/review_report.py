@@ -7,13 +7,27 @@ import sys
 from pathlib import Path
 
 from PyQt6.QtCore import QBuffer, QIODevice, QMarginsF, QRectF, QSizeF, Qt, QUrl
-from PyQt6.QtGui import (QAbstractTextDocumentLayout, QColor, QFont, QImage, QPageLayout, QPageSize, QPainter, QPalette,
-                         QPdfWriter, QTextBlock, QTextCursor, QTextDocument, QTextFormat)
+from PyQt6.QtGui import (
+    QAbstractTextDocumentLayout,
+    QColor,
+    QFont,
+    QImage,
+    QPageLayout,
+    QPageSize,
+    QPainter,
+    QPalette,
+    QPdfWriter,
+    QTextBlock,
+    QTextCursor,
+    QTextDocument,
+    QTextFormat,
+)
 
-from monitor.review.charts import board_photo, heat_figure, height_figure, joint_figure, png_of, stored_map_figure
 from monitor.files import write_bytes_whole
 from monitor.job import parse_job
+from monitor.recording.outputs import check_output, sources_of
 from monitor.recording.reader import JOB, Recording
+from monitor.review.charts import board_photo, heat_figure, height_figure, joint_figure, png_of, stored_map_figure
 from monitor.review.report import MAPS, fill_template, write_report
 from monitor.review.whatif import kept_what_if
 
@@ -44,7 +58,7 @@ def write_pdf(recording: Recording, path: Path, page: str = "A4") -> Path:
                          has_joint="joint" in pictures,
                          maps=[(n, title) for n, title, _ in MAPS if n in pictures])
     title = job.title or f"Hot-air work on {job.target.name}"
-    write_bytes_whole(path, _paged(html, pictures, title, recording, page))
+    write_bytes_whole(check_output(path, sources_of(recording)), _paged(html, pictures, title, recording, page))
     return path
 
 

@@ -9,14 +9,30 @@ from pathlib import Path
 import numpy as np
 from PyQt6.QtCore import QEvent, Qt
 from PyQt6.QtGui import QAction, QImage
-from PyQt6.QtWidgets import (QAbstractButton, QAbstractItemView, QCheckBox, QComboBox, QFileDialog, QHBoxLayout, QLabel,
-                             QMainWindow, QMenu, QSplitter, QTabWidget, QToolButton, QVBoxLayout, QWidget)
+from PyQt6.QtWidgets import (
+    QAbstractButton,
+    QAbstractItemView,
+    QCheckBox,
+    QComboBox,
+    QFileDialog,
+    QHBoxLayout,
+    QLabel,
+    QMainWindow,
+    QMenu,
+    QSplitter,
+    QTabWidget,
+    QToolButton,
+    QVBoxLayout,
+    QWidget,
+)
 
-from monitor.recording.comments import Comment, CommentBook, comments_of, save_comments
 from monitor.errors import MonitorError
 from monitor.job import Job, load_job, parse_job
+from monitor.recording.comments import Comment, CommentBook, comments_of, save_comments
 from monitor.recording.reader import JOB, TRACE, Recording, open_recording
 from monitor.review.traces import Traces, after, before, happenings_of, traces_of
+from monitor.review.verdict import verdict
+from monitor.review.whatif import WhatIf, keep_what_if
 from monitor.ui.review_beside import Beside, BesideDialog, read_beside
 from monitor.ui.review_cursor import Cursor
 from monitor.ui.review_frames import FrameBringer
@@ -32,8 +48,6 @@ from monitor.ui.review_timeline import Timeline
 from monitor.ui.review_video import VideoView
 from monitor.ui.review_whatif import WhatIfPanel
 from monitor.ui.theme import font, looks
-from monitor.review.verdict import verdict
-from monitor.review.whatif import WhatIf, keep_what_if
 
 __all__ = ["ReviewWindow", "show_review"]
 

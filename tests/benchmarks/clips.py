@@ -17,9 +17,9 @@ from pathlib import Path
 import numpy as np
 
 from monitor.engine.analyse import analyse, read_inputs
-from monitor.setup.nozzle import calibrate_nozzle
-from monitor.recording.export import export_csv
 from monitor.job import write_job
+from monitor.recording.export import export_csv
+from monitor.setup.nozzle import calibrate_nozzle
 from tests.benchmarks.scene import job_from_scene
 from vision.calibrate import CharucoTarget, calibrate_camera
 from vision.camera import save_camera

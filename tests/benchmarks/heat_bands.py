@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.errors import InputError
+from monitor.heat.calibration import Calibration
 from monitor.heat.chain import Blow, Chain, Fineness
 from monitor.heat.estimate import HeatEstimator
-from monitor.heat.calibration import Calibration
 from monitor.heat.fit import fit_thermocouple
 from monitor.heat.types import HeatInput, HeatSetup
 from monitor.heat.uncertainty import PARAMETERS, parameters

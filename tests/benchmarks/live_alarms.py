@@ -13,13 +13,13 @@ import sys
 
 import numpy as np
 
-from monitor.judging.alerts import AlertBook
 from monitor.engine.annunciator import Annunciator
+from monitor.judging.alerts import AlertBook
 from monitor.judging.exposure import expose
 from monitor.judging.pipeline import Judge
-from monitor.sound.tones import RATE_HZ, WARNING_PATTERNS, Cue, render_track
 from monitor.judging.technique import Technique
 from monitor.judging.watch_rules import WatchRules
+from monitor.sound.tones import RATE_HZ, WARNING_PATTERNS, Cue, render_track
 from tests.monitor.make import job, result, track
 
 RATE, JITTER_MM, RHO, WANDER_MM, TAU_S = 30.0, 0.3, 0.6, 0.5, 1.0

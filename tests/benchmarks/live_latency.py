@@ -19,8 +19,8 @@ import tempfile
 from dataclasses import replace
 from pathlib import Path
 
-from monitor.engine.source import PlayedVideo
 from monitor.cost import write_stats
+from monitor.engine.source import PlayedVideo
 from tests.engine.make import SAMPLE, TruthTracker, sample_inputs
 
 RATE_HZ = 30.0

@@ -13,11 +13,11 @@ import sys
 import tomllib
 from pathlib import Path
 
-from monitor.judging.alerts import EQUIPMENT
 from monitor.engine.analyse import analyse, read_inputs
+from monitor.judging.alerts import EQUIPMENT
+from monitor.judging.tracking import make_tracker
 from monitor.recording.export import export_csv
 from monitor.recording.reader import open_recording
-from monitor.judging.tracking import make_tracker
 from tests.engine.make import run_lockstep
 
 

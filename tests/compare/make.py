@@ -6,8 +6,8 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.judging.exposure import heat_setup
 from monitor.heat.estimate import HeatEstimator
+from monitor.judging.exposure import heat_setup
 from monitor.judging.pipeline import Judge
 from monitor.recording.recorder import Origin, Recorder
 from tests.monitor.make import JOB_TEXT, hover, job

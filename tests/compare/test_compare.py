@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from monitor.cli.main import main
+from monitor.errors import InputError
 from monitor.repeat.compare.comparison import compare, compare_folders, find_pass
 from monitor.repeat.compare.gauge import crossed_anova, study
 from monitor.repeat.compare.odd import odd_passes, pick_reference
@@ -18,7 +19,6 @@ from monitor.repeat.compare.order import order_of
 from monitor.repeat.compare.passes import Pass, column, expand, read_passes, spread
 from monitor.repeat.compare.tables import lines
 from monitor.repeat.compare.words import odd_sentence
-from monitor.errors import InputError
 from tests.compare.make import record_passes
 from tests.monitor.make import JOB_TEXT, job
 

@@ -2,9 +2,9 @@
 
 import pytest
 
-from monitor.judging.alerts import Priority, TechniqueWarning
 from monitor.engine.annunciator import Annunciator
 from monitor.errors import InputError
+from monitor.judging.alerts import Priority, TechniqueWarning
 
 
 def warning(number=1, t_s=0.0, kind="too_far", priority=Priority.MEDIUM):

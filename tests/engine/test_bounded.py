@@ -5,10 +5,11 @@ import tracemalloc
 
 import numpy as np
 import pytest
-from hypothesis import given, settings, strategies as st
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from monitor.engine.source import Arrival
 from monitor.cost import MOST_MINUTES, Delays, Load
+from monitor.engine.source import Arrival
 from monitor.engine.video_writer import PictureLine
 from monitor.engine.views import Views
 from monitor.judging.pipeline import Judge

@@ -3,7 +3,8 @@
 import math
 
 import pytest
-from hypothesis import given, strategies as st
+from hypothesis import given
+from hypothesis import strategies as st
 
 from monitor.engine.feedback import AUDIBLE_SHARES, Coach, Mode, Skill, load_skill, save_skill
 from monitor.job import Limits

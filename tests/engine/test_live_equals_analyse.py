@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from monitor.judging.alerts import EQUIPMENT
 from monitor.engine.analyse import analyse
+from monitor.judging.alerts import EQUIPMENT
 from monitor.recording.reader import open_recording
 from tests.engine.make import SAMPLE, TruthTracker, run_lockstep, sample_inputs
 

@@ -1,6 +1,7 @@
 """Hand-overs between threads."""
 
-from hypothesis import given, strategies as st
+from hypothesis import given
+from hypothesis import strategies as st
 
 from monitor.engine.mailbox import Line, Mailbox, Recent
 

@@ -1,7 +1,8 @@
 """Frames keep their picture in memory that is used again and again."""
 
 import numpy as np
-from hypothesis import given, strategies as st
+from hypothesis import given
+from hypothesis import strategies as st
 
 from monitor.engine.room import FrameRoom
 from vision.types import Frame

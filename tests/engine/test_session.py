@@ -7,16 +7,16 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from monitor.judging.alerts import EQUIPMENT
 from monitor.engine.analyse import Inputs
 from monitor.engine.feedback import Coach, Mode, Skill
+from monitor.engine.rerun import rerun
 from monitor.engine.session import Session
 from monitor.engine.source import Arrival
 from monitor.engine.video_writer import VideoWriter
 from monitor.job import parse_job
+from monitor.judging.alerts import EQUIPMENT
 from monitor.judging.pipeline import ToolState
 from monitor.recording.reader import open_recording
-from monitor.engine.rerun import rerun
 from monitor.sound.tones import LOST, REFERENCE, WARNING_PATTERNS
 from tests.engine.make import PathTracker
 from tests.monitor.make import JOB_TEXT

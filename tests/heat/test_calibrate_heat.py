@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 
 from monitor.cli.main import main
-from monitor.judging.exposure import heat_setup
+from monitor.heat.calibration import load_calibration
 from monitor.heat.chain import Blow, Chain
 from monitor.heat.estimate import HeatEstimator
-from monitor.heat.calibration import load_calibration
-from monitor.heat.uncertainty import PARAMETERS, parameters
 from monitor.heat.shelf import applying, heat_calibration, keep, shelf
+from monitor.heat.uncertainty import PARAMETERS, parameters
 from monitor.job import parse_job
+from monitor.judging.exposure import heat_setup
 from monitor.judging.pipeline import Judge
 from monitor.recording.recorder import Origin, Recorder
 from tests.benchmarks.heat_bands import FINE

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from monitor.errors import EnvironmentFault, InputError
+from monitor.heat.calibration import load_calibration, save_calibration
 from monitor.heat.chain import Chain
 from monitor.heat.estimate import HeatEstimator, member_blow
-from monitor.heat.calibration import load_calibration, save_calibration
 from monitor.heat.fit import fit_thermocouple
 from monitor.heat.types import JointState, Layer, StationSetup
 from monitor.heat.uncertainty import PARAMETERS, parameters

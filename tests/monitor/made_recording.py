@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.judging.exposure import heat_setup
-from monitor.heat.estimate import HeatEstimator
-from monitor.judging.pipeline import Judge
-from monitor.recording.recorder import Origin, Recorder
-from monitor.recording.reader import Recording, open_recording
 from monitor.engine.rerun import finish_recording
+from monitor.heat.estimate import HeatEstimator
+from monitor.judging.exposure import heat_setup
+from monitor.judging.pipeline import Judge
+from monitor.recording.reader import Recording, open_recording
+from monitor.recording.recorder import Origin, Recorder
 from tests.monitor.make import JOB_TEXT, hover, job
 from tests.monitor.numbered import write_numbered
 from vision.camera import CameraModel, save_camera

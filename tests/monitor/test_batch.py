@@ -8,19 +8,21 @@ import sqlite3
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import av
 import numpy as np
 import pytest
 
-from monitor.repeat import batch
-from monitor.engine.analyse import analyse, read_inputs
-from monitor.repeat.batch import DONE, FAILED, KEPT, Outcome, Task, find_tasks, run_tasks, trace_digest
 from monitor.cli.main import main
+from monitor.engine.analyse import analyse, read_inputs
 from monitor.errors import EnvironmentFault, InputError
+from monitor.recording.comments import Comment, save_comments
 from monitor.recording.export import export_csv
 from monitor.recording.reader import open_recording
+from monitor.repeat import batch
+from monitor.repeat.batch import DONE, FAILED, KEPT, Outcome, Task, find_tasks, run_tasks, trace_digest
 from tests.compare.make import record_passes
 
 ROOT = Path(__file__).parents[2]
@@ -122,6 +124,44 @@ def test_nothing_half_done_is_left_among_the_results(one_worker):
     assert sorted(p.name for p in one_worker[0].iterdir()) == ["a", "batch.jsonl"]
 
 
+def test_a_recording_that_the_batch_did_not_make_is_left_alone(tmp_path):
+    for root in ("r", "o"):
+        save_comments(bad(tmp_path / root, "a"), [Comment(0.1, "keep me", made_utc="2026-01-01")])
+    before = (tmp_path / "o" / "a" / "trace.sqlite").read_bytes()
+
+    task = replace(find_tasks(tmp_path / "r", tmp_path / "o")[0], before=(("some key", "some digest"),))
+    with pytest.raises(InputError, match="did not make"):
+        batch._check_replaceable(task)
+    outcomes = list(run_tasks(find_tasks(tmp_path / "r", tmp_path / "o"), tmp_path / "o"))
+    assert [o.state for o in outcomes] == [FAILED] and (tmp_path / "o" / "a" / "trace.sqlite").read_bytes() == before
+
+
+@pytest.mark.slow
+def test_comments_on_a_result_survive_a_batch_with_another_job(day, one_worker, tmp_path):
+    root, out = tmp_path / "day", tmp_path / "out"
+    shutil.copytree(day / "a", root / "a")
+    shutil.copytree(one_worker[0], out)
+    save_comments(out / "a", [Comment(0.1, "keep me", made_utc="2026-01-01")])
+    (root / "a" / "job.toml").write_text((root / "a" / "job.toml").read_text() + "# another\n")
+
+    assert [o.state for o in run_tasks(find_tasks(root, out), out)] == [DONE]
+    found = open_recording(out / "a")
+    assert [c["text"] for c in found.comments] == ["keep me"] and found.job_text.endswith("# another\n")
+
+
+@pytest.mark.slow
+def test_a_result_that_was_changed_is_left_alone(day, one_worker, tmp_path):
+    shutil.copytree(one_worker[0], tmp_path / "out")
+    with sqlite3.connect(tmp_path / "out" / "a" / "trace.sqlite") as db:
+        db.execute("UPDATE frames SET height_mm = 1.0")
+    db.close()
+    before = [Outcome(**json.loads(line)) for line in (tmp_path / "out" / "batch.jsonl").read_text().splitlines()]
+    task = replace(find_tasks(day, tmp_path / "out")[0], before=tuple((o.key, o.digest) for o in before))
+
+    with pytest.raises(InputError, match="was changed"):
+        batch._check_replaceable(task)
+
+
 def bad(root, name):
     """A recording that was made without a video."""
     return record_passes(root / name, [15.0], dwell_s=0.5, gap_s=0.2, rate_hz=10.0)
@@ -159,7 +199,7 @@ def test_a_journal_cut_off_in_a_line_is_read_to_there(tmp_path):
     done = json.dumps({"name": "a", "state": DONE, "key": "k", "digest": "d"})
     (tmp_path / "batch.jsonl").write_text(done + "\n" + done[:20])
 
-    assert batch._read_journal(tmp_path / "batch.jsonl") == {"a": Outcome("a", DONE, "k", "d")}
+    assert batch._read_journal(tmp_path / "batch.jsonl") == {"a": [Outcome("a", DONE, "k", "d")]}
 
 
 def test_a_changed_job_is_a_change_of_what_a_result_rests_on(tmp_path):
@@ -203,11 +243,11 @@ def test_ctrl_c_leaves_whole_results_only(day, tmp_path):
     command = subprocess.Popen([sys.executable, "-m", "monitor.cli", "batch", str(day), "-j", "2", "--out", str(tmp_path / "o")],
                                cwd=ROOT, stderr=subprocess.PIPE, text=True, start_new_session=True,
                                preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))  # a job in the background ignores it
-    work, deadline = tmp_path / "o" / ".work", time.monotonic() + 60
-    while not work.exists() and command.poll() is None and time.monotonic() < deadline:
+    out, deadline = tmp_path / "o", time.monotonic() + 60
+    while not list(out.glob("*.part")) and command.poll() is None and time.monotonic() < deadline:
         time.sleep(0.02)
     os.killpg(command.pid, signal.SIGINT)
     _, said = command.communicate(timeout=30)
 
     assert command.returncode == 130 and "interrupted" in said
-    assert not work.exists() and not (tmp_path / "o" / "a").exists()
+    assert [p.name for p in out.iterdir() if p.is_dir()] in ([], ["later"]) and not list(out.glob("later/*"))

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.recording.comments import LONGEST_TEXT, Comment, CommentBook, comments_of, save_comments
 from monitor.errors import EnvironmentFault, InputError
+from monitor.recording.comments import LONGEST_TEXT, Comment, CommentBook, comments_of, save_comments
 from monitor.recording.reader import open_recording
 from monitor.review.report import report_html
 from tests.monitor.made_recording import make_recording
@@ -72,7 +72,8 @@ def test_a_comment_of_a_book_s_length_is_refused():
 def test_a_recording_of_the_first_version_opens_and_takes_comments(folder):
     with sqlite3.connect(folder / "trace.sqlite") as db:  # as version 1 laid its tables out
         db.execute("DROP TABLE comments")
-        db.execute("DROP TABLE station")
+        for table in ("station", "parts", "part_events", "marks"):
+            db.execute(f"DROP TABLE {table}")
         for column in ("feedback", "band_share", "audible_share", "coached", "is_probe"):
             db.execute(f"ALTER TABLE passes DROP COLUMN {column}")
         db.execute("PRAGMA user_version = 1")

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from monitor.judging.exposure import expose, heat_input, heat_setup, onto_now, onto_start
 from monitor.job import parse_job
+from monitor.judging.exposure import expose, heat_input, heat_setup, onto_now, onto_start
 from tests.monitor.make import JOB_TEXT, job, track
 
 NO_SHIFT = np.zeros(3)

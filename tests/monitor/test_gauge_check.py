@@ -147,4 +147,7 @@ def test_a_camera_moved_since_the_nozzle_was_calibrated_changes_nothing(still, t
 
 
 def test_impossible_height_is_refused(still, capsys):
-    assert check(still[0], -3.0) == 3 and "--height-mm" in capsys.readouterr().err
+    with pytest.raises(SystemExit) as caught:
+        check(still[0], -3.0)
+
+    assert caught.value.code == 2 and "--height-mm" in capsys.readouterr().err

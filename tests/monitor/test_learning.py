@@ -8,8 +8,8 @@ import sqlite3
 import pytest
 
 from monitor.cli.main import main
-from monitor.repeat.learning import Attempt, learning_figure, learning_of
 from monitor.recording.reader import open_recording
+from monitor.repeat.learning import Attempt, learning_figure, learning_of
 from monitor.review.report import report_html
 from tests.monitor.made_recording import make_recording
 

@@ -9,17 +9,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from monitor.recording import schema
-from monitor.errors import InputError
-from monitor.recording.export import export_csv, safe_cell
-from monitor.heat.estimate import HeatEstimator
-from monitor.judging.exposure import heat_setup
-from monitor.job import parse_job
-from monitor.judging.pipeline import Judge
-from monitor.recording.recorder import COMMIT_EVERY_S, Origin, Recorder
-from monitor.recording.reader import open_recording
-from monitor.review.report import report_html
 from monitor.engine.rerun import rerun, stored_results
+from monitor.errors import InputError
+from monitor.heat.estimate import HeatEstimator
+from monitor.job import parse_job
+from monitor.judging.exposure import heat_setup
+from monitor.judging.pipeline import Judge
+from monitor.recording import schema
+from monitor.recording.export import export_csv, safe_cell
+from monitor.recording.reader import open_recording
+from monitor.recording.recorder import COMMIT_EVERY_S, Origin, Recorder
+from monitor.review.report import report_html
 from tests.monitor.make import JOB_TEXT, hover, job, track
 from tests.monitor.make import result as seen
 from vision.types import TrackStatus

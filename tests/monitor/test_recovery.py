@@ -10,8 +10,8 @@ from monitor.engine.source import Arrival
 from monitor.engine.video_writer import VideoWriter
 from monitor.errors import InputError
 from monitor.judging.pipeline import Judge
-from monitor.recording.recorder import Origin, Recorder
 from monitor.recording.reader import open_recording, recover_leftovers
+from monitor.recording.recorder import Origin, Recorder
 from tests.monitor.make import JOB_TEXT, hover, job
 from vision.sources import open_video
 from vision.types import Frame

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from monitor.recording import schema
+from monitor.recording.comments import save_comments
 from monitor.recording.reader import open_recording
 
 OLD = Path(__file__).resolve().parents[1] / "data" / "trace_v1" / "trace.sql"
@@ -26,8 +27,15 @@ def test_a_trace_of_version_1_opens_with_what_it_held(folder):
     assert found.station == [] and found.passes[0]["feedback"] is None
 
 
-def test_an_old_trace_becomes_one_of_this_version(folder):
+def test_opening_an_old_trace_leaves_it_as_it_is(folder):
+    before = (folder / "trace.sqlite").read_bytes()
     open_recording(folder)
+
+    assert (folder / "trace.sqlite").read_bytes() == before and len(list(folder.iterdir())) == 2
+
+
+def test_an_old_trace_that_is_written_to_becomes_one_of_this_version(folder):
+    save_comments(folder, [])
     with sqlite3.connect(folder / "trace.sqlite") as db:
         version = db.execute("PRAGMA user_version").fetchone()[0]
         old = {t: {row[1] for row in db.execute(f"PRAGMA table_info({t})")} for t in ("frames", "passes", "station", "comments")}

@@ -6,14 +6,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from monitor.engine.rerun import HEAT
 from monitor.errors import JobError
-from monitor.judging.exposure import heat_setup
 from monitor.heat.calibration import Calibration, save_calibration
 from monitor.heat.uncertainty import prior
 from monitor.job import ProtectionMeasure
+from monitor.judging.exposure import heat_setup
 from monitor.recording.reader import open_recording
 from monitor.review.report import report_html
-from monitor.engine.rerun import HEAT
 from monitor.review.traces import Cancelled, traces_of
 from monitor.review.whatif import Change, changed_job, keep_what_if, kept_what_if, what_if
 from tests.monitor.made_recording import make_recording

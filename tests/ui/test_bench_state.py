@@ -7,11 +7,11 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from monitor.judging.alerts import RULES, Priority, TechniqueWarning
 from monitor.engine.annunciator import Alarm
 from monitor.engine.engine import Shown
 from monitor.engine.session import Moment, PassTold
 from monitor.heat.types import Band
+from monitor.judging.alerts import RULES, Priority, TechniqueWarning
 from monitor.judging.pipeline import Judge
 from monitor.recording.recorder import PassNote
 from monitor.ui.bench_state import big_state, height_words, limit_rows, next_limit, summarise

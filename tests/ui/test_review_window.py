@@ -13,8 +13,8 @@ from PyQt6.QtWidgets import QApplication, QComboBox, QDoubleSpinBox, QListWidget
 
 from monitor.cli.main import main
 from monitor.recording.comments import comments_of
-from monitor.review.playback import Playback
 from monitor.recording.reader import open_recording
+from monitor.review.playback import Playback
 from monitor.review.report import report_html
 from monitor.review.traces import Happening
 from monitor.ui.review_frames import lateness_s, row_at

@@ -3,7 +3,8 @@
 import cv2
 import numpy as np
 import pytest
-from hypothesis import given, strategies as st
+from hypothesis import given
+from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from tests.vision.drawn import CAMERA

@@ -5,15 +5,16 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
-from hypothesis import assume, given, strategies as st
+from hypothesis import assume, given
+from hypothesis import strategies as st
 from scipy.ndimage import distance_transform_edt
 
 import vision.find
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
 from vision.background import BLOCK_PX, MASK_SCALE, BenchView, compose_bench
+from vision.coarse import direction_of
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias
 from vision.edges import noise_sigma
-from vision.coarse import direction_of
 from vision.find import _lifted, find_tool, poses_near
 from vision.fit import Picture, fit_pose
 from vision.novelty import ANGLES, HALF, new_edges, tool_mask

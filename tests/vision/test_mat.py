@@ -3,7 +3,7 @@
 import pytest
 from numpy.testing import assert_allclose
 
-from tests.vision.drawn import looking_down, picture, CAMERA
+from tests.vision.drawn import CAMERA, looking_down, picture
 from vision import rigid
 from vision.bench import find_markers
 from vision.errors import CalibrationError

@@ -1,7 +1,8 @@
 """Transforms against scipy's rotations, and covariances against drawn samples."""
 
 import numpy as np
-from hypothesis import given, strategies as st
+from hypothesis import given
+from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy.spatial.transform import Rotation
 

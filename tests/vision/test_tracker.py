@@ -14,8 +14,8 @@ import vision.find
 import vision.searching
 import vision.shutter
 import vision.tracker
-from tests.vision.test_find import ALL_KNOWN, CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
+from tests.vision.test_find import ALL_KNOWN, CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
 from vision import rigid
 from vision.belief import CLEAR_QUALITY
 from vision.fit import Picture, fit_pose

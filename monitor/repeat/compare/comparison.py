@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from monitor.errors import InputError
+from monitor.errors import InputError, MonitorError
 from monitor.job import Job
 from monitor.repeat.compare.align import AXIS_POINTS, Warp, landmarks_s, resample, warp
 from monitor.repeat.compare.capability import Capability, capability
@@ -20,7 +20,18 @@ from monitor.repeat.compare.control import LIMITS_FROM, Chart, Trust, individual
 from monitor.repeat.compare.depth import Envelope, envelope
 from monitor.repeat.compare.gauge import GaugeStudy, HandSpread, hand_spread, one_way
 from monitor.repeat.compare.odd import FEWEST, Oddity, odd_passes, pick_reference, traces_in_percent, usual
-from monitor.repeat.compare.passes import JUDGED, MEASURES, Pass, column, expand, read_job, read_passes, short_names, spread, without_copies
+from monitor.repeat.compare.passes import (
+    JUDGED,
+    MEASURES,
+    Pass,
+    column,
+    expand,
+    read_job,
+    read_passes,
+    short_names,
+    spread,
+    without_copies,
+)
 from monitor.repeat.compare.rates import OPERATORS, SAMPLES
 from monitor.repeat.compare.rules import RULES, arl
 from monitor.repeat.compare.scales import from_scale, to_scale
@@ -179,10 +190,9 @@ def compare_folders(folders: Iterable[str | Path], *, by_time: bool = False, any
     InputError
     """
     paths, copies = without_copies(expand(folders))
-    jobs = [read_job(path) for path in paths]
-    notes = copies + _differences(paths, jobs, any_job)
-    found = [[replace(p, recording=name) for p in read_passes(path, job)]
-             for path, job, name in zip(paths, jobs, short_names(paths), strict=True)]
+    paths, jobs, found, faults = _readable(paths)
+    notes = [*copies, *_differences(paths, jobs, any_job), *faults]
+    found = [[replace(p, recording=name) for p in passes] for passes, name in zip(found, short_names(paths), strict=True)]
     if by_time:
         found.sort(key=lambda ps: ps[0].started_utc if ps else "")
     passes = [p for ps in found for p in ps]
@@ -338,6 +348,23 @@ def _warps(passes: Sequence[Pass], reference: int | None) -> dict[int, Warp]:
     at, dt = np.linspace(0.0, length, AXIS_POINTS), length / (AXIS_POINTS - 1)
     base = resample(ref.t_s, ref.height_mm, at)
     return {i: warp(base, resample(p.t_s, p.height_mm, at), dt) for i, p in enumerate(passes) if p.has_trace}
+
+
+def _readable(paths: Sequence[Path]) -> tuple[list[Path], list[Job], list[list[Pass]], list[str]]:
+    """The recordings that can be read with their jobs and passes, and a note on each other one."""
+    kept, jobs, found, faults = [], [], [], []
+    for path in paths:
+        try:
+            job = read_job(path)
+            found.append(read_passes(path, job))
+        except (MonitorError, OSError) as fault:
+            faults.append(f"left out: {fault}")
+            continue
+        kept.append(path)
+        jobs.append(job)
+    if not kept:
+        raise InputError("; ".join(faults))
+    return kept, jobs, found, faults
 
 
 def _differences(paths: Sequence[Path], jobs: Sequence[Job], any_job: bool) -> list[str]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import json
 import math
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
@@ -14,10 +13,10 @@ from typing import Any
 
 import numpy as np
 
-from monitor.recording import schema
 from monitor.errors import InputError
 from monitor.job import Job, parse_job
-from monitor.recording.reader import JOB, TRACE, open_recording
+from monitor.recording.reader import JOB, TRACE, open_recording, own_text, read_meta
+from monitor.recording.trace_file import open_trace_file
 from vision.types import FloatArray
 
 __all__ = ["JUDGED", "MEASURES", "Measure", "Pass", "column", "expand", "open_trace", "read_job", "read_passes", "short_names", "spread",
@@ -187,38 +186,36 @@ def short_names(paths: Sequence[Path]) -> list[str]:
 
 
 @contextlib.contextmanager
-def open_trace(folder: Path) -> Iterator[sqlite3.Connection]:
-    """A recording's trace for reading only what is needed; one cut off or of an older version is put right first.
+def open_trace(folder: Path, tables: tuple[str, ...] | None = None) -> Iterator[sqlite3.Connection]:
+    """A recording's trace for reading only what is needed; one that was cut off is put right first.
+
+    Parameters
+    ----------
+    folder : Path
+    tables : tuple of str, optional
+        Those that will be read, so that only their cells are checked; all by default.
 
     Raises
     ------
-    InputError
+    InputError, EnvironmentFault
         As `open_recording`.
     """
     path = folder / TRACE
-    try:
-        with contextlib.closing(_connect(path)) as db:
-            version = db.execute("PRAGMA user_version").fetchone()[0]
-            is_open = db.execute("SELECT value FROM meta WHERE key = 'state'").fetchone()
-    except sqlite3.DatabaseError:
-        version, is_open = 0, None
-    if version < schema.VERSION or is_open is None or is_open[0] == "recording":
-        open_recording(folder)
-    try:
-        with contextlib.closing(_connect(path)) as db:
+    with open_trace_file(path, tables) as db:
+        is_open = db.execute("SELECT value FROM meta WHERE key = 'state'").fetchone()
+        if is_open is not None and is_open[0] != "recording":
             db.row_factory = sqlite3.Row
-            schema.check_and_migrate(db, str(path))
             yield db
-    except sqlite3.DatabaseError as fault:
-        raise InputError(f"{path}: damaged or not a trace ({fault}); analyse the clip again") from None
+            return
+    open_recording(folder)
+    with open_trace_file(path, tables) as db:
+        db.row_factory = sqlite3.Row
+        yield db
 
 
 def read_job(folder: Path) -> Job:
     """The job that a recording was judged by."""
-    path = folder / JOB
-    if not path.is_file():
-        raise InputError(f"{path}: missing; a recording keeps its job there")
-    return parse_job(path.read_text(encoding="utf-8"), str(path))
+    return parse_job(own_text(folder, JOB), str(folder / JOB))
 
 
 def read_passes(folder: Path, job: Job) -> list[Pass]:
@@ -228,8 +225,8 @@ def read_passes(folder: Path, job: Job) -> list[Pass]:
     ------
     InputError
     """
-    with open_trace(folder) as db:
-        meta = {row["key"]: row["value"] for row in db.execute("SELECT key, value FROM meta")}
+    with open_trace(folder, ("meta", "passes", "warnings", "frames")) as db:
+        meta = read_meta(db, folder)
         rows = [dict(row) for row in db.execute("SELECT * FROM passes ORDER BY t_start_s")]
         warned = db.execute("SELECT kind, t_start_s, t_end_s FROM warnings ORDER BY t_start_s").fetchall()
         return [_one(folder, meta, row, warned, _trace(db, row), job) for row in rows]
@@ -248,10 +245,6 @@ def spread(values: Sequence[float] | FloatArray) -> tuple[int, float, float]:
             float(known.std(ddof=1)) if len(known) > 1 else math.nan)
 
 
-def _connect(path: Path) -> sqlite3.Connection:
-    return sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, isolation_level=None)
-
-
 def _trace(db: sqlite3.Connection, row: dict[str, Any]) -> FloatArray:
     """Time, height and its sigma of the frames of one pass; columns."""
     rows = db.execute("SELECT t_s, CASE WHEN seen THEN height_mm END, CASE WHEN seen THEN height_sigma_mm END "
@@ -267,13 +260,13 @@ def _drift_mm(t_s: FloatArray, height_mm: FloatArray) -> float:
     return float(np.polyfit(t_s[known], height_mm[known], 1)[0] * (t_s[-1] - t_s[0]))
 
 
-def _one(folder: Path, meta: dict[str, str], row: dict[str, Any], warned: Sequence[sqlite3.Row], trace: FloatArray,
+def _one(folder: Path, meta: dict[str, Any], row: dict[str, Any], warned: Sequence[sqlite3.Row], trace: FloatArray,
          job: Job) -> Pass:
     known = {key: math.nan if value is None else value for key, value in row.items()}
     values = {key: float(known[key]) for key in MEASURES if key in known}
     values["tilt_mean_deg"] = math.degrees(known["tilt_mean_rad"])
     values["height_drift_mm"] = _drift_mm(*trace[:2])
-    sigmas = {key: math.nan for key in MEASURES}
+    sigmas = dict.fromkeys(MEASURES, math.nan)
     sigmas["height_mean_mm"] = float(known["height_sigma_mm"])
     sigmas["energy_j"] = (known["energy_high_j"] - known["energy_low_j"]) / (2 * Z90)
     start, end = row["t_start_s"], row["t_end_s"]
@@ -281,7 +274,7 @@ def _one(folder: Path, meta: dict[str, str], row: dict[str, Any], warned: Sequen
     t, height, sigma = trace
     low, high = job.limits.height_mm
     dt = np.minimum(np.diff(t, append=t[-1] if len(t) else 0.0), 0.3)
-    hashes = json.loads(meta.get("hashes", "{}"))
+    hashes = meta.get("hashes", {})
     setup = "/".join(hashes.get(name, "")[:8] for name in ("camera.toml", "nozzle.toml"))
     own = {"number", "t_start_s", "t_end_s"}
     return Pass(folder, row["number"], meta.get("started_utc", ""), meta.get("operator", ""), start, end, values, sigmas,

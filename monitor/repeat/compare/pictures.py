@@ -12,12 +12,12 @@ import numpy as np
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
+from monitor.files import write_text_whole
 from monitor.repeat.compare.align import percent_axis
 from monitor.repeat.compare.comparison import Comparison
 from monitor.repeat.compare.control import Chart, Trust
 from monitor.repeat.compare.passes import MEASURES
 from monitor.repeat.compare.tables import trust_words
-from monitor.files import write_text_whole
 
 __all__ = ["LIGHT_PAPER", "Colours", "draw_run", "draw_samples", "draw_sums", "draw_traces", "write_pictures"]
 
