@@ -86,4 +86,5 @@ def run_review(args: argparse.Namespace) -> int:
 
     if args.recording is not None:
         open_recording(args.recording)  # a fault is said here, in one line, before a window comes up
-    return show_review(Path(args.recording) if args.recording is not None else None, args.look)
+    return show_review(Path(args.recording) if args.recording is not None else None, args.theme,
+                       args.language)

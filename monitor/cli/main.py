@@ -105,6 +105,8 @@ def _command(commands: Commands, name: str, work: str, text: str) -> argparse.Ar
 def _add_theme(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--theme", "--look", choices=("system", "light", "dark"), default="system",
                         help="colours of the window (default: system)")
+    parser.add_argument("--language", choices=("system", "en", "de"), default="system",
+                        help="language of the window (default: system)")
 
 
 def _late(work: str) -> Callable[[argparse.Namespace], int]:
@@ -221,6 +223,7 @@ def _add_compare(commands: Commands) -> None:
     parser = _command(commands, "compare", "monitor.cli.compare:run_compare",
                       "compare the passes of recordings of one job, or study the camera as a gauge")
     add_arguments(parser)
+    _add_theme(parser)
 
 
 def _add_review(commands: Commands) -> None:

@@ -35,6 +35,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "next_map": ("map over the picture: none, dwell, heat", "M"),
     "near": ("whole picture, or near the work", "Z"),
     "coaching": ("next way of coaching (between recordings)", "C"),
+    "place": ("place the marks on the next board, then take them", "F6"),
     "mark": ("mark this moment", "K"),
     "open_last": ("open the last recording", "Ctrl+O"),
     "page_guide": ("first run", "F5"),

@@ -68,6 +68,8 @@ class BenchWindow(QMainWindow):
         self.guide, self.glance = GuidePage(work, self.setup), GlanceView(self)
         for page in (self.guide, self.setup, self.hot):
             self.pages.addWidget(page)
+        self.setup.placer.proposed.connect(self._when_proposed)
+        self.setup.placer.taken.connect(lambda: self.show_page(self._page_before))
         self.guide.to_setup.connect(self._mark_parts)
         self.guide.to_hot.connect(lambda: self.show_page(self.hot))
         self._build_bar()
@@ -81,6 +83,7 @@ class BenchWindow(QMainWindow):
         self.setup.draft.undo_stack.cleanChanged.connect(self._show_unsaved)
         looks().changed.connect(self._dress)
         self._notice_until_s, self._session_from_s = 0.0, 0.0
+        self._newest, self._page_before = None, self.hot
         self._made_s, self.first_height_s = time.monotonic(), math.nan
         self._beat_s = time.perf_counter()
         self._beat = QTimer(self)
@@ -181,6 +184,7 @@ class BenchWindow(QMainWindow):
             return
         if math.isnan(self.first_height_s) and shown.moment is not None and shown.moment.result.exposure.observed:
             self.first_height_s = time.monotonic() - self._made_s
+        self._newest = shown if shown.arrival is not None else self._newest
         if self.glance.isVisible():
             self.glance.show_state(shown)
         if self.pages.currentWidget() is self.hot:
@@ -295,7 +299,7 @@ class BenchWindow(QMainWindow):
             "reference": work.sound_reference, "next_map": self._next_map, "near": self.hot.picture.toggle_near, "coaching": self._next_mode,
             "mark": self._mark, "open_last": self._open_last,
             "page_guide": lambda: self.show_page(self.guide), "page_setup": lambda: self.show_page(self.setup), "page_hot": lambda: self.show_page(self.hot),
-            "glance": self._toggle_glance, "theme": self._next_theme, "full_screen": self._toggle_full, "keys": self._show_keys,
+            "place": self._place, "glance": self._toggle_glance, "theme": self._next_theme, "full_screen": self._toggle_full, "keys": self._show_keys,
         }
 
     def _ask_setpoint(self) -> None:
@@ -353,6 +357,19 @@ class BenchWindow(QMainWindow):
         choices = ("system", "light", "dark")
         looks().choose(choices[(choices.index(looks().choice) + 1) % 3])
         self._settings.setValue("theme", looks().choice)
+
+    def _place(self) -> None:
+        """First press: find the board and show its marks; second: take them, and back to the work."""
+        if self.work.is_running:
+            self.tell(tr("end the recording first"))
+            return
+        key = self.actions_by_name["place"].shortcut().toString()
+        self._page_before = self.pages.currentWidget() if self.setup.placer.placement is None else self._page_before
+        self.setup.place(self._newest, key)
+
+    def _when_proposed(self, outlines: list) -> None:
+        if outlines:
+            self.show_page(self.setup)
 
     def _toggle_glance(self) -> None:
         self.glance.close() if self.glance.isVisible() else self.glance.open_on(self)

@@ -54,11 +54,11 @@ __all__ = ["ReviewWindow", "show_review"]
 TRANSPORT = ("to_start", "previous_event", "step_back", "play_or_pause", "step_forward", "next_event", "to_end")
 
 
-def show_review(folder: Path | None, theme: str) -> int:
+def show_review(folder: Path | None, theme: str, language: str = "system") -> int:
     """Show the window, with a recording when one is named, until it is closed; gives the application's exit code."""
     from monitor.ui.app import application
 
-    app = application(theme=theme)
+    app = application(theme=theme, language=language)
     window = ReviewWindow()
     window.show()
     if folder is not None:

@@ -28,7 +28,7 @@ def sheet():
 
 def laid_anew(sheet, turn_deg, shift_mm, gain=1.0, noise=3.0, size=1.0):
     """The same board turned and shifted over a bare mat, in other light."""
-    matrix = cv2.getRotationMatrix2D((sheet.shape[1] / 2, sheet.shape[0] / 2), turn_deg, size)
+    matrix = cv2.getRotationMatrix2D(((sheet.shape[1] - 1) / 2, (sheet.shape[0] - 1) / 2), turn_deg, size)
     matrix[:, 2] += np.array([shift_mm[0], -shift_mm[1]]) * PX_PER_MM
     moved = cv2.warpAffine(sheet, matrix, sheet.shape[::-1], flags=cv2.INTER_CUBIC, borderValue=180)
     rng = np.random.default_rng(2)
