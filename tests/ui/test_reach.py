@@ -104,7 +104,7 @@ def texts():
                         found[constant.value] = path.name
     for name, (text, _) in bench_keys.COMMANDS.items():
         found[text] = name
-    found |= {command.text: "review_keys" for command in review_keys.COMMANDS}
+    found |= {text: "review_keys" for command in review_keys.COMMANDS for text in (command.text, command.menu)}
     for group, fields in bench_form._GROUPS:
         found |= dict.fromkeys([group, *(f.label for f in fields), *(f.hint for f in fields if f.hint and not f.hint[0].isdigit())], "form")
     found |= dict.fromkeys(bench_setup.COLUMNS, "columns")
