@@ -12,7 +12,6 @@ from PyQt6.QtCore import QSettings, Qt, QTimer
 from PyQt6.QtGui import QCloseEvent, QGuiApplication
 from PyQt6.QtWidgets import (
     QHBoxLayout,
-    QInputDialog,
     QLabel,
     QMainWindow,
     QPushButton,
@@ -25,8 +24,8 @@ from PyQt6.QtWidgets import (
 from monitor.cost import Delays
 from monitor.engine.engine import Ended
 from monitor.engine.feedback import Mode
-from monitor.judging.alerts import Priority
 from monitor.judging.marks import MARK_WORDS, MOLTEN, SOLID
+from monitor.ui.bench_asks import ask_setpoint, put_aside
 from monitor.ui.bench_close import CloseDialog
 from monitor.ui.bench_glance import GlanceView
 from monitor.ui.bench_hot import HotPage
@@ -306,39 +305,14 @@ class BenchWindow(QMainWindow):
             "setpoint_down": lambda: work.turn_setpoint(work.setpoint_c - SETPOINT_STEP_C),
             "airflow_up": lambda: work.turn_airflow(work.airflow_l_min + AIRFLOW_STEP_L_MIN),
             "airflow_down": lambda: work.turn_airflow(work.airflow_l_min - AIRFLOW_STEP_L_MIN),
-            "setpoint_exact": self._ask_setpoint, "put_aside": self._put_aside, "take_back": work.unshelve_all,
+            "setpoint_exact": lambda: ask_setpoint(self, work),
+            "put_aside": lambda: put_aside(self, work, self.hot.top_warning(), self.tell), "take_back": work.unshelve_all,
             "reference": work.sound_reference, "next_map": self._next_map, "near": self.hot.picture.toggle_near, "coaching": self._next_mode,
             "mark": self._mark, "seen_molten": lambda: self._mark_joints(MOLTEN), "still_solid": lambda: self._mark_joints(SOLID),
             "unmark_joints": self._unmark_joints, "open_last": self._open_last,
             "page_guide": lambda: self.show_page(self.guide), "page_setup": lambda: self.show_page(self.setup), "page_hot": lambda: self.show_page(self.hot),
             "place": self._place, "glance": self._toggle_glance, "theme": self._next_theme, "full_screen": self._toggle_full, "keys": self._show_keys,
         }
-
-    def _ask_setpoint(self) -> None:
-        """Type a setpoint without stopping anything."""
-        dialog = QInputDialog(self)
-        dialog.setInputMode(QInputDialog.InputMode.IntInput)
-        dialog.setLabelText(tr("station setpoint [°C]"))
-        dialog.setIntRange(50, 600)
-        dialog.setIntValue(round(self.work.setpoint_c) if self.work.setpoint_c == self.work.setpoint_c else 350)
-        dialog.intValueSelected.connect(lambda value: self.work.turn_setpoint(float(value)))
-        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-        dialog.open()
-
-    def _put_aside(self) -> None:
-        """Shelve the top warning; one that protects the work wants a reason."""
-        warning = self.hot.top_warning()
-        if warning is None:
-            return
-        if warning.priority is not Priority.HIGH:
-            self.work.shelve(warning)
-            return
-        dialog = QInputDialog(self)
-        dialog.setLabelText(tr("why may “{}” be put aside?").format(tr(warning.action)))
-        dialog.textValueSelected.connect(
-            lambda text: self.work.shelve(warning, text) if text.strip() else self.tell(tr("not put aside: no reason was given")))
-        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-        dialog.open()
 
     def _next_map(self) -> None:
         names = {"": tr("no map"), "dwell": tr("map: dwell"), "heat": tr("map: board top (estimate)")}
