@@ -27,7 +27,7 @@ from vision.sources import open_video
 from vision.types import BenchPose, Frame
 
 RATE_HZ = 8.0
-LONGEST_S = 400.0
+LONGEST_S = 900.0
 
 
 class Pictures:
