@@ -40,7 +40,7 @@ def run_class(args: argparse.Namespace) -> int:
     write_text_whole(out / f"{NAME}.html", class_html(trainees, title))
     from monitor.ui.class_print import write_class_pdf
 
-    write_class_pdf(class_html(trainees, title, printed=True), title, out / f"{NAME}.pdf")
+    write_class_pdf(lambda size_pt: class_html(trainees, title, printed=True, size_pt=size_pt), title, out / f"{NAME}.pdf")
     for t in trainees:
         say(f"{t.operator}: {t.n_passes} passes, {t.n_probes} probes; {t.progress}; practise: {t.practise} ({t.because})")
     for ending in ("html", "pdf", "csv"):

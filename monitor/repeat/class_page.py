@@ -16,7 +16,7 @@ __all__ = ["class_html"]
 SPARK_PX = (90, 22)
 
 
-def class_html(trainees: Sequence[Trainee], title: str, *, printed: bool = False) -> str:
+def class_html(trainees: Sequence[Trainee], title: str, *, printed: bool = False, size_pt: float = 8.5) -> str:
     """The page as text; nothing in it comes from elsewhere.
 
     Parameters
@@ -24,14 +24,14 @@ def class_html(trainees: Sequence[Trainee], title: str, *, printed: bool = False
     trainees : sequence of Trainee
     title : str
     printed : bool
-        For paper: no drawings, borders instead.
+        For paper: no drawings, borders instead, letters of so many points.
     """
     environment = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined)
     template = environment.from_string(resources.files("monitor.repeat").joinpath("class_page.html").read_text("utf-8"))
     last = max((t.last_on for t in trainees), default=None)
     return template.render(title=title, trainees=list(zip(trainees, as_rows(trainees), strict=True)), printed=printed,
                            n_passes=sum(t.n_passes for t in trainees), last_on=last, latest=LATEST,
-                           enough=round(100 * ENOUGH_INSIDE), spark=_spark)
+                           enough=round(100 * ENOUGH_INSIDE), spark=_spark, size_pt=size_pt)
 
 
 def _spark(values: Sequence[float]) -> str:

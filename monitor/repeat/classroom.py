@@ -12,11 +12,14 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from monitor.repeat.learning import Attempt, learning_of
+from scipy import stats
+
+from monitor.repeat.learning import FEWEST_FOR_TREND
 from monitor.repeat.library import IndexedPass, Library
 
 __all__ = ["COLUMNS", "LATEST", "Trainee", "as_rows", "class_of"]
 
+CLASS_CHANCE = 0.05  # that any code of the class is said to change when none does
 LATEST = 8  # probe passes that count as the latest: enough that one slip is not the picture, few enough to be recent
 FAULTS = {  # what a pass can lack -> what to practise
     "height": "hold the height between its limits",
@@ -76,7 +79,8 @@ def class_of(library: Library, job: str = "") -> list[Trainee]:
     by_code: dict[str, list[IndexedPass]] = {}
     for p in library.passes(job):
         by_code.setdefault(p.operator, []).append(p)
-    return [_trainee(code, passes) for code, passes in sorted(by_code.items()) if code]
+    chance = CLASS_CHANCE / max(1, len(by_code))
+    return [_trainee(code, passes, chance) for code, passes in sorted(by_code.items()) if code]
 
 
 def as_rows(trainees: Sequence[Trainee]) -> list[list[object]]:
@@ -85,24 +89,23 @@ def as_rows(trainees: Sequence[Trainee]) -> list[list[object]]:
              t.practise, t.because, _kinds(t.warned), _kinds(t.warned_before)] for t in trainees]
 
 
-def _trainee(code: str, passes: list[IndexedPass]) -> Trainee:
+def _trainee(code: str, passes: list[IndexedPass], chance: float) -> Trainee:
     passes.sort(key=lambda p: p.begun_utc)
     probes = [p for p in passes if p.is_probe]
     shown = (probes or [p for p in passes if not p.coached])[-LATEST:]
     practise, because = _practise(shown)
     days = sorted({p.begun_utc.date() for p in passes}, reverse=True)
-    return Trainee(code, len(passes), len(probes), days[0], tuple(p.in_limits for p in shown), bool(probes), _progress(probes),
+    return Trainee(code, len(passes), len(probes), days[0], tuple(p.in_limits for p in shown), bool(probes), _progress(probes, chance),
                    practise, because, _warned(passes, days[0]), _warned(passes, days[1]) if len(days) > 1 else {})
 
 
-def _progress(probes: Sequence[IndexedPass]) -> str:
-    """Whether probes get better, by the slope and its 90 % interval that `plumeline learning` shows."""
-    from monitor.repeat.learning import FEWEST_FOR_TREND
-
-    if len(probes) < FEWEST_FOR_TREND:
-        return f"{FEWEST_FOR_TREND - len(probes)} more probes to tell"
-    curve = learning_of([Attempt(p.path, p.number, p.begun_utc, p.in_limits, "", False, True) for p in probes], "")
-    return "better" if curve.slope_low > 0 else "worse" if curve.slope_high < 0 else "no sure change"
+def _progress(probes: Sequence[IndexedPass], chance: float) -> str:
+    """Whether probes get better, by the slope of Theil and Sen; false with so small a chance where nothing changes."""
+    known = [p.in_limits for p in probes if math.isfinite(p.in_limits)]
+    if len(known) < FEWEST_FOR_TREND:
+        return f"{FEWEST_FOR_TREND - len(known)} more probes to tell"
+    slope = stats.theilslopes(known, alpha=1 - chance)
+    return "better" if slope.low_slope > 0 else "worse" if slope.high_slope < 0 else "no sure change"
 
 
 def _practise(passes: Sequence[IndexedPass]) -> tuple[str, str]:

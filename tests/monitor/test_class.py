@@ -57,6 +57,18 @@ def test_a_code_that_gets_better_is_said_to_and_one_that_does_not_is_not(room):
     assert room[1]["K03"].progress == "better" and room[1]["K00"].progress == "no sure change"
 
 
+def test_a_class_in_which_nobody_changes_is_rarely_told_of_a_change():
+    # 5 % a class at most: more than 3 of 20 classes come with a chance of 2 %
+    from monitor.repeat.classroom import CLASS_CHANCE, _progress
+    from monitor.repeat.library import IndexedPass
+
+    rng = np.random.default_rng(2)
+    told = [any(_progress([IndexedPass("", i, "", START, v, False, True, (), {}) for i, v in enumerate(rng.uniform(0.5, 1, 12))],
+                          CLASS_CHANCE / 20) != "no sure change" for _ in range(20)) for _ in range(20)]
+
+    assert sum(told) <= 3
+
+
 def test_warnings_are_those_of_the_last_day_and_of_the_one_before(room):
     # recordings 18 and 19 of the last day: 18 was warned; 16 and 17 of the day before: none
     assert room[1]["K05"].warned == {"too_far": 1} and room[1]["K05"].warned_before == {}
@@ -93,7 +105,8 @@ def test_the_command_writes_page_paper_and_table(room, tmp_path, capsys):
 
     with (tmp_path / "class.csv").open() as handle:
         assert len(list(csv.DictReader(handle))) == 20
-    assert (tmp_path / "class.pdf").read_bytes().startswith(b"%PDF") and "K19: 100 passes" in capsys.readouterr().out
+    paper = (tmp_path / "class.pdf").read_bytes()
+    assert paper.startswith(b"%PDF") and paper.count(b"/Type /Page\n") == 1 and "K19: 100 passes" in capsys.readouterr().out
 
 
 def test_an_index_is_filled_from_recordings(tmp_path):
