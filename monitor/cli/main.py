@@ -194,7 +194,9 @@ def _add_rerun(commands: Commands) -> None:
     parser = _command(commands, "rerun", "monitor.cli.commands:run_rerun",
                       "judge a recording again under another job, without its video")
     parser.add_argument("recording", metavar="DIR")
-    parser.add_argument("--job", required=True, metavar="FILE", help="the other job file")
+    parser.add_argument("--job", metavar="FILE", help="the other job file (default: the recording's own)")
+    parser.add_argument("--higher-mm", type=float, default=0.0, metavar="MM",
+                        help="what if the nozzle had been held so much higher over the same spot; negative is lower")
     parser.add_argument("--heat", metavar="FILE", help=HEAT_HELP)
     parser.add_argument("--out", required=True, metavar="DIR", help="folder for the new recording")
     parser.add_argument("--force", action="store_true", help="replace a recording that is there")
