@@ -234,7 +234,9 @@ def as_text(name: str) -> str:
 
 
 def recordings_under(root: Path) -> Iterator[tuple[str, str]]:
-    """Every recording under the root with a stamp that changes when its trace does; what is half-written is left out."""
+    """Every recording under the root with a stamp that changes when its trace does; what is half-written is left
+    out.
+    """
     todo, visited = [(str(root), "", 0)], set()
     while todo:
         folder, name, depth = todo.pop()
@@ -286,7 +288,8 @@ def _read(root: Path, path: str, stamp: str) -> tuple[dict[str, Any], list[tuple
             row |= {k: meta.get(k, "") for k in ("started_utc", "operator", "state", "kind", "recorded_from")}
             row |= {"duration_s": meta.get("duration_s"), "frames": meta.get("frames"), "seen": meta.get("frames_seen"),
                     "job_hash": meta.get("hashes", {}).get(JOB)}
-            row["n_passes"], row["height_mm"] = db.execute("SELECT COUNT(*), AVG(height_mean_mm) FROM passes").fetchone()
+            height = db.execute("SELECT COUNT(*), AVG(height_mean_mm) FROM passes")
+            row["n_passes"], row["height_mm"] = height.fetchone()
             warned = [tuple(r) for r in db.execute("SELECT kind, region, COUNT(*) FROM warnings GROUP BY kind, region")]
             rows = db.execute("SELECT number, t_start_s, in_limits, coached, is_probe, coverage, height_sd_mm, dwell_s FROM passes")
             passes = rows.fetchall()
@@ -314,7 +317,8 @@ def _open_cache(path: Path) -> sqlite3.Connection:
             if _is_ready(db):
                 return db
         except sqlite3.OperationalError as fault:
-            raise EnvironmentFault(f"{path}: the index cannot be written ({fault}); name a place for it with --cache") from None
+            raise EnvironmentFault(f"{path}: the index cannot be written ({fault}); name a place for it with "
+                                   "--cache") from None
         except sqlite3.DatabaseError:
             pass
         if db is not None:
@@ -328,7 +332,8 @@ def _is_ready(db: sqlite3.Connection) -> bool:
     marks = [db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version")]
     if marks == [0, 0] and not db.execute("SELECT 1 FROM sqlite_master").fetchone():
         db.execute("PRAGMA journal_mode = WAL")
-        db.executescript(f"BEGIN; {_TABLES} PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {VERSION}; COMMIT;")
+        db.executescript(f"BEGIN; {_TABLES} PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {VERSION}; "
+                         f"COMMIT;")
         return True
     return marks == [APPLICATION_ID, VERSION]
 

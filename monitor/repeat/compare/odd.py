@@ -18,7 +18,8 @@ from monitor.repeat.compare.rates import SINGLE
 from monitor.repeat.compare.scales import from_scale, to_scale
 from vision.types import FloatArray
 
-__all__ = ["FEW", "FEWEST", "Oddity", "Usual", "far_ones", "matters", "odd_passes", "pick_reference", "traces_in_percent", "usual"]
+__all__ = ["FEW", "FEWEST", "Oddity", "Usual", "far_ones", "matters", "odd_passes", "pick_reference",
+           "traces_in_percent", "usual"]
 
 FEWEST, FEW = 3, 20
 PRIOR_DOF, FULL_DOF = 4, 10  # the steady hand below is worth 4 passes while there are few, more under 7: up to 10 in all
@@ -114,7 +115,8 @@ def odd_passes(passes: Sequence[Pass], job: Job, repeat_sigma_mm: float = math.n
     for key in known:
         x, here = column(passes, key), usual(passes, key, job, len(known))
         for i, score in here.far.items():
-            if _matters(key, x[i], here, job) and abs(x[i] - here.centre) > _camera_doubt(passes, i, key, repeat_sigma_mm):
+            if _matters(key, x[i], here, job) and abs(x[i] - here.centre) > _camera_doubt(passes, i, key,
+                                                                                          repeat_sigma_mm):
                 found.append(Oddity(i, key, float(x[i]), here.centre, score))
     return sorted(found, key=lambda o: (MEASURES[o.key].estimated, -o.score))
 
@@ -191,7 +193,8 @@ def _half(rest: FloatArray, alpha: float, steady: float) -> tuple[float, float]:
     prior = max(PRIOR_DOF, FULL_DOF - m) if steady > 0 else 0
     parts = np.array([prior * steady**2, (m - 1) * float(np.var(rest, ddof=1))]) / (prior + m - 1)
     variance, dof = float(parts.sum()), m - 1.0
-    if prior and variance > 0:  # Welch and Satterthwaite: a spread beyond the steady hand's is known from these few alone
+    # Welch and Satterthwaite: a spread beyond the steady hand's is known from these few alone
+    if prior and variance > 0:
         dof = variance**2 / (parts[0] ** 2 / prior + parts[1] ** 2 / (m - 1))
     sigmas = _critical(m + 1, round(dof, 2), alpha)
     return max(sigmas * math.sqrt(variance * (1 + 1 / m)), 1e-12), sigmas
