@@ -1,7 +1,10 @@
-"""Where a part is looked for: points on its top face, on the board around it and across its edge, and their way into a picture."""
+"""Where a part is looked for: points on its top face, on the board around it and across its edge, and their way into a
+picture.
+"""
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import cv2
@@ -10,7 +13,6 @@ import numpy as np
 from vision import rigid
 from vision.camera import CameraModel
 from vision.types import FloatArray
-import itertools
 
 __all__ = ["PartSpec", "Place", "Window", "make_place", "window_of", "SECTORS"]
 
@@ -69,7 +71,9 @@ class Place:
 
 @dataclass(frozen=True)
 class Window:
-    """A part's place in one picture: corner of the cut-out (x, y, width, height), homographies into it, and its scale."""
+    """A part's place in one picture: corner of the cut-out (x, y, width, height), homographies into it, and its
+    scale.
+    """
 
     box: tuple[int, int, int, int]
     top_px: FloatArray
@@ -102,7 +106,9 @@ def window_of(
     board_shift: FloatArray,
     margin_mm: float = 2.0,
 ) -> Window | None:
-    """The part's place in a picture, the board having been nudged by a shift (3,); None when it is not wholly in view."""
+    """The part's place in a picture, the board having been nudged by a shift (3,); None when it is not wholly in
+    view.
+    """
     half = float(np.abs(place.ring_mm).max(initial=place.size_mm)) + margin_mm
     square = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]) * half
     c, s = np.cos(board_shift[2]), np.sin(board_shift[2])
@@ -121,12 +127,13 @@ def window_of(
     return Window((*low.tolist(), *(high - low).tolist()), maps[0], maps[1], float(side))
 
 
-def _is_inside(point: FloatArray, size) -> bool:
+def _is_inside(point: FloatArray, size: tuple[int, int]) -> bool:
     return bool((point > 4).all() and (point < np.array(size) - 5).all())
 
 
 def _homography(square: FloatArray, px: FloatArray) -> FloatArray:
-    return cv2.getPerspectiveTransform(square.astype(np.float32), px.astype(np.float32))
+    found = cv2.getPerspectiveTransform(square.astype(np.float32), px.astype(np.float32))
+    return np.asarray(found, float)
 
 
 def _distance(shape: np.ndarray, points: FloatArray) -> FloatArray:
