@@ -1,10 +1,10 @@
 """Where a part is looked for: points on its top face, on the board around it and across its edge, and their way into a
-picture.
-"""
+picture."""
 
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -13,6 +13,7 @@ import numpy as np
 from vision import rigid
 from vision.camera import CameraModel
 from vision.types import FloatArray
+import itertools
 
 __all__ = ["PartSpec", "Place", "Window", "make_place", "window_of", "SECTORS"]
 
@@ -55,8 +56,8 @@ class Place:
         Of each ring point.
     inner_mm, outer_mm : arrays, shape (k, 2)
         Pairs on both sides of the top face's edge.
-    size_mm : float
-        The outline's longer side.
+    size_mm, reach_mm : float
+        The outline's longer side; half the side of a square about all points.
     """
 
     spec: PartSpec
@@ -67,13 +68,13 @@ class Place:
     inner_mm: FloatArray
     outer_mm: FloatArray
     size_mm: float
+    reach_mm: float
 
 
 @dataclass(frozen=True)
 class Window:
     """A part's place in one picture: corner of the cut-out (x, y, width, height), homographies into it, and its
-    scale.
-    """
+    scale."""
 
     box: tuple[int, int, int, int]
     top_px: FloatArray
@@ -95,7 +96,7 @@ def make_place(spec: PartSpec, others: list[FloatArray], px_per_mm: float) -> Pl
         ring = ring[_distance((np.asarray(other) - centre).astype(np.float32), ring) > _APART_MM]
     sector = ((np.arctan2(ring[:, 1], ring[:, 0]) / (2 * np.pi) % 1.0) * SECTORS).astype(int) % SECTORS
     inner, outer = _edge_pairs(shape, 1.5 / px_per_mm)
-    return Place(spec, centre, top, ring, sector, inner, outer, max(size))
+    return Place(spec, centre, top, ring, sector, inner, outer, max(size), float(np.abs(ring).max(initial=max(size))))
 
 
 def window_of(
@@ -106,10 +107,9 @@ def window_of(
     board_shift: FloatArray,
     margin_mm: float = 2.0,
 ) -> Window | None:
-    """The part's place in a picture, the board having been nudged by a shift (3,); None when it is not wholly in
-    view.
-    """
-    half = float(np.abs(place.ring_mm).max(initial=place.size_mm)) + margin_mm
+    """The part's place in a picture, the board having been nudged by a shift (3,); None when it is not wholly
+    in view."""
+    half = place.reach_mm + margin_mm
     square = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]) * half
     c, s = np.cos(board_shift[2]), np.sin(board_shift[2])
     on_bench = (place.centre_mm + square) @ np.array([[c, s], [-s, c]]) + board_shift[:2]
@@ -123,17 +123,17 @@ def window_of(
     if (high - low).min() < 8 or not _is_inside(px.mean(0), (w, h)):
         return None
     maps = [_homography(square, part - low) for part in (px[:4], px[4:])]
-    side = np.linalg.norm(np.cross(px[2] - px[0], px[3] - px[1]) / 2) ** 0.5 / (2 * half)
+    (ax, ay), (bx, by) = px[2] - px[0], px[3] - px[1]
+    side = math.sqrt(abs(ax * by - ay * bx) / 2) / (2 * half)
     return Window((*low.tolist(), *(high - low).tolist()), maps[0], maps[1], float(side))
 
 
-def _is_inside(point: FloatArray, size: tuple[int, int]) -> bool:
+def _is_inside(point: FloatArray, size) -> bool:
     return bool((point > 4).all() and (point < np.array(size) - 5).all())
 
 
 def _homography(square: FloatArray, px: FloatArray) -> FloatArray:
-    found = cv2.getPerspectiveTransform(square.astype(np.float32), px.astype(np.float32))
-    return np.asarray(found, float)
+    return cv2.getPerspectiveTransform(square.astype(np.float32), px.astype(np.float32))
 
 
 def _distance(shape: np.ndarray, points: FloatArray) -> FloatArray:

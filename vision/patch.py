@@ -124,7 +124,7 @@ def register(
     gain : float
         Brightness to begin with.
     """
-    value, cov, weight, rest, alike = _register(
+    value, cov, _, rest, alike = _register(
         picture, px_from_mm, patch.points_mm, patch.rows, patch.scatter, np.asarray(start, float), gain, _PRIOR_SIGMA
     )
     return PatchFit(value[:3], cov[:3, :3], float(value[3]), rest < _OUTLIER, float(alike))

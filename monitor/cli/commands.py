@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from monitor.cli.output import exit_code, progress_bar, say, tell
+from monitor.errors import InputError
 from monitor.recording.reader import open_recording
 
 __all__ = ["run_analyse", "run_export", "run_overlay", "run_report", "run_rerun", "run_review"]
@@ -14,6 +15,7 @@ __all__ = ["run_analyse", "run_export", "run_overlay", "run_report", "run_rerun"
 def run_analyse(args: argparse.Namespace) -> int:
     """plumeline analyse"""
     from monitor.engine.analyse import analyse, read_inputs
+    from monitor.engine.teaching import teach_shelf
     from monitor.heat.shelf import heat_calibration
     from monitor.judging.exposure import heat_setup
     from monitor.recording.attribution import attributed
@@ -23,6 +25,8 @@ def run_analyse(args: argparse.Namespace) -> int:
     with progress_bar("measuring") as progress:
         recording = analyse(inputs, args.out, force=args.force, copy_video=args.copy_video, by=by,
                             calibration=heat_calibration(args.heat, heat_setup(inputs.job)), progress=progress)
+    if (n_melts := teach_shelf(recording, inputs.job)) and not args.json:
+        say(f"{n_melts} sights of melts are kept for the next jobs with this nozzle")
     tell(recording, inputs.job, args.json)
     return exit_code(recording)
 
@@ -67,14 +71,23 @@ def run_overlay(args: argparse.Namespace) -> int:
 def run_rerun(args: argparse.Namespace) -> int:
     """plumeline rerun"""
     from monitor.engine.rerun import calibration_of, rerun
+    from monitor.engine.teaching import recording_key
     from monitor.heat.shelf import heat_calibration
-    from monitor.job import load_job
+    from monitor.job import load_job, parse_job
     from monitor.judging.exposure import heat_setup
+    from monitor.review.whatif import MOST_HIGHER_MM
 
-    job, recording = load_job(args.job), open_recording(args.recording)
+    recording = open_recording(args.recording)
+    if args.job is None and not args.higher_mm:
+        raise InputError("plumeline rerun: name another job with --job, or a height with --higher-mm")
+    if abs(args.higher_mm) > MOST_HIGHER_MM:
+        raise InputError(f"--higher-mm {args.higher_mm:g}: expected -{MOST_HIGHER_MM:g} to {MOST_HIGHER_MM:g} mm")
+    text = recording.job_text if args.job is None else Path(args.job).read_text(encoding="utf-8")
+    job = parse_job(text, str(recording.folder)) if args.job is None else load_job(args.job)
     keeps_own = args.heat is None and calibration_of(recording) is not None
-    again = rerun(recording, job, Path(args.job).read_text(encoding="utf-8"), args.out, force=args.force,
-                  calibration=None if keeps_own else heat_calibration(args.heat, heat_setup(job)), keeps_own=keeps_own)
+    again = rerun(recording, job, text, args.out, force=args.force, higher_mm=args.higher_mm,
+                  calibration=None if keeps_own else heat_calibration(args.heat, heat_setup(job), recording_key(recording)),
+                  keeps_own=keeps_own)
     tell(again, job, args.json)
     return exit_code(again)
 

@@ -17,6 +17,7 @@ from monitor.heat.estimate import HeatEstimator
 from monitor.heat.types import HeatInput
 from monitor.job import Job, parse_job
 from monitor.judging.exposure import LEVEL_AXIS, heat_setup
+from monitor.judging.marks import JointMark
 from monitor.judging.pipeline import FrameResult, Judge
 from monitor.judging.technique import GRID_STEP_MM
 from monitor.recording.attribution import from_meta
@@ -63,6 +64,8 @@ def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, for
         finish_recording(recorder, judge, heat)
         for turn in _turns(recording, job):
             recorder.add_station(*turn)
+        for m in recording.marks:
+            recorder.add_mark(JointMark(m["t_s"], m["kind"], m["author"], m["made_utc"], m["undone_utc"] or ""))
         for drop in recording.drops:
             recorder.add_drop(drop["t_s"], drop["count"], drop["reason"])
         picture = recording.folder / PICTURE
@@ -82,9 +85,12 @@ def rejudge(recording: Recording, judge: Judge, higher_mm: float = 0.0) -> Itera
         Held so much higher over the same spot: the track is shifted along the tool's axis.
     """
     turns = _turns(recording, judge.job)
+    marks = [JointMark(m["t_s"], m["kind"], m["author"], m["made_utc"]) for m in recording.marks if m["undone_utc"] is None]
     for seen in stored_results(recording):
         while turns and turns[0][0] <= seen.t_s:
             judge.set_station(*turns.pop(0)[1:])
+        while marks and marks[0].t_s <= seen.t_s:
+            judge.mark(marks.pop(0))
         yield judge.step(_lifted(seen, higher_mm) if higher_mm else seen)
 
 

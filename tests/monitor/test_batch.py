@@ -27,7 +27,7 @@ from monitor.repeat.batch import DONE, FAILED, KEPT, Outcome, Task, find_tasks, 
 from tests.compare.make import record_passes
 
 ROOT = Path(__file__).parents[2]
-SAMPLE = ROOT / "sample_video"
+SAMPLE = ROOT / "tests" / "data" / "sweep"
 LENGTH_S = 1.0
 
 
