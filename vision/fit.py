@@ -230,7 +230,7 @@ def inside_picture(out: Outline, shape: tuple[int, ...]) -> Outline:
     return out if ok.all() else out.at(ok)
 
 
-def picture_cuts(picture: Picture, out: Outline, grid: CutGrid):
+def picture_cuts(picture: Picture, out: Outline, grid: CutGrid) -> tuple[np.ndarray, np.ndarray]:
     """Cuts across the outline through the picture and through the bench behind it, each (n, 3, m), as `cut_through`
     gives them.
     """
