@@ -222,7 +222,7 @@ def _read_views(photos, target, progress):
     return views, left_out, size
 
 
-def _find_as_before(image, target, name, kind):
+def _find_as_before(image: np.ndarray, target, name, kind):
     """Find the target, trying first the kind of print that the photographs before showed."""
     if isinstance(target, (ChessboardTarget, Mat)):
         return find_target(image, target, name), None
@@ -239,7 +239,7 @@ def _find_as_before(image, target, name, kind):
     return best, best_kind
 
 
-def _find_charuco(grey, target: CharucoTarget, name: str, legacy: bool, negative: bool) -> View | None:
+def _find_charuco(grey: np.ndarray, target: CharucoTarget, name: str, legacy: bool, negative: bool) -> View | None:
     board = cv2.aruco.CharucoBoard(target.squares, target.square_mm, target.marker_mm,
                                    marker_dictionary(target.dictionary))
     board.setLegacyPattern(legacy)
@@ -252,7 +252,7 @@ def _find_charuco(grey, target: CharucoTarget, name: str, legacy: bool, negative
     return View(name, world, corners.reshape(-1, 2).astype(float))
 
 
-def _find_mat(grey, mat: Mat, name: str) -> View | None:
+def _find_mat(grey: np.ndarray, mat: Mat, name: str) -> View | None:
     """The bench mat held or laid about, on something stiff: corners of its markers."""
     found = find_markers(grey, mat)
     if 4 * len(found) < _LEAST_CORNERS:
@@ -260,7 +260,7 @@ def _find_mat(grey, mat: Mat, name: str) -> View | None:
     return View(name, np.concatenate([mat.corners_mm(i) for i in found]), np.concatenate(list(found.values())))
 
 
-def _find_chessboard(grey, target: ChessboardTarget, name: str) -> View | None:
+def _find_chessboard(grey: np.ndarray, target: ChessboardTarget, name: str) -> View | None:
     found, corners = cv2.findChessboardCorners(grey, target.inner_corners)
     if not found:
         return None

@@ -39,6 +39,7 @@ from monitor.ui.review_frames import FrameBringer
 from monitor.ui.review_icons import transport_icon
 from monitor.ui.review_keys import COMMANDS, KeysDialog, keys_of, settings, tr
 from monitor.ui.review_lanes import lanes_of
+from monitor.ui.review_loupe import Loupe
 from monitor.ui.review_outputs import ask_report, ask_tables, report_of, tables_of
 from monitor.ui.review_panels import CommentsPanel, HappeningsPanel, MapsPanel, WaitBar
 from monitor.ui.review_parts import PartsAtCursor
@@ -48,7 +49,6 @@ from monitor.ui.review_task import collector_paused
 from monitor.ui.review_timeline import Timeline
 from monitor.ui.review_video import VideoView
 from monitor.ui.review_whatif import WhatIfPanel
-from monitor.ui.review_loupe import Loupe
 from monitor.ui.theme import font, looks
 
 __all__ = ["ReviewWindow", "show_review"]
