@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from monitor.cli.output import exit_code, progress_bar, say, tell
+from monitor.errors import InputError
 from monitor.recording.reader import open_recording
 
 __all__ = ["run_analyse", "run_export", "run_overlay", "run_report", "run_rerun", "run_review"]
@@ -49,10 +50,13 @@ def run_report(args: argparse.Namespace) -> int:
     is_pdf = args.pdf or (args.out or "").lower().endswith(".pdf")
     path = Path(args.out) if args.out else recording.folder / ("report.pdf" if is_pdf else "report.html")
     if is_pdf:
-        from monitor.ui.review_report import write_pdf as write
+        from monitor.ui.review_report import write_pdf
+
+        say(str(write_pdf(recording, path, args.page)))
     else:
-        from monitor.review.report import write_report as write
-    say(str(write(recording, path)))
+        from monitor.review.report import write_report
+
+        say(str(write_report(recording, path)))
     return 0
 
 
@@ -72,12 +76,19 @@ def run_rerun(args: argparse.Namespace) -> int:
     from monitor.engine.rerun import calibration_of, rerun
     from monitor.engine.teaching import recording_key
     from monitor.heat.shelf import heat_calibration
-    from monitor.job import load_job
+    from monitor.job import load_job, parse_job
     from monitor.judging.exposure import heat_setup
+    from monitor.review.whatif import MOST_HIGHER_MM
 
-    job, recording = load_job(args.job), open_recording(args.recording)
+    recording = open_recording(args.recording)
+    if args.job is None and not args.higher_mm:
+        raise InputError("plumeline rerun: name another job with --job, or a height with --higher-mm")
+    if abs(args.higher_mm) > MOST_HIGHER_MM:
+        raise InputError(f"--higher-mm {args.higher_mm:g}: expected -{MOST_HIGHER_MM:g} to {MOST_HIGHER_MM:g} mm")
+    text = recording.job_text if args.job is None else Path(args.job).read_text(encoding="utf-8")
+    job = parse_job(text, str(recording.folder)) if args.job is None else load_job(args.job)
     keeps_own = args.heat is None and calibration_of(recording) is not None
-    again = rerun(recording, job, Path(args.job).read_text(encoding="utf-8"), args.out, force=args.force,
+    again = rerun(recording, job, text, args.out, force=args.force, higher_mm=args.higher_mm,
                   calibration=None if keeps_own else heat_calibration(args.heat, heat_setup(job), recording_key(recording)),
                   keeps_own=keeps_own)
     tell(again, job, args.json)
@@ -90,4 +101,5 @@ def run_review(args: argparse.Namespace) -> int:
 
     if args.recording is not None:
         open_recording(args.recording)  # a fault is said here, in one line, before a window comes up
-    return show_review(Path(args.recording) if args.recording is not None else None, args.look)
+    return show_review(Path(args.recording) if args.recording is not None else None, args.theme,
+                       args.language)
