@@ -21,7 +21,9 @@ def run_plan(args: argparse.Namespace) -> int:
     """Say what to set for a job; 1 when it is closed."""
     job = load_job(args.job)
     low, high = job.limits.height_mm
-    limits = PlanLimits((max(low, 1.0) * 1e-3, high * 1e-3), (COOLEST_C, max(args.hottest, COOLEST_C + 10.0)), job.limits.dwell_s)
+    limits = PlanLimits(
+        (max(low, 1.0) * 1e-3, high * 1e-3), (COOLEST_C, max(args.hottest, COOLEST_C + 10.0)), job.limits.dwell_s
+    )
     setup = heat_setup(job)
     calibration = heat_calibration(args.heat, setup)
     with progress_bar("searching") as progress:

@@ -242,7 +242,8 @@ class Chain:
         rows = np.full((len(self.setup.neighbours), self.n_members), self.setup.station.ambient_c)
         for n, (weight, region) in enumerate(zip(self._weights[1:], self.setup.neighbours, strict=True)):
             if weight.any():
-                rows[n] = np.einsum("ji,jim->m", weight / weight.sum(), work.bottom_c if region.is_below else work.top_c)
+                face = work.bottom_c if region.is_below else work.top_c
+                rows[n] = np.einsum("ji,jim->m", weight / weight.sum(), face)
         return rows
 
     def _place_board(self) -> None:
@@ -255,7 +256,8 @@ class Chain:
             self._outline = (-half, half)
             if abs(shape.angle_rad) > MAX_ALIGNED_RAD:
                 turned = np.degrees(shape.angle_rad)
-                self.notes += (f"the part is turned {turned:.0f} degrees against the board: modelled as if it were not",)
+                self.notes += (f"the part is turned {turned:.0f} degrees against the board: "
+                               "modelled as if it were not",)
         else:
             self._angle, self._origin = shape.angle_rad, shape.centre_m
             points = np.concatenate([np.array(r.polygon_m) for r in (self.setup.part.region, *self.setup.neighbours)])
@@ -343,7 +345,8 @@ class Chain:
         return Slab(board.thickness_m, fine.board_levels,
                     material.stack_in_plane_w_mk(board.thickness_m, layers) * self.values.board_k,
                     material.stack_through_w_mk(board.thickness_m, layers) * np.sqrt(self.values.board_k),
-                    material.stack_heat_capacity_j_m3k(board.thickness_m, layers) * self.values.capacity, shrink=fine.shrink)
+                    material.stack_heat_capacity_j_m3k(board.thickness_m, layers) * self.values.capacity,
+                    shrink=fine.shrink)
 
     def _part_slabs(self, fine: Fineness) -> tuple[Slab, Slab]:
         kind, shape = package_kind(self.setup.part.kind), self.shape

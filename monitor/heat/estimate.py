@@ -468,7 +468,8 @@ def _centres(setup: HeatSetup) -> FloatArray:
 
 def _limited(sites: Sites) -> FloatArray:
     """Sites that have limits, and last the coldest joint, (sites, members)."""
-    return np.concatenate([[sites.package_top, sites.board_top, sites.underside], sites.neighbours, [sites.joint_corner]])
+    faces = [sites.package_top, sites.board_top, sites.underside]
+    return np.concatenate([faces, sites.neighbours, [sites.joint_corner]])
 
 
 def _later(ahead: Band | None, past_s: float) -> Band | None:

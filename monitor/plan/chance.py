@@ -47,12 +47,20 @@ def judge(course: Course, limits: dict[str, Limit], melt: Melt) -> Judged:
     held = np.minimum(corner - melt.mark_c, spans(times, corner, melt.hold_s) - melt.seen_c)
     margins = np.array([limit.value_c - np.maximum.accumulate(course.of(name)) for name, limit in limits.items()])
     spare = margins.min(axis=0)
-    return Judged(times, held, spare, margins.argmin(axis=0), np.minimum(held, spare).max(axis=0),
-                  _crossing(times, held), _crossing(times, -spare), _crossing(times, corner - melt.seen_c))
+    return Judged(
+        times,
+        held,
+        spare,
+        margins.argmin(axis=0),
+        np.minimum(held, spare).max(axis=0),
+        _crossing(times, held),
+        _crossing(times, -spare),
+        _crossing(times, corner - melt.seen_c),
+    )
 
 
 def spans(times_s: FloatArray, values: FloatArray, hold_s: float) -> FloatArray:
-    """Lowest value over the last hold_s, for values that hardly fall while the jet blows; the first value before that."""
+    """Lowest value over the last hold_s, for values that hardly fall; the first value before that."""
     early = np.maximum(times_s - hold_s, 0.0)
     k = np.clip(np.searchsorted(times_s, early), 1, times_s.size - 1)
     w = ((early - times_s[k - 1]) / (times_s[k] - times_s[k - 1])).reshape(-1, *(1,) * (values.ndim - 1))

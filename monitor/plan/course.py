@@ -12,16 +12,35 @@ from monitor.heat.chain import Blow, Chain, Fineness, Sites
 from monitor.heat.types import HeatSetup
 from monitor.heat.uncertainty import PARAMETERS, Knowledge, draw_scores, parameters
 
-__all__ = ["AIM_SIGMA_M", "COARSE", "HEIGHT_SIGMA_M", "Course", "Ensemble", "Stage", "judged_names", "read_sites", "run_stages",
-           "step_times", "sweep_blows"]
+__all__ = [
+    "AIM_SIGMA_M",
+    "COARSE",
+    "HEIGHT_SIGMA_M",
+    "Course",
+    "Ensemble",
+    "Stage",
+    "judged_names",
+    "read_sites",
+    "run_stages",
+    "step_times",
+    "sweep_blows",
+]
 
 FloatArray = NDArray[np.float64]
 Progress = Callable[[float], None]
 
 HEIGHT_SIGMA_M, AIM_SIGMA_M = 2e-3, 1.5e-3  # how well a hand holds what the plan says; practice, no source
 # The map over all settings; the start itself is run on the grid of the live estimate.
-COARSE = Fineness(part_cells=8, smallest_m=0.2e-3, coarsest_m=8e-3, neighbour_m=2.5e-3, growth=0.5, board_levels=4,
-                  package_levels=2, shrink=1.3)
+COARSE = Fineness(
+    part_cells=8,
+    smallest_m=0.2e-3,
+    coarsest_m=8e-3,
+    neighbour_m=2.5e-3,
+    growth=0.5,
+    board_levels=4,
+    package_levels=2,
+    shrink=1.3,
+)
 FIRST_STEP_S, STEP_GROWTH, LONGEST_STEP_S = 0.25, 0.06, 2.0
 SWEEP_POINTS = 6
 GLIDE_STEP_S = 2.0  # how finely a glide is followed
@@ -55,7 +74,7 @@ class Course:
     def at(self, t_s: float) -> FloatArray:
         """All sites at a time, (sites, members) [C]."""
         k = int(np.clip(np.searchsorted(self.times_s, t_s), 1, self.times_s.size - 1))
-        low, high = self.times_s[k - 1:k + 1]
+        low, high = self.times_s[k - 1 : k + 1]
         w = np.clip((t_s - low) / (high - low), 0.0, 1.0)
         return (1 - w) * self.temp_c[k - 1] + w * self.temp_c[k]
 
@@ -67,20 +86,21 @@ class Course:
 
 @dataclass(frozen=True)
 class Ensemble:
-    """Members drawn from what is known, with a hand's own errors: scores (parameters and 3, members), first one the middle."""
+    """Members drawn from what is known, with a hand's errors: scores (parameters and 3, members), first the middle."""
 
     scores: FloatArray
     knowledge: Knowledge
 
     @classmethod
     def draw(cls, knowledge: Knowledge, n_members: int) -> Ensemble:
+        """So many members, odd, in opposite pairs."""
         return cls(draw_scores(len(PARAMETERS) + 3, n_members), knowledge)
 
     @property
     def chain_scores(self) -> FloatArray:
         """The chain's own, with what is known of them."""
         root = np.linalg.cholesky(self.knowledge.cov + 1e-12 * np.eye(len(PARAMETERS)))
-        return self.knowledge.mean[:, None] + root @ self.scores[:len(PARAMETERS)]
+        return self.knowledge.mean[:, None] + root @ self.scores[: len(PARAMETERS)]
 
     def chain(self, setup: HeatSetup, fineness: Fineness | None, copies: int = 1) -> Chain:
         """A chain with every member so many times over; the start is solved once."""
@@ -92,7 +112,14 @@ class Ensemble:
 
 def judged_names(setup: HeatSetup) -> tuple[str, ...]:
     """Sites of a course: the joints, then every site that has a limit."""
-    return ("joint corner", "joint centre", "package top", "board top", "underside", *(n.name for n in setup.neighbours))
+    return (
+        "joint corner",
+        "joint centre",
+        "package top",
+        "board top",
+        "underside",
+        *(n.name for n in setup.neighbours),
+    )
 
 
 def step_times(until_s: float, marks_s: Sequence[float] = (), finer: float = 1.0) -> FloatArray:
@@ -108,9 +135,15 @@ def step_times(until_s: float, marks_s: Sequence[float] = (), finer: float = 1.0
     return np.array(times)
 
 
-def run_stages(chain: Chain, stages: Sequence[Stage], setpoint_c: ArrayLike, heights_m: Sequence[ArrayLike] | None = None,
-               aim_error_m: FloatArray | None = None, told: Progress | None = None,
-               finer: float = 1.0) -> Course:
+def run_stages(
+    chain: Chain,
+    stages: Sequence[Stage],
+    setpoint_c: ArrayLike,
+    heights_m: Sequence[ArrayLike] | None = None,
+    aim_error_m: FloatArray | None = None,
+    told: Progress | None = None,
+    finer: float = 1.0,
+) -> Course:
     """Blow stage after stage and read every step.
 
     Parameters
@@ -125,7 +158,7 @@ def run_stages(chain: Chain, stages: Sequence[Stage], setpoint_c: ArrayLike, hei
     """
     ends = np.cumsum([s.seconds for s in stages])
     times = step_times(float(ends[-1]), ends[:-1], finer)
-    given = [s.height_m for s in stages] if heights_m is None else heights_m
+    given: Sequence[ArrayLike] = [s.height_m for s in stages] if heights_m is None else heights_m
     rows, current = [read_sites(chain.sites())], (-1, 0.0)
     for n in range(1, times.size):
         stage = int(np.searchsorted(ends, times[n] - 1e-9))
@@ -136,10 +169,15 @@ def run_stages(chain: Chain, stages: Sequence[Stage], setpoint_c: ArrayLike, hei
             share = min(round(passed / GLIDE_STEP_S) * GLIDE_STEP_S / here.seconds, 1.0)
         if (stage, share) != current:
             current = stage, share
-            height, sweep = given[stage], here.sweep_m
+            before = stages[stage - 1] if share < 1.0 else here
+            height = given[stage]
             if share < 1.0:
-                height = given[stage - 1] + share * (np.asarray(given[stage]) - given[stage - 1])
-                sweep = tuple(a + share * (b - a) for a, b in zip(stages[stage - 1].sweep_m, here.sweep_m, strict=True))
+                came_from = np.asarray(given[stage - 1], float)
+                height = came_from + share * (np.asarray(given[stage], float) - came_from)
+            sweep = (
+                before.sweep_m[0] + share * (here.sweep_m[0] - before.sweep_m[0]),
+                before.sweep_m[1] + share * (here.sweep_m[1] - before.sweep_m[1]),
+            )
             chain.aim(sweep_blows(chain, setpoint_c, height, sweep, aim_error_m))
         chain.keep(times[n] - times[n - 1])
         rows.append(read_sites(chain.sites()))
@@ -148,8 +186,13 @@ def run_stages(chain: Chain, stages: Sequence[Stage], setpoint_c: ArrayLike, hei
     return Course(times, np.array(rows), judged_names(chain.setup))
 
 
-def sweep_blows(chain: Chain, setpoint_c: ArrayLike, height_m: ArrayLike, sweep_m: tuple[ArrayLike, ArrayLike],
-                aim_error_m: FloatArray | None = None) -> list[Blow]:
+def sweep_blows(
+    chain: Chain,
+    setpoint_c: ArrayLike,
+    height_m: ArrayLike,
+    sweep_m: tuple[ArrayLike, ArrayLike],
+    aim_error_m: FloatArray | None = None,
+) -> list[Blow]:
     """Points of an oval over the part's centre, along the part's sides."""
     station, shape = chain.setup.station, chain.shape
     off = np.zeros((2, 1)) if aim_error_m is None else aim_error_m
@@ -157,11 +200,23 @@ def sweep_blows(chain: Chain, setpoint_c: ArrayLike, height_m: ArrayLike, sweep_
     blows = []
     for angle in 2 * np.pi * np.arange(SWEEP_POINTS) / SWEEP_POINTS:
         u, v = sweep_m[0] * np.cos(angle), sweep_m[1] * np.sin(angle)
-        blows.append(Blow(setpoint_c, station.airflow_m3_s, height_m, shape.centre_m[0] + c * u - s * v + off[0],
-                          shape.centre_m[1] + s * u + c * v + off[1]))
+        blows.append(
+            Blow(
+                setpoint_c,
+                station.airflow_m3_s,
+                height_m,
+                shape.centre_m[0] + c * u - s * v + off[0],
+                shape.centre_m[1] + s * u + c * v + off[1],
+            )
+        )
     return blows
 
 
 def read_sites(sites: Sites) -> FloatArray:
-    return np.concatenate([[sites.joint_corner, sites.joint_centre, sites.package_top, sites.board_top, sites.underside],
-                           sites.neighbours])
+    """Temperatures in the order of `judged_names`, (sites, members) [C]."""
+    return np.concatenate(
+        [
+            [sites.joint_corner, sites.joint_centre, sites.package_top, sites.board_top, sites.underside],
+            sites.neighbours,
+        ]
+    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import combinations
 
 import numpy as np
@@ -12,7 +13,7 @@ from monitor.errors import InputError
 from monitor.heat.alloy import find_alloy
 from monitor.heat.jet import exit_state
 from monitor.heat.limits import Limit, melt_wanted, site_limits
-from monitor.heat.types import HeatSetup, Protection
+from monitor.heat.types import HeatSetup, PartSetup, Protection
 from monitor.plan.course import Ensemble
 from monitor.plan.search import PlanLimits, middle_only, search
 
@@ -37,31 +38,44 @@ class Measure:
     height_m: float
 
 
-def best_measures(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, chance: float, sweep_m: tuple[float, float],
-                  told: Callable[[float], None]) -> tuple[Measure, ...]:
+def best_measures(
+    setup: HeatSetup,
+    limits: PlanLimits,
+    ensemble: Ensemble,
+    chance: float,
+    sweep_m: tuple[float, float],
+    told: Callable[[float], None],
+) -> tuple[Measure, ...]:
     """The best by chance, among single measures and pairs of those that help.
 
     All are ranked by the middle estimate's margin; the first few are then run with every member. chance and sweep_m are
     the plan's own.
     """
-    singles = {what: job for what, change in _known(setup, limits).items() if (job := change((setup, limits))) is not None}
-    rank = {(what,): _middle_k(job, ensemble, sweep_m) for what, job in singles.items()}
+    singles = {what: job for what, change in _known(setup).items() if (job := change((setup, limits))) is not None}
+    rank: dict[tuple[str, ...], float] = {(what,): _middle_k(job, ensemble, sweep_m) for what, job in singles.items()}
     told(0.4)
-    jobs = {(what,): job for what, job in singles.items()}
+    jobs: dict[tuple[str, ...], Job] = {(what,): job for what, job in singles.items()}
     helpful = sorted(rank, key=rank.__getitem__, reverse=True)[:SINGLES_KEPT]
     for (first,), (second,) in combinations(helpful, 2):
-        job = _known(*singles[first]).get(second, lambda job: None)(singles[first])
-        if job is not None:
+        then = _known(singles[first][0]).get(second)
+        if then is not None and (job := then(singles[first])) is not None:
             jobs[first, second] = job
             rank[first, second] = _middle_k(job, ensemble, sweep_m)
     told(0.7)
     found = []
     for names in sorted(rank, key=rank.__getitem__, reverse=True)[:SHOWN]:
-        here = search(*jobs[names], ensemble, melt_wanted(jobs[names][0].part), lambda share: None, (5.0, 10.0, 16.0),
-                      sweep_m)
+        here = search(
+            *jobs[names], ensemble, melt_wanted(jobs[names][0].part), lambda share: None, (5.0, 10.0, 16.0), sweep_m
+        )
         at = here.best()
-        found.append(Measure(" and ".join(names), float(here.chance[at]), float(here.setpoints_c[at[0]]),
-                             float(here.heights_m[at[1]])))
+        found.append(
+            Measure(
+                " and ".join(names),
+                float(here.chance[at]),
+                float(here.setpoints_c[at[0]]),
+                float(here.heights_m[at[1]]),
+            )
+        )
     told(1.0)
     return tuple(sorted((m for m in found if m.chance > chance + LEAST_GAIN), key=lambda m: -m.chance))
 
@@ -70,27 +84,39 @@ def _middle_k(job: Job, ensemble: Ensemble, sweep_m: tuple[float, float]) -> flo
     """The middle estimate's best margin over a few settings [K]."""
     setup, limits = job
     try:
-        here = search(setup, limits, middle_only(ensemble), melt_wanted(setup.part), lambda share: None,
-                      (5.0, 12.0, 20.0), sweep_m)
+        here = search(
+            setup,
+            limits,
+            middle_only(ensemble),
+            melt_wanted(setup.part),
+            lambda share: None,
+            (5.0, 12.0, 20.0),
+            sweep_m,
+        )
     except InputError:
         return -np.inf
     return float(here.middle_k.max())
 
 
-def _known(setup: HeatSetup, limits: PlanLimits) -> dict[str, Callable[[Job], Job | None]]:
+def _known(setup: HeatSetup) -> dict[str, Callable[[Job], Job | None]]:
     """Measures of a bench in the job's own words; each turns a job into one with it, or into None where it is there."""
     known: dict[str, Callable[[Job], Job | None]] = {
         f"preheat the board from below at {PREHEAT_C:.0f} C": _preheat,
         "take a nozzle half again as wide, airflow to match": _wider,
         f"hold the nozzle lower, down to {1e3 * LOWEST_M:.0f} mm": _lower,
         "half again the airflow": _stronger,
-        "stand-off shields over the neighbours": lambda job: _at_neighbours(job, "shield_above", {"gap_m": SHIELD_GAP_M}),
-        "metal blocks under the neighbours": lambda job: _at_neighbours(job, "metal_block", {"mass_kg": BLOCK_KG})}
+        "stand-off shields over the neighbours": partial(
+            _at_neighbours, kind="shield_above", values={"gap_m": SHIELD_GAP_M}
+        ),
+        "metal blocks under the neighbours": partial(
+            _at_neighbours, kind="metal_block", values={"mass_kg": BLOCK_KG}
+        ),
+    }
     if setup.part.work != "fit":
         known["flood the joints with low-melt alloy Sn42Bi58"] = _flood
     else:
         for alloy in ("Sn63Pb37", "Sn42Bi58"):
-            known[f"clean the pads and fit with {alloy}"] = lambda job, alloy=alloy: _other_alloy(job, alloy)
+            known[f"clean the pads and fit with {alloy}"] = partial(_other_alloy, alloy=alloy)
     return known
 
 
@@ -105,8 +131,9 @@ def _preheat(job: Job) -> Job | None:
 def _wider(job: Job) -> Job | None:
     setup, limits = job
     station = setup.station
-    return replace(setup, station=replace(station, bore_m=WIDER * station.bore_m,
-                                          airflow_m3_s=WIDER * station.airflow_m3_s)), limits
+    return replace(
+        setup, station=replace(station, bore_m=WIDER * station.bore_m, airflow_m3_s=WIDER * station.airflow_m3_s)
+    ), limits
 
 
 def _stronger(job: Job) -> Job | None:
@@ -151,10 +178,12 @@ def _other_alloy(job: Job, alloy: str) -> Job | None:
     return _with_part(setup, replace(setup.part, alloy=alloy, alloy_before=None)), limits
 
 
-def _with_part(setup: HeatSetup, part) -> HeatSetup:
+def _with_part(setup: HeatSetup, part: PartSetup) -> HeatSetup:
     """The job with another solder at the part; the part and its neighbours keep the limits that they have."""
     bounds: dict[str, Limit] = site_limits(setup)
     region = replace(part.region, limit_c=bounds["package top"].value_c, limit_source=bounds["package top"].source)
-    kept = tuple(replace(n, limit_c=bounds[n.name].value_c, limit_source=bounds[n.name].source, keep_solid=False)
-                 for n in setup.neighbours)
+    kept = tuple(
+        replace(n, limit_c=bounds[n.name].value_c, limit_source=bounds[n.name].source, keep_solid=False)
+        for n in setup.neighbours
+    )
     return replace(setup, part=replace(part, region=region), neighbours=kept)

@@ -7,12 +7,21 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.heat.limits import Limit, Melt, site_limits
+from monitor.heat.limits import Melt, site_limits
 from monitor.heat.part import PartShape, part_shape
 from monitor.heat.types import HeatSetup
 from monitor.plan.chance import chance_above, judge
-from monitor.plan.course import (AIM_SIGMA_M, COARSE, HEIGHT_SIGMA_M, Course, Ensemble, Progress, Stage, judged_names,
-                                 run_stages)
+from monitor.plan.course import (
+    AIM_SIGMA_M,
+    COARSE,
+    HEIGHT_SIGMA_M,
+    Course,
+    Ensemble,
+    Progress,
+    Stage,
+    judged_names,
+    run_stages,
+)
 
 __all__ = ["PlanLimits", "SettingMap", "form_sigma_k", "search", "sweep_axes", "usual"]
 
@@ -56,14 +65,19 @@ class SettingMap:
     def best(self) -> tuple[int, int]:
         """The setting to begin with: the usual ones win among those as good as the best."""
         if self.chance.max() < NEAR:
-            return np.unravel_index(int(self.middle_k.argmax()), self.middle_k.shape)
+            return _at(int(self.middle_k.argmax()), self.middle_k)
         near = self.chance >= self.chance.max() - NEAR
         cost = usual(self.setpoints_c[:, None], self.heights_m[None, :], self.melt_s) - 0.1 * self.chance
-        return np.unravel_index(int(np.where(near, cost, np.inf).argmin()), cost.shape)
+        return _at(int(np.where(near, cost, np.inf).argmin()), cost)
+
+
+def _at(flat: int, of: FloatArray) -> tuple[int, int]:
+    return flat // of.shape[1], flat % of.shape[1]
 
 
 def usual(setpoint_c: FloatArray, height_m: FloatArray, melt_s: FloatArray) -> FloatArray:
     """How unusual a setting is: 0 for what people use [-]."""
+
     def beyond(value: FloatArray, span: tuple[float, float]) -> FloatArray:
         return np.maximum(span[0] - value, 0.0) + np.maximum(value - span[1], 0.0)
 
@@ -76,8 +90,15 @@ def form_sigma_k(ensemble: Ensemble, melt: Melt, start_c: float) -> float:
     return ensemble.knowledge.form_share * max(melt.mark_c - start_c, 0.0)
 
 
-def search(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, melt: Melt, told: Progress,
-           heights_mm: tuple[float, ...] = HEIGHTS_MM, sweep_m: tuple[float, float] | None = None) -> SettingMap:
+def search(
+    setup: HeatSetup,
+    limits: PlanLimits,
+    ensemble: Ensemble,
+    melt: Melt,
+    told: Progress,
+    heights_mm: tuple[float, ...] = HEIGHTS_MM,
+    sweep_m: tuple[float, float] | None = None,
+) -> SettingMap:
     """Run every node with every member, and judge the settings between; sweep_m None: the best of a few."""
     bounds, sweep = site_limits(setup), sweep_m or _sweep(setup, limits, ensemble, melt, heights_mm)
     course, heights = _nodes(setup, limits, ensemble, sweep, heights_mm, told)
@@ -93,7 +114,7 @@ def search(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, melt: Melt,
 
 def sweep_axes(shape: PartShape, share: float) -> tuple[float, float]:
     """Semi-axes of a sweep over a share of the part's half-sides [m]."""
-    return tuple(max(share * side / 2, LEAST_SWEEP_M) for side in (shape.length_m, shape.width_m))
+    return max(share * shape.length_m / 2, LEAST_SWEEP_M), max(share * shape.width_m / 2, LEAST_SWEEP_M)
 
 
 def middle_only(ensemble: Ensemble) -> Ensemble:
@@ -101,21 +122,30 @@ def middle_only(ensemble: Ensemble) -> Ensemble:
     return Ensemble(ensemble.scores[:, :1], ensemble.knowledge)
 
 
-def _sweep(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, melt: Melt,
-           heights_mm: tuple[float, ...]) -> tuple[float, float]:
+def _sweep(
+    setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, melt: Melt, heights_mm: tuple[float, ...]
+) -> tuple[float, float]:
     """A small circle, or a wider one where that gains enough, by the middle estimate."""
-    bounds, best, gained = site_limits(setup), None, -np.inf
+    bounds, gained = site_limits(setup), -np.inf
+    best: tuple[float, float] = sweep_axes(part_shape(setup.part), SWEEPS[0])
     for sweep in dict.fromkeys(sweep_axes(part_shape(setup.part), share) for share in SWEEPS):
         course, _ = _nodes(setup, limits, middle_only(ensemble), sweep, heights_mm[1::2], lambda share: None)
-        found = max(judge(_between(course, _node_c(limits), s), bounds, melt).best_k.max()
-                    for s in _setpoints(limits)[::3])
-        if best is None or found > gained + WIDER_K:
+        found = max(
+            judge(_between(course, _node_c(limits), s), bounds, melt).best_k.max() for s in _setpoints(limits)[::3]
+        )
+        if found > gained + WIDER_K:
             best, gained = sweep, found
     return best
 
 
-def _nodes(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, sweep: tuple[float, float],
-           heights_mm: tuple[float, ...], told: Progress) -> tuple[Course, FloatArray]:
+def _nodes(
+    setup: HeatSetup,
+    limits: PlanLimits,
+    ensemble: Ensemble,
+    sweep: tuple[float, float],
+    heights_mm: tuple[float, ...],
+    told: Progress,
+) -> tuple[Course, FloatArray]:
     """Temperatures at every node, (times, sites, setpoints, heights, members)."""
     low, high = limits.height_m
     heights = np.unique(np.clip(np.array(heights_mm) * 1e-3, low, high))
@@ -126,8 +156,9 @@ def _nodes(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, sweep: tupl
     height = np.tile(np.repeat(heights, n), nodes.size)
     error_m = np.tile(ensemble.scores[-3:], (1, copies))
     height = np.maximum(height + HEIGHT_SIGMA_M * error_m[0], 1e-3)
-    course = run_stages(chain, [Stage(float(heights[0]), sweep, limits.dwell_s)], setpoint, [height],
-                        AIM_SIGMA_M * error_m[1:], told)
+    course = run_stages(
+        chain, [Stage(float(heights[0]), sweep, limits.dwell_s)], setpoint, [height], AIM_SIGMA_M * error_m[1:], told
+    )
     shape = *course.temp_c.shape[:2], nodes.size, heights.size, n
     return Course(course.times_s, course.temp_c.reshape(shape), judged_names(setup)), heights
 

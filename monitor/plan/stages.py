@@ -13,7 +13,7 @@ from monitor.heat.limits import Limit, Melt
 from monitor.heat.part import part_shape
 from monitor.heat.types import HeatSetup
 from monitor.plan.chance import chance_above, judge
-from monitor.plan.course import (AIM_SIGMA_M, COARSE, HEIGHT_SIGMA_M, Course, Ensemble, Progress, Stage, run_stages)
+from monitor.plan.course import AIM_SIGMA_M, COARSE, HEIGHT_SIGMA_M, Course, Ensemble, Progress, Stage, run_stages
 from monitor.plan.search import PlanLimits, middle_only, sweep_axes
 
 __all__ = ["Descent", "StagedStart", "best_descent", "cut", "find_stages"]
@@ -30,6 +30,10 @@ RAMP_SHARE = 0.92  # aimed at: the coarse grid leaves something to be kept back
 LEAST_REST_S = 15.0  # left at the last place
 OVER_COST_K = 400.0  # a rise over the limit by 1 K/s counts as so many kelvin of margin
 
+
+_Way = tuple[float, tuple[float, float], float, tuple[float, float]]  # setpoint, first sweep, last height and sweep
+
+
 @dataclass(frozen=True)
 class StagedStart:
     """The best stages found: setpoint, stages (the last one to the longest pass), and the middle's fastest rise."""
@@ -39,8 +43,15 @@ class StagedStart:
     ramp_k_s: float
 
 
-def find_stages(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, bounds: dict[str, Limit], melt: Melt,
-                ramp_k_s: float, told: Progress) -> StagedStart:
+def find_stages(
+    setup: HeatSetup,
+    limits: PlanLimits,
+    ensemble: Ensemble,
+    bounds: dict[str, Limit],
+    melt: Melt,
+    ramp_k_s: float,
+    told: Progress,
+) -> StagedStart:
     """Soak high and wide, glide down, stay: several setpoints, places and speeds, by the middle estimate.
 
     ramp_k_s: the fastest rise allowed, as a mean over two seconds at the joint.
@@ -49,7 +60,9 @@ def find_stages(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, bounds
     shape = part_shape(setup.part)
     found: list[tuple[float, StagedStart]] = []
     setpoints = [s for s in SETPOINTS_C if s <= limits.setpoint_c[1]]
-    near = [(low + share * (high - low), sweep_axes(shape, sweep)) for share in NEAR_HEIGHT_SHARES for sweep in NEAR_SWEEPS]
+    near = [
+        (low + share * (high - low), sweep_axes(shape, sweep)) for share in NEAR_HEIGHT_SHARES for sweep in NEAR_SWEEPS
+    ]
     one = middle_only(ensemble)
     far = _far(setup, limits, one, setpoints, ramp_k_s * RAMP_SHARE)
     ways = [(setpoint, far[setpoint], height, sweep) for setpoint in setpoints for height, sweep in near]
@@ -64,16 +77,25 @@ def find_stages(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, bounds
         best = int(merit.argmax())
         found.append((float(merit[best]), StagedStart(ways[best][0], stages(best), float(steepest[best]))))
         told((n + 1) / len(GLIDES_S))
-    return max(found, key=lambda f: f[0])[1] if found else StagedStart(setpoints[0], (Stage(high, near[0][1], limits.dwell_s),), 0.0)
+    return (
+        max(found, key=lambda f: f[0])[1]
+        if found
+        else StagedStart(setpoints[0], (Stage(high, near[0][1], limits.dwell_s),), 0.0)
+    )
 
 
-def _far(setup: HeatSetup, limits: PlanLimits, one: Ensemble, setpoints: list[float],
-         ramp_k_s: float) -> dict[float, tuple[float, float]]:
+def _far(
+    setup: HeatSetup, limits: PlanLimits, one: Ensemble, setpoints: list[float], ramp_k_s: float
+) -> dict[float, tuple[float, float]]:
     """The smallest first sweep, at the largest height, that keeps the rise from cold; for every setpoint [m]."""
     tried = [(setpoint, sweep) for setpoint in setpoints for sweep in FAR_SWEEPS]
     axes = [sweep_axes(part_shape(setup.part), sweep) for _, sweep in tried]
-    course = _together(one.chain(setup, COARSE, len(tried)), (SOAK_S,), np.array([s for s, _ in tried]),
-                       [(np.full(len(tried), limits.height_m[1]), np.array(axes).T)])
+    course = _together(
+        one.chain(setup, COARSE, len(tried)),
+        (SOAK_S,),
+        np.array([s for s, _ in tried]),
+        [(np.full(len(tried), limits.height_m[1]), np.array(axes).T)],
+    )
     steepest = course.ramp_k_s().max(axis=0)
     far = {}
     for setpoint in setpoints:
@@ -83,23 +105,35 @@ def _far(setup: HeatSetup, limits: PlanLimits, one: Ensemble, setpoints: list[fl
     return far
 
 
-def _glide(setup: HeatSetup, one: Ensemble, ways: list, high_m: float,
-           seconds: tuple[float, float, float]) -> tuple[Course, Callable[[int], tuple[Stage, ...]]]:
+def _glide(
+    setup: HeatSetup, one: Ensemble, ways: list[_Way], high_m: float, seconds: tuple[float, float, float]
+) -> tuple[Course, Callable[[int], tuple[Stage, ...]]]:
     """Soak far away, glide down, stay: all ways at once; and what makes the stages of one of them."""
     first = (np.full(len(ways), high_m), np.array([way[1] for way in ways]).T)
     last = (np.array([way[2] for way in ways]), np.array([way[3] for way in ways]).T)
-    course = _together(one.chain(setup, COARSE, len(ways)), seconds, np.array([way[0] for way in ways]), [first, last, last])
+    course = _together(
+        one.chain(setup, COARSE, len(ways)), seconds, np.array([way[0] for way in ways]), [first, last, last]
+    )
 
     def stages(n: int) -> tuple[Stage, ...]:
         _, far, height, sweep = ways[n]
-        return (Stage(high_m, far, seconds[0]), Stage(height, sweep, seconds[1], glides=True), Stage(height, sweep, seconds[2]))
+        return (
+            Stage(high_m, far, seconds[0]),
+            Stage(height, sweep, seconds[1], glides=True),
+            Stage(height, sweep, seconds[2]),
+        )
 
     return course, stages
 
 
-def _together(chain: Chain, seconds: tuple[float, ...], setpoint_c: FloatArray, places: list) -> Course:
+def _together(
+    chain: Chain, seconds: tuple[float, ...], setpoint_c: FloatArray, places: list[tuple[FloatArray, FloatArray]]
+) -> Course:
     """Several ways at once, each with its own places; the second of three stages glides."""
-    plan = [Stage(0.0, tuple(sweep), s, glides=n == 1) for n, ((_, sweep), s) in enumerate(zip(places, seconds, strict=True))]
+    plan = [
+        Stage(0.0, (sweep[0], sweep[1]), s, glides=n == 1)
+        for n, ((_, sweep), s) in enumerate(zip(places, seconds, strict=True))
+    ]
     return run_stages(chain, plan, setpoint_c, [height for height, _ in places])
 
 
@@ -112,9 +146,15 @@ class Descent:
     chance: float
 
 
-def best_descent(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, bounds: dict[str, Limit], melt: Melt,
-                 sweep_m: tuple[float, float]) -> Descent | None:
-    """Come in high and go down: where little heat arrives the lower stages melt the joints, where much does the first do."""
+def best_descent(
+    setup: HeatSetup,
+    limits: PlanLimits,
+    ensemble: Ensemble,
+    bounds: dict[str, Limit],
+    melt: Melt,
+    sweep_m: tuple[float, float],
+) -> Descent | None:
+    """Come in high and go down: the first stage melts the joints where much heat arrives, the lower where little."""
     low, high = limits.height_m
     setpoints = [s for s in DESCENT_C if limits.setpoint_c[0] <= s <= limits.setpoint_c[1]]
     if high - low < LEAST_DESCENT_M or not setpoints:
@@ -124,7 +164,11 @@ def best_descent(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, bound
     chain = ensemble.chain(setup, COARSE, len(tried))
     error = np.tile(ensemble.scores[-3:], (1, len(tried)))
     wide = sweep_axes(part_shape(setup.part), 1.0)
-    sweeps = (tuple(max(1.5 * w, s) for w, s in zip(wide, sweep_m)), tuple(max(w, s) for w, s in zip(wide, sweep_m)), sweep_m)
+    sweeps = (
+        tuple(max(1.5 * w, s) for w, s in zip(wide, sweep_m, strict=True)),
+        tuple(max(w, s) for w, s in zip(wide, sweep_m, strict=True)),
+        sweep_m,
+    )
     places = [[low + way[k] * (min(high, HIGHEST_DESCENT_M) - low) for _, way in tried] for k in range(3)]
     stages = [Stage(place[0], sweep, limits.dwell_s / 3) for place, sweep in zip(places, sweeps, strict=True)]
     heights = [np.maximum(np.repeat(place, n) + HEIGHT_SIGMA_M * error[0], 1e-3) for place in places]

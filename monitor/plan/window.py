@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
-<<<<<<< HEAD
 from dataclasses import dataclass, replace
-=======
-from collections.abc import Callable
-from dataclasses import asdict, dataclass, replace
 from typing import Any
->>>>>>> main
 
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.heat.estimate import SOLID_REACH, UNDERCOOLING_K
 from monitor.heat.calibration import Calibration
+from monitor.heat.estimate import SOLID_REACH, UNDERCOOLING_K
 from monitor.heat.limits import Limit, Melt, melt_wanted, neighbour_melts_c, ramp_wanted_k_s, site_limits
 from monitor.heat.types import Band, HeatSetup
-from monitor.heat.uncertainty import Knowledge, band, prior
+from monitor.heat.uncertainty import band, prior
 from monitor.plan.chance import Judged, chance_above, judge
 from monitor.plan.chart import draw_plan
 from monitor.plan.course import AIM_SIGMA_M, COARSE, HEIGHT_SIGMA_M, Course, Ensemble, Progress, Stage, run_stages
@@ -114,7 +109,7 @@ class Plan:
         """Whether there is a start at all."""
         return self.start is not None
 
-    def to_json(self) -> dict:
+    def to_json(self) -> dict[str, Any]:
         """Everything but the course, as plain values; what cannot be known is None."""
         return plan_json(self)
 
@@ -123,8 +118,13 @@ class Plan:
         return plan_table(self)
 
 
-def make_plan(setup: HeatSetup, limits: PlanLimits | None = None, *, calibration: Calibration | None = None,
-              progress: Progress | None = None) -> Plan:
+def make_plan(
+    setup: HeatSetup,
+    limits: PlanLimits | None = None,
+    *,
+    calibration: Calibration | None = None,
+    progress: Progress | None = None,
+) -> Plan:
     """Find the setting to begin with, and say how likely it works.
 
     Parameters
@@ -161,20 +161,47 @@ def make_plan(setup: HeatSetup, limits: PlanLimits | None = None, *, calibration
     colliding = _colliding(course, judged, bounds, melt, ramp)
     too_fast = ramp is not None and start.ramp_k_s.mid > ramp
     verdict = "closed" if too_fast or chance < CAREFUL or dwell <= 0 else "open" if chance >= OPEN else "careful"
-    measures = () if verdict == "open" else best_measures(
-        setup, limits, ensemble, chance, settings.sweep_m, lambda s: told(0.75 + 0.25 * s))
+    measures = (
+        ()
+        if verdict == "open"
+        else best_measures(setup, limits, ensemble, chance, settings.sweep_m, lambda s: told(0.75 + 0.25 * s))
+    )
     told(1.0)
-    by_stop = float(chance_above(np.minimum(judged.joint_k, judged.spare_k)[judged.times_s <= stop + 1e-9].max(axis=0).T,
-                                 wide.scores, extra))
+    by_stop = float(
+        chance_above(
+            np.minimum(judged.joint_k, judged.spare_k)[judged.times_s <= stop + 1e-9].max(axis=0).T, wide.scores, extra
+        )
+    )
     seen = _melt_times(judged, (0.1, 0.5, 0.9, 0.05, 0.95))
-    plan = Plan(setup, verdict, start if verdict != "closed" else None, start, chance, by_stop, by_clock, seen[:3], seen[3:], stop,
-                why, colliding if verdict != "open" else (), "", melt, bounds, _reflow(setup, course, judged, wide, dwell), measures, (),
-                settings, stages, course)
+    plan = Plan(
+        setup,
+        verdict,
+        start if verdict != "closed" else None,
+        start,
+        chance,
+        by_stop,
+        by_clock,
+        seen[:3],
+        seen[3:],
+        stop,
+        why,
+        colliding if verdict != "open" else (),
+        "",
+        melt,
+        bounds,
+        _reflow(setup, course, wide, dwell),
+        measures,
+        (),
+        settings,
+        stages,
+        course,
+    )
     return replace(plan, reason=reason(plan), cautions=cautions(plan, knowledge, notes))
 
 
-def _setting(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, settings: SettingMap, melt: Melt,
-             told: Progress) -> tuple[float, tuple[Stage, ...]]:
+def _setting(
+    setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, settings: SettingMap, melt: Melt, told: Progress
+) -> tuple[float, tuple[Stage, ...]]:
     """Setpoint and stages up to the longest pass: one stage, or several where the rise must be kept back."""
     i, j = settings.best()
     setpoint = float(settings.setpoints_c[i])
@@ -192,8 +219,9 @@ def _setting(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, settings:
     return found.setpoint_c, found.stages
 
 
-def _run(setup: HeatSetup, ensemble: Ensemble, setpoint: float, stages: tuple[Stage, ...],
-         is_coarse: bool = False) -> tuple[Course, tuple[str, ...]]:
+def _run(
+    setup: HeatSetup, ensemble: Ensemble, setpoint: float, stages: tuple[Stage, ...], is_coarse: bool = False
+) -> tuple[Course, tuple[str, ...]]:
     """All members through the stages, on the grid of the live estimate."""
     chain = ensemble.chain(setup, COARSE if is_coarse else None)
     error = ensemble.scores[-3:]
@@ -212,17 +240,28 @@ def _by_clock(judged: Judged, ensemble: Ensemble, extra_sigma: float) -> tuple[f
     return float(judged.times_s[best]), float(chances[best])
 
 
-def _start(setup: HeatSetup, ensemble: Ensemble, course: Course, setpoint: float, stages: tuple[Stage, ...],
-           dwell: float) -> Start:
+def _start(
+    setup: HeatSetup, ensemble: Ensemble, course: Course, setpoint: float, stages: tuple[Stage, ...], dwell: float
+) -> Start:
     begun, share = course.temp_c[0], ensemble.knowledge.form_share
     lowest = setup.station.ambient_c
-    temps = {name: band(row, share * abs(float(row[0] - begun[n, 0])), min(lowest, float(begun[n, 0])))
-             for n, (name, row) in enumerate(zip(course.names, course.at(dwell), strict=True))}
+    temps = {
+        name: band(row, share * abs(float(row[0] - begun[n, 0])), min(lowest, float(begun[n, 0])))
+        for n, (name, row) in enumerate(zip(course.names, course.at(dwell), strict=True))
+    }
     until = course.times_s <= dwell + 1e-9
     ramp = band(course.ramp_k_s()[until].max(axis=0))
     last = cut(stages, dwell)[-1] if dwell > 0 else Stage(0.0, (0.0, 0.0), 0.0)
-    return Start(setpoint, last.height_m, last.sweep_m, dwell, stages, temps, ramp,
-                 _solid_after(setup, ensemble, setpoint, cut(stages, dwell)) if dwell > 0 else None)
+    return Start(
+        setpoint,
+        last.height_m,
+        last.sweep_m,
+        dwell,
+        stages,
+        temps,
+        ramp,
+        _solid_after(setup, ensemble, setpoint, cut(stages, dwell)) if dwell > 0 else None,
+    )
 
 
 def _solid_after(setup: HeatSetup, ensemble: Ensemble, setpoint: float, stages: tuple[Stage, ...]) -> float | None:
@@ -257,160 +296,27 @@ def _latest_stop(judged: Judged, bounds: dict[str, Limit], limits: PlanLimits) -
     return limits.dwell_s, "that is the longest pass the job allows"
 
 
-def _colliding(course: Course, judged: Judged, bounds: dict[str, Limit], melt: Melt,
-               ramp_k_s: float | None) -> tuple[Bound, ...]:
-    """The joints and what stands against them, by the middle estimate: at the melt, or at the end of the longest pass."""
+def _colliding(
+    course: Course, judged: Judged, bounds: dict[str, Limit], melt: Melt, ramp_k_s: float | None
+) -> tuple[Bound, ...]:
+    """The joints and what stands against them, by the middle estimate: at the melt, or at the end."""
     done = float(judged.done_s[0])
     at = done if np.isfinite(done) else float(course.times_s[-1])
     k = min(int(np.searchsorted(course.times_s, at - 1e-9)), course.times_s.size - 1)
-    corner = float(course.of("joint corner")[:k + 1, 0].max())
+    corner = float(course.of("joint corner")[: k + 1, 0].max())
     joints = Bound("joint corner", melt.mark_c, corner, "C", melt.why)
     steepest = float(course.ramp_k_s()[:, 0].max())
     if ramp_k_s is not None and steepest > ramp_k_s:
         return joints, Bound("joint centre", ramp_k_s, steepest, "K/s", "fastest rise allowed")
     name = list(bounds)[int(judged.site[k, 0])]
-    reached = float(course.of(name)[:k + 1, 0].max())
+    reached = float(course.of(name)[: k + 1, 0].max())
     return joints, Bound(name, bounds[name].value_c, reached, "C", bounds[name].source)
 
 
-<<<<<<< HEAD
-def _reflow(setup: HeatSetup, course: Course, judged: Judged, ensemble: Ensemble, dwell: float) -> dict[str, float]:
+def _reflow(setup: HeatSetup, course: Course, ensemble: Ensemble, dwell: float) -> dict[str, float]:
     """Chance that each neighbour's own joints melt by the end of the dwell."""
     now = dict(zip(course.names, course.at(dwell), strict=True))
-    return {name: float(chance_above(now[name] - melts_c, ensemble.scores)) for name, melts_c in
-            neighbour_melts_c(setup).items()}
-=======
-def _start(setup: HeatSetup, knowledge: Knowledge, search: _Search, at: tuple[int, int, int], dwell: float) -> Start:
-    """Run one setting with its spread."""
-    i, j, k = at
-    grid = search.grid
-    scores = draw_scores(len(PARAMETERS) + 3, N_MEMBERS)
-    root = np.linalg.cholesky(knowledge.cov + 1e-12 * np.eye(len(PARAMETERS)))
-    chain = Chain(setup, parameters(knowledge.mean[:, None] + root @ scores[:-3]), LIVE)
-    n = np.ones(N_MEMBERS)
-    _, rows = _run(chain, grid.setpoints_c[i] * n, np.maximum(grid.heights_m[j] + HEIGHT_SIGMA_M * scores[-3], 1e-3),
-                       grid.sweeps_m[k] * n, dwell, lambda s: None, AIM_SIGMA_M * scores[-2:])
-    last, start_c = chain.sites(), chain.start_c
-    named = dict(zip(SITES, last[:5], strict=True)) | {
-        r.name: t for r, t in zip(setup.neighbours, last.neighbours, strict=True)}
-    bands = {name: band(t, knowledge.form_share * abs(float(t[0]) - start_c), start_c) for name, t in named.items()}
-    window = max(1, round(2.0 / STEP_S))
-    ramp = float(((rows[window:, 0, 0] - rows[:-window, 0, 0]) / (window * STEP_S)).max()) if len(rows) > window else np.nan
-    bounds = np.array([search.limits[name].value_c for name in search.limits])
-    joints = float(np.mean(rows[-1, 0, 1:] > search.mark_c))
-    kept = float(np.mean((rows[:, 1:, 1:] < bounds[None, :, None]).all(axis=(0, 1))))
-    return Start(float(grid.setpoints_c[i]), float(grid.heights_m[j]), float(grid.sweeps_m[k]), dwell, bands, ramp,
-                 joints, kept)
-
-
-def _changes(setup: HeatSetup, limits: PlanLimits, knowledge: Knowledge, start: Start) -> tuple[Change, ...]:
-    """The start with one thing changed at a time."""
-    step_m = 0.01 if start.height_m - 0.01 >= limits.height_m[0] else 0.0025
-    tried = [("as it is", 0.0, 0.0, 0.0), ("20 C hotter", 20.0, 0.0, 0.0), ("20 C cooler", -20.0, 0.0, 0.0),
-             (f"{step_m * 1e3:g} mm lower", 0.0, -step_m, 0.0), ("10 mm higher", 0.0, 0.01, 0.0),
-             ("2 mm wider sweep", 0.0, 0.0, 0.002)]
-    setpoint, height, sweep = (np.array([start_value + t[n] for t in tried]) for n, start_value in (
-        (1, start.setpoint_c), (2, start.height_m), (3, start.sweep_m)))
-    chain = Chain(setup, parameters(np.tile(knowledge.mean[:, None], (1, len(tried)))), LIVE)
-    longer = 10.0
-    _, rows = _run(chain, setpoint, np.maximum(height, 1e-3), sweep, start.dwell_s + longer, lambda s: None)
-    at = round(start.dwell_s / STEP_S)
-    names = ["joint corner", *site_limits(setup)]
-    changes = [Change(t[0], _by_name(names, rows[at, :, m] - rows[at, :, 0])) for m, t in enumerate(tried) if m]
-    return (*changes, Change("10 s longer", _by_name(names, rows[-1, :, 0] - rows[at, :, 0])))
-
-
-def _by_name(names: list[str], values: FloatArray) -> dict[str, float]:
-    return {name: float(v) for name, v in zip(names, values, strict=True)}
-
-
-def _openers(setup: HeatSetup, limits: PlanLimits, knowledge: Knowledge, told: Progress) -> tuple[Opener, ...]:
-    """Try the measures that a bench has."""
-    station, part = setup.station, setup.part
-    shields = tuple(Protection("shield_above", n.polygon_m, {"gap_m": 2e-3}) for n in setup.neighbours)
-    blocks = tuple(Protection("metal_block", n.polygon_m, {"mass_kg": 0.02}) for n in setup.neighbours)
-    tried = [("preheat the board from below at 150 C", replace(setup, protections=(
-        *setup.protections, Protection("preheater", None, {"temp_c": 150.0})))),
-        ("nozzle half again as wide, airflow to match", replace(setup, station=replace(
-            station, bore_m=1.5 * station.bore_m, airflow_m3_s=1.5 * station.airflow_m3_s)))]
-    if setup.neighbours:
-        tried += [("stand-off shields over the neighbours", replace(setup, protections=(*setup.protections, *shields))),
-                  ("metal blocks under the neighbours", replace(setup, protections=(*setup.protections, *blocks)))]
-    if part.alloy != "Sn42Bi58":
-        bounds = site_limits(setup)  # the neighbours keep the solder that they have
-        others = tuple(replace(n, limit_c=bounds[n.name].value_c, limit_source=bounds[n.name].source)
-                       for n in setup.neighbours)
-        tried.append(("low-melt alloy Sn42Bi58 on clean pads", replace(
-            setup, part=replace(part, alloy="Sn42Bi58", alloy_before=None), neighbours=others)))
-    found = []
-    for n, (what, changed) in enumerate(tried):
-        search = _search(changed, limits, knowledge, _Grid.over(changed, limits, (6, 4, 2)), lambda s: None)
-        found.append(_opener(what, search))
-        told((n + 1) / len(tried))
-    return tuple(found)
-
-
-def _opener(what: str, search: _Search) -> Opener:
-    if not np.isfinite(search.margin_k).any():
-        return Opener(what, False, float(search.history[:, 0].max() - search.mark_c), "heat")
-    best = np.unravel_index(int(np.nanargmax(search.margin_k)), search.margin_k.shape)
-    margin = float(search.margin_k[best])
-    return Opener(what, margin > 0, margin, tuple(search.limits)[int(np.argmin(search.site_margin_k[(slice(None), *best)]))])
-
-
-def _say(search: _Search, best: tuple[int, int, int], start: Start, limits: PlanLimits,
-         setup: HeatSetup) -> tuple[str, str]:
-    """What binds first, and the plan's sentence."""
-    if np.isnan(search.margin_k[best]):
-        peak = search.history[:, 0].max()
-        return "heat", (f"no window: the coldest joint of {setup.part.region.name} comes to {peak:.0f} C at most, "
-                        f"{search.mark_c - peak:.0f} K short of {search.mark_c:.0f} C within {limits.dwell_s:.0f} s: "
-                        f"too little heat (the board around it would draw about {_draw_w(setup, search.mark_c):.0f} W)")
-    until = search.times <= start.dwell_s
-    spare = {name: limit.value_c - float(search.history[(until, i + 1, *best)].max())
-             for i, (name, limit) in enumerate(search.limits.items())}
-    site = min(spare, key=spare.__getitem__)
-    limit = search.limits[site]
-    if spare[site] <= 0:
-        return site, (f"no window: by the time the coldest joint of {setup.part.region.name} is at {search.mark_c:.0f} C, "
-                      f"{site} is {-spare[site]:.0f} K over its limit of {limit.value_c:.0f} C ({limit.source})")
-    share = float(np.mean(np.nan_to_num(search.margin_k, nan=-1) > 0))
-    return site, (f"window: {share:.0%} of the settings tried; {start.setpoint_c:.0f} C at {start.height_m * 1e3:.0f} mm "
-                  f"for {start.dwell_s:.0f} s leaves {spare[site]:.0f} K to the first limit ({site}, "
-                  f"{limit.value_c:.0f} C)")
-
-
-def _draw_w(setup: HeatSetup, at_c: float) -> float:
-    """What the board around the part draws in the long run at a temperature of the part's edge: a ring as large as it."""
-    board, layers = setup.board, material.board_layers(setup.board)
-    inner = np.sqrt(part_shape(setup.part).area_m2 / np.pi)
-    outer = inner + UNKNOWN_MARGIN_M if board.size_m is None else np.sqrt(np.prod(board.size_m) / np.pi)
-    k_w_mk = material.stack_in_plane_w_mk(board.thickness_m, layers)
-    _, conductance = material.annular_fin(inner, max(outer, 1.01 * inner), board.thickness_m, k_w_mk, LOSS_W_M2K)
-    return conductance * (at_c - setup.station.ambient_c)
-
-
-def _cautions(setup: HeatSetup, start: Start, knowledge: Knowledge, notes: tuple[str, ...]) -> tuple[str, ...]:
-    """What the reader must know before trusting the plan."""
-    said = [f"{n[0].upper()}{n[1:]}." for n in notes]
-    if not knowledge.is_calibrated:
-        said.append("No thermocouple run has been used: the plan ranks settings, it does not prove that joints melt. "
-                    "Try on a scrap board first.")
-    if start.ramp_k_s > ramp_limits_k_s()[0]:
-        said.append(f"Joints rise by {start.ramp_k_s:.0f} K/s at first, above the {ramp_limits_k_s()[0]:.0f} K/s of the "
-                    "J-STD-020 profile: start higher, come down slowly, or preheat.")
-    if start.temp_c["package top"].high > SILICON_RISK_C:
-        said.append(f"Package top may pass {SILICON_RISK_C:.0f} C, where silicon is at risk (common practice, no source).")
-    words = practice_words(joint_alloy(setup.part.alloy, setup.part.alloy_before))
-    said.append(f"{words[0].upper()}{words[1:]}.")
-    said.append("Lifting a part while some joints are solid tears pads. Datasheets of part, board and solder come first; "
-                "mind heat, fumes, eyes, ESD, batteries and mains.")
-    return tuple(said)
-
-
-def _plain(value: Any) -> Any:
-    """Arrays as nested lists, with None for what is not finite."""
-    if isinstance(value, np.ndarray):
-        return [_plain(v) for v in value]
-    return float(value) if np.isfinite(value) else None
->>>>>>> main
+    return {
+        name: float(chance_above(now[name] - melts_c, ensemble.scores))
+        for name, melts_c in neighbour_melts_c(setup).items()
+    }

@@ -20,7 +20,7 @@ __all__ = ["PlanTab"]
 
 
 class PlanTab(QWidget):
-    """Looks for a plan on request, in the background. Emits `start_taken` with the height to hold [mm], and its stages."""
+    """Looks for a plan on request, in the background. Emits the height to hold [mm] and the stages taken."""
 
     start_taken = pyqtSignal(float)
     stages_taken = pyqtSignal(object)  # height [mm], seconds and whether it glides, of each

@@ -14,8 +14,8 @@ from monitor.heat.types import BoardSetup, Layer, PartSetup, Protection, RegionS
 from monitor.heat.uncertainty import draw_scores
 from monitor.plan.chance import chance_above, spans
 from monitor.plan.course import step_times
-from monitor.plan.stages import cut
 from monitor.plan.search import PlanLimits
+from monitor.plan.stages import cut
 from monitor.plan.window import Stage, draw_plan, make_plan
 from tests.heat.cases import job, rectangle
 
@@ -104,8 +104,13 @@ def test_soft_neighbour_collides_with_the_joints():
 
 def test_measures_that_are_there_are_not_told_again():
     neighbour = CASES["soft neighbour"].neighbours[0]
-    shielded = make_plan(job(neighbours=(neighbour,), part=quad(alloy="Sn42Bi58", work="fit"),
-                             protections=(Protection("shield_above", neighbour.polygon_m, {"gap_m": 2e-3}),)))
+    shielded = make_plan(
+        job(
+            neighbours=(neighbour,),
+            part=quad(alloy="Sn42Bi58", work="fit"),
+            protections=(Protection("shield_above", neighbour.polygon_m, {"gap_m": 2e-3}),),
+        )
+    )
 
     assert not any("shield" in m.what or "Sn42Bi58" in m.what for m in shielded.measures)
 
@@ -131,8 +136,10 @@ def test_joints_are_solid_some_time_after_the_jet_has_left():
 def test_neighbour_that_may_melt_is_cautioned_and_limits_only_when_it_must_stay_solid():
     near = RegionSetup("C4", rectangle(7, 0, 2, 1), 0.5e-3)
     kept = replace(near, keep_solid=True)
-    loose, tight = (make_plan(job(neighbours=(n,), part=quad("leaded", "Sn63Pb37", 1.5)), PlanLimits(dwell_s=40.0))
-                    for n in (near, kept))
+    loose, tight = (
+        make_plan(job(neighbours=(n,), part=quad("leaded", "Sn63Pb37", 1.5)), PlanLimits(dwell_s=40.0))
+        for n in (near, kept)
+    )
 
     assert loose.limits["C4"].value_c == 235 and tight.limits["C4"].value_c == 183  # SnPb class; public alloy tables
     assert any("C4" in c and "do not touch" in c for c in loose.cautions) and loose.reflow["C4"] > 0.1
@@ -189,8 +196,10 @@ def test_stages_are_cut_at_a_time():
 
 
 def test_bismuth_on_leaded_pads_is_cautioned():
-    plan = make_plan(job(part=quad(alloy="Sn42Bi58", alloy_before="Sn63Pb37", work="fit"), neighbours=()),
-                     PlanLimits(height_m=(5e-3, 12e-3), dwell_s=30.0))
+    plan = make_plan(
+        job(part=quad(alloy="Sn42Bi58", alloy_before="Sn63Pb37", work="fit"), neighbours=()),
+        PlanLimits(height_m=(5e-3, 12e-3), dwell_s=30.0),
+    )
 
     assert any("96 C" in c for c in plan.cautions)  # Bi46Sn34Pb20, public alloy table
     assert plan.melt.mark_c == 183 + 15  # the higher liquidus of the two, and the margin
@@ -207,7 +216,9 @@ def test_job_limit_on_height_is_kept():
 
 
 def test_tiny_nozzle_held_high_is_closed_and_told_to_come_down():
-    tiny = job(part=quad("leaded", "Sn63Pb37", 1.5), neighbours=(), station=StationSetup(350.0, 10 / 60000, bore_m=2e-3))
+    tiny = job(
+        part=quad("leaded", "Sn63Pb37", 1.5), neighbours=(), station=StationSetup(350.0, 10 / 60000, bore_m=2e-3)
+    )
     plan = make_plan(tiny, PlanLimits(height_m=(20e-3, 30e-3)))
 
     assert plan.verdict == "closed" and plan.closest.temp_c["joint corner"].mid < 183
@@ -225,8 +236,15 @@ def test_progress_grows_to_one():
 def test_plan_is_plain_json_with_the_promised_keys(case):
     data = json.loads(json.dumps(plan_of(case).to_json(), allow_nan=False))
 
-    assert {"verdict", "start", "chance_stop_on_melt", "chance_by_clock", "melt_seen_s", "latest_stop_s",
-            "colliding"} <= set(data)
+    assert {
+        "verdict",
+        "start",
+        "chance_stop_on_melt",
+        "chance_by_clock",
+        "melt_seen_s",
+        "latest_stop_s",
+        "colliding",
+    } <= set(data)
     assert (data["start"] is None) == (data["verdict"] == "closed")
     if data["start"] is not None:
         assert {"setpoint_c", "height_m", "sweep_m", "dwell_s", "stages"} <= set(data["start"])

@@ -30,9 +30,14 @@ def middle(setup, fineness=QUICK):
 
 def balanced():
     """A board over a heater that is smaller than it, in balance."""
-    edges = [np.linspace(0, s, n + 1) for s, n in zip(SIZE_M, (20, 20))]
-    model = BoardModel(*edges, Slab(THICK_M, 4, K_XY, K_Z, 2.2e6), losses=Losses((TOP, 0, 0), (BELOW, 0, 0), 0.0),
-                       ambient_c=AMBIENT_C, start_c=AMBIENT_C)
+    edges = [np.linspace(0, s, n + 1) for s, n in zip(SIZE_M, (20, 20), strict=True)]
+    model = BoardModel(
+        *edges,
+        Slab(THICK_M, 4, K_XY, K_Z, 2.2e6),
+        losses=Losses((TOP, 0, 0), (BELOW, 0, 0), 0.0),
+        ambient_c=AMBIENT_C,
+        start_c=AMBIENT_C,
+    )
     x1, x2, y1, y2 = HEATED
     share = np.outer((model.y_m > y1) & (model.y_m < y2), (model.x_m > x1) & (model.x_m < x2)).astype(float)
     model.exchange.touch_w_m2k[:], model.exchange.bottom_share[:] = TOUCH * share, 1 - share
@@ -44,15 +49,20 @@ def balanced():
 
 def by_elements(points_m):
     """The same by trilinear finite elements, steady."""
-    mesh = MeshHex.init_tensor(*(np.linspace(0, s, n + 1) for s, n in zip((*SIZE_M, THICK_M), (40, 32, 4))))
+    mesh = MeshHex.init_tensor(
+        *(np.linspace(0, s, n + 1) for s, n in zip((*SIZE_M, THICK_M), (40, 32, 4), strict=True))
+    )
     inside = Basis(mesh, ElementHex1())
-    faces = [FacetBasis(mesh, ElementHex1(), facets=mesh.facets_satisfying(lambda x, z=z: np.isclose(x[2], z)))
-             for z in (THICK_M, 0.0)]
+    faces = [
+        FacetBasis(mesh, ElementHex1(), facets=mesh.facets_satisfying(lambda x, z=z: np.isclose(x[2], z)))
+        for z in (THICK_M, 0.0)
+    ]
     heated = lambda x: (x[0] > HEATED[0]) & (x[0] < HEATED[1]) & (x[1] > HEATED[2]) & (x[1] < HEATED[3])
     films = [lambda x: TOP + 0 * x[0], lambda x: np.where(heated(x), TOUCH, BELOW)]
     behind = [lambda x: AMBIENT_C + 0 * x[0], lambda x: np.where(heated(x), HEATER_C, AMBIENT_C)]
-    a = BilinearForm(lambda u, v, w: K_XY * (grad(u)[0] * grad(v)[0] + grad(u)[1] * grad(v)[1]) + K_Z * grad(u)[2] * grad(v)[2]
-                     ).assemble(inside)
+    a = BilinearForm(
+        lambda u, v, w: K_XY * (grad(u)[0] * grad(v)[0] + grad(u)[1] * grad(v)[1]) + K_Z * grad(u)[2] * grad(v)[2]
+    ).assemble(inside)
     b = np.zeros(mesh.p.shape[1])
     for face, film, temp in zip(faces, films, behind, strict=True):
         a = a + BilinearForm(lambda u, v, w, film=film: film(w.x) * u * v).assemble(face)
@@ -169,8 +179,11 @@ def test_station_table_is_read_between_its_rows():
 
 @pytest.mark.parametrize("bore_mm, l_min, ambient_c", [(4, 3, 23.0), (5, 5, -10.0), (12, 20, 23.0)])
 def test_board_never_takes_more_than_the_jet_carries(bore_mm, l_min, ambient_c):
-    setup = job(station=StationSetup(350.0, l_min / 6e4, bore_m=1e-3 * bore_mm, ambient_c=ambient_c),
-                board=replace(job().board, size_m=(150e-3, 150e-3)), neighbours=())
+    setup = job(
+        station=StationSetup(350.0, l_min / 6e4, bore_m=1e-3 * bore_mm, ambient_c=ambient_c),
+        board=replace(job().board, size_m=(150e-3, 150e-3)),
+        neighbours=(),
+    )
     chain = middle(setup)
     exit_ = chain.blow(Blow(350.0, l_min / 6e4, 5e-3, 0.0, 0.0), 0.05)
 
@@ -180,10 +193,13 @@ def test_board_never_takes_more_than_the_jet_carries(bore_mm, l_min, ambient_c):
 
 
 def test_joint_stays_at_its_melting_point_for_as_long_as_its_latent_heat_asks():
-    setup = job(part=replace(job().part, kind="ball_grid", alloy="Sn63Pb37"), neighbours=(),
-                board=BoardSetup(1.6e-3, (Layer(35e-6, 0.2),), (9.2e-3, 9.2e-3), (0.0, 0.0)))
+    setup = job(
+        part=replace(job().part, kind="ball_grid", alloy="Sn63Pb37"),
+        neighbours=(),
+        board=BoardSetup(1.6e-3, (Layer(35e-6, 0.2),), (9.2e-3, 9.2e-3), (0.0, 0.0)),
+    )
     chain = middle(setup)
-    held_s, energy_j, t = 0.0, [], 0.0
+    held_s, t = 0.0, 0.0
     while chain.sites().joint_corner[0] < 195 and t < 60:
         before = chain.model.work.liquid.mean()
         chain.blow(Blow(330.0, 30 / 6e4, 15e-3, 0.0, 0.0), 0.05)
@@ -201,7 +217,15 @@ def test_joint_stays_at_its_melting_point_for_as_long_as_its_latent_heat_asks():
 
 
 def test_copper_names_no_layers_twice():
-    with_pad, without = (hot(job(board=BoardSetup(1.6e-3, (Layer(35e-6, c), Layer(35e-6, 0.8)), (80e-3, 60e-3), (0.0, 0.0)),
-                                 part=replace(job().part, pad_m=(8e-3, 8e-3))), 0.5) for c in (0.2, 1.0))
+    with_pad, without = (
+        hot(
+            job(
+                board=BoardSetup(1.6e-3, (Layer(35e-6, c), Layer(35e-6, 0.8)), (80e-3, 60e-3), (0.0, 0.0)),
+                part=replace(job().part, pad_m=(8e-3, 8e-3)),
+            ),
+            0.5,
+        )
+        for c in (0.2, 1.0)
+    )
 
     assert with_pad.model.shape.link_x.max() > 1.2 and without.model.shape.link_x.max() == pytest.approx(1.0)
