@@ -157,7 +157,7 @@ def run_stages(
     aim_error_m : array, shape (2, members), or None
     """
     ends = np.cumsum([s.seconds for s in stages])
-    times = step_times(float(ends[-1]), ends[:-1], finer)
+    times = step_times(float(ends[-1]), [float(e) for e in ends[:-1]], finer)
     given: Sequence[ArrayLike] = [s.height_m for s in stages] if heights_m is None else heights_m
     rows, current = [read_sites(chain.sites())], (-1, 0.0)
     for n in range(1, times.size):

@@ -165,8 +165,8 @@ def best_descent(
     error = np.tile(ensemble.scores[-3:], (1, len(tried)))
     wide = sweep_axes(part_shape(setup.part), 1.0)
     sweeps = (
-        tuple(max(1.5 * w, s) for w, s in zip(wide, sweep_m, strict=True)),
-        tuple(max(w, s) for w, s in zip(wide, sweep_m, strict=True)),
+        (max(1.5 * wide[0], sweep_m[0]), max(1.5 * wide[1], sweep_m[1])),
+        (max(wide[0], sweep_m[0]), max(wide[1], sweep_m[1])),
         sweep_m,
     )
     places = [[low + way[k] * (min(high, HIGHEST_DESCENT_M) - low) for _, way in tried] for k in range(3)]
