@@ -13,7 +13,7 @@ from monitor.heat.estimate import SOLID_REACH, UNDERCOOLING_K
 from monitor.heat.limits import Limit, Melt, melt_wanted, neighbour_melts_c, ramp_wanted_k_s, site_limits
 from monitor.heat.types import Band, HeatSetup
 from monitor.heat.uncertainty import band, prior
-from monitor.plan.chance import Judged, chance_above, judge
+from monitor.plan.chance import Judged, chance_above, chance_both, judge
 from monitor.plan.chart import draw_plan
 from monitor.plan.course import AIM_SIGMA_M, COARSE, HEIGHT_SIGMA_M, Course, Ensemble, Progress, Stage, run_stages
 from monitor.plan.measures import Measure, best_measures
@@ -234,7 +234,7 @@ def _by_clock(judged: Judged, ensemble: Ensemble, extra_sigma: float) -> tuple[f
     kept = judged.spare_k[:, 0] > 0
     if not kept.any():
         return 0.0, 0.0
-    chances = chance_above(np.minimum(judged.joint_k, judged.spare_k), ensemble.scores, extra_sigma)
+    chances = chance_both(judged.joint_k, judged.spare_k, ensemble.scores, extra_sigma)
     merit = np.where(kept, chances + 1e-4 * np.clip(judged.joint_k[:, 0], -100, 0), -np.inf)
     best = int(merit.argmax())
     return float(judged.times_s[best]), float(chances[best])
