@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from monitor.engine.rerun import rerun
-from monitor.engine.teaching import lessons_of, teach_shelf
+from monitor.engine.teaching import lessons_of, recording_key, teach_shelf
 from monitor.heat.shelf import heat_calibration
 from monitor.heat.uncertainty import PARAMETERS
 from monitor.job import parse_job
@@ -109,11 +109,11 @@ def test_the_next_job_with_the_nozzle_knows_more_and_a_rerun_of_this_one_does_no
     run(work, 4.0)
     found, job = open_recording(work.finish()), parse_job(JOB_TEXT)
     (heat_folder() / "melts.json").unlink(missing_ok=True)
+    hot = replace(found, lessons=[{**found.lessons[0], "at_zero_c": 212.0}])  # the drawn work never came near a melt
 
-    assert teach_shelf(found, job) == 1
+    assert teach_shelf(hot, job) == 1
     known = heat_calibration(None, heat_setup(job))
     assert not known.knowledge.is_calibrated and np.trace(known.knowledge.cov) < len(PARAMETERS)
-    from monitor.engine.teaching import recording_key
     assert heat_calibration(None, heat_setup(job), recording_key(found)) is None
     assert heat_calibration("none", heat_setup(job)) is None
     (heat_folder() / "melts.json").unlink()
@@ -128,5 +128,5 @@ def test_tables_hold_parts_and_what_happened_to_them(tmp_path):
 
     parts = (tmp_path / "out" / "parts.csv").read_text().splitlines()
     events = (tmp_path / "out" / "part_events.csv").read_text().splitlines()
-    assert len(parts) == 1 + 60 and parts[1].startswith(f"0,{TARGET},0.1,0,")
+    assert len(parts) == 1 + 60 and parts[1].startswith(f"0.0,{TARGET},0.1,0.0,")
     assert [row.split(",")[2:4] for row in events[1:]] == [[NEIGHBOUR, "moved"], ["", MOLTEN]]
