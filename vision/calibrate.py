@@ -219,7 +219,7 @@ def _read_views(photos, target, progress):
     return views, left_out, size
 
 
-def _find_as_before(image, target, name, kind):
+def _find_as_before(image: np.ndarray, target, name, kind):
     """Find the target, trying first the kind of print that the photographs before showed."""
     if isinstance(target, ChessboardTarget):
         return find_target(image, target, name), None
@@ -236,7 +236,7 @@ def _find_as_before(image, target, name, kind):
     return best, best_kind
 
 
-def _find_charuco(grey, target: CharucoTarget, name: str, legacy: bool, negative: bool) -> View | None:
+def _find_charuco(grey: np.ndarray, target: CharucoTarget, name: str, legacy: bool, negative: bool) -> View | None:
     board = cv2.aruco.CharucoBoard(target.squares, target.square_mm, target.marker_mm,
                                    marker_dictionary(target.dictionary))
     board.setLegacyPattern(legacy)
@@ -249,7 +249,7 @@ def _find_charuco(grey, target: CharucoTarget, name: str, legacy: bool, negative
     return View(name, world, corners.reshape(-1, 2).astype(float))
 
 
-def _find_chessboard(grey, target: ChessboardTarget, name: str) -> View | None:
+def _find_chessboard(grey: np.ndarray, target: ChessboardTarget, name: str) -> View | None:
     found, corners = cv2.findChessboardCorners(grey, target.inner_corners)
     if not found:
         return None

@@ -61,9 +61,10 @@ class BoardSetup:
         """Measured temperature of the top and the underside; one face stands for both when only it is known."""
         top = self.start_c if self.start_top_c is None else self.start_top_c
         below = self.start_c if self.start_below_c is None else self.start_below_c
-        if top is None and below is None:
-            return None
-        return (below if top is None else top), (top if below is None else below)
+        if top is None or below is None:
+            only = below if top is None else top
+            return None if only is None else (only, only)
+        return top, below
 
 
 @dataclass(frozen=True)
@@ -86,9 +87,9 @@ class RegionSetup:
 class PartSetup:
     """The part to be worked on. kind: "chip", "leaded", "leadless", "ball_grid" or "connector".
 
-    alloy_before is what was on the pads before, when that is known; the two mix in the joint. work: "remove" (the joints
-    must melt), "fit" (they must wet too) or None, judged as "fit". pad_m: sides of a soldered pad under the part; vias:
-    plated holes in it, or under the whole part without one.
+    alloy_before is what was on the pads before, when that is known; the two mix in the joint. work: "remove" (the
+    joints must melt), "fit" (they must wet too) or None, judged as "fit". pad_m: sides of a soldered pad under the
+    part; vias: plated holes in it, or under the whole part without one.
     """
 
     region: RegionSetup

@@ -42,7 +42,7 @@ def take_back_last(recording: Recording) -> JointMark | None:
     return JointMark(last["t_s"], last["kind"], last["author"], last["made_utc"], undone)
 
 
-def _write(folder: Path, sql: str, values: tuple) -> None:
+def _write(folder: Path, sql: str, values: tuple[object, ...]) -> None:
     path = folder / TRACE
     try:
         before = check_manifest(folder, (TRACE,))

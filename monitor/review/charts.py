@@ -19,6 +19,8 @@ from monitor.judging.technique import work_grid
 from monitor.recording.reader import PICTURE, Recording
 from monitor.review.verdict import WARNING_WORDS
 
+Box = tuple[float, float, float, float]  # left, right, bottom, top [mm]
+
 __all__ = [
     "INK",
     "NEIGHBOUR_COLOUR",
@@ -139,8 +141,8 @@ def stored_map_figure(recording: Recording, job: Job, name: str, picture: np.nda
     return map_figure(job, stored["cells"], own, label, picture, recording.picture_extent_mm, is_time=name == "dwell")
 
 
-def map_figure(job: Job, cells: np.ndarray, extent_mm: tuple[float, ...], label: str, picture: np.ndarray | None,
-               picture_extent_mm: tuple[float, ...] | None, *, is_time: bool, ink: str = INK,
+def map_figure(job: Job, cells: np.ndarray, extent_mm: Box, label: str, picture: np.ndarray | None,
+               picture_extent_mm: Box | None, *, is_time: bool, ink: str = INK,
                ground: str = "#ffffff") -> Figure:
     """A quantity over the board drawn over its straightened picture, with the regions.
 
@@ -235,7 +237,7 @@ def _draw_lanes(axes: Axes, recording: Recording) -> None:
         side.set_visible(False)
 
 
-def _figure(n: int, height_in: float, heights: tuple[float, ...]) -> tuple[Figure, list[object]]:
+def _figure(n: int, height_in: float, heights: tuple[float, ...]) -> tuple[Figure, list[Axes]]:
     figure = Figure(figsize=(9.0, height_in), layout="constrained")
     axes = figure.subplots(n, 1, sharex=True, gridspec_kw={"height_ratios": heights})
     return figure, list(np.atleast_1d(axes))

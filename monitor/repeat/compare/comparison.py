@@ -298,7 +298,7 @@ def _singles(passes: Sequence[Pass], key: str, job: Job, values: FloatArray, rul
              odd: Sequence[Oddity]) -> tuple[Chart, dict[int, tuple[str, ...]]]:
     """Single passes with the limits beyond which one is odd, and the run rules that fire."""
     n = int(np.isfinite(values).sum())
-    signals = {o.index: (o.word,) for o in odd if o.key == key}
+    signals: dict[int, tuple[str, ...]] = {o.index: (o.word,) for o in odd if o.key == key}
     text = individuals(values, rules or (1,), least)
     state, nothing = trust(n, least), np.full(len(values), math.nan)
     if state is Trust.NONE or not text.sigma > 0 or key not in JUDGED:
