@@ -83,7 +83,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action=_Version, nargs=0, help="print the version and exit")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command")
     for add in (_add_demo, _add_watch, _add_analyse, _add_export, _add_report, _add_overlay, _add_calibrate, _add_rerun,
-                _add_plan, _add_review, _add_learning, _add_compare, _add_library, _add_class, _add_batch,
+                _add_plan, _add_review, _add_learning, _add_compare, _add_library, _add_class, _add_import, _add_batch,
                 _add_doctor, _add_paths, _add_bug_report):
         add(commands)
     return parser
@@ -256,6 +256,20 @@ def _add_class(commands: Commands) -> None:
     parser.add_argument("--out", metavar="DIR", help="where class.html, class.pdf and class.csv go (default: ROOT)")
     parser.add_argument("--no-refresh", action="store_true", help="take the index as it is")
     parser.add_argument("--cache", metavar="FILE", help="where the index is kept (default: in ROOT)")
+
+
+def _add_import(commands: Commands) -> None:
+    parser = _command(commands, "import", "monitor.cli.evening:run_import",
+                      "analyse a folder of clips by a sheet that says who, when, as what and at which job")
+    parser.add_argument("folder", metavar="FOLDER", help="the clips")
+    parser.add_argument("--sheet", metavar="FILE", help="CSV with columns file, operator, time, kind, job; all but file may "
+                        "be empty (default: sheet.csv in FOLDER)")
+    parser.add_argument("--job", metavar="FILE", help="job of rows that name none")
+    parser.add_argument("--camera", required=True, metavar="FILE", help="camera calibration (TOML)")
+    parser.add_argument("--nozzle", required=True, metavar="FILE", help="nozzle calibration (TOML)")
+    parser.add_argument("--out", required=True, metavar="DIR", help="where the recordings go; goes on where it was stopped")
+    parser.add_argument("-j", type=whole(1, 256), default=1, metavar="N", help="processes (default: 1)")
+    parser.add_argument("--json", action="store_true", help="print one JSON object a clip")
 
 
 def _add_batch(commands: Commands) -> None:

@@ -25,6 +25,7 @@ from monitor.recording.reader import CAMERA, JOB, NOZZLE, Recording
 from monitor.review.charts import board_photo, heat_chart, height_chart, joint_figure, map_chart, svg_of
 from monitor.review.machine import work_events, work_warnings
 from monitor.review.traces import part_title
+from monitor.review.rubric import marks_of
 from monitor.review.verdict import CAUTIONS, ESTIMATE_LIMITS, WARNING_WORDS, summary
 from monitor.review.whatif import kept_what_if
 
@@ -58,7 +59,7 @@ def fill_template(name: str, recording: Recording, job: Job, **pictures: Any) ->
     environment.filters |= {"fixed": _fixed, "words": lambda kind: WARNING_WORDS.get(kind, kind)}
     template = environment.from_string(resources.files("monitor.review").joinpath(name).read_text("utf-8"))
     return template.render(
-        r=recording, job=job, when=when_words(recording.meta), n=summary(recording, job),
+        r=recording, job=job, rubric=marks_of(recording, job), when=when_words(recording.meta), n=summary(recording, job),
         work_warnings=work_warnings(recording), work_events=work_events(recording), cautions=CAUTIONS,
         estimate_limits=ESTIMATE_LIMITS,
         comments=comments_of(recording), lessons=lessons_of(recording), part_events=_part_events(recording),
