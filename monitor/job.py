@@ -7,8 +7,8 @@ mat's centre, x to its right, y to its top edge), temperatures degrees Celsius.
 from __future__ import annotations
 
 import hashlib
-import math
 import itertools
+import math
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal

@@ -44,7 +44,7 @@ def run_compare(args: argparse.Namespace) -> int:
 
         return show_comparison(found, lambda rules, reference: compare(
             found.passes, found.job, rules=rules, reference=reference, batch=args.batch, gauge=gauge,
-            notes=found.notes, aside=found.aside))
+            notes=found.notes, aside=found.aside), args.theme, args.language)
     for line in [json.dumps(as_json(found), indent=1)] if args.json else lines(found):
         say(line)
     if args.out:

@@ -85,6 +85,7 @@ class HeatEstimator:
         self._start = {name: float(values[0]) for name, values in self._before.items()}
         self._ceiling_c = self._hottest_start_c()
         self._solid_in_s: float | None = None
+        self._melt_ahead: Band | None = None
         self._waiting: list[HeatInput] = []
         self._kind: tuple[object, ...] | None = None
         self._rates: dict[str, FloatArray] = {}
@@ -127,7 +128,8 @@ class HeatEstimator:
         return HeatReading(inp.t_s, inp.observed, power, energy, temps, ramp, float(self._liquid_s[0]),
                            self._time_left(blow, sites, inp.dt_s), state, reason, self._flags(temps),
                            {name: self._band(self.learner.told(rate)) for name, rate in self._rates.items()},
-                           self._liquid_band(), self._molten(), self._solid_in_s)
+                           self._liquid_band(), self._molten(), self._solid_in_s,
+                           _later(self._melt_ahead, self._since_forecast_s))
 
     def see(self, sight: MeltSight) -> Lesson | None:
         """Learn from a melt that was seen, or not seen, a moment ago; None before the first step."""
@@ -308,8 +310,7 @@ class HeatEstimator:
         elif self._solid_in_s is not None:
             self._solid_in_s = max(0.0, self._solid_in_s - dt_s) if math.isfinite(self._wet_s) else None
         past = self._since_forecast_s
-        return {name: b and Band(max(b.low - past, 0), max(b.mid - past, 0), max(b.high - past, 0))
-                for name, b in self._forecast.items()}
+        return {name: _later(b, past) for name, b in self._forecast.items()}
 
     def _look_ahead(self, blow: Blow | None, sites: Sites) -> dict[str, Band | None]:
         rows = [_limited(sites)]
@@ -320,6 +321,7 @@ class HeatEstimator:
                 rows.append(_limited(self.chain.sites()))
             self.chain.restore(saved)
         history = self.learner.told(np.array(rows))  # (times, sites, members)
+        self._melt_ahead = _crossing(history[:, -1], self.melt.mark_c)
         names = ["package top", "board top", "underside", *(n.name for n in self.setup.neighbours)]
         return {name: _crossing(history[:, i], self.limits[name].value_c) for i, name in enumerate(names)}
 
@@ -465,8 +467,13 @@ def _centres(setup: HeatSetup) -> FloatArray:
 
 
 def _limited(sites: Sites) -> FloatArray:
-    """Sites that have limits, (sites, members)."""
-    return np.concatenate([[sites.package_top, sites.board_top, sites.underside], sites.neighbours])
+    """Sites that have limits, and last the coldest joint, (sites, members)."""
+    return np.concatenate([[sites.package_top, sites.board_top, sites.underside], sites.neighbours, [sites.joint_corner]])
+
+
+def _later(ahead: Band | None, past_s: float) -> Band | None:
+    """What is left of a forecast after a while."""
+    return ahead and Band(max(ahead.low - past_s, 0), max(ahead.mid - past_s, 0), max(ahead.high - past_s, 0))
 
 
 def _crossing(history: FloatArray, limit_c: float) -> Band | None:

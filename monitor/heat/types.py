@@ -217,6 +217,8 @@ class HeatReading:
         Correlations used outside their range, and other doubts, in words.
     molten_share : Band or None
         Share of the joints' solder that has melted.
+    melt_in_s : Band or None
+        Time until the coldest joint melts at the present input; None when it will not within the look-ahead.
     solid_in_s : float or None
         Time until the joints are surely solid with the jet away; None while they are, or when it is not known.
     """
@@ -236,3 +238,4 @@ class HeatReading:
     above_liquidus_band_s: Band | None = None
     molten_share: Band | None = None
     solid_in_s: float | None = None
+    melt_in_s: Band | None = None

@@ -20,15 +20,16 @@ from vision.errors import SourceError
 
 __all__ = ["FAR_FRAMES", "Proxy", "needs_proxy"]
 
-FAR_FRAMES = 45  # to decode for a jump, from which on a stand-in is quicker
-KEY_EVERY = 12
+FAR_FRAMES = 12  # to decode for a jump, from which on a stand-in is quicker
+LONG_GROUP = 45  # frames from key frame to key frame, from which on jumps are slow
+KEY_EVERY = 8
 _OPTIONS = {"g": str(KEY_EVERY), "bf": "0", "crf": "18", "preset": "ultrafast", "tune": "fastdecode"}
 log = logging.getLogger("plumeline.review")
 
 
 def needs_proxy(playback: Playback) -> bool:
     """Whether key frames lie so far apart that jumps are slow."""
-    return playback.longest_group > FAR_FRAMES
+    return playback.longest_group > LONG_GROUP
 
 
 class Proxy:

@@ -28,6 +28,7 @@ STEEP_DEG, FLAT_DEG = 8.0, 55.0  # of the view from the vertical; the guessed fo
 UNSTEADY = 0.08  # of the brightness, over the last seconds
 HEIGHT_MM, FAR_MM = 15.0, 1.5  # where heights are estimated; a spread from which on the distance is called a fault
 MEMORY = 8
+TOO_FAR = "far for this nozzle"
 # how sure an edge is once touch photographs are taken, of a nozzle that is not shiny; practice, no source
 TOUCHED_PX = 0.25
 _TOUCHED = {key: EdgeBias(0.0, min(b.sigma_px, TOUCHED_PX)) for key, b in DEFAULT_BIAS.items()}
@@ -44,6 +45,8 @@ class CameraReport:
         What is wrong and what to do, the worst first.
     good : tuple of str
         What is already as it should be.
+    is_usable : bool
+        Whether it can be worked with: being far costs accuracy, but nothing else.
     corners_px : array, shape (n, 4, 2)
         Of the markers seen.
     height_sigma_mm : float
@@ -52,6 +55,7 @@ class CameraReport:
 
     faults: tuple[str, ...]
     good: tuple[str, ...]
+    is_usable: bool
     corners_px: FloatArray
     height_sigma_mm: float
 
@@ -83,11 +87,12 @@ class CameraCheck:
             good.append("bright enough")
         if len(found) < LEAST_MARKERS:
             faults.append("the mat's markers are not seen: lay the printed mat flat into the picture")
-            return CameraReport(tuple(faults), tuple(good), corners, math.nan)
+            return CameraReport(tuple(faults), tuple(good), False, corners, math.nan)
         self._judge_markers(found, faults, good)
         self._judge_light(grey, corners, faults, good)
         sigma = self._judge_view(image.shape[1::-1], found, camera, faults, good)
-        return CameraReport(tuple(faults), tuple(good), corners, sigma)
+        is_usable = all(fault.startswith(TOO_FAR) for fault in faults)
+        return CameraReport(tuple(faults), tuple(good), is_usable, corners, sigma)
 
     def _judge_markers(self, found: dict[int, FloatArray], faults: list[str], good: list[str]) -> None:
         hidden = [i for i in self._mat.ids if int(i) not in found]
@@ -138,8 +143,7 @@ class CameraCheck:
             good.append(f"looks down at {lean:.0f} degrees")
         now, nearer = (_height_sigma_mm(seen_by, self._body, pose, share) for share in (1.0, 0.7))
         if now > FAR_MM:
-            faults.append(f"too far for this nozzle: heights to {now:.1f} mm only (1 sigma, from geometry); a third "
-                          f"nearer "
+            faults.append(f"{TOO_FAR}: heights to {now:.1f} mm only (1 sigma, from geometry); a third nearer "
                           f"{nearer:.1f} mm")
         elif math.isfinite(now):
             good.append(f"heights to about {now:.1f} mm (1 sigma, from geometry)")
