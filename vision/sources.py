@@ -19,6 +19,7 @@ from vision.types import Frame
 __all__ = ["Video", "VideoReport", "open_video", "read_photo", "brightness"]
 
 _LIMITED_TO_FULL = np.clip(np.round((np.arange(256) - 16) * 255 / 219), 0, 255).astype(np.uint8)  # ITU-R BT.601, 8 bit
+LONGEST_GAP_S = 900.0  # between two frames: more is a fault of the stamps, or no recording of one piece of work
 _LONG_GAP = 1.75  # steps of the usual length between two frames that count as a frame lost
 
 
@@ -158,6 +159,9 @@ class Video:
                 raise SourceError(
                     f"{self.path}: time runs backwards at frame {len(self._times)} ({self._times[-1]:.3f} s, then {t_s:.3f} s); "
                     "dwell and speed cannot be measured from it; record again, or rewrite its time stamps")
+            if t_s - (self._times[-1] if self._times else 0.0) > LONGEST_GAP_S:
+                raise SourceError(f"{self.path}: time jumps by {t_s - self._times[-1]:.0f} s at frame {len(self._times)}; nothing "
+                                  "can be measured over such a gap; cut the recording there, or rewrite its time stamps")
             self._times.append(t_s)
             yield self._frame(picture, len(self._times) - 1, t_s)
         self._is_read = True

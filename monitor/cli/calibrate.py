@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.cli.output import progress_bar, say
+from monitor.cli.output import progress_bar, say, tell_alterations
 from monitor.errors import InputError
 from monitor.files import write_bytes_whole
 from monitor.job import Job, load_job
@@ -145,6 +145,7 @@ def run_heat(args: argparse.Namespace) -> int:
     from monitor.recording.reader import JOB, open_recording
 
     recording = open_recording(args.recording)
+    tell_alterations(recording)
     job = parse_job(recording.job_text, str(recording.folder / JOB))
     times, temps = _log(Path(args.log))
     found = fit_thermocouple(heat_setup(job), stored_inputs(recording, job), times, temps, site=args.site)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from monitor.cli.output import exit_code, progress_bar, say, tell
+from monitor.cli.output import exit_code, progress_bar, say, tell, tell_alterations
 from monitor.recording.reader import open_recording
 
 __all__ = ["run_analyse", "run_export", "run_overlay", "run_report", "run_rerun", "run_review"]
@@ -30,6 +30,7 @@ def run_export(args: argparse.Namespace) -> int:
     from monitor.recording.export import export_csv, export_parquet
 
     recording = open_recording(args.recording)
+    tell_alterations(recording)
     folder = Path(args.out) if args.out else recording.folder
     written = export_csv(recording, folder) if args.format in ("csv", "both") else ()
     written += export_parquet(recording, folder) if args.format in ("parquet", "both") else ()
@@ -41,6 +42,7 @@ def run_export(args: argparse.Namespace) -> int:
 def run_report(args: argparse.Namespace) -> int:
     """plumeline report"""
     recording = open_recording(args.recording)
+    tell_alterations(recording)
     is_pdf = args.pdf or (args.out or "").lower().endswith(".pdf")
     path = Path(args.out) if args.out else recording.folder / ("report.pdf" if is_pdf else "report.html")
     if is_pdf:
@@ -56,6 +58,7 @@ def run_overlay(args: argparse.Namespace) -> int:
     from monitor.review.overlay import write_overlay
 
     recording = open_recording(args.recording)
+    tell_alterations(recording)
     with progress_bar("drawing") as progress:
         path = write_overlay(recording, Path(args.out) if args.out else recording.folder / "overlay.mp4", progress)
     say(str(path))
@@ -70,6 +73,7 @@ def run_rerun(args: argparse.Namespace) -> int:
     from monitor.judging.exposure import heat_setup
 
     job, recording = load_job(args.job), open_recording(args.recording)
+    tell_alterations(recording)
     keeps_own = args.heat is None and calibration_of(recording) is not None
     again = rerun(recording, job, Path(args.job).read_text(encoding="utf-8"), args.out, force=args.force,
                   calibration=None if keeps_own else heat_calibration(args.heat, heat_setup(job)), keeps_own=keeps_own)

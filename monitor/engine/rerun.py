@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.errors import InputError
 from monitor.heat.calibration import Calibration, load_calibration, save_calibration
 from monitor.heat.estimate import HeatEstimator
 from monitor.heat.types import HeatInput
@@ -22,6 +23,7 @@ from monitor.judging.technique import GRID_STEP_MM
 from monitor.recording.folder import HEAT
 from monitor.recording.reader import CAMERA, JOB, NOZZLE, PICTURE, Recording, open_recording, own_text
 from monitor.recording.recorder import Origin, Recorder
+from monitor.recording.trace_file import LONGEST_GAP_S
 from vision.types import (
     BenchEvent,
     BenchPose,
@@ -80,6 +82,11 @@ def rejudge(recording: Recording, judge: Judge, higher_mm: float = 0.0) -> Itera
     higher_mm : float
         Held so much higher over the same spot: the track is shifted along the tool's axis.
     """
+    times = recording.frames["t_s"]
+    gaps = np.diff(times, prepend=0.0)  # time counts from the recording's start
+    if len(gaps) and gaps.max() > LONGEST_GAP_S:
+        raise InputError(f"{recording.folder}: nothing is known for {gaps.max():.0f} s before {times[gaps.argmax()]:.0f} s; such "
+                         "a gap cannot be judged again")
     turns = _turns(recording, judge.job)
     for seen in stored_results(recording):
         while turns and turns[0][0] <= seen.t_s:

@@ -90,7 +90,7 @@ def about(recording: Recording) -> dict[str, Any]:
     return {"program": f"plumeline {code_version()}", "recorded_by": f"plumeline {meta.get('code_version', 'unknown')}",
             "recording": recording.folder.name, "started_utc": meta.get("started_utc", ""),
             "state": meta.get("state", ""),
-            "sha256": meta.get("hashes", {}),
+            "sha256": meta.get("hashes", {}), "altered_since_closed": list(recording.altered),
             "note": "heights, tilts and aims are measured; heat, energy and temperature are estimates with their 90 % "
                     "band"}
 

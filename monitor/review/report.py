@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import math
 import tomllib
 from importlib import resources
@@ -16,8 +15,9 @@ from monitor.files import write_text_whole
 from monitor.job import Job, parse_job
 from monitor.judging.exposure import heat_setup
 from monitor.recording.comments import comments_of
+from monitor.recording.manifest import check_manifest, sha256_of
 from monitor.recording.outputs import check_output, sources_of
-from monitor.recording.reader import CAMERA, JOB, NOZZLE, Recording
+from monitor.recording.reader import CAMERA, JOB, NOZZLE, TRACE, Recording
 from monitor.review.charts import board_photo, heat_chart, height_chart, joint_figure, map_chart, svg_of
 from monitor.review.machine import work_events, work_warnings
 from monitor.review.verdict import CAUTIONS, ESTIMATE_LIMITS, WARNING_WORDS, summary
@@ -92,7 +92,6 @@ def _facts(recording: Recording, job: Job) -> list[tuple[str, str]]:
     """What the numbers rest on."""
     meta, station = recording.meta, job.station
     files = [(name, meta.get("hashes", {}).get(name, "")) for name in (JOB, CAMERA, NOZZLE)]
-    trace = hashlib.sha256((recording.folder / "trace.sqlite").read_bytes()).hexdigest()
     return [
         ("Station", f"{station.setpoint_c:g} C, {station.airflow_l_min:g} L/min at {station.airflow_reference_c:g} C"),
         ("Nozzle", f"outer {job.nozzle.outer_diameter_mm:g} mm, bore {job.nozzle.bore_diameter_mm:g} mm"),
@@ -101,7 +100,8 @@ def _facts(recording: Recording, job: Job) -> list[tuple[str, str]]:
         ("Recorded", f"{meta.get('started_utc', 'unknown')} (UTC), state: {meta.get('state', 'unknown')}"),
         ("Program", f"plumeline {meta.get('code_version', 'unknown')}"),
         *((f"SHA-256 of {name}", text[:16]) for name, text in files),
-        ("SHA-256 of the trace", trace[:16]),
+        ("SHA-256 of the trace", sha256_of(recording.folder / TRACE)[:16]),
+        ("Files", check_manifest(recording.folder).sentence),
     ]
 
 

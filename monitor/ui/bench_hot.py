@@ -12,9 +12,9 @@ from PyQt6.QtCore import Qt
 from PyQt6.QtGui import QResizeEvent
 from PyQt6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
-from monitor.judging.alerts import EQUIPMENT, MACHINE, TechniqueWarning
 from monitor.engine.annunciator import Alarm
 from monitor.engine.engine import Shown
+from monitor.judging.alerts import EQUIPMENT, MACHINE, TechniqueWarning
 from monitor.ui.bench_panels import HeightPanel, LimitsPanel, StatePanel, SummaryPanel
 from monitor.ui.bench_picture import PictureView
 from monitor.ui.bench_state import big_state, height_words, joint_words, limit_rows, next_limit, summarise, tr

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 from PyQt6.QtCore import QCoreApplication
 
-from monitor.judging.alerts import EQUIPMENT, STALE_S, Priority, TechniqueWarning
 from monitor.engine.engine import Shown
 from monitor.engine.session import PassTold
 from monitor.heat.types import Band, HeatReading
 from monitor.job import Job
+from monitor.judging.alerts import EQUIPMENT, STALE_S, Priority, TechniqueWarning
 from monitor.judging.pipeline import FrameResult, ToolState
 from monitor.review.verdict import WARNING_WORDS as WORDS
 from monitor.ui.theme import Standing

@@ -10,21 +10,31 @@ from collections.abc import Callable
 
 from PyQt6.QtCore import QSettings, Qt, QTimer
 from PyQt6.QtGui import QCloseEvent, QGuiApplication
-from PyQt6.QtWidgets import QHBoxLayout, QInputDialog, QLabel, QMainWindow, QPushButton, QSizePolicy, QStackedWidget, QVBoxLayout, QWidget
+from PyQt6.QtWidgets import (
+    QHBoxLayout,
+    QInputDialog,
+    QLabel,
+    QMainWindow,
+    QPushButton,
+    QSizePolicy,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
 
-from monitor.judging.alerts import Priority
+from monitor.cost import Delays
 from monitor.engine.engine import Ended
 from monitor.engine.feedback import Mode
-from monitor.cost import Delays
+from monitor.judging.alerts import Priority
 from monitor.ui.bench_close import CloseDialog
 from monitor.ui.bench_hot import HotPage
 from monitor.ui.bench_keys import KeysDialog, bind
-from monitor.ui.bench_shapes import record_dot
 from monitor.ui.bench_setup import SetupPage
+from monitor.ui.bench_shapes import record_dot
 from monitor.ui.bench_state import tr
 from monitor.ui.bench_warnings import MachineStrip, machine_lines
-from monitor.ui.guide_page import GuidePage
 from monitor.ui.bench_work import AIRFLOW_STEP_L_MIN, SETPOINT_STEP_C, BenchWork
+from monitor.ui.guide_page import GuidePage
 from monitor.ui.theme import font, look, looks
 
 __all__ = ["BenchWindow"]
