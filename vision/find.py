@@ -20,7 +20,7 @@ from vision.rounds import is_inside
 from vision.silhouette import body_arrays, moved_poses, tool_hull, trace, trace_inputs, turned
 from vision.types import FloatArray
 
-__all__ = ["DRAFT_STEP_MM", "IN_PART", "sweep", "poses_near", "find_tool", "alike", "habit", "share_in_view", "is_other_thing"]
+__all__ = ["DRAFT_STEP_MM", "IN_PART", "sweep", "poses_near", "find_tool", "find_poses", "alike", "habit", "share_in_view", "is_other_thing"]
 
 _LOWEST_MM, _AT_WORK_MM = -15.0, 25.0  # over the board: what no tool is below, but for an error; where one often is
 _HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down
@@ -68,11 +68,49 @@ def find_tool(
     look : array, shape (3,), optional
         Of the metal, as `usual_look` tells it; what looks quite unlike it is not the tool.
     """
+    found = []
+    for merit, fit, held in _full_fits(camera, body, picture, cam_from_bench, board_top_mm, bias, heights_mm, holds, plane, most):
+        fit = replace(fit, is_metal=looks_like(camera, body, picture, fit.pose, look))
+        if not is_other_thing(camera, body, fit):
+            found.append((merit, fit, held))
+    good = [f for f in found if f[1].quality > least_quality * (METAL_EARNS if f[1].is_metal else 1.0)
+            and f[1].n_edges >= _LEAST_EDGES]
+    if not good:
+        return None
+    merit, best, held = max(good, key=lambda f: f[0])
+    # known to stand on a plane, it is told from others by that
+    is_part = share_in_view(camera, body, best.pose) < IN_PART
+    if plane is None and any(merit < _CLEARLY * m for m, f, _ in found
+                             if not (alike(f.pose, best.pose) or (is_part and _looks_alike(camera, f.pose, best.pose)))):
+        return None
+    last = fit_pose(camera, body, picture, best.pose, bias, prior=held, plane=plane, spreads_px=(1.5, 1.0))
+    return None if last is None else replace(last, is_metal=best.is_metal)
+
+
+def find_poses(camera, body: NozzleBody, picture: Picture, cam_from_bench: FloatArray, board_top_mm: float, bias=DEFAULT_BIAS, *,
+               holds: tuple[Hold, ...] = (), most: int = 3) -> list[PoseFit]:
+    """The few poses, unlike each other, that explain most of the picture, best first; which of them is the tool, if any, is left open.
+
+    Parameters as in `find_tool`.
+    """
+    found: list[PoseFit] = []
+    fits = _full_fits(camera, body, picture, cam_from_bench, board_top_mm, bias, _HEIGHTS_MM, holds, None, _FITS)
+    for _, fit, held in sorted(fits, key=lambda f: -f[0]):
+        if len(found) < most and not any(_same(fit.pose, other.pose) for other in found):
+            last = fit_pose(camera, body, picture, fit.pose, bias, prior=held, spreads_px=(1.5, 1.0))
+            if last is not None and not any(_same(last.pose, other.pose) for other in found):
+                found.append(last)
+    return found
+
+
+def _full_fits(camera, body, picture, cam_from_bench, board_top_mm, bias, heights_mm, holds, plane,
+               most) -> list[tuple[float, PoseFit, PosePrior]]:
+    """Full fits of the best drafts with what each explains of the picture, and the prior that knows how the tool is held."""
     mask, solid = tool_mask(picture)
     unknown = cv2.resize(picture.known, mask.shape[::-1], interpolation=cv2.INTER_NEAREST) == 0
     mask[unknown] = 255
     if cv2.countNonZero(mask) < _LEAST_MASK:
-        return None
+        return []
     edges = new_edges(picture, _region_of(mask, picture.known.shape))
     starts = sweep(camera, body, edges, mask, cam_from_bench, board_top_mm, heights_mm=heights_mm, holds=holds, most=most)
     drafts = []
@@ -90,24 +128,14 @@ def find_tool(
         start = _lifted(pose, cam_from_bench, board_top_mm)
         fit = fit_pose(camera, body, picture, start, bias, prior=free, plane=plane,
                        spreads_px=(4.0, 2.0, 1.0) if start is pose else (1.5, 1.0), is_exact=False)
-        if fit is None or not _plausible(fit.pose, cam_from_bench, board_top_mm) or not _blows_free(camera, body, fit.pose, solid):
-            continue
-        fit = replace(fit, is_metal=looks_like(camera, body, picture, fit.pose, look))
-        if is_other_thing(camera, body, fit):
-            continue
-        fits.append((fit.merit * habit(fit.pose, holds, cam_from_bench), fit, held))
-    good = [f for f in fits if f[1].quality > least_quality * (METAL_EARNS if f[1].is_metal else 1.0)
-            and f[1].n_edges >= _LEAST_EDGES]
-    if not good:
-        return None
-    merit, best, held = max(good, key=lambda f: f[0])
-    # known to stand on a plane, it is told from others by that
-    is_part = share_in_view(camera, body, best.pose) < IN_PART
-    if plane is None and any(merit < _CLEARLY * m for m, f, _ in fits
-                             if not (alike(f.pose, best.pose) or (is_part and _looks_alike(camera, f.pose, best.pose)))):
-        return None
-    last = fit_pose(camera, body, picture, best.pose, bias, prior=held, plane=plane, spreads_px=(1.5, 1.0))
-    return None if last is None else replace(last, is_metal=best.is_metal)
+        if fit is not None and _plausible(fit.pose, cam_from_bench, board_top_mm) and _blows_free(camera, body, fit.pose, solid):
+            fits.append((fit.merit * habit(fit.pose, holds, cam_from_bench), fit, held))
+    return fits
+
+
+def _same(a: ToolPose, b: ToolPose) -> bool:
+    """Whether two fits ended in the same pose."""
+    return bool(np.linalg.norm(a.tip_mm - b.tip_mm) < _APART_MM and a.axis @ b.axis > 0.99)
 
 
 def is_other_thing(camera, body: NozzleBody, fit: PoseFit) -> bool:

@@ -3,28 +3,32 @@
 State, bench frame: outlet centre (3) [mm], jet direction's x and y (2) [-], turn about it (1) [rad], rates of the first
 five per second, then one offset a group of edges [px]. The jet points down, so its x and y are a chart of its direction.
 The outlet moves at nearly constant velocity; the direction drifts about a rest that the hand keeps; offsets change slowly.
-A hand is calm or it stirs: calm, it holds the tool or sweeps it evenly, and what a picture hardly shows, such as the height
-when only the tube's end is in view, stays what it was.
+A hand rests, works or travels, each with its own process noise, and the filter takes the noise that their probabilities give on the mean
+(generalised pseudo-Bayesian of first order: Bar-Shalom, Li, Kirubarajan 2001, 11.6). While it rests, what a picture hardly shows,
+such as the height when only the tube's end is in view, stays what it was.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from vision.types import FloatArray
 
-__all__ = ["Motion", "ToolState", "start_state", "predict", "calmness", "gate", "condition", "smooth", "N_POSE", "N_MOVING"]
+__all__ = ["Motion", "ToolState", "start_state", "predict", "with_modes", "gate", "condition", "smooth", "N_POSE", "N_MOVING"]
 
 N_POSE, N_RATE = 6, 5
 N_MOVING = N_POSE + N_RATE
 
-# spectral densities by whether the hand is calm: of the outlet's acceleration (a hand that stirs: about 1 m/s2 for a twentieth
-# of a second), of its velocity (tremor), and of the direction's acceleration
-_ACCEL_MM2_S3 = {False: 6.0e4, True: 300.0}
-_JITTER_MM2_S = {False: 0.0, True: 0.5}
-_TURN_RAD2_S3 = {False: 0.04, True: 0.01}
+# spectral densities for a hand that rests (physiological tremor, about 0.1 mm at 10 Hz), works (about 1 m/s2 for a twentieth of a
+# second) and travels (a reach at 1 m/s that turns the wrist by 2 rad/s, begun within a tenth of a second) [common practice, no source]:
+# of the outlet's acceleration, of its velocity, and of the direction's acceleration
+_ACCEL_MM2_S3 = np.array([300.0, 6.0e4, 1.0e6])
+_JITTER_MM2_S = np.array([0.5, 0.0, 0.0])
+_TURN_RAD2_S3 = np.array([0.01, 0.04, 2.0])
+_MODE_LASTS_S = np.array([0.5, 1.0, 0.3])  # on the mean [common practice, no source]
+_MODES_AT_FIRST = np.array([0.1, 0.4, 0.5])  # a tool that has just come in travels [convention]
 _STROKE_S = 0.35  # a hand turns back after about as long: what is not measured does not run away
 _TURN_S, _REST_S = 0.3, 1.5  # with these the direction stays within about 6 degrees of its rest
 _ROLL_RAD2_S = 0.02
@@ -53,8 +57,10 @@ class ToolState:
         Jet direction's x and y to which the hand returns [-].
     steady_cov : array, shape (5, 5)
         Of outlet and jet direction: what all frames share, so that no number of them takes it away.
-    is_calm : bool
-        How the hand was taken to move on the way to here.
+    modes, came_by : array, shape (3,)
+        Probabilities that the hand rests, works and travels: now, and as they were foretold on the way to here.
+    track : int
+        Number of the unbroken track that it belongs to.
     """
 
     t_s: float
@@ -62,10 +68,12 @@ class ToolState:
     cov: FloatArray
     rest: FloatArray
     steady_cov: FloatArray
-    is_calm: bool = False
+    modes: FloatArray = field(default_factory=lambda: _MODES_AT_FIRST)
+    came_by: FloatArray = field(default_factory=lambda: _MODES_AT_FIRST)
+    track: int = 0
 
 
-def start_state(t_s: float, pose: FloatArray, pose_cov: FloatArray, motion: Motion) -> ToolState:
+def start_state(t_s: float, pose: FloatArray, pose_cov: FloatArray, motion: Motion, track: int = 0) -> ToolState:
     """State from a first pose (6,) with covariance (6, 6); rates are unknown, offsets as usual."""
     g = len(motion.offset_px)
     mean, cov = np.zeros(N_MOVING + g), np.zeros((N_MOVING + g, N_MOVING + g))
@@ -73,13 +81,13 @@ def start_state(t_s: float, pose: FloatArray, pose_cov: FloatArray, motion: Moti
     cov[:N_POSE, :N_POSE] = pose_cov
     cov[N_POSE:N_MOVING, N_POSE:N_MOVING] = np.diag([150.0**2] * 3 + [0.3**2] * 2)
     cov[N_MOVING:, N_MOVING:] = motion.offset_cov
-    return ToolState(t_s, mean, cov, np.array(pose[3:5], float), np.zeros((5, 5)))
+    return ToolState(t_s, mean, cov, np.array(pose[3:5], float), np.zeros((5, 5)), track=track)
 
 
-def _step(n: int, dt_s: float, motion: Motion | None, is_calm: bool) -> tuple[FloatArray, FloatArray]:
-    """Transition matrix and process noise over dt_s for the first n states."""
+def _step(n: int, dt_s: float, motion: Motion | None, modes: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Transition matrix and process noise over dt_s for the first n states, of a hand that moves so."""
     f, q = np.eye(n), np.zeros((n, n))
-    accel, jitter, turn = _ACCEL_MM2_S3[is_calm], _JITTER_MM2_S[is_calm], _TURN_RAD2_S3[is_calm]
+    accel, jitter, turn = modes @ _ACCEL_MM2_S3, modes @ _JITTER_MM2_S, modes @ _TURN_RAD2_S3
     keep_turn, back = np.exp(-dt_s / _TURN_S), np.exp(-dt_s / _REST_S)
     keep_speed = np.exp(-dt_s / _STROKE_S)
     for k in range(3):
@@ -109,23 +117,32 @@ def _carried(mean: FloatArray, f: FloatArray, rest: FloatArray, motion: Motion |
     return home + f @ (mean - home)
 
 
-def predict(state: ToolState, t_s: float, motion: Motion, is_calm: bool = False) -> ToolState:
-    """State carried to t_s >= state.t_s by a hand that is calm or stirs."""
-    dt_s = t_s - state.t_s
-    f, q = _step(len(state.mean), dt_s, motion, is_calm)
+def predict(state: ToolState, t_s: float, motion: Motion) -> ToolState:
+    """State carried to t_s >= state.t_s."""
+    dt_s, modes = t_s - state.t_s, _modes_ahead(state, t_s)
+    f, q = _step(len(state.mean), dt_s, motion, modes)
     rest = state.rest + (1 - np.exp(-dt_s / _REST_FOLLOWS_S)) * (state.mean[3:5] - state.rest)
-    return ToolState(t_s, _carried(state.mean, f, state.rest, motion), f @ state.cov @ f.T + q, rest, state.steady_cov, is_calm)
+    return replace(state, t_s=t_s, mean=_carried(state.mean, f, state.rest, motion), cov=f @ state.cov @ f.T + q, rest=rest, modes=modes,
+                   came_by=modes)
 
 
-def calmness(state: ToolState, t_s: float, measured: FloatArray, cov: FloatArray) -> float:
-    """How much better a calm hand foretells a tip and direction (5,) at t_s than one that stirs: logarithm of the odds."""
-    logs = []
-    for is_calm in (True, False):
-        f, q = _step(N_MOVING, t_s - state.t_s, None, is_calm)
-        spread = (f @ state.cov[:N_MOVING, :N_MOVING] @ f.T + q)[:5, :5] + cov
-        d = measured - _carried(state.mean[:N_MOVING], f, state.rest, None)[:5]
-        logs.append(-0.5 * (np.linalg.slogdet(spread)[1] + d @ np.linalg.solve(spread, d)))
-    return float(logs[0] - logs[1])
+def _modes_ahead(state: ToolState, t_s: float) -> FloatArray:
+    """Probabilities of the hand's modes at t_s, before anything is seen."""
+    leaves = state.modes * (1 - np.exp(-(t_s - state.t_s) / _MODE_LASTS_S))
+    return state.modes - leaves + (leaves.sum() - leaves) / (len(leaves) - 1)
+
+
+def with_modes(after: ToolState, before: ToolState, measured: FloatArray, cov: FloatArray) -> ToolState:
+    """A state with the probabilities that the hand rests, works or travels brought up to date: by how well each foretold, from the
+    state before, a tip and direction (5,) with covariance (5, 5)."""
+    logs = np.empty(len(after.modes))
+    for mode in range(len(logs)):
+        f, q = _step(N_MOVING, after.t_s - before.t_s, None, np.eye(len(logs))[mode])
+        spread = (f @ before.cov[:N_MOVING, :N_MOVING] @ f.T + q)[:5, :5] + cov
+        d = measured - _carried(before.mean[:N_MOVING], f, before.rest, None)[:5]
+        logs[mode] = -0.5 * (np.linalg.slogdet(spread)[1] + d @ np.linalg.solve(spread, d))
+    odds = after.came_by * np.exp(logs - logs.max())
+    return replace(after, modes=odds / odds.sum())
 
 
 def gate(state: ToolState, measured: FloatArray, cov: FloatArray) -> float:
@@ -142,8 +159,7 @@ def condition(state: ToolState, sites: np.ndarray, mean: FloatArray, cov: FloatA
     inner = state.cov[np.ix_(sites, sites)]
     gain = np.linalg.solve(inner, state.cov[sites, :]).T
     new = state.cov + gain @ (cov - inner) @ gain.T
-    return ToolState(state.t_s, state.mean + gain @ (mean - state.mean[sites]), (new + new.T) / 2, state.rest,
-                     state.steady_cov, state.is_calm)
+    return replace(state, mean=state.mean + gain @ (mean - state.mean[sites]), cov=(new + new.T) / 2)
 
 
 def smooth(states: list[ToolState]) -> list[ToolState]:
@@ -151,13 +167,13 @@ def smooth(states: list[ToolState]) -> list[ToolState]:
     if not states:
         return []
     last = states[-1]
-    out = [ToolState(last.t_s, last.mean[:N_MOVING], last.cov[:N_MOVING, :N_MOVING], last.rest, last.steady_cov, last.is_calm)]
+    out = [replace(last, mean=last.mean[:N_MOVING], cov=last.cov[:N_MOVING, :N_MOVING])]
     for now, after in zip(states[-2::-1], states[:0:-1]):
         mean, cov = now.mean[:N_MOVING], now.cov[:N_MOVING, :N_MOVING]
-        f, q = _step(N_MOVING, after.t_s - now.t_s, None, after.is_calm)
+        f, q = _step(N_MOVING, after.t_s - now.t_s, None, after.came_by)
         ahead = f @ cov @ f.T + q
         gain = np.linalg.solve(ahead, f @ cov).T
         smoothed = mean + gain @ (out[-1].mean - _carried(mean, f, now.rest, None))
         new = cov + gain @ (out[-1].cov - ahead) @ gain.T
-        out.append(ToolState(now.t_s, smoothed, (new + new.T) / 2, now.rest, now.steady_cov, now.is_calm))
+        out.append(replace(now, mean=smoothed, cov=(new + new.T) / 2))
     return out[::-1]

@@ -1,4 +1,6 @@
-"""Reads text, TOML and tables that may come from anywhere: plain files only, of a size that fits, in UTF-8, faults named."""
+"""Reads text, TOML and tables that may come from anywhere: plain files only, of a size that fits, in UTF-8, faults
+named.
+"""
 
 from __future__ import annotations
 
@@ -62,7 +64,9 @@ def read_text(path: Path, what: str, fault: type[Exception] = CalibrationError, 
 
 
 def read_toml(path: Path, what: str, fault: type[Exception] = CalibrationError) -> dict:
-    """Keys of a TOML file; CalibrationError, or the fault named, in one line that names the file and `what` it should be."""
+    """Keys of a TOML file; CalibrationError, or the fault named, in one line that names the file and `what` it should
+    be.
+    """
     return toml_of(read_text(path, what, fault), path, what, fault)
 
 
@@ -96,8 +100,9 @@ def number(path: Path, key: str, value: object, low: float = -LARGEST_NUMBER, hi
     return float(value)
 
 
-def read_table(path: Path, needed: Iterable[str], what: str, fault: type[Exception] = CalibrationError) -> list[dict[str, str]]:
-    """Rows of a CSV table in UTF-8, by the names of its first line; every row has all cells.
+def read_table(path: Path, needed: Iterable[str], what: str,
+               fault: type[Exception] = CalibrationError) -> list[dict[str, str]]:
+    """Rows of a CSV table in UTF-8, by the names of its first line; a cell that may be missing is empty.
 
     Parameters
     ----------
@@ -109,7 +114,7 @@ def read_table(path: Path, needed: Iterable[str], what: str, fault: type[Excepti
     fault : exception type
         Raised with one line that names file, line and cause.
     """
-    text = read_text(path, what, fault, LARGEST_TABLE_BYTES)
+    text, needed = read_text(path, what, fault, LARGEST_TABLE_BYTES), tuple(needed)
     before = csv.field_size_limit(LONGEST_FIELD)
     try:
         reader = csv.DictReader(io.StringIO(text, newline=""), strict=True)
@@ -118,9 +123,10 @@ def read_table(path: Path, needed: Iterable[str], what: str, fault: type[Excepti
             raise fault(f"{path}: column {', '.join(missing)} is missing; expected a {what}")
         rows = []
         for row in reader:
-            if None in row or None in row.values():
-                raise fault(f"{path}: line {reader.line_num}: has {'more' if None in row else 'fewer'} cells than the first line names")
-            rows.append(row)
+            if None in row or any(row[name] is None for name in needed):
+                word = "more" if None in row else "fewer"
+                raise fault(f"{path}: line {reader.line_num}: has {word} cells than the first line names")
+            rows.append({name: cell or "" for name, cell in row.items()})
         return rows
     except csv.Error as error:
         raise fault(f"{path}: not a table (CSV): {error}; expected a {what}") from None

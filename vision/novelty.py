@@ -11,7 +11,7 @@ from numba import njit
 from vision.cuts import brightest, linear_light
 from vision.fit import Picture
 
-__all__ = ["SCALE", "HALF", "ANGLES", "NewEdges", "new_edges", "tool_mask"]
+__all__ = ["SCALE", "HALF", "ANGLES", "NewEdges", "is_bare", "new_edges", "tool_mask"]
 
 _SPECK = 25  # quarter-size pixels below which a piece of the mask is noise
 HALF, ANGLES, _DARK = 2, 6, 0.04
@@ -44,6 +44,11 @@ def tool_mask(picture: Picture) -> tuple[np.ndarray, np.ndarray]:
     loose = _LOOSE_SMALL * brightest(cv2.morphologyEx(b, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)))
     strict = ok & (by_colour > 2.5 * scale + loose)
     return _cleaned(strict | (ok & (by_level > 3.5 * scale + loose))), _cleaned(strict)
+
+
+def is_bare(picture: Picture, least_px: float) -> bool:
+    """Whether nothing as large as that, in pixels, lies over the bench, as far as that is known."""
+    return cv2.countNonZero(tool_mask(picture)[0]) * SCALE**2 < least_px
 
 
 def _cleaned(mask: np.ndarray) -> np.ndarray:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,13 +13,17 @@ from vision.cuts import linear_light
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias
 from vision.errors import CalibrationError
 from vision.files import write_bytes_whole, write_text_whole
-from vision.loading import check_keys, read_toml
+from vision.loading import check_keys, number, read_toml
 from vision.nozzle import Hold
+from vision.sources import read_photo
 from vision.types import FloatArray
 
 __all__ = ["NozzleCalibration", "load_nozzle", "picture_path", "save_nozzle"]
 
 _NEEDED = {"camera_id", "outer_diameter_mm", "bend_deg", "height_error_rms_mm", "n_photos", "edge", "hold"}
+# a rendered nozzle is met within 0.01 mm; nothing that was photographed is
+_RANGES = {"outer_diameter_mm": (0.5, 100.0), "bend_deg": (0.0, 120.0), "height_error_rms_mm": (1e-3, 50.0), "n_photos": (1, 10_000)}
+_EDGE_PX, _LEAST_EDGE_SIGMA_PX = 20.0, 0.005  # farther off it is another edge; common practice, no source
 _LOOK = "metal_look"
 _POSE = "bench_turn_rad", "bench_shift_mm"  # camera from bench, of the bench's picture
 
@@ -44,7 +47,8 @@ class NozzleCalibration:
     bench : array, shape (h, w, 3), uint8, or None
         BGR picture of the bench without the tool.
     bench_pose : array, shape (4, 4), or None
-        Camera from bench, as that picture shows it; None in files of older versions: where the camera stood is not known.
+        Camera from bench, as that picture shows it; None in files of older versions: where the camera stood is not
+        known.
     holds : tuple of Hold
         Ways in which the tool was held in the photographs: where to look first.
     metal_look : array, shape (3,), or None
@@ -75,14 +79,16 @@ def save_nozzle(path: Path | str, calibration: NozzleCalibration) -> None:
              f"n_photos = {calibration.n_photos}"]
     if calibration.bench_pose is not None:
         vectors = rigid.log_rotation(calibration.bench_pose[:3, :3]), calibration.bench_pose[:3, 3]
-        lines += [f"{key} = [{', '.join(f'{v:.6f}' for v in vector)}]" for key, vector in zip(_POSE, vectors, strict=True)]
+        lines += [f"{key} = [{', '.join(f'{v:.6f}' for v in vector)}]"
+                  for key, vector in zip(_POSE, vectors, strict=True)]
     if calibration.metal_look is not None:
         lines.append(f"{_LOOK} = [{', '.join(f'{v:.4f}' for v in calibration.metal_look)}]")
     for (kind, lighter), bias in calibration.bias.items():
         lines += ["", "[[edge]]", f'kind = "{kind}"', f"lighter_outside = {str(lighter).lower()}",
                   f"offset_px = {bias.offset_px:.4f}", f"sigma_px = {bias.sigma_px:.4f}"]
     for hold in calibration.holds:
-        lines += ["", "[[hold]]"] + [f"{name} = [{', '.join(f'{v:.6f}' for v in getattr(hold, name))}]" for name in ("axis", "sideways")]
+        lines += ["", "[[hold]]"] + [f"{name} = [{', '.join(f'{v:.6f}' for v in getattr(hold, name))}]"
+                                     for name in ("axis", "sideways")]
     if not calibration.holds:
         lines.insert(0, "hold = []")
     if calibration.bench is not None:
@@ -104,8 +110,7 @@ def load_nozzle(path: Path | str) -> NozzleCalibration:
     path = Path(path)
     found = read_toml(path, "nozzle calibration")
     check_keys(path, found, _NEEDED, {*_POSE, _LOOK})
-    numbers = {key: _number(path, key, found[key]) for key in
-               ("outer_diameter_mm", "bend_deg", "height_error_rms_mm", "n_photos")}
+    numbers = {key: number(path, key, found[key], *_RANGES[key]) for key in _RANGES}
     if not isinstance(found["camera_id"], str) or not isinstance(found["edge"], list):
         raise CalibrationError(f"{path}: camera_id must be text, edge a list of tables")
     bias = dict(DEFAULT_BIAS)
@@ -113,7 +118,7 @@ def load_nozzle(path: Path | str) -> NozzleCalibration:
         key, value = _edge(path, i, row)
         bias[key] = value
     picture = picture_path(path)
-    bench = cv2.imread(str(picture), cv2.IMREAD_COLOR) if picture.is_file() else None
+    bench = read_photo(picture) if picture.exists() else None
     return NozzleCalibration(found["camera_id"], numbers["outer_diameter_mm"], numbers["bend_deg"], bias,
                              numbers["height_error_rms_mm"], int(numbers["n_photos"]), bench, _pose(path, found),
                              tuple(_hold(path, i, row) for i, row in enumerate(found["hold"], 1)),
@@ -128,9 +133,8 @@ def _edge(path: Path, i: int, row: object) -> tuple[tuple[str, bool], EdgeBias]:
     if key not in DEFAULT_BIAS:
         raise CalibrationError(f"{path}: {where}: kind {row['kind']!r} is not one of "
                                f"{', '.join(sorted({k for k, _ in DEFAULT_BIAS}))}")
-    offset, sigma = (_number(path, f"{where}.{n}", row[n]) for n in ("offset_px", "sigma_px"))
-    if sigma <= 0:
-        raise CalibrationError(f"{path}: {where}.sigma_px: must be above 0, got {sigma:g}")
+    offset = number(path, f"{where}.offset_px", row["offset_px"], -_EDGE_PX, _EDGE_PX)
+    sigma = number(path, f"{where}.sigma_px", row["sigma_px"], _LEAST_EDGE_SIGMA_PX, _EDGE_PX)
     return key, EdgeBias(offset, sigma)
 
 
@@ -144,7 +148,7 @@ def _pose(path: Path, found: dict) -> FloatArray | None:
 def _vector(path: Path, key: str, value: object, n: int) -> FloatArray:
     if not isinstance(value, list) or len(value) != n:
         raise CalibrationError(f"{path}: {key}: needs {n} numbers")
-    return np.array([_number(path, key, v) for v in value])
+    return np.array([number(path, key, v) for v in value])
 
 
 def _hold(path: Path, i: int, row: object) -> Hold:
@@ -152,16 +156,10 @@ def _hold(path: Path, i: int, row: object) -> Hold:
         isinstance(v, list) and len(v) == 3 for v in row.values()
     ):
         raise CalibrationError(f"{path}: hold[{i}]: needs exactly axis and sideways, three numbers each")
-    vectors = {k: np.array([_number(path, f"hold[{i}].{k}", x) for x in v]) for k, v in row.items()}
+    vectors = {k: np.array([number(path, f"hold[{i}].{k}", x) for x in v]) for k, v in row.items()}
     if any(abs(np.linalg.norm(v) - 1) > 1e-3 for v in vectors.values()):
         raise CalibrationError(f"{path}: hold[{i}]: axis and sideways must have length 1")
     return Hold(**{k: v / np.linalg.norm(v) for k, v in vectors.items()})
-
-
-def _number(path: Path, key: str, value: object) -> float:
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-        raise CalibrationError(f"{path}: {key}: must be a finite number, got {value!r}")
-    return float(value)
 
 
 def picture_path(path: Path) -> Path:

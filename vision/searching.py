@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from vision.find import find_tool
+from vision.find import find_poses
 from vision.fit import Picture, PoseFit
 from vision.nozzle import Hold
 from vision.threads import give_way
@@ -21,24 +21,23 @@ _MOST_LATER = 16  # pictures kept beside a search; where one takes long, every o
 
 @dataclass
 class Search:
-    """A look for the tool in one picture; its answer counts SEARCH_S after it, on any machine that has found it by then, so that
+    """A look for the tool in one picture; its answer counts SEARCH_S after it, on any machine that has it by then, so that
     a recording gives what the live bench gave.
 
     Attributes
     ----------
-    rival_merit : float
-        Of the doubtful fit that the answer has to beat.
-    ways : tuple of Hold
-        How the tool may be held.
+    prior_log_odds : float
+        Of each pose that is found, against no tool at all, before this picture is looked at.
     later : list of (Picture, BenchPose, time [s])
         Pictures since, through which the answer is followed.
     """
 
     t_s: float
+    picture: Picture
     bench: BenchPose
-    answer: Future[PoseFit | None]
-    rival_merit: float
-    ways: tuple[Hold, ...]
+    answer: Future[list[PoseFit]]
+    prior_log_odds: float
+    holds: tuple[Hold, ...]
     later: list[tuple[Picture, BenchPose, float]] = field(default_factory=list)
 
     def keep(self, picture: Picture, bench: BenchPose, t_s: float) -> None:
@@ -53,27 +52,20 @@ class Search:
 
 
 class Searcher:
-    """Begins searches for one tool before one camera.
+    """Begins searches for one tool before one camera; parameters as `find_poses` takes them."""
 
-    Parameters
-    ----------
-    camera, body, board_top_mm, bias, least_quality
-        As `find_tool` takes them.
-    """
-
-    def __init__(self, camera, body, board_top_mm: float, bias, least_quality: float):
-        self._for = camera, body, board_top_mm, bias, least_quality
+    def __init__(self, camera, body, board_top_mm: float, bias):
+        self._for = camera, body, board_top_mm, bias
         self._thread = ThreadPoolExecutor(1, "search", give_way)
         self._still: tuple[np.ndarray, np.ndarray] | None = None  # the bench as the search sees it; that goes on being learned
 
-    def begin(self, picture: Picture, bench: BenchPose, t_s: float, rival_merit: float, ways: tuple[Hold, ...], look) -> Search:
-        """Look for the tool everywhere in a picture; `look` as `find_tool` has it."""
+    def begin(self, picture: Picture, bench: BenchPose, t_s: float, prior_log_odds: float, holds: tuple[Hold, ...]) -> Search:
+        """Look for the tool everywhere in a picture."""
         if self._still is None:
             self._still = np.empty_like(picture.background), np.empty_like(picture.known)
         for kept, now in zip(self._still, (picture.background, picture.known), strict=True):
             np.copyto(kept, now)
-        camera, body, board_top_mm, bias, least_quality = self._for
+        camera, body, board_top_mm, bias = self._for
         still = replace(picture, background=self._still[0], known=self._still[1])
-        answer = self._thread.submit(find_tool, camera, body, still, bench.cam_from_bench, board_top_mm, bias, least_quality,
-                                     holds=ways, look=look)
-        return Search(t_s, bench, answer, rival_merit, ways)
+        answer = self._thread.submit(find_poses, camera, body, still, bench.cam_from_bench, board_top_mm, bias, holds=holds)
+        return Search(t_s, still, bench, answer, prior_log_odds, holds)

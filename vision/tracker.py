@@ -1,4 +1,4 @@
-"""Follows the nozzle from frame to frame: start, follow, lose, find again."""
+"""Follows the nozzle from frame to frame: hypotheses of where it is, searches for new ones, and what is reported of them."""
 
 from __future__ import annotations
 
@@ -9,23 +9,21 @@ import cv2
 import numpy as np
 
 from vision.background import MASK_SCALE, BenchView
-from vision.belief import CLEAR_QUALITY, FIND_QUALITY, SURE_QUALITY, TOLD_SIGMA_MM, Belief
 from vision.board import BoardFollower
 from vision.carried import BenchCarrier, BenchRelief, bench_now
 from vision.chart import pose_of
-from vision.edge_bias import DEFAULT_BIAS, EdgeBias, edge_offsets
-from vision.edges import STRAY_LIGHT
-from vision.find import DRAFT_STEP_MM, IN_PART, alike, habit, is_other_thing, poses_near, share_in_view
-from vision.fit import Picture, PoseFit, PosePrior, Travel, fit_pose
-from vision.judge import WELL_QUALITY, Judge, is_jump
-from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, calmness, condition, gate, predict, start_state
-from vision.metal import METAL_EARNS, looks_like
+from vision.edge_bias import DEFAULT_BIAS, EdgeBias
+from vision.estimate import LIKELY, SURE, TOLD_SIGMA_MM, estimate, judged, spread_over
+from vision.find import share_in_view
+from vision.fit import Picture, fit_pose
+from vision.following import WHOLE, Follower
+from vision.hypothesis import Hypothesis, compete, probabilities, share_for_new
+from vision.kalman import N_MOVING, N_POSE, ToolState
+from vision.measurement import observation
 from vision.nozzle import Hold, NozzleBody, ToolPose, hold_of
-from vision.observed import bench_chart, chart_turn, observation
+from vision.novelty import is_bare
 from vision.searching import SEARCH_S, Search, Searcher
-from vision.shutter import Shutter
 from vision.silhouette import tool_hull
-from vision.told import steady, told
 from vision.types import (
     BenchEvent,
     BenchPose,
@@ -41,37 +39,15 @@ from vision.types import (
 
 __all__ = ["NozzleModel", "Tracker"]
 
-_FOLLOW_QUALITY, _LOW_QUALITY = 0.22, 0.15  # share of the outline that must agree; when little of it is in view
-_GOOD_QUALITY = 0.7
-_QUICK_QUALITY = 0.65  # so good that no look further around is needed
-_DOUBT_QUALITY, _DOUBT_S = 0.35, 0.5
-# share of the outline in the picture from which on the pose can stand without its past; and the noise of the colours of a tool
-# not seen in part: they come at half the size, and mixed with brightness, so that edges lie elsewhere in them
-_WHOLE, _PALE = 0.35, 1.3
-_CLEARER = 1.3  # a fit so much better than what was believed of late may jump
-_STIRS = 20.5  # chi-square of 5 degrees of freedom, 99.9 %: the hand is calm no more
-_CALM_KEEPS, _CALM_SCORE = 0.7, 1.0  # a hand is calm when the last few pictures say so
-_JUMPS = 5  # so many jumps in a row mean that the track was wrong, not the picture
-_COAST_S = 0.2
+_COAST_S, _LOST_S = 0.2, 0.4  # for which a tool that is not seen is foretold, and looked for where it was [convention]
 _BORDER = 0.06  # of the picture's width and height, in which an outlet may have left unseen
-_LOST_S = 0.4
-_RETURNS_S, _RETURNS_PX = 1.0, 60.0  # a tool that was lost so shortly before, and is found so near, need not be confirmed again
-_SECOND_LOOK_S = 1.0  # a pose that explains less than usual may be a near miss: now and then, look whether another explains more
-_EARLY_LOOK_S = 0.3  # the same while a track is young
+_GOOD_QUALITY = 0.7  # share of the outline from which on no other pose is looked for
+_SECOND_LOOK_S, _EARLY_LOOK_S = 1.0, 0.3  # now and then, and sooner while a track is young, another pose is looked for
 _FOLLOW_UP_S, _FOLLOW_UPS = 0.05, 3  # a search's answer is followed through the pictures since, though not through all
-_CATCH_UP_EVERY_S = 0.1  # while a doubtful fit holds
-_THOROUGH_EVERY_S = 0.1  # all ways are tried, even though one does as well as usual
-_AS_USUAL = 0.9
-# a pose found anew replaces a doubtful one when it explains its picture so much better, and on the mean the newest too; so much
-# when the track is younger than that
-_BETTER, _BETTER_YOUNG, _YOUNG_S = 1.15, 1.05, 1.0
-_GRIP_S, _GRIP_FRAMES = 5.0, 15  # a hand that led the tool for so many frames holds it alike for so long
-_SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
+_GRIP_S, _GRIP_AGE_S = 5.0, 0.5  # a hand that led the tool for the second holds it alike for the first
+_CLEAR_QUALITY = 0.5  # of a fit that tells how the tool is held, and how long the shutter is open
+_BARE_SHARE = 0.2  # of the tool's own area, that something must cover to be one [convention]
 _FAST_MM_S = np.array([150.0, 0.0, 0.0])  # of the tool that warms up
-_RECENT_S = 0.1  # a frame so long ago tells how fast the tool moves
-_SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench
-# ways to fit: how far edges may be from where they are expected, round by round, and the veil
-_WAYS = ((2.5, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), _SMOKE)
 
 
 @dataclass(frozen=True)
@@ -107,28 +83,19 @@ class Tracker:
     def __init__(self, camera, bench_follower, nozzle: NozzleModel, board_top_mm: float, board: BoardFollower | None = None,
                  waits: bool = True):
         cv2.setNumThreads(1)
-        self._waits = waits
+        self._waits, self._board_top_mm = waits, board_top_mm
         self._board, self._relief = board, BenchRelief(camera, board_top_mm, board)
-        self._camera, self._bench, self._nozzle = camera, bench_follower, nozzle
-        self._body = nozzle.body
-        self._motion = Motion(*edge_offsets(nozzle.body, nozzle.bias))
-        self._judge = Judge(self._motion, board_top_mm)
+        self._camera, self._bench, self._nozzle, self._body = camera, bench_follower, nozzle, nozzle.body
         self._view: BenchView | None = None
         self._carrier: BenchCarrier | None = None
-        self._state: ToolState | None = None
-        self._last: ToolState | None = None  # that was believed
-        self._searcher = Searcher(camera, nozzle.body, board_top_mm, nozzle.bias, FIND_QUALITY)
-        self._search: Search | None = None
-        self._belief, self._t_seen_s = Belief(), np.nan
-        self._t_find_s = self._t_sure_s = self._t_caught_up_s = self._t_thorough_s = -np.inf
-        self._way, self._usual_quality, self._believed_quality = 0, 1.0, 0.0
-        self._look = nozzle.metal_look  # of the metal, in the light of now
-        self._jumps = 0
-        self._is_calm, self._calm_score = False, 0.0
-        self._last_hold: Hold | None = None
+        self._follower = Follower(camera, nozzle, board_top_mm)
+        self._hypotheses: list[Hypothesis] = []
+        self._searcher, self._search = Searcher(camera, nozzle.body, board_top_mm, nozzle.bias), None
+        self._t_search_s = -np.inf
+        self._hold: Hold | None = None
         self._t_hold_s = -np.inf
-        self._dt_s, self._t_s = 1 / 30, np.nan
-        self._shutter = Shutter()
+        self._t_s, self._t_told_s = np.nan, np.nan
+        self._is_bare, self._size_px = False, 0.0  # whether the tool was seen to have left; its metal's area in the picture
 
     def warm_up(self) -> None:
         """Load or compile what the first frames need, by finding and following a drawn tool; changes nothing."""
@@ -143,41 +110,33 @@ class Tracker:
             cv2.fillConvexPoly(image, np.round(hull).astype(np.int32), (170, 170, 170))
         view.learn(image, None)
         picture, twin = Picture(image, view.light, view.known, view.noise), copy(self)
-        twin._measure(picture, bench, 0.0)
+        twin._follower = Follower(self._camera, self._nozzle, self._board_top_mm)
+        twin._take_search(picture, bench, 0.0)
         fit = fit_pose(self._camera, self._body, picture, pose, self._nozzle.bias)
         if fit is not None:
-            twin._advance(fit, bench, 0.0)
-            twin._track_on(picture, bench, 0.03)
+            first = twin._follower.begin(fit, picture, bench, 0.0, (), 5.0, 0.0)
+            twin._hypotheses = twin._follower.step(first, picture, bench, 0.03, ())
+            twin._report(bench, 0.03)
             twin._tool_mask(bench, image.shape)
-            Shutter().see(0.0, self._camera, self._body, picture, fit.pose, _FAST_MM_S)
+            twin._follower.shutter.see(0.0, self._camera, self._body, picture, fit.pose, _FAST_MM_S)
         self._bench.warm_up()
 
     def step(self, frame: Frame) -> VisionResult:
         """Measure one frame and bring the track up to its time."""
-        if frame.t_s > self._t_s:
-            self._dt_s = min(frame.t_s - self._t_s, 0.1)
+        dt_s = frame.t_s - self._t_s if frame.t_s > self._t_s else 0.0
         self._t_s = frame.t_s
         bench, events = self._bench.step(frame)
         if isinstance(bench, PoseMiss):
             shift = np.zeros(3) if self._board is None else self._board.shift
+            self._hypotheses = [replace(h, fit=None) for h in self._hypotheses if frame.t_s - h.t_seen_s < _LOST_S]
             return VisionResult(frame.index, frame.t_s, bench, NozzleMiss(frame.t_s, bench.reason),
-                                self._coast(frame.t_s, bench.reason), shift, events)
-        if self._view is None:
-            light, cast = bench_now(self._relief, self._nozzle.bench, self._nozzle.bench_pose, frame.image, bench.cam_from_bench)
-            self._view = BenchView(frame.image, light)
-            if self._look is not None and self._view.is_given:  # before another bench nothing tells the light
-                self._look = self._look + cast
-            self._carrier = BenchCarrier(self._relief, self._view, bench)
-        self._carrier.step(bench)
-        picture = Picture(frame.image, self._view.light, self._view.known, self._view.noise)
-        fit = self._measure(picture, bench, frame.t_s)
-        if fit is None:
-            seen = NozzleMiss(frame.t_s, "nozzle not recognised")
-            track = self._coast(frame.t_s, seen.reason, self._is_there_yet(bench, frame.t_s))
-        else:
-            seen, track = self._advance(fit, bench, frame.t_s)
-            if track.status is TrackStatus.TRACKING and fit.quality > SURE_QUALITY:
-                self._shutter.see(frame.t_s, self._camera, self._body, picture, fit.pose, self._velocity_mm_s(bench))
+                                self._coasting(None, frame.t_s, bench.reason), shift, events)
+        picture = self._picture(frame, bench)
+        self._follow(picture, bench, frame.t_s, dt_s)
+        self._take_search(picture, bench, frame.t_s)
+        track = self._report(bench, frame.t_s)
+        seen = self._observation(bench, frame.t_s)
+        self._learn(picture, bench, frame.t_s, track)
         mask = self._tool_mask(bench, frame.image.shape)
         self._view.learn(frame.image, mask)
         shift, moved = self._board_shift(frame, bench, mask)
@@ -186,10 +145,21 @@ class Tracker:
     @property
     def state(self) -> ToolState | None:
         """The filter's pose and rates after the last frame, for `smoothed`; None when that frame did not show the tool."""
-        s = self._state
-        if s is None or s.t_s != self._t_s:
+        if not self._is_there(SURE) or self._hypotheses[0].fit is None or self._hypotheses[0].state.t_s != self._t_s:
             return None
-        return ToolState(s.t_s, s.mean[:N_MOVING].copy(), s.cov[:N_MOVING, :N_MOVING].copy(), s.rest, s.steady_cov, s.is_calm)
+        s = self._hypotheses[0].state
+        return replace(s, mean=s.mean[:N_MOVING].copy(), cov=s.cov[:N_MOVING, :N_MOVING].copy())
+
+    def _picture(self, frame: Frame, bench: BenchPose) -> Picture:
+        """The frame before the bench as it looks now, from where the camera stands now."""
+        if self._view is None:
+            light, cast = bench_now(self._relief, self._nozzle.bench, self._nozzle.bench_pose, frame.image, bench.cam_from_bench)
+            self._view = BenchView(frame.image, light)
+            if self._follower.look is not None and self._view.is_given:  # before another bench nothing tells the light
+                self._follower.look = self._follower.look + cast
+            self._carrier = BenchCarrier(self._relief, self._view, bench)
+        self._carrier.step(bench)
+        return Picture(frame.image, self._view.light, self._view.known, self._view.noise)
 
     def _board_shift(self, frame: Frame, bench: BenchPose, mask: np.ndarray | None) -> tuple[FloatArray, tuple[BenchEvent, ...]]:
         """How far the board was moved, and events; the stored bench follows."""
@@ -201,309 +171,141 @@ class Tracker:
             self._carrier.slide(frame.image, mask, before, shift)
         return shift, moved
 
-    def _measure(self, picture: Picture, bench: BenchPose, t_s: float) -> PoseFit | None:
-        """The best pose for this picture: from the track if possible, else from a search's answer."""
-        fit, is_sure = self._track_on(picture, bench, t_s)
+    def _follow(self, picture: Picture, bench: BenchPose, t_s: float, dt_s: float) -> None:
+        """Bring all hypotheses up to a picture."""
+        holds = self._holds()
+        followed = [new for h in self._hypotheses if t_s - h.t_seen_s < _LOST_S
+                    for new in self._follower.step(h, picture, bench, t_s, holds)]
+        if any(h.fit is not None for h in followed):
+            self._is_bare = False
+        elif followed or not np.isnan(self._t_told_s):
+            self._is_bare = self._is_bare or is_bare(picture, _BARE_SHARE * self._size_px)
+        self._hypotheses = compete([] if self._is_bare else followed, dt_s)  # a bare bench hides nothing
+
+    def _take_search(self, picture: Picture, bench: BenchPose, t_s: float) -> None:
+        """Begin a search where one is worth its time, or take one's answer when it is due."""
         search = self._search
-        if is_sure and search is None:
-            return fit
         if search is None:
-            if t_s - self._t_find_s < SEARCH_S:
-                return fit
-            is_first = self._t_find_s == -np.inf
-            search = self._begin_search(picture, bench, t_s, fit)
+            is_first = self._t_search_s == -np.inf
+            if not self._needs_search(t_s):
+                return
+            search = self._begin_search(picture, bench, t_s)
             if not (is_first and self._waits):
-                return fit
-            self._t_find_s -= SEARCH_S  # nothing goes on yet that could not wait for this one, nor for the next
+                return
+            self._t_search_s -= SEARCH_S  # nothing goes on yet that could not wait for this one, nor for the next
         elif not search.is_due(t_s, self._waits):
             search.keep(picture, bench, t_s)
-            return fit
+            return
         self._search = None
-        found, better = search.answer.result(), self._better()
-        if found is None or self._judge.merit(found, search.bench) < better * search.rival_merit or not (
-                self._judge.is_possible(found, search.bench, search.ways)
-                and self._is_convincing(found, search.bench, CLEAR_QUALITY, search.ways)):
-            if fit is None and search.t_s < t_s:
-                self._begin_search(picture, bench, t_s, None)
-            return fit
-        before = copy(self)
-        self._state = None  # what was believed until now did not lead here
-        if search.ways is self._nozzle.holds:  # nor did the hold
-            self._last_hold = None
-        if search.t_s == t_s:
-            return found
-        self._advance(found, search.bench, search.t_s)
+        found = self._caught_up(search, picture, bench, t_s)
+        self._hypotheses = compete([*self._hypotheses, *found], 0.0)
+        if not found and search.t_s < t_s:
+            self._begin_search(picture, bench, t_s)
+
+    def _caught_up(self, search: Search, picture: Picture, bench: BenchPose, t_s: float) -> list[Hypothesis]:
+        """A search's answer, followed through the pictures since."""
+        found = [self._follower.begin(fit, search.picture, search.bench, search.t_s, search.holds, search.prior_log_odds, 1 / 30)
+                 for fit in search.answer.result()]
         step_s = max(_FOLLOW_UP_S, (t_s - search.t_s) / _FOLLOW_UPS)
-        for later in search.later:
-            if later[2] - self._t_seen_s > step_s:
-                caught_up, _ = self._track_on(*later)
-                if caught_up is not None:
-                    self._advance(caught_up, *later[1:])
-        now, _ = self._track_on(picture, bench, t_s)
-        was_told = before._belief.t_told_s >= before._t_seen_s
-        if fit is not None and (now is None or self._judge.merit(now, bench) < self._judge.merit(fit, bench)
-                                or (was_told and self._jumps_to(now, bench, t_s))
-                                or self._judge.merit(found, search.bench) * self._judge.merit(now, bench)
-                                < better**2 * search.rival_merit * self._judge.merit(fit, bench)):
-            self.__dict__.update(before.__dict__)
-            return fit
-        if fit is not None and now is not None and alike(fit.pose, now.pose):  # the same tool, and as well known as before
-            self._belief = self._belief.continued(before._belief)
-        return now
+        t_last_s = search.t_s
+        for later, its_bench, its_t_s in [*search.later, (picture, bench, t_s)]:
+            if search.t_s < its_t_s and (its_t_s - t_last_s > step_s or its_t_s == t_s):
+                found = compete([new for h in found for new in self._follower.step(h, later, its_bench, its_t_s, search.holds)], 0.0)
+                t_last_s = its_t_s
+        return found
 
-    def _track_on(self, picture: Picture, bench: BenchPose, t_s: float) -> tuple[PoseFit | None, bool]:
-        """A fit near the track, followed or caught up with, and whether it needs no search."""
-        if self._state is None or t_s - self._t_seen_s >= _LOST_S:
-            return None, False
-        prior = self._prior(predict(self._state, t_s, self._motion), bench)
-        share = share_in_view(self._camera, self._body, prior.pose)
-        is_low = share < _WHOLE
-        if share > IN_PART:
-            picture = replace(picture, noise=_paled(picture.noise))
-        fit, prior = self._keep_up(picture, bench, t_s, prior, is_low)
-        is_new = self._belief.is_new
-        enough = SURE_QUALITY if is_new else _QUICK_QUALITY if is_low else _DOUBT_QUALITY
-        quality = 0.0 if fit is None else fit.quality
-        is_due = is_new or t_s - self._t_caught_up_s > _CATCH_UP_EVERY_S or (fit is None and not is_low)
-        if quality <= enough and is_due:
-            self._t_caught_up_s = t_s
-            other = self._catch_up(picture, bench, t_s, prior)
-            is_better = other is not None and (fit is None or other.merit > fit.merit)
-            if is_better and self._is_convincing(other, bench, FIND_QUALITY, self._ways()) and (
-                    not is_low or other.quality > _CLEARER * quality or not self._is_low(other.pose)):
-                fit = other
-        if fit is not None and self._belief.is_untold:
-            fit = replace(fit, is_metal=looks_like(self._camera, self._body, picture, fit.pose, self._look))
-            if is_other_thing(self._camera, self._body, fit):
-                self._state, fit = None, None  # what began with a bit of something at the border has come in, and is no nozzle
-        if is_new and fit is not None and fit.quality < CLEAR_QUALITY * (METAL_EARNS if fit.is_metal else 1.0):
-            fit = None  # of two or three sightings one that explains little would make the track
-        return fit, fit is not None and not self._needs_search(fit, is_low, t_s)
-
-    def _keep_up(self, picture: Picture, bench: BenchPose, t_s: float, prior: PosePrior,
-                 is_low: bool) -> tuple[PoseFit | None, PosePrior]:
-        """A fit near where the tool is expected, and what was expected.
-
-        When little of it is in view, its lean can hardly be told from its height, and the past carries more of the answer: all
-        the more while the hand is calm, until the picture says otherwise.
-        """
-        least_quality = _LOW_QUALITY if is_low else _FOLLOW_QUALITY
-        self._is_calm = is_low and self._calm_score > _CALM_SCORE
-        if self._is_calm:
-            ahead = predict(self._state, t_s, self._motion, is_calm=True)
-            calm_prior = self._prior(ahead, bench)
-            fit = self._follow(picture, bench, t_s, calm_prior, calm_prior.pose, least_quality)
-            if fit is not None and gate(ahead, *observation(fit, bench, t_s, self._body)[1:]) < _STIRS:
-                return fit, calm_prior
-            self._is_calm, self._calm_score = False, 0.0
-        return self._follow(picture, bench, t_s, prior, prior.pose, least_quality), prior
-
-    def _jumps_to(self, fit: PoseFit, bench: BenchPose, t_s: float) -> bool:
-        """Whether a fit lies where the track does not lead."""
-        ahead = predict(self._state, t_s, self._motion, self._is_calm)
-        return is_jump(ahead, *observation(fit, bench, t_s, self._body)[1:])
-
-    def _is_back(self, fit: PoseFit, bench: BenchPose, t_s: float) -> bool:
-        """Whether a fit shows a tool where one that was believed was lost a moment ago."""
-        if self._last is None or t_s - self._last.t_s > _RETURNS_S:
-            return False
-        ends_px = self._camera.project(np.stack([self._in_camera(self._last, bench).tip_mm, fit.pose.tip_mm]))
-        return bool(np.linalg.norm(ends_px[1] - ends_px[0]) < _RETURNS_PX)
-
-    def _is_low(self, pose: ToolPose) -> bool:
-        """Whether too little of the tool is in view for the pose to stand without its past."""
-        return share_in_view(self._camera, self._body, pose) < _WHOLE
-
-    def _begin_search(self, picture: Picture, bench: BenchPose, t_s: float, rival: PoseFit | None) -> Search:
+    def _begin_search(self, picture: Picture, bench: BenchPose, t_s: float) -> Search:
         """Look for the tool everywhere in this picture, beside what else goes on."""
         # a track that is doubted although all of the tool is in view may have told a wrong hold
-        ways = self._nozzle.holds if rival is not None and not self._is_low(rival.pose) else self._ways()
-        self._search = self._searcher.begin(picture, bench, t_s, 0.0 if rival is None else self._judge.merit(rival, bench), ways, self._look)
-        self._t_find_s = t_s
+        is_whole = bool(self._hypotheses) and self._hypotheses[0].fit is not None and self._share(self._hypotheses[0], bench) >= WHOLE
+        holds = self._nozzle.holds if is_whole else self._holds()
+        self._search = self._searcher.begin(picture, bench, t_s, share_for_new(self._hypotheses), holds)
+        self._t_search_s = t_s
         return self._search
 
-    def _follow(self, picture: Picture, bench: BenchPose, t_s: float, prior: PosePrior, start: ToolPose,
-                least_quality: float = _FOLLOW_QUALITY) -> PoseFit | None:
-        """Fit from a start near the track; None when the picture does not agree with it."""
-        best, most = None, 0.0
-        is_thorough = self._t_s - self._t_thorough_s > _THOROUGH_EVERY_S
-        # between thorough looks, through smoke first as long as that served best
-        for way in sorted(range(len(_WAYS)), key=lambda w: not is_thorough and w != self._way):
-            spreads_px, veil = _WAYS[way]
-            fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior, spreads_px=spreads_px,
-                           travel=self._travel(bench, t_s), veil=veil)
-            if fit is not None and fit.quality > least_quality and self._judge.is_possible(fit, bench, self._ways()):
-                earned = fit.merit if veil == STRAY_LIGHT else fit.merit / _SMOKE_EARNS
-                if best is None or earned > most:
-                    best, best_way, most = fit, way, earned
-                enough = SURE_QUALITY if len(spreads_px) == 3 else _QUICK_QUALITY
-                if best.quality > (enough if is_thorough else min(enough, _AS_USUAL * self._usual_quality)):
-                    break
-        if is_thorough:
-            self._t_thorough_s = self._t_s
-        if best is not None:
-            self._way = best_way if _WAYS[best_way][1] == _SMOKE else 0
-            self._usual_quality += 0.1 * (best.quality - self._usual_quality)
-        return best
-
-    def _catch_up(self, picture: Picture, bench: BenchPose, t_s: float, prior: PosePrior) -> PoseFit | None:
-        """The best fit from other starts around the track."""
-        wide = PosePrior(prior.pose, prior.offset_px, prior.cov * 4.0)
-        spread = np.minimum(np.sqrt(np.diag(wide.cov)[:6]), [15.0, 15.0, 15.0, 0.1, 0.1, 0.1])
-        drafts = []
-        for start in poses_near(self._camera, self._body, picture, prior.pose, spread):
-            draft = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=wide, spreads_px=(5.0, 2.0),
-                             step_mm=DRAFT_STEP_MM, travel=self._travel(bench, t_s), is_exact=False)
-            if draft is not None:
-                drafts.append(draft)
-        return self._follow(picture, bench, t_s, wide, max(drafts, key=lambda d: d.merit).pose) if drafts else None
-
-    def _travel(self, bench: BenchPose, t_s: float) -> Travel:
-        """Of the outlet while the shutter is open."""
-        if self._state is None:
-            return Travel(np.zeros(3), np.zeros(3), 0.0)
-        open_s, since_s = self._shutter.open_s, t_s - self._state.t_s
-        return Travel(self._velocity_mm_s(bench) * open_s, self._in_camera(self._state, bench).tip_mm,
-                      open_s / since_s if 0.0 < since_s < _RECENT_S else 0.0)
-
-    def _velocity_mm_s(self, bench: BenchPose) -> FloatArray:
-        """Of the outlet, camera frame (3,)."""
-        return bench.cam_from_bench[:3, :3] @ self._state.mean[N_POSE:N_POSE + 3]
-
-    def _needs_search(self, fit: PoseFit, is_low: bool, t_s: float) -> bool:
-        """Whether the fits explain so little, or have done so for so long, that looking elsewhere is worth the time."""
-        if is_low:
-            return fit.quality < FIND_QUALITY
-        is_stale = t_s - max(self._t_sure_s, self._t_find_s) > _DOUBT_S
-        soon_s = min(_SECOND_LOOK_S, max(_EARLY_LOOK_S, 0.5 * self._belief.sightings * self._dt_s))  # half the track's age
-        if self._belief.is_unsure(t_s):
-            soon_s = 0.0
-        return is_stale or (fit.quality < self._good_quality(t_s) and t_s - self._t_find_s > soon_s)
-
-    def _good_quality(self, t_s: float) -> float:
-        """That from which on no better pose is looked for."""
-        return WELL_QUALITY if self._belief.is_unsure(t_s) else _GOOD_QUALITY
-
-    def _better(self) -> float:
-        """How much more a pose found anew must explain than the track's."""
-        return _BETTER_YOUNG if self._belief.sightings * self._dt_s < _YOUNG_S else _BETTER
-
-    def _ways(self) -> tuple[Hold, ...]:
-        """How the tool may be held now: as a moment ago, else as in the photographs."""
-        return (self._last_hold,) if self._is_held() else self._nozzle.holds
-
-    def _is_convincing(self, fit: PoseFit, bench: BenchPose, least_quality: float, ways: tuple[Hold, ...]) -> bool:
-        """Whether a pose found beside the track explains enough; one held quite unlike a moment ago must explain more."""
-        usual = habit(fit.pose, ways, bench.cam_from_bench) if self._is_held() else 1.0
-        return fit.quality * np.sqrt(usual) > least_quality
-
-    def _is_clearer(self, fit: PoseFit) -> bool:
-        """Whether a fit explains so much more than those believed of late that it may jump."""
-        if self._belief.is_new:
-            return fit.quality > max(FIND_QUALITY, self._believed_quality)
-        return fit.quality > max(SURE_QUALITY, _CLEARER * self._believed_quality)
-
-    def _is_held(self) -> bool:
-        """Whether it was in the hand a moment ago, and how is known."""
-        return self._last_hold is not None and self._t_s - self._t_hold_s < _GRIP_S
-
-    def _prior(self, ahead: ToolState, bench: BenchPose) -> PosePrior:
-        """The predicted state as a fit's prior, in the camera frame."""
-        pose = self._in_camera(ahead, bench)
-        to_steps = np.linalg.inv(chart_turn(pose, bench, self._body))
-        sites = np.r_[:N_POSE, N_MOVING:len(ahead.mean)]
-        cov = ahead.cov[np.ix_(sites, sites)].copy()
-        cov[:6] = to_steps @ cov[:6]
-        cov[:, :6] = cov[:, :6] @ to_steps.T
-        return PosePrior(pose, ahead.mean[N_MOVING:], cov)
-
-    def _advance(self, fit: PoseFit, bench: BenchPose, t_s: float) -> tuple[NozzleObservation | NozzleMiss, NozzleTrack]:
-        """Take a fit into the track."""
-        seen, alone, alone_cov = observation(fit, bench, t_s, self._body)
-        known = self._state is not None and t_s - self._t_seen_s < _LOST_S
-        was_vague = known and self._belief.t_vague_s == self._t_seen_s
-        if known:
-            ahead = predict(self._state, t_s, self._motion, self._is_calm)
-            if is_jump(ahead, alone, alone_cov):
-                if not was_vague and self._jumps < _JUMPS and not self._is_clearer(fit):
-                    self._jumps += 1
-                    return seen, self._coast(t_s, "nozzle seems to jump", is_there=True)
-                known = False
-            else:
-                self._calm_score = _CALM_KEEPS * self._calm_score + calmness(self._state, t_s, alone, alone_cov)
-        turn = chart_turn(fit.pose, bench, self._body)
-        mean = np.concatenate([bench_chart(fit.pose, bench), fit.offset_px])
-        cov = fit.cov.copy()
-        cov[:6] = turn @ cov[:6]
-        cov[:, :6] = cov[:, :6] @ turn.T
-        sites = np.where(fit.sites < 6, fit.sites, fit.sites - 6 + N_MOVING)
-        if known:
-            mean[5] = ahead.mean[5] + (mean[5] - ahead.mean[5] + np.pi) % (2 * np.pi) - np.pi
-            self._state = condition(ahead, sites, mean, cov)
-        else:
-            self._state = condition(start_state(t_s, mean[:6], 1e4 * np.eye(6), self._motion), sites, mean, cov)
-            if was_vague:
-                self._belief = replace(self._belief, is_untold=True)  # where it jumped to
-            else:
-                self._belief = self._belief.begun(t_s, fit.quality, self._is_back(fit, bench, t_s))
-            self._believed_quality, self._calm_score = fit.quality, 0.0
-        self._believed_quality += 0.3 * (fit.quality - self._believed_quality)
-        doubt_cov = (self._judge.doubt(fit) - 1.0) * self._state.cov[:5, :5]
-        way_mm = self._velocity_mm_s(bench) * self._shutter.open_s
-        self._state = replace(self._state, steady_cov=steady(turn[:5] @ fit.offsets_cov @ turn[:5].T, way_mm) + doubt_cov)
-        self._jumps = 0
-        self._t_seen_s = t_s
-        self._belief = self._belief.sighted(fit.quality, fit.is_metal is True)
-        if not self._belief.is_new:
-            self._last = self._state
-        if fit.quality > SURE_QUALITY:
-            self._t_sure_s = t_s
-            if self._belief.sightings > _GRIP_FRAMES:
-                self._last_hold, self._t_hold_s = hold_of(fit.pose, bench.cam_from_bench), t_s
-        track = self._track(TrackStatus.TRACKING, "")
-        is_little_seen = self._is_low(fit.pose)
-        lean_rad = float(np.sqrt(np.linalg.eigvalsh(track.cov[3:, 3:])[-1]))
-        self._belief, status, reason = self._belief.judged(t_s, float(np.sqrt(track.cov[2, 2])), lean_rad, is_little_seen)
-        return seen, replace(track, status=status, reason=reason, t_seen_s=self._belief.t_told_s)
-
-    def _coast(self, t_s: float, reason: str, is_there: bool = False) -> NozzleTrack:
-        """What is told when the picture says nothing of use; of a believed tool that is there, wherever it is, just that."""
-        if self._state is not None and t_s - self._t_seen_s <= _COAST_S and self._belief.t_told_s >= self._t_seen_s:
-            track = self._track(TrackStatus.COASTING, reason, predict(self._state, t_s, self._motion, self._is_calm))
-            if track.cov[2, 2] < TOLD_SIGMA_MM**2:
-                return track
-        if self._state is not None and t_s - self._t_seen_s > _LOST_S:
-            self._state = None
-        nan3, status = np.full(3, np.nan), TrackStatus.VAGUE if is_there and not self._belief.is_new else TrackStatus.LOST
-        return NozzleTrack(t_s, status, nan3, nan3, nan3, np.full((6, 6), np.nan), self._belief.t_told_s, reason)
-
-    def _is_there_yet(self, bench: BenchPose, t_s: float) -> bool:
-        """Whether a tool that is not recognised was seen a moment ago, too far inside the picture to have left."""
-        if self._state is None or t_s - self._t_seen_s > _COAST_S:
+    def _needs_search(self, t_s: float) -> bool:
+        """Whether looking elsewhere is worth the time: always while the tool is not known, now and then when it explains less of the
+        picture than a nozzle in full view does."""
+        since_s = t_s - self._t_search_s
+        if since_s < SEARCH_S:
             return False
-        tip_mm = self._in_camera(predict(self._state, t_s, self._motion, self._is_calm), bench).tip_mm
+        if not self._is_there(SURE) or self._hypotheses[0].fit is None:
+            return True
+        best = self._hypotheses[0]
+        age_s = t_s - best.t_start_s
+        return best.quality < _GOOD_QUALITY and since_s > min(_SECOND_LOOK_S, max(_EARLY_LOOK_S, 0.5 * age_s))
+
+    def _is_there(self, least: float) -> bool:
+        """Whether a tool is there with that probability."""
+        return bool(self._hypotheses) and 1.0 - probabilities(self._hypotheses)[0] > least
+
+    def _holds(self) -> tuple[Hold, ...]:
+        """How the tool may be held now: as a moment ago, else as in the photographs."""
+        return (self._hold,) if self._hold is not None and self._t_s - self._t_hold_s < _GRIP_S else self._nozzle.holds
+
+    def _learn(self, picture: Picture, bench: BenchPose, t_s: float, track: NozzleTrack) -> None:
+        """What a clear sight tells beside the pose: how long the shutter is open, and how the tool is held."""
+        if track.status is TrackStatus.TRACKING and self._hypotheses[0].fit.quality > _CLEAR_QUALITY:
+            best = self._hypotheses[0]
+            self._follower.shutter.see(t_s, self._camera, self._body, picture, best.fit.pose, self._follower.velocity_mm_s(best.state, bench))
+            if t_s - best.t_start_s > _GRIP_AGE_S:
+                self._hold, self._t_hold_s = hold_of(best.fit.pose, bench.cam_from_bench), t_s
+
+    def _observation(self, bench: BenchPose, t_s: float) -> NozzleObservation | NozzleMiss:
+        """What this frame alone says of the likeliest hypothesis."""
+        if not self._is_there(SURE) or self._hypotheses[0].fit is None:
+            return NozzleMiss(t_s, "nozzle not recognised")
+        return observation(self._hypotheses[0].fit, bench, t_s, self._body)[0]
+
+    def _report(self, bench: BenchPose, t_s: float) -> NozzleTrack:
+        """The track at a frame's time."""
+        if not self._hypotheses or self._hypotheses[0].fit is None:
+            return self._coasting(bench, t_s, "nozzle not recognised")
+        states = [self._follower.ahead(h, t_s) for h in self._hypotheses]
+        hulls = tool_hull(self._camera, self._body, self._in_camera(states[0], bench))
+        self._size_px = sum(cv2.contourArea(hull.astype(np.float32)) for hull in hulls[:-1])
+        tip_mm, axis, _ = estimate(states[0])
+        cov = spread_over(self._hypotheses, states)
+        probability = 1.0 - probabilities(self._hypotheses)[0]
+        status, reason = judged(probability, tip_mm[2] - self._board_top_mm, axis, cov)
+        if status is TrackStatus.TRACKING:
+            self._t_told_s = t_s
+        return NozzleTrack(t_s, status, tip_mm, states[0].mean[N_POSE:N_POSE + 3].copy(), axis, cov, self._t_told_s, reason)
+
+    def _coasting(self, bench: BenchPose | None, t_s: float, reason: str) -> NozzleTrack:
+        """What is told when the picture does not show the tool: of one that was told a moment ago where it has come, while that is
+        known; of one that is there, wherever it is, just that; of one that has left, that it has."""
+        nan3, status = np.full(3, np.nan), TrackStatus.LOST
+        if self._is_there(LIKELY) and t_s - self._hypotheses[0].t_seen_s <= _COAST_S and (bench is None or self._is_inside(bench, t_s)):
+            states = [self._follower.ahead(h, t_s) for h in self._hypotheses]
+            cov = spread_over(self._hypotheses, states)
+            if self._t_told_s >= self._hypotheses[0].t_seen_s and cov[2, 2] < TOLD_SIGMA_MM**2:
+                tip_mm, axis, _ = estimate(states[0])
+                return NozzleTrack(t_s, TrackStatus.COASTING, tip_mm, states[0].mean[N_POSE:N_POSE + 3].copy(), axis, cov,
+                                   self._t_told_s, reason)
+            status = TrackStatus.LOST if bench is None else TrackStatus.VAGUE
+        elif self._is_bare and not np.isnan(self._t_told_s):
+            status, reason = TrackStatus.GONE, "the nozzle has left"
+        return NozzleTrack(t_s, status, nan3, nan3, nan3, np.full((6, 6), np.nan), self._t_told_s, reason)
+
+    def _is_inside(self, bench: BenchPose, t_s: float) -> bool:
+        """Whether the likeliest outlet is too far inside the picture to have left."""
+        tip_mm = self._in_camera(self._follower.ahead(self._hypotheses[0], t_s), bench).tip_mm
         at = self._camera.project(tip_mm[None])[0] / self._camera.image_size_px
         return bool(((at > _BORDER) & (at < 1.0 - _BORDER)).all())
 
-    def _track(self, status: TrackStatus, reason: str, state: ToolState | None = None) -> NozzleTrack:
-        s = state or self._state
-        tip_mm, axis, cov = told(s)
-        return NozzleTrack(s.t_s, status, tip_mm, s.mean[6:9].copy(), axis, cov, self._t_seen_s, reason)
+    def _share(self, h: Hypothesis, bench: BenchPose) -> float:
+        return share_in_view(self._camera, self._body, self._in_camera(h.state, bench))
 
     def _in_camera(self, state: ToolState, bench: BenchPose) -> ToolPose:
         return ToolPose(*pose_of(state.mean[:N_POSE], bench.cam_from_bench))
 
     def _tool_mask(self, bench: BenchPose, shape) -> np.ndarray | None:
         """Where the tool may be, at 1 / MASK_SCALE of the picture's size; None when nothing is known of it."""
-        if self._state is None:
+        if not self._hypotheses:
             return None
         mask = np.zeros((shape[0] // MASK_SCALE, shape[1] // MASK_SCALE), np.uint8)
-        for hull in tool_hull(self._camera, self._body, self._in_camera(self._state, bench)):
-            cv2.fillConvexPoly(mask, np.round((hull + 0.5) / MASK_SCALE - 0.5).astype(np.int32), 255)
+        for h in self._hypotheses:
+            for hull in tool_hull(self._camera, self._body, self._in_camera(h.state, bench)):
+                cv2.fillConvexPoly(mask, np.round((hull + 0.5) / MASK_SCALE - 0.5).astype(np.int32), 255)
         return cv2.dilate(mask, np.ones((5, 5), np.uint8))
-
-
-def _paled(noise: tuple[float, float, float]) -> tuple[float, float, float]:
-    """Noise of a picture whose colours count for little."""
-    brightness, blue, red = noise
-    return brightness, max(blue, _PALE), max(red, _PALE)

@@ -112,11 +112,12 @@ class TrackStatus(enum.Enum):
     TRACKING = "tracking"  # measured in this frame
     COASTING = "coasting"  # predicted; last measured at t_seen_s
     LOST = "lost"  # not known
+    GONE = "gone"  # it was told, and since then the bench was seen without it, or anything else over it
 
 
 @dataclass(frozen=True)
 class NozzleTrack:
-    """The filtered nozzle at one instant; arrays are nan when the status is LOST.
+    """The filtered nozzle at one instant; arrays are nan when the status is LOST or GONE.
 
     Attributes
     ----------
@@ -190,7 +191,10 @@ class PartMotion:
     is_present : bool or None
         None: covered, or not looked at yet.
     edges : float
-        Share of the contrast along its edge that is still there [-].
+        Share of the contrast along its edge that is still there [-]; this and the next only where something else is seen.
+    stands : float
+        How much more of what it would hide, did it stand on its short side, has changed than of the rest beside it [-]; nan
+        where that cannot be told.
     change : float
         Of its picture since the frame before [grey levels].
     gain : float
@@ -209,6 +213,7 @@ class PartMotion:
     is_clear: bool = False
     is_present: bool | None = None
     edges: float = math.nan
+    stands: float = math.nan
     change: float = math.nan
     gain: float = math.nan
     px_per_mm: float = math.nan

@@ -67,6 +67,7 @@ class Exposure:
     aim_board_mm: FloatArray
     speed_mm_s: float
     reason: str = ""
+    is_gone: bool = False  # the bench was seen without the nozzle since that was last told
 
     @property
     def aim_sigma_mm(self) -> float:
@@ -195,7 +196,7 @@ def _unknown(track: NozzleTrack, dt_s: float, age_s: float) -> Exposure:
     nan, nan2, nan3 = math.nan, np.full(2, math.nan), np.full(3, math.nan)
     reason = track.reason or "the nozzle was not measured"
     return Exposure(track.t_s, dt_s, False, age_s, nan3, nan3, nan, nan, nan, nan, nan, nan, nan,
-                    nan2, np.full((2, 2), nan), nan2, nan, reason)
+                    nan2, np.full((2, 2), nan), nan2, nan, reason, track.status is TrackStatus.GONE)
 
 
 def _part(job: Job) -> PartSetup:

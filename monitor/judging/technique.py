@@ -241,7 +241,7 @@ class Technique:
         if inside:
             in_outline = bool(shapely.contains_xy(self._regions[self._target], *now.aim_board_mm))
             span.take(now, dt, energy, self._low <= now.height_mm <= self._high, in_outline)
-        elif not now.observed:
+        elif not now.observed and not now.is_gone:
             span.pending_unseen_s += dt
         else:
             span.is_out = True

@@ -15,7 +15,8 @@ from vision.metal import is_like, metal_look, usual_look
 from vision.nozzle import hold_of
 
 POSE = _tool(-10, 5, 12, 35, 90)
-DRAWN = np.log(np.array([0.03 / 0.05, 0.25 / 0.05, 0.05]))  # blue over green, red over green, green of the light that is drawn
+# blue over green, red over green, green of the light that is drawn
+DRAWN = np.log(np.array([0.03 / 0.05, 0.25 / 0.05, 0.05]))
 GREY = np.array([0.0, 0.0, np.log(0.05)])
 
 
@@ -29,7 +30,8 @@ def _picture(cast=(1.0, 1.0, 1.0), pose=POSE):
 def test_the_metal_looks_as_it_was_drawn():
     look = metal_look(CAMERA, TOOL, _picture(), POSE)
 
-    np.testing.assert_allclose(look, DRAWN, atol=0.4)  # what tells no colour in the dark is added to all channels: up to 0.3 here
+    # what tells no colour in the dark is added to all channels: up to 0.3 here
+    np.testing.assert_allclose(look, DRAWN, atol=0.4)
     assert look[1] > 1.2 > 0.0 > look[0]
 
 
@@ -99,8 +101,8 @@ def test_a_bench_in_the_cast_of_a_picture_looks_as_it():
 @pytest.mark.parametrize("look, is_found", [(None, True), (DRAWN, True), (GREY, False)])
 def test_what_comes_in_with_the_shape_of_the_nozzle_and_not_its_look_is_not_found(look, is_found):
     coming = _tool(15, 25 - 154, 15, 35, 90)  # some 25 mm of it in view
-    found = find_tool(CAMERA, TOOL, _picture(pose=coming), CAM_FROM_BENCH, 0.0, DRAWN_EDGES, holds=(hold_of(coming, CAM_FROM_BENCH),),
-                      look=look)
+    found = find_tool(CAMERA, TOOL, _picture(pose=coming), CAM_FROM_BENCH, 0.0, DRAWN_EDGES,
+                      holds=(hold_of(coming, CAM_FROM_BENCH),), look=look)
 
     assert (found is not None) is is_found
 
@@ -108,9 +110,10 @@ def test_what_comes_in_with_the_shape_of_the_nozzle_and_not_its_look_is_not_foun
 @pytest.mark.parametrize("look, is_found", [(None, False), (DRAWN, True)])
 def test_what_looks_like_the_metal_is_found_with_less_of_its_shape(look, is_found):
     coming = _tool(15, 25 - 154, 15, 35, 90)
-    plain = find_tool(CAMERA, TOOL, _picture(pose=coming), CAM_FROM_BENCH, 0.0, DRAWN_EDGES, holds=(hold_of(coming, CAM_FROM_BENCH),))
+    plain = find_tool(CAMERA, TOOL, _picture(pose=coming), CAM_FROM_BENCH, 0.0, DRAWN_EDGES,
+                      holds=(hold_of(coming, CAM_FROM_BENCH),))
 
-    found = find_tool(CAMERA, TOOL, _picture(pose=coming), CAM_FROM_BENCH, 0.0, DRAWN_EDGES, holds=(hold_of(coming, CAM_FROM_BENCH),),
-                      look=look, least_quality=1.1 * plain.quality)
+    found = find_tool(CAMERA, TOOL, _picture(pose=coming), CAM_FROM_BENCH, 0.0, DRAWN_EDGES,
+                      holds=(hold_of(coming, CAM_FROM_BENCH),), look=look, least_quality=1.1 * plain.quality)
 
     assert (found is not None) is is_found
