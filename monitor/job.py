@@ -279,7 +279,7 @@ def load_job(path: str | Path) -> Job:
 
 def parse_job(text: str, source: str = "job") -> Job:
     """Check the text of a job file; `source` names it in messages. Raises JobError as `load_job` does."""
-    data = toml_of(text, source, "job", JobError)
+    data = toml_of(text, source, "job", JobError, numbers=False)
     try:
         # TOML has no tuples and people write 30 for 30.0, so lists and whole numbers are made fit first
         return Job.model_validate(_as_strict(data))

@@ -222,13 +222,14 @@ def load_camera(path: Path | str) -> CameraModel:
     found = read_toml(path, "camera calibration")
     check_keys(path, found, {"camera_matrix_px", "distortion", "image_size_px"},
                {"rms_px", "focal_sigma_px", "parameter_cov"})
-    _check_ranges(path, found)
     try:
-        return CameraModel(**found)
+        camera = CameraModel(**found)
     except CalibrationError as error:
         raise CalibrationError(f"{path}: {error}") from error
-    except (TypeError, ValueError) as error:
+    except (TypeError, ValueError, OverflowError, np.linalg.LinAlgError) as error:
         raise CalibrationError(f"{path}: a value is not a number: {error}") from error
+    _check_ranges(path, found)
+    return camera
 
 
 def save_camera(path: Path | str, camera: CameraModel) -> None:

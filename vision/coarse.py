@@ -5,8 +5,8 @@ compiled.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from vision.compiled import njit
 from vision.lens import lens_of, pixel
 from vision.novelty import ANGLES, HALF, NewEdges
 from vision.nozzle import NozzleBody, ToolPose, axis_frame

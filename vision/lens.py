@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from vision.compiled import njit
 from vision.types import FloatArray
 
 __all__ = ["lens_of", "pixel", "project"]

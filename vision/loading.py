@@ -70,14 +70,14 @@ def read_toml(path: Path, what: str, fault: type[Exception] = CalibrationError) 
     return toml_of(read_text(path, what, fault), path, what, fault)
 
 
-def toml_of(text: str, where: object, what: str, fault: type[Exception] = CalibrationError) -> dict:
-    """Keys of TOML text; numbers are finite and of a size that means something, and nesting is not deep."""
+def toml_of(text: str, where: object, what: str, fault: type[Exception] = CalibrationError, numbers: bool = True) -> dict:
+    """Keys of TOML text; nesting is not deep, and `numbers` are finite and of a size that means something."""
     try:
         found = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
         words = " ".join(str(error).split()) or type(error).__name__
         raise fault(f"{where}: not a {what} (TOML expected): {words[:200]}") from None
-    wrong = _wrong(found, "", 0)
+    wrong = _wrong(found, "", 0, numbers)
     if wrong:
         raise fault(f"{where}: {wrong}")
     return found
@@ -134,7 +134,7 @@ def read_table(path: Path, needed: Iterable[str], what: str,
         csv.field_size_limit(before)
 
 
-def _wrong(value: object, key: str, depth: int) -> str:
+def _wrong(value: object, key: str, depth: int, numbers: bool) -> str:
     """What is wrong with a value in a TOML file; empty when nothing is."""
     if depth > DEEPEST:
         return f"{key[:60]}: nested more than {DEEPEST} deep"
@@ -143,11 +143,11 @@ def _wrong(value: object, key: str, depth: int) -> str:
     elif isinstance(value, list):
         pairs = ((f"{key}[{i}]", item) for i, item in enumerate(value, 1))
     else:
-        is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
+        is_number = numbers and isinstance(value, (int, float)) and not isinstance(value, bool)
         if is_number and not (math.isfinite(value) if isinstance(value, float) else True):
             return f"{key}: must be a finite number, got {value}"
         return f"{key}: beyond all measure" if is_number and abs(value) > LARGEST_NUMBER else ""
-    return next((wrong for name, item in pairs if (wrong := _wrong(item, name, depth + 1))), "")
+    return next((wrong for name, item in pairs if (wrong := _wrong(item, name, depth + 1, numbers))), "")
 
 
 def _short(value: object) -> str:

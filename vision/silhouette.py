@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numba import njit
 
+from vision.compiled import njit
 from vision.lens import lens_of, pixel, project
 from vision.nozzle import NozzleBody, ToolPose, axis_frame, cross, roll_of, sideways_of
 from vision.types import FloatArray

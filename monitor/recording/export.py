@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from monitor.files import write_bytes_whole, write_text_whole
+from monitor.plain import plain
 from monitor.recording.outputs import check_output
 from monitor.recording.reader import Recording
 from monitor.version import code_version
@@ -111,8 +112,8 @@ def safe_cell(value: Any) -> Any:
     """
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
         return ""
-    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r", "\n"):
-        return "'" + value
+    if isinstance(value, str):
+        return ("'" if value[:1] in ("=", "+", "-", "@", "\t", "\r", "\n") else "") + plain(value)
     return value
 
 

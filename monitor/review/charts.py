@@ -16,8 +16,11 @@ from matplotlib.figure import Figure
 
 from monitor.job import Job
 from monitor.judging.technique import work_grid
+from monitor.plain import plain_figure
 from monitor.recording.reader import PICTURE, Recording
 from monitor.review.verdict import WARNING_WORDS
+from vision.errors import SourceError
+from vision.sources import read_photo
 
 __all__ = [
     "INK",
@@ -186,6 +189,7 @@ def board_photo(recording: Recording) -> np.ndarray | None:
 def svg_of(figure: Figure) -> str:
     """SVG element without its XML head, ids made stable so that the same recording gives the same file."""
     out = io.StringIO()
+    plain_figure(figure)
     with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": "plumeline"}):
         FigureCanvasSVG(figure).print_svg(out, metadata={"Date": None, "Creator": None})
     svg = out.getvalue()
@@ -196,6 +200,7 @@ def png_of(figure: Figure, dpi: float = 100.0) -> bytes:
     """The figure as PNG."""
     out = io.BytesIO()
     figure.set_dpi(dpi)
+    plain_figure(figure)
     FigureCanvasAgg(figure).print_png(out, metadata={"Software": None})
     return out.getvalue()
 

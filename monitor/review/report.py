@@ -17,6 +17,7 @@ from monitor.files import write_text_whole
 from monitor.heat.melt import LAW
 from monitor.job import Job, parse_job
 from monitor.judging.exposure import heat_setup
+from monitor.plain import plain
 from monitor.recording.attribution import when_words
 from monitor.recording.comments import comments_of
 from monitor.recording.manifest import check_manifest, sha256_of
@@ -54,7 +55,7 @@ def report_html(recording: Recording) -> str:
 def fill_template(name: str, recording: Recording, job: Job, **pictures: Any) -> str:
     """One of the report's templates with all that both of them say."""
     environment = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True,
-                                     undefined=jinja2.StrictUndefined)
+                                     undefined=jinja2.StrictUndefined, finalize=_plain)
     environment.filters |= {"fixed": _fixed, "words": lambda kind: WARNING_WORDS.get(kind, kind)}
     template = environment.from_string(resources.files("monitor.review").joinpath(name).read_text("utf-8"))
     return template.render(
@@ -75,6 +76,11 @@ def _part_events(recording: Recording) -> list[tuple[str, float, str, str]]:
 def _picture(png: bytes | None) -> str:
     """A picture as a data address; empty when there is none."""
     return "" if not isinstance(png, bytes) else "data:image/png;base64," + base64.b64encode(png).decode()
+
+
+def _plain(value: Any) -> Any:
+    """Text without what could steer; marked-up pictures are let through as they are."""
+    return plain(value) if type(value) is str else value
 
 
 def calibration_state(recording: Recording, job: Job) -> list[tuple[str, str]]:
