@@ -6,6 +6,8 @@ import argparse
 from pathlib import Path
 
 from monitor.cli.output import exit_code, progress_bar, say, tell, tell_alterations
+from monitor.errors import InputError
+from monitor.files import read_text
 from monitor.recording.reader import open_recording
 
 __all__ = ["run_analyse", "run_export", "run_overlay", "run_report", "run_rerun", "run_review"]
@@ -75,13 +77,20 @@ def run_rerun(args: argparse.Namespace) -> int:
     from monitor.engine.rerun import calibration_of, rerun
     from monitor.engine.teaching import recording_key
     from monitor.heat.shelf import heat_calibration
-    from monitor.job import load_job
+    from monitor.job import load_job, parse_job
     from monitor.judging.exposure import heat_setup
+    from monitor.review.whatif import MOST_HIGHER_MM
 
-    job, recording = load_job(args.job), open_recording(args.recording)
+    recording = open_recording(args.recording)
     tell_alterations(recording)
+    if args.job is None and not args.higher_mm:
+        raise InputError("plumeline rerun: name another job with --job, or a height with --higher-mm")
+    if abs(args.higher_mm) > MOST_HIGHER_MM:
+        raise InputError(f"--higher-mm {args.higher_mm:g}: expected -{MOST_HIGHER_MM:g} to {MOST_HIGHER_MM:g} mm")
+    text = recording.job_text if args.job is None else read_text(Path(args.job), "job file (TOML)", InputError)
+    job = parse_job(text, str(recording.folder)) if args.job is None else load_job(args.job)
     keeps_own = args.heat is None and calibration_of(recording) is not None
-    again = rerun(recording, job, Path(args.job).read_text(encoding="utf-8"), args.out, force=args.force,
+    again = rerun(recording, job, text, args.out, force=args.force, higher_mm=args.higher_mm,
                   calibration=None if keeps_own else heat_calibration(args.heat, heat_setup(job), recording_key(recording)),
                   keeps_own=keeps_own)
     tell(again, job, args.json)

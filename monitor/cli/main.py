@@ -84,7 +84,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action=_Version, nargs=0, help="print the version and exit")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command")
     for add in (_add_demo, _add_watch, _add_analyse, _add_export, _add_report, _add_overlay, _add_calibrate, _add_rerun,
-                _add_plan, _add_review, _add_learning, _add_compare, _add_library, _add_batch,
+                _add_plan, _add_review, _add_learning, _add_compare, _add_library, _add_class, _add_batch,
                 _add_verify, _add_doctor, _add_paths, _add_bug_report):
         add(commands)
     return parser
@@ -195,7 +195,9 @@ def _add_rerun(commands: Commands) -> None:
     parser = _command(commands, "rerun", "monitor.cli.commands:run_rerun",
                       "judge a recording again under another job, without its video")
     parser.add_argument("recording", metavar="DIR")
-    parser.add_argument("--job", required=True, metavar="FILE", help="the other job file")
+    parser.add_argument("--job", metavar="FILE", help="the other job file (default: the recording's own)")
+    parser.add_argument("--higher-mm", type=float, default=0.0, metavar="MM",
+                        help="what if the nozzle had been held so much higher over the same spot; negative is lower")
     parser.add_argument("--heat", metavar="FILE", help=HEAT_HELP)
     parser.add_argument("--out", required=True, metavar="DIR", help="folder for the new recording")
     parser.add_argument("--force", action="store_true", help="replace a recording that is there")
@@ -244,6 +246,17 @@ def _add_library(commands: Commands) -> None:
     parser.add_argument("--rebuild", action="store_true", help="make the index anew")
     parser.add_argument("--cache", metavar="FILE", help="where the index is kept (default: in ROOT)")
     parser.add_argument("--json", action="store_true", help="print what was found as JSON")
+
+
+def _add_class(commands: Commands) -> None:
+    parser = _command(commands, "class", "monitor.cli.classroom:run_class",
+                      "show a class on one page: how each operator code gets on and what to practise next")
+    parser.add_argument("root", metavar="ROOT", help="folder that holds the recordings, at any depth")
+    parser.add_argument("--job", default="", metavar="TEXT", help="only jobs whose title, target or alloy holds this")
+    parser.add_argument("--title", default="", metavar="TEXT", help="head of the page (default: the folder's name)")
+    parser.add_argument("--out", metavar="DIR", help="where class.html, class.pdf and class.csv go (default: ROOT)")
+    parser.add_argument("--no-refresh", action="store_true", help="take the index as it is")
+    parser.add_argument("--cache", metavar="FILE", help="where the index is kept (default: in ROOT)")
 
 
 def _add_batch(commands: Commands) -> None:

@@ -31,7 +31,7 @@ from monitor.review.charts import board_photo, heat_figure, height_figure, joint
 from monitor.review.report import MAPS, fill_template, write_report
 from monitor.review.whatif import kept_what_if
 
-__all__ = ["write_any_report", "write_pdf"]
+__all__ = ["need_application", "write_any_report", "write_pdf"]
 
 DPI = 600
 MARGIN_MM, FOOT_MM = 16.0, 8.0
@@ -46,7 +46,7 @@ def write_any_report(recording: Recording, path: Path) -> Path:
 
 def write_pdf(recording: Recording, path: Path) -> Path:
     """Write the report as PDF; it appears whole or not at all. Works without a screen."""
-    _need_application()
+    need_application()
     job = parse_job(recording.job_text, str(recording.folder / JOB))
     kept, photo = kept_what_if(recording), board_photo(recording)
     figures = {"height": height_figure(recording, job), "heat": heat_figure(recording, job),
@@ -61,7 +61,7 @@ def write_pdf(recording: Recording, path: Path) -> Path:
     return path
 
 
-def _need_application() -> None:
+def need_application() -> None:
     """Fonts need a running Qt; without a screen it runs off screen."""
     if sys.platform.startswith("linux") and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
         os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
