@@ -8,6 +8,11 @@ from __future__ import annotations
 
 import hashlib
 import itertools
+<<<<<<< HEAD
+=======
+import math
+import tomllib
+>>>>>>> main
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -21,7 +26,8 @@ from monitor.files import read_text, toml_of, write_text_whole
 from monitor.heat.alloy import find_alloy
 
 __all__ = [
-    "Job", "Board", "Region", "Target", "Solder", "Nozzle", "Station", "Limits", "Matters", "ProtectionMeasure",
+    "Job", "Board", "Region", "Target", "Solder", "Nozzle", "Station", "Limits", "Matters", "Criterion",
+    "ProtectionMeasure",
     "load_job", "parse_job", "job_text", "write_job", "job_hash",
 ]
 
@@ -215,6 +221,33 @@ class Matters(_Part):
     tilt_deg: Annotated[float, _between(1, 90, "degrees")] = 10.0
 
 
+class Criterion(_Part):
+    """[[rubric]]: one of the teacher's own thresholds; shares run from 0 to 1."""
+
+    name: Name
+    measure: Literal["height_mean_mm", "height_sd_mm", "dwell_s", "in_limits", "coverage", "evenness", "tilt_mean_deg", "energy_j"]
+    at_least: float | None = None
+    at_most: float | None = None
+
+    @model_validator(mode="after")
+    def _asks_for_something(self) -> "Criterion":
+        if self.at_least is None and self.at_most is None:
+            raise ValueError("needs at_least, at_most or both")
+        if self.at_least is not None and self.at_most is not None and self.at_least >= self.at_most:
+            raise ValueError(f"at_least {self.at_least:g} must be below at_most {self.at_most:g}")
+        return self
+
+    @property
+    def least(self) -> float:
+        """The lowest value that meets it; minus infinity where there is none."""
+        return -math.inf if self.at_least is None else self.at_least
+
+    @property
+    def most(self) -> float:
+        """The highest value that meets it; infinity where there is none."""
+        return math.inf if self.at_most is None else self.at_most
+
+
 class ProtectionMeasure(_Part):
     """[[protection]]: tape, a shield, a metal block, still air below, a preheater."""
 
@@ -247,6 +280,7 @@ class Job(_Part):
     limits: Limits
     protection: Annotated[tuple[ProtectionMeasure, ...], Field(max_length=40)] = ()
     matters: Matters = Matters()
+    rubric: Annotated[tuple[Criterion, ...], Field(max_length=20)] = ()
 
     @model_validator(mode="after")
     def _names_differ(self) -> Job:

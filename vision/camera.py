@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from vision.errors import CalibrationError
 from vision.files import write_text_whole
@@ -183,7 +184,7 @@ class CameraModel:
         grow = np.where(beyond, 1.0 + (r - edge) / max(image_of_edge, 1e-6), 1.0)
         return xd * grow, yd * grow
 
-    def _distortion_slopes(self, x: FloatArray, y: FloatArray):
+    def _distortion_slopes(self, x: FloatArray, y: FloatArray) -> tuple[tuple[FloatArray, ...], ...]:
         """Change of the distorted point with the undistorted one: ((xx, xy), (yx, yy))."""
         k1, k2, p1, p2, k3 = self.distortion.tolist()
         r2 = x * x + y * y
@@ -234,7 +235,7 @@ def load_camera(path: Path | str) -> CameraModel:
 
 def save_camera(path: Path | str, camera: CameraModel) -> None:
     """Write a calibration as a small readable file, whole or not at all."""
-    def rows(matrix):
+    def rows(matrix: FloatArray) -> str:
         return "[\n" + "".join(f"  {row.tolist()},\n" for row in matrix) + "]"
 
     lines = ["# Plumeline camera calibration. Pixels; the centre of the top left pixel is (0, 0).",
@@ -249,6 +250,7 @@ def save_camera(path: Path | str, camera: CameraModel) -> None:
     write_text_whole(Path(path), "\n".join(lines) + "\n")
 
 
+<<<<<<< HEAD
 def _check_ranges(path: Path, found: dict) -> None:
     """Refuse what no camera has."""
     sizes = found["image_size_px"]
@@ -281,6 +283,9 @@ def _check_cov(path: Path, value: object) -> None:
 
 
 def _read_only(value, shape: tuple[int, ...], name: str) -> FloatArray:
+=======
+def _read_only(value: ArrayLike, shape: tuple[int, ...], name: str) -> FloatArray:
+>>>>>>> main
     try:
         out = np.array(value, dtype=float)
     except (TypeError, ValueError) as error:

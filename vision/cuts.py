@@ -24,7 +24,7 @@ class CutGrid:
     def offsets_px(self) -> FloatArray:
         """Positions, shape (m,) [px]."""
         n = round(self.reach_px / self.step_px)
-        return np.arange(-n, n + 1) * self.step_px
+        return np.arange(-n, n + 1, dtype=float) * self.step_px
 
 
 def _tone_table() -> np.ndarray:

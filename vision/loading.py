@@ -9,8 +9,9 @@ import io
 import math
 import stat
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Set
 from pathlib import Path
+from typing import Any
 
 from vision.errors import CalibrationError
 
@@ -63,15 +64,20 @@ def read_text(path: Path, what: str, fault: type[Exception] = CalibrationError, 
     return text
 
 
-def read_toml(path: Path, what: str, fault: type[Exception] = CalibrationError) -> dict:
+def read_toml(path: Path, what: str, fault: type[Exception] = CalibrationError) -> dict[str, Any]:
     """Keys of a TOML file; CalibrationError, or the fault named, in one line that names the file and `what` it should
     be.
     """
     return toml_of(read_text(path, what, fault), path, what, fault)
 
 
+<<<<<<< HEAD
 def toml_of(text: str, where: object, what: str, fault: type[Exception] = CalibrationError, numbers: bool = True) -> dict:
     """Keys of TOML text; nesting is not deep, and `numbers` are finite and of a size that means something."""
+=======
+def toml_of(text: str, where: object, what: str, fault: type[Exception] = CalibrationError) -> dict[str, Any]:
+    """Keys of TOML text; numbers are finite and of a size that means something, and nesting is not deep."""
+>>>>>>> main
     try:
         found = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
@@ -83,7 +89,8 @@ def toml_of(text: str, where: object, what: str, fault: type[Exception] = Calibr
     return found
 
 
-def check_keys(path: Path, found: dict, needed: set[str], optional: set[str] = frozenset()) -> None:
+def check_keys(path: Path, found: dict[str, Any], needed: set[str],
+               optional: Set[str] = frozenset()) -> None:
     """Refuse missing and unknown keys, all of them named in one line."""
     missing, unknown = sorted(needed - found.keys()), sorted(map(_short, found.keys() - needed - optional))
     faults = [f"missing {', '.join(missing)}"] * bool(missing) + [f"unknown {', '.join(unknown)}"] * bool(unknown)
@@ -143,11 +150,20 @@ def _wrong(value: object, key: str, depth: int, numbers: bool) -> str:
     elif isinstance(value, list):
         pairs = ((f"{key}[{i}]", item) for i, item in enumerate(value, 1))
     else:
+<<<<<<< HEAD
         is_number = numbers and isinstance(value, (int, float)) and not isinstance(value, bool)
         if is_number and not (math.isfinite(value) if isinstance(value, float) else True):
             return f"{key}: must be a finite number, got {value}"
         return f"{key}: beyond all measure" if is_number and abs(value) > LARGEST_NUMBER else ""
     return next((wrong for name, item in pairs if (wrong := _wrong(item, name, depth + 1, numbers))), "")
+=======
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            return ""
+        if isinstance(value, float) and not math.isfinite(value):
+            return f"{key}: must be a finite number, got {value}"
+        return f"{key}: beyond all measure" if abs(value) > LARGEST_NUMBER else ""
+    return next((wrong for name, item in pairs if (wrong := _wrong(item, name, depth + 1))), "")
+>>>>>>> main
 
 
 def _short(value: object) -> str:

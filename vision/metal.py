@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from vision.background import cast_of, look_of
+from vision.camera import CameraModel
 from vision.cuts import linear_light
 from vision.fit import Picture
 from vision.nozzle import NozzleBody, ToolPose, cross
@@ -12,20 +13,21 @@ from vision.types import FloatArray
 
 __all__ = ["METAL_EARNS", "metal_look", "usual_look", "is_like", "looks_like", "log_look_ratio"]
 
-METAL_EARNS = 0.75  # of the shape that a search or a new track asks for, what is known to look like the metal need show this share
-# how far metal may be from how it usually looks, though it mirrors its surroundings and stands in shadow: in colour (skin is 0.5
-# to 0.8 from grey), and in brightness (three and a half times)
+# of the shape that a search or a new track asks for, what is known to look like the metal need show this share
+METAL_EARNS = 0.75
+# how far metal may be from how it usually looks, though it mirrors its surroundings and stands in shadow: in colour
+# (skin is 0.5 to 0.8 from grey), and in brightness (three and a half times)
 _OTHER_COLOUR, _OTHER_LIGHT = 0.4, 1.25
 _ALONG_MM, _ACROSS = 1.0, (-0.5, -0.25, 0.0, 0.25, 0.5)  # where it is looked at: along the axis, and across in radii
 _LEAST_PLACES, _LEAST_PHOTOS = 8, 3
 _MARGIN_PX = 3
-# sigmas of (blue and red over green, brightness) of the metal from picture to picture, and of other things from the metal; and the
-# share of metal that heat or soot has made look otherwise [convention]
+# sigmas of (blue and red over green, brightness) of the metal from picture to picture, and of other things from the
+# metal; and the share of metal that heat or soot has made look otherwise [convention]
 _METAL_SIGMA, _OTHER_SIGMA = np.array([0.2, 0.2, 0.6]), np.array([0.5, 0.5, 1.2])
 _TINTED = 0.05
 
 
-def metal_look(camera, body: NozzleBody, picture: Picture, pose: ToolPose) -> FloatArray:
+def metal_look(camera: CameraModel, body: NozzleBody, picture: Picture, pose: ToolPose) -> FloatArray:
     """How the metal at a pose looks, were the picture exposed and tinted as that of the stored bench.
 
     Returns
@@ -65,16 +67,20 @@ def is_like(seen: FloatArray, usual: FloatArray | None) -> bool | None:
     return bool(np.linalg.norm(away[:2]) < _OTHER_COLOUR and abs(away[2]) < _OTHER_LIGHT)
 
 
-def looks_like(camera, body: NozzleBody, picture: Picture, pose: ToolPose, usual: FloatArray | None) -> bool | None:
+def looks_like(camera: CameraModel, body: NozzleBody, picture: Picture, pose: ToolPose, usual: FloatArray
+               | None) -> bool | None:
     """Whether what lies at a pose looks like the metal; None when that is not known."""
     return None if usual is None else is_like(metal_look(camera, body, picture, pose), usual)
 
 
-def log_look_ratio(camera, body: NozzleBody, picture: Picture, pose: ToolPose, usual: FloatArray | None) -> float:
-    """Natural logarithm of how much likelier what lies at a pose looks so when it is the metal than when it is not; 0 when that is
+def log_look_ratio(camera: CameraModel, body: NozzleBody, picture: Picture, pose: ToolPose, usual: FloatArray
+                   | None) -> float:
+    """Natural logarithm of how much likelier what lies at a pose looks so when it is the metal than when it is not; 0
+    when that is
     not known."""
     seen = np.full(3, np.nan) if usual is None else metal_look(camera, body, picture, pose)
     if usual is None or not np.isfinite(seen).all():
         return 0.0
-    logs = [-0.5 * float((((seen - usual) / s) ** 2).sum()) - float(np.log(s).sum()) for s in (_METAL_SIGMA, _OTHER_SIGMA)]
+    logs = [-0.5 * float((((seen - usual) / s) ** 2).sum()) - float(np.log(s).sum())
+            for s in (_METAL_SIGMA, _OTHER_SIGMA)]
     return float(np.logaddexp(np.log1p(-_TINTED) + logs[0], np.log(_TINTED) + logs[1]) - logs[1])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -138,7 +139,7 @@ def _edge(path: Path, i: int, row: object) -> tuple[tuple[str, bool], EdgeBias]:
     return key, EdgeBias(offset, sigma)
 
 
-def _pose(path: Path, found: dict) -> FloatArray | None:
+def _pose(path: Path, found: dict[str, Any]) -> FloatArray | None:
     if not any(key in found for key in _POSE):
         return None
     turn_rad, shift_mm = (_vector(path, key, found.get(key), 3) for key in _POSE)

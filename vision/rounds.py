@@ -51,7 +51,7 @@ class Scene(NamedTuple):
     image: np.ndarray
     background: np.ndarray
     known: np.ndarray
-    noise: tuple
+    noise: tuple[float, ...]
     pick_limit: float
     misfit_limit: float
     veil: float

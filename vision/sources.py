@@ -118,7 +118,7 @@ class Video:
     def __enter__(self) -> Video:
         return self
 
-    def __exit__(self, *_) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def close(self) -> None:
@@ -190,7 +190,7 @@ class Video:
         """
         with Video(self.path) as other:
             tick = other._stream.time_base
-            target = other._first_pts + int(np.floor((t_s + 1e-6) / float(tick)))
+            target = other._first_pts + int(np.floor((t_s + 1e-6) / float(tick or 1)))
             other._container.seek(max(target, other._first_pts), stream=other._stream, backward=True)
             best = None
             for picture in other._decoded():
@@ -249,14 +249,14 @@ class Video:
         return picture.pts
 
     def _time_s(self, picture: av.VideoFrame) -> float:
-        return float((self._pts(picture) - self._first_pts) * self._stream.time_base)
+        return float((self._pts(picture) - self._first_pts) * (self._stream.time_base or 1))
 
     def _frame(self, picture: av.VideoFrame, index: int, t_s: float) -> Frame:
         if (picture.width, picture.height) != self.size_px:
             raise SourceError(f"{self.path}: the picture changes from {self.size_px[0]} x {self.size_px[1]} to "
                               f"{picture.width} x {picture.height} px at {t_s:.3f} s; one camera setting a recording, "
                               f"please")
-        image = self._to_bgr.reformat(picture, format="bgr24").to_ndarray()
+        image = self._to_bgr.reformat(picture, format="bgr24").to_ndarray().astype(np.uint8, copy=False)
         return Frame(index, t_s, image, str(self.path), _luma(picture))
 
 
@@ -307,8 +307,8 @@ def open_container(path: Path) -> InputContainer:
         raise SourceError(f"{path}: cannot be read: {error.strerror or error}") from None
 
 
-def _duration_s(container, stream) -> float:
-    if stream.duration:
+def _duration_s(container: InputContainer, stream: av.VideoStream) -> float:
+    if stream.duration and stream.time_base:
         return float(stream.duration * stream.time_base)
     return container.duration / av.time_base if container.duration else float("nan")
 
@@ -319,6 +319,6 @@ def _luma(picture: av.VideoFrame) -> np.ndarray | None:
     if not name.startswith(("yuv4", "yuvj4", "nv12", "gray")) or picture.format.components[0].bits != 8:
         return None
     plane = picture.planes[0]
-    grey = np.frombuffer(plane, np.uint8).reshape(-1, plane.line_size)[:picture.height, :picture.width]
+    grey = np.frombuffer(memoryview(plane), np.uint8).reshape(-1, plane.line_size)[:picture.height, :picture.width]
     is_full = name.startswith(("yuvj", "gray")) or picture.color_range == av.video.reformatter.ColorRange.JPEG
     return grey.copy() if is_full else cv2.LUT(grey, _LIMITED_TO_FULL)

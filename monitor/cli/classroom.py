@@ -28,7 +28,8 @@ def run_class(args: argparse.Namespace) -> int:
                 library.refresh(progress)
         trainees = class_of(library, args.job)
     if not trainees:
-        raise InputError(f"{args.root}: no pass with an operator code{f' at a job called {args.job!r}' if args.job else ''}; "
+        raise InputError(f"{args.root}: no pass with an operator "
+                         f"code{f' at a job called {args.job!r}' if args.job else ''}; "
                          "codes are told with --operator when measuring")
     title = args.title or f"Class of {Path(args.root).resolve().name}"
     out = Path(args.out) if args.out else Path(args.root)
@@ -40,9 +41,11 @@ def run_class(args: argparse.Namespace) -> int:
     write_text_whole(out / f"{NAME}.html", class_html(trainees, title))
     from monitor.ui.class_print import write_class_pdf
 
-    write_class_pdf(lambda size_pt: class_html(trainees, title, printed=True, size_pt=size_pt), title, out / f"{NAME}.pdf")
+    write_class_pdf(lambda size_pt: class_html(trainees, title, printed=True, size_pt=size_pt), title,
+                    out / f"{NAME}.pdf")
     for t in trainees:
-        say(f"{t.operator}: {t.n_passes} passes, {t.n_probes} probes; {t.progress}; practise: {t.practise} ({t.because})")
+        say(f"{t.operator}: {t.n_passes} passes, {t.n_probes} probes; {t.progress}; practise: {t.practise} "
+            f"({t.because})")
     for ending in ("html", "pdf", "csv"):
         say(str(out / f"{NAME}.{ending}"))
     return 0

@@ -53,10 +53,13 @@ def run_report(args: argparse.Namespace) -> int:
     is_pdf = args.pdf or (args.out or "").lower().endswith(".pdf")
     path = Path(args.out) if args.out else recording.folder / ("report.pdf" if is_pdf else "report.html")
     if is_pdf:
-        from monitor.ui.review_report import write_pdf as write
+        from monitor.ui.review_report import write_pdf
+
+        say(str(write_pdf(recording, path, args.page)))
     else:
-        from monitor.review.report import write_report as write
-    say(str(write(recording, path)))
+        from monitor.review.report import write_report
+
+        say(str(write_report(recording, path)))
     return 0
 
 
@@ -103,4 +106,5 @@ def run_review(args: argparse.Namespace) -> int:
 
     if args.recording is not None:
         open_recording(args.recording)  # a fault is said here, in one line, before a window comes up
-    return show_review(Path(args.recording) if args.recording is not None else None, args.look)
+    return show_review(Path(args.recording) if args.recording is not None else None, args.theme,
+                       args.language)

@@ -9,7 +9,12 @@ import traceback
 from collections.abc import Callable, Sequence
 from typing import TypeAlias
 
+<<<<<<< HEAD
 from monitor.cli.output import complain
+=======
+from monitor.cli.examples import EXAMPLES as EXAMPLE
+from monitor.cli.kinds import check_kinds
+>>>>>>> main
 from monitor.cli.outputs import check_outputs, to_write
 from monitor.cli.values import between, moment, squares, whole
 from monitor.errors import MonitorError
@@ -27,7 +32,7 @@ Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 HEAT_HELP = "heat calibration from `calibrate heat` (default: the kept one that applies; none: use none)"
 EXAMPLES = """examples:
   plumeline demo
-  plumeline calibrate mat --print --out mat.pdf
+  plumeline calibrate paper --out paper.pdf
   plumeline calibrate camera photos/*.jpg --squares 9x6 --square-mm 25 --marker-mm 18 --dictionary DICT_5X5_100 \\
       --out camera.toml
   plumeline calibrate nozzle --touch touch/ --job job.toml --camera camera.toml --out nozzle.toml
@@ -57,6 +62,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _run(args: argparse.Namespace) -> int:
     try:
+        check_kinds(args)
         check_outputs(args)
         return args.run(args)
     except KeyboardInterrupt:
@@ -84,18 +90,32 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action=_Version, nargs=0, help="print the version and exit")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command")
     for add in (_add_demo, _add_watch, _add_analyse, _add_export, _add_report, _add_overlay, _add_calibrate, _add_rerun,
+<<<<<<< HEAD
                 _add_plan, _add_review, _add_learning, _add_compare, _add_library, _add_class, _add_batch,
                 _add_verify, _add_doctor, _add_paths, _add_bug_report):
+=======
+                _add_plan, _add_review, _add_learning, _add_compare, _add_library, _add_class, _add_import, _add_batch,
+                _add_doctor, _add_paths, _add_bug_report):
+>>>>>>> main
         add(commands)
     return parser
 
 
 def _command(commands: Commands, name: str, work: str, text: str) -> argparse.ArgumentParser:
     """A command whose work is imported only when it runs."""
-    parser = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".")
+    parser = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".",
+                                 epilog=f"example:\n  {EXAMPLE[name]}",
+                                 formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--debug", action="store_true", help="show where a fault came from")
     parser.set_defaults(run=_late(work))
     return parser
+
+
+def _add_theme(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--theme", "--look", choices=("system", "light", "dark"), default="system",
+                        help="colours of the window (default: system)")
+    parser.add_argument("--language", choices=("system", "en", "de"), default="system",
+                        help="language of the window (default: system)")
 
 
 def _late(work: str) -> Callable[[argparse.Namespace], int]:
@@ -156,7 +176,7 @@ def _add_watch(commands: Commands) -> None:
     parser.add_argument("--no-video", action="store_true", help="record the trace without the picture")
     parser.add_argument("--mute", action="store_true", help="no sound")
     parser.add_argument("--sound", type=to_write(".wav"), metavar="FILE.wav", help="write what is heard to a file too")
-    parser.add_argument("--theme", default="system", choices=["system", "light", "dark"])
+    _add_theme(parser)
     parser.add_argument("--rate", type=float, default=30.0, metavar="HZ",
                         help="pictures a second to ask the camera for (default: 30)")
     parser.add_argument("--once", action="store_true", help="play a video once; else it begins again at its end")
@@ -182,6 +202,7 @@ def _add_report(commands: Commands) -> None:
     parser.add_argument("--out", type=to_write(".html", ".htm", ".pdf"), metavar="FILE",
                         help="default: report.html, or report.pdf, in the recording")
     parser.add_argument("--pdf", action="store_true", help="as PDF; also when FILE ends in .pdf")
+    parser.add_argument("--page", choices=("A4", "Letter"), default="A4", help="sheet of the PDF (default: A4)")
 
 
 def _add_overlay(commands: Commands) -> None:
@@ -208,7 +229,7 @@ def _add_plan(commands: Commands) -> None:
     from monitor.heat.alloy import alloy_names
 
     parser = _command(commands, "plan", "monitor.cli.plan:run_plan", "find a starting window for a job")
-    parser.epilog = "solder alloys that a job can name: " + ", ".join(alloy_names())
+    parser.epilog += "\n\nsolder alloys that a job can name: " + ", ".join(alloy_names())
     parser.add_argument("job", metavar="JOB", help="job file (TOML)")
     parser.add_argument("--heat", metavar="FILE", help=HEAT_HELP)
     parser.add_argument("--out", type=to_write(".png"), metavar="FILE.png", help="picture of the window (default: none)")
@@ -221,13 +242,14 @@ def _add_compare(commands: Commands) -> None:
     parser = _command(commands, "compare", "monitor.cli.compare:run_compare",
                       "compare the passes of recordings of one job, or study the camera as a gauge")
     add_arguments(parser)
+    _add_theme(parser)
 
 
 def _add_review(commands: Commands) -> None:
     parser = _command(commands, "review", "monitor.cli.commands:run_review",
                       "look at a recording frame by frame, with its traces, comments and what-ifs")
     parser.add_argument("recording", nargs="?", metavar="DIR", help="recording to open (default: none yet)")
-    parser.add_argument("--look", choices=("system", "light", "dark"), default="system", help="colours of the window")
+    _add_theme(parser)
 
 
 def _add_library(commands: Commands) -> None:
@@ -257,6 +279,20 @@ def _add_class(commands: Commands) -> None:
     parser.add_argument("--out", metavar="DIR", help="where class.html, class.pdf and class.csv go (default: ROOT)")
     parser.add_argument("--no-refresh", action="store_true", help="take the index as it is")
     parser.add_argument("--cache", metavar="FILE", help="where the index is kept (default: in ROOT)")
+
+
+def _add_import(commands: Commands) -> None:
+    parser = _command(commands, "import", "monitor.cli.evening:run_import",
+                      "analyse a folder of clips by a sheet that says who, when, as what and at which job")
+    parser.add_argument("folder", metavar="FOLDER", help="the clips")
+    parser.add_argument("--sheet", metavar="FILE", help="CSV with columns file, operator, time, kind, job; all but file may "
+                        "be empty (default: sheet.csv in FOLDER)")
+    parser.add_argument("--job", metavar="FILE", help="job of rows that name none")
+    parser.add_argument("--camera", required=True, metavar="FILE", help="camera calibration (TOML)")
+    parser.add_argument("--nozzle", required=True, metavar="FILE", help="nozzle calibration (TOML)")
+    parser.add_argument("--out", required=True, metavar="DIR", help="where the recordings go; goes on where it was stopped")
+    parser.add_argument("-j", type=whole(1, 256), default=1, metavar="N", help="processes (default: 1)")
+    parser.add_argument("--json", action="store_true", help="print one JSON object a clip")
 
 
 def _add_batch(commands: Commands) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import tomli_w
@@ -78,7 +79,7 @@ def load_calibration(path: Path) -> Calibration:
         raise InputError(f"{path}: {fault}; make the calibration again") from fault
 
 
-def _from_data(data: dict) -> Calibration:
+def _from_data(data: dict[str, Any]) -> Calibration:
     scores, board, nozzle = data["scores"], data["board"], data["nozzle"]
     if tuple(scores["names"]) != PARAMETERS:
         raise ValueError("scores.names: made for another version of the heat chain")

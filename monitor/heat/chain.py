@@ -252,7 +252,7 @@ class Chain:
         if (low < self._outline[0] - 1e-6).any() or (high > self._outline[1] + 1e-6).any():
             raise InputError(f"region {setup.part.region.name!r} reaches beyond the board's outline; "
                              "check the board's size and place")
-        edges = [self._axis(axis, low[axis], high[axis], fine) for axis in (0, 1)]
+        x_edges, y_edges = (self._axis(axis, low[axis], high[axis], fine) for axis in (0, 1))
         size = self._outline[1] - self._outline[0]
         length = max(float(size.prod() / (2 * size.sum())), 8e-3)
         losses = Losses((0.0, material.natural_convection(length, True), material.BOARD_EMISSIVITY),
@@ -260,7 +260,7 @@ class Chain:
                         self.values.loss)
         kind = package_kind(setup.part.kind)
         model = BoardModel(
-            *edges, self._board_slab(fine), self._part_slabs(fine),
+            x_edges, y_edges, self._board_slab(fine), self._part_slabs(fine),
             Footprint(low[0], high[0], low[1], high[1]), losses=losses, ambient_c=setup.station.ambient_c,
             start_c=setup.station.ambient_c, n_members=self.n_members,
             latent_j_m2=joint_latent_j_m2(kind, self.alloy), melt_c=(self.alloy.solidus_c, self.alloy.liquidus_c))

@@ -7,6 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
@@ -39,7 +41,7 @@ def draw_plan(plan: Plan, path: Path) -> None:
         raise EnvironmentFault(f"{path}: cannot write the picture ({fault.strerror})") from fault
 
 
-def _map(figure: Figure, axes, plan: Plan) -> None:
+def _map(figure: Figure, axes: Axes, plan: Plan) -> None:
     """Margin over height and setpoint at the start's sweep; the window is where nothing is hatched."""
     k = int(np.argmin(abs(plan.sweeps_m - plan.closest.sweep_m)))
     x, y = plan.heights_m * 1e3, plan.setpoints_c
@@ -48,7 +50,7 @@ def _map(figure: Figure, axes, plan: Plan) -> None:
     figure.colorbar(shown, ax=axes, label="distance to the first limit when the joints are done [K]")
     if reach.min() < 0:
         axes.contourf(x, y, reach, levels=[-1e4, 0.0], colors=["0.87"], hatches=["///"])
-    handles = []
+    handles: list[Artist] = []
     for n, site in enumerate(plan.sites):
         values = plan.site_margin_k[n, :, :, k]
         if values.min() < 0 < values.max():
@@ -68,7 +70,7 @@ def _map(figure: Figure, axes, plan: Plan) -> None:
              title=f"sweep radius {plan.sweeps_m[k] * 1e3:.1f} mm\na window is violet and not hatched")
 
 
-def _course(axes, plan: Plan) -> None:
+def _course(axes: Axes, plan: Plan) -> None:
     """Temperatures of the start over the dwell, with the bands at its end."""
     s = plan.closest
     for n, (name, temps) in enumerate(plan.history.items()):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -434,7 +435,7 @@ def _cautions(setup: HeatSetup, start: Start, knowledge: Knowledge, notes: tuple
     return tuple(said)
 
 
-def _plain(value):
+def _plain(value: Any) -> Any:
     """Arrays as nested lists, with None for what is not finite."""
     if isinstance(value, np.ndarray):
         return [_plain(v) for v in value]

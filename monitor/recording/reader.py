@@ -13,8 +13,13 @@ import math
 import os
 import re
 import sqlite3
+<<<<<<< HEAD
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+=======
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+>>>>>>> main
 from pathlib import Path
 from typing import Any
 
@@ -309,7 +314,7 @@ def _is_curve(value: object) -> bool:
 
 # what the table meta may say, and in which form; texts as they are, everything else as JSON
 _TEXTS = {"state", "started_utc", "operator", "recorded_from", "kind", "code_version", "video", "batch_key"}
-_FORMS = {
+_FORMS: dict[str, Callable[[Any], bool]] = {
     "frames": _is_number, "frames_seen": _is_number, "duration_s": _is_number, "live": lambda v: isinstance(v, bool),
     "hashes": lambda v: isinstance(v, dict) and all(isinstance(x, str) for x in v.values()),
     "picture_extent_mm": lambda v: isinstance(v, list) and len(v) == 4 and all(map(_is_number, v)) and v[0] < v[1] and v[2] < v[3],
@@ -336,7 +341,7 @@ def read_meta(db: sqlite3.Connection, folder: Path) -> dict[str, Any]:
             value = json.loads(text)
         except (ValueError, RecursionError):
             value = None
-        if not _FORMS.get(key, lambda _: True)(value):
+        if key in _FORMS and not _FORMS[key](value):
             raise InputError(f"{folder / TRACE}: damaged: meta: {key} holds what it cannot; analyse the clip again")
         meta[key] = value
     if not _is_moment(meta.get("started_utc", "")):

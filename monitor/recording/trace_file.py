@@ -13,6 +13,7 @@ import re
 import shutil
 import sqlite3
 import stat
+import sys
 import tempfile
 from collections.abc import Iterator
 from functools import cache
@@ -122,7 +123,7 @@ def harden(db: sqlite3.Connection, path: Path) -> None:
         db.setlimit(limit, value)
     for pragma in ("trusted_schema = OFF", "cell_size_check = ON", "mmap_size = 0"):
         db.execute(f"PRAGMA {pragma}")
-    if hasattr(db, "setconfig"):  # Python 3.12
+    if sys.version_info >= (3, 12):
         db.setconfig(sqlite3.SQLITE_DBCONFIG_DEFENSIVE, True)
 
 

@@ -1,4 +1,5 @@
-"""Analyses many recordings again, on all cores or on a cluster; what is done stays done, one bad one never stops the rest.
+"""Analyses many recordings again, on all cores or on a cluster; what is done stays done, one bad one never stops the
+rest.
 
 The results go into another folder; the recordings that they come from, with their comments, stay as they are. A journal
 there (batch.jsonl) tells what each result rests on, so that a batch that was stopped goes on where it was.
@@ -25,7 +26,8 @@ from monitor.repeat.compare.passes import open_trace
 from monitor.version import code_version
 from vision.errors import VisionError
 
-__all__ = ["DONE", "FAILED", "JOURNAL", "KEPT", "Outcome", "Task", "analyse_again", "clear_work", "find_tasks", "run_tasks",
+__all__ = ["DONE", "FAILED", "JOURNAL", "KEPT", "Outcome", "Task", "analyse_again", "clear_work", "find_tasks",
+           "run_tasks",
            "task_key", "trace_digest"]
 
 JOURNAL = "batch.jsonl"
@@ -186,7 +188,8 @@ def trace_digest(folder: str | Path) -> str:
     """
     total = hashlib.sha256()
     with open_trace(Path(folder)) as db:
-        tables = [r[0] for r in db.execute("SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite%' "
+        tables = [r[0]
+                  for r in db.execute("SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite%' "
                                            "ORDER BY name")]
         for table in tables:
             if table in schema.PERSONAL_TABLES:
@@ -213,7 +216,9 @@ def _analyse(task: Task, key: str, progress: Callable[[float, float], None]) -> 
 
 
 def _check_replaceable(task: Task) -> None:
-    """Replace only what this batch made and nobody has touched since; what people added is carried over by the recorder."""
+    """Replace only what this batch made and nobody has touched since; what people added is carried over by the
+    recorder.
+    """
     out = Path(task.out)
     if not out.is_dir() or not any(out.iterdir()):
         return
@@ -236,11 +241,12 @@ def clear_work(task: Task) -> None:
         remove_own(part)
 
 
-def _kept(folder: Path) -> tuple[dict[str, str], list[list[float | None]]]:
+def _kept(folder: Path) -> tuple[dict[str, str], list[tuple[float, float | None, float | None]]]:
     """What is not measured and has to be taken over: who worked, when, and the knobs that were turned."""
     with open_trace(folder, ("meta", "station")) as db:
         meta = read_meta(db, folder)
-        turns = [list(row) for row in db.execute("SELECT t_s, setpoint_c, airflow_l_min FROM station ORDER BY t_s")]
+        knobs = db.execute("SELECT t_s, setpoint_c, airflow_l_min FROM station ORDER BY t_s")
+        turns = [(t_s, setpoint_c, airflow_l_min) for t_s, setpoint_c, airflow_l_min in knobs]
     return {key: meta.get(key, "") for key in ("operator", "started_utc", "recorded_from", "kind")}, turns
 
 
@@ -273,7 +279,8 @@ def _read_journal(path: Path) -> dict[str, list[Outcome]]:
             outcome = Outcome(**json.loads(line))
         except (ValueError, TypeError, RecursionError):
             continue
-        if outcome.state in (BEGUN, DONE) and all(isinstance(v, str) for v in (outcome.name, outcome.key, outcome.digest)):
+        if outcome.state in (BEGUN, DONE) and all(isinstance(v, str)
+                                                  for v in (outcome.name, outcome.key, outcome.digest)):
             found.setdefault(outcome.name, []).append(outcome)
     return found
 

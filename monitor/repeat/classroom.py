@@ -1,7 +1,7 @@
 """A class on one page: how each operator code gets on, and the one thing to practise next; no ranking.
 
-All comes from the index of recordings (`monitor.repeat.library`). What is judged are probe passes, made without help; where a
-code has none yet, its passes without coaching stand in and the page says so.
+All comes from the index of recordings (`monitor.repeat.library`). What is judged are probe passes, made without help;
+where a code has none yet, its passes without coaching stand in and the page says so.
 """
 
 from __future__ import annotations
@@ -85,8 +85,8 @@ def class_of(library: Library, job: str = "") -> list[Trainee]:
 
 def as_rows(trainees: Sequence[Trainee]) -> list[list[object]]:
     """One row a code, in the order of COLUMNS."""
-    return [[t.operator, t.n_passes, t.n_probes, t.last_on.isoformat(), " ".join(_percent(v) for v in t.latest), t.progress,
-             t.practise, t.because, _kinds(t.warned), _kinds(t.warned_before)] for t in trainees]
+    return [[t.operator, t.n_passes, t.n_probes, t.last_on.isoformat(), " ".join(_percent(v) for v in t.latest),
+             t.progress, t.practise, t.because, _kinds(t.warned), _kinds(t.warned_before)] for t in trainees]
 
 
 def _trainee(code: str, passes: list[IndexedPass], chance: float) -> Trainee:
@@ -95,7 +95,8 @@ def _trainee(code: str, passes: list[IndexedPass], chance: float) -> Trainee:
     shown = (probes or [p for p in passes if not p.coached])[-LATEST:]
     practise, because = _practise(shown)
     days = sorted({p.begun_utc.date() for p in passes}, reverse=True)
-    return Trainee(code, len(passes), len(probes), days[0], tuple(p.in_limits for p in shown), bool(probes), _progress(probes, chance),
+    return Trainee(code, len(passes), len(probes), days[0], tuple(p.in_limits for p in shown), bool(probes),
+                   _progress(probes, chance),
                    practise, because, _warned(passes, days[0]), _warned(passes, days[1]) if len(days) > 1 else {})
 
 

@@ -160,8 +160,10 @@ class Library:
                 for row, warned, passes in rows:
                     self._forget(row["path"])
                     self._db.execute(f"INSERT INTO recordings VALUES ({', '.join(':' + k for k in row)})", row)
-                    self._db.executemany("INSERT INTO warnings VALUES (?, ?, ?, ?)", [(row["path"], *w) for w in warned])
-                    self._db.executemany("INSERT INTO passes VALUES (?, ?, ?, ?, ?, ?, ?)", [(row["path"], *p) for p in passes])
+                    self._db.executemany("INSERT INTO warnings VALUES (?, ?, ?, ?)",
+                                         [(row["path"], *w) for w in warned])
+                    self._db.executemany("INSERT INTO passes VALUES (?, ?, ?, ?, ?, ?, ?)",
+                                         [(row["path"], *p) for p in passes])
             progress(first + len(rows), len(due))
         return len(due), len(gone), len(found) - len(due)
 
@@ -175,12 +177,16 @@ class Library:
         return [Entry(*row[:-1], json.loads(row[-1]) if row[-1] != "{}" else {}) for row in rows]
 
     def passes(self, job: str = "") -> list[IndexedPass]:
-        """Every pass of recordings with an operator code and a time, of jobs whose title, target or alloy holds a text."""
+        """Every pass of recordings with an operator code and a time, of jobs whose title, target or alloy holds a
+        text.
+        """
         where, values = _condition(Query(job=job))
         cursor = self._db.cursor()
         cursor.row_factory = None
-        rows = cursor.execute("SELECT p.path, number, operator, started_utc, t_start_s, in_limits, coached, is_probe, faults, "
-                              f"warned FROM passes p JOIN recordings r ON r.path = p.path WHERE {where} AND operator != '' "
+        rows = cursor.execute("SELECT p.path, number, operator, started_utc, t_start_s, in_limits, coached, is_probe, "
+                              "faults, "
+                              f"warned FROM passes p JOIN recordings r ON r.path = p.path WHERE {where} AND operator "
+                              f"!= '' "
                               "AND started_utc != ''", values)
         return [IndexedPass(path, number, operator, _moment(started, t_start), math.nan if inside is None else inside,
                             bool(coached), bool(probe), tuple(faults.split()), json.loads(warned))
@@ -275,10 +281,13 @@ def _faults(p: sqlite3.Row, job: Job) -> str:
     return " ".join(word for word, is_so in found if is_so)
 
 
-def _read(root: Path, path: str, stamp: str) -> tuple[dict[str, Any], list[tuple[str, str, int]], list[tuple[Any, ...]]]:
+def _read(root: Path, path: str, stamp: str) -> tuple[dict[str, Any], list[tuple[str, str, int]],
+                                                      list[tuple[Any, ...]]]:
     """A recording's row, its warnings and its passes; one that cannot be read gets a row that says why."""
-    row: dict[str, Any] = dict.fromkeys(("path", "stamp", "started_utc", "operator", "title", "target", "alloy", "state",
-                                         "duration_s", "frames", "seen", "n_passes", "height_mm", "job_hash", "fault", "kind",
+    row: dict[str, Any] = dict.fromkeys(("path", "stamp", "started_utc", "operator", "title", "target", "alloy",
+                                         "state",
+                                         "duration_s", "frames", "seen", "n_passes", "height_mm", "job_hash", "fault",
+                                         "kind",
                                          "recorded_from", "warned"))
     row |= {"path": as_text(path), "stamp": stamp, "fault": "", "warned": "{}"}
     folder = root / path
@@ -291,7 +300,8 @@ def _read(root: Path, path: str, stamp: str) -> tuple[dict[str, Any], list[tuple
             height = db.execute("SELECT COUNT(*), AVG(height_mean_mm) FROM passes")
             row["n_passes"], row["height_mm"] = height.fetchone()
             warned = [tuple(r) for r in db.execute("SELECT kind, region, COUNT(*) FROM warnings GROUP BY kind, region")]
-            rows = db.execute("SELECT number, t_start_s, in_limits, coached, is_probe, coverage, height_sd_mm, dwell_s FROM passes")
+            rows = db.execute("SELECT number, t_start_s, in_limits, coached, is_probe, coverage, height_sd_mm, dwell_s "
+                              "FROM passes")
             passes = rows.fetchall()
         counts: dict[str, int] = {}
         for kind, _, count in warned:

@@ -22,6 +22,8 @@ from monitor.review.verdict import WARNING_WORDS
 from vision.errors import SourceError
 from vision.sources import read_photo
 
+Box = tuple[float, float, float, float]  # left, right, bottom, top [mm]
+
 __all__ = [
     "INK",
     "NEIGHBOUR_COLOUR",
@@ -142,8 +144,8 @@ def stored_map_figure(recording: Recording, job: Job, name: str, picture: np.nda
     return map_figure(job, stored["cells"], own, label, picture, recording.picture_extent_mm, is_time=name == "dwell")
 
 
-def map_figure(job: Job, cells: np.ndarray, extent_mm: tuple[float, ...], label: str, picture: np.ndarray | None,
-               picture_extent_mm: tuple[float, ...] | None, *, is_time: bool, ink: str = INK,
+def map_figure(job: Job, cells: np.ndarray, extent_mm: Box, label: str, picture: np.ndarray | None,
+               picture_extent_mm: Box | None, *, is_time: bool, ink: str = INK,
                ground: str = "#ffffff") -> Figure:
     """A quantity over the board drawn over its straightened picture, with the regions.
 
@@ -242,7 +244,7 @@ def _draw_lanes(axes: Axes, recording: Recording) -> None:
         side.set_visible(False)
 
 
-def _figure(n: int, height_in: float, heights: tuple[float, ...]) -> tuple[Figure, list[object]]:
+def _figure(n: int, height_in: float, heights: tuple[float, ...]) -> tuple[Figure, list[Axes]]:
     figure = Figure(figsize=(9.0, height_in), layout="constrained")
     axes = figure.subplots(n, 1, sharex=True, gridspec_kw={"height_ratios": heights})
     return figure, list(np.atleast_1d(axes))

@@ -22,9 +22,15 @@ from monitor.recording.attribution import when_words
 from monitor.recording.comments import comments_of
 from monitor.recording.manifest import check_manifest, sha256_of
 from monitor.recording.outputs import check_output, sources_of
+<<<<<<< HEAD
 from monitor.recording.reader import CAMERA, JOB, NOZZLE, TRACE, Recording
+=======
+from monitor.recording.reader import CAMERA, JOB, NOZZLE, Recording
+from monitor.review.chart_words import heat_words, height_words, joint_words, map_words
+>>>>>>> main
 from monitor.review.charts import board_photo, heat_chart, height_chart, joint_figure, map_chart, svg_of
 from monitor.review.machine import work_events, work_warnings
+from monitor.review.rubric import marks_of
 from monitor.review.traces import part_title
 from monitor.review.verdict import CAUTIONS, ESTIMATE_LIMITS, WARNING_WORDS, summary
 from monitor.review.whatif import kept_what_if
@@ -44,7 +50,7 @@ def write_report(recording: Recording, path: Path) -> Path:
 def report_html(recording: Recording) -> str:
     """The report as text."""
     job = parse_job(recording.job_text, str(recording.folder / JOB))
-    maps = [(title, alt, svg) for name, title, alt in MAPS
+    maps = [(title, map_words(recording, name, title), svg) for name, title, _ in MAPS
             if (svg := map_chart(recording, job, name, board_photo(recording))) is not None]
     kept = kept_what_if(recording)
     joint = joint_figure(recording, kept["joint_c"], kept["words"]) if kept else None
@@ -59,13 +65,21 @@ def fill_template(name: str, recording: Recording, job: Job, **pictures: Any) ->
     environment.filters |= {"fixed": _fixed, "words": lambda kind: WARNING_WORDS.get(kind, kind)}
     template = environment.from_string(resources.files("monitor.review").joinpath(name).read_text("utf-8"))
     return template.render(
-        r=recording, job=job, when=when_words(recording.meta), n=summary(recording, job),
-        work_warnings=work_warnings(recording), work_events=work_events(recording), cautions=CAUTIONS,
+        r=recording, job=job, rubric=marks_of(recording, job), when=when_words(recording.meta), n=summary(recording, job),
+        work_warnings=work_warnings(recording), work_events=work_events(recording), told=_told(recording, job),
+        cautions=CAUTIONS,
         estimate_limits=ESTIMATE_LIMITS,
         comments=comments_of(recording), lessons=lessons_of(recording), part_events=_part_events(recording),
         melt_words={kind: law.words for kind, law in LAW.items()}, what_if=kept_what_if(recording), facts=_facts(recording, job),
         calibrations=calibration_state(recording, job), tilt=lambda p: math.degrees(p["tilt_mean_rad"]),
         is_coached=any(p["feedback"] for p in recording.passes), **pictures)
+
+
+def _told(recording: Recording, job: Job) -> dict[str, str]:
+    """The charts in words."""
+    kept = kept_what_if(recording)
+    return {"height": height_words(recording, job), "heat": heat_words(recording, job),
+            "joint": joint_words(recording, kept) if kept else ""}
 
 
 def _part_events(recording: Recording) -> list[tuple[str, float, str, str]]:

@@ -89,6 +89,7 @@ class BenchWork(QObject):
         self.source = source
         self.engine = self._make_engine(source, watch_frozen)
         self.is_running = self.is_watching = False
+        self.may_watch = True  # off where a recording begins at once anyway
         self._number = self._watch_number = 0  # of the engine's sessions
         self.coach: Coach | None = None
         self.setpoint_c = inputs.job.station.setpoint_c if inputs else math.nan
@@ -155,7 +156,7 @@ class BenchWork(QObject):
 
     def watch(self) -> None:
         """Measure and judge without a recording and without a sound, as long as nothing is recorded."""
-        if self.is_running or self.is_watching or self.inputs is None or self.engine.is_over:
+        if not self.may_watch or self.is_running or self.is_watching or self.inputs is None or self.engine.is_over:
             return
         self.is_watching = True
         self._watch_number = self.engine.begin_session(self._session_maker(None, None))

@@ -18,7 +18,8 @@ SIZES_PT = (8.5, 8.0, 7.5, 7.0, 6.5, 6.0, 5.5)  # the smallest is still read at 
 
 
 def write_class_pdf(html_of: Callable[[float], str], title: str, path: Path) -> Path:
-    """Write the page, in the largest letters with which it is one page; it appears whole or not at all. Needs no screen.
+    """Write the page, in the largest letters with which it is one page; it appears whole or not at all. Needs no
+    screen.
 
     Parameters
     ----------
@@ -32,7 +33,8 @@ def write_class_pdf(html_of: Callable[[float], str], title: str, path: Path) -> 
     writer.setResolution(DPI)
     writer.setTitle(title)
     writer.setPageLayout(QPageLayout(QPageSize(QPageSize.PageSizeId.A4), QPageLayout.Orientation.Landscape,
-                                     QMarginsF(MARGIN_MM, MARGIN_MM, MARGIN_MM, MARGIN_MM), QPageLayout.Unit.Millimeter))
+                                     QMarginsF(MARGIN_MM, MARGIN_MM, MARGIN_MM, MARGIN_MM),
+                                     QPageLayout.Unit.Millimeter))
     document = QTextDocument()
     document.documentLayout().setPaintDevice(writer)
     document.setDefaultFont(QFont("DejaVu Sans", 8))

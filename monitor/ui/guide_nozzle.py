@@ -16,7 +16,7 @@ from monitor.setup.nozzle_guide import NozzleGuide, judge_nozzle, steps_for
 from monitor.setup.profile import ProfileFound, measure_profile
 from monitor.ui.bench_calibrate import solve_nozzle
 from monitor.ui.bench_draft import JobDraft
-from monitor.ui.bench_state import tr
+from monitor.ui.bench_state import counted, tr
 from monitor.ui.bench_task import Task, in_process
 from monitor.ui.check_history import CheckHistory
 from monitor.ui.guide_steps import NOTHING, Advice, Step, field, fits
@@ -124,7 +124,7 @@ class NozzleStep(Step):
         guide = self.guide
         if guide is None:
             return ()
-        told = [tr("%n picture(s) taken", guide.n_taken).replace("%n", str(guide.n_taken))] if guide.n_taken else []
+        told = [counted(guide.n_taken, "{} picture taken", "{} pictures taken")] if guide.n_taken else []
         wanted = guide.wanted()
         return (*told, *([tr("still wanted: {}").format(wanted)] if wanted else []))
 

@@ -18,6 +18,7 @@ from monitor.job import Job
 from monitor.recording.reader import CAMERA, Recording
 from monitor.review.overlay import draw_frame, marks_of
 from monitor.review.playback import Playback
+from monitor.ui.review_loupe import loupe_picture
 from vision.camera import CameraModel, load_camera
 from vision.errors import VisionError
 from vision.types import FloatArray
@@ -29,6 +30,7 @@ __all__ = ["FrameBringer", "lateness_s", "row_at"]
 class _Wish:
     t_s: float
     is_marked: bool
+    zoom: int = 1
 
 
 def row_at(trace_s: FloatArray, times_s: FloatArray, index: int) -> int | None:
@@ -78,6 +80,7 @@ class FrameBringer(QObject):
         self._wanted = threading.Condition()
         self._wish: _Wish | None = None
         self._is_over = False
+        self._centre_mm: FloatArray | None = None  # where the loupe was
         self._thread = threading.Thread(target=self._run, name="review frames", daemon=True)
 
     def start(self) -> FrameBringer:
@@ -85,10 +88,11 @@ class FrameBringer(QObject):
         self._thread.start()
         return self
 
-    def show(self, t_s: float, is_marked: bool = True) -> None:
-        """Wish for the frame on show at a time, with the measurement drawn in or without; replaces an older wish."""
+    def show(self, t_s: float, is_marked: bool = True, zoom: int = 1) -> None:
+        """Wish for the frame on show at a time, with the measurement drawn in or without, and as a loupe sees it or
+        whole; replaces an older wish."""
         with self._wanted:
-            self._wish = _Wish(t_s, is_marked)
+            self._wish = _Wish(t_s, is_marked, zoom)
             self._wanted.notify()
 
     def close(self) -> None:
@@ -122,7 +126,7 @@ class FrameBringer(QObject):
                     self._tell("failed", str(fault))
                     continue
                 row = row_at(trace_s, times_s, index)
-                self._tell("shown", index, float(times_s[index]), self._picture(image, row, camera, wish.is_marked))
+                self._tell("shown", index, float(times_s[index]), self._picture(image, row, camera, wish))
 
     def _next(self) -> _Wish | None:
         with self._wanted:
@@ -131,11 +135,14 @@ class FrameBringer(QObject):
             wish, self._wish = self._wish, None
             return None if self._is_over else wish
 
-    def _picture(self, image: np.ndarray, row: int | None, camera: CameraModel, is_marked: bool) -> QImage:
+    def _picture(self, image: np.ndarray, row: int | None, camera: CameraModel, wish: _Wish) -> QImage:
         image = np.ascontiguousarray(image)
-        if is_marked and row is not None:
-            draw_frame(image, camera, self._job, marks_of(self._recording, row))
-        elif is_marked:
+        marks = marks_of(self._recording, row) if row is not None else None
+        if wish.is_marked and marks is not None:
+            draw_frame(image, camera, self._job, marks)
+        if wish.zoom > 1 and marks is not None:
+            image, self._centre_mm = loupe_picture(image, camera, self._job, marks, wish.zoom, self._centre_mm)
+        if wish.is_marked and marks is None:
             cv2.putText(image, "this frame was not analysed", (18, 40), cv2.FONT_HERSHEY_SIMPLEX, 1.0, (255, 255, 255),
                         2)
         height, width = image.shape[:2]

@@ -25,13 +25,16 @@ def fill(root, n_codes=20, n_passes=100, seed=1):
             for i in range(n_passes // 5):
                 path, code = f"K{c:02d}/rec{i:02d}", f"K{c:02d}"
                 started = START + datetime.timedelta(days=i // 2, hours=i % 2)
-                db.execute("INSERT INTO recordings (path, stamp, started_utc, operator, title, target, alloy, fault, warned) "
+                db.execute("INSERT INTO recordings (path, stamp, started_utc, operator, title, target, alloy, fault, "
+                           "warned) "
                            "VALUES (?, '', ?, ?, 'regulator', 'U7', 'SAC305', '', ?)",
                            (path, started.isoformat(), code, '{"too_far": 1}' if i % 3 == 0 else "{}"))
                 for k in range(5):
-                    inside = min(1.0, 0.5 + 0.025 * i) if c == 3 else float(rng.uniform(0.5, 0.85) if c % 2 else rng.uniform(0.92, 1))
+                    inside = min(1.0, 0.5 + 0.025 * i) if c == 3 else float(rng.uniform(0.5, 0.85) if c % 2
+                                                                            else rng.uniform(0.92, 1))
                     faults = ("height " if inside < 0.9 else "") + ("sweep" if c % 2 == 0 and c else "")
-                    db.execute("INSERT INTO passes VALUES (?, ?, ?, ?, 0, ?, ?)", (path, k + 1, 20.0 * k, inside, int(k == 4), faults))
+                    db.execute("INSERT INTO passes VALUES (?, ?, ?, ?, 0, ?, ?)",
+                               (path, k + 1, 20.0 * k, inside, int(k == 4), faults))
         db.execute("COMMIT")
 
 
@@ -63,7 +66,8 @@ def test_a_class_in_which_nobody_changes_is_rarely_told_of_a_change():
     from monitor.repeat.library import IndexedPass
 
     rng = np.random.default_rng(2)
-    told = [any(_progress([IndexedPass("", i, "", START, v, False, True, (), {}) for i, v in enumerate(rng.uniform(0.5, 1, 12))],
+    told = [any(_progress([IndexedPass("", i, "", START, v, False, True, (), {})
+                           for i, v in enumerate(rng.uniform(0.5, 1, 12))],
                           CLASS_CHANCE / 20) != "no sure change" for _ in range(20)) for _ in range(20)]
 
     assert sum(told) <= 3

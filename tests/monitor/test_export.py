@@ -5,8 +5,8 @@ import csv
 import pyarrow.parquet as pq
 import pytest
 
-from monitor.recording.comments import Comment, save_comments
 from monitor.recording.columns import meaning_of
+from monitor.recording.comments import Comment, save_comments
 from monitor.recording.export import export_csv, export_parquet, unit_of
 from monitor.recording.reader import open_recording
 from tests.monitor.made_recording import make_recording
