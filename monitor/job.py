@@ -8,11 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import itertools
-<<<<<<< HEAD
-=======
 import math
-import tomllib
->>>>>>> main
 from pathlib import Path
 from typing import Annotated, Any, Literal
 

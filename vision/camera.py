@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -250,8 +251,7 @@ def save_camera(path: Path | str, camera: CameraModel) -> None:
     write_text_whole(Path(path), "\n".join(lines) + "\n")
 
 
-<<<<<<< HEAD
-def _check_ranges(path: Path, found: dict) -> None:
+def _check_ranges(path: Path, found: dict[str, Any]) -> None:
     """Refuse what no camera has."""
     sizes = found["image_size_px"]
     if not isinstance(sizes, list) or len(sizes) != 2 or not all(isinstance(v, int) and not isinstance(v, bool) for v in sizes):
@@ -282,10 +282,7 @@ def _check_cov(path: Path, value: object) -> None:
         raise CalibrationError(f"{path}: parameter_cov: not a covariance (an eigenvalue is negative)")
 
 
-def _read_only(value, shape: tuple[int, ...], name: str) -> FloatArray:
-=======
 def _read_only(value: ArrayLike, shape: tuple[int, ...], name: str) -> FloatArray:
->>>>>>> main
     try:
         out = np.array(value, dtype=float)
     except (TypeError, ValueError) as error:

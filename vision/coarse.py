@@ -6,11 +6,8 @@ from __future__ import annotations
 
 import numpy as np
 
-<<<<<<< HEAD
-from vision.compiled import njit
-=======
 from vision.camera import CameraModel
->>>>>>> main
+from vision.compiled import njit
 from vision.lens import lens_of, pixel
 from vision.novelty import ANGLES, HALF, NewEdges
 from vision.nozzle import NozzleBody, ToolPose, axis_frame

@@ -6,11 +6,8 @@ import math
 
 import numpy as np
 
-<<<<<<< HEAD
-from vision.compiled import njit
-=======
 from vision.camera import CameraModel
->>>>>>> main
+from vision.compiled import njit
 from vision.types import FloatArray
 
 __all__ = ["lens_of", "pixel", "project"]

@@ -71,13 +71,9 @@ def read_toml(path: Path, what: str, fault: type[Exception] = CalibrationError) 
     return toml_of(read_text(path, what, fault), path, what, fault)
 
 
-<<<<<<< HEAD
-def toml_of(text: str, where: object, what: str, fault: type[Exception] = CalibrationError, numbers: bool = True) -> dict:
+def toml_of(text: str, where: object, what: str, fault: type[Exception] = CalibrationError,
+            numbers: bool = True) -> dict[str, Any]:
     """Keys of TOML text; nesting is not deep, and `numbers` are finite and of a size that means something."""
-=======
-def toml_of(text: str, where: object, what: str, fault: type[Exception] = CalibrationError) -> dict[str, Any]:
-    """Keys of TOML text; numbers are finite and of a size that means something, and nesting is not deep."""
->>>>>>> main
     try:
         found = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
@@ -150,20 +146,12 @@ def _wrong(value: object, key: str, depth: int, numbers: bool) -> str:
     elif isinstance(value, list):
         pairs = ((f"{key}[{i}]", item) for i, item in enumerate(value, 1))
     else:
-<<<<<<< HEAD
-        is_number = numbers and isinstance(value, (int, float)) and not isinstance(value, bool)
-        if is_number and not (math.isfinite(value) if isinstance(value, float) else True):
-            return f"{key}: must be a finite number, got {value}"
-        return f"{key}: beyond all measure" if is_number and abs(value) > LARGEST_NUMBER else ""
-    return next((wrong for name, item in pairs if (wrong := _wrong(item, name, depth + 1, numbers))), "")
-=======
-        if isinstance(value, bool) or not isinstance(value, (int, float)):
+        if not numbers or isinstance(value, bool) or not isinstance(value, (int, float)):
             return ""
         if isinstance(value, float) and not math.isfinite(value):
             return f"{key}: must be a finite number, got {value}"
         return f"{key}: beyond all measure" if abs(value) > LARGEST_NUMBER else ""
-    return next((wrong for name, item in pairs if (wrong := _wrong(item, name, depth + 1))), "")
->>>>>>> main
+    return next((wrong for name, item in pairs if (wrong := _wrong(item, name, depth + 1, numbers))), "")
 
 
 def _short(value: object) -> str:

@@ -9,11 +9,8 @@ from typing import Any
 
 import numpy as np
 
-<<<<<<< HEAD
-from vision.compiled import njit
-=======
 from vision.camera import CameraModel
->>>>>>> main
+from vision.compiled import njit
 from vision.lens import lens_of, pixel, project
 from vision.nozzle import NozzleBody, ToolPose, axis_frame, cross, roll_of, sideways_of
 from vision.types import FloatArray

@@ -9,12 +9,9 @@ import traceback
 from collections.abc import Callable, Sequence
 from typing import TypeAlias
 
-<<<<<<< HEAD
-from monitor.cli.output import complain
-=======
 from monitor.cli.examples import EXAMPLES as EXAMPLE
 from monitor.cli.kinds import check_kinds
->>>>>>> main
+from monitor.cli.output import complain
 from monitor.cli.outputs import check_outputs, to_write
 from monitor.cli.values import between, moment, squares, whole
 from monitor.errors import MonitorError
@@ -90,13 +87,8 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action=_Version, nargs=0, help="print the version and exit")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command")
     for add in (_add_demo, _add_watch, _add_analyse, _add_export, _add_report, _add_overlay, _add_calibrate, _add_rerun,
-<<<<<<< HEAD
-                _add_plan, _add_review, _add_learning, _add_compare, _add_library, _add_class, _add_batch,
-                _add_verify, _add_doctor, _add_paths, _add_bug_report):
-=======
                 _add_plan, _add_review, _add_learning, _add_compare, _add_library, _add_class, _add_import, _add_batch,
-                _add_doctor, _add_paths, _add_bug_report):
->>>>>>> main
+                _add_verify, _add_doctor, _add_paths, _add_bug_report):
         add(commands)
     return parser
 

@@ -31,12 +31,8 @@ from vision.bench import bench_pose
 from vision.camera import CameraModel, load_camera
 from vision.estimate import smoothed
 from vision.kalman import ToolState
-<<<<<<< HEAD
-from vision.sources import open_video
-=======
 from vision.mat import standard_mat
 from vision.sources import brightness, open_video
->>>>>>> main
 from vision.types import BenchPose, Frame
 
 __all__ = ["Inputs", "read_inputs", "analyse"]

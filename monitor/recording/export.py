@@ -13,11 +13,7 @@ from typing import Any
 import numpy as np
 
 from monitor.files import write_bytes_whole, write_text_whole
-<<<<<<< HEAD
 from monitor.plain import plain
-from monitor.recording.outputs import check_output
-=======
->>>>>>> main
 from monitor.recording.columns import meaning_of, type_of
 from monitor.recording.outputs import check_output
 from monitor.recording.reader import Recording

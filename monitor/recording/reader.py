@@ -13,13 +13,8 @@ import math
 import os
 import re
 import sqlite3
-<<<<<<< HEAD
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-=======
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
->>>>>>> main
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 

@@ -22,12 +22,8 @@ from monitor.recording.attribution import when_words
 from monitor.recording.comments import comments_of
 from monitor.recording.manifest import check_manifest, sha256_of
 from monitor.recording.outputs import check_output, sources_of
-<<<<<<< HEAD
 from monitor.recording.reader import CAMERA, JOB, NOZZLE, TRACE, Recording
-=======
-from monitor.recording.reader import CAMERA, JOB, NOZZLE, Recording
 from monitor.review.chart_words import heat_words, height_words, joint_words, map_words
->>>>>>> main
 from monitor.review.charts import board_photo, heat_chart, height_chart, joint_figure, map_chart, svg_of
 from monitor.review.machine import work_events, work_warnings
 from monitor.review.rubric import marks_of
