@@ -17,6 +17,8 @@ EXAMPLES = {
     "learning": "plumeline learning recordings --operator T7 --out curve.svg",
     "compare": "plumeline compare recordings/monday recordings/today --window",
     "library": "plumeline library recordings --job regulator --from 2026-05-01 --warning drift",
+    "class": "plumeline class recordings --job regulator --title \"Monday's class\"",
+    "import": "plumeline import evening --sheet evening.csv",
     "batch": "plumeline batch recordings -j 4",
     "doctor": "plumeline doctor",
     "paths": "plumeline paths recordings",
