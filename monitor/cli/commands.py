@@ -26,7 +26,7 @@ def run_analyse(args: argparse.Namespace) -> int:
         recording = analyse(inputs, args.out, force=args.force, copy_video=args.copy_video, by=by,
                             calibration=heat_calibration(args.heat, heat_setup(inputs.job)), progress=progress)
     if (n_melts := teach_shelf(recording, inputs.job)) and not args.json:
-        say(f"{n_melts} sights of melts are kept for the next jobs with this nozzle")
+        say(f"kept for the next jobs with this nozzle, sights of melts: {n_melts}")
     tell(recording, inputs.job, args.json)
     return exit_code(recording)
 

@@ -220,7 +220,7 @@ def _add_plan(commands: Commands) -> None:
     from monitor.heat.alloy import alloy_names
 
     parser = _command(commands, "plan", "monitor.cli.plan:run_plan", "find a starting window for a job")
-    parser.epilog += "\n\nsolder alloys that a job can name: " + ", ".join(alloy_names())
+    parser.epilog = f"{parser.epilog or ''}\n\nsolder alloys that a job can name: " + ", ".join(alloy_names())
     parser.add_argument("job", metavar="JOB", help="job file (TOML)")
     parser.add_argument("--heat", metavar="FILE", help=HEAT_HELP)
     parser.add_argument("--out", type=to_write(".png"), metavar="FILE.png", help="picture of the window (default: none)")
