@@ -18,7 +18,7 @@ EXAMPLES = {
     "compare": "plumeline compare recordings/monday recordings/today --window",
     "library": "plumeline library recordings --job regulator --from 2026-05-01 --warning drift",
     "class": "plumeline class recordings --job regulator --title \"Monday's class\"",
-    "import": "plumeline import evening --sheet evening.csv",
+    "import": "plumeline import evening --sheet evening.csv --camera camera.toml --nozzle nozzle.toml --out recordings",
     "batch": "plumeline batch recordings -j 4",
     "doctor": "plumeline doctor",
     "paths": "plumeline paths recordings",
