@@ -17,6 +17,8 @@ EXAMPLES = {
     "learning": "plumeline learning recordings --operator T7 --out curve.svg",
     "compare": "plumeline compare recordings/monday recordings/today --window",
     "library": "plumeline library recordings --job regulator --from 2026-05-01 --warning drift",
+    "class": "plumeline class recordings --job regulator --title \"Monday's class\"",
+    "import": "plumeline import evening --sheet evening.csv --camera camera.toml --nozzle nozzle.toml --out recordings",
     "batch": "plumeline batch recordings -j 4",
     "class": "plumeline class recordings",
     "import": "plumeline import evening/ --camera camera.toml --nozzle nozzle.toml --out recordings/evening",

@@ -96,7 +96,7 @@ def build_parser() -> argparse.ArgumentParser:
 def _command(commands: Commands, name: str, work: str, text: str) -> argparse.ArgumentParser:
     """A command whose work is imported only when it runs."""
     parser = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".",
-                                 epilog=f"example:\n  {EXAMPLE[name]}",
+                                 epilog=f"example:\n  {EXAMPLE.get(name, 'plumeline ' + name)}",
                                  formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--debug", action="store_true", help="show where a fault came from")
     parser.set_defaults(run=_late(work))
