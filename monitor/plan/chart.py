@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import os
+import io
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +12,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from monitor.errors import EnvironmentFault
+from monitor.files import write_bytes_whole
+from monitor.plain import plain_figure
 
 if TYPE_CHECKING:
     from monitor.plan.window import Plan
@@ -29,10 +31,11 @@ def draw_plan(plan: Plan, path: Path) -> None:
     _course(left, plan)
     _map(figure, right, plan)
     figure.suptitle(_wrapped(plan.reason, 125), fontsize=11, x=0.01, ha="left")
-    temporary = Path(f"{path}.part")
+    png = io.BytesIO()
+    plain_figure(figure)
+    canvas.print_png(png)
     try:
-        canvas.print_png(str(temporary))
-        os.replace(temporary, path)
+        write_bytes_whole(path, png.getvalue())
     except OSError as fault:
         raise EnvironmentFault(f"{path}: cannot write the picture ({fault.strerror})") from fault
 
