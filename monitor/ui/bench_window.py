@@ -294,6 +294,8 @@ class BenchWindow(QMainWindow):
         coach = self.work.coach
         probe = tr(" (muted probe)") if running and coach is not None and coach.is_probe else ""
         parts.append(tr("coaching: {}").format(tr(self.work.settings.mode.value)) + probe)
+        if running and coach is not None and coach.stage_words:
+            parts.insert(0, coach.stage_words)
         text = "    ".join(parts)
         self.bar_text.setToolTip(text)
         room = self.bar_text.width() if self.isVisible() else 10_000
