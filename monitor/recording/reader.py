@@ -214,8 +214,10 @@ def _read(db: sqlite3.Connection, folder: Path) -> Recording:
     plain.execute(f"SELECT {', '.join(n for n, _ in schema.FRAME_COLUMNS)} FROM frames ORDER BY frame")
     parts = [[_array((), kind) for _, kind in schema.FRAME_COLUMNS]]
     while rows := plain.fetchmany(ROWS_AT_ONCE):
-        parts.append([_array(column, kind) for (_, kind), column in zip(schema.FRAME_COLUMNS, zip(*rows), strict=True)])
-    columns = {name: np.concatenate(some) for (name, _), some in zip(schema.FRAME_COLUMNS, zip(*parts), strict=True)}
+        parts.append([_array(column, kind) for (_, kind), column in zip(schema.FRAME_COLUMNS, zip(*rows, strict=False),
+                                                                        strict=True)])
+    columns = {name: np.concatenate(some) for (name, _), some in zip(schema.FRAME_COLUMNS, zip(*parts, strict=False),
+                                                                     strict=True)}
     db.row_factory = sqlite3.Row
     tables: dict[str, Any] = {t: [dict(r) for r in db.execute(f"SELECT * FROM {t}")]
               for t in ("heat", "warnings", "passes", "events", "drops", "station", "comments", "maps", "parts",
