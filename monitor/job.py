@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import itertools
 import math
-import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -19,7 +18,7 @@ from shapely.geometry import Polygon as Shape
 from shapely.validation import explain_validity
 
 from monitor.errors import InputError, JobError
-from monitor.files import write_text_whole
+from monitor.files import read_text, toml_of, write_text_whole
 from monitor.heat.alloy import find_alloy
 
 __all__ = [
@@ -305,29 +304,12 @@ def load_job(path: str | Path) -> Job:
     JobError
         With every fault of the file, one a line, each with its key.
     """
-    path = Path(path)
-    try:
-        with path.open("rb") as handle:
-            raw = handle.read(LARGEST_FILE_BYTES + 1)
-    except FileNotFoundError:
-        raise JobError(f"{path}: no such job file") from None
-    except IsADirectoryError:
-        raise JobError(f"{path}: is a folder; expected a job file (TOML)") from None
-    if len(raw) > LARGEST_FILE_BYTES:
-        raise JobError(f"{path}: larger than {LARGEST_FILE_BYTES // 1000} kB; that is no job file")
-    try:
-        text = raw.decode("utf-8")
-    except UnicodeDecodeError as fault:
-        raise JobError(f"{path}: not text in UTF-8 (byte {fault.start}); save it as UTF-8") from None
-    return parse_job(text, str(path))
+    return parse_job(read_text(Path(path), "job file (TOML)", JobError), str(path))
 
 
 def parse_job(text: str, source: str = "job") -> Job:
     """Check the text of a job file; `source` names it in messages. Raises JobError as `load_job` does."""
-    try:
-        data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as fault:
-        raise JobError(f"{source}: not valid TOML: {_one_line(fault)}") from None
+    data = toml_of(text, source, "job", JobError, numbers=False)
     try:
         # TOML has no tuples and people write 30 for 30.0, so lists and whole numbers are made fit first
         return Job.model_validate(_as_strict(data))

@@ -6,8 +6,8 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numba import njit
 
+from vision.compiled import njit
 from vision.cuts import LINEAR, brightest, linear_light
 from vision.edges import USUAL_NOISE, noise_sigma
 from vision.types import FloatArray

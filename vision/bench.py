@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numba import njit
 
 from vision import rigid
 from vision.camera import CameraModel
+from vision.compiled import njit
 from vision.cuts import sample_cuts
 from vision.errors import CalibrationError
 from vision.lens import lens_of, project

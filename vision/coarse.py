@@ -5,9 +5,9 @@ compiled.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from vision.camera import CameraModel
+from vision.compiled import njit
 from vision.lens import lens_of, pixel
 from vision.novelty import ANGLES, HALF, NewEdges
 from vision.nozzle import NozzleBody, ToolPose, axis_frame

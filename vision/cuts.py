@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numba import njit
 
+from vision.compiled import njit
 from vision.types import FloatArray
 
 __all__ = ["LINEAR", "NO_TONE", "CutGrid", "linear_light", "to_opponent", "brightest", "sample_cuts", "sample_along"]

@@ -7,10 +7,10 @@ from functools import lru_cache
 
 import cv2
 import numpy as np
-from numba import njit
 
 from vision.camera import CameraModel
 from vision.coarse import ALIKE_PX, CLOSE_PX, SIGHT_STEP_MM, reward, shares, sweep_poses, sweep_tube, visible_reward
+from vision.compiled import njit
 from vision.edge_bias import DEFAULT_BIAS
 from vision.fit import Picture, PoseFit, PosePrior, fit_pose, free_limbs, loose_prior
 from vision.lens import lens_of

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
 from vision.camera import CameraModel
+from vision.compiled import njit
 from vision.types import FloatArray
 
 __all__ = ["lens_of", "pixel", "project"]

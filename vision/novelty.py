@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numba import njit
 
+from vision.compiled import njit
 from vision.cuts import brightest, linear_light
 from vision.fit import Picture
 

@@ -8,9 +8,9 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-from numba import njit
 
 from vision.camera import CameraModel
+from vision.compiled import njit
 from vision.lens import lens_of, pixel, project
 from vision.nozzle import NozzleBody, ToolPose, axis_frame, cross, roll_of, sideways_of
 from vision.types import FloatArray

@@ -5,8 +5,9 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from monitor.cli.output import exit_code, progress_bar, say, tell
+from monitor.cli.output import exit_code, progress_bar, say, tell, tell_alterations
 from monitor.errors import InputError
+from monitor.files import read_text
 from monitor.recording.reader import open_recording
 
 __all__ = ["run_analyse", "run_export", "run_overlay", "run_report", "run_rerun", "run_review"]
@@ -36,6 +37,7 @@ def run_export(args: argparse.Namespace) -> int:
     from monitor.recording.export import export_csv, export_parquet
 
     recording = open_recording(args.recording)
+    tell_alterations(recording)
     folder = Path(args.out) if args.out else recording.folder
     written = export_csv(recording, folder) if args.format in ("csv", "both") else ()
     written += export_parquet(recording, folder) if args.format in ("parquet", "both") else ()
@@ -47,6 +49,7 @@ def run_export(args: argparse.Namespace) -> int:
 def run_report(args: argparse.Namespace) -> int:
     """plumeline report"""
     recording = open_recording(args.recording)
+    tell_alterations(recording)
     is_pdf = args.pdf or (args.out or "").lower().endswith(".pdf")
     path = Path(args.out) if args.out else recording.folder / ("report.pdf" if is_pdf else "report.html")
     if is_pdf:
@@ -65,6 +68,7 @@ def run_overlay(args: argparse.Namespace) -> int:
     from monitor.review.overlay import write_overlay
 
     recording = open_recording(args.recording)
+    tell_alterations(recording)
     with progress_bar("drawing") as progress:
         path = write_overlay(recording, Path(args.out) if args.out else recording.folder / "overlay.mp4", progress)
     say(str(path))
@@ -81,11 +85,12 @@ def run_rerun(args: argparse.Namespace) -> int:
     from monitor.review.whatif import MOST_HIGHER_MM
 
     recording = open_recording(args.recording)
+    tell_alterations(recording)
     if args.job is None and not args.higher_mm:
         raise InputError("plumeline rerun: name another job with --job, or a height with --higher-mm")
     if abs(args.higher_mm) > MOST_HIGHER_MM:
         raise InputError(f"--higher-mm {args.higher_mm:g}: expected -{MOST_HIGHER_MM:g} to {MOST_HIGHER_MM:g} mm")
-    text = recording.job_text if args.job is None else Path(args.job).read_text(encoding="utf-8")
+    text = recording.job_text if args.job is None else read_text(Path(args.job), "job file (TOML)", InputError)
     job = parse_job(text, str(recording.folder)) if args.job is None else load_job(args.job)
     keeps_own = args.heat is None and calibration_of(recording) is not None
     again = rerun(recording, job, text, args.out, force=args.force, higher_mm=args.higher_mm,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import csv
 import json
 import math
 import sys
@@ -13,7 +12,7 @@ import numpy as np
 
 from monitor.cli.output import progress_bar, say
 from monitor.errors import InputError
-from monitor.files import write_text_whole
+from monitor.files import read_table, write_text_whole
 from monitor.recording.export import safe_cell
 from monitor.recording.outputs import check_output
 from monitor.repeat.compare.baseline import BEGUN_ANEW, LEFT_OUT, aside_of, decide, read_decisions, words_of
@@ -128,13 +127,7 @@ def _cell(value: object) -> str:
 
 
 def _rows(path: Path) -> list[dict[str, str]]:
-    try:
-        with path.open(newline="", encoding="utf-8-sig") as handle:
-            return list(csv.DictReader(handle))
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such sheet; {SHEET_HELP}") from None
-    except (UnicodeDecodeError, csv.Error, IsADirectoryError):
-        raise InputError(f"{path}: not a CSV file in UTF-8; {SHEET_HELP}") from None
+    return read_table(path, (), f"sheet (CSV); {SHEET_HELP}", InputError)
 
 
 def _reading(path: Path, number: int, row: dict[str, str]) -> float:

@@ -22,7 +22,8 @@ def run_import(args: argparse.Namespace) -> int:
     folder = Path(args.folder)
     clips = read_sheet(Path(args.sheet) if args.sheet else folder / "sheet.csv", folder, Path(args.out),
                        {"job": args.job, "camera": args.camera, "nozzle": args.nozzle})
-    by_name, states = {clip.name: clip for clip in clips}, Counter()
+    by_name = {clip.name: clip for clip in clips}
+    states: Counter[str] = Counter()
     with progress_bar("analysing") as progress:
         for outcome in analyse_clips(clips, args.j):
             states[outcome.state] += 1

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import tomllib
 from pathlib import Path
 
 from monitor.errors import InputError
+from monitor.files import read_toml
 
 __all__ = ["check_kinds", "kind_of"]
 
@@ -26,8 +26,8 @@ def check_kinds(args: argparse.Namespace) -> None:
 def kind_of(path: Path) -> str:
     """"job", "camera" or "nozzle" by what stands in the file; empty when that cannot be said."""
     try:
-        keys = set(tomllib.loads(path.read_text(encoding="utf-8")))
-    except (OSError, ValueError):
+        keys = set(read_toml(path, "TOML file", InputError))
+    except InputError:
         return ""
     fits = [kind for kind, marks in MARKS.items() if keys >= marks or (kind == "job" and len(keys & marks) >= 2)]
     return fits[0] if len(fits) == 1 else ""

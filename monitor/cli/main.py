@@ -11,6 +11,7 @@ from typing import TypeAlias
 
 from monitor.cli.examples import EXAMPLES as EXAMPLE
 from monitor.cli.kinds import check_kinds
+from monitor.cli.output import complain
 from monitor.cli.outputs import check_outputs, to_write
 from monitor.cli.values import between, moment, squares, whole
 from monitor.errors import MonitorError
@@ -87,7 +88,7 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command")
     for add in (_add_demo, _add_watch, _add_analyse, _add_export, _add_report, _add_overlay, _add_calibrate, _add_rerun,
                 _add_plan, _add_review, _add_learning, _add_compare, _add_library, _add_class, _add_import, _add_batch,
-                _add_doctor, _add_paths, _add_bug_report):
+                _add_verify, _add_doctor, _add_paths, _add_bug_report):
         add(commands)
     return parser
 
@@ -95,7 +96,7 @@ def build_parser() -> argparse.ArgumentParser:
 def _command(commands: Commands, name: str, work: str, text: str) -> argparse.ArgumentParser:
     """A command whose work is imported only when it runs."""
     parser = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".",
-                                 epilog=f"example:\n  {EXAMPLE[name]}",
+                                 epilog=f"example:\n  {EXAMPLE.get(name, 'plumeline ' + name)}",
                                  formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--debug", action="store_true", help="show where a fault came from")
     parser.set_defaults(run=_late(work))
@@ -220,7 +221,7 @@ def _add_plan(commands: Commands) -> None:
     from monitor.heat.alloy import alloy_names
 
     parser = _command(commands, "plan", "monitor.cli.plan:run_plan", "find a starting window for a job")
-    parser.epilog += "\n\nsolder alloys that a job can name: " + ", ".join(alloy_names())
+    parser.epilog = f"{parser.epilog or ''}\n\nsolder alloys that a job can name: " + ", ".join(alloy_names())
     parser.add_argument("job", metavar="JOB", help="job file (TOML)")
     parser.add_argument("--heat", metavar="FILE", help=HEAT_HELP)
     parser.add_argument("--out", type=to_write(".png"), metavar="FILE.png", help="picture of the window (default: none)")
@@ -319,7 +320,7 @@ def _add_calibrate(commands: Commands) -> None:
     kinds = parser.add_subparsers(title="what", metavar="WHAT", required=True)
     paper = _command(kinds, "paper", "monitor.cli.calibrate:run_paper",
                      "write all that is printed as one true-size PDF: the mat, and the board for the lens")
-    paper.add_argument("--out", default="plumeline_paper.pdf", metavar="FILE.pdf", help="default: plumeline_paper.pdf")
+    paper.add_argument("--out", type=to_write(".pdf"), default="plumeline_paper.pdf", metavar="FILE.pdf", help="default: plumeline_paper.pdf")
     paper.add_argument("--page", choices=("A4", "Letter"), default="A4", help="size of the sheets (default: A4)")
     mat = _command(kinds, "mat", "monitor.cli.calibrate:run_mat", "write the bench mat as a true-size PDF")
     mat.add_argument("--print", action="store_true", dest="print_it", help=argparse.SUPPRESS)  # was needed once
@@ -378,6 +379,13 @@ def _add_paths(commands: Commands) -> None:
     parser.add_argument("name", nargs="?", choices=("recordings", "heat", "log", "sample"), help="only this one")
 
 
+def _add_verify(commands: Commands) -> None:
+    parser = _command(commands, "verify", "monitor.cli.verify:run_verify",
+                      "say whether recordings are whole, or what was altered or is missing since they were closed")
+    parser.add_argument("folders", nargs="+", metavar="DIR", help="recordings, or folders that hold some, at any depth")
+    parser.add_argument("--json", action="store_true", help="print the answers as JSON")
+
+
 def _add_bug_report(commands: Commands) -> None:
     parser = _command(commands, "bug-report", "monitor.cli.doctor:run_bug_report",
                       "gather what a bug report needs into one file, without pictures")
@@ -404,6 +412,5 @@ def _fail(args: argparse.Namespace, fault: BaseException, line: str, code: int) 
 
 
 def _say(line: str, code: int) -> int:
-    if sys.stderr is not None:
-        print(f"plumeline: {line}", file=sys.stderr)
+    complain(line)
     return code

@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from monitor.errors import EnvironmentFault
 from monitor.files import write_bytes_whole
 from monitor.heat.fit import FitResult
+from monitor.plain import plain_figure
 
 __all__ = ["draw_residuals"]
 
@@ -33,6 +34,7 @@ def draw_residuals(fit: FitResult, path: Path) -> None:
     figure.suptitle(f"Thermocouple run: {fit.calibration.rms_k:.1f} K rms left, clocks {fit.offset_s:+.2f} s apart "
                     f"(1 sigma {fit.offset_sigma_s:.2f} s)", fontsize=11, x=0.01, ha="left")
     png = io.BytesIO()
+    plain_figure(figure)
     canvas.print_png(png)
     try:
         write_bytes_whole(path, png.getvalue())

@@ -14,9 +14,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
+from monitor.compiled import njit
 from monitor.errors import InputError
 from monitor.heat import air
 

@@ -6,10 +6,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import ArrayLike, NDArray
 from scipy.stats import norm, qmc
 
+from monitor.compiled import njit
 from monitor.heat.types import Band, StationSetup
 
 __all__ = ["CALIBRATED_FORM_SHARE", "COVERAGE_Z", "PARAMETERS", "Knowledge", "Parameters", "band",

@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 
 from monitor.errors import EnvironmentFault
 from monitor.files import write_bytes_whole
+from monitor.plain import plain_figure
 
 if TYPE_CHECKING:
     from monitor.plan.window import Plan
@@ -32,6 +33,7 @@ def draw_plan(plan: Plan, path: Path) -> None:
     _course(right, plan)
     figure.suptitle(_wrapped(plan.reason, 120), fontsize=11, x=0.01, ha="left")
     png = io.BytesIO()
+    plain_figure(figure)
     canvas.print_png(png)
     try:
         write_bytes_whole(path, png.getvalue())

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from monitor.files import write_bytes_whole, write_text_whole
+from monitor.plain import plain
 from monitor.recording.columns import meaning_of, type_of
 from monitor.recording.outputs import check_output
 from monitor.recording.reader import Recording
@@ -94,7 +95,7 @@ def about(recording: Recording) -> dict[str, Any]:
             "recording": recording.folder.name, "started_utc": meta.get("started_utc", ""), "time_from": meta.get("recorded_from", ""),
             "operator": meta.get("operator", ""), "kind": meta.get("kind", ""),
             "state": meta.get("state", ""),
-            "sha256": meta.get("hashes", {}),
+            "sha256": meta.get("hashes", {}), "altered_since_closed": list(recording.altered),
             "note": "heights, tilts and aims are measured; heat, energy and temperature are estimates with their 90 % "
                     "band"}
 
@@ -114,8 +115,8 @@ def safe_cell(value: Any) -> Any:
     """
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
         return ""
-    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r", "\n"):
-        return "'" + value
+    if isinstance(value, str):
+        return ("'" if value[:1] in ("=", "+", "-", "@", "\t", "\r", "\n") else "") + plain(value)
     return value
 
 

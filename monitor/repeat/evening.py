@@ -122,7 +122,7 @@ def _clip(row: dict[str, str], sheet: Path, folder: Path, out: Path, files: dict
         raise InputError(f"{job}: no such job file")
     by = attributed(path, row.get("operator", ""), row.get("time", ""), row.get("kind", ""))
     name = Path(row["file"]).with_suffix("").as_posix()
-    return Clip(name, str(path), job, files["camera"], files["nozzle"], str(out / name), by)
+    return Clip(name, str(path), job, files["camera"] or "", files["nozzle"] or "", str(out / name), by)
 
 
 def _analyse(clip: Clip, key: str) -> Outcome:

@@ -48,7 +48,7 @@ def map_words(recording: Recording, name: str, title: str) -> str:
     """A map over the board: where it is highest, and how high."""
     found = recording.maps.get(name)
     cells = None if found is None else np.asarray(found["cells"], float)
-    if cells is None or not np.isfinite(cells).any():
+    if found is None or cells is None or not np.isfinite(cells).any():
         return f"{title}: nothing is known."
     row, column = np.unravel_index(int(np.nanargmax(cells)), cells.shape)
     x = found["left_mm"] + (column + 0.5) * found["step_mm"]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import hashlib
 import math
 import tomllib
 from importlib import resources
@@ -18,10 +17,12 @@ from monitor.files import write_text_whole
 from monitor.heat.melt import LAW
 from monitor.job import Job, parse_job
 from monitor.judging.exposure import heat_setup
+from monitor.plain import plain
 from monitor.recording.attribution import when_words
 from monitor.recording.comments import comments_of
+from monitor.recording.manifest import check_manifest, sha256_of
 from monitor.recording.outputs import check_output, sources_of
-from monitor.recording.reader import CAMERA, JOB, NOZZLE, Recording
+from monitor.recording.reader import CAMERA, JOB, NOZZLE, TRACE, Recording
 from monitor.review.chart_words import heat_words, height_words, joint_words, map_words
 from monitor.review.charts import board_photo, heat_chart, height_chart, joint_figure, map_chart, svg_of
 from monitor.review.machine import work_events, work_warnings
@@ -56,7 +57,7 @@ def report_html(recording: Recording) -> str:
 def fill_template(name: str, recording: Recording, job: Job, **pictures: Any) -> str:
     """One of the report's templates with all that both of them say."""
     environment = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True,
-                                     undefined=jinja2.StrictUndefined)
+                                     undefined=jinja2.StrictUndefined, finalize=_plain)
     environment.filters |= {"fixed": _fixed, "words": lambda kind: WARNING_WORDS.get(kind, kind)}
     template = environment.from_string(resources.files("monitor.review").joinpath(name).read_text("utf-8"))
     return template.render(
@@ -85,6 +86,11 @@ def _part_events(recording: Recording) -> list[tuple[str, float, str, str]]:
 def _picture(png: bytes | None) -> str:
     """A picture as a data address; empty when there is none."""
     return "" if not isinstance(png, bytes) else "data:image/png;base64," + base64.b64encode(png).decode()
+
+
+def _plain(value: Any) -> Any:
+    """Text without what could steer; marked-up pictures are let through as they are."""
+    return plain(value) if type(value) is str else value
 
 
 def calibration_state(recording: Recording, job: Job) -> list[tuple[str, str]]:
@@ -120,7 +126,6 @@ def _facts(recording: Recording, job: Job) -> list[tuple[str, str]]:
     """What the numbers rest on."""
     meta, station = recording.meta, job.station
     files = [(name, meta.get("hashes", {}).get(name, "")) for name in (JOB, CAMERA, NOZZLE)]
-    trace = hashlib.sha256((recording.folder / "trace.sqlite").read_bytes()).hexdigest()
     return [
         ("Station", f"{station.setpoint_c:g} C, {station.airflow_l_min:g} L/min at {station.airflow_reference_c:g} C"),
         ("Nozzle", f"outer {job.nozzle.outer_diameter_mm:g} mm, bore {job.nozzle.bore_diameter_mm:g} mm"),
@@ -129,7 +134,8 @@ def _facts(recording: Recording, job: Job) -> list[tuple[str, str]]:
         ("Recorded", f"{when_words(meta)}, state: {meta.get('state', 'unknown')}"),
         ("Program", f"plumeline {meta.get('code_version', 'unknown')}"),
         *((f"SHA-256 of {name}", text[:16]) for name, text in files),
-        ("SHA-256 of the trace", trace[:16]),
+        ("SHA-256 of the trace", sha256_of(recording.folder / TRACE)[:16]),
+        ("Files", check_manifest(recording.folder).sentence),
     ]
 
 

@@ -78,7 +78,7 @@ def _band(recording: Recording, p: dict[str, Any], measure: str, job: Job) -> tu
         half = Z90 * _number(p["height_sigma_mm"])
         return p[measure] - half, p[measure], p[measure] + half
     if measure == "energy_j":
-        return tuple(_number(p[key]) for key in ("energy_low_j", "energy_j", "energy_high_j"))
+        return _number(p["energy_low_j"]), _number(p["energy_j"]), _number(p["energy_high_j"])
     if measure == "dwell_s":  # what was not seen within the pass may have been dwell
         return p[measure], p[measure], p[measure] + _number(p["unseen_s"])
     if measure == "in_limits":

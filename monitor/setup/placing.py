@@ -133,7 +133,7 @@ def _refused(why: str) -> Placement:
 
 
 def _features(picture: np.ndarray) -> tuple[FloatArray, np.ndarray]:
-    points, described = cv2.SIFT_create(4000).detectAndCompute(picture, None)
+    points, described = cv2.SIFT.create(4000).detectAndCompute(picture, None)
     return np.array([p.pt for p in points], float).reshape(-1, 2), described
 
 
@@ -160,7 +160,7 @@ def _fit(ours: FloatArray, theirs: FloatArray) -> tuple[FloatArray | None, np.nd
     cv2.setRNGSeed(1)
     found, inside = cv2.estimateAffinePartial2D(np.ascontiguousarray(ours), np.ascontiguousarray(theirs), method=cv2.RANSAC,
                                                 ransacReprojThreshold=NEAR_PX / PX_PER_MM, maxIters=4000, confidence=0.999)
-    return (None, nobody) if found is None else (found, inside.ravel().astype(bool))
+    return (None, nobody) if found is None else (np.asarray(found, float), inside.ravel().astype(bool))
 
 
 def _judged(ours: FloatArray, theirs: FloatArray, extent_mm: tuple[float, float, float, float]) -> Placement:

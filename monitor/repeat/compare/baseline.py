@@ -76,7 +76,7 @@ def decide(path: Path, what: str, p: Pass, why: str, by: str) -> Decision:
 def aside_of(passes: Sequence[Pass], decisions: Sequence[Decision]) -> dict[int, str]:
     """Passes that no longer count, and why; the last new beginning that is among the passes holds."""
     place = {(p.folder.name, p.started_utc, p.number): i for i, p in enumerate(passes)}
-    out = {}
+    out: dict[int, str] = {}
     for d in decisions:
         at = place.get((d.recording, d.recorded_utc, d.number))
         if at is None:
