@@ -220,11 +220,13 @@ def _add_rerun(commands: Commands) -> None:
 def _add_plan(commands: Commands) -> None:
     from monitor.heat.alloy import alloy_names
 
-    parser = _command(commands, "plan", "monitor.cli.plan:run_plan", "find a starting window for a job")
+    parser = _command(commands, "plan", "monitor.cli.plan:run_plan", "say what to set for a job, and how likely it works")
     parser.epilog = f"{parser.epilog or ''}\n\nsolder alloys that a job can name: " + ", ".join(alloy_names())
     parser.add_argument("job", metavar="JOB", help="job file (TOML)")
     parser.add_argument("--heat", metavar="FILE", help=HEAT_HELP)
     parser.add_argument("--out", type=to_write(".png"), metavar="FILE.png", help="picture of the window (default: none)")
+    parser.add_argument("--hottest", type=float, default=430.0, metavar="C",
+                        help="highest setpoint to try (default 430; above it parts and boards burn easily)")
     parser.add_argument("--json", action="store_true", help="print the plan as JSON")
 
 

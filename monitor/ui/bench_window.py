@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable
 
 from PyQt6.QtCore import QSettings, Qt, QTimer
-from PyQt6.QtGui import QCloseEvent, QGuiApplication
+from PyQt6.QtGui import QCloseEvent, QGuiApplication, QResizeEvent
 from PyQt6.QtWidgets import (
     QHBoxLayout,
     QLabel,
@@ -36,7 +36,7 @@ from monitor.ui.bench_state import tr
 from monitor.ui.bench_warnings import MachineStrip, machine_lines
 from monitor.ui.bench_work import AIRFLOW_STEP_L_MIN, SETPOINT_STEP_C, BenchWork
 from monitor.ui.guide_page import GuidePage
-from monitor.ui.theme import font, look, looks
+from monitor.ui.theme import font, glance_px, look, looks
 
 __all__ = ["BenchWindow"]
 
@@ -149,6 +149,13 @@ class BenchWindow(QMainWindow):
                 "platform": QGuiApplication.platformName(),
                 "first_height_s": None if math.isnan(self.first_height_s) else round(self.first_height_s, 2),
                 **self.work.engine.stats()}
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        face = font("body", tabular=True)
+        face.setPixelSize(glance_px(self.height()))
+        self.bar_text.setFont(face)
+        super().resizeEvent(event)
+        self._show_bar()
 
     def closeEvent(self, event: QCloseEvent) -> None:
         """Never lose a recording: it is finished before the window goes. Asks once where something would be lost or broken off."""
@@ -287,6 +294,8 @@ class BenchWindow(QMainWindow):
         coach = self.work.coach
         probe = tr(" (muted probe)") if running and coach is not None and coach.is_probe else ""
         parts.append(tr("coaching: {}").format(tr(self.work.settings.mode.value)) + probe)
+        if running and coach is not None and coach.stage_words:
+            parts.insert(0, coach.stage_words)
         text = "    ".join(parts)
         self.bar_text.setToolTip(text)
         room = self.bar_text.width() if self.isVisible() else 10_000

@@ -95,6 +95,7 @@ class BenchWork(QObject):
         self.setpoint_c = inputs.job.station.setpoint_c if inputs else math.nan
         self.airflow_l_min = inputs.job.station.airflow_l_min if inputs else math.nan
         self.aim_mm: float | None = None  # height to hold, as from a plan
+        self.stages: tuple[tuple[float, float, bool], ...] = ()  # of that plan: height [mm], seconds, whether it glides
         self.map_kind = ""
         self.layer: MapLayer | None = None
         self.last_folder: Path | None = None
@@ -173,7 +174,7 @@ class BenchWork(QObject):
         low, high = inputs.job.limits.height_mm
         aim_mm = self.aim_mm if self.aim_mm is not None and low < self.aim_mm < high else None
         self.coach = coach = Coach(inputs.job.limits, settings.mode, settings.band_share,
-                                   load_skill(self._skills, self._key), aim_mm)
+                                   load_skill(self._skills, self._key), aim_mm, stages=self.stages)
 
         def make() -> Session:
             make_one = settings.tracker or (lambda i: make_tracker(i.camera, i.nozzle_path, i.job, waits=False))

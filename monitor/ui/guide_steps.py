@@ -132,11 +132,14 @@ class CameraStep(Step):
                     "and exposure; do not touch them again."))
         self.list, self.use = Choice(), QPushButton(tr("Look through it"))
         self.list.setAccessibleName(tr("camera"))
+        self.list.setSizeAdjustPolicy(Choice.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+        self.list.setMinimumContentsLength(14)
         self._cameras = list_cameras()
         self.list.addItems([c.name for c in self._cameras] or [tr("no camera found; the source of now stays")])
         self.use.setEnabled(bool(self._cameras))
         self.use.clicked.connect(lambda: self.chosen.emit(self._cameras[self.list.currentIndex()]))
-        self.row(self.list, self.use)
+        self.row(self.list)
+        self.row(self.use)
         self._check = CameraCheck(standard_mat(), body)
 
     def use_body(self, body: NozzleBody) -> None:
@@ -167,7 +170,8 @@ class LensStep(Step):
         self.solve.clicked.connect(self.calibrate)
         self.by_mat = QCheckBox(tr("with the mat itself, on a stiff sheet"))
         self.by_mat.toggled.connect(self._begin)
-        self.row(self.solve, self.bar)
+        self.row(self.solve)
+        self.box.addWidget(self.bar)
         self.box.addWidget(self.by_mat)
         self.box.addWidget(self.verdict)
         self._target: CharucoTarget | Mat = LENS_BOARD

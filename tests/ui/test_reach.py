@@ -170,3 +170,23 @@ def test_nothing_is_left_untranslated_or_cut_in_a_longer_language(qtbot, qapp, t
     cut = [b.text() for b in buttons if b.fontMetrics().horizontalAdvance(b.text()) > b.width()]
     assert cut == [] and window.width() <= 1366
     assert [w.text() for w in labels if any(c.isalpha() for c in w.text()) and "[" not in w.text()] == []
+
+
+@pytest.mark.parametrize("screen, scale", [((1366, 768), 1.5), ((1280, 720), 1.5), ((1920, 1080), 2.0)])
+@pytest.mark.parametrize("page", ["guide", "setup", "hot"])
+def test_every_page_of_the_bench_fits_small_screens_at_a_large_scale(qtbot, tmp_path, screen, scale, page):
+    window = make(qtbot, tmp_path, start=False, page=page)
+    window.resize(round(screen[0] / scale), round(screen[1] / scale))  # what is left of the screen in the window's own pixels
+    QApplication.processEvents()
+
+    assert window.width() <= screen[0] / scale + 1 and window.height() <= screen[1] / scale + 1
+
+
+def test_the_steps_of_the_first_run_are_not_cut_at_the_side(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False, page="guide", inputs=None)
+    window.resize(911, 512)
+    for n in range(len(window.guide.steps)):
+        window.guide.go_to(n)
+        QApplication.processEvents()
+        inner = window.guide.stack.parentWidget()
+        assert inner.width() <= inner.parentWidget().width(), window.guide.steps[n].title
