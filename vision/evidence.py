@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from scipy.special import betaln, logsumexp
+from scipy.special import betaln
 
 from vision.edge_bias import group_key, n_groups
 from vision.fit import PoseFit
@@ -39,7 +39,7 @@ def log_likelihood_ratio(body: NozzleBody, fit: PoseFit) -> float:
     elsewhere = _log_share(k, n, np.array(_ELSEWHERE))
     seen = np.logaddexp(np.log1p(-hidden) + _log_share(k, n, there.T), np.log(hidden) + elsewhere) - elsewhere
     bar = np.where(is_of_bar, seen, 0.0).sum()
-    ratio = seen.sum() - logsumexp([np.log(_BAR) + bar, np.log(1.0 - _BAR)])
+    ratio = seen.sum() - np.logaddexp(np.log(_BAR) + bar, np.log(1.0 - _BAR))
     return float(np.clip(ratio, -MOST_NATS, MOST_NATS))
 
 

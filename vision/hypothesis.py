@@ -11,7 +11,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import logsumexp
 
 from vision.evidence import CUTS_PER_SAMPLE
 from vision.fit import PoseFit
@@ -74,12 +73,12 @@ def updated_log_odds(log_odds: float, log_ratio: float, dt_s: float) -> float:
 def probabilities(hypotheses: list[Hypothesis]) -> FloatArray:
     """Of no tool in the picture, then of each hypothesis, shape (n + 1,)."""
     logs = np.array([0.0] + [h.log_odds for h in hypotheses])
-    return np.exp(logs - logsumexp(logs))
+    return np.exp(logs - np.logaddexp.reduce(logs))
 
 
 def share_for_new(hypotheses: list[Hypothesis]) -> float:
     """Log odds with which a pose that has just been found begins beside these."""
-    return float(np.log(_NEW_SHARE) + logsumexp([0.0] + [h.log_odds for h in hypotheses]))
+    return float(np.log(_NEW_SHARE) + np.logaddexp.reduce([0.0] + [h.log_odds for h in hypotheses]))
 
 
 def compete(hypotheses: list[Hypothesis], dt_s: float) -> list[Hypothesis]:
