@@ -146,7 +146,7 @@ class Target(_Part):
     via_barrel_um: Annotated[float, _between(5, 100, "um")] = 25.0
 
     @model_validator(mode="after")
-    def _barrel_fits(self) -> "Target":
+    def _barrel_fits(self) -> Target:
         if 2e-3 * self.via_barrel_um > self.via_drill_mm:
             raise ValueError(f"via_barrel_um {self.via_barrel_um:g} is more than half of via_drill_mm "
                              f"{self.via_drill_mm:g}")

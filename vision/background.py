@@ -1,4 +1,6 @@
-"""The bench without the tool: composed from photographs, checked against a frame, kept up to date while the tool moves."""
+"""The bench without the tool: composed from photographs, checked against a frame, kept up to date while the tool
+moves.
+"""
 
 from __future__ import annotations
 
@@ -10,14 +12,16 @@ from vision.cuts import LINEAR, brightest, linear_light
 from vision.edges import USUAL_NOISE, noise_sigma
 from vision.types import FloatArray
 
-__all__ = ["compose_bench", "redrawn_bench", "known_of", "look_of", "cast_of", "with_cast", "BenchView", "MASK_SCALE", "BLOCK_PX",
+__all__ = ["compose_bench", "redrawn_bench", "known_of", "look_of", "cast_of", "with_cast", "BenchView", "MASK_SCALE",
+           "BLOCK_PX",
            "OWN_NOISE"]
 
 BLOCK_PX = 16  # a JPEG's block, colour included, so that black ones stay black
 _BLACK = 0.0015  # linear light below which a whole block counts as not known
 # of brightness and of the two colours: shades and mirrored surroundings change a colour by as much
 _QUIETEST, _NOISIEST = (0.12, 0.6, 0.6), 2.0
-OWN_NOISE = 0.6  # of a picture's noise counts for each cut alone; what else cuts scatter by is told from them, and shared by neighbours
+# of a picture's noise counts for each cut alone; what else cuts scatter by is told from them, and shared by neighbours
+OWN_NOISE = 0.6
 _MOST_SHARED = 0.6  # of a pixel's error with its neighbour's
 _BESIDE = 13  # width, in a mask's pixels, by which the tool's mask grows to where the picture's noise is measured
 _LEAST_BESIDE = 300  # differences of pixels by which it can be told
@@ -49,7 +53,7 @@ def compose_bench(groups: list[list[np.ndarray]]) -> np.ndarray:
     """
     middles = [np.median(np.stack(g), axis=0).astype(np.float32) for g in groups]
     spreads = []
-    for g, m in zip(groups, middles):
+    for g, m in zip(groups, middles, strict=False):
         dev = np.mean([brightest(np.abs(im - m)) for im in g], axis=0) / (0.05 + brightest(m))
         small = cv2.resize(dev.astype(np.float32), None, fx=0.125, fy=0.125, interpolation=cv2.INTER_AREA)
         spreads.append(cv2.GaussianBlur(small, (0, 0), 3.0))
@@ -88,7 +92,8 @@ def known_of(bench: np.ndarray) -> np.ndarray:
 
 
 def redrawn_bench(bench: np.ndarray, seen_px: np.ndarray) -> np.ndarray:
-    """A bench as `compose_bench` makes it, seen from elsewhere: `seen_px` (h, w, 2), float32, is where in it each pixel is found;
+    """A bench as `compose_bench` makes it, seen from elsewhere: `seen_px` (h, w, 2), float32, is where in it each pixel
+    is found;
     blocks that are not wholly known are black."""
     light, known = _redrawn(bench, known_of(bench), seen_px)
     _black_out(light, known == 0, most=0.0)
@@ -103,13 +108,16 @@ def _redrawn(light: np.ndarray, known: np.ndarray, seen_px: np.ndarray) -> tuple
 
 
 def look_of(light: np.ndarray) -> FloatArray:
-    """Natural logarithms of light (n, 3), blue, green, red: blue over green, red over green, and green, shape (n, 3)."""
+    """Natural logarithms of light (n, 3), blue, green, red: blue over green, red over green, and green, shape (n,
+    3).
+    """
     logs = np.log(light + _DARK)
     return np.stack([logs[:, 0] - logs[:, 1], logs[:, 2] - logs[:, 1], logs[:, 1]], 1)
 
 
 def cast_of(image: np.ndarray, bench: np.ndarray, known: np.ndarray) -> FloatArray:
-    """By how much a picture (h, w, 3), uint8, is tinted and exposed unlike the stored bench where that is known: the middle of
+    """By how much a picture (h, w, 3), uint8, is tinted and exposed unlike the stored bench where that is known: the
+    middle of
     what `look_of` tells of both, shape (3,)."""
     grid = np.s_[_GRID_PX // 2::_GRID_PX, _GRID_PX // 2::_GRID_PX]
     there = known[grid] > 0
@@ -140,7 +148,8 @@ class BenchView:
     """
 
     _BANDS = 12
-    _PATIENCE = 2, 3, 25  # visits, 0.4 s apart at 30 frames a second, never seen, learned, given: a still hand is not bench
+    # visits, 0.4 s apart at 30 frames a second, never seen, learned, given: a still hand is not bench
+    _PATIENCE = 2, 3, 25
 
     def __init__(self, first: np.ndarray, bench: np.ndarray | None = None):
         h, w = first.shape[:2]
@@ -189,7 +198,8 @@ class BenchView:
         off_stayed, off_moved = (cv2.blur(brightest(np.abs(now - self.exposure * there)), (_PATCH_PX, _PATCH_PX))
                                  for there in (light, moved_light))
         allowed = cv2.blur(_TOLERANCES[frame[near][..., 1]], (_PATCH_PX, _PATCH_PX))
-        behind = np.zeros(surely.shape, bool) if tool is None else cv2.resize(tool, surely.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
+        behind = np.zeros(surely.shape, bool) if tool is None else cv2.resize(tool, surely.shape[::-1],
+                                                                              interpolation=cv2.INTER_NEAREST) > 0
         moves = np.where(behind[near], surely[near] > 0, off_moved + _CLEARLY * allowed < off_stayed)
         light[moves] = moved_light[moves]
         known[moves] = np.minimum(moved_known, 128)[moves]
@@ -209,12 +219,14 @@ class BenchView:
         self._turn = (self._turn + 1) % self._BANDS
         mask = np.zeros((h // MASK_SCALE, w // MASK_SCALE), np.uint8) if tool is None else tool
         beside = cv2.dilate(mask, np.ones((_BESIDE, _BESIDE), np.uint8))
-        now, old, apart, close, n_pairs = _learn(frame, self.light, self.known, self._candidate, self._age, mask, beside, first, last,
+        now, old, apart, close, n_pairs = _learn(frame, self.light, self.known, self._candidate, self._age, mask,
+                                                 beside, first, last,
                                              LINEAR, _TOLERANCES, _WEIGHTS, self.exposure, *self._PATIENCE)
         if old > 1.0:
             self.exposure += 0.1 * (min(max(now / old, 0.5), 2.0) - self.exposure)
         if n_pairs > _LEAST_BESIDE and apart[0] > 0:
-            shared = np.clip(1 - close / np.maximum(apart, 1e-9), 0.0, _MOST_SHARED)  # by neighbours, of a codec's errors: they do not average out
+            # by neighbours, of a codec's errors: they do not average out
+            shared = np.clip(1 - close / np.maximum(apart, 1e-9), 0.0, _MOST_SHARED)
             noise = np.clip(OWN_NOISE * np.sqrt(apart / n_pairs * (1 + shared) / (1 - shared)), _QUIETEST, _NOISIEST)
             self.noise = tuple(old + 0.1 * (new - old) for old, new in zip(self.noise, noise.tolist(), strict=True))
 
@@ -229,10 +241,12 @@ class BenchView:
 
 
 @njit(cache=True, nogil=True)
-def _learn(frame, bench, known, candidate, age, tool, beside, first, last, linear, tolerances, weights, exposure, unseen, learned,
-           given):
-    """One visit to rows first..last: sums of light, now and as stored, of the pixels that agree; and, beside the tool, of how
-    those a few apart differ, squared, so that soft shadows stay out of it, and neighbours; and the number of those pairs."""
+def _learn(frame, bench, known, candidate, age, tool, beside, first, last, linear, tolerances, weights, exposure,
+           unseen, learned, given):
+    """One visit to rows first..last: sums of light, now and as stored, of the pixels that agree; and, beside the tool,
+    of how
+    those a few apart differ, squared, so that soft shadows stay out of it, and neighbours; and the number of those
+    pairs."""
     w = frame.shape[1]
     sum_now = sum_old = 0.0
     apart, close = np.zeros(3), np.zeros(3)

@@ -63,7 +63,7 @@ def find_markers(grey: np.ndarray, mat: Mat, scale: float = 1.0) -> dict[int, Fl
         return {}
     known = set(mat.ids.tolist())
     return {int(i): (c.reshape(4, 2).astype(float) + 0.5) / scale - 0.5
-            for i, c in zip(np.ravel(ids), corners) if int(i) in known}
+            for i, c in zip(np.ravel(ids), corners, strict=False) if int(i) in known}
 
 
 def bench_pose(camera: CameraModel, mat: Mat, grey: np.ndarray, t_s: float = 0.0) -> BenchPose | PoseMiss:
@@ -84,8 +84,8 @@ def bench_pose(camera: CameraModel, mat: Mat, grey: np.ndarray, t_s: float = 0.0
 class BenchFollower:
     """Follows the mat through a recording, at the cost of a few thousand samples a frame.
 
-    Between full searches the sides of the markers are measured where the last pose expects them. While the camera stands
-    still the pose is averaged over about a second; a bump or a new focus ends the average at once.
+    Between full searches the sides of the markers are measured where the last pose expects them. While the camera
+    stands still the pose is averaged over about a second; a bump or a new focus ends the average at once.
     """
 
     def __init__(self, camera: CameraModel, mat: Mat):
@@ -171,10 +171,13 @@ class BenchFollower:
         return [BenchEvent(t_s, "camera_moved", self._describe(old))] if is_new else []
 
     def _describe(self, old: FloatArray) -> str:
-        before, now = self._camera.project(rigid.apply(old, self._corners)), self._camera.project(rigid.apply(self._pose, self._corners))
+        before, now = self._camera.project(rigid.apply(old,
+                                                       self._corners)), self._camera.project(rigid.apply(self._pose,
+                                                                                                         self._corners))
         spread = [np.sqrt(np.mean((p - p.mean(0)) ** 2)) for p in (before, now)]
         shift = float(np.linalg.norm((now - before).mean(0)))
-        return f"the camera moved or focused anew: the mat shifted by {shift:.1f} px and grew by {100 * (spread[1] / spread[0] - 1):+.2f} %"
+        grown = 100 * (spread[1] / spread[0] - 1)
+        return f"the camera moved or focused anew: the mat shifted by {shift:.1f} px and grew by {grown:+.2f} %"
 
     def _shift_px(self, a: FloatArray, b: FloatArray) -> float:
         """Mean distance in the picture between the mat's corners under two poses."""
@@ -183,7 +186,8 @@ class BenchFollower:
         return float(np.nanmean(distance)) if np.isfinite(distance).any() else np.inf
 
 
-def seen_before(camera: CameraModel, then: FloatArray, now: FloatArray, pixels: FloatArray, height_mm: float = 0.0) -> FloatArray:
+def seen_before(camera: CameraModel, then: FloatArray, now: FloatArray, pixels: FloatArray,
+                height_mm: float = 0.0) -> FloatArray:
     """Where the camera saw, before it moved, what it sees now.
 
     Parameters
@@ -245,7 +249,7 @@ def _search(camera: CameraModel, mat: Mat, grey: np.ndarray) -> FloatArray | str
         if len(found) >= 6:
             break
     if len(found) < _MIN_MARKERS:
-        return "no mat in view" if not found else f"too little of the mat in view: {len(found)} of {len(mat.ids)} markers"
+        return f"too little of the mat in view: {len(found)} of {len(mat.ids)} markers" if found else "no mat in view"
     world = np.concatenate([mat.corners_mm(i) for i in found])
     rays = camera.rays(np.concatenate(list(found.values())))[:, :2]
     _, fits = cv2.findHomography(world[:, :2], rays, cv2.RANSAC, 4.0 / camera.focal_px)
@@ -253,7 +257,8 @@ def _search(camera: CameraModel, mat: Mat, grey: np.ndarray) -> FloatArray | str
     if fits.sum() < 4 * _MIN_MARKERS - 2:
         return "the markers in view do not lie as on the mat; is it another print, or bent?"
     n, turns, shifts, _ = cv2.solvePnPGeneric(world[fits], rays[fits], np.eye(3), None, flags=cv2.SOLVEPNP_IPPE)
-    turn, shift = cv2.solvePnPRefineLM(world[fits], rays[fits], np.eye(3), None, turns[0], shifts[0])  # the better of two
+    # the better of two
+    turn, shift = cv2.solvePnPRefineLM(world[fits], rays[fits], np.eye(3), None, turns[0], shifts[0])
     return rigid.transform(cv2.Rodrigues(turn)[0], shift)
 
 
@@ -267,7 +272,9 @@ def _fit(camera: CameraModel, sides: _Sides, grey: np.ndarray, pose: FloatArray,
         step, result = solved
         pose = rigid.moved(pose, step[:6])
         if np.abs(rows[seen, :6] @ step[:6]).mean() < 0.2:
-            return _Fit(pose, *result) if result else "the mat is covered, moved or bent: its markers are not where they were printed"
+            if not result:
+                return "the mat is covered, moved or bent: its markers are not where they were printed"
+            return _Fit(pose, *result)
     return "the mat moves too fast to be measured"
 
 
@@ -288,7 +295,9 @@ def _measure_sides(camera, sides: _Sides, grey: np.ndarray, pose: FloatArray):
 
 @njit(cache=True, nogil=True)
 def _rows(points, along, outward, pose, lens):
-    """Rows as above, pixels (n, 2) and outward normals (n, 2) of the points; all zero when one is not before the camera."""
+    """Rows as above, pixels (n, 2) and outward normals (n, 2) of the points; all zero when one is not before the
+    camera.
+    """
     n = len(points)
     rows, pixels, normals = np.zeros((n, 7)), np.zeros((n, 2)), np.zeros((n, 2))
     cam, ways = np.empty(3), np.empty((2, 2))
@@ -357,7 +366,9 @@ def _solve(rows: FloatArray, offset: FloatArray, seen: np.ndarray):
 
 @njit(cache=True, nogil=True)
 def _reweighted(a, b):
-    """Solution of a . step = b that far-off rows hardly pull, what each row misses then, weights, normal matrix, and scatter."""
+    """Solution of a . step = b that far-off rows hardly pull, what each row misses then, weights, normal matrix, and
+    scatter.
+    """
     weight, scale = np.ones(len(b)), 1.0
     for _ in range(5):
         weighted = a.T * weight

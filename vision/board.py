@@ -40,7 +40,7 @@ class BoardFollower:
     def __init__(self, camera: CameraModel, board_top_mm: float, centre_mm: FloatArray, reach_mm: float = 35.0):
         self._camera = camera
         self._centre_mm, self._reach_mm, self._top_mm = np.asarray(centre_mm, float), reach_mm, board_top_mm
-        side = int(round(2 * reach_mm / _PITCH_MM))
+        side = round(2 * reach_mm / _PITCH_MM)
         steps = (np.arange(side) - (side - 1) / 2) * _PITCH_MM
         x, y = np.meshgrid(self._centre_mm[0] + steps, self._centre_mm[1] - steps)  # rows run towards the operator
         self._grid_mm = np.stack([x.ravel(), y.ravel(), np.full(x.size, board_top_mm)], 1)
@@ -52,7 +52,9 @@ class BoardFollower:
 
     @property
     def shift(self) -> FloatArray:
-        """How far the board lies from where it first lay, shape (3,): x, y [mm], turn about the bench's origin [rad]."""
+        """How far the board lies from where it first lay, shape (3,): x, y [mm], turn about the bench's origin
+        [rad].
+        """
         return self._shift.copy()
 
     def region(self, cam_from_bench: FloatArray, shape) -> np.ndarray:
@@ -64,7 +66,8 @@ class BoardFollower:
             cv2.fillConvexPoly(out, np.round(px).astype(np.int32), 255)
         return out
 
-    def step(self, frame: Frame, bench: BenchPose, tool: np.ndarray | None = None) -> tuple[FloatArray, tuple[BenchEvent, ...]]:
+    def step(self, frame: Frame, bench: BenchPose, tool: np.ndarray | None = None) -> tuple[FloatArray,
+                                                                                            tuple[BenchEvent, ...]]:
         """The board's shift at this frame, and an event when it was moved.
 
         Parameters
@@ -134,7 +137,8 @@ class BoardFollower:
         before, self._shift, self._pending = self._shift, found, None
         moved = float(np.linalg.norm(self._at_centre(found) - self._at_centre(before)))
         turned = float(np.degrees(found[2] - before[2]))
-        return (BenchEvent(t_s, "board_moved", f"the board moved by {moved:.1f} mm and turned by {turned:+.1f} degrees; "
+        return (BenchEvent(t_s, "board_moved",
+                           f"the board moved by {moved:.1f} mm and turned by {turned:+.1f} degrees; "
                                                "the regions move with it"),)
 
     def _differs(self, a: FloatArray, b: FloatArray, by_mm: float, by_rad: float) -> bool:
@@ -198,7 +202,8 @@ def rigid_shift(start_mm: FloatArray, now_mm: FloatArray, within_mm: float) -> R
 def _follow(old_view, view, old, start) -> tuple[FloatArray, np.ndarray]:
     """Points followed from one view to another and back; those that do not come back are not sound."""
     options = {"winSize": (21, 21), "maxLevel": 3, "flags": cv2.OPTFLOW_USE_INITIAL_FLOW}
-    new, ok, _ = cv2.calcOpticalFlowPyrLK(old_view, view, old.reshape(-1, 1, 2), start.reshape(-1, 1, 2).copy(), **options)
+    new, ok, _ = cv2.calcOpticalFlowPyrLK(old_view, view, old.reshape(-1, 1, 2), start.reshape(-1, 1, 2).copy(),
+                                          **options)
     back, ok_back, _ = cv2.calcOpticalFlowPyrLK(view, old_view, new, old.reshape(-1, 1, 2).copy(), **options)
     new, back = new.reshape(-1, 2).astype(float), back.reshape(-1, 2)
     sound = (np.ravel(ok) > 0) & (np.ravel(ok_back) > 0) & (np.linalg.norm(back - old, axis=1) < 0.5)

@@ -130,7 +130,8 @@ class CameraCalibration:
     left_out: dict[str, str] = field(default_factory=dict)
 
 
-def calibrate_camera(photos: Sequence[Path | str], target: CharucoTarget | ChessboardTarget, *, square_pixels: bool = True,
+def calibrate_camera(photos: Sequence[Path | str], target: CharucoTarget | ChessboardTarget, *,
+                     square_pixels: bool = True,
                      progress: Callable[[int, int], None] = lambda done, whole: None) -> CameraCalibration:
     """Calibrate a camera.
 
@@ -148,16 +149,17 @@ def calibrate_camera(photos: Sequence[Path | str], target: CharucoTarget | Chess
 
     Notes
     -----
-    Zhang's method as in OpenCV's calibrateCamera: Z. Zhang, "A flexible new technique for camera calibration", IEEE TPAMI
-    22 (2000) 1330-1334. Corners off by more than four robust sigmas are left out, again and again until none is: the mean
-    square hardly shows them, but a few of them shift the focal length. Its sigma allows for errors shared by all corners
-    of a photograph (a bent target, a blur).
+    Zhang's method as in OpenCV's calibrateCamera: Z. Zhang, "A flexible new technique for camera calibration", IEEE
+    TPAMI 22 (2000) 1330-1334. Corners off by more than four robust sigmas are left out, again and again until none is:
+    the mean square hardly shows them, but a few of them shift the focal length. Its sigma allows for errors shared by
+    all corners of a photograph (a bent target, a blur).
     """
     cv2.setNumThreads(1)  # with more, the sums' last digits change from call to call
     views, left_out, size = _read_views(photos, target, progress)
     if len(views) < _LEAST_VIEWS:
         why = "; ".join(f"{name}: {reason}" for name, reason in list(left_out.items())[:3])
-        raise CalibrationError(f"the target was found in {len(views)} of {len(photos)} photographs; at least {_LEAST_VIEWS} are "
+        raise CalibrationError(f"the target was found in {len(views)} of {len(photos)} photographs; at least "
+                               f"{_LEAST_VIEWS} are "
                                f"needed, better 15 to 25{' (' + why + ')' if why else ''}")
     n_all = sum(len(v.points_px) for v in views)
     views, solved = _solve_without_outliers(views, size, square_pixels)
@@ -168,7 +170,8 @@ def calibrate_camera(photos: Sequence[Path | str], target: CharucoTarget | Chess
     usable = bool(share <= _MAX_SIGMA_SHARE and _n_tilted(solved) >= _LEAST_TILTED)
     verdict = CalibrationVerdict(usable, share, len(views), n, n_all - n, missing)
     if not verdict.is_usable:
-        advice = "" if missing else "; take more photographs, nearer and at 30 to 45 degrees, with the target glued flat"
+        more = "; take more photographs, nearer and at 30 to 45 degrees, with the target glued flat"
+        advice = "" if missing else more
         raise CalibrationError(f"camera calibration refused: {verdict.sentence()}{advice}")
     return CameraCalibration(camera, verdict, tuple(views), left_out)
 
@@ -176,13 +179,14 @@ def calibrate_camera(photos: Sequence[Path | str], target: CharucoTarget | Chess
 def find_target(image: np.ndarray, target: CharucoTarget | ChessboardTarget, name: str = "") -> View | None:
     """The target's corners in one picture (BGR or grey); None when too few are seen.
 
-    ChArUco boards are tried as printed today, as by older tools (which began even-row boards with the other colour), and
-    white on black.
+    ChArUco boards are tried as printed today, as by older tools (which began even-row boards with the other colour),
+    and white on black.
     """
     grey = image if image.ndim == 2 else cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)
     if isinstance(target, ChessboardTarget):
         return _find_chessboard(grey, target, name)
-    kinds = [(legacy, negative) for negative in (False, True) for legacy in ((False, True) if target.squares[1] % 2 == 0 else (False,))]
+    kinds = [(legacy, negative) for negative in (False, True)
+             for legacy in ((False, True) if target.squares[1] % 2 == 0 else (False,))]
     return max((v for v in (_find_charuco(grey, target, name, *kind) for kind in kinds) if v), default=None,
                key=lambda v: len(v.points_px))
 
@@ -203,7 +207,8 @@ def _read_views(photos, target, progress):
         if size is None:
             size = (image.shape[1], image.shape[0])
         elif (image.shape[1], image.shape[0]) != size:
-            raise CalibrationError(f"{name}: {image.shape[1]} x {image.shape[0]} px, but {names[0]} has {size[0]} x {size[1]}; "
+            raise CalibrationError(f"{name}: {image.shape[1]} x {image.shape[0]} px, but {names[0]} has {size[0]} x "
+                                   f"{size[1]}; "
                                    "use photographs of one size, as the recordings have it")
         view, kind = _find_as_before(image, target, name, kind)
         if view is None:
@@ -232,7 +237,8 @@ def _find_as_before(image, target, name, kind):
 
 
 def _find_charuco(grey, target: CharucoTarget, name: str, legacy: bool, negative: bool) -> View | None:
-    board = cv2.aruco.CharucoBoard(target.squares, target.square_mm, target.marker_mm, marker_dictionary(target.dictionary))
+    board = cv2.aruco.CharucoBoard(target.squares, target.square_mm, target.marker_mm,
+                                   marker_dictionary(target.dictionary))
     board.setLegacyPattern(legacy)
     corners, ids, _, _ = cv2.aruco.CharucoDetector(board).detectBoard(255 - grey if negative else grey)
     if corners is None or len(corners) < _LEAST_CORNERS:
@@ -264,22 +270,27 @@ def _solve(views: list[View], size, square_pixels: bool) -> _Solved:
             [v.points_mm.astype(np.float32) for v in views], [v.points_px.astype(np.float32) for v in views], size,
             start, np.zeros(5), flags=flags, criteria=stop)
     except cv2.error as error:
-        raise CalibrationError("these photographs do not determine a camera: take some at 30 to 45 degrees, both ways") from error
-    return _Solved(rms, matrix, np.ravel(distortion)[:5], [rigid.transform(cv2.Rodrigues(t)[0], s) for t, s in zip(turns, shifts)])
+        raise CalibrationError("these photographs do not determine a camera: take some at 30 to 45 degrees, "
+                               "both ways") from error
+    return _Solved(rms, matrix, np.ravel(distortion)[:5], [rigid.transform(cv2.Rodrigues(t)[0], s)
+                                                           for t, s in zip(turns, shifts, strict=False)])
 
 
 def _solve_without_outliers(views: list[View], size, square_pixels: bool) -> tuple[list[View], _Solved]:
     for _ in range(8):
         solved = _solve(views, size, square_pixels)
         camera = CameraModel(solved.matrix, solved.distortion, size)
-        rest = [np.linalg.norm(v.points_px - camera.project(rigid.apply(p, v.points_mm)), axis=1) for v, p in zip(views, solved.poses)]
+        rest = [np.linalg.norm(v.points_px - camera.project(rigid.apply(p, v.points_mm)), axis=1)
+                for v, p in zip(views, solved.poses, strict=False)]
         sigma = float(np.median(np.concatenate(rest))) / 1.1774  # median of a Rayleigh distribution
         good = [r < _REJECT * max(sigma, 0.02) for r in rest]
         if all(g.all() for g in good):
             break
-        views = [View(v.name, v.points_mm[g], v.points_px[g]) for v, g in zip(views, good) if g.sum() >= _LEAST_CORNERS]
+        views = [View(v.name, v.points_mm[g], v.points_px[g]) for v, g in zip(views, good, strict=False)
+                 if g.sum() >= _LEAST_CORNERS]
         if len(views) < _LEAST_VIEWS:
-            raise CalibrationError("the corners do not fit one camera: was the focus locked, is the target flat, are its sizes right?")
+            raise CalibrationError("the corners do not fit one camera: was the focus locked, is the target flat, are "
+                                   "its sizes right?")
     return views, _solve(views, size, square_pixels)
 
 
@@ -287,7 +298,7 @@ def _camera_with_sigma(views: list[View], solved: _Solved, size) -> CameraModel:
     """The camera with the covariance of its parameters: the larger of two, from single corners or from whole views."""
     camera = CameraModel(solved.matrix, solved.distortion, size)
     information, scores, square, count = np.zeros((8, 8)), [], 0.0, 0
-    for view, pose in zip(views, solved.poses):
+    for view, pose in zip(views, solved.poses, strict=False):
         cam = rigid.apply(pose, view.points_mm)
         px, jac = camera.project_with_jacobian(cam)
         rest = (view.points_px - px).ravel()

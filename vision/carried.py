@@ -1,4 +1,6 @@
-"""Stored pictures of the bench follow the camera when that is bumped, focuses anew or was moved since they were taken."""
+"""Stored pictures of the bench follow the camera when that is bumped, focuses anew or was moved since they were
+taken.
+"""
 
 from __future__ import annotations
 
@@ -47,7 +49,9 @@ class BenchRelief:
         return len(way_px) > 0 and float(way_px.mean()) > _CARRIED_PX
 
     def seen_before_px(self, then: FloatArray, now: FloatArray) -> np.ndarray:
-        """Where at one pose each pixel of the picture at another was seen, shape (h, w, 2), float32; nan where nowhere."""
+        """Where at one pose each pixel of the picture at another was seen, shape (h, w, 2), float32; nan where
+        nowhere.
+        """
         seen_px = self._plane_before_px(then, now, 0.0)
         if self.board is not None:
             on_board = self.board.region(now, seen_px.shape) > 0
@@ -55,7 +59,8 @@ class BenchRelief:
         return seen_px
 
     def slid_before_px(self, pose: FloatArray, before: FloatArray, after: FloatArray) -> np.ndarray:
-        """Where each pixel was seen before the board was nudged, were all of the bench at its height and nudged with it.
+        """Where each pixel was seen before the board was nudged, were all of the bench at its height and nudged with
+        it.
 
         `before` and `after` are shifts (3,) as `BoardFollower` has them; shape as `seen_before_px`.
         """
@@ -111,8 +116,8 @@ def _slide(shift: FloatArray) -> FloatArray:
 class BenchCarrier:
     """Redraws a bench's view for where the camera stands now, and the board lies.
 
-    All of one camera move is drawn from the picture before it, so that nothing is smoothed or lost twice; when a frame had gone
-    astray, the view is as it was.
+    All of one camera move is drawn from the picture before it, so that nothing is smoothed or lost twice; when a frame
+    had gone astray, the view is as it was.
 
     Parameters
     ----------

@@ -1,4 +1,6 @@
-"""The filter's coordinates of a pose: outlet, the jet direction's x and y, and the turn about it, in the bench frame."""
+"""The filter's coordinates of a pose: outlet, the jet direction's x and y, and the turn about it, in the bench
+frame.
+"""
 
 from __future__ import annotations
 
@@ -40,7 +42,9 @@ def _at_zero(axis):
 
 @njit(cache=True, nogil=True)
 def chart_of(tip_cam_mm, axis_cam, sideways_cam, cam_from_bench):
-    """The six coordinates of a pose that is given in the camera frame by outlet, jet direction and sideways direction."""
+    """The six coordinates of a pose that is given in the camera frame by outlet, jet direction and sideways
+    direction.
+    """
     bench_from_cam = np.ascontiguousarray(cam_from_bench[:3, :3].T)
     axis, sideways = bench_from_cam @ axis_cam, bench_from_cam @ sideways_cam
     a = _at_zero(axis)
@@ -63,7 +67,9 @@ def pose_of(chart, cam_from_bench):
 
 @njit(cache=True, nogil=True)
 def chart_of_steps(tip_cam_mm, axis_cam, roll_rad, cam_from_bench, is_bent):
-    """Change (6, 6) of the chart with the steps of `vision.silhouette.moved_pose`; a straight tool's turn stays by itself."""
+    """Change (6, 6) of the chart with the steps of `vision.silhouette.moved_pose`; a straight tool's turn stays by
+    itself.
+    """
     bench_from_cam = np.ascontiguousarray(cam_from_bench[:3, :3].T)
     a, b = axis_frame(axis_cam)
     out = np.zeros((6, 6))

@@ -1,4 +1,6 @@
-"""How much of a coarse outline of the tool lies on new edges of a picture that run alike: what a search is led by, compiled."""
+"""How much of a coarse outline of the tool lies on new edges of a picture that run alike: what a search is led by,
+compiled.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +13,8 @@ from vision.nozzle import NozzleBody, ToolPose, axis_frame
 from vision.silhouette import body_arrays, trace, trace_inputs
 from vision.types import FloatArray
 
-__all__ = ["ALIKE_PX", "CLOSE_PX", "SIGHT_STEP_MM", "direction_of", "reward", "shares", "sweep_poses", "sweep_tube", "visible_reward"]
+__all__ = ["ALIKE_PX", "CLOSE_PX", "SIGHT_STEP_MM", "direction_of", "reward", "shares", "sweep_poses", "sweep_tube",
+           "visible_reward"]
 
 ALIKE_PX, CLOSE_PX = 6.0, 3.0  # an edge this near speaks for an outline, at first and of settled poses
 SIGHT_STEP_MM = 3.0  # distance of the places on the visible outline of a pose
@@ -21,7 +24,8 @@ _TAN_15 = np.tan(np.pi / 12)
 
 def visible_reward(camera, body: NozzleBody, edges: NewEdges, pose: ToolPose) -> float:
     """As `reward`, but of what of the outline no other part of the tool hides."""
-    return _on_visible(trace(*trace_inputs(camera, body, pose, SIGHT_STEP_MM)), np.append(shares(body), 2.0), edges.distance_px)
+    return _on_visible(trace(*trace_inputs(camera, body, pose, SIGHT_STEP_MM)), np.append(shares(body), 2.0),
+                       edges.distance_px)
 
 
 @njit(cache=True, nogil=True)
@@ -49,7 +53,8 @@ def reward(camera, body: NozzleBody, edges: NewEdges, tips, axes, sideways, alik
     """How much of each pose's outline lies on new edges that run alike [mm, weighted]."""
     slices, kinds = body_arrays(body)
     after = np.cos(body.bend_rad) * -axes + np.sin(body.bend_rad) * sideways
-    return sweep_poses(slices, kinds, shares(body), tips, axes, after, body.bend_at_mm, lens_of(camera), edges.distance_px, alike_px)
+    return sweep_poses(slices, kinds, shares(body), tips, axes, after, body.bend_at_mm, lens_of(camera),
+                       edges.distance_px, alike_px)
 
 
 @njit(cache=True, nogil=True)
@@ -76,7 +81,8 @@ def direction_of(x, y):
     if y < 0.0:
         x, y = -x, -y
     wide = abs(x)
-    steps = 0 if y < _TAN_15 * wide else 1 if y < wide else 2 if _TAN_15 * y < wide else 3  # of 30 degrees from the first
+    # of 30 degrees from the first
+    steps = 0 if y < _TAN_15 * wide else 1 if y < wide else 2 if _TAN_15 * y < wide else 3
     return steps if x >= 0.0 or steps == 0 else ANGLES - steps
 
 
@@ -108,7 +114,9 @@ def _long_edges(piece, origin, u, a, b, lens, fields, alike_px):
 
 @njit(cache=True, nogil=True)
 def _limbs(piece, origin, u, a, b):
-    """Cosine and sine of the angle towards the camera's axis, and of half the angle between a slice's two long edges."""
+    """Cosine and sine of the angle towards the camera's axis, and of half the angle between a slice's two long
+    edges.
+    """
     start, end, r0, r1 = piece
     slope = (r1 - r0) / (end - start)
     ca, cb, along = 0.0, 0.0, 0.0
@@ -117,7 +125,8 @@ def _limbs(piece, origin, u, a, b):
         cb += origin[k] * b[k]
         along += origin[k] * u[k]
     rho = max(np.sqrt(ca * ca + cb * cb), 1e-9)
-    c = min(max((slope * (along + start) - r0) / rho, -1.0), 1.0)  # at the ends the slice is seen end on: its edges meet
+    # at the ends the slice is seen end on: its edges meet
+    c = min(max((slope * (along + start) - r0) / rho, -1.0), 1.0)
     return (ca / rho, cb / rho), (c, np.sqrt(1.0 - c * c))
 
 

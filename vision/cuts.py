@@ -23,7 +23,7 @@ class CutGrid:
     @property
     def offsets_px(self) -> FloatArray:
         """Positions, shape (m,) [px]."""
-        n = int(round(self.reach_px / self.step_px))
+        n = round(self.reach_px / self.step_px)
         return np.arange(-n, n + 1) * self.step_px
 
 
@@ -43,10 +43,11 @@ def linear_light(image: np.ndarray) -> np.ndarray:
 
 @njit(cache=True, nogil=True)
 def to_opponent(light, noise):
-    """Blue, green and red (n, 3, m) to brightness, blue over the mean of the others, and red over green, in place and returned.
+    """Blue, green and red (n, 3, m) to brightness, blue over the mean of the others, and red over green, in place and
+    returned.
 
-    The channels share most of their noise; these three hardly do, and colours have least of it: grey metal stands out from a
-    brown bench as bright as itself. Colours come in units that give them the brightness's noise.
+    The channels share most of their noise; these three hardly do, and colours have least of it: grey metal stands out
+    from a brown bench as bright as itself. Colours come in units that give them the brightness's noise.
 
     Parameters
     ----------
@@ -83,7 +84,8 @@ def sample_cuts(image: np.ndarray, centre_px: FloatArray, normal_px: FloatArray,
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def sample_along(image, table, centre, normal, offsets, lines):
-    """`sample_cuts` for compiled code, each cut the mean of some parallel lines a pixel apart; the table is LINEAR for pictures
+    """`sample_cuts` for compiled code, each cut the mean of some parallel lines a pixel apart; the table is LINEAR for
+    pictures
     of uint8, NO_TONE for linear light."""
     h, w, channels = image.shape
     n, m = len(centre), len(offsets)

@@ -1,4 +1,6 @@
-"""Where edges appear beside where the body's radii put them: groups of edges that share an offset, and what is known of it."""
+"""Where edges appear beside where the body's radii put them: groups of edges that share an offset, and what is known of
+it.
+"""
 
 from __future__ import annotations
 
@@ -43,7 +45,8 @@ def edge_offsets(body: NozzleBody, bias: dict[tuple[str, bool], EdgeBias]) -> tu
 
 
 @lru_cache(16)
-def _edge_offsets(body: NozzleBody, bias: tuple[tuple[tuple[str, bool], EdgeBias], ...]) -> tuple[FloatArray, FloatArray]:
+def _edge_offsets(body: NozzleBody, bias: tuple[tuple[tuple[str, bool], EdgeBias], ...]) -> tuple[FloatArray,
+                                                                                                  FloatArray]:
     keys, of = [group_key(body, g) for g in range(n_groups(body))], dict(bias)
     offset, sigma = (np.array([getattr(of[k], name) for k in keys]) for name in ("offset_px", "sigma_px"))
     return offset, np.diag(sigma**2)

@@ -21,14 +21,15 @@ _SHADE_LOW, _SHADE_HIGH = 0.3, 1.2  # a shadow may darken the bench this far; an
 _LEAST_TO_SHARE, _LEAST_RAMP = 6, 1e-4  # cuts, and least scatter of what they share [1 / px]
 _MEDIAN_SPREAD = 1.25  # of a median, in those of a mean
 _RAMP_TOLD = 12.0  # chi-square of 3 degrees of freedom, 99.3 %
-# how a tool shines near its limb, before something lighter, as shares of its light per px inwards (measured on rendered clips), and
-# from which half way on that counts [px]
+# how a tool shines near its limb, before something lighter, as shares of its light per px inwards (measured on rendered
+# clips), and from which half way on that counts [px]
 _USUAL_RAMP, _USUAL_RAMP_SIGMA, _LEAST_HALF_WAY_PX = -0.04, 0.03, 0.5
 _SHADE_PRIOR = 0.5  # sigma of the shade about 1
 PICK_LIMIT, MISFIT_LIMIT = 5.0, 6.0  # as in `find_edges`
 STRAY_LIGHT = 0.01  # sigma of the brightness that it lays over the bench; smoke lays more
 USUAL_NOISE = 0.6, 0.6, 0.6  # as in `find_edges`
-_NOISE_FLOOR, _NOISE_SHARE = 0.006, 0.045  # sigma of a pixel in linear light: floor, and at value 1 (about 5 of 255 levels)
+# sigma of a pixel in linear light: floor, and at value 1 (about 5 of 255 levels)
+_NOISE_FLOOR, _NOISE_SHARE = 0.006, 0.045
 
 
 @dataclass(frozen=True)
@@ -61,10 +62,10 @@ def find_edges(
     """The most likely edge of each cut: tool inside, the background, perhaps in shadow or behind a veil, outside.
 
     Each edge position is judged by how much better it explains the cut than the background alone: the background's
-    brightness is free, one factor for all channels (a shadow), and so is a grey veil over it (smoke) within its prior; the
-    inside's brightness and colour are free. The best gain with true background outside, near the middle of the cut, is then
-    refined by maximum likelihood on a window that stays put while the edge moves, so that no window is favoured; there the
-    inside may grow or fall with depth (a rounded, shiny limb).
+    brightness is free, one factor for all channels (a shadow), and so is a grey veil over it (smoke) within its prior;
+    the inside's brightness and colour are free. The best gain with true background outside, near the middle of the cut,
+    is then refined by maximum likelihood on a window that stays put while the edge moves, so that no window is
+    favoured; there the inside may grow or fall with depth (a rounded, shiny limb).
 
     Parameters
     ----------
@@ -88,13 +89,15 @@ def find_edges(
     blur, travel = (np.broadcast_to(np.asarray(px, float), (len(cuts),)).copy() for px in (blur_px, travel_px))
     one = np.ones(len(cuts), np.int64)
     cuts, background = (to_opponent(np.array(light, np.float32), noise) for light in (cuts, background))
-    return EdgeSet(*edges_along(cuts, background, one, one, 0, blur, travel, spread_px, pick_limit, misfit_limit, veil, noise[0],
-                                tables_of(grid)))
+    return EdgeSet(*edges_along(cuts, background, one, one, 0, blur, travel, spread_px, pick_limit, misfit_limit, veil,
+                                noise[0], tables_of(grid)))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def edges_along(cuts, background, lines, sides, n_sides, blur_px, travel_px, spread_px, pick_limit, misfit_limit, veil, noise, tables):
-    """`find_edges` for compiled code, of cuts as `to_opponent` gives them: offsets, sigmas, gains, whether the outside is lighter.
+def edges_along(cuts, background, lines, sides, n_sides, blur_px, travel_px, spread_px, pick_limit, misfit_limit, veil,
+                noise, tables):
+    """`find_edges` for compiled code, of cuts as `to_opponent` gives them: offsets, sigmas, gains, whether the outside
+    is lighter.
 
     Each cut is the mean of some lines. With n_sides above 0, cuts of one side share how the inside grows with depth.
     """
@@ -103,8 +106,8 @@ def edges_along(cuts, background, lines, sides, n_sides, blur_px, travel_px, spr
     for i in range(n):
         level[i] = look_of(blur_px[i], travel_px[i])
     offset, sigma, gain, lighter = np.full(n, np.nan), np.full(n, np.inf), np.zeros(n), np.zeros(n, np.bool_)
-    _edges(cuts, background, lines, sides, n_sides, level, tables, spread_px, pick_limit, misfit_limit, veil, noise, offset,
-           sigma, gain, lighter)
+    _edges(cuts, background, lines, sides, n_sides, level, tables, spread_px, pick_limit, misfit_limit, veil, noise,
+           offset, sigma, gain, lighter)
     return offset, sigma, gain, lighter
 
 
@@ -124,7 +127,9 @@ def _information(level):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _shade_and_veil(a, y, ao, yo, oo, veil):
-    """Least squares of (shade, veil): matrix [[a, ao], [ao, oo]], right side (y, yo), priors; and the drop of chi-square."""
+    """Least squares of (shade, veil): matrix [[a, ao], [ao, oo]], right side (y, yo), priors; and the drop of
+    chi-square.
+    """
     a, y = a + _SHADE_PRIOR ** -2, y + _SHADE_PRIOR ** -2
     oo = oo + veil ** -2
     inverse = 1.0 / (a * oo - ao * ao)
@@ -139,7 +144,8 @@ def _shade_and_veil(a, y, ao, yo, oo, veil):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _weigh(cut, back, lo, hi, border, scale, samples):
-    """What samples lo..hi carry. Light is that of the cut before the border and of the background behind it; without a border
+    """What samples lo..hi carry. Light is that of the cut before the border and of the background behind it; without a
+    border
     (-1), that of the brighter one."""
     for j in range(lo, hi):
         b, b1, b2, v, v1, v2 = back[0, j], back[1, j], back[2, j], cut[0, j], cut[1, j], cut[2, j]
@@ -172,8 +178,8 @@ def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick
         for j in range(m):
             for s in range(LANES):
                 until[j + 1, s] = until[j, s] + samples[j, s]
-        starts[i], gain[i] = _rough_edge(samples, until, tables.rough[level], tables.clear[level], tables.flank[level], step,
-                                         expected, pick_limit, veil, gains, sums)
+        starts[i], gain[i] = _rough_edge(samples, until, tables.rough[level], tables.clear[level], tables.flank[level],
+                                         step, expected, pick_limit, veil, gains, sums)
     half_way, is_shared = tables.half_ways_px[levels], n_sides > 0
     inside = cuts[:, 0, :m // 4].sum(1) / (m // 4)
     for turn in range(2 if is_shared else 1):
@@ -183,7 +189,8 @@ def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick
             if starts[i] < 0 or (turn == 1 and not np.isfinite(offset[i])):
                 continue
             level = levels[i]
-            at, at_sigma, contrast, misfit = _fine_edge(cuts[i], background[i], starts[i], step, noise, tables.fine[level],
+            at, at_sigma, contrast, misfit = _fine_edge(cuts[i], background[i], starts[i], step, noise,
+                                                        tables.fine[level],
                                                         tables.blurs[level], half_way[i], veil, ramps[i],
                                                         is_shared and turn == 0, samples, sums)
             if misfit < misfit_limit:
@@ -199,11 +206,13 @@ def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _share_ramps(ramps, is_seen, sides, n_sides, half_way, inside, lighter):
-    """What all cuts of a side say of how the inside grows with depth, in place of what each says alone: (ramp of each channel,
+    """What all cuts of a side say of how the inside grows with depth, in place of what each says alone: (ramp of each
+    channel,
     information) of each cut.
 
-    Metal shines alike along an edge, or it does not: by as much as the ramps scatter more than the picture's noise explains. A
-    ramp is hardly told apart from the place of an edge, all the less when that travels: then what is usual counts too.
+    Metal shines alike along an edge, or it does not: by as much as the ramps scatter more than the picture's noise
+    explains. A ramp is hardly told apart from the place of an edge, all the less when that travels: then what is usual
+    counts too.
     """
     middle, usual = np.empty(3), np.zeros(3)
     for s in range(n_sides):
@@ -235,7 +244,8 @@ def _share_ramps(ramps, is_seen, sides, n_sides, half_way, inside, lighter):
 def _plain(until, first, last):
     """Sums over samples first..last without an edge, from those up to each sample: w, w b b, w b, w b v, w v, w v v."""
     a, b = until[first], until[last]
-    return b[1] - a[1], b[4] + b[14] - a[4] - a[14], b[5] - a[5], b[6] + b[15] - a[6] - a[15], b[7] - a[7], b[27] - a[27]
+    return (b[1] - a[1], b[4] + b[14] - a[4] - a[14], b[5] - a[5], b[6] + b[15] - a[6] - a[15], b[7] - a[7],
+            b[27] - a[27])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -271,7 +281,7 @@ def _rough_edge(samples, until, edge, clear, flank, step, expected, limit, veil,
     if best < 1 or best > n - 2 or gains[best] <= 0 or 2 * gains[best] - gains[best - 1] - gains[best + 1] <= 1e-9:
         return -1, 0.0
     shift = 0.5 * (gains[best + 1] - gains[best - 1]) / (2 * gains[best] - gains[best - 1] - gains[best + 1])
-    return best + flank + int(round(min(max(shift, -1.0), 1.0))), gains[best]
+    return best + flank + round(min(max(shift, -1.0), 1.0)), gains[best]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -339,15 +349,16 @@ def _trough(before, least, after, further):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _fine_edge(cut, back, start, step, noise, fine, blur, half_way, veil, ramp, tells_ramp, samples, sums):
-    """Where the edge near sample start lies along the cut [px], its sigma, outside less inside level, and the misfit outside;
-    the misfit is infinite when there is no edge within reach. What is known of the inside's ramp, and the ramp that was found
-    when it is to be told, is in `ramp`: of each channel, and the information."""
+    """Where the edge near sample start lies along the cut [px], its sigma, outside less inside level, and the misfit
+    outside;
+    the misfit is infinite when there is no edge within reach. What is known of the inside's ramp, and the ramp that was
+    found when it is to be told, is in `ramp`: of each channel, and the information."""
     lo, hi = _window(start, step, half_way, cut.shape[1])
     _weigh(cut, back, lo, hi, start, step / noise ** 2, samples)
     whole_w = samples[lo:hi, 1].sum()
     tiny = step / FINE
-    coarse = int(round(1.0 / tiny))
-    lowest, highest = -int(round(_TRY_IN_PX / tiny)), int(round(_TRY_OUT_PX / tiny))
+    coarse = round(1.0 / tiny)
+    lowest, highest = -round(_TRY_IN_PX / tiny), round(_TRY_OUT_PX / tiny)
     misfits, zero = np.full(highest - lowest + 1, np.inf), -lowest
     misfits[zero], shade, veiled = _misfit_of_edge(samples, lo, hi, start, 0, whole_w, fine, veil, ramp, sums)
     best = 0
@@ -402,7 +413,8 @@ def _fine_edge(cut, back, start, step, noise, fine, blur, half_way, veil, ramp, 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def misfits_by_travel(cuts, background, offset_px, ways_px, veil, noise, tables):
-    """How badly cuts are explained by edges near where they were seen that travel by so much: least misfits, shape (n, k).
+    """How badly cuts are explained by edges near where they were seen that travel by so much: least misfits, shape (n,
+    k).
 
     Parameters
     ----------
@@ -416,8 +428,8 @@ def misfits_by_travel(cuts, background, offset_px, ways_px, veil, noise, tables)
     (n, k), m = ways_px.shape, cuts.shape[2]
     samples, sums, flat, out = np.zeros((m, LANES)), np.empty(LANES), np.zeros(4), np.empty((n, k))
     for i in range(n):
-        start = int(round(offset_px[i] / tables.step_px)) + (m - 1) // 2
-        place = int(round((offset_px[i] / tables.step_px + (m - 1) // 2 - start) * FINE))
+        start = round(offset_px[i] / tables.step_px) + (m - 1) // 2
+        place = round((offset_px[i] / tables.step_px + (m - 1) // 2 - start) * FINE)
         lo, hi = _window(start, tables.step_px, tables.half_ways_px[look_of(BLUR_PX, ways_px[i].max())], m)
         _weigh(cuts[i], background[i], lo, hi, start, tables.step_px / noise ** 2, samples)
         whole_w = samples[lo:hi, 1].sum()
@@ -432,4 +444,4 @@ def misfits_by_travel(cuts, background, offset_px, ways_px, veil, noise, tables)
 @njit(cache=True, nogil=True)
 def _window(start, step, half_way, m):
     """First and last sample of the window that stays put about one, where an edge goes half its way to either side."""
-    return max(start - int(round((_BACK_PX + half_way) / step)), 0), min(start + int(round((_FORE_PX + half_way) / step)) + 1, m)
+    return max(start - round((_BACK_PX + half_way) / step), 0), min(start + round((_FORE_PX + half_way) / step) + 1, m)

@@ -45,7 +45,8 @@ class Expected:
     width_px: float
 
 
-def expected_spread(camera, body: NozzleBody, pose: ToolPose, up_cam: FloatArray, bias: dict[tuple[str, bool], EdgeBias],
+def expected_spread(camera, body: NozzleBody, pose: ToolPose, up_cam: FloatArray,
+                    bias: dict[tuple[str, bool], EdgeBias],
                     *, lighter_outside: bool, edge_sigma_px: float = CUT_SIGMA_PX) -> Expected:
     """Spread that the fit's own information matrix gives for a pose.
 
@@ -64,8 +65,8 @@ def expected_spread(camera, body: NozzleBody, pose: ToolPose, up_cam: FloatArray
 
     Notes
     -----
-    Covariance (J' W J + P)^-1 of six steps of the pose and one offset for every group of edges, as in `vision.fit`, with
-    every edge found. A real frame hides some; shadows and highlights add to it.
+    Covariance (J' W J + P)^-1 of six steps of the pose and one offset for every group of edges, as in `vision.fit`,
+    with every edge found. A real frame hides some; shadows and highlights add to it.
     """
     w, h = camera.image_size_px
     out = inside_picture(outline(camera, body, pose), (h, w))

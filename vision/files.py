@@ -30,7 +30,8 @@ def write_bytes_whole(path: Path, data: bytes) -> None:
 
 @contextlib.contextmanager
 def replace_file(path: Path) -> Iterator[Path]:
-    """A new file beside `path` to write into, with the same ending, which takes its name in one step when all went well.
+    """A new file beside `path` to write into, with the same ending, which takes its name in one step when all went
+    well.
 
     Raises
     ------

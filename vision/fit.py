@@ -18,7 +18,8 @@ from vision.rounds import Known, Scene, Travel, cut_through, fit_rounds, is_insi
 from vision.silhouette import STEP, Outline
 from vision.types import FloatArray
 
-__all__ = ["Picture", "PosePrior", "PoseFit", "Travel", "fit_pose", "loose_prior", "free_limbs", "inside_picture", "picture_cuts"]
+__all__ = ["Picture", "PosePrior", "PoseFit", "Travel", "fit_pose", "loose_prior", "free_limbs", "inside_picture",
+           "picture_cuts"]
 
 _LEAST_MISFIT_NOISE = 0.42
 _RESTING = Travel(np.zeros(3), np.zeros(3), 0.0)
@@ -133,8 +134,8 @@ def loose_prior(body: NozzleBody, bias, pose: ToolPose, tip_mm=40.0, turn_rad=0.
 def free_limbs(body: NozzleBody, prior: PosePrior) -> PosePrior:
     """The same prior, but that the edges of tube and cone may be seen pixels away from where they are.
 
-    Shiny metal mirrors what it stands before, in one picture more than in another: which of several poses it is, is told best
-    by the rest of the outline, and by limbs that are alike along their length.
+    Shiny metal mirrors what it stands before, in one picture more than in another: which of several poses it is, is
+    told best by the rest of the outline, and by limbs that are alike along their length.
     """
     cov = prior.cov.copy()
     at = np.arange(6, len(cov))
@@ -195,9 +196,10 @@ def fit_pose(
     cov, alone_step, alone_cov, offsets_cov = spread_of(
         found.jacobian, label, solved.groups, solved.offset_px, solved.left, solved.weight, solved.loose, solved.held,
         *edge_offsets(body, bias))
-    return PoseFit(ToolPose(found.tip_mm, found.axis, found.roll_rad), np.concatenate([np.arange(6), 6 + solved.groups]),
-                   solved.offset_px, cov, alone_step, alone_cov, offsets_cov, solved.chi2_dof, _quality(body, label, solved),
-                   int(solved.good.sum()), len(label), label, found.edge_px, solved.good)
+    return PoseFit(ToolPose(found.tip_mm, found.axis, found.roll_rad),
+                   np.concatenate([np.arange(6), 6 + solved.groups]),
+                   solved.offset_px, cov, alone_step, alone_cov, offsets_cov, solved.chi2_dof,
+                   _quality(body, label, solved), int(solved.good.sum()), len(label), label, found.edge_px, solved.good)
 
 
 def _as_numbers(pose: ToolPose) -> tuple[FloatArray, FloatArray, float]:
@@ -211,7 +213,9 @@ def inside_picture(out: Outline, shape) -> Outline:
 
 
 def picture_cuts(picture: Picture, out: Outline, grid: CutGrid):
-    """Cuts across the outline through the picture and through the bench behind it, each (n, 3, m), as `cut_through` gives them."""
+    """Cuts across the outline through the picture and through the bench behind it, each (n, 3, m), as `cut_through`
+    gives them.
+    """
     return cut_through(picture.image, picture.background, picture.known, out.px, out.normal_px, out.side == STEP,
                        np.ones(len(out.px), np.int64), grid.offsets_px, picture.noise)
 

@@ -24,7 +24,8 @@ _LEAST_QUALITY = 0.6  # a pose that explains less of the outline may be another 
 
 @dataclass(frozen=True)
 class GaugeReading:
-    """Height of the outlet's centre over a surface, by its edges alone, and its 1-sigma spread; pose in the camera frame; and
+    """Height of the outlet's centre over a surface, by its edges alone, and its 1-sigma spread; pose in the camera
+    frame; and
     how the metal looks, as `metal_look` tells it."""
 
     height_mm: float
@@ -41,7 +42,8 @@ class GaugeMiss:
     is_bench_changed: bool = False
 
 
-def read_gauge(camera, body: NozzleBody, image: np.ndarray, bench: BenchPose, bench_light: np.ndarray, surface_mm: float,
+def read_gauge(camera, body: NozzleBody, image: np.ndarray, bench: BenchPose, bench_light: np.ndarray,
+               surface_mm: float,
                bias: dict[tuple[str, bool], EdgeBias], holds: tuple[Hold, ...] = ()) -> GaugeReading | GaugeMiss:
     """Height of the nozzle in a photograph; what it stands on is not told to the fit.
 
@@ -62,8 +64,8 @@ def read_gauge(camera, body: NozzleBody, image: np.ndarray, bench: BenchPose, be
         return GaugeMiss("the bench does not look as in the bench picture: camera, light or board have changed",
                          is_bench_changed=True)
     picture = Picture(image, view.light, view.known, view.noise)
-    start = find_tool(camera, body, picture, bench.cam_from_bench, surface_mm, bias, _LEAST_QUALITY, heights_mm=_HEIGHTS_MM,
-                      holds=holds, most=_FITS)
+    start = find_tool(camera, body, picture, bench.cam_from_bench, surface_mm, bias, _LEAST_QUALITY,
+                      heights_mm=_HEIGHTS_MM, holds=holds, most=_FITS)
     fit = None if start is None else fit_pose(camera, body, picture, start.pose, bias, spreads_px=(2.0, 1.0))
     if fit is None or fit.quality < _LEAST_QUALITY:
         return GaugeMiss("the nozzle is not recognised: it must stand free, its metal in view, no hand before it; a "

@@ -16,7 +16,8 @@ LEAST_GAIN = 12.0  # drop of chi-square below which an edge is chance
 _LEAST_CUTS, _LEAST_EDGES = 8, 6
 _LEAST_TO_MEASURE = 60  # edges by which a picture's own scatter can be told
 _LEAST_SCATTER_PX, _TOLD_SCATTER_PX, _MOST_SCATTER_PX = 0.002, 0.1, 0.6  # a group's own counts from the second on
-_FEW_OF_GROUP, _CUTS_OF_ALL = 3, 10.0  # cuts by which a group's own scatter can be told; and for how many all others count there
+# cuts by which a group's own scatter can be told; and for how many all others count there
+_FEW_OF_GROUP, _CUTS_OF_ALL = 3, 10.0
 _FAINT_PX = 0.2  # sigma of a cut from which on its side is faint
 _SHARED = 1.0  # of the sigma of a cut: what all cuts of a faint edge are wrong by alike
 
@@ -53,8 +54,8 @@ class Solved(NamedTuple):
 
 
 @njit(cache=True, nogil=True)
-def solve_steps(jacobian, mm_per_sample, offset, sigma, crowding, gain, label, prior_cov, expected, prior_offset, row, rest,
-                spread, is_exact):
+def solve_steps(jacobian, mm_per_sample, offset, sigma, crowding, gain, label, prior_cov, expected, prior_offset, row,
+                rest, spread, is_exact):
     """Re-weighted least squares for the six steps of the pose and one offset a group.
 
     Parameters
@@ -108,7 +109,8 @@ def solve_steps(jacobian, mm_per_sample, offset, sigma, crowding, gain, label, p
         own[i] = math.hypot(min(sigma[i], 5.0), CUT_SIGMA_PX)
         far[i], weight[i] = max(2.0 * own[i], 0.5 * spread), _spread_of_cut(sigma[i], CUT_SIGMA_PX, mm_per_sample[i])
         seen[i] = offset[i] if usable[i] else 0.0
-    # what the eye cannot tell from the bench blurs alike along a whole edge: a faint edge may be anywhere within its blur
+    # what the eye cannot tell from the bench blurs alike along a whole edge: a faint edge may be anywhere within its
+    # blur
     loose, count = np.zeros(m), np.zeros(m)
     for i in range(n):
         if usable[i]:
@@ -132,7 +134,8 @@ def solve_steps(jacobian, mm_per_sample, offset, sigma, crowding, gain, label, p
 
 @njit(cache=True, nogil=True)
 def _spread_of_cut(sigma, scatter, mm_per_sample):
-    """What one cut counts for, as a sigma. A part's cuts stand for its length: what a codec does to it is alike within a
+    """What one cut counts for, as a sigma. A part's cuts stand for its length: what a codec does to it is alike within
+    a
     block, so that cutting it more densely adds nothing; a sensor's noise is not."""
     return math.sqrt(min(sigma, 5.0) ** 2 + scatter ** 2 * max(CORRELATION_MM / max(mm_per_sample, 1e-3), 1.0))
 
@@ -149,7 +152,8 @@ def _scatter_of_groups(left, sigma, good, group, m):
         if n >= _FEW_OF_GROUP:
             of_group = _scatter_px(left[at] - np.median(left[at]), sigma[at], _MOST_SCATTER_PX)
             if of_group > _TOLD_SCATTER_PX:
-                out[k] = math.sqrt((n * n / (n - 1.0) * of_group ** 2 + _CUTS_OF_ALL * of_all ** 2) / (n + _CUTS_OF_ALL))
+                out[k] = math.sqrt((n * n / (n - 1.0) * of_group ** 2 + _CUTS_OF_ALL * of_all ** 2)
+                                   / (n + _CUTS_OF_ALL))
     return out
 
 
@@ -168,7 +172,8 @@ def _scatter_px(left, sigma, most_px):
 
 @njit(cache=True, nogil=True)
 def _reweighted(jacobian, group, seen, usable, sigma, reach, loose, held, pull, x):
-    """Solve for x in place, from where it is; what each edge is away from it then, and what of that its group shares. An edge
+    """Solve for x in place, from where it is; what each edge is away from it then, and what of that its group shares.
+    An edge
     counts the less the further it is beyond its reach."""
     n = len(seen)
     left, weight, shared, total = np.zeros(n), np.zeros(n), np.zeros(len(loose)), np.zeros(len(loose))
@@ -204,7 +209,8 @@ def _left(jacobian, group, seen, x, i):
 
 @njit(cache=True, nogil=True)
 def _normal(jacobian, group, weight, values, loose, size):
-    """Normal equations, matrix and right side, of values = jacobian . steps + offset of the group + what its edges share in
+    """Normal equations, matrix and right side, of values = jacobian . steps + offset of the group + what its edges
+    share in
     this picture alone, of variance `loose`, which is not solved for."""
     data, right = np.zeros((size, size)), np.zeros(size)
     for i in range(len(weight)):

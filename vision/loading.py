@@ -1,4 +1,6 @@
-"""Reads text, TOML and tables that may come from anywhere: plain files only, of a size that fits, in UTF-8, faults named."""
+"""Reads text, TOML and tables that may come from anywhere: plain files only, of a size that fits, in UTF-8, faults
+named.
+"""
 
 from __future__ import annotations
 
@@ -62,7 +64,9 @@ def read_text(path: Path, what: str, fault: type[Exception] = CalibrationError, 
 
 
 def read_toml(path: Path, what: str, fault: type[Exception] = CalibrationError) -> dict:
-    """Keys of a TOML file; CalibrationError, or the fault named, in one line that names the file and `what` it should be."""
+    """Keys of a TOML file; CalibrationError, or the fault named, in one line that names the file and `what` it should
+    be.
+    """
     return toml_of(read_text(path, what, fault), path, what, fault)
 
 
@@ -96,7 +100,8 @@ def number(path: Path, key: str, value: object, low: float = -LARGEST_NUMBER, hi
     return float(value)
 
 
-def read_table(path: Path, needed: Iterable[str], what: str, fault: type[Exception] = CalibrationError) -> list[dict[str, str]]:
+def read_table(path: Path, needed: Iterable[str], what: str,
+               fault: type[Exception] = CalibrationError) -> list[dict[str, str]]:
     """Rows of a CSV table in UTF-8, by the names of its first line; every row has all cells.
 
     Parameters
@@ -119,7 +124,8 @@ def read_table(path: Path, needed: Iterable[str], what: str, fault: type[Excepti
         rows = []
         for row in reader:
             if None in row or None in row.values():
-                raise fault(f"{path}: line {reader.line_num}: has {'more' if None in row else 'fewer'} cells than the first line names")
+                raise fault(f"{path}: line {reader.line_num}: has {'more' if None in row else 'fewer'} cells than the "
+                            f"first line names")
             rows.append(row)
         return rows
     except csv.Error as error:

@@ -40,7 +40,9 @@ class Mat:
     centres_mm: FloatArray
 
     def corners_mm(self, marker_id: int) -> FloatArray:
-        """Corners of one marker, shape (4, 3) [mm], z = 0, in the detector's order: from its own top left, clockwise."""
+        """Corners of one marker, shape (4, 3) [mm], z = 0, in the detector's order: from its own top left,
+        clockwise.
+        """
         where = np.flatnonzero(self.ids == marker_id)
         if len(where) == 0:
             raise KeyError(f"no marker {marker_id} on the mat")

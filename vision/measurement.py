@@ -14,7 +14,9 @@ __all__ = ["bench_chart", "chart_turn", "observation"]
 
 
 def bench_chart(pose: ToolPose, bench: BenchPose) -> FloatArray:
-    """A pose in the camera frame as outlet [mm], jet direction's x and y [-] and turn [rad] in the bench frame, shape (6,)."""
+    """A pose in the camera frame as outlet [mm], jet direction's x and y [-] and turn [rad] in the bench frame, shape
+    (6,).
+    """
     return chart_of(pose.tip_mm, pose.axis, sideways_of(pose.axis, pose.roll_rad), bench.cam_from_bench)
 
 
@@ -23,7 +25,8 @@ def chart_turn(pose: ToolPose, bench: BenchPose, body: NozzleBody) -> FloatArray
     return chart_of_steps(pose.tip_mm, pose.axis, pose.roll_rad, bench.cam_from_bench, body.is_bent)
 
 
-def observation(fit: PoseFit, bench: BenchPose, t_s: float, body: NozzleBody) -> tuple[NozzleObservation, FloatArray, FloatArray]:
+def observation(fit: PoseFit, bench: BenchPose, t_s: float, body: NozzleBody) -> tuple[NozzleObservation, FloatArray,
+                                                                                       FloatArray]:
     """What this frame alone says; also as tip and axis x, y (5,) with covariance (5, 5)."""
     size = max(1.0, np.abs(fit.alone_step[:3]).max() / 40.0, np.abs(fit.alone_step[3:]).max() / 0.4)
     pose = moved_pose(fit.pose, fit.alone_step / size)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -60,7 +61,9 @@ class ToolPose:
 
 @dataclass(frozen=True)
 class Hold:
-    """How a hand held the tool once: jet direction and the direction in which a bent handle leaves, bench frame (3,) [-]."""
+    """How a hand held the tool once: jet direction and the direction in which a bent handle leaves, bench frame (3,)
+    [-].
+    """
 
     axis: FloatArray
     sideways: FloatArray
@@ -111,7 +114,7 @@ def body_from_measures(
         rows = np.asarray(pairs, float).reshape(-1, 2)
         if len(rows) and ((rows[:, 0] <= 0).any() or (np.diff(rows[:, 1]) < 0).any()):
             raise GeometryError("nozzle profile: radii must be positive and distances from the outlet must not fall")
-        for (r0, s0), (r1, s1) in zip(rows[:-1], rows[1:]):
+        for (r0, s0), (r1, s1) in itertools.pairwise(rows):
             if s1 - s0 > 1e-6:
                 slices.append(Frustum(_kind(r0, r1, s1 - s0, is_handle, len(slices)), s0, s1, r0, r1))
     if not slices:

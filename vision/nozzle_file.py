@@ -44,7 +44,8 @@ class NozzleCalibration:
     bench : array, shape (h, w, 3), uint8, or None
         BGR picture of the bench without the tool.
     bench_pose : array, shape (4, 4), or None
-        Camera from bench, as that picture shows it; None in files of older versions: where the camera stood is not known.
+        Camera from bench, as that picture shows it; None in files of older versions: where the camera stood is not
+        known.
     holds : tuple of Hold
         Ways in which the tool was held in the photographs: where to look first.
     metal_look : array, shape (3,), or None
@@ -75,14 +76,16 @@ def save_nozzle(path: Path | str, calibration: NozzleCalibration) -> None:
              f"n_photos = {calibration.n_photos}"]
     if calibration.bench_pose is not None:
         vectors = rigid.log_rotation(calibration.bench_pose[:3, :3]), calibration.bench_pose[:3, 3]
-        lines += [f"{key} = [{', '.join(f'{v:.6f}' for v in vector)}]" for key, vector in zip(_POSE, vectors, strict=True)]
+        lines += [f"{key} = [{', '.join(f'{v:.6f}' for v in vector)}]"
+                  for key, vector in zip(_POSE, vectors, strict=True)]
     if calibration.metal_look is not None:
         lines.append(f"{_LOOK} = [{', '.join(f'{v:.4f}' for v in calibration.metal_look)}]")
     for (kind, lighter), bias in calibration.bias.items():
         lines += ["", "[[edge]]", f'kind = "{kind}"', f"lighter_outside = {str(lighter).lower()}",
                   f"offset_px = {bias.offset_px:.4f}", f"sigma_px = {bias.sigma_px:.4f}"]
     for hold in calibration.holds:
-        lines += ["", "[[hold]]"] + [f"{name} = [{', '.join(f'{v:.6f}' for v in getattr(hold, name))}]" for name in ("axis", "sideways")]
+        lines += ["", "[[hold]]"] + [f"{name} = [{', '.join(f'{v:.6f}' for v in getattr(hold, name))}]"
+                                     for name in ("axis", "sideways")]
     if not calibration.holds:
         lines.insert(0, "hold = []")
     if calibration.bench is not None:

@@ -1,7 +1,7 @@
 """What happened to a part, from how it lies frame by frame: settled, moved, sprang back, stood up, removed.
 
-A movement is believed when several frames in a row agree that the part lies elsewhere, by more than noise, shadow and coding
-can feign. Nothing is concluded from frames in which it is covered.
+A movement is believed when several frames in a row agree that the part lies elsewhere, by more than noise, shadow and
+coding can feign. Nothing is concluded from frames in which it is covered.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ _SPRING_MM, _SPRING_PX, _SPRING_SIGMAS = 0.12, 0.8, 8.0  # an excursion that cam
 _SPRING_SEEN = 0.85
 _SETTLE_MM, _SETTLE_SEEN = 0.8, 0.85  # a part that melts moves no further; and nothing touches it
 _GONE_S, _GONE_SEEN, _GONE_EDGES, _GONE_STILL = 0.25, 0.5, 0.35, 3.0
+_STOOD = 0.5  # of what a standing part would hide, changed more than the rest
 _GAP_S = 0.5  # a longer one ends what was under way
 
 
@@ -47,7 +48,7 @@ class PartJudge:
         self._recent: deque[PartMotion] = deque(maxlen=5)
         self._move: _Move | None = None
         self._gone_since_s, self._is_gone = math.nan, False
-        self._t_s = -math.inf
+        self._t_s, self._stood = -math.inf, math.nan
 
     def step(self, now: PartMotion) -> tuple[PartEvent, ...]:
         """What this frame lets one conclude, at most one event."""
@@ -128,12 +129,21 @@ class PartJudge:
             self._gone_since_s = math.nan
             return None
         if math.isnan(self._gone_since_s):
-            self._gone_since_s = now.t_s
+            self._gone_since_s, self._stood = now.t_s, now.stands
+        self._stood = 0.5 * (self._stood + now.stands)
         if now.t_s - self._gone_since_s < _GONE_S:
             return None
         self._is_gone, self._move = True, None
         nan2 = np.full(2, np.nan)
-        return PartEvent(now.t_s, self._gone_since_s, now.name, "removed", nan2, math.nan, math.nan)
+        return PartEvent(
+            now.t_s,
+            self._gone_since_s,
+            now.name,
+            "stood_up" if self._stood > _STOOD else "removed",
+            nan2,
+            math.nan,
+            math.nan,
+        )
 
     @property
     def is_gone(self) -> bool:

@@ -1,6 +1,8 @@
-"""How parts lie against where they lay first: each one's picture registered against its own, and against the board around it.
+"""How parts lie against where they lay first: each one's picture registered against its own, and against the board
+around it.
 
-A part that is covered is not known, never unmoved. Nothing here reads the tool's pose: what covers is told from the picture.
+A part that is covered is not known, never unmoved. Nothing here reads the tool's pose: what covers is told from the
+picture.
 """
 
 from __future__ import annotations
@@ -13,6 +15,7 @@ import numpy as np
 from vision import rigid
 from vision.camera import CameraModel
 from vision.part_place import SECTORS, PartSpec, Place, Window, make_place, window_of
+from vision.part_standing import Standing, make_standing
 from vision.patch import Patch, PatchFit, blurred, look_at, make_patch, register, search_shift
 from vision.sources import brightness
 from vision.types import BenchPose, FloatArray, Frame, PartMotion, PoseMiss
@@ -23,6 +26,7 @@ _FIRST_S, _FIRST_FRAMES = 0.4, 8  # in which the first look must not change
 _STILL_GREY = 4.0  # mean change of grey levels that still counts as none
 _FITS, _ALIKE = 0.6, 0.75  # share of points, and correlation, from which a part is taken to be seen
 _RING_FITS, _RING_ALIKE = 0.4, 0.5
+_LEAST_SECTOR = 4  # points by which a side can be judged
 _CLEAR = 0.6  # of each sector's points, when nothing covers the board around
 _EDGE_STAYS, _EDGE_GREY = 0.4, 8.0  # of an edge's contrast; contrasts that count
 _FLOOR_PX = 0.04  # of a shift's sigma: sampling, coding, what noise in single frames does not tell
@@ -85,6 +89,7 @@ class _First:
     ring: Patch
     edge: FloatArray
     lean: FloatArray
+    standing: Standing | None
 
 
 class _Part:
@@ -119,11 +124,11 @@ class _Part:
         picture = blurred(grey[y : y + h, x : x + w])
         lean = _lean(pose, self._place.centre_mm)
         if self._first is None:
-            self._look(picture, window, t_s, lean)
+            self._look(picture, window, t_s, lean, pose)
             return self.miss(t_s)
         return self._measure(picture, window, t_s, lean)
 
-    def _look(self, picture: np.ndarray, window: Window, t_s: float, lean: FloatArray) -> None:
+    def _look(self, picture: np.ndarray, window: Window, t_s: float, lean: FloatArray, pose: FloatArray) -> None:
         """Gather looks until they have been alike for a while; then they are the first look."""
         now = _look_of(picture, window, self._place)
         if not np.isfinite(now).all():
@@ -144,6 +149,7 @@ class _Part:
             make_patch(place.ring_mm, looks[:, 0, n : n + k], slopes[:, n : n + k], window.px_per_mm),
             pair[half:] - pair[:half],
             lean,
+            make_standing(self._camera, pose, self._spec, self._top_mm, picture, window),
         )
         self._looks.clear()
         self._t_ring_s = t_s
@@ -165,24 +171,17 @@ class _Part:
         is_seen = _is_seen(fit)
         if is_seen:
             self._shift = fit.shift - ring.shift
-        now = look_at(picture, window.top_px, place.top_mm, ring.shift)
-        change = math.nan if self._before is None else float(np.nanmean(np.abs(now - self._before)))
-        self._before = now
-        sectors = np.array(
-            [ring.fits[place.sector == s].mean() if (place.sector == s).sum() >= 4 else 1.0 for s in range(SECTORS)]
-        )
         base = PartMotion(
             t_s,
             self._spec.name,
             seen=fit.share,
-            is_clear=bool(sectors.min() >= _CLEAR),
-            change=change,
-            edges=self._edges(picture, window, ring),
+            is_clear=_is_clear(ring.fits, place),
             gain=fit.gain,
             px_per_mm=window.px_per_mm,
         )
         if not is_seen:
-            return base
+            return self._elsewhere(picture, window, fit, ring, base)
+        self._before = None
         shift = fit.shift - ring.shift
         noise_mm = self._noise_mm(fit, ring, window.px_per_mm, lean)
         stirred = np.hypot(*shift[:2]) * window.px_per_mm > _STIRRED_PX
@@ -199,6 +198,18 @@ class _Part:
             noise_mm=noise_mm,
             is_present=True,
         )
+
+    def _elsewhere(
+        self, picture: np.ndarray, window: Window, fit: PatchFit, ring: PatchFit, base: PartMotion
+    ) -> PartMotion:
+        """What is seen in a part's place that does not look like the part: by what its leaving can be told."""
+        now = look_at(picture, window.top_px, self._place.top_mm, ring.shift)
+        change = math.nan if self._before is None else float(np.nanmean(np.abs(now - self._before)))
+        self._before, standing = now, self._first.standing
+        # a flat fit to something else shows nothing of the part, however well it fits
+        shown = fit.share * min(fit.gain / ring.gain, 1.0) * max(fit.alike, 0.0)
+        stands = math.nan if standing is None else standing.share(picture, window, ring.shift, ring.gain)
+        return replace(base, seen=shown, change=change, stands=stands, edges=self._edges(picture, window, ring))
 
     def _top(self, picture: np.ndarray, window: Window, t_s: float, ring: PatchFit) -> PatchFit:
         """The part near where it was; when it is not there, looked for around its seat now and then."""
@@ -231,6 +242,13 @@ class _Part:
             return math.nan
         stays = (outer - inner)[strong] * np.sign(self._first.edge[strong]) / ring.gain
         return float((stays > _EDGE_STAYS * np.abs(self._first.edge[strong])).mean())
+
+
+def _is_clear(fits: np.ndarray, place: Place) -> bool:
+    """Whether the board is seen on every side of a part."""
+    n = np.bincount(place.sector, minlength=SECTORS)
+    clear = np.bincount(place.sector[fits], minlength=SECTORS)
+    return bool((clear[n >= _LEAST_SECTOR] >= _CLEAR * n[n >= _LEAST_SECTOR]).all())
 
 
 def _is_seen(fit: PatchFit) -> bool:

@@ -1,7 +1,10 @@
-"""Where a part is looked for: points on its top face, on the board around it and across its edge, and their way into a picture."""
+"""Where a part is looked for: points on its top face, on the board around it and across its edge, and their way into a
+picture."""
 
 from __future__ import annotations
 
+import itertools
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -10,6 +13,7 @@ import numpy as np
 from vision import rigid
 from vision.camera import CameraModel
 from vision.types import FloatArray
+import itertools
 
 __all__ = ["PartSpec", "Place", "Window", "make_place", "window_of", "SECTORS"]
 
@@ -52,8 +56,8 @@ class Place:
         Of each ring point.
     inner_mm, outer_mm : arrays, shape (k, 2)
         Pairs on both sides of the top face's edge.
-    size_mm : float
-        The outline's longer side.
+    size_mm, reach_mm : float
+        The outline's longer side; half the side of a square about all points.
     """
 
     spec: PartSpec
@@ -64,11 +68,13 @@ class Place:
     inner_mm: FloatArray
     outer_mm: FloatArray
     size_mm: float
+    reach_mm: float
 
 
 @dataclass(frozen=True)
 class Window:
-    """A part's place in one picture: corner of the cut-out (x, y, width, height), homographies into it, and its scale."""
+    """A part's place in one picture: corner of the cut-out (x, y, width, height), homographies into it, and its
+    scale."""
 
     box: tuple[int, int, int, int]
     top_px: FloatArray
@@ -90,7 +96,7 @@ def make_place(spec: PartSpec, others: list[FloatArray], px_per_mm: float) -> Pl
         ring = ring[_distance((np.asarray(other) - centre).astype(np.float32), ring) > _APART_MM]
     sector = ((np.arctan2(ring[:, 1], ring[:, 0]) / (2 * np.pi) % 1.0) * SECTORS).astype(int) % SECTORS
     inner, outer = _edge_pairs(shape, 1.5 / px_per_mm)
-    return Place(spec, centre, top, ring, sector, inner, outer, max(size))
+    return Place(spec, centre, top, ring, sector, inner, outer, max(size), float(np.abs(ring).max(initial=max(size))))
 
 
 def window_of(
@@ -101,8 +107,9 @@ def window_of(
     board_shift: FloatArray,
     margin_mm: float = 2.0,
 ) -> Window | None:
-    """The part's place in a picture, the board having been nudged by a shift (3,); None when it is not wholly in view."""
-    half = float(np.abs(place.ring_mm).max(initial=place.size_mm)) + margin_mm
+    """The part's place in a picture, the board having been nudged by a shift (3,); None when it is not wholly
+    in view."""
+    half = place.reach_mm + margin_mm
     square = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]) * half
     c, s = np.cos(board_shift[2]), np.sin(board_shift[2])
     on_bench = (place.centre_mm + square) @ np.array([[c, s], [-s, c]]) + board_shift[:2]
@@ -116,7 +123,8 @@ def window_of(
     if (high - low).min() < 8 or not _is_inside(px.mean(0), (w, h)):
         return None
     maps = [_homography(square, part - low) for part in (px[:4], px[4:])]
-    side = np.linalg.norm(np.cross(px[2] - px[0], px[3] - px[1]) / 2) ** 0.5 / (2 * half)
+    (ax, ay), (bx, by) = px[2] - px[0], px[3] - px[1]
+    side = math.sqrt(abs(ax * by - ay * bx) / 2) / (2 * half)
     return Window((*low.tolist(), *(high - low).tolist()), maps[0], maps[1], float(side))
 
 
@@ -150,7 +158,7 @@ def _edge_pairs(shape: np.ndarray, off_mm: float) -> tuple[FloatArray, FloatArra
     """Points inside and outside of an outline, opposite each other."""
     closed = np.vstack([shape, shape[:1]]).astype(float)
     inner, outer = [], []
-    for a, b in zip(closed, closed[1:], strict=False):
+    for a, b in itertools.pairwise(closed):
         way = b - a
         length = float(np.hypot(*way))
         normal = np.array([way[1], -way[0]]) / max(length, 1e-9)

@@ -1,7 +1,9 @@
-"""A straightened patch of the picture registered against its reference, far below a pixel, whatever its brightness does.
+"""A straightened patch of the picture registered against its reference, far below a pixel, whatever its brightness
+does.
 
-The patch is a set of points on a level plane. Brightness may change by a factor that varies linearly across it and by an
-offset: exposure, soft shadows, thin smoke. Points that do not fit, as under a tool or at a hard shadow, lose their weight.
+The patch is a set of points on a level plane. Brightness may change by a factor that varies linearly across it and by
+an offset: exposure, soft shadows, thin smoke. Points that do not fit, as under a tool or at a hard shadow, lose their
+weight.
 """
 
 from __future__ import annotations
@@ -39,7 +41,8 @@ class Patch:
     points_mm : array, shape (n, 2)
         From the patch's centre.
     rows : array, shape (n, 7)
-        Change of each blurred grey level with x, y [mm], turn [rad], gain (so the grey level itself), two slopes of it, offset.
+        Change of each blurred grey level with x, y [mm], turn [rad], gain (so the grey level itself), two slopes of it,
+        offset.
     scatter : array, shape (n,)
         By how much a grey level may differ when nothing changed.
     """
@@ -121,7 +124,7 @@ def register(
     gain : float
         Brightness to begin with.
     """
-    value, cov, weight, rest, alike = _register(
+    value, cov, _, rest, alike = _register(
         picture, px_from_mm, patch.points_mm, patch.rows, patch.scatter, np.asarray(start, float), gain, _PRIOR_SIGMA
     )
     return PatchFit(value[:3], cov[:3, :3], float(value[3]), rest < _OUTLIER, float(alike))
@@ -246,7 +249,7 @@ def _alike(now, grey):
 @njit(cache=True, nogil=True)
 def _search(picture, h, points, grey, start, reach_mm, step_mm):
     best, most = start.copy(), -2.0
-    steps = int(math.ceil(reach_mm / step_mm))
+    steps = math.ceil(reach_mm / step_mm)
     shift = start.copy()
     for i in range(-steps, steps + 1):
         for j in range(-steps, steps + 1):

@@ -1,7 +1,7 @@
 """Rigid transforms and how their uncertainty moves with them.
 
-A transform b_from_a is a (4, 4) matrix taking points of frame a [mm] to frame b. Its covariance (6, 6) is that of a small
-(turn [rad], shift [mm]) applied afterwards, in frame b: p' = exp(turn) (b_from_a p) + shift.
+A transform b_from_a is a (4, 4) matrix taking points of frame a [mm] to frame b. Its covariance (6, 6) is that of a
+small (turn [rad], shift [mm]) applied afterwards, in frame b: p' = exp(turn) (b_from_a p) + shift.
 """
 
 from __future__ import annotations
@@ -49,7 +49,8 @@ def exp_rotation(turn_rad: FloatArray) -> FloatArray:
 
 def log_rotation(rotation: FloatArray) -> FloatArray:
     """Rotation vector [rad] of a rotation matrix, length 0 to pi."""
-    w = 0.5 * np.array([rotation[2, 1] - rotation[1, 2], rotation[0, 2] - rotation[2, 0], rotation[1, 0] - rotation[0, 1]])
+    w = 0.5 * np.array([rotation[2, 1] - rotation[1, 2], rotation[0, 2] - rotation[2, 0], rotation[1, 0]
+                        - rotation[0, 1]])
     sine, cosine = float(np.linalg.norm(w)), 0.5 * (float(np.trace(rotation)) - 1.0)
     angle = float(np.arctan2(sine, cosine))
     if sine > 1e-6:

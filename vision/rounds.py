@@ -1,4 +1,5 @@
-"""The rounds of a fit, compiled in one piece: outline, cuts, edges, least squares, and again from the pose that this gave.
+"""The rounds of a fit, compiled in one piece: outline, cuts, edges, least squares, and again from the pose that this
+gave.
 
 One call, so that another thread need not wait for Python's lock between the steps of this one.
 """
@@ -22,12 +23,14 @@ from vision.silhouette import STEP, body_arrays, coarseness, trace, turned_pose
 
 __all__ = ["Tool", "Scene", "Known", "Travel", "Found", "tool_of", "fit_rounds", "cut_through", "is_inside"]
 
-_FINE_MM, _FEW_CUTS = 0.8, 40  # where there would be fewer cuts, of a tool that has hardly come in, they lie no further apart
+# where there would be fewer cuts, of a tool that has hardly come in, they lie no further apart
+_FINE_MM, _FEW_CUTS = 0.8, 40
 _MARGIN_PX = 4  # of the picture in which no cut has its middle
 _MOST_BLUR_PX = 4.0
 _APART_PX, _CROWDED_PX = 6.0, 0.2  # edges nearer than that disturb each other; by how much at 3/8 of that
 _READ_PX = 0.012  # sigma of an edge for where it lies between the pixels: so drawn ones scatter without any noise
-_STEP_PX = 0.1  # sigma of an edge before metal, which is not as even as a known bench: drawn ones before a cone are off by so much
+# sigma of an edge before metal, which is not as even as a known bench: drawn ones before a cone are off by so much
+_STEP_PX = 0.1
 _MOST_LINES = 4  # of which a cut is the mean
 _FAINT_GAIN, _SMEAR_PX = 50.0, 1.6  # mean gain of a side below which a codec may have smeared it, and by how much
 
@@ -55,7 +58,8 @@ class Scene(NamedTuple):
 
 
 class Known(NamedTuple):
-    """What is known before looking: as in `PosePrior`, and a plane that the outlet is near: normal (3,) over its sigma, and
+    """What is known before looking: as in `PosePrior`, and a plane that the outlet is near: normal (3,) over its sigma,
+    and
     distance over its sigma, zeros without one."""
 
     tip_mm: np.ndarray
@@ -69,7 +73,8 @@ class Known(NamedTuple):
 
 
 class Travel(NamedTuple):
-    """Way of the outlet while the shutter is open, camera frame: (3,) as expected; and where the outlet was a frame ago (3,), with
+    """Way of the outlet while the shutter is open, camera frame: (3,) as expected; and where the outlet was a frame ago
+    (3,), with
     the share of the time since then for which the shutter is open: 0 where that is not known, or does not matter."""
 
     way_mm: np.ndarray
@@ -109,19 +114,21 @@ def fit_rounds(tool, lens, scene, tip, axis, roll_rad, known, travel, spreads_px
         As in `fit_pose`.
     """
     seen_px = np.zeros(len(known.offset_px) // 2)
-    found = _round(tool, lens, scene, tip, axis, roll_rad, known, travel.way_mm, spreads_px[0], step_mm, len(spreads_px) == 1,
-                   is_exact, seen_px, tables)
+    found = _round(tool, lens, scene, tip, axis, roll_rad, known, travel.way_mm, spreads_px[0], step_mm,
+                   len(spreads_px) == 1, is_exact, seen_px, tables)
     for i in range(1, len(spreads_px)):
         if len(found.solved.step) == 0:
             break
-        found = _round(tool, lens, scene, found.tip_mm, found.axis, found.roll_rad, known, _way_now(travel, found.tip_mm),
+        found = _round(tool, lens, scene, found.tip_mm, found.axis, found.roll_rad, known,
+                       _way_now(travel, found.tip_mm),
                        spreads_px[i], step_mm, i == len(spreads_px) - 1, is_exact, seen_px, tables)
     return found, len(found.solved.step) > 0
 
 
 @njit(cache=True, nogil=True)
 def _way_now(travel, tip):
-    """Way while the shutter is open of an outlet that has come to `tip`: the speed between two frames lags half a frame behind,
+    """Way while the shutter is open of an outlet that has come to `tip`: the speed between two frames lags half a frame
+    behind,
     and what is expected a whole one. Along the line of sight it is left as expected: there the fit tells least."""
     if travel.share == 0.0:
         return travel.way_mm
@@ -131,12 +138,14 @@ def _way_now(travel, tip):
 
 
 @njit(cache=True, nogil=True)
-def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, step_mm, is_last, is_exact, seen_px, tables):
+def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, step_mm, is_last, is_exact, seen_px,
+           tables):
     """One round; `seen_px` is where the round before saw the edges of each side, and is brought up to date."""
     is_exact = is_exact and is_last
     after = math.cos(tool.bend_rad) * -axis + math.sin(tool.bend_rad) * sideways_of(axis, roll_rad)
     for far_mm in (step_mm * (1.0 if is_last else 2.0), _FINE_MM):
-        _, px, normal_px, _, labels, values, jacobian = trace(tool.slices, tool.kinds, tip, -axis, after, tool.bend_at_mm, lens,
+        _, px, normal_px, _, labels, values, jacobian = trace(tool.slices, tool.kinds, tip, -axis, after,
+                                                              tool.bend_at_mm, lens,
                                                               far_mm * tool.coarseness)
         inside = is_inside(px, scene.known.shape)
         if inside.sum() >= _FEW_CUTS or far_mm <= _FINE_MM:
@@ -154,15 +163,17 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
         middle_px[i] = seen_px[sides[i]]
         for k in range(2):
             px[i, k] += middle_px[i] * normal_px[i, k]
-        travel_px[i] = abs(jacobian[i, 0] * travel_mm[0] + jacobian[i, 1] * travel_mm[1] + jacobian[i, 2] * travel_mm[2])
+        travel_px[i] = abs(jacobian[i, 0] * travel_mm[0] + jacobian[i, 1] * travel_mm[1]
+                           + jacobian[i, 2] * travel_mm[2])
         blur[i] = min(math.hypot(BLUR_PX, travel_px[i] / math.sqrt(12.0)), _MOST_BLUR_PX)
     cuts, back = cut_through(scene.image, scene.background, scene.known, px, normal_px, labels[:, 1] == STEP, lines,
                              tables.offsets_px, scene.noise)
-    offset, sigma, gain, lighter = edges_along(cuts, back, lines, sides, len(seen_px) if is_exact else 0, blur, travel_px, spread_px,
+    offset, sigma, gain, lighter = edges_along(cuts, back, lines, sides, len(seen_px) if is_exact else 0, blur,
+                                               travel_px, spread_px,
                                                scene.pick_limit, scene.misfit_limit, scene.veil, scene.noise[0], tables)
     if is_last:
-        _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, len(seen_px), is_exact, offset, sigma, gain,
-                     lighter)
+        _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, len(seen_px), is_exact, offset, sigma,
+                     gain, lighter)
     for i in range(n):
         # a curved edge, blurred or read along its tangent, seems to lie further to the inside of its bend
         spread2 = blur[i] ** 2 + SAMPLING_PX ** 2 + (lines[i] ** 2 - 1) / 12.0
@@ -171,8 +182,8 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
     expected = _steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad)
     rest = known.distance - (known.normal * tip).sum()
     crowding_px = _crowding_px(px, normal_px, labels) if is_exact else np.zeros(n)
-    solved = solve_steps(jacobian, length_mm, offset, sigma, crowding_px, gain, label, known.cov, expected, known.offset_px,
-                         known.normal, rest, spread_px, is_exact)
+    solved = solve_steps(jacobian, length_mm, offset, sigma, crowding_px, gain, label, known.cov, expected,
+                         known.offset_px, known.normal, rest, spread_px, is_exact)
     if len(solved.step) == 0:
         return Found(tip, axis, roll_rad, jacobian, label, offset, solved)
     if known.is_free:
@@ -189,13 +200,15 @@ def is_inside(px, shape):
     """Which points (n, 2) lie so far in a picture of that height and width that edges can be seen there, shape (n,)."""
     out = np.empty(len(px), np.bool_)
     for i in range(len(px)):
-        out[i] = (_MARGIN_PX < px[i, 0] < shape[1] - 1 - _MARGIN_PX) and (_MARGIN_PX < px[i, 1] < shape[0] - 1 - _MARGIN_PX)
+        out[i] = (_MARGIN_PX < px[i, 0] < shape[1] - 1 - _MARGIN_PX) and (_MARGIN_PX < px[i, 1] < shape[0] - 1
+                                                                          - _MARGIN_PX)
     return out
 
 
 @njit(cache=True, nogil=True)
 def _along(px, normal_px, labels, lines, bend):
-    """How many lines a pixel apart fill the way from each point of an edge to the next, and how the edge bends [1 / px],
+    """How many lines a pixel apart fill the way from each point of an edge to the next, and how the edge bends [1 /
+    px],
     outwards above 0; in place."""
     for i in range(len(px)):
         before, after = max(i - 1, 0), min(i + 1, len(px) - 1)
@@ -206,12 +219,14 @@ def _along(px, normal_px, labels, lines, bend):
         dx, dy = px[after, 0] - px[before, 0], px[after, 1] - px[before, 1]
         far = math.hypot(dx, dy)
         lines[i] = min(max(int(far / (after - before) + 0.5), 1), _MOST_LINES)
-        bend[i] = ((normal_px[after, 0] - normal_px[before, 0]) * dx + (normal_px[after, 1] - normal_px[before, 1]) * dy) / far ** 2
+        bend[i] = ((normal_px[after, 0] - normal_px[before, 0]) * dx + (normal_px[after, 1] - normal_px[before, 1])
+                   * dy) / far ** 2
 
 
 @njit(cache=True, nogil=True)
 def _crowding_px(px, normal_px, labels):
-    """Sigma by which each point's edge may be off because blur mixes it with that of another part or side near by, and a cut
+    """Sigma by which each point's edge may be off because blur mixes it with that of another part or side near by, and
+    a cut
     runs into it; where the two go on in one direction there is nothing to mix."""
     n = len(px)
     out = np.where(labels[:, 1] == STEP, _STEP_PX, _READ_PX)
@@ -244,8 +259,8 @@ def cut_through(image, background, known, px, normal_px, is_flat, lines, offsets
     for i in range(n):
         flat = is_flat[i]
         for k in range(3):
-            x = int(round(px[i, 0] + 0.5 * k * reach * normal_px[i, 0]))
-            y = int(round(px[i, 1] + 0.5 * k * reach * normal_px[i, 1]))
+            x = round(px[i, 0] + 0.5 * k * reach * normal_px[i, 0])
+            y = round(px[i, 1] + 0.5 * k * reach * normal_px[i, 1])
             flat = flat or known[min(max(y, 0), h - 1), min(max(x, 0), w - 1)] == 0
         if flat:
             for c in range(channels):
@@ -254,8 +269,10 @@ def cut_through(image, background, known, px, normal_px, is_flat, lines, offsets
 
 
 @njit(cache=True, nogil=True)
-def _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, n_sides, is_exact, offset, sigma, gain, lighter):
-    """Sides that hardly stand out may have been smeared by a codec: of each, the edges, sharp or softer, that explain more of
+def _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, n_sides, is_exact, offset, sigma, gain,
+                 lighter):
+    """Sides that hardly stand out may have been smeared by a codec: of each, the edges, sharp or softer, that explain
+    more of
     the picture, in place."""
     seen, count = np.zeros(n_sides), np.zeros(n_sides)
     for i in range(len(sides)):
@@ -270,8 +287,8 @@ def _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, n_sid
     for j in range(len(at)):
         smeared[j] = math.hypot(blur[at[j]], _SMEAR_PX)
     soft_offset, soft_sigma, soft_gain, soft_lighter = edges_along(
-        cuts[at], back[at], lines[at], sides[at], n_sides if is_exact else 0, smeared, np.zeros(len(at)), spread_px, scene.pick_limit,
-        scene.misfit_limit, scene.veil, scene.noise[0], tables)
+        cuts[at], back[at], lines[at], sides[at], n_sides if is_exact else 0, smeared, np.zeros(len(at)), spread_px,
+        scene.pick_limit, scene.misfit_limit, scene.veil, scene.noise[0], tables)
     soft = np.zeros(n_sides)
     for j in range(len(at)):
         soft[sides[at[j]]] += soft_gain[j] if soft_gain[j] > LEAST_GAIN else 0.0

@@ -27,8 +27,9 @@ _GRID = CutGrid(9.0)
 class Shutter:
     """For how long the shutter is open; learned from pictures in which the tool moves fast.
 
-    A moving edge is as soft as the way that it went meanwhile. Each time that is tried explains the edges so badly, as a
-    chi-square; what several pictures say adds up, and the parabola through the least and its neighbours has its least there.
+    A moving edge is as soft as the way that it went meanwhile. Each time that is tried explains the edges so badly, as
+    a chi-square; what several pictures say adds up, and the parabola through the least and its neighbours has its least
+    there.
     """
 
     def __init__(self):
@@ -46,8 +47,11 @@ class Shutter:
         beyond = 0.5 * (before - after) / curve if curve > 0 else np.sign(before - after)
         return float(np.clip(_TRIED_S[k] + beyond * _TRIED_S[1], 0.0, _TRIED_S[-1]))
 
-    def see(self, t_s: float, camera, body: NozzleBody, picture: Picture, pose: ToolPose, velocity_mm_s: FloatArray) -> None:
-        """Learn from a picture in which the outlet moves with that velocity (3,), camera frame; `pose` has been fitted to it."""
+    def see(self, t_s: float, camera, body: NozzleBody, picture: Picture, pose: ToolPose,
+            velocity_mm_s: FloatArray) -> None:
+        """Learn from a picture in which the outlet moves with that velocity (3,), camera frame; `pose` has been fitted
+        to it.
+        """
         if t_s - self._t_s < _EVERY_S:
             return
         out = inside_picture(outline(camera, body, pose, step_mm=0.8), picture.image.shape)
@@ -60,12 +64,12 @@ class Shutter:
         cuts, back = picture_cuts(picture, out, _GRID)
         tables, one, travel_px = tables_of(_GRID), np.ones(len(at), np.int64), speed_px_s[at] * self.open_s
         blur_px = np.hypot(BLUR_PX, travel_px / np.sqrt(12))
-        offset_px, _, gain, _ = edges_along(cuts, back, one, one, 0, blur_px, travel_px, _NEAR_PX, PICK_LIMIT, MISFIT_LIMIT,
-                                            STRAY_LIGHT, picture.noise[0], tables)
+        offset_px, _, gain, _ = edges_along(cuts, back, one, one, 0, blur_px, travel_px, _NEAR_PX, PICK_LIMIT,
+                                            MISFIT_LIMIT, STRAY_LIGHT, picture.noise[0], tables)
         clear = np.flatnonzero((gain > _LEAST_GAIN) & (np.abs(offset_px) < _NEAR_PX))
         if len(clear) < _LEAST_CUTS:
             return
-        misfits = misfits_by_travel(cuts[clear], back[clear], offset_px[clear], speed_px_s[at][clear, None] * _TRIED_S, STRAY_LIGHT,
-                                    picture.noise[0], tables)
+        misfits = misfits_by_travel(cuts[clear], back[clear], offset_px[clear], speed_px_s[at][clear, None] * _TRIED_S,
+                                    STRAY_LIGHT, picture.noise[0], tables)
         above = misfits.sum(0) - misfits.sum(0).min()
         self._t_s, self._misfits = t_s, _KEEPS * self._misfits + np.minimum(above, _MOST_ABOVE)

@@ -45,8 +45,8 @@ class Outline:
     along_mm : array, shape (n,)
         Distance from the outlet.
     jacobian : array, shape (n, 6)
-        Change of the point along its normal [px] per unit of (tip x, y, z [mm] in the camera frame, two turns of the axis
-        about `axis_frame`'s vectors [rad], roll [rad]).
+        Change of the point along its normal [px] per unit of (tip x, y, z [mm] in the camera frame, two turns of the
+        axis about `axis_frame`'s vectors [rad], roll [rad]).
     """
 
     point_cam_mm: FloatArray
@@ -105,7 +105,9 @@ def moved_pose(pose: ToolPose, step: FloatArray) -> ToolPose:
 
 @njit(cache=True, nogil=True)
 def moved_poses(tip_mm, axis, roll_rad, steps):
-    """Poses after each of some steps (n, 6): outlets, jet directions and the directions from which rolls count, each (n, 3)."""
+    """Poses after each of some steps (n, 6): outlets, jet directions and the directions from which rolls count, each
+    (n, 3).
+    """
     n = len(steps)
     tips, axes, sideways = np.empty((n, 3)), np.empty((n, 3)), np.empty((n, 3))
     for i in range(n):
@@ -148,7 +150,8 @@ def tool_hull(camera, body: NozzleBody, pose: ToolPose) -> list[FloatArray]:
 def bend_direction(body: NozzleBody, pose: ToolPose) -> FloatArray:
     """Unit vector (3,) from the bend towards the handle."""
     up = -pose.axis
-    return np.cos(body.bend_rad) * up + np.sin(body.bend_rad) * sideways_of(pose.axis, pose.roll_rad) if body.is_bent else up
+    return np.cos(body.bend_rad) * up + np.sin(body.bend_rad) * sideways_of(pose.axis,
+                                                                            pose.roll_rad) if body.is_bent else up
 
 
 def _placed(body: NozzleBody, pose: ToolPose) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -158,7 +161,9 @@ def _placed(body: NozzleBody, pose: ToolPose) -> tuple[FloatArray, FloatArray, F
 
 @lru_cache
 def body_arrays(body: NozzleBody) -> tuple[FloatArray, np.ndarray]:
-    """The body as arrays for the kernel: (start, end, radius, radius) and (is after the bend, has no measured far end)."""
+    """The body as arrays for the kernel: (start, end, radius, radius) and (is after the bend, has no measured far
+    end).
+    """
     last = len(body.frusta) - 1
     slices = np.array([(f.start_mm, f.end_mm, f.start_radius_mm, f.end_radius_mm) for f in body.frusta])
     kinds = np.array([(body.is_bent and f.kind == "handle", i == last and f.kind == "handle")
@@ -190,12 +195,13 @@ def _axis_of(is_after, tip, straight, after, bend_at):
 
 @njit(cache=True, nogil=True)
 def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
-    """All visible outline points as `Outline` has them: points, pixels, normals, px per mm of growth, labels (part, side, is
+    """All visible outline points as `Outline` has them: points, pixels, normals, px per mm of growth, labels (part,
+    side, is
     after the bend), values (distance from the outlet, length), jacobian."""
     n_slices = len(slices)
     most = 0
     for i in range(n_slices):
-        most += 2 * max(2, int(round((slices[i, 1] - slices[i, 0]) / steps_mm[i]))) + 2 * _MOST_ON_RIM
+        most += 2 * max(2, round((slices[i, 1] - slices[i, 0]) / steps_mm[i])) + 2 * _MOST_ON_RIM
     x, tangent, normal = np.empty((most, 3)), np.empty((most, 3)), np.empty((most, 3))
     labels, values = np.empty((most, 3), np.int64), np.empty((most, 2))
     before = np.zeros(most, np.bool_)
@@ -211,7 +217,7 @@ def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
         if abs(c) > 0.995:
             continue
         mid, half = math.atan2(cb, ca), math.acos(c)
-        count = max(2, int(round((end_mm - start_mm) / steps_mm[i])))
+        count = max(2, round((end_mm - start_mm) / steps_mm[i]))
         for side in (-1, 1):
             cos, sin = math.cos(mid + side * half), math.sin(mid + side * half)
             for k in range(count):
@@ -227,12 +233,13 @@ def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
                 n += 1
         for end in range(1 if kinds[i, 1] else 2):  # only the front of the handle was measured: it goes on
             s, r, away = (start_mm, r0, 1.0) if end == 0 else (end_mm, r1, -1.0)
-            # An end that faces us shows its whole circle, and the far arc bounds the picture; one turned away its near arc.
+            # An end that faces us shows its whole circle, and the far arc bounds the picture; one turned away its near
+            # arc.
             lo, hi = mid - half, mid + half
             is_near = away * (cu + s) <= 0
             if is_near:
                 lo, hi = hi, lo + 2 * np.pi
-            arc = min(max(int(round((hi - lo) * r / steps_mm[i])), 5), _MOST_ON_RIM)
+            arc = min(max(round((hi - lo) * r / steps_mm[i]), 5), _MOST_ON_RIM)
             for k in range(arc):
                 th = lo + (k + 0.5) * (hi - lo) / arc
                 cos, sin = math.cos(th), math.sin(th)
@@ -241,11 +248,13 @@ def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
                     tangent[n, j] = cos * b[j] - sin * a[j]
                 out = cross(tangent[n], x[n])
                 facing = -away * (out * u).sum()
-                normal[n] = out * ((1.0 if facing > 0 else -1.0 if facing < 0 else 0.0) / max(math.sqrt((out * out).sum()), 1e-12))
+                normal[n] = out * ((1.0 if facing > 0 else -1.0 if facing < 0 else 0.0)
+                                   / max(math.sqrt((out * out).sum()), 1e-12))
                 labels[n, 0], labels[n, 1], labels[n, 2] = -1 if i == 0 and end == 0 else i, 0, kinds[i, 0]
                 values[n, 0], values[n, 1] = s, (hi - lo) * r / arc
                 if is_near and end == 0 and i > 0:
-                    # what lies further along the jet is further from us; without a ledge it is a crease that may not show
+                    # what lies further along the jet is further from us; without a ledge it is a crease that may not
+                    # show
                     lean = 0.0
                     for j in range(3):
                         lean += (cos * a[j] + sin * b[j] - _slope(slices[i - 1]) * u[j]) * x[n, j]
@@ -320,7 +329,9 @@ def _convex(points):
 
 @njit(cache=True, nogil=True)
 def _rows(x, jac, tangent, normal, tip, axis, is_after):
-    """Normals in the picture, px per mm of growth, and how each point moves along its normal with the six steps of the pose."""
+    """Normals in the picture, px per mm of growth, and how each point moves along its normal with the six steps of the
+    pose.
+    """
     n = len(x)
     a, b = axis_frame(axis)
     rows, normal_px, push = np.zeros((n, 6)), np.empty((n, 2)), np.empty(n)

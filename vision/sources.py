@@ -103,7 +103,8 @@ class Video:
         self._first_pts = self._pts(first)
         self.size_px = (first.width, first.height)
         rate = float(stream.average_rate or 0)
-        self.nominal_rate_hz = rate if 0 < rate < 1000 else float("nan")  # Matroska may hold its tick in place of a rate
+        # Matroska may hold its tick in place of a rate
+        self.nominal_rate_hz = rate if 0 < rate < 1000 else float("nan")
         self.duration_s = _duration_s(self._container, stream)
         self.n_expected = int(stream.frames) or None
 
@@ -156,7 +157,8 @@ class Video:
             t_s = self._time_s(picture)
             if self._times and t_s <= self._times[-1]:
                 raise SourceError(
-                    f"{self.path}: time runs backwards at frame {len(self._times)} ({self._times[-1]:.3f} s, then {t_s:.3f} s); "
+                    f"{self.path}: time runs backwards at frame {len(self._times)} ({self._times[-1]:.3f} s, then "
+                    f"{t_s:.3f} s); "
                     "dwell and speed cannot be measured from it; record again, or rewrite its time stamps")
             self._times.append(t_s)
             yield self._frame(picture, len(self._times) - 1, t_s)
@@ -231,7 +233,8 @@ class Video:
 
     def _pts(self, picture: av.VideoFrame) -> int:
         if picture.pts is None:
-            raise SourceError(f"{self.path}: frames without time stamps; put the stream into an mkv or mp4 file with its times")
+            raise SourceError(f"{self.path}: frames without time stamps; put the stream into an mkv or mp4 file with "
+                              f"its times")
         return picture.pts
 
     def _time_s(self, picture: av.VideoFrame) -> float:
@@ -240,7 +243,8 @@ class Video:
     def _frame(self, picture: av.VideoFrame, index: int, t_s: float) -> Frame:
         if (picture.width, picture.height) != self.size_px:
             raise SourceError(f"{self.path}: the picture changes from {self.size_px[0]} x {self.size_px[1]} to "
-                              f"{picture.width} x {picture.height} px at {t_s:.3f} s; one camera setting a recording, please")
+                              f"{picture.width} x {picture.height} px at {t_s:.3f} s; one camera setting a recording, "
+                              f"please")
         image = self._to_bgr.reformat(picture, format="bgr24").to_ndarray()
         return Frame(index, t_s, image, str(self.path), _luma(picture))
 
@@ -286,7 +290,8 @@ def _open(path: Path):
             pass
         return av.open(str(path))
     except (av.error.FFmpegError, ValueError) as error:
-        raise SourceError(f"{path}: is not a video, or was cut off before it was finished ({getattr(error, 'strerror', '') or error})") from error
+        raise SourceError(f"{path}: is not a video, or was cut off before it was finished "
+                          f"({getattr(error, 'strerror', '') or error})") from error
     except OSError as error:
         raise SourceError(f"{path}: cannot be read: {error.strerror or error}") from error
 

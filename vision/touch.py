@@ -127,8 +127,8 @@ def calibrate_edges(camera, body: NozzleBody, photos: list[TouchPhoto], progress
             errors.append(_height(photos[i], fit.pose) - photos[i].height_mm)
             sigmas.append(float(np.sqrt(up @ fit.cov[:3, :3] @ up)))
     look = usual_look([metal_look(camera, body, pictures[i], poses[i]) for i in found])
-    return TouchResult(bias, bench, photos[0].cam_from_bench, tuple(photos[i].name for i in found), np.array(errors), np.array(sigmas),
-                       holds, look)
+    return TouchResult(bias, bench, photos[0].cam_from_bench, tuple(photos[i].name for i in found), np.array(errors),
+                       np.array(sigmas), holds, look)
 
 
 def _height(photo: TouchPhoto, pose: ToolPose) -> float:
@@ -149,7 +149,9 @@ def _pictures(photos: list[TouchPhoto], bench: np.ndarray, relief: BenchRelief) 
 
 
 def _find_all(camera, body, photos, pictures, progress):
-    """A pose for each photograph: first without help, then with the ways the tool was held in those that are clearest."""
+    """A pose for each photograph: first without help, then with the ways the tool was held in those that are
+    clearest.
+    """
     best: list[PoseFit | None] = [None] * len(photos)
     holds: tuple[Hold, ...] = ()
     for attempt, least in enumerate(_LEAST_QUALITY):
@@ -168,7 +170,9 @@ def _find_all(camera, body, photos, pictures, progress):
 
 
 def _agrees(camera, body, photo, picture, pose) -> bool:
-    """Whether the edges alone, as they usually appear, put the outlet near its known height: else it is another thing."""
+    """Whether the edges alone, as they usually appear, put the outlet near its known height: else it is another
+    thing.
+    """
     fit = fit_pose(camera, body, picture, pose, spreads_px=(2.0, 1.0))
     if fit is None:
         return False
@@ -183,7 +187,7 @@ def _fit_at_height(camera, body, photo, picture, pose, bias):
 
 def _replace(poses, found, fits):
     out = list(poses)
-    for i, fit in zip(found, fits):
+    for i, fit in zip(found, fits, strict=False):
         if fit is not None:
             out[i] = fit.pose
     return out

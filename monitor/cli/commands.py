@@ -14,13 +14,18 @@ __all__ = ["run_analyse", "run_export", "run_overlay", "run_report", "run_rerun"
 def run_analyse(args: argparse.Namespace) -> int:
     """plumeline analyse"""
     from monitor.engine.analyse import analyse, read_inputs
+    from monitor.engine.teaching import teach_shelf
     from monitor.heat.shelf import heat_calibration
     from monitor.judging.exposure import heat_setup
+    from monitor.recording.attribution import attributed
 
     inputs = read_inputs(args.clip, args.job, args.camera, args.nozzle)
+    by = attributed(inputs.clip, args.operator, args.recorded, args.kind)
     with progress_bar("measuring") as progress:
-        recording = analyse(inputs, args.out, force=args.force, copy_video=args.copy_video, operator=args.operator,
+        recording = analyse(inputs, args.out, force=args.force, copy_video=args.copy_video, by=by,
                             calibration=heat_calibration(args.heat, heat_setup(inputs.job)), progress=progress)
+    if (n_melts := teach_shelf(recording, inputs.job)) and not args.json:
+        say(f"{n_melts} sights of melts are kept for the next jobs with this nozzle")
     tell(recording, inputs.job, args.json)
     return exit_code(recording)
 
@@ -65,6 +70,7 @@ def run_overlay(args: argparse.Namespace) -> int:
 def run_rerun(args: argparse.Namespace) -> int:
     """plumeline rerun"""
     from monitor.engine.rerun import calibration_of, rerun
+    from monitor.engine.teaching import recording_key
     from monitor.heat.shelf import heat_calibration
     from monitor.job import load_job
     from monitor.judging.exposure import heat_setup
@@ -72,7 +78,8 @@ def run_rerun(args: argparse.Namespace) -> int:
     job, recording = load_job(args.job), open_recording(args.recording)
     keeps_own = args.heat is None and calibration_of(recording) is not None
     again = rerun(recording, job, Path(args.job).read_text(encoding="utf-8"), args.out, force=args.force,
-                  calibration=None if keeps_own else heat_calibration(args.heat, heat_setup(job)), keeps_own=keeps_own)
+                  calibration=None if keeps_own else heat_calibration(args.heat, heat_setup(job), recording_key(recording)),
+                  keeps_own=keeps_own)
     tell(again, job, args.json)
     return exit_code(again)
 

@@ -11,13 +11,15 @@ import numpy as np
 from monitor.cli.output import progress_bar, say, tell
 from monitor.engine.analyse import analyse, read_inputs
 from monitor.errors import InputError
+from monitor.job import Job
 from monitor.places import sample_folder
 from monitor.recording.export import export_csv
 from monitor.recording.reader import JOB, TRACE, Recording, own_text
 from monitor.review.overlay import write_overlay
 from monitor.review.report import write_report
+from monitor.review.traces import part_title
 
-__all__ = ["run_demo", "against_truth"]
+__all__ = ["against_truth", "of_parts", "run_demo"]
 
 TRUTH = "truth.csv"
 OUT = "demo_out"
@@ -39,17 +41,25 @@ def run_demo(args: argparse.Namespace) -> int:
     with progress_bar("drawing") as progress:
         overlay = write_overlay(recording, recording.folder / "overlay.mp4", progress)
     tell(recording, inputs.job, False)
-    for line in against_truth(recording, sample / TRUTH):
+    for line in [*against_truth(recording, sample / TRUTH), *of_parts(recording, inputs.job)]:
         say(line)
     say(f"open {report} for the report and {overlay} for the video with the measurement drawn in")
     return 0
+
+
+def of_parts(recording: Recording, job: Job) -> list[str]:
+    """What happened to the parts, in order of time, and whether the target is off the board."""
+    lines = [f"  {e['t_s']:.2f} s: {part_title(e)}" for e in recording.part_events]
+    gone = [e["t_s"] for e in recording.part_events if e["part"] == job.target.name and e["kind"] == "removed"]
+    told = f"{job.target.name} is off the board since {gone[-1]:.1f} s" if gone else f"{job.target.name} was not seen to come off"
+    return ["parts, as told while it ran:", *lines, told]
 
 
 def against_truth(recording: Recording, truth_csv: Path) -> list[str]:
     """How the measurement compares with the known truth, as lines of text."""
     with truth_csv.open(newline="", encoding="utf-8") as handle:
         rows = list(csv.DictReader(handle))
-    truth = {name: np.array([float(r[name]) for r in rows]) for name in rows[0]}
+    truth = {name: np.array([float(r[name] or "nan") for r in rows]) for name in rows[0]}
     frames = recording.frames
     at = np.array([int(np.argmin(np.abs(truth["t_s"] - t))) for t in frames["t_s"]])
     there = (truth["in_view"][at] > 0) & (truth["hidden"][at] == 0)

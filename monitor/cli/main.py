@@ -121,10 +121,18 @@ def _add_analyse(commands: Commands) -> None:
     parser.add_argument("--nozzle", required=True, metavar="FILE", help="nozzle calibration (TOML)")
     parser.add_argument("--out", required=True, metavar="DIR", help="folder to write; must not hold anything else")
     parser.add_argument("--heat", metavar="FILE", help=HEAT_HELP)
-    parser.add_argument("--operator", default="", metavar="CODE", help="operator code, not a name")
+    _add_attribution(parser)
     parser.add_argument("--copy-video", action="store_true", help="copy the clip into the recording instead of linking")
     parser.add_argument("--force", action="store_true", help="replace a recording that is there")
     parser.add_argument("--json", action="store_true", help="print the summary as JSON")
+
+
+def _add_attribution(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--operator", default="", metavar="CODE", help="operator code, not a name")
+    parser.add_argument("--recorded", default="", metavar="TIME", help="when it was filmed, such as 2026-05-01T14:10, by the "
+                        "clocks here (default: the video file's own time, and the report says so)")
+    parser.add_argument("--kind", default="", metavar="practice|probe|work",
+                        help="what the passes are; probe: without help, to see what was learned")
 
 
 def _add_watch(commands: Commands) -> None:

@@ -59,7 +59,8 @@ def _files(value: object) -> Iterator[Path]:
             if path.is_file():
                 yield path
             elif path.is_dir() and not (path / "trace.sqlite").exists():
-                yield from (other for other in path.iterdir() if other.suffix.lower() in (".png", ".jpg", ".jpeg", ".csv"))
+                yield from (other for other in path.iterdir()
+                            if other.suffix.lower() in (".png", ".jpg", ".jpeg", ".csv"))
             elif path.is_dir():
                 yield from path.glob("video.*")
         except OSError:

@@ -23,7 +23,8 @@ from monitor.judging.pipeline import FrameResult, Pipeline
 from monitor.judging.technique import work_grid
 from monitor.judging.tracking import make_part_follower, make_tracker
 from monitor.recording.reader import Recording, open_recording
-from monitor.recording.recorder import Origin, Recorder
+from monitor.recording.attribution import Attribution, attributed
+from monitor.recording.recorder import Origin, PassNote, Recorder
 from vision.camera import CameraModel, load_camera
 from vision.kalman import ToolState
 from vision.sources import open_video
@@ -66,13 +67,14 @@ def read_inputs(clip: str | Path, job: str | Path, camera: str | Path, nozzle: s
                   texts[2], Path(job))
 
 
-def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video: bool = False, operator: str = "",
+def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video: bool = False, by: Attribution | None = None,
             calibration: Calibration | None = None, progress: Progress = lambda done_s, whole_s: None,
             turns: Sequence[Turn] = (), meta: Mapping[str, str] = MappingProxyType({})) -> Recording:
     """Measure and judge every frame of a clip; the recording appears under its name when it is whole.
 
     `turns` tells when a knob of the station was turned, and to what: time [s], setpoint [C], airflow [L/min]; None where
-    the knob stayed. `meta` is kept with the recording beside what it says of itself.
+    the knob stayed. `by` tells who, when and as what; by default when the file says. `meta` is kept with the recording
+    beside what it says of itself.
 
     Raises
     ------
@@ -81,17 +83,18 @@ def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video:
     EnvironmentFault, OSError
         When the disk refuses.
     """
-    job = inputs.job
+    job, by = inputs.job, by or attributed(inputs.clip)
     with open_video(inputs.clip) as video:
         inputs.camera.check_picture(*video.size_px, str(inputs.clip))
         heat = HeatEstimator(heat_setup(job), calibration)
         tracker = make_tracker(inputs.camera, inputs.nozzle_path, job)
         pipeline, track = Pipeline(job, tracker, heat, make_part_follower(inputs.camera, job)), _Track()
         bench = inputs.nozzle_path.with_suffix(".bench.jpg")
-        origin = Origin(inputs.job_text, inputs.camera_text, inputs.nozzle_text, inputs.clip, copy_video, operator,
-                        bench if bench.is_file() else None, meta=meta)
+        origin = Origin(inputs.job_text, inputs.camera_text, inputs.nozzle_text, inputs.clip, copy_video,
+                        bench_picture=bench if bench.is_file() else None, by=by, meta=meta)
         with Recorder(out, origin, force=force) as recorder:
             keep_calibration(recorder.part, calibration)
+            note = _note(by)
             views = _Views(inputs.camera, job, video.duration_s)
             counts = _Counts()
             due = sorted(turns, key=lambda turn: turn[0])
@@ -100,18 +103,23 @@ def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video:
                     recorder.add_station(*due[0])
                     pipeline.judge.set_station(*due.pop(0)[1:])
                 result = pipeline.step(frame)
-                recorder.add(result)
+                recorder.add(result, note)
                 track.take(frame.index, tracker.state)
                 views.offer(frame, result)
                 counts.take(result)
                 progress(frame.t_s, video.duration_s)
             counts.check(inputs.clip)
-            finish_recording(recorder, pipeline.judge, heat)
+            finish_recording(recorder, pipeline.judge, heat, note)
             track.store(recorder)
             _add_views(recorder, views)
             for sentence in video.report.sentences():
                 recorder.add_event(0.0, "video", sentence)
     return open_recording(out)
+
+
+def _note(by: Attribution) -> PassNote | None:
+    """A clip filmed as practice or as a probe had no coaching by this program."""
+    return PassNote("", 0.0, 0.0, False, by.kind == "probe") if by.kind in ("practice", "probe") else None
 
 
 class _Track:

@@ -34,5 +34,6 @@ class Pace:
         if span_s < LEAST_S or skipped <= MOST_SKIPPED * (done + skipped):
             self.words = ""
             return
-        self.words = (f"this computer follows {done / span_s:.0f} of {(done + skipped) / span_s:.0f} pictures a second: "
+        self.words = (f"this computer follows {done / span_s:.0f} of {(done + skipped) / span_s:.0f} pictures a "
+                      f"second: "
                       "close other programs, or ask the camera for fewer (--rate 15)")

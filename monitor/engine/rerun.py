@@ -17,11 +17,13 @@ from monitor.heat.estimate import HeatEstimator
 from monitor.heat.types import HeatInput
 from monitor.job import Job, parse_job
 from monitor.judging.exposure import LEVEL_AXIS, heat_setup
+from monitor.judging.marks import JointMark
 from monitor.judging.pipeline import FrameResult, Judge
 from monitor.judging.technique import GRID_STEP_MM
+from monitor.recording.attribution import from_meta
 from monitor.recording.folder import HEAT
 from monitor.recording.reader import CAMERA, JOB, NOZZLE, PICTURE, Recording, open_recording, own_text
-from monitor.recording.recorder import Origin, Recorder
+from monitor.recording.recorder import Origin, PassNote, Recorder
 from vision.types import (
     BenchEvent,
     BenchPose,
@@ -51,8 +53,8 @@ def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, for
     calibration = calibration_of(recording) if calibration is None and keeps_own else calibration
     heat = HeatEstimator(heat_setup(job), calibration)
     judge = Judge(job, heat)
-    origin = Origin(job_text, camera_text, nozzle_text, video=recording.video,
-                    operator=recording.meta.get("operator", ""), source=recording.folder)
+    origin = Origin(job_text, camera_text, nozzle_text, video=recording.video, source=recording.folder,
+                    by=from_meta(recording.meta))
     with Recorder(out, origin, force=force) as recorder:
         keep_calibration(recorder.part, calibration)
         n_frames = max(1, len(recording.frames["t_s"]))
@@ -62,6 +64,8 @@ def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, for
         finish_recording(recorder, judge, heat)
         for turn in _turns(recording, job):
             recorder.add_station(*turn)
+        for m in recording.marks:
+            recorder.add_mark(JointMark(m["t_s"], m["kind"], m["author"], m["made_utc"], m["undone_utc"] or ""))
         for drop in recording.drops:
             recorder.add_drop(drop["t_s"], drop["count"], drop["reason"])
         picture = recording.folder / PICTURE
@@ -81,9 +85,12 @@ def rejudge(recording: Recording, judge: Judge, higher_mm: float = 0.0) -> Itera
         Held so much higher over the same spot: the track is shifted along the tool's axis.
     """
     turns = _turns(recording, judge.job)
+    marks = [JointMark(m["t_s"], m["kind"], m["author"], m["made_utc"]) for m in recording.marks if m["undone_utc"] is None]
     for seen in stored_results(recording):
         while turns and turns[0][0] <= seen.t_s:
             judge.set_station(*turns.pop(0)[1:])
+        while marks and marks[0].t_s <= seen.t_s:
+            judge.mark(marks.pop(0))
         yield judge.step(_lifted(seen, higher_mm) if higher_mm else seen)
 
 
@@ -108,11 +115,11 @@ def calibration_of(recording: Recording) -> Calibration | None:
     return load_calibration(path) if path.is_file() else None
 
 
-def finish_recording(recorder: Recorder, judge: Judge, heat: HeatEstimator) -> None:
+def finish_recording(recorder: Recorder, judge: Judge, heat: HeatEstimator, note: PassNote | None = None) -> None:
     """Store what can only be said at the end: the open pass, standing warnings, the maps."""
     last_pass = judge.finish()
     if last_pass is not None:
-        recorder.add_pass(last_pass)
+        recorder.add_pass(last_pass, note)
     for warning in judge.alerts.standing:
         recorder.add_warning(warning)
     left, _, bottom, _ = judge.technique.grid.extent_mm

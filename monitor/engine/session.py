@@ -24,18 +24,21 @@ from monitor.engine.picture_check import PictureCheck
 from monitor.engine.rerun import finish_recording, keep_calibration
 from monitor.engine.source import Arrival
 from monitor.engine.straighten import board_picture, straighten
+from monitor.engine.teaching import teach
 from monitor.engine.video_writer import VIDEO, VideoWriter
 from monitor.engine.views import Views
 from monitor.heat.calibration import Calibration
 from monitor.heat.estimate import HeatEstimator
+from monitor.heat.melt import LAW
 from monitor.job import Job
 from monitor.judging.alerts import Reading, TechniqueWarning
 from monitor.judging.exposure import heat_setup
+from monitor.judging.marks import JointMark
 from monitor.judging.pipeline import FrameResult, Judge, Pipeline, ToolState, TrackerLike
 from monitor.judging.technique import PassSummary, work_grid
 from monitor.judging.tracking import make_part_follower
 from monitor.recording.recorder import RESERVE_BYTES, Origin, PassNote, Recorder
-from monitor.sound.tones import REFERENCE, WARNING_PATTERNS, Cue
+from monitor.sound.tones import MELTED, REFERENCE, WARNING_PATTERNS, Cue
 from vision.types import BenchPose, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
 
 __all__ = ["Session", "Moment", "PassTold"]
@@ -81,6 +84,8 @@ class Session:
         Of the heat.
     video : bool
         Whether to encode the picture too.
+    teaches : bool
+        Whether seen melts are kept on the shelf for the next jobs; not for work that is only played.
     operator : str
         A code.
     say : callable, optional
@@ -88,7 +93,7 @@ class Session:
     """
 
     def __init__(self, inputs: Inputs, tracker: TrackerLike, coach: Coach, folder: Path | None, *,
-                 calibration: Calibration | None = None, video: bool = True, operator: str = "",
+                 calibration: Calibration | None = None, video: bool = True, teaches: bool = False, operator: str = "",
                  say: Callable[[Cue], None] = lambda cue: None, reserve_bytes: int | None = None) -> None:
         self.inputs, self.coach, self.annunciator = inputs, coach, Annunciator()
         self.heat = HeatEstimator(heat_setup(inputs.job), calibration)
@@ -110,6 +115,7 @@ class Session:
         self._check = PictureCheck()
         _warm_up(inputs.job)
         self._troubles: dict[str, str] = {}
+        self._marks, self._operator, self._teaches = [], operator, teaches
 
     @property
     def judge(self) -> Judge:
@@ -176,6 +182,23 @@ class Session:
         """Keep something that the user or the equipment did, with its time."""
         self._event(self.now_s, kind, detail)
 
+    def mark_joints(self, kind: str) -> None:
+        """The person sees the joints molten, or finds them still solid; counts from the next frame on."""
+        mark = JointMark(self.now_s, kind, self._operator, _utc_now())
+        self._marks.append(mark)
+        self.judge.mark(mark)
+        if self.recorder is not None:
+            self.recorder.add_mark(mark)
+
+    def undo_mark(self) -> None:
+        """Take the last mark back; nothing when there is none."""
+        if not self._marks:
+            return
+        mark = self._marks.pop()
+        self.judge.unmark(mark)
+        if self.recorder is not None:
+            self.recorder.undo_mark(mark, _utc_now())
+
     @property
     def now_s(self) -> float:
         """Time of the last frame judged, from the session's first."""
@@ -205,6 +228,8 @@ class Session:
             recorder.add_pass(last_pass, self.coach.note())
         finish_recording(recorder, self.judge, self.heat)
         self._add_picture(recorder)
+        if self._teaches:
+            teach(self.heat.learner.lessons, self.inputs.job, recorder.key)
 
     def _make_recorder(self, folder: Path, operator: str, reserve_bytes: int | None) -> Recorder:
         bench = self.inputs.nozzle_path.with_suffix(".bench.jpg")
@@ -232,6 +257,8 @@ class Session:
         if self.recorder is not None:
             self.recorder.add(result, told.note if told else None, has_frame=has_frame)
         starts = tuple(WARNING_PATTERNS[p] for p in alarm.sounds)
+        if _is_melt_told(result):
+            starts = (MELTED, *starts)
         if result.in_pass and not self._in_pass and self.coach.is_coached:
             starts = (*starts, REFERENCE)
         is_lost = result.state == ToolState.NOT_SEEN or not has_frame
@@ -269,8 +296,7 @@ class Session:
 
     def _clock(self, t_s: float) -> None:
         """Tie the session's time to the wall clock, which may jump."""
-        utc = datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds")
-        self._event(t_s, "clock", f"utc {utc}, monotonic {time.monotonic():.3f} s")
+        self._event(t_s, "clock", f"utc {_utc_now()}, monotonic {time.monotonic():.3f} s")
 
     def _add_picture(self, recorder: Recorder) -> None:
         """The board's picture for the report, straightened from the views kept."""
@@ -285,6 +311,15 @@ class Session:
                 recorder.add_picture(data.tobytes(), extent)
         except OSError as fault:
             log.warning("no picture of the board kept: %s", fault)
+
+
+def _is_melt_told(result: FrameResult) -> bool:
+    """Whether this frame shows the joints molten."""
+    return any(lesson.sight.told_by == "camera" and LAW[lesson.sight.kind].is_above for lesson in result.lessons)
+
+
+def _utc_now() -> str:
+    return datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds")
 
 
 def _warm_up(job: Job) -> None:

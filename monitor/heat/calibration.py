@@ -14,7 +14,9 @@ from monitor.files import write_text_whole
 from monitor.heat.types import HeatSetup
 from monitor.heat.uncertainty import PARAMETERS, Knowledge
 
-__all__ = ["Calibration", "load_calibration", "save_calibration"]
+ANY_HEIGHT_M = (0.0, 1.0)  # of one that rests on no thermocouple run
+
+__all__ = ["ANY_HEIGHT_M", "Calibration", "load_calibration", "save_calibration"]
 
 
 @dataclass(frozen=True)
@@ -49,7 +51,8 @@ def save_calibration(calibration: Calibration, path: Path) -> None:
     """Write a calibration as TOML; nothing half-written keeps the final name."""
     k = calibration.knowledge
     data = {
-        "kind": "heat calibration", "version": 1, "note": k.note, "rms_k": calibration.rms_k,
+        "kind": "heat calibration", "version": 1, "note": k.note, "has_thermocouple": k.is_calibrated,
+        "rms_k": calibration.rms_k,
         "identified": list(calibration.identified), "form_share": k.form_share,
         "board": {"thickness_m": calibration.thickness_m, "layers": [list(x) for x in calibration.layers]},
         "nozzle": {"bore_m": calibration.bore_m, "airflow_m3_s": calibration.airflow_m3_s,
@@ -90,7 +93,8 @@ def _from_data(data: dict) -> Calibration:
     if np.linalg.eigvalsh(0.5 * (cov + cov.T)).min() <= 0:
         raise ValueError("scores.cov: not a covariance (an eigenvalue is not positive)")
     low, high = (float(h) for h in nozzle["height_range_m"])
-    knowledge = Knowledge(mean, cov, True, str(data["note"]), float(data["form_share"]), (low, high))
+    has_run = bool(data.get("has_thermocouple", True))
+    knowledge = Knowledge(mean, cov, has_run, str(data["note"]), float(data["form_share"]), (low, high) if has_run else None)
     return Calibration(knowledge, float(board["thickness_m"]), tuple((float(t), float(c)) for t, c in board["layers"]),
                        float(nozzle["bore_m"]), float(nozzle["airflow_m3_s"]), (low, high),
                        float(data["rms_k"]), tuple(data["identified"]))

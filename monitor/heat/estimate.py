@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -14,6 +15,7 @@ from monitor.heat import jet
 from monitor.heat.calibration import Calibration
 from monitor.heat.chain import Blow, Chain, Fineness, Sites
 from monitor.heat.limits import SILICON_RISK_C, melt_wanted, neighbour_melts_c, site_limits
+from monitor.heat.melt import Lesson, MeltLearner, MeltSight
 from monitor.heat.types import Band, HeatInput, HeatReading, HeatSetup, JointState
 from monitor.heat.uncertainty import PARAMETERS, Knowledge, band, draw_scores, parameters, prior
 
@@ -24,6 +26,7 @@ FloatArray = NDArray[np.float64]
 SITES = ("package top", "joint centre", "joint corner", "board top", "underside")
 N_MEMBERS = 33
 LEAST_STEP_S, LONGEST_STEP_S = 0.09, 0.125  # frames are joined until they make a step: 10 a second are enough
+COLDEST_KEPT = 20  # steps for which the coldest joint is remembered: a sight is told a moment later
 FORECAST_STEPS_S = (0.5, 0.5, 1, 1, 2, 2, 3, 3, 4, 4, 5, 5, 7, 7, 7, 8)  # one minute ahead
 FORECAST_EVERY_S = 2.0
 HOLD_S = 3.0  # the coldest joint's lower bound must stay above its mark this long
@@ -69,6 +72,8 @@ class HeatEstimator:
         self._input_scores = scores[len(PARAMETERS):]
         self.scores = self.knowledge.mean[:, None] + root @ scores[:len(PARAMETERS)]
         self.chain = Chain(setup, parameters(self.scores), fineness)
+        self.learner = MeltLearner(self.scores, self._input_scores, n_members)
+        self._coldest: deque[tuple[float, FloatArray]] = deque(maxlen=COLDEST_KEPT)
         self.limits, self.melt = site_limits(setup), melt_wanted(setup.part)
         self._neighbour_melts_c = neighbour_melts_c(setup)
         self._last: HeatInput | None = None
@@ -111,16 +116,32 @@ class HeatEstimator:
         self._advance(blow, inp.dt_s)
         sites = self.chain.sites()
         self._note_range(blow)
-        named = self._named(sites)
+        raw = self._named(sites)
+        self._coldest.append((inp.t_s, raw["joint corner"].copy()))
+        named = {name: self.learner.told(values) for name, values in raw.items()}
         temps = self._bands(named)
-        ramp = self._ramps(named, inp.dt_s)
+        ramp = self._ramps(raw, inp.dt_s)
         state, reason = self._joint(temps, inp.dt_s)
-        self._liquid_s += inp.dt_s * (sites.joint_centre > self.chain.alloy.liquidus_c)
-        power, energy = self._regions(self.chain.power_w()), self._regions(self.chain.energy_j)
+        self._liquid_s += inp.dt_s * (named["joint centre"] > self.chain.alloy.liquidus_c)
+        power, energy = (self._regions(self.learner.told(v)) for v in (self.chain.power_w(), self.chain.energy_j))
         return HeatReading(inp.t_s, inp.observed, power, energy, temps, ramp, float(self._liquid_s[0]),
                            self._time_left(blow, sites, inp.dt_s), state, reason, self._flags(temps),
-                           {name: self._band(rate) for name, rate in self._rates.items()}, self._liquid_band(),
-                           self._molten(), self._solid_in_s)
+                           {name: self._band(self.learner.told(rate)) for name, rate in self._rates.items()},
+                           self._liquid_band(), self._molten(), self._solid_in_s)
+
+    def see(self, sight: MeltSight) -> Lesson | None:
+        """Learn from a melt that was seen, or not seen, a moment ago; None before the first step."""
+        if not self._coldest:
+            return None
+        t_s, coldest = min(self._coldest, key=lambda kept: abs(kept[0] - sight.t_s))
+        first_s, first = self._coldest[0]
+        slope = float((coldest[0] - first[0]) / (t_s - first_s)) if t_s > first_s else 0.0
+        form_k = self.knowledge.form_share * abs(float(coldest[0]) - self.chain.start_c)
+        return self.learner.see(sight, coldest, slope, self.chain.alloy.liquidus_c, form_k)
+
+    def forget(self, sight: MeltSight) -> None:
+        """Unlearn a sight that was taken back."""
+        self.learner.forget(sight)
 
     def field(self, step_m: float = 1e-3) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Board-top temperature for a map: x centres, y centres in the bench frame [m], (ny, nx) [C], nan off the board."""
@@ -230,11 +251,14 @@ class HeatEstimator:
         keep = math.exp(-dt_s / RAMP_S)
         rates = {name: (values - before[name]) / dt_s for name, values in named.items()}
         self._rates = {name: keep * self._rates.get(name, 0.0) + (1 - keep) * rate for name, rate in rates.items()}
-        return self._band(rates["joint centre"])
+        return self._band(self.learner.told(rates["joint centre"]))
 
     def _joint(self, temps: dict[str, Band], dt_s: float) -> tuple[JointState, str]:
         mark = self.melt.mark_c
         self._held_s = self._held_s + dt_s if temps["joint corner"].low > mark else 0.0
+        molten_s = self.learner.molten_s
+        if math.isfinite(molten_s) and temps["joint corner"].mid >= self.chain.alloy.solidus_c:
+            return JointState.SEEN_MOLTEN, f"seen molten at {molten_s:.1f} s; try with a light nudge, never pull"
         state, why = joint_state(temps, self._freezing_c(temps, dt_s), mark, self._held_s, self.knowledge,
                                  unseen=self._unseen_s > 0, outside=self._outside_heights())
         return state, (self._stuck(temps) + why if state is JointState.CANNOT_TELL else why)
@@ -245,7 +269,8 @@ class HeatEstimator:
         if rate is None or self._unseen_s > 0 or corner.mid >= self.chain.alloy.solidus_c or corner.mid < self._start[
                 "joint corner"] + 20.0:
             return ""
-        if self._band(rate).high > STILL_K_S or self._band(rate).low < -STILL_K_S:
+        change = self._band(self.learner.told(rate))
+        if change.high > STILL_K_S or change.low < -STILL_K_S:
             return ""
         return f"not melting: the coldest joint hardly gains heat any more at {corner.mid:.0f} C; "
 
@@ -291,7 +316,7 @@ class HeatEstimator:
                 self._push(blow, step_s)
                 rows.append(_limited(self.chain.sites()))
             self.chain.restore(saved)
-        history = np.array(rows)  # (times, sites, members)
+        history = self.learner.told(np.array(rows))  # (times, sites, members)
         names = ["package top", "board top", "underside", *(n.name for n in self.setup.neighbours)]
         return {name: _crossing(history[:, i], self.limits[name].value_c) for i, name in enumerate(names)}
 

@@ -100,8 +100,8 @@ def fit_thermocouple(setup: HeatSetup, inputs: Sequence[HeatInput], log_t_s: Arr
     rms = _rms(run, state, t_log, log)
     singular, directions = np.linalg.svd(whitened)[1:]
     _refuse(rms, singular, offset_sigma)
-    return _result(setup, inputs, scores, posterior, singular, directions, (bin_t, bin_c, predicted, untaught, state.sigma_k),
-                   offset, offset_sigma, rms)
+    return _result(setup, inputs, scores, posterior, singular, directions,
+                   (bin_t, bin_c, predicted, untaught, state.sigma_k), offset, offset_sigma, rms)
 
 
 def _checked(setup: HeatSetup, inputs: Sequence[HeatInput], log_t_s: ArrayLike, log_c: ArrayLike,
@@ -128,7 +128,9 @@ def _checked(setup: HeatSetup, inputs: Sequence[HeatInput], log_t_s: ArrayLike, 
 
 
 def _steps(inputs: Sequence[HeatInput]) -> list[HeatInput]:
-    """The recording's inputs joined into longer steps; short unseen spells keep the last sight, a tool led away heats not."""
+    """The recording's inputs joined into longer steps; short unseen spells keep the last sight, a tool led away heats
+    not.
+    """
     steps: list[HeatInput] = []
     group: list[HeatInput] = []
     last: HeatInput | None = None
@@ -245,7 +247,8 @@ def _improved(run: Run, state: _State, damping: float, t_log: FloatArray, log: F
     information += damping * np.diag(np.diag(information))
     step = np.linalg.solve(information, j.T @ miss - np.r_[state.scores, 0.0])
     step = np.clip(step, [*-np.ones(step.size - 1), -3.0], [*np.ones(step.size - 1), 3.0])
-    return replace(state, scores=state.scores + step[:-1], offset_s=state.offset_s + float(step[-1])), float(np.abs(step).max())
+    return replace(state, scores=state.scores + step[:-1], offset_s=state.offset_s
+                   + float(step[-1])), float(np.abs(step).max())
 
 
 def _cost(run: Run, state: _State, t_log: FloatArray, log: FloatArray) -> float:

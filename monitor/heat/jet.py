@@ -96,7 +96,8 @@ def exit_state(setpoint_c: ArrayLike, airflow_m3_s: ArrayLike, bore_m: float, *,
     mach = velocity / air.sound_speed_m_s(temp)
     if np.median(mach) >= 1.0:
         raise InputError(f"airflow: {float(np.median(airflow_m3_s)) * 60000:.0f} L/min cannot leave a bore of "
-                         f"{bore_m * 1000:.1f} mm at {float(np.median(temp)):.0f} C (Mach {float(np.median(mach)):.2f}); "
+                         f"{bore_m * 1000:.1f} mm at {float(np.median(temp)):.0f} C (Mach "
+                         f"{float(np.median(mach)):.2f}); "
                          "check the airflow and the bore")
     lift = GRAVITY_M_S2 * bore_m * np.abs(air.density_kg_m3(ambient_c) - density) / density
     return JetExit(temp, velocity, reynolds, mach, velocity**2 / np.maximum(lift, 1e-9), flow)
@@ -155,7 +156,9 @@ def half_width_m(path_m: ArrayLike, rate: float = TEMPERATURE_SPREAD, d_eff_m: A
 
 
 def momentum_share(path_m: ArrayLike, d_eff_m: ArrayLike) -> FloatArray:
-    """Momentum of the bell-shaped velocity profile over the nozzle's [-]; 0.82 far out, where the constants leave it."""
+    """Momentum of the bell-shaped velocity profile over the nozzle's [-]; 0.82 far out, where the constants leave
+    it.
+    """
     width = half_width_m(path_m, VELOCITY_SPREAD, d_eff_m) / d_eff_m
     return velocity_share(path_m, d_eff_m) ** 2 * width**2 * 2 / np.log(2)
 

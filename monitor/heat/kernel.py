@@ -19,8 +19,9 @@ FloatArray = NDArray[np.float64]
 STEFAN_BOLTZMANN = 5.670374419e-8  # W/m2/K4, CODATA 2018
 _ZERO_C_K = 273.15
 
-# Without Python's check for a zero divisor the inner loops run several members per instruction. No fastmath: it lets the
-# last bits depend on where the arrays happen to lie in memory, and the same recording must give the same bits (cost: 4 %).
+# Without Python's check for a zero divisor the inner loops run several members per instruction. No fastmath: it lets
+# the last bits depend on where the arrays happen to lie in memory, and the same recording must give the same bits
+# (cost: 4 %).
 _compiled = njit(cache=True, nogil=True, error_model="numpy")
 _compiled_inline = njit(cache=True, nogil=True, error_model="numpy", inline="always")
 
@@ -182,8 +183,10 @@ def _residual(shape, layers, exchange, work, dt_s):
                 top = _top_level(shape, n_levels, j, i)
                 west = 0.0 if i == i0 else 2.0 / ((dx[i - 1] + dx[i]) * dx[i]) * _link(shape, shape.link_x, k, j, i - 1)
                 east = 0.0 if i == i1 - 1 else 2.0 / ((dx[i + 1] + dx[i]) * dx[i]) * _link(shape, shape.link_x, k, j, i)
-                south = 0.0 if j == j0 else 2.0 / ((dy[j - 1] + dy[j]) * dy[j]) * _link(shape, shape.link_y, k, j - 1, i)
-                north = 0.0 if j == j1 - 1 else 2.0 / ((dy[j + 1] + dy[j]) * dy[j]) * _link(shape, shape.link_y, k, j, i)
+                south = 0.0 if j == j0 else 2.0 / ((dy[j - 1] + dy[j]) * dy[j]) * _link(shape, shape.link_y, k, j - 1,
+                                                                                        i)
+                north = 0.0 if j == j1 - 1 else 2.0 / ((dy[j + 1] + dy[j]) * dy[j]) * _link(shape, shape.link_y, k, j,
+                                                                                            i)
                 via_down, via_up = _via(shape, layers, k - 1, j, i), _via(shape, layers, k, j, i)
                 open_sides = (1.0 if i == i0 else 0.0) / dx[i] + (1.0 if i == i1 - 1 else 0.0) / dx[i] + (
                     1.0 if j == j0 else 0.0) / dy[j] + (1.0 if j == j1 - 1 else 0.0) / dy[j]

@@ -17,7 +17,8 @@ __all__ = ["PROTECTIONS", "TAPE_COVER_M2K_W", "Body", "apply_protection"]
 FloatArray = NDArray[np.float64]
 
 PROTECTIONS = ("tape", "shield_above", "gap_below", "metal_block", "preheater")
-TAPE_COVER_M2K_W = 1.0 / 4050.0  # one tape is credited with no more than 10 % at 450 W/m2/K, though 2600 W/m2/K in series
+# one tape is credited with no more than 10 % at 450 W/m2/K, though 2600 W/m2/K in series
+TAPE_COVER_M2K_W = 1.0 / 4050.0
 CONTACT_W_M2K = 1000.0  # dry metal pressed to laminate, 500-3000; practice, no source
 BLOCK_J_KGK = 900.0  # aluminium
 BLOCK_LOSS_W_M2K = 15.0  # a warm block's free faces

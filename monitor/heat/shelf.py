@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 from monitor.errors import InputError
-from monitor.heat.calibration import Calibration, load_calibration, save_calibration
+from monitor.heat.calibration import ANY_HEIGHT_M, Calibration, load_calibration, save_calibration
+from monitor.heat.taught import board_key, melts_of, read_melts, taught
 from monitor.heat.types import HeatSetup
+from monitor.heat.uncertainty import prior
 from monitor.places import heat_folder
 
 __all__ = ["NONE", "applying", "heat_calibration", "keep", "shelf"]
@@ -45,8 +48,8 @@ def applying(setup: HeatSetup) -> tuple[Calibration, Path] | None:
     return None
 
 
-def heat_calibration(path: str | None, setup: HeatSetup | None = None) -> Calibration | None:
-    """The heat calibration to use.
+def heat_calibration(path: str | None, setup: HeatSetup | None = None, but_for: str = "") -> Calibration | None:
+    """The heat calibration to use, with what melts seen under this station and nozzle have taught.
 
     Parameters
     ----------
@@ -54,16 +57,39 @@ def heat_calibration(path: str | None, setup: HeatSetup | None = None) -> Calibr
         What --heat names: a file, "none", or None for the one on the shelf that applies.
     setup : HeatSetup or None
         The job; without it nothing is taken from the shelf.
+    but_for : str
+        A recording whose own melts do not count.
     """
     if path == NONE:
         return None
     if path is not None:
         return load_calibration(Path(path))
     found = applying(setup) if setup is not None else None
-    if found is None:
+    if found is not None:
+        _tell(f"heat calibration {found[1]} applies and is used; --heat none for none")
+    if setup is None:
         return None
-    _tell(f"heat calibration {found[1]} applies and is used; --heat none for none")
-    return found[0]
+    return _with_melts(None if found is None else found[0], setup, but_for)
+
+
+def _with_melts(calibration: Calibration | None, setup: HeatSetup, but_for: str) -> Calibration | None:
+    """A calibration, or general knowledge, sharpened by the shelf's melts."""
+    try:
+        melts = tuple(m for m in melts_of(read_melts(shelf()), setup) if m.recording != but_for)
+    except InputError as fault:
+        _tell(f"{fault}; passed over")
+        return calibration
+    if not melts:
+        return calibration
+    knowledge, wrong = taught(prior() if calibration is None else calibration.knowledge, melts, board_key(setup))
+    aside = sum(w > 0.5 for w in wrong)
+    _tell(f"{len(melts)} melts seen under this nozzle are used" + (f", {aside} of them left aside as they do not fit" if aside else "")
+          + "; --heat none for none")
+    if calibration is not None:
+        return replace(calibration, knowledge=knowledge)
+    layers = tuple((layer.thickness_m, layer.coverage) for layer in setup.board.layers)
+    return Calibration(knowledge, setup.board.thickness_m, layers, setup.station.bore_m, setup.station.airflow_m3_s,
+                       ANY_HEIGHT_M, 0.0, ())
 
 
 def _kind(calibration: Calibration) -> str:

@@ -186,6 +186,7 @@ class JointState(enum.Enum):
     SURELY_SOLID = "surely solid"
     CANNOT_TELL = "cannot tell"
     LIKELY_MOLTEN = "likely molten everywhere"
+    SEEN_MOLTEN = "seen molten"
 
 
 @dataclass(frozen=True)

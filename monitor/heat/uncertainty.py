@@ -23,7 +23,8 @@ COVERAGE_Z = 1.6449  # two-sided 90 % of a normal law
 MODEL_FORM_SHARE = 0.025  # 1 sigma, share of the rise: what the chain itself leaves out (about 5 K at 200 K)
 CALIBRATED_FORM_SHARE = 0.015  # the same after a thermocouple run, at the least; more when the chain followed it badly
 _EXIT_FACTOR, _EXIT_SIGMA = 0.93, 0.06  # outlet rise over set rise: 0.85-1.0 in practice
-_TABLE_SIGMA = 0.02  # the same where the user measured the outlet: a bead in the jet reads within a few kelvin; practice
+# the same where the user measured the outlet: a bead in the jet reads within a few kelvin; practice
+_TABLE_SIGMA = 0.02
 _DECAY, _DECAY_SIGMA = 5.0, (0.20, 0.10)  # below, above
 # Below Re 5000: Abdel-Rahman et al. 1996 (abstract) have constants from 6.1 at Re 19400 down to 1.35 at Re 1430;
 # a laminar jet in still air does the opposite.
@@ -84,7 +85,9 @@ class Parameters:
 
 def outlet_table_c(rows: tuple[tuple[float, float, float], ...], setpoint_c: ArrayLike,
                    airflow_m3_s: ArrayLike) -> FloatArray:
-    """Outlet temperature from measured rows (setpoint, airflow, outlet) [C]: by setpoint at each airflow, then by airflow."""
+    """Outlet temperature from measured rows (setpoint, airflow, outlet) [C]: by setpoint at each airflow, then by
+    airflow.
+    """
     table = np.array(sorted(rows))
     flows = np.unique(table[:, 1])
     at_flow = []

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["JointMark", "MOLTEN", "SOLID", "MARK_WORDS"]
+from monitor.heat.melt import MeltSight
+
+__all__ = ["MARK_WORDS", "MOLTEN", "SOLID", "JointMark", "sight_of"]
 
 MOLTEN, SOLID = "molten", "solid"
 MARK_WORDS = {MOLTEN: "seen molten", SOLID: "still solid"}
@@ -30,3 +32,8 @@ class JointMark:
     author: str
     made_utc: str
     undone_utc: str = ""
+
+
+def sight_of(mark: JointMark) -> MeltSight:
+    """A mark as the heat model sees it."""
+    return MeltSight(mark.t_s, mark.kind, mark.author or "person")

@@ -6,12 +6,14 @@ import enum
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
+from monitor.heat.melt import LAW, Lesson, MeltSight
 from monitor.heat.types import HeatInput, HeatReading
 from monitor.job import Job
 from monitor.judging.alerts import STALE_S, AlertBook, Reading, TechniqueWarning
 from monitor.judging.exposure import Exposure, expose, heat_input
+from monitor.judging.marks import JointMark, sight_of
 from monitor.judging.technique import PassSummary, Technique
 from monitor.judging.watch_rules import WatchRules
 from vision.types import BenchEvent, Frame, PoseMiss, VisionResult
@@ -45,6 +47,15 @@ class PartsLike(Protocol):
     def step(self, frame: Frame, seen: VisionResult) -> VisionResult: ...
 
 
+@runtime_checkable
+class LearnsMelts(Protocol):
+    """A heat model that learns from melts that are seen."""
+
+    def see(self, sight: MeltSight) -> Lesson | None: ...
+
+    def forget(self, sight: MeltSight) -> None: ...
+
+
 class HeatLike(Protocol):
     """What the pipeline needs of the heat model."""
 
@@ -68,6 +79,10 @@ class FrameResult:
     started, ended, standing : tuple of TechniqueWarning
     pass_ended : PassSummary or None
     events : tuple of BenchEvent
+    lessons : tuple of Lesson
+        What melts that were told in this frame, or before it by a person, taught.
+    molten_s : float
+        When the joints were last seen molten; nan when they were not.
     """
 
     frame_index: int
@@ -83,6 +98,8 @@ class FrameResult:
     standing: tuple[TechniqueWarning, ...]
     pass_ended: PassSummary | None
     events: tuple[BenchEvent, ...]
+    lessons: tuple[Lesson, ...] = ()
+    molten_s: float = math.nan
 
 
 class Judge:
@@ -104,6 +121,21 @@ class Judge:
         self._t_s = math.nan
         self._setpoint_c: float | None = None
         self._airflow_m3_s: float | None = None
+        self._molten_s = math.nan
+        self._marked: list[MeltSight] = []
+
+    def mark(self, mark: JointMark) -> None:
+        """Note how a person sees the joints; it counts from the next frame on."""
+        self._marked.append(sight_of(mark))
+
+    def unmark(self, mark: JointMark) -> None:
+        """A mark was taken back."""
+        sight = sight_of(mark)
+        if sight in self._marked:
+            self._marked.remove(sight)
+        elif isinstance(self.heat, LearnsMelts):
+            self.heat.forget(sight)
+        self._molten_s = math.nan if self._molten_s == sight.t_s else self._molten_s
 
     def set_station(self, setpoint_c: float | None = None, airflow_l_min: float | None = None) -> None:
         """Note that the user turned a knob; counts from the next frame on."""
@@ -126,6 +158,7 @@ class Judge:
             self._last_seen = now
         state = self._state(now, seen)
         heat = self._heat(now, state, seen)
+        lessons = self._learn(seen)
         energy = heat.energy_j.get(self.job.target.name) if heat is not None else None
         pass_ended = self.technique.step(now, energy)
         readings = [*self._watch.readings(now, self._last_seen, self.technique, heat, seen.events, seen.part_events),
@@ -133,7 +166,7 @@ class Judge:
         started, ended = self.alerts.step(seen.t_s, readings, 0.0 if now.observed else now.age_s)
         return FrameResult(seen.frame_index, seen.t_s, seen, now, heat, state, self.technique.pass_open,
                            dict(self.technique.dwell_s), started, ended, self.alerts.standing, pass_ended,
-                           seen.events)
+                           seen.events, lessons, self._molten_s)
 
     def limits_c(self) -> dict[str, float]:
         """The temperature limit of each site of the heat model, the job's own before those known for such parts."""
@@ -142,6 +175,18 @@ class Judge:
     def finish(self) -> PassSummary | None:
         """The pass that was still under way at the end, if any."""
         return self.technique.finish()
+
+    def _learn(self, seen: VisionResult) -> tuple[Lesson, ...]:
+        """Let the heat model see what the target's joints showed."""
+        sights = [MeltSight(e.t_start_s, e.kind) for e in seen.part_events
+                  if e.name == self.job.target.name and e.kind in LAW] + self._marked
+        self._marked = []
+        for sight in sights:
+            self._molten_s = sight.t_s if LAW[sight.kind].is_above else math.nan
+        if not isinstance(self.heat, LearnsMelts):
+            return ()
+        lessons = (self.heat.see(sight) for sight in sights)
+        return tuple(lesson for lesson in lessons if lesson is not None)
 
     def _heat(self, now: Exposure, state: ToolState, seen: VisionResult) -> HeatReading | None:
         if self.heat is None:

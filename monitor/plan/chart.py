@@ -78,8 +78,8 @@ def _course(axes, plan: Plan) -> None:
         at = s.dwell_s + 0.018 * plan.history_s[-1] * (n - (len(plan.history) - 1) / 2)
         axes.errorbar([at], [b.mid], [[b.mid - b.low], [b.high - b.mid]], color=colour, capsize=3, marker="o", ms=4)
     axes.axhline(plan.mark_c, color="k", linewidth=1.5, linestyle=(0, (6, 2)))
-    axes.text(plan.history_s[-1], plan.mark_c - 2, f"joints must pass {plan.mark_c:.0f} C", fontsize=8, ha="right", va="top",
-              bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.7, "pad": 1})
+    axes.text(plan.history_s[-1], plan.mark_c - 2, f"joints must pass {plan.mark_c:.0f} C", fontsize=8, ha="right",
+              va="top", bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.7, "pad": 1})
     axes.axvline(s.dwell_s, color="0.5", linewidth=0.8)
     axes.set(xlabel="dwell [s]", ylabel="temperature [C]", xlim=(0, plan.history_s[-1]),
              title=f"{s.setpoint_c:.0f} C, {s.height_m * 1e3:.0f} mm, {s.dwell_s:.0f} s\n"

@@ -1,4 +1,6 @@
-"""Claims a folder for a new recording: what lies there is recovered, carried over, or a reason to refuse; never lost."""
+"""Claims a folder for a new recording: what lies there is recovered, carried over, or a reason to refuse; never
+lost.
+"""
 
 from __future__ import annotations
 
@@ -60,12 +62,14 @@ class Claim:
             for table in schema.PERSONAL_TABLES:
                 names = [row[1] for row in old.execute(f"PRAGMA table_info({table})")]
                 rows = old.execute(f"SELECT {', '.join(names)} FROM {table}").fetchall()
-                db.executemany(f"INSERT OR REPLACE INTO {table} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})", rows)
+                db.executemany(f"INSERT OR REPLACE INTO {table} ({', '.join(names)}) VALUES "
+                               f"({', '.join('?' * len(names))})", rows)
             meta = dict(old.execute("SELECT key, value FROM meta").fetchall())
         for key in schema.PERSONAL_KEYS:
             if key in meta:
                 is_same_job = f'"{job_hash}"' in meta.get("hashes", "")
-                db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, meta[key] if is_same_job else _of_earlier_job(meta[key])))
+                db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)",
+                           (key, meta[key] if is_same_job else _of_earlier_job(meta[key])))
 
     def settle(self) -> Path:
         """Give the finished recording its name, and let the old one go."""
@@ -81,7 +85,8 @@ class Claim:
         return self.folder
 
 
-def claim_folder(folder: str | Path, force: bool = False, video: Path | None = None, source: Path | None = None) -> Claim:
+def claim_folder(folder: str | Path, force: bool = False, video: Path | None = None,
+                 source: Path | None = None) -> Claim:
     """Check that a recording may be written there.
 
     Parameters
@@ -149,7 +154,8 @@ def _clear_part(folder: Path) -> None:
         return
     is_ours = has_trace(part) or (part / LOCK).exists() or not any(part.iterdir())
     if not is_ours or not remove_own(part):
-        raise InputError(f"{part}: is in the way and holds what this program did not write; move it, or name another folder")
+        raise InputError(f"{part}: is in the way and holds what this program did not write; move it, or name another "
+                         f"folder")
 
 
 def _replaceable(folder: Path, force: bool, video: Path | None, source: Path | None) -> tuple[bool, bool]:
@@ -161,7 +167,8 @@ def _replaceable(folder: Path, force: bool, video: Path | None, source: Path | N
     if is_locked(folder):
         raise InputError(f"{folder}: is being recorded at this moment; name another folder")
     if others := files_of_others(folder):
-        raise InputError(f"{folder}: holds {', '.join(others[:3])}, which would be lost; move it first, or name another folder")
+        raise InputError(f"{folder}: holds {', '.join(others[:3])}, which would be lost; move it first, or name "
+                         f"another folder")
     try:
         with open_trace_file(folder / TRACE, (*schema.PERSONAL_TABLES, "meta")) as db:
             meta = dict(db.execute("SELECT key, value FROM meta").fetchall())
@@ -173,7 +180,8 @@ def _replaceable(folder: Path, force: bool, video: Path | None, source: Path | N
         return False, False
     is_again = source is not None and source.exists() and os.path.samefile(source, folder)
     if not is_again and not _is_same_video(folder / meta["video"] if meta.get("video") else None, video):
-        raise InputError(f"{folder}: holds {n_added} comments or what-ifs on another video, which would be lost; name another "
+        raise InputError(f"{folder}: holds {n_added} comments or what-ifs on another video, which would be lost; name "
+                         f"another "
                          "folder, or export them first and remove the folder")
     return True, False
 

@@ -1,4 +1,6 @@
-"""What lies in a recording's folder, and how such a folder takes another's place or goes away: nothing of anyone else's."""
+"""What lies in a recording's folder, and how such a folder takes another's place or goes away: nothing of anyone
+else's.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +15,8 @@ from monitor.errors import MonitorError
 from monitor.recording import schema
 from monitor.recording.trace_file import open_trace_file
 
-__all__ = ["BENCH_PICTURE", "CAMERA", "HEAT", "JOB", "MANIFEST", "META", "NOZZLE", "PICTURE", "RESERVE", "TRACE", "files_of_others",
+__all__ = ["BENCH_PICTURE", "CAMERA", "HEAT", "JOB", "MANIFEST", "META", "NOZZLE", "PICTURE", "RESERVE", "TRACE",
+           "files_of_others",
            "has_trace", "is_live", "is_own", "make_private", "put_in_place", "remove_own"]
 
 TRACE, JOB, CAMERA, NOZZLE, META, PICTURE = (
@@ -25,7 +28,8 @@ _OWN = frozenset({TRACE, *(TRACE + end for end in ("-wal", "-shm", "-journal")),
                   BENCH_PICTURE, HEAT, MANIFEST, RESERVE, LOCK})
 # what can be made again from the recording at any time, by the names that it gets unless it is told others
 _DERIVED = frozenset({"report.html", "report.pdf", "overlay.mp4", "about.json"}
-                     | {f"{table}.{kind}" for table in ("track", "warnings", "passes", "comments", "parts", "part_events") for kind in ("csv", "parquet")})
+                     | {f"{table}.{kind}" for table in ("track", "warnings", "passes", "comments", "parts",
+                                                        "part_events") for kind in ("csv", "parquet")})
 _ID_AT = 68  # of a SQLite file's header: the application's number (sqlite.org, "Database File Format", 1.3)
 
 
@@ -65,7 +69,9 @@ def files_of_others(folder: Path) -> list[str]:
 
 
 def remove_own(folder: Path) -> bool:
-    """Remove a recording's files, the trace last, and the folder if nothing else is in it; False when something is left."""
+    """Remove a recording's files, the trace last, and the folder if nothing else is in it; False when something is
+    left.
+    """
     with contextlib.suppress(OSError):
         names = [entry.name for entry in os.scandir(folder) if entry.is_symlink() or entry.is_file()]
         for name in sorted((name for name in names if _may_go(name)), key=lambda name: (name == LOCK, name == TRACE)):
@@ -84,8 +90,8 @@ def make_private(folder: Path) -> None:
 def put_in_place(part: Path, folder: Path) -> Path | None:
     """Give a finished folder its final name; what had that name before is given back under another.
 
-    Either the old or the new stands under the name at every moment, where the system can exchange two names in one step;
-    elsewhere the old one waits as NAME.old until the new one has its name.
+    Either the old or the new stands under the name at every moment, where the system can exchange two names in one
+    step; elsewhere the old one waits as NAME.old until the new one has its name.
 
     Returns
     -------

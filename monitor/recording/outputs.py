@@ -1,4 +1,5 @@
-"""Where results may be written: never onto what a command reads, never onto a recording's own files, nor through a link.
+"""Where results may be written: never onto what a command reads, never onto a recording's own files, nor through a
+link.
 
 Every writer of results asks here before it writes; the command line asks for all that its arguments name.
 """

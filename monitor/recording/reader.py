@@ -21,6 +21,7 @@ import numpy as np
 
 from monitor.errors import InputError, MonitorError
 from monitor.files import read_text, replace_file, write_text_whole
+from monitor.heat.melt import LAW
 from monitor.recording import schema
 from monitor.recording.folder import (
     BENCH_PICTURE,
@@ -60,8 +61,8 @@ class Recording:
         One a frame with an estimate, JSON columns decoded.
     warnings, passes, events, drops, comments, station : list of dict
         station: when the station's knobs were turned, and to what.
-    parts, part_events, marks : list of dict
-        How the watched parts lay in each frame, what happened to them, and how people saw the joints.
+    parts, part_events, marks, lessons : list of dict
+        How the watched parts lay in each frame, what happened to them, how people saw the joints, what melts taught.
     """
 
     folder: Path
@@ -80,6 +81,7 @@ class Recording:
     parts: list[dict[str, Any]] = field(default_factory=list)
     part_events: list[dict[str, Any]] = field(default_factory=list)
     marks: list[dict[str, Any]] = field(default_factory=list)
+    lessons: list[dict[str, Any]] = field(default_factory=list)
 
     @property
     def video(self) -> Path | None:
@@ -192,9 +194,10 @@ def _read(db: sqlite3.Connection, folder: Path) -> Recording:
     db.row_factory = sqlite3.Row
     tables = {t: [dict(r) for r in db.execute(f"SELECT * FROM {t}")]
               for t in ("heat", "warnings", "passes", "events", "drops", "station", "comments", "maps", "parts",
-                        "part_events", "marks")}
+                        "part_events", "marks", "lessons")}
     _decode(tables["heat"], folder)
     _decode_motions(tables["parts"], folder)
+    _decode_lessons(tables["lessons"], folder)
     maps = {row["name"]: {**row, "cells": np.frombuffer(row["cells"], "<f8").reshape(row["ny"], row["nx"])}
             for row in tables.pop("maps")}
     meta = read_meta(db, folder)
@@ -247,6 +250,21 @@ def _decode_motions(rows: list[dict[str, Any]], folder: Path) -> None:
         row["motions"] = value
 
 
+def _decode_lessons(rows: list[dict[str, Any]], folder: Path) -> None:
+    """Read what each melt taught: all numbers, and a list of them."""
+    numbers = ("t_s", "before_c", "before_sigma_k", "after_c", "after_sigma_k", "liquidus_c", "wrong", "slope_k_s",
+               "at_zero_c", "input_sigma_k", "form_sigma_k")
+    for row in rows:
+        try:
+            value = json.loads(row["per_score_k"])
+        except (ValueError, RecursionError):
+            value = None
+        is_sound = isinstance(value, list) and all(map(_is_number, value)) and all(_is_number(row[n]) for n in numbers)
+        if not is_sound or row["kind"] not in LAW:
+            raise InputError(f"{folder / TRACE}: damaged: lessons, {row['id']}: holds what it cannot; analyse the clip again")
+        row["per_score_k"] = value
+
+
 def _are_bands(value: object) -> bool:
     """Name -> None, or low, middle and high."""
     return isinstance(value, dict) and all(
@@ -268,7 +286,7 @@ def _is_curve(value: object) -> bool:
 
 
 # what the table meta may say, and in which form; texts as they are, everything else as JSON
-_TEXTS = {"state", "started_utc", "operator", "code_version", "video", "batch_key"}
+_TEXTS = {"state", "started_utc", "operator", "recorded_from", "kind", "code_version", "video", "batch_key"}
 _FORMS = {
     "frames": _is_number, "frames_seen": _is_number, "duration_s": _is_number, "live": lambda v: isinstance(v, bool),
     "hashes": lambda v: isinstance(v, dict) and all(isinstance(x, str) for x in v.values()),

@@ -24,12 +24,14 @@ import numpy as np
 
 from monitor.errors import EnvironmentFault, MonitorError
 from monitor.files import write_bytes_whole, write_text_whole
+from monitor.heat.melt import Lesson
 from monitor.heat.types import Band, HeatReading
 from monitor.judging.alerts import TechniqueWarning
 from monitor.judging.marks import JointMark
 from monitor.judging.pipeline import FrameResult
 from monitor.judging.technique import PassSummary
 from monitor.recording import schema
+from monitor.recording.attribution import Attribution
 from monitor.recording.claim import claim_folder
 from monitor.recording.folder import (
     BENCH_PICTURE,
@@ -75,6 +77,8 @@ class Origin:
         The picture that goes with the nozzle calibration.
     video_name : str
         Of a video that is written into the folder meanwhile.
+    by : Attribution
+        Who, when and as what, where that was told; its operator goes before the other.
     source : Path or None
         The recording that it is judged anew from.
     meta : mapping of str to str
@@ -89,6 +93,7 @@ class Origin:
     operator: str = ""
     bench_picture: Path | None = None
     video_name: str = ""
+    by: Attribution = Attribution()
     source: Path | None = None
     meta: Mapping[str, str] = field(default_factory=dict)
 
@@ -184,6 +189,11 @@ class Recorder:
         else:
             self.abandon()
 
+    @property
+    def key(self) -> str:
+        """What the recording is called elsewhere: when it was begun, and its name."""
+        return f"{self._started.isoformat(timespec='seconds')} {self.folder.name}"
+
     def add(self, result: FrameResult, note: PassNote | None = None, *, has_frame: bool = True) -> None:
         """Append one frame with all that it started, ended and concluded; the note goes with a pass that ended.
 
@@ -197,6 +207,8 @@ class Recorder:
             self._do("INSERT INTO parts VALUES (?, ?)", (result.frame_index, _motions(result.vision.parts)))
         for part_event in result.vision.part_events:
             self.add_part_event(part_event)
+        for lesson in result.lessons:
+            self.add_lesson(lesson)
         for warning in (*result.started, *result.ended):
             self.add_warning(warning)
         if result.pass_ended is not None:
@@ -251,10 +263,19 @@ class Recorder:
         self._do("INSERT INTO marks (t_s, kind, author, made_utc, undone_utc) VALUES (?, ?, ?, ?, ?)",
                  (mark.t_s, mark.kind, mark.author, mark.made_utc, mark.undone_utc or None))
 
+    def add_lesson(self, lesson: Lesson) -> None:
+        """Store what a melt taught."""
+        self._do("INSERT INTO lessons (t_s, kind, told_by, before_c, before_sigma_k, after_c, after_sigma_k, liquidus_c, wrong, "
+                 f"slope_k_s, at_zero_c, per_score_k, input_sigma_k, form_sigma_k) VALUES ({','.join('?' * 14)})", (
+                     lesson.sight.t_s, lesson.sight.kind, lesson.sight.told_by, *map(_num, (*lesson.before_c, *lesson.after_c)),
+                     _num(lesson.liquidus_c), _num(lesson.wrong), _num(lesson.slope_k_s), _num(lesson.at_zero_c),
+                     json.dumps([float(v) for v in lesson.per_score_k]), _num(lesson.input_sigma_k), _num(lesson.form_sigma_k)))
+
     def undo_mark(self, mark: JointMark, undone_utc: str) -> None:
         """Take a mark back; it stays in the trace as taken back."""
         self._do("UPDATE marks SET undone_utc = ? WHERE t_s = ? AND kind = ? AND made_utc = ?",
                  (undone_utc, mark.t_s, mark.kind, mark.made_utc))
+        self._do("DELETE FROM lessons WHERE t_s = ? AND kind = ?", (mark.t_s, mark.kind))
 
     def add_drop(self, t_s: float, count: int, reason: str) -> None:
         """Note frames that were not analysed."""
@@ -377,7 +398,8 @@ class Recorder:
     def _write_meta(self, state: str) -> None:
         texts = self._origin
         meta = {
-            "state": state, "started_utc": self._started.isoformat(timespec="seconds"), "operator": texts.operator,
+            "state": state, "started_utc": texts.by.recorded_utc or self._started.isoformat(timespec="seconds"),
+            "operator": texts.by.operator or texts.operator, "recorded_from": texts.by.recorded_from, "kind": texts.by.kind,
             "code_version": code_version(), "video": self._video,
             "live": self._live, "hashes": {name: _hash(text) for name, text in (
                 (JOB, texts.job_text), (CAMERA, texts.camera_text), (NOZZLE, texts.nozzle_text))},

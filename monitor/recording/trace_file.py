@@ -1,8 +1,8 @@
 """Opens a trace that may come from anywhere: as data, never as a program, and never for longer than its size warrants.
 
-What SQLite itself advises for files of others ("Defense Against The Dark Arts", sqlite.org/security.html): untrusted schema,
-lower limits, cell sizes checked, a handler that ends endless queries. Beyond that nothing but our own tables is accepted,
-column by column, and every cell is checked before it is read.
+What SQLite itself advises for files of others ("Defense Against The Dark Arts", sqlite.org/security.html): untrusted
+schema, lower limits, cell sizes checked, a handler that ends endless queries. Beyond that nothing but our own tables is
+accepted, column by column, and every cell is checked before it is read.
 """
 
 from __future__ import annotations
@@ -26,7 +26,8 @@ from monitor.judging.pipeline import ToolState
 from monitor.recording import schema
 from vision.types import TrackStatus
 
-__all__ = ["LONGEST_GAP_S", "LONGEST_S", "check_cells", "damaged", "harden", "migrated_copy", "open_trace_file", "trace_for_writing"]
+__all__ = ["LONGEST_GAP_S", "LONGEST_S", "check_cells", "damaged", "harden", "migrated_copy", "open_trace_file",
+           "trace_for_writing"]
 
 LONGEST_S = 200_000.0  # two days and more: longer than anyone works, and nothing in the program takes for ever over it
 LONGEST_GAP_S = 3600.0  # between two frames, for judging them again
@@ -137,11 +138,13 @@ def check_cells(db: sqlite3.Connection, path: Path, tables: tuple[str, ...] | No
         if tables is not None and table not in tables:
             continue
         wrong = {name: _wrong(table, name, kind, not_null) for name, kind, not_null, _ in columns}
-        if db.execute(f"SELECT 1 FROM {table} WHERE {' OR '.join(f'({w})' for w in wrong.values())} LIMIT 1").fetchone():
+        any_wrong = " OR ".join(f"({w})" for w in wrong.values())
+        if db.execute(f"SELECT 1 FROM {table} WHERE {any_wrong} LIMIT 1").fetchone():
             for name, condition in wrong.items():
                 row = db.execute(f"SELECT rowid FROM {table} WHERE {condition} LIMIT 1").fetchone()
                 if row is not None:
-                    raise InputError(f"{path}: damaged: {table}, row {row[0]}: {name} holds what it cannot; analyse the clip again")
+                    raise InputError(f"{path}: damaged: {table}, row {row[0]}: {name} holds what it cannot; analyse "
+                                     f"the clip again")
         if table == "frames":
             _check_times(db, path)
 
@@ -152,8 +155,8 @@ def damaged(path: Path, fault: sqlite3.Error) -> InputError | EnvironmentFault:
     if code == sqlite3.SQLITE_INTERRUPT:
         return InputError(f"{path}: reading it takes longer than its size warrants; it is damaged or made to")
     if isinstance(fault, sqlite3.OperationalError) and code & 0xFF in (
-            sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_FULL,
-            sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_NOMEM):
+            sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR,
+            sqlite3.SQLITE_FULL, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_NOMEM):
         return EnvironmentFault(f"{path}: cannot be read ({fault})")
     return InputError(f"{path}: damaged or not a trace ({fault}); analyse the clip again")
 
@@ -197,7 +200,8 @@ def _check_file(path: Path) -> None:
     try:
         mode = path.lstat().st_mode
         if not stat.S_ISREG(mode):
-            raise InputError(f"{path}: is {'a link' if stat.S_ISLNK(mode) else 'no plain file'}; a recording keeps its own files")
+            raise InputError(f"{path}: is {'a link' if stat.S_ISLNK(mode) else 'no plain file'}; a recording keeps its "
+                             f"own files")
         with path.open("rb"):
             pass
     except FileNotFoundError:
@@ -215,7 +219,9 @@ def _size(path: Path) -> int:
 
 @cache
 def _our_tables() -> dict[str, tuple[tuple[str, str, bool, bool], ...]]:
-    """Table -> (column, type, whether it must have a value, whether it is the key), as the schema itself lays them out."""
+    """Table -> (column, type, whether it must have a value, whether it is the key), as the schema itself lays them
+    out.
+    """
     with contextlib.closing(sqlite3.connect(":memory:")) as db:
         schema.create(db)
         return {table: tuple((r[1], r[2], bool(r[3]), bool(r[5])) for r in db.execute(f"PRAGMA table_xinfo({table})"))
@@ -235,7 +241,8 @@ def _check_tables(db: sqlite3.Connection, path: Path) -> None:
     """Refuse everything in a trace that the schema does not know."""
     ours, found = _our_tables(), set()
     for kind, name, table, sql in db.execute("SELECT type, name, tbl_name, sql FROM sqlite_master").fetchall():
-        is_known = table in ours and ((kind == "table" and name == table) or (kind == "index" and isinstance(name, str)))
+        is_known = table in ours and ((kind == "table" and name == table)
+                                      or (kind == "index" and isinstance(name, str)))
         words = {word.upper() for word in _WORDS.findall(sql)} if isinstance(sql, str) else set()
         if not is_known or not words <= _our_words():
             raise InputError(f"{path}: holds {_named(kind, name)}, which no trace has; it is not used")
@@ -280,5 +287,6 @@ def _check_times(db: sqlite3.Connection, path: Path) -> None:
     times = np.array([row[0] for row in cursor.execute("SELECT t_s FROM frames ORDER BY frame")], float)
     back = np.flatnonzero(np.diff(times) <= 0)
     if len(back):
-        raise InputError(f"{path}: damaged: time runs backwards after frame row {back[0] + 1} ({times[back[0]]:.3f} s, then "
+        raise InputError(f"{path}: damaged: time runs backwards after frame row {back[0] + 1} ({times[back[0]]:.3f} s, "
+                         f"then "
                          f"{times[back[0] + 1]:.3f} s); analyse the clip again")

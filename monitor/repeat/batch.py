@@ -17,6 +17,7 @@ from pathlib import Path
 
 from monitor.errors import EnvironmentFault, InputError, MonitorError
 from monitor.recording import schema
+from monitor.recording.attribution import from_meta
 from monitor.recording.folder import HEAT, is_live, remove_own
 from monitor.recording.folder_lock import is_locked
 from monitor.recording.reader import BENCH_PICTURE, CAMERA, JOB, NOZZLE, TRACE, read_meta
@@ -206,8 +207,8 @@ def _analyse(task: Task, key: str, progress: Callable[[float, float], None]) -> 
     meta, turns = _kept(source)
     inputs = read_inputs(_video(source), source / JOB, source / CAMERA, source / NOZZLE)
     heat = heat_calibration(str(source / HEAT)) if (source / HEAT).is_file() else None
-    analyse(inputs, out, force=True, operator=meta["operator"], calibration=heat, progress=progress, turns=turns,
-            meta={"started_utc": meta["started_utc"], MADE_FOR: key})  # the work was done then, not now
+    analyse(inputs, out, force=True, by=from_meta(meta), calibration=heat, progress=progress, turns=turns,
+            meta={MADE_FOR: key})
     return trace_digest(out)
 
 
@@ -240,7 +241,7 @@ def _kept(folder: Path) -> tuple[dict[str, str], list[list[float | None]]]:
     with open_trace(folder, ("meta", "station")) as db:
         meta = read_meta(db, folder)
         turns = [list(row) for row in db.execute("SELECT t_s, setpoint_c, airflow_l_min FROM station ORDER BY t_s")]
-    return {"operator": meta.get("operator", ""), "started_utc": meta.get("started_utc", "")}, turns
+    return {key: meta.get(key, "") for key in ("operator", "started_utc", "recorded_from", "kind")}, turns
 
 
 def _video(folder: Path) -> Path:

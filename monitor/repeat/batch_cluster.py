@@ -37,7 +37,8 @@ def run_on_cluster(tasks: Sequence[Task], address: str) -> Iterator[Outcome]:
             for future in as_completed(futures):
                 fault = future.exception()
                 yield future.result() if fault is None else Outcome(
-                    names[future.key], FAILED, fault=" ".join(f"lost on the cluster ({type(fault).__name__}: {fault})".split()))
+                    names[future.key], FAILED,
+                    fault=" ".join(f"lost on the cluster ({type(fault).__name__}: {fault})".split()))
         finally:
             client.cancel(futures)
 
@@ -51,5 +52,6 @@ def _check(client: object, address: str) -> None:
     other = {worker: version for worker, version in client.run(code_version).items() if version != here}
     if other:
         worker, version = next(iter(other.items()))
-        raise EnvironmentFault(f"--scheduler {address}: worker {worker} runs plumeline {version}, here it is {here}; results "
+        raise EnvironmentFault(f"--scheduler {address}: worker {worker} runs plumeline {version}, here it is {here}; "
+                               f"results "
                                "would not be alike")

@@ -1,7 +1,7 @@
 """Heat of each pass from an equal start: the pass replayed through the heat model from a board at rest.
 
-The first pass of a board meets it cold, the fourth finds it warm and gives it less; only replayed passes can be compared.
-What was replayed is kept beside the recording in equal_start.json, a cache that can be deleted at any time.
+The first pass of a board meets it cold, the fourth finds it warm and gives it less; only replayed passes can be
+compared. What was replayed is kept beside the recording in equal_start.json, a cache that can be deleted at any time.
 """
 
 from __future__ import annotations
@@ -31,7 +31,8 @@ CACHE = "equal_start.json"
 Progress = Callable[[float, float], None]
 
 
-def with_equal_start(passes: Sequence[Pass], jobs: dict[Path, Job], progress: Progress = lambda done, whole: None) -> list[Pass]:
+def with_equal_start(passes: Sequence[Pass], jobs: dict[Path, Job],
+                     progress: Progress = lambda done, whole: None) -> list[Pass]:
     """The passes with `energy_even_j` beside `energy_j`, where the recording has a heat estimate.
 
     Parameters
@@ -51,7 +52,9 @@ def with_equal_start(passes: Sequence[Pass], jobs: dict[Path, Job], progress: Pr
 
 
 def equal_start_heat(folder: Path, job: Job) -> dict[int, Band]:
-    """Heat into the part over each pass of a recording, had the board been at rest at its entry [J]; {} where it cannot be told."""
+    """Heat into the part over each pass of a recording, had the board been at rest at its entry [J]; {} where it cannot
+    be told.
+    """
     key = _key(folder)
     with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
         kept = json.loads((folder / CACHE).read_text(encoding="utf-8"))
@@ -62,7 +65,9 @@ def equal_start_heat(folder: Path, job: Job) -> dict[int, Band]:
     except InputError:
         return {}
     with contextlib.suppress(OSError):  # a folder that may only be read is replayed each time
-        write_text_whole(folder / CACHE, json.dumps({"key": key, "passes": {n: [b.low, b.mid, b.high] for n, b in found.items()}}) + "\n")
+        write_text_whole(folder / CACHE,
+                         json.dumps({"key": key, "passes": {n: [b.low, b.mid, b.high] for n, b in found.items()}})
+                         + "\n")
     return found
 
 

@@ -7,6 +7,7 @@ helps at once can vanish by the next day. A trainee's work is not steady, so the
 from __future__ import annotations
 
 import datetime
+import itertools
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -130,7 +131,8 @@ def attempts_of(roots: Iterable[Path], operator: str, measure: str = "in_limits"
     return _mark_days(found), tuple(sorted(jobs)), faults
 
 
-def learning_of(attempts: Sequence[Attempt], operator: str, measure: str = "in_limits", jobs: tuple[str, ...] = ()) -> Learning:
+def learning_of(attempts: Sequence[Attempt], operator: str, measure: str = "in_limits",
+                jobs: tuple[str, ...] = ()) -> Learning:
     """The learning curve of passes that are in order of time."""
     probes = [a for a in attempts if a.is_probe and math.isfinite(a.value)]
     slope = (math.nan,) * 3
@@ -151,7 +153,8 @@ def learning_figure(learning: Learning) -> Any:
     x = np.arange(1, len(learning.attempts) + 1)
     y = np.array([a.value for a in learning.attempts], float)
     modes = sorted({a.feedback for a in learning.attempts})
-    for mode, marker, colour in zip(modes, "osD^vP", ("#0b5c8a", "#a3480f", "#0d7a5f", "#8a3ffc", "#5f6b78", "#1c2733"), strict=False):
+    for mode, marker, colour in zip(modes, "osD^vP", ("#0b5c8a", "#a3480f", "#0d7a5f", "#8a3ffc", "#5f6b78", "#1c2733"),
+                                    strict=False):
         for is_probe in (True, False):
             pick = np.array([a.feedback == mode and a.is_probe == is_probe for a in learning.attempts], bool)
             if pick.any():
@@ -199,10 +202,11 @@ def _mark_days(attempts: list[Attempt]) -> list[Attempt]:
 def _retention(uncoached: list[Attempt]) -> tuple[Retention, ...]:
     """Last pass of a day against the first of the next day of practice."""
     out = []
-    for before, after in zip(uncoached, uncoached[1:]):
+    for before, after in itertools.pairwise(uncoached):
         if before.begun_utc.date() != after.begun_utc.date():
             gap = (after.begun_utc - before.begun_utc).total_seconds() / 3600
-            out.append(Retention(str(before.begun_utc.date()), str(after.begun_utc.date()), gap, before.value, after.value))
+            out.append(Retention(str(before.begun_utc.date()), str(after.begun_utc.date()), gap, before.value,
+                                 after.value))
     return tuple(out)
 
 
@@ -217,12 +221,14 @@ def _sentence(operator: str, measure: str, attempts: Sequence[Attempt], probes: 
         toward = "" if better is None else " (better)" if (slope[0] > 0) == better else " (worse)"
         sure = (f"changes by {_amount(slope[0], measure)} a probe{toward}" if slope[1] > 0 or slope[2] < 0
                 else "shows no sure change from probe to probe")
-        trend = f"the {MEASURES[measure][0]} {sure}, 90 % interval {_amount(slope[1], measure)} to {_amount(slope[2], measure)}"
+        low, high = _amount(slope[1], measure), _amount(slope[2], measure)
+        trend = f"the {MEASURES[measure][0]} {sure}, 90 % interval {low} to {high}"
     text = f"{head}; {trend}"
     if kept:
         middle = float(np.median([k.change for k in kept]))
         shortest = min(k.gap_h for k in kept)
-        text += (f"; from one day's last pass without coaching to the next day's first it changes by {_amount(middle, measure)} "
+        text += (f"; from one day's last pass without coaching to the next day's first it changes by "
+                 f"{_amount(middle, measure)} "
                  f"(median of {len(kept)}{f', some after less than {NIGHT_H:.0f} h' if shortest < NIGHT_H else ''})")
     return text + "."
 

@@ -26,8 +26,8 @@ DEEPEST = 6  # levels of folders under the root
 _TABLES = """
 CREATE TABLE recordings (
     path TEXT PRIMARY KEY, stamp TEXT NOT NULL, started_utc TEXT, operator TEXT, title TEXT, target TEXT, alloy TEXT,
-    state TEXT, duration_s REAL, frames INTEGER, seen INTEGER, n_passes INTEGER, height_mm REAL, job_hash TEXT, fault TEXT,
-    warned TEXT NOT NULL);  -- JSON: kind -> how often, the same as the other table says
+    state TEXT, duration_s REAL, frames INTEGER, seen INTEGER, n_passes INTEGER, height_mm REAL, job_hash TEXT,
+    fault TEXT, warned TEXT NOT NULL);  -- JSON: kind -> how often, the same as the other table says
 CREATE TABLE warnings (path TEXT NOT NULL, kind TEXT NOT NULL, region TEXT NOT NULL, count INTEGER NOT NULL);
 CREATE INDEX by_start ON recordings (started_utc);
 CREATE INDEX by_operator ON recordings (operator, started_utc);
@@ -137,7 +137,8 @@ class Library:
                 for row, warned in rows:
                     self._forget(row["path"])
                     self._db.execute(f"INSERT INTO recordings VALUES ({', '.join(':' + k for k in row)})", row)
-                    self._db.executemany("INSERT INTO warnings VALUES (?, ?, ?, ?)", [(row["path"], *w) for w in warned])
+                    self._db.executemany("INSERT INTO warnings VALUES (?, ?, ?, ?)",
+                                         [(row["path"], *w) for w in warned])
             progress(first + len(rows), len(due))
         return len(due), len(gone), len(found) - len(due)
 
@@ -197,7 +198,9 @@ def as_text(name: str) -> str:
 
 
 def recordings_under(root: Path) -> Iterator[tuple[str, str]]:
-    """Every recording under the root with a stamp that changes when its trace does; what is half-written is left out."""
+    """Every recording under the root with a stamp that changes when its trace does; what is half-written is left
+    out.
+    """
     todo, visited = [(str(root), "", 0)], set()
     while todo:
         folder, name, depth = todo.pop()
@@ -222,8 +225,10 @@ def recordings_under(root: Path) -> Iterator[tuple[str, str]]:
 
 def _read(root: Path, path: str, stamp: str) -> tuple[dict[str, Any], list[tuple[str, str, int]]]:
     """A recording's row and its warnings; one that cannot be read gets a row that says why."""
-    row: dict[str, Any] = dict.fromkeys(("path", "stamp", "started_utc", "operator", "title", "target", "alloy", "state",
-                                         "duration_s", "frames", "seen", "n_passes", "height_mm", "job_hash", "fault", "warned"))
+    row: dict[str, Any] = dict.fromkeys(("path", "stamp", "started_utc", "operator", "title", "target", "alloy",
+                                         "state",
+                                         "duration_s", "frames", "seen", "n_passes", "height_mm", "job_hash", "fault",
+                                         "warned"))
     row |= {"path": as_text(path), "stamp": stamp, "fault": "", "warned": "{}"}
     folder = root / path
     try:
@@ -232,7 +237,8 @@ def _read(root: Path, path: str, stamp: str) -> tuple[dict[str, Any], list[tuple
             row |= {k: meta.get(k, "") for k in ("started_utc", "operator", "state")}
             row |= {"duration_s": meta.get("duration_s"), "frames": meta.get("frames"), "seen": meta.get("frames_seen"),
                     "job_hash": meta.get("hashes", {}).get(JOB)}
-            row["n_passes"], row["height_mm"] = db.execute("SELECT COUNT(*), AVG(height_mean_mm) FROM passes").fetchone()
+            height = db.execute("SELECT COUNT(*), AVG(height_mean_mm) FROM passes")
+            row["n_passes"], row["height_mm"] = height.fetchone()
             warned = [tuple(r) for r in db.execute("SELECT kind, region, COUNT(*) FROM warnings GROUP BY kind, region")]
         counts: dict[str, int] = {}
         for kind, _, count in warned:
@@ -258,7 +264,8 @@ def _open_cache(path: Path) -> sqlite3.Connection:
             if _is_ready(db):
                 return db
         except sqlite3.OperationalError as fault:
-            raise EnvironmentFault(f"{path}: the index cannot be written ({fault}); name a place for it with --cache") from None
+            raise EnvironmentFault(f"{path}: the index cannot be written ({fault}); name a place for it with "
+                                   "--cache") from None
         except sqlite3.DatabaseError:
             pass
         if db is not None:
@@ -272,7 +279,8 @@ def _is_ready(db: sqlite3.Connection) -> bool:
     marks = [db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version")]
     if marks == [0, 0] and not db.execute("SELECT 1 FROM sqlite_master").fetchone():
         db.execute("PRAGMA journal_mode = WAL")
-        db.executescript(f"BEGIN; {_TABLES} PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {VERSION}; COMMIT;")
+        db.executescript(f"BEGIN; {_TABLES} PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {VERSION}; "
+                         f"COMMIT;")
         return True
     return marks == [APPLICATION_ID, VERSION]
 

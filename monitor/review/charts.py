@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import io
+from typing import Any
 
 import cv2
 import matplotlib
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.colors import LinearSegmentedColormap
@@ -196,7 +198,7 @@ def png_of(figure: Figure, dpi: float = 100.0) -> bytes:
     return out.getvalue()
 
 
-def _draw_regions(axes: object, job: Job) -> None:
+def _draw_regions(axes: Axes, job: Job) -> None:
     regions = [(job.target.name, job.target.outline_mm, TARGET_COLOUR, "-")]
     regions += [(n, r.outline_mm, NEIGHBOUR_COLOUR, "--")
                 for n, r in zip(job.neighbour_names, job.neighbour, strict=True)]
@@ -213,7 +215,7 @@ def _n_lanes(recording: Recording) -> int:
     return len({w["kind"] for w in recording.warnings}) + 1
 
 
-def _draw_lanes(axes: object, recording: Recording) -> None:
+def _draw_lanes(axes: Axes, recording: Recording) -> None:
     """Passes on top, then one lane for every kind of warning that came up."""
     end = float(recording.frames["t_s"][-1]) if len(recording.frames["t_s"]) else 1.0
     kinds = sorted({w["kind"] for w in recording.warnings})
@@ -239,7 +241,7 @@ def _figure(n: int, height_in: float, heights: tuple[float, ...]) -> tuple[Figur
     return figure, list(np.atleast_1d(axes))
 
 
-def _dress(axes: object, label: str) -> None:
+def _dress(axes: Axes, label: str) -> None:
     axes.set_ylabel(label, fontsize=9, color=INK)
     axes.grid(color=GRID, lw=0.6)
     axes.tick_params(labelsize=8, colors=INK)
@@ -256,14 +258,14 @@ def _measured(recording: Recording, *names: str) -> tuple[np.ndarray, ...]:
     return (frames["t_s"][::step], *(np.where(seen, frames[n], np.nan)[::step] for n in names))
 
 
-def _band(rows: list[dict], key: str, name: str) -> np.ndarray | None:
+def _band(rows: list[dict[str, Any]], key: str, name: str) -> np.ndarray | None:
     if name not in rows[-1][key]:
         return None
     empty = [np.nan] * 3
     return np.array([row[key].get(name) or empty for row in rows], dtype=float)
 
 
-def _band_line(axes: object, t: np.ndarray, band: np.ndarray | None, colour: str, style: str, label: str,
+def _band_line(axes: Axes, t: np.ndarray, band: np.ndarray | None, colour: str, style: str, label: str,
                filled: bool) -> None:
     if band is None:
         return

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import math
 import tomllib
@@ -12,14 +13,18 @@ from typing import Any
 import jinja2
 
 from monitor.engine.rerun import calibration_of
+from monitor.engine.teaching import lessons_of
 from monitor.files import write_text_whole
+from monitor.heat.melt import LAW
 from monitor.job import Job, parse_job
 from monitor.judging.exposure import heat_setup
+from monitor.recording.attribution import when_words
 from monitor.recording.comments import comments_of
 from monitor.recording.outputs import check_output, sources_of
 from monitor.recording.reader import CAMERA, JOB, NOZZLE, Recording
 from monitor.review.charts import board_photo, heat_chart, height_chart, joint_figure, map_chart, svg_of
 from monitor.review.machine import work_events, work_warnings
+from monitor.review.traces import part_title
 from monitor.review.verdict import CAUTIONS, ESTIMATE_LIMITS, WARNING_WORDS, summary
 from monitor.review.whatif import kept_what_if
 
@@ -53,11 +58,23 @@ def fill_template(name: str, recording: Recording, job: Job, **pictures: Any) ->
     environment.filters |= {"fixed": _fixed, "words": lambda kind: WARNING_WORDS.get(kind, kind)}
     template = environment.from_string(resources.files("monitor.review").joinpath(name).read_text("utf-8"))
     return template.render(
-        r=recording, job=job, n=summary(recording, job), work_warnings=work_warnings(recording),
-        work_events=work_events(recording), cautions=CAUTIONS, estimate_limits=ESTIMATE_LIMITS,
-        comments=comments_of(recording), what_if=kept_what_if(recording), facts=_facts(recording, job),
+        r=recording, job=job, when=when_words(recording.meta), n=summary(recording, job),
+        work_warnings=work_warnings(recording), work_events=work_events(recording), cautions=CAUTIONS,
+        estimate_limits=ESTIMATE_LIMITS,
+        comments=comments_of(recording), lessons=lessons_of(recording), part_events=_part_events(recording),
+        melt_words={kind: law.words for kind, law in LAW.items()}, what_if=kept_what_if(recording), facts=_facts(recording, job),
         calibrations=calibration_state(recording, job), tilt=lambda p: math.degrees(p["tilt_mean_rad"]),
         is_coached=any(p["feedback"] for p in recording.passes), **pictures)
+
+
+def _part_events(recording: Recording) -> list[tuple[str, float, str, str]]:
+    """What happened to the parts: words, time, pictures before and after."""
+    return [(part_title(e), e["t_s"], *(_picture(e[k]) for k in ("before", "after"))) for e in recording.part_events]
+
+
+def _picture(png: bytes | None) -> str:
+    """A picture as a data address; empty when there is none."""
+    return "" if not isinstance(png, bytes) else "data:image/png;base64," + base64.b64encode(png).decode()
 
 
 def calibration_state(recording: Recording, job: Job) -> list[tuple[str, str]]:
@@ -75,7 +92,8 @@ def calibration_state(recording: Recording, job: Job) -> list[tuple[str, str]]:
         heat_words = "none: the estimate rests on general knowledge, so its band is wide"
     else:
         reason = heat.mismatch(heat_setup(job))
-        heat_words = f"one thermocouple run, met within {heat.rms_k:.1f} K rms"
+        heat_words = (f"one thermocouple run, met within {heat.rms_k:.1f} K rms" if heat.knowledge.is_calibrated
+                      else heat.knowledge.note)
         if reason:
             heat_words = f"does not apply: {reason}"
     return [("Camera", camera_words), ("Nozzle", nozzle_words), ("Heat", heat_words)]
@@ -98,7 +116,7 @@ def _facts(recording: Recording, job: Job) -> list[tuple[str, str]]:
         ("Nozzle", f"outer {job.nozzle.outer_diameter_mm:g} mm, bore {job.nozzle.bore_diameter_mm:g} mm"),
         ("Alloy", job.solder.alloy),
         ("Allowed height", "{:g} to {:g} mm".format(*job.limits.height_mm)),
-        ("Recorded", f"{meta.get('started_utc', 'unknown')} (UTC), state: {meta.get('state', 'unknown')}"),
+        ("Recorded", f"{when_words(meta)}, state: {meta.get('state', 'unknown')}"),
         ("Program", f"plumeline {meta.get('code_version', 'unknown')}"),
         *((f"SHA-256 of {name}", text[:16]) for name, text in files),
         ("SHA-256 of the trace", trace[:16]),

@@ -133,7 +133,8 @@ def keep_what_if(folder: Path, recording: Recording, found: WhatIf) -> None:
             db.execute("INSERT OR REPLACE INTO meta VALUES ('what_if', ?)", (json.dumps(kept),))
         renew_manifest(folder, (TRACE,), before)
     except (sqlite3.OperationalError, OSError, MonitorError) as fault:
-        raise EnvironmentFault(f"{folder / TRACE}: the what-if cannot be saved: {fault}; is the recording yours to write?") from None
+        raise EnvironmentFault(f"{folder / TRACE}: the what-if cannot be saved: {fault}; is the recording yours to "
+                               f"write?") from None
     recording.meta["what_if"] = kept
 
 
@@ -191,7 +192,8 @@ def _energies(old: Recording, new: Recording, job: Job) -> str:
     then, now = (r.heat[-1]["energy_j"].get(job.target.name) for r in (old, new))
     if not then or not now or then[1] is None or now[1] is None:
         return ""
-    return (f"{job.target.name} would have taken about {now[1]:.3g} J instead of {then[1]:.3g} J in the whole recording "
+    return (f"{job.target.name} would have taken about {now[1]:.3g} J instead of {then[1]:.3g} J in the whole "
+            f"recording "
             f"(bands {now[0]:.3g} to {now[2]:.3g} and {then[0]:.3g} to {then[2]:.3g} J)")
 
 

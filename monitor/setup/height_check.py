@@ -36,16 +36,18 @@ class Checked:
     agrees: bool
 
 
-def check_height(image: np.ndarray, bench: BenchPose, camera: CameraModel, nozzle: Path, job: Job, known_mm: float,
-                 told: object = None) -> Verdict:
+def check_height(image: np.ndarray, bench: BenchPose, camera: CameraModel, nozzle: Path, job: Job,
+                 known_mm: float) -> Verdict:
     """Measure the nozzle that stands on a block upon the board; InputError with the reason when it cannot be."""
     found = nozzle_for(camera, nozzle, job)
     light = found.bench_light()
     if light is None or light.shape != image.shape:
-        raise InputError("the nozzle calibration has no bench picture of this camera beside it: calibrate the nozzle again")
+        raise InputError("the nozzle calibration has no bench picture of this camera beside it: calibrate the nozzle "
+                         "again")
     if found.bench_pose is not None:
         light = bench_relief(camera, job).carried(light, found.bench_pose, bench.cam_from_bench)
-    reading = read_gauge(camera, nozzle_body(job), image, bench, light, job.board.top_height_mm, found.bias, found.holds)
+    reading = read_gauge(camera, nozzle_body(job), image, bench, light, job.board.top_height_mm, found.bias,
+                         found.holds)
     if isinstance(reading, GaugeMiss):
         raise InputError(reading.reason)
     return gauge_verdict(np.array([reading.height_mm]), np.array([reading.sigma_mm]), known_mm)
@@ -64,7 +66,8 @@ def write_check(path: Path, verdict: Verdict, known_mm: float) -> None:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(COLUMNS)
-    writer.writerows((r.made_utc, f"{r.known_mm:g}", f"{r.difference_mm:.3f}", f"{r.sigma_mm:.3f}", int(r.agrees)) for r in rows)
+    writer.writerows((r.made_utc, f"{r.known_mm:g}", f"{r.difference_mm:.3f}", f"{r.sigma_mm:.3f}", int(r.agrees))
+                     for r in rows)
     write_text_whole(path, out.getvalue())
 
 

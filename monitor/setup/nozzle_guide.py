@@ -88,7 +88,8 @@ class NozzleGuide:
     def wanted(self) -> str:
         """The photographs that are still to be taken, in words."""
         left = self.steps[len(self._rows):]
-        places = [(name, [f"{s.height_mm:g}" for s in left if s.over == over]) for name, over in (("board", "board"), ("bare mat", "mat"))]
+        places = [(name, [f"{s.height_mm:g}" for s in left if s.over == over])
+                  for name, over in (("board", "board"), ("bare mat", "mat"))]
         return "; ".join(f"over the {name}: {', '.join(heights)} mm" for name, heights in places if heights)
 
     @property

@@ -1,4 +1,6 @@
-"""What is printed before the work: the bench mat and the board for the lens, true to size, each with a line to check by."""
+"""What is printed before the work: the bench mat and the board for the lens, true to size, each with a line to check
+by.
+"""
 
 from __future__ import annotations
 
@@ -22,7 +24,8 @@ LENS_BOARD = CharucoTarget((9, 6), 25.0, 18.0, "DICT_5X5_100")
 CHECK_MM = 100.0
 MM_PER_IN = 25.4
 MAT_WORDS = ("Bench mat. Lay the sheet flat and tape it down; the board lies on its middle, the markers stay in view.",)
-BOARD_WORDS = ("Board for the lens. Glue it on something flat and stiff; show it to the camera from many sides, also into the "
+BOARD_WORDS = ("Board for the lens. Glue it on something flat and stiff; show it to the camera from many sides, also "
+               "into the "
                "corners.",)
 
 
@@ -74,7 +77,8 @@ def _board_page(target: CharucoTarget, page_mm: tuple[float, float]) -> Figure:
     for row in range(target.squares[1]):
         for column in range(target.squares[0]):
             if drawn[20 * row + 1, 20 * column + 1] < 128:
-                _fill(axes, left + column * target.square_mm, top - (row + 1) * target.square_mm, target.square_mm, "black")
+                _fill(axes, left + column * target.square_mm, top - (row + 1) * target.square_mm, target.square_mm,
+                      "black")
     for marker_id, corners in zip(np.ravel(board.getIds()), board.getObjPoints(), strict=True):
         x, y = np.min(corners[:, 0]), np.max(corners[:, 1])
         _draw_marker(axes, dictionary, int(marker_id), np.array([left + x, top - y]), target.marker_mm)

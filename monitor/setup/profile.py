@@ -97,7 +97,8 @@ def _outline(empty: np.ndarray, laid: np.ndarray) -> FloatArray | None:
         return None
     thing = labels == best
     core = cv2.erode(thing.astype(np.uint8), np.ones((5, 5))) > 0
-    half = 0.5 * float(np.median(change[core if core.any() else thing]))  # where the change is half of its own is the edge
+    # where the change is half of its own is the edge
+    half = 0.5 * float(np.median(change[core if core.any() else thing]))
     change[cv2.dilate(thing.astype(np.uint8), np.ones((5, 5))) == 0] = 0.0
     edge = max(find_contours(change, half), key=len)[:, ::-1]
     inside = np.all((edge > 1) & (edge < np.array(empty.shape[1::-1]) - 2), axis=1)
@@ -106,7 +107,8 @@ def _outline(empty: np.ndarray, laid: np.ndarray) -> FloatArray | None:
 
 def _rays(camera: CameraModel, cam_from_bench: FloatArray, px: FloatArray) -> tuple[FloatArray, FloatArray]:
     """The camera's place and the directions of pixels, bench frame."""
-    flat = cv2.undistortPoints(px.reshape(-1, 1, 2), camera.camera_matrix_px, np.asarray(camera.distortion, float)).reshape(-1, 2)
+    flat = cv2.undistortPoints(px.reshape(-1, 1, 2), camera.camera_matrix_px,
+                               np.asarray(camera.distortion, float)).reshape(-1, 2)
     turn = cam_from_bench[:3, :3].T
     rays = np.column_stack([flat, np.ones(len(flat))]) @ turn.T
     return -turn @ cam_from_bench[:3, 3], rays / np.linalg.norm(rays, axis=1, keepdims=True)
@@ -162,7 +164,8 @@ def _mm_per_px(camera: CameraModel, bench: BenchPose, flat: FloatArray) -> float
 def _pieces(s: FloatArray, radius: FloatArray, outer_diameter_mm: float):
     """The outline as few straight pieces, split where it is nearly at its thickest: metal before, handle behind."""
     smooth = cv2.medianBlur(radius.astype(np.float32).reshape(1, -1), 5).ravel()
-    line = cv2.approxPolyDP(np.column_stack([s, smooth]).astype(np.float32).reshape(-1, 1, 2), TOLERANCE_MM, False).reshape(-1, 2)
+    line = cv2.approxPolyDP(np.column_stack([s, smooth]).astype(np.float32).reshape(-1, 1, 2), TOLERANCE_MM,
+                            False).reshape(-1, 2)
     points = [(round(float(r), 2), round(float(at), 1)) for at, r in line]
     points[0] = (outer_diameter_mm / 2, 0.0)
     thick = next((k for k, (r, _) in enumerate(points) if r > 0.9 * smooth.max()), len(points) - 1)

@@ -65,7 +65,9 @@ def gauge_verdict(heights_mm: FloatArray, sigmas_mm: FloatArray, known_mm: float
 
 def trust_sentence(found: NozzleCalibration, camera: CameraModel, body: NozzleBody, cam_from_bench: FloatArray,
                    place_mm: FloatArray) -> str:
-    """How good heights are at a place, and what would halve their spread, in one sentence; arguments as `trust_words`."""
+    """How good heights are at a place, and what would halve their spread, in one sentence; arguments as
+    `trust_words`.
+    """
     hold = found.holds[0] if found.holds else _UPRIGHT
     now = _spreads(camera, body, cam_from_bench, place_mm, hold, found.bias)
     worst = max(now)

@@ -14,7 +14,7 @@ import numpy as np
 
 from monitor.judging.alerts import Priority
 
-__all__ = ["Pattern", "Cue", "Synth", "WARNING_PATTERNS", "LOST", "REFERENCE", "RATE_HZ", "CENTRE_HZ", "render_track"]
+__all__ = ["Pattern", "Cue", "Synth", "WARNING_PATTERNS", "LOST", "MELTED", "REFERENCE", "RATE_HZ", "CENTRE_HZ", "render_track"]
 
 RATE_HZ = 48_000
 CENTRE_HZ = 523.25  # the height to hold; an octave up and down at the limits: 262 to 1047 Hz
@@ -62,6 +62,7 @@ WARNING_PATTERNS = {
     Priority.LOW: Pattern("one long", ((0.45, 0.1),), 330.0, _RICH),
 }
 LOST = Pattern("long, short", ((0.30, 0.10), (0.08, 0.10)), 220.0, _RICH)
+MELTED = Pattern("short, short, long", ((0.08, 0.06), (0.08, 0.06), (0.36, 0.05)), 660.0, (1.0, 0.3, 0.1))
 REFERENCE = Pattern("the height to hold", ((0.18, 0.02),), CENTRE_HZ, (1.0, 0.15))
 
 
@@ -95,7 +96,7 @@ class Synth:
         self._waiting: deque[np.ndarray] = deque()
         self._playing, self._at = np.zeros(0, np.float32), 0
         self._is_lost, self._lost_in_s = False, 0.0
-        self._made = {p.name: p.samples() for p in (*WARNING_PATTERNS.values(), LOST, REFERENCE)}
+        self._made = {p.name: p.samples() for p in (*WARNING_PATTERNS.values(), LOST, MELTED, REFERENCE)}
 
     def tell(self, cue: Cue) -> None:
         """Follow a cue from the next sample on."""

@@ -67,7 +67,8 @@ def application(argv: Sequence[str] = ("plumeline",), theme: str = "system"):
 def _need_screen() -> None:
     known = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
     if sys.platform.startswith("linux") and not any(os.environ.get(name) for name in known):
-        raise EnvironmentFault("no screen to open a window on (neither DISPLAY nor WAYLAND_DISPLAY is set); start it from "
+        raise EnvironmentFault("no screen to open a window on (neither DISPLAY nor WAYLAND_DISPLAY is set); start it "
+                               "from "
                                "a desktop session, or set QT_QPA_PLATFORM=offscreen")
 
 

@@ -67,7 +67,8 @@ class JobDraft(QObject):
 
     changed = pyqtSignal()
 
-    def __init__(self, data: dict[str, Any] | None = None, path: Path | None = None, keep_at: Path | None = None) -> None:
+    def __init__(self, data: dict[str, Any] | None = None, path: Path | None = None,
+                 keep_at: Path | None = None) -> None:
         super().__init__()
         self.data = copy.deepcopy(NEW_JOB if data is None else data)
         self.path, self._keep_at = path, keep_at
@@ -189,7 +190,7 @@ class JobDraft(QObject):
             del after["neighbour"][index]
         self._set(after, tr("remove a mark"))
 
-    def _set(self, after: dict[str, Any], text: str, path: Path | None | EllipsisType = ...) -> None:
+    def _set(self, after: dict[str, Any], text: str, path: Path | EllipsisType | None = ...) -> None:
         """Change the data, and where the job is from when a path (or None) is given."""
         self.undo_stack.push(_Change(self, (self.data, self.path), (after, self.path if path is ... else path), text))
 

@@ -35,16 +35,21 @@ _GROUPS: tuple[tuple[str, tuple[_Field, ...]], ...] = (
         _Field("station", "airflow_reference_c", "litres counted at [°C]", hint="20"),
         _Field("station", "ambient_c", "room [°C]", hint="23"))),
     ("Limits", (
-        _Field("limits", "height_mm", "lowest, highest height [mm]", "list"), _Field("limits", "dwell_s", "longest pass [s]", hint="90"),
-        _Field("limits", "part_c", "part [°C]", hint="by its kind"), _Field("limits", "underside_c", "underside [°C]", hint="none"),
+        _Field("limits", "height_mm", "lowest, highest height [mm]", "list"),
+        _Field("limits", "dwell_s", "longest pass [s]", hint="90"),
+        _Field("limits", "part_c", "part [°C]", hint="by its kind"),
+        _Field("limits", "underside_c", "underside [°C]", hint="none"),
         _Field("limits", "ramp_k_s", "fastest rise [K/s]", hint="none"))),
     ("Part", (
         _Field("target", "kind", "kind", "choice"), _Field("target", "height_mm", "height [mm]", hint="1"),
         _Field("target", "mass_g", "mass [g]", hint="by its size"), _Field("solder", "alloy", "solder", "choice"))),
     ("Board", (
-        _Field("board", "top_height_mm", "top over the mat [mm]"), _Field("board", "thickness_mm", "thickness [mm]", hint="1.6"),
-        _Field("board", "copper_um", "copper layers [µm]", "list"), _Field("board", "copper_cover", "copper cover [-]", "list", "1 each"),
-        _Field("board", "size_mm", "width, depth [mm]", "list", "guessed"), _Field("board", "centre_mm", "middle x, y [mm]", "list"))),
+        _Field("board", "top_height_mm", "top over the mat [mm]"),
+        _Field("board", "thickness_mm", "thickness [mm]", hint="1.6"),
+        _Field("board", "copper_um", "copper layers [µm]", "list"),
+        _Field("board", "copper_cover", "copper cover [-]", "list", "1 each"),
+        _Field("board", "size_mm", "width, depth [mm]", "list", "guessed"),
+        _Field("board", "centre_mm", "middle x, y [mm]", "list"))),
     ("Nozzle, by calliper", (
         _Field("nozzle", "outer_diameter_mm", "outer diameter [mm]"), _Field("nozzle", "bore_diameter_mm", "bore [mm]"),
         _Field("nozzle", "tube_length_mm", "straight tube [mm]"), _Field("nozzle", "bend_deg", "bend [°]", hint="0"),
@@ -117,7 +122,8 @@ class JobForm(QScrollArea):
         self._put(field.table, field.key, value)
 
     def _put(self, table: str, key: str, value: Any) -> None:
-        if not self._is_filling and not (table == "target" and not self._draft.data.get("target") and value in (None, "leadless")):
+        if not self._is_filling and not (table == "target" and not self._draft.data.get("target")
+                                         and value in (None, "leadless")):
             self._draft.put(table, key, value)
 
 

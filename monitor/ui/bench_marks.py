@@ -1,7 +1,7 @@
 """Marks regions on the straightened live picture, in millimetres: by mouse or by keys, with snapping.
 
-A rectangle is dragged open, or takes three clicks where it lies askew (two ends of one side, then how far it reaches); any
-other outline takes its corners one by one. Clicks snap to corners of marks and to corners seen in the picture.
+A rectangle is dragged open, or takes three clicks where it lies askew (two ends of one side, then how far it reaches);
+any other outline takes its corners one by one. Clicks snap to corners of marks and to corners seen in the picture.
 """
 
 from __future__ import annotations
@@ -55,7 +55,8 @@ class MarkView(QWidget):
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setMouseTracking(True)
         self.setAccessibleName(tr("bench from above"))
-        self.setAccessibleDescription(tr("arrow keys move the pointer, Enter sets a corner, Backspace takes the last one back"))
+        self.setAccessibleDescription(tr("arrow keys move the pointer, Enter sets a corner, Backspace takes the last "
+                                         "one back"))
         self._straight = _Straight()
         self._image = None
         self._seen_corners = np.zeros((0, 2))
@@ -116,12 +117,14 @@ class MarkView(QWidget):
     def to_widget(self, mm) -> QPointF:
         """Where a place on the bench is on the screen."""
         scale = self._scale
-        return QPointF(self.width() / 2 + (mm[0] - self._centre[0]) * scale, self.height() / 2 - (mm[1] - self._centre[1]) * scale)
+        return QPointF(self.width() / 2 + (mm[0] - self._centre[0]) * scale, self.height() / 2
+                       - (mm[1] - self._centre[1]) * scale)
 
     def to_mm(self, at: QPointF) -> np.ndarray:
         """Which place on the bench is there."""
         scale = self._scale
-        return np.array([(at.x() - self.width() / 2) / scale + self._centre[0], (self.height() / 2 - at.y()) / scale + self._centre[1]])
+        return np.array([(at.x() - self.width() / 2) / scale + self._centre[0], (self.height() / 2 - at.y()) / scale
+                         + self._centre[1]])
 
     @property
     def _scale(self) -> float:
@@ -156,7 +159,8 @@ class MarkView(QWidget):
     def keyPressEvent(self, event: QKeyEvent) -> None:
         key = event.key()
         step = FINE_MM if event.modifiers() & Qt.KeyboardModifier.ShiftModifier else STEP_MM
-        moves = {Qt.Key.Key_Left: (-step, 0), Qt.Key.Key_Right: (step, 0), Qt.Key.Key_Up: (0, step), Qt.Key.Key_Down: (0, -step)}
+        moves = {Qt.Key.Key_Left: (-step, 0), Qt.Key.Key_Right: (step, 0), Qt.Key.Key_Up: (0, step),
+                 Qt.Key.Key_Down: (0, -step)}
         if key in moves:
             self._move_pointer(self._pointer + moves[key], snaps=False)
         elif key in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
@@ -228,7 +232,8 @@ class MarkView(QWidget):
         painter = QPainter(self)
         painter.setRenderHints(QPainter.RenderHint.Antialiasing | QPainter.RenderHint.SmoothPixmapTransform)
         painter.fillRect(self.rect(), QColor("#101416"))
-        sheet = QRectF(self.to_widget((-SHEET_MM[0] / 2, SHEET_MM[1] / 2)), self.to_widget((SHEET_MM[0] / 2, -SHEET_MM[1] / 2)))
+        sheet = QRectF(self.to_widget((-SHEET_MM[0] / 2, SHEET_MM[1] / 2)),
+                       self.to_widget((SHEET_MM[0] / 2, -SHEET_MM[1] / 2)))
         if self._image is not None:
             painter.drawImage(sheet, self._image)
         painter.setPen(QPen(QColor("#8b939c"), 1, Qt.PenStyle.DotLine))
@@ -249,7 +254,8 @@ class MarkView(QWidget):
         colour = TARGET if mark.is_target else NEIGHBOUR
         style = Qt.PenStyle.SolidLine if mark.is_target else Qt.PenStyle.DashLine
         painter.setBrush(Qt.BrushStyle.NoBrush)
-        for width, ink, kind in ((5.0, EDGE, Qt.PenStyle.SolidLine), (3.0 if mark.index == self.selected else 2.0, colour, style)):
+        for width, ink, kind in ((5.0, EDGE, Qt.PenStyle.SolidLine), (3.0 if mark.index == self.selected else 2.0,
+                                                                      colour, style)):
             painter.setPen(QPen(ink, width, kind))
             painter.drawPolygon(shape)
         painter.setBrush(colour)
@@ -298,7 +304,8 @@ class MarkView(QWidget):
         painter.setFont(font("head"))
         painter.fillRect(QRectF(0, 0, self.width(), 56), EDGE)
         painter.setPen(QColor("#ffffff"))
-        painter.drawText(QRectF(10, 4, self.width() - 20, 48), Qt.AlignmentFlag.AlignCenter | Qt.TextFlag.TextWordWrap, self.message)
+        painter.drawText(QRectF(10, 4, self.width() - 20, 48), Qt.AlignmentFlag.AlignCenter | Qt.TextFlag.TextWordWrap,
+                         self.message)
 
     def _move_pointer(self, place: np.ndarray, snaps: bool = True) -> None:
         half = np.array(SHEET_MM) / 2
@@ -312,8 +319,10 @@ class MarkView(QWidget):
 
     def _snap(self, place: np.ndarray) -> tuple[np.ndarray, str]:
         """The nearest corner of a mark, else of something seen, within a few screen pixels."""
-        own = [c for m in self.draft.marks() for k, c in enumerate(m.corners_mm) if self._grip != (m.index, k)] + self._drawn
-        for corners, word in ((np.array(own, float).reshape(-1, 2), tr("corner of a mark")), (self._seen_corners, tr("corner in the picture"))):
+        own = [c for m in self.draft.marks() for k, c in enumerate(m.corners_mm)
+               if self._grip != (m.index, k)] + self._drawn
+        for corners, word in ((np.array(own, float).reshape(-1, 2), tr("corner of a mark")),
+                              (self._seen_corners, tr("corner in the picture"))):
             if len(corners):
                 away = np.hypot(*(corners - place).T)
                 if away.min() * self._scale < SNAP_PX:
@@ -370,7 +379,8 @@ def _coarse_map(camera, pose: np.ndarray, top_mm: float) -> tuple[np.ndarray, np
     x, y = -SHEET_MM[0] / 2 + (cols + 0.5) / PX_PER_MM, SHEET_MM[1] / 2 - (rows + 0.5) / PX_PER_MM
     flat = np.stack(np.meshgrid(x, y), -1).reshape(-1, 2)
     bench_mm = np.column_stack([flat, np.full(len(flat), top_mm)])
-    px = np.nan_to_num(camera.project(bench_mm @ pose[:3, :3].T + pose[:3, 3]), nan=-1e4).reshape(len(rows), len(cols), 2)
+    px = np.nan_to_num(camera.project(bench_mm @ pose[:3, :3].T + pose[:3, 3]), nan=-1e4).reshape(len(rows), len(cols),
+                                                                                                  2)
     fine = np.stack(np.meshgrid(np.arange(nx) / COARSE, np.arange(ny) / COARSE), -1).astype(np.float32)
     whole = cv2.remap(px.astype(np.float32), fine[..., 0], fine[..., 1], cv2.INTER_LINEAR)
     return np.ascontiguousarray(whole[..., 0]), np.ascontiguousarray(whole[..., 1])
@@ -383,7 +393,8 @@ def _picture_corners(flat: np.ndarray) -> np.ndarray:
     if found is None:
         return np.zeros((0, 2))
     px = found.reshape(-1, 2)
-    return np.column_stack([(px[:, 0] + 0.5) / PX_PER_MM - SHEET_MM[0] / 2, SHEET_MM[1] / 2 - (px[:, 1] + 0.5) / PX_PER_MM])
+    return np.column_stack([(px[:, 0] + 0.5) / PX_PER_MM - SHEET_MM[0] / 2, SHEET_MM[1] / 2
+                            - (px[:, 1] + 0.5) / PX_PER_MM])
 
 
 def _rectangle(a, b, reach) -> list[tuple[float, float]]:

@@ -42,13 +42,16 @@ class Opening:
 
 
 def open_bench(app: QApplication, source: LiveSource, inputs: Inputs | None, opening: Opening) -> Path | None:
-    """Show the window until it is closed, or until the source ends when that was asked for; gives the last recording."""
+    """Show the window until it is closed, or until the source ends when that was asked for; gives the last
+    recording.
+    """
     sys.setswitchinterval(SWITCH_S)
     settings, out = QSettings("plumeline", "bench"), opening.settings.out
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as fault:
-        raise EnvironmentFault(f"{out}: cannot hold recordings ({fault.strerror}); name another folder with --out") from None
+        raise EnvironmentFault(f"{out}: cannot hold recordings ({fault.strerror}); name another folder with "
+                               "--out") from None
     found = recover_leftovers(out)
     player = Player(opening.mute, opening.sound)
     player.start()
@@ -72,7 +75,8 @@ def open_bench(app: QApplication, source: LiveSource, inputs: Inputs | None, ope
     window.start()
     app.exec()
     if opening.stats:
-        write_stats(opening.stats, {"source": source.name, "wall_s": round(time.monotonic() - began_s, 1), **window.stats()})
+        write_stats(opening.stats, {"source": source.name, "wall_s": round(time.monotonic() - began_s, 1),
+                                    **window.stats()})
     _delete(window, work)
     return _result(work)
 

@@ -116,7 +116,8 @@ class StatePanel(Panel):
         painter.setFont(word)
         painter.drawText(QRectF(text.left(), top, text.width(), used.height() + 2), WRAP, told.word)
         painter.setFont(reason)
-        painter.drawText(QRectF(text.left(), top + used.height() + 4, text.width(), area.bottom() - top), WRAP, told.reason)
+        painter.drawText(QRectF(text.left(), top + used.height() + 4, text.width(), area.bottom() - top), WRAP,
+                         told.reason)
 
 
 class HeightPanel(Panel):
@@ -175,14 +176,17 @@ class HeightPanel(Panel):
         painter.setPen(QPen(QColor(shade.ink), 2))
         for mm in limits:
             painter.drawLine(QPointF(scale.left() - 4, y(mm)), QPointF(scale.right() + 4, y(mm)))
-            painter.drawText(QRectF(scale.right() + 8, y(mm) - face.pixelSize(), 3 * face.pixelSize(), 2 * face.pixelSize()),
+            painter.drawText(QRectF(scale.right() + 8, y(mm) - face.pixelSize(), 3 * face.pixelSize(),
+                                    2 * face.pixelSize()),
                              Qt.AlignmentFlag.AlignVCenter, f"{mm:g}")
         if height is not None:
             spread = 1.645 * (sigma or 0.0)
             painter.setPen(QPen(QColor(shade.ink), 3))
-            painter.drawLine(QPointF(scale.center().x(), y(height - spread)), QPointF(scale.center().x(), y(height + spread)))
+            painter.drawLine(QPointF(scale.center().x(), y(height - spread)),
+                             QPointF(scale.center().x(), y(height + spread)))
             side = 0.6 * face.pixelSize()
-            mark = QPolygonF([QPointF(scale.left() - side, y(height) - side), QPointF(scale.left() + 0.7 * side, y(height)),
+            mark = QPolygonF([QPointF(scale.left() - side, y(height) - side),
+                              QPointF(scale.left() + 0.7 * side, y(height)),
                               QPointF(scale.left() - side, y(height) + side)])
             painter.setBrush(QColor(shade.ink))
             painter.drawPolygon(mark)
@@ -209,7 +213,8 @@ class LimitsPanel(Panel):
         if area.height() < 3 * step + foot + len(rows) * step + 2 * QFontMetricsF(small).height():
             reason = ""  # where room is scarce the numbers come first
         y = area.top()
-        for text, face, ink in ((ahead, head, shade.ink), (tr("Joints: {}").format(joint) if joint else "", body, shade.ink),
+        for text, face, ink in ((ahead, head, shade.ink), (tr("Joints: {}").format(joint) if joint else "", body,
+                                                           shade.ink),
                                 (reason, small, shade.soft_ink)):
             if not text:
                 continue
@@ -232,7 +237,8 @@ class LimitsPanel(Panel):
         if left:
             words = tr("{} more in a larger window; ").format(left) + words
         words = painter.fontMetrics().elidedText(words, Qt.TextElideMode.ElideRight, int(area.width()))
-        painter.drawText(QRectF(area.left(), area.bottom() - foot, area.width(), foot), Qt.AlignmentFlag.AlignBottom, words)
+        painter.drawText(QRectF(area.left(), area.bottom() - foot, area.width(), foot), Qt.AlignmentFlag.AlignBottom,
+                         words)
 
     def _draw_row(self, painter: QPainter, box: QRectF, row: Row, shade: Look) -> None:
         side = box.height() - 6
@@ -243,7 +249,8 @@ class LimitsPanel(Panel):
         pattern = tr("limit {}") if box.width() > NARROW_CHARS * painter.font().pixelSize() else "< {}"
         limit = pattern.format(row.limit) if row.limit else ""
         taken = metrics.horizontalAdvance(pattern.format("888 °C")) + 12
-        value_room = min(max(metrics.horizontalAdvance("888 °C (888 to 888)"), metrics.horizontalAdvance(row.value)) + 10, box.width() * 0.5)
+        value_room = min(max(metrics.horizontalAdvance("888 °C (888 to 888)"), metrics.horizontalAdvance(row.value))
+                         + 10, box.width() * 0.5)
         left = box.left() + side + 8
         name_room = max(30.0, box.right() - taken - value_room - left)
         painter.drawText(QRectF(left, box.top(), name_room, box.height()), middle,
@@ -302,7 +309,8 @@ class SummaryPanel(Panel):
             painter.drawText(QRectF(area.left(), y, area.width(), step), Qt.AlignmentFlag.AlignVCenter, s.note)
             y += step
         left, foot = 2.4 * body.pixelSize(), 1.5 * body.pixelSize()
-        self._draw_trace(painter, QRectF(area.left() + left, y + 6, area.width() - left - 6, area.bottom() - y - foot - 6), s, shade)
+        self._draw_trace(painter, QRectF(area.left() + left, y + 6, area.width() - left - 6, area.bottom() - y - foot
+                                         - 6), s, shade)
 
     def _draw_trace(self, painter: QPainter, box: QRectF, s: Summary, shade: Look) -> None:
         t, h = s.trace
@@ -313,7 +321,8 @@ class SummaryPanel(Panel):
         span_s = max(float(t[-1]), 0.1)
 
         def at(t_s: float, mm: float) -> QPointF:
-            return QPointF(box.left() + t_s / span_s * box.width(), box.bottom() - (mm - bottom) / (top - bottom) * box.height())
+            return QPointF(box.left() + t_s / span_s * box.width(), box.bottom() - (mm - bottom) / (top - bottom)
+                           * box.height())
         tint = QColor(shade.standings[Standing.GOOD].fill)
         tint.setAlpha(60)
         painter.fillRect(QRectF(at(0, s.band_mm[1]), at(span_s, s.band_mm[0])), tint)
@@ -327,7 +336,7 @@ class SummaryPanel(Panel):
                              Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, f"{mm:g}")
         painter.setPen(QPen(QColor(shade.ink), 1.6))
         points: list[QPointF] = []
-        for t_s, mm in zip(t, h):
+        for t_s, mm in zip(t, h, strict=False):
             if math.isfinite(mm):
                 points.append(at(t_s, mm))
             elif points:

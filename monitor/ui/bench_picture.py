@@ -51,7 +51,8 @@ class PictureView(QWidget):
         Takes the delay from arrival to paint [s], once a frame.
     """
 
-    def __init__(self, on_painted: Callable[[float], None] = lambda delay_s: None, parent: QWidget | None = None) -> None:
+    def __init__(self, on_painted: Callable[[float], None] = lambda delay_s: None, parent: QWidget
+                 | None = None) -> None:
         super().__init__(parent)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setMinimumSize(320, 200)
@@ -101,7 +102,7 @@ class PictureView(QWidget):
             painter.setFont(font("large", bold=True))
             painter.drawText(box, Qt.AlignmentFlag.AlignCenter, tr("old picture"))
         painter.end()
-        if self._is_fresh and not getattr(self, "_told", None) is shown:
+        if self._is_fresh and getattr(self, "_told", None) is not shown:
             self._told = shown
             self._on_painted(time.monotonic() - shown.arrival.arrived_s)
 
@@ -117,7 +118,8 @@ class PictureView(QWidget):
         size = (max(1, round(width * ratio)), max(1, round(height * ratio)))
         whole = self._shown.arrival.frame.image
         if self._image is None or self._image_of != (id(whole), *size, self._part):
-            self._image = picture_of(cv2.resize(image, size, interpolation=cv2.INTER_AREA if ratio * scale < 1 else cv2.INTER_LINEAR))
+            self._image = picture_of(cv2.resize(image, size, interpolation=cv2.INTER_AREA if ratio * scale < 1
+                                                else cv2.INTER_LINEAR))
             self._image_of = (id(whole), *size, self._part)
         box = QRectF((self.width() - width) / 2, (self.height() - height) / 2, width, height)
         painter.drawImage(box, self._image)
@@ -207,8 +209,10 @@ class PictureView(QWidget):
             return
         here = np.array([[0, 0], [nx, 0], [nx, ny], [0, ny]], np.float32)
         size = (max(1, int(place.box.width()) // 2), max(1, int(place.box.height()) // 2))
-        warped = cv2.warpPerspective(_coloured(layer), cv2.getPerspectiveTransform(here, there / 2), size, flags=cv2.INTER_LINEAR)
-        painter.drawImage(place.box, QImage(warped.data, size[0], size[1], 4 * size[0], QImage.Format.Format_RGBA8888).copy())
+        warped = cv2.warpPerspective(_coloured(layer), cv2.getPerspectiveTransform(here, there / 2), size,
+                                     flags=cv2.INTER_LINEAR)
+        painter.drawImage(place.box, QImage(warped.data, size[0], size[1], 4 * size[0],
+                                            QImage.Format.Format_RGBA8888).copy())
         self._draw_scale(painter, place.box, layer)
 
     def _draw_scale(self, painter: QPainter, box: QRectF, layer: MapLayer) -> None:
@@ -217,7 +221,8 @@ class PictureView(QWidget):
         steps = np.linspace(0, 1, 24)
         for i, share in enumerate(steps):
             r, g, b = _tint(np.array([share]))[0]
-            painter.fillRect(QRectF(bar.left() + i * bar.width() / 24, bar.top(), bar.width() / 24 + 1, bar.height()), QColor(*map(int, (r, g, b))))
+            painter.fillRect(QRectF(bar.left() + i * bar.width() / 24, bar.top(), bar.width() / 24 + 1, bar.height()),
+                             QColor(*map(int, (r, g, b))))
         painter.setFont(font("small", bold=True))
         text = f"{layer.name}  {layer.low:.0f} – {layer.high:.0f} {layer.unit}"
         for offset, colour in ((QPointF(1, 1), EDGE), (QPointF(0, 0), CORE)):
@@ -260,7 +265,8 @@ def _outline(painter: QPainter, shape: QPolygonF, colour: QColor, style: Qt.PenS
 
 def _coloured(layer: MapLayer) -> np.ndarray:
     """The map as RGBA rows from the top; nothing where it is at its lowest."""
-    share = np.clip((np.nan_to_num(layer.cells[::-1], nan=layer.low) - layer.low) / max(layer.high - layer.low, 1e-9), 0.0, 1.0)
+    share = np.clip((np.nan_to_num(layer.cells[::-1], nan=layer.low) - layer.low) / max(layer.high - layer.low, 1e-9),
+                    0.0, 1.0)
     rgba = np.empty((*share.shape, 4), np.uint8)
     rgba[..., :3] = _tint(share)
     rgba[..., 3] = np.where(share > 0.02, 60 + 130 * share, 0)

@@ -1,4 +1,6 @@
-"""The set-up page: mark by looking, enter what was set, plan, and calibrate; the job is opened, changed and saved here."""
+"""The set-up page: mark by looking, enter what was set, plan, and calibrate; the job is opened, changed and saved
+here.
+"""
 
 from __future__ import annotations
 
@@ -70,7 +72,8 @@ class SetupPage(QWidget):
         self.camera_tab.camera_chosen.connect(lambda camera: work.use_source(Webcam(camera)))
         self.nozzle_tab.calibrated.connect(self.use_nozzle)
         self.tabs = QTabWidget()
-        for name, tab in ((tr("Job"), self.form), (tr("Plan"), self.plan), (tr("Camera"), self.camera_tab), (tr("Nozzle"), self.nozzle_tab)):
+        for name, tab in ((tr("Job"), self.form), (tr("Plan"), self.plan), (tr("Camera"), self.camera_tab),
+                          (tr("Nozzle"), self.nozzle_tab)):
             self.tabs.addTab(tab, name)
         self.plan.start_taken.connect(lambda height_mm: setattr(work, "aim_mm", height_mm))
         self._build_tools()
@@ -126,7 +129,8 @@ class SetupPage(QWidget):
         """Write the job where it came from, or where the user says."""
         path = path or self.draft.path
         if path is None:
-            name, _ = QFileDialog.getSaveFileName(self, tr("Save the job"), str(self._work.settings.out / "job.toml"), tr("Jobs (*.toml)"))
+            name, _ = QFileDialog.getSaveFileName(self, tr("Save the job"), str(self._work.settings.out / "job.toml"),
+                                                  tr("Jobs (*.toml)"))
             if not name:
                 return
             path = Path(name)
@@ -164,7 +168,8 @@ class SetupPage(QWidget):
     def _show_state(self, shown: Shown | None) -> None:
         if shown is not None:
             bench = shown.bench
-            self._mat = tr("mat: {} markers").format(bench.n_markers) if isinstance(bench, BenchPose) else tr("mat: not seen")
+            self._mat = tr("mat: {} markers").format(bench.n_markers) if isinstance(bench,
+                                                                                    BenchPose) else tr("mat: not seen")
         name = self.draft.path.name if self.draft.path else tr("job without a file")
         unsaved = tr(" (changed, not saved)") if self.draft.is_changed else ""
         nozzle = tr("nozzle: {}").format(self.nozzle_path.name) if self.nozzle_path else tr("nozzle: not calibrated")
@@ -243,7 +248,8 @@ class SetupPage(QWidget):
         self.near.clicked.connect(self.view.fit_marks)
         self.undo, self.redo = QPushButton(tr("Undo")), QPushButton(tr("Redo"))
         self.remove = QPushButton(tr("Remove"))
-        self.open, self.save, self.new = QPushButton(tr("Open job")), QPushButton(tr("Save job")), QPushButton(tr("New job"))
+        self.open, self.save = QPushButton(tr("Open job")), QPushButton(tr("Save job"))
+        self.new = QPushButton(tr("New job"))
         for a, b in ((self.target_button, self.neighbour_button), (self.rectangle_button, self.corners_button)):
             group = QButtonGroup(self)
             for button in (a, b):
@@ -264,7 +270,8 @@ class SetupPage(QWidget):
         self.save.clicked.connect(lambda: self.save_job())
         self.new.clicked.connect(self.draft.start_anew)
         stack = self.draft.undo_stack
-        for button, can, changes in ((self.undo, stack.canUndo, stack.canUndoChanged), (self.redo, stack.canRedo, stack.canRedoChanged)):
+        for button, can, changes in ((self.undo, stack.canUndo, stack.canUndoChanged),
+                                     (self.redo, stack.canRedo, stack.canRedoChanged)):
             button.setEnabled(can())
             changes.connect(button.setEnabled)
         stack.cleanChanged.connect(self._show_unsaved)  # no lambda: the stack outlives the page
@@ -341,8 +348,8 @@ class SetupPage(QWidget):
         for button in (self.new, self.open, self.save, self.undo, self.redo):
             first.addWidget(button)
         first.addStretch(1)
-        for widget in (QLabel(tr("mark:")), self.target_button, self.neighbour_button, self.rectangle_button, self.corners_button,
-                       self.snap_button, self.remove, self.whole, self.near):
+        for widget in (QLabel(tr("mark:")), self.target_button, self.neighbour_button, self.rectangle_button,
+                       self.corners_button, self.snap_button, self.remove, self.whole, self.near):
             second.addWidget(widget)
         second.addStretch(1)
         left, inner = QVBoxLayout(), QWidget()

@@ -53,8 +53,10 @@ def draw_arrow(painter: QPainter, box: QRectF, way: str, look: Look, standing: S
 
 def draw_pause(painter: QPainter, box: QRectF, look: Look) -> None:
     """Two bars: put aside for a while."""
-    painter.fillRect(QRectF(box.left() + 0.15 * box.width(), box.top(), 0.25 * box.width(), box.height()), QColor(look.soft_ink))
-    painter.fillRect(QRectF(box.left() + 0.6 * box.width(), box.top(), 0.25 * box.width(), box.height()), QColor(look.soft_ink))
+    painter.fillRect(QRectF(box.left() + 0.15 * box.width(), box.top(), 0.25 * box.width(), box.height()),
+                     QColor(look.soft_ink))
+    painter.fillRect(QRectF(box.left() + 0.6 * box.width(), box.top(), 0.25 * box.width(), box.height()),
+                     QColor(look.soft_ink))
 
 
 def draw_wrench(painter: QPainter, box: QRectF, look: Look) -> None:
@@ -63,9 +65,11 @@ def draw_wrench(painter: QPainter, box: QRectF, look: Look) -> None:
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
     side = box.width()
     painter.setPen(QPen(QColor(look.soft_ink), 0.2 * side, Qt.PenStyle.SolidLine, Qt.PenCapStyle.RoundCap))
-    painter.drawLine(box.bottomLeft() + QPointF(0.12 * side, -0.12 * side), box.center() + QPointF(0.1 * side, -0.1 * side))
+    painter.drawLine(box.bottomLeft() + QPointF(0.12 * side, -0.12 * side),
+                     box.center() + QPointF(0.1 * side, -0.1 * side))
     painter.setPen(QPen(QColor(look.soft_ink), 0.16 * side, Qt.PenStyle.SolidLine, Qt.PenCapStyle.FlatCap))
-    painter.drawArc(QRectF(box.left() + 0.48 * side, box.top() + 0.06 * side, 0.46 * side, 0.46 * side), 90 * 16, 270 * 16)
+    painter.drawArc(QRectF(box.left() + 0.48 * side, box.top() + 0.06 * side, 0.46 * side, 0.46 * side), 90 * 16,
+                    270 * 16)
     painter.restore()
 
 

@@ -11,11 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 from PyQt6.QtCore import QCoreApplication
 
-from monitor.judging.alerts import EQUIPMENT, STALE_S, Priority, TechniqueWarning
 from monitor.engine.engine import Shown
 from monitor.engine.session import PassTold
+from monitor.heat.melt import LAW
 from monitor.heat.types import Band, HeatReading
 from monitor.job import Job
+from monitor.judging.alerts import EQUIPMENT, STALE_S, Priority, TechniqueWarning
 from monitor.judging.pipeline import FrameResult, ToolState
 from monitor.review.verdict import WARNING_WORDS as WORDS
 from monitor.ui.theme import Standing
@@ -25,6 +26,7 @@ __all__ = ["ARROWS", "Row", "Summary", "Told", "big_state", "height_words", "is_
            "summarise", "tr", "warning_words"]
 
 Z90 = 1.645
+MOLTEN_SHOWN_S = 5.0  # for which a seen melt is the large state
 SHARPEST_SHARE = 0.25  # a forecast whose band begins before this share of its middle is only told by its beginning
 MOST_POINTS = 600  # of a drawn trace: more than the panel has columns, and 10 000 take Qt a tenth of a second
 ARROWS = {"too_far": "down", "too_close": "up"}
@@ -93,6 +95,8 @@ def big_state(shown: Shown) -> Told:
     work = [w for w in alarm.shown if w.kind not in EQUIPMENT and not w.is_back]
     if work:
         return _of_warning(work[0])
+    if result.t_s - result.molten_s < MOLTEN_SHOWN_S:
+        return Told(Standing.GOOD, tr("Joints molten"), tr("seen: {}; try with a light nudge, never pull").format(_how(result)))
     return _of_tool(result, shown.too_slow)
 
 
@@ -100,6 +104,12 @@ def is_aim_known(result: FrameResult) -> bool:
     """Whether this frame, or one a moment before, says where the jet points."""
     now = result.exposure
     return now.age_s <= STALE_S and bool(np.isfinite(now.aim_board_mm).all())
+
+
+def _how(result: FrameResult) -> str:
+    """By what the joints were seen molten."""
+    kinds = [lesson.sight.kind for lesson in result.lessons if LAW[lesson.sight.kind].is_above]
+    return tr(LAW[kinds[-1]].words) if kinds else tr("at {:.1f} s").format(result.molten_s)
 
 
 def height_words(result: FrameResult | None) -> tuple[str, str]:

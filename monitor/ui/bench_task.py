@@ -75,7 +75,9 @@ class Task(QObject):
 
 
 def in_process(function: Callable, *args: object) -> Callable[[Callable[[float], None]], object]:
-    """Work for a Task: a module's function, called with the arguments and a progress callable in a process of its own."""
+    """Work for a Task: a module's function, called with the arguments and a progress callable in a process of its
+    own.
+    """
     def work(told: Callable[[float], None]) -> object:
         context = multiprocessing.get_context("spawn")
         here, there = context.Pipe(duplex=False)

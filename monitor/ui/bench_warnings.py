@@ -1,4 +1,6 @@
-"""The standing warnings as lines with drawn shapes, and apart from them the strip of what does not work on the machine."""
+"""The standing warnings as lines with drawn shapes, and apart from them the strip of what does not work on the
+machine.
+"""
 
 from __future__ import annotations
 
@@ -25,13 +27,16 @@ STANDINGS = {Priority.HIGH: Standing.ACT, Priority.MEDIUM: Standing.HEED, Priori
 
 
 def warning_lines(alarm: Alarm, now_s: float) -> list[tuple[Standing | str, str]]:
-    """Shape and words of each line: what stands, the most urgent first, then what is put aside, with the minutes left."""
+    """Shape and words of each line: what stands, the most urgent first, then what is put aside, with the minutes
+    left.
+    """
     standing = [w for w in alarm.shown if w.kind not in MACHINE]
     lines: list[tuple[Standing | str, str]] = [(STANDINGS[w.priority], warning_words(w)) for w in standing[:MOST_LINES]]
     if len(standing) > MOST_LINES:
         lines.append((Standing.IDLE, tr("and {} more").format(len(standing) - MOST_LINES)))
     lines += [(PAUSE, tr("{} {}: put aside, {} min left").format(tr(WARNING_WORDS.get(s.kind, s.kind)), s.region,
-                                                              max(1, math.ceil((s.until_s - now_s) / 60)))) for s in alarm.shelved]
+                                                              max(1, math.ceil((s.until_s - now_s) / 60))))
+                                                              for s in alarm.shelved]
     return lines
 
 
@@ -41,7 +46,8 @@ def machine_lines(shown: Shown, no_sound: str) -> list[str]:
     lines = [tr("no sound: {}").format(no_sound)] if no_sound else []
     lines += [shown.too_slow] if shown.too_slow else []
     lines += list(moment.notices) if moment is not None else []
-    lines += [w.text_now or w.text for w in moment.alarm.shown if w.kind in MACHINE - {"no_sound"}] if moment is not None else []
+    lines += [w.text_now or w.text for w in moment.alarm.shown if w.kind in MACHINE
+              - {"no_sound"}] if moment is not None else []
     return list(dict.fromkeys(lines))
 
 

@@ -10,21 +10,32 @@ from collections.abc import Callable
 
 from PyQt6.QtCore import QSettings, Qt, QTimer
 from PyQt6.QtGui import QCloseEvent, QGuiApplication
-from PyQt6.QtWidgets import QHBoxLayout, QInputDialog, QLabel, QMainWindow, QPushButton, QSizePolicy, QStackedWidget, QVBoxLayout, QWidget
+from PyQt6.QtWidgets import (
+    QHBoxLayout,
+    QInputDialog,
+    QLabel,
+    QMainWindow,
+    QPushButton,
+    QSizePolicy,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
 
-from monitor.judging.alerts import Priority
+from monitor.cost import Delays
 from monitor.engine.engine import Ended
 from monitor.engine.feedback import Mode
-from monitor.cost import Delays
+from monitor.judging.alerts import Priority
+from monitor.judging.marks import MARK_WORDS, MOLTEN, SOLID
 from monitor.ui.bench_close import CloseDialog
 from monitor.ui.bench_hot import HotPage
 from monitor.ui.bench_keys import KeysDialog, bind
-from monitor.ui.bench_shapes import record_dot
 from monitor.ui.bench_setup import SetupPage
+from monitor.ui.bench_shapes import record_dot
 from monitor.ui.bench_state import tr
 from monitor.ui.bench_warnings import MachineStrip, machine_lines
-from monitor.ui.guide_page import GuidePage
 from monitor.ui.bench_work import AIRFLOW_STEP_L_MIN, SETPOINT_STEP_C, BenchWork
+from monitor.ui.guide_page import GuidePage
 from monitor.ui.theme import font, look, looks
 
 __all__ = ["BenchWindow"]
@@ -33,7 +44,7 @@ BEAT_MS = 10
 TIDY_ALL_EVERY = 60
 NOTICE_S = 12.0
 HOT_ONLY = ("start_stop", "setpoint_up", "setpoint_down", "airflow_up", "airflow_down", "setpoint_exact", "put_aside", "take_back",
-            "reference", "next_map", "near", "coaching", "mark")
+            "reference", "next_map", "near", "coaching", "mark", "seen_molten", "still_solid", "unmark_joints")
 log = logging.getLogger("plumeline.bench")
 
 
@@ -288,7 +299,8 @@ class BenchWindow(QMainWindow):
             "airflow_down": lambda: work.turn_airflow(work.airflow_l_min - AIRFLOW_STEP_L_MIN),
             "setpoint_exact": self._ask_setpoint, "put_aside": self._put_aside, "take_back": work.unshelve_all,
             "reference": work.sound_reference, "next_map": self._next_map, "near": self.hot.picture.toggle_near, "coaching": self._next_mode,
-            "mark": self._mark, "open_last": self._open_last,
+            "mark": self._mark, "seen_molten": lambda: self._mark_joints(MOLTEN), "still_solid": lambda: self._mark_joints(SOLID),
+            "unmark_joints": self._unmark_joints, "open_last": self._open_last,
             "page_guide": lambda: self.show_page(self.guide), "page_setup": lambda: self.show_page(self.setup), "page_hot": lambda: self.show_page(self.hot),
             "theme": self._next_theme, "full_screen": self._toggle_full, "keys": self._show_keys,
         }
@@ -337,6 +349,15 @@ class BenchWindow(QMainWindow):
     def _mark(self) -> None:
         self.work.engine.in_session(lambda session: session.note("mark", "marked at the bench"))
         self.tell(tr("marked") if self.work.is_running else tr("nothing to mark: no recording runs"))
+
+    def _mark_joints(self, kind: str) -> None:
+        """The person's word on the joints."""
+        self.work.engine.in_session(lambda session: session.mark_joints(kind))
+        self.tell(tr("{} (U takes it back)").format(tr(MARK_WORDS[kind])) if self.work.is_running else tr("no recording runs"))
+
+    def _unmark_joints(self) -> None:
+        self.work.engine.in_session(lambda session: session.undo_mark())
+        self.tell(tr("the last word on the joints is taken back") if self.work.is_running else tr("no recording runs"))
 
     def _open_last(self) -> None:
         if self.work.is_running or self.work.last_folder is None:

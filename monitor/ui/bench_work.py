@@ -20,6 +20,7 @@ from monitor.engine.engine import Ended, Engine, Shown
 from monitor.engine.feedback import Coach, Mode, load_skill, save_skill
 from monitor.engine.session import LOWEST_FREE_BYTES, Session
 from monitor.engine.source import LiveSource
+from monitor.engine.webcam import Webcam
 from monitor.errors import InputError
 from monitor.heat.calibration import Calibration
 from monitor.job import Job, job_text
@@ -176,6 +177,7 @@ class BenchWork(QObject):
         def make() -> Session:
             make_one = settings.tracker or (lambda i: make_tracker(i.camera, i.nozzle_path, i.job, waits=False))
             return Session(inputs, make_one(inputs), coach, folder, calibration=calibration, video=settings.films,
+                           teaches=isinstance(self.source, Webcam),
                            operator=settings.operator, say=player.tell if player else (lambda cue: None))
         return make
 

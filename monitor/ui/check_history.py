@@ -30,7 +30,8 @@ class CheckHistory(QWidget):
         """Draw these."""
         self._checks = checks[-MOST:]
         last = self._checks[-1] if self._checks else None
-        self.setAccessibleDescription("" if last is None else tr("{} checks; the last {:+.2f} mm").format(len(checks), last.difference_mm))
+        self.setAccessibleDescription("" if last is None
+                                      else tr("{} checks; the last {:+.2f} mm").format(len(checks), last.difference_mm))
         self.setVisible(bool(checks))
         self.update()
 
@@ -48,13 +49,15 @@ class CheckHistory(QWidget):
         painter.drawLine(QPointF(box.left(), y(0)), QPointF(box.right(), y(0)))
         painter.setPen(QColor(shade.soft_ink))
         for mm in (top, 0.0, -top):
-            painter.drawText(QRectF(0, y(mm) - 8, 42, 16), Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, f"{mm:+.1f}")
+            painter.drawText(QRectF(0, y(mm) - 8, 42, 16), Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter,
+                             f"{mm:+.1f}")
         painter.drawText(QRectF(box.left(), box.bottom() + 3, box.width(), 16), Qt.AlignmentFlag.AlignLeft,
                          tr("measured minus known [mm], 90 % bars, the last checks"))
         for k, check in enumerate(self._checks):
             x = box.left() + (k + 0.5) * box.width() / max(len(self._checks), 8)
             painter.setPen(QPen(QColor(shade.ink), 1.5))
-            painter.drawLine(QPointF(x, y(check.difference_mm - Z90 * check.sigma_mm)), QPointF(x, y(check.difference_mm + Z90 * check.sigma_mm)))
+            painter.drawLine(QPointF(x, y(check.difference_mm - Z90 * check.sigma_mm)),
+                             QPointF(x, y(check.difference_mm + Z90 * check.sigma_mm)))
             standing = Standing.GOOD if check.agrees else Standing.HEED
             draw_standing(painter, QRectF(x - 6, y(check.difference_mm) - 6, 12, 12), standing, shade)
         painter.end()

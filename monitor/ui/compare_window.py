@@ -82,7 +82,8 @@ class CompareWindow(QMainWindow):
         self.resize(1360, 760)
         self.sentence, self.notes = _text_line("head", bold=True), _text_line("body")
         self.measure, self.seconds = Choice(), QCheckBox(tr("in &seconds"))
-        self.run, self.traces = _Canvas(tr("One measure of every pass, and its cumulative sum"), split=True), _Canvas(tr("Height traces over one another"))
+        self.run, self.traces = _Canvas(tr("One measure of every pass, and its cumulative sum"),
+                                        split=True), _Canvas(tr("Height traces over one another"))
         self.table, self.model = QTableView(), PassTable(found, self)
         self.make_reference = QPushButton(tr("Make it the &reference"))
         self.rules = {number: QCheckBox(text) for number, text in RULES.items()}
@@ -213,10 +214,11 @@ class CompareWindow(QMainWindow):
         lines = [line for line in (self.found.signals, *self.found.notes[:2]) if line]
         self.notes.setText("\n".join(lines))
         self.notes.setVisible(bool(lines))
-        text = tr("All that is said here is false in at most {:.0f} % of comparisons of like passes.").format(100 * OVERALL)
+        text = tr("All that is said here is false in at most {:.0f} % of comparisons of like passes.").format(100
+                                                                                                              * OVERALL)
         if self.found.rules:
-            text += " " + tr("These patterns come by chance every {:.0f} passes in each measure and count for nothing.").format(
-                self.found.patterns_every)
+            by_chance = tr("These patterns come by chance every {:.0f} passes in each measure and count for nothing.")
+            text += " " + by_chance.format(self.found.patterns_every)
         self.alarm.setText(text)
         if self.chosen is not None:
             self.choose(self.chosen)
@@ -231,7 +233,8 @@ class CompareWindow(QMainWindow):
         when = tr("never at an allowed height") if math.isnan(first) else tr(
             "at an allowed height from {:.1f} to {:.1f} s").format(first, last)
         text = tr("{}: {:.1f} s over the target, {}").format(p.label, p.values["dwell_s"], when)
-        return "; ".join((text, *([tr("the reference")] if index == self.found.reference else []), *self.found.marks(index)))
+        return "; ".join((text, *([tr("the reference")] if index == self.found.reference else []),
+                          *self.found.marks(index)))
 
     def _draw(self, *_: object) -> None:
         colours = _colours(look())

@@ -1,4 +1,6 @@
-"""Fields that the wheel scrolls past: a value changes by what is typed or chosen, never by a turn of the wheel over it."""
+"""Fields that the wheel scrolls past: a value changes by what is typed or chosen, never by a turn of the wheel over
+it.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,6 @@
-"""Brings video pictures to the window from a thread of its own: the newest wish wins, and each comes with its true time."""
+"""Brings video pictures to the window from a thread of its own: the newest wish wins, and each comes with its true
+time.
+"""
 
 from __future__ import annotations
 
@@ -134,7 +136,8 @@ class FrameBringer(QObject):
         if is_marked and row is not None:
             draw_frame(image, camera, self._job, marks_of(self._recording, row))
         elif is_marked:
-            cv2.putText(image, "this frame was not analysed", (18, 40), cv2.FONT_HERSHEY_SIMPLEX, 1.0, (255, 255, 255), 2)
+            cv2.putText(image, "this frame was not analysed", (18, 40), cv2.FONT_HERSHEY_SIMPLEX, 1.0, (255, 255, 255),
+                        2)
         height, width = image.shape[:2]
         return QImage(image.data, width, height, image.strides[0], QImage.Format.Format_BGR888).copy()
 

@@ -36,6 +36,7 @@ def transport_icon(name: str) -> QIcon:
     painter.setBrush(QColor(look().ink))
     for shape, (left, top, width, height) in _SIGNS[name]:
         box = QRectF(SIDE * left, SIDE * top, SIDE * width, SIDE * height)
-        painter.drawPolygon(QPolygonF([QPointF(box.left() + x * box.width(), box.top() + y * box.height()) for x, y in shape]))
+        painter.drawPolygon(QPolygonF([QPointF(box.left() + x * box.width(), box.top() + y * box.height())
+                                       for x, y in shape]))
     painter.end()
     return QIcon(picture)

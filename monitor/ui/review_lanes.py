@@ -102,7 +102,8 @@ def lanes_of(traces: Traces, job: Job, found: Sequence[Happening], other: tuple[
                   job.limits.height_mm, 2.2),
         CurveLane(tr("off target"), "mm", (Curve(here, traces.t_s, traces.off_target_mm), *beside("off_target_mm", 0))),
         CurveLane(tr("tilt"), tr("degrees"), (Curve(here, traces.t_s, traces.tilt_deg), *beside("tilt_deg", 0))),
-        CurveLane(tr("speed"), "mm/s", (Curve(here, traces.t_s, traces.speed_mm_s, 0, False), *beside("speed_mm_s", 0))),
+        CurveLane(tr("speed"), "mm/s", (Curve(here, traces.t_s, traces.speed_mm_s, 0, False),
+                                        *beside("speed_mm_s", 0))),
     ]
     lanes += _heat_lanes(traces, job, again)
     parts = tuple(_bar(h) for h in found if h.kind == "part")
@@ -112,7 +113,8 @@ def lanes_of(traces: Traces, job: Job, found: Sequence[Happening], other: tuple[
     return [*lanes, BarLane(tr("not analysed"), gaps)] if gaps else lanes
 
 
-def thinned(t_s: FloatArray, values: FloatArray, start_s: float, end_s: float, n_columns: int) -> tuple[FloatArray, FloatArray]:
+def thinned(t_s: FloatArray, values: FloatArray, start_s: float, end_s: float, n_columns: int) -> tuple[FloatArray,
+                                                                                                        FloatArray]:
     """The part of a curve in view, at most about two points a column, keeping every column's extremes.
 
     Parameters

@@ -23,7 +23,7 @@ from monitor.ui.theme import look
 __all__ = ["HappeningsPanel", "CommentsPanel", "MapsPanel", "WaitBar"]
 
 SHOWN_AFTER_MS = 300  # what is done sooner needs no bar
-SIGNS = {"pass": "\u25cf", "warning": "\u25b2", "event": "\u25c6", "gap": "\u2502", "comment": "\u270e"}
+SIGNS = {"pass": "\u25cf", "warning": "\u25b2", "event": "\u25c6", "part": "\u25a0", "gap": "\u2502", "comment": "\u270e"}
 
 
 class WaitBar(QWidget):

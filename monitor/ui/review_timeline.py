@@ -143,7 +143,8 @@ class Timeline(QWidget):
     def _fit_titles(self) -> None:
         """Room on the left for every lane's title; those of high lanes may take two lines."""
         measure = QFontMetricsF(font("small"))
-        widths = [measure.horizontalAdvance(_title(lane)) * (0.62 if lane.weight > 1.5 else 1.0) for lane in self._lanes]
+        widths = [measure.horizontalAdvance(_title(lane)) * (0.62 if lane.weight > 1.5 else 1.0)
+                  for lane in self._lanes]
         self._left = min(max(widths, default=80.0) + SCALE_PX, 0.4 * max(self.width(), 400))
         self._axis = measure.height() + 8
 
@@ -167,7 +168,7 @@ class Timeline(QWidget):
 
     # --- painting
 
-    def paintEvent(self, event: object) -> None:  # noqa: N802
+    def paintEvent(self, event: object) -> None:
         ratio = self.devicePixelRatioF()
         if self._drawn is None or self._drawn.size() != self.size() * ratio:
             self._drawn = QPixmap(self.size() * ratio)
@@ -182,10 +183,10 @@ class Timeline(QWidget):
             painter.drawRect(self.rect().adjusted(1, 1, -1, -1))
         painter.end()
 
-    def resizeEvent(self, event: object) -> None:  # noqa: N802
+    def resizeEvent(self, event: object) -> None:
         self._redraw()
 
-    def changeEvent(self, event: QEvent) -> None:  # noqa: N802
+    def changeEvent(self, event: QEvent) -> None:
         if event.type() in (QEvent.Type.FontChange, QEvent.Type.PaletteChange):
             self._fit_titles()
             self._redraw()
@@ -225,8 +226,8 @@ class Timeline(QWidget):
             painter.setPen(QPen(_faint(), 1))
             painter.drawLine(QPointF(x, 0), QPointF(x, self.height() - self._axis))
             painter.setPen(QColor(look().soft_ink))
-            painter.drawText(QRectF(x - 60, self.height() - self._axis + 3, 120, self._axis - 4), Qt.AlignmentFlag.AlignHCenter,
-                             _clock(k * step, step))
+            painter.drawText(QRectF(x - 60, self.height() - self._axis + 3, 120, self._axis - 4),
+                             Qt.AlignmentFlag.AlignHCenter, _clock(k * step, step))
 
     def _draw_title(self, painter: QPainter, lane: CurveLane | BarLane, box: QRectF) -> None:
         painter.setFont(font("small"))
@@ -245,7 +246,8 @@ class Timeline(QWidget):
         painter.setClipRect(box.adjusted(-38, -4, 0, 4))
 
         def y_of(values: np.ndarray) -> np.ndarray:
-            return box.bottom() - (np.clip(values, low - 9 * (high - low), high + 9 * (high - low)) - low) / (high - low) * box.height()
+            return box.bottom() - (np.clip(values, low - 9 * (high - low), high + 9 * (high - low))
+                                   - low) / (high - low) * box.height()
         self._draw_limits(painter, lane, box, y_of)
         self._draw_scale(painter, low, high, box)
         painter.setClipRect(box)
@@ -300,7 +302,8 @@ class Timeline(QWidget):
                 painter.setPen(Qt.PenStyle.NoPen)
                 painter.setBrush(shade)
                 painter.drawPolygon(_polygon(outline))
-            painter.setPen(QPen(colour, 1.0 if is_dense else 1.4, DASHES[curve.series % len(DASHES)] if curve.series > 1 else Qt.PenStyle.SolidLine))
+            painter.setPen(QPen(colour, 1.0 if is_dense else 1.4, DASHES[curve.series % len(DASHES)] if curve.series > 1
+                                else Qt.PenStyle.SolidLine))
             painter.setBrush(Qt.BrushStyle.NoBrush)
             if part.stop - part.start == 1:
                 painter.drawPoint(QPointF(x[part.start], y[part.start, 1]))
@@ -308,7 +311,9 @@ class Timeline(QWidget):
                 painter.drawPolyline(_polygon(np.stack([x[part], y[part, 1]], 1)))
 
     def _draw_names(self, painter: QPainter, lane: CurveLane, box: QRectF) -> None:
-        """Which line is which, along the lane's top, each with a stroke of its own dash; narrow lanes share the names above."""
+        """Which line is which, along the lane's top, each with a stroke of its own dash; narrow lanes share the names
+        above.
+        """
         named = [c for c in lane.curves if c.name]
         if len(named) < 2 or lane.weight <= 1.0:
             return
@@ -323,8 +328,10 @@ class Timeline(QWidget):
             painter.fillRect(place.adjusted(-30, 0, 2, 0), ground)
             painter.setPen(QColor(look().ink))
             painter.drawText(place, Qt.AlignmentFlag.AlignLeft, curve.name)
-            painter.setPen(QPen(QColor(look().series[curve.series % 5]), 2, DASHES[curve.series % 5] if curve.series > 1 else Qt.PenStyle.SolidLine))
-            painter.drawLine(QPointF(place.left() - 27, place.center().y()), QPointF(place.left() - 5, place.center().y()))
+            painter.setPen(QPen(QColor(look().series[curve.series % 5]), 2, DASHES[curve.series % 5] if curve.series > 1
+                                else Qt.PenStyle.SolidLine))
+            painter.drawLine(QPointF(place.left() - 27, place.center().y()),
+                             QPointF(place.left() - 5, place.center().y()))
             at = place.right() + 8
 
     def _draw_bars(self, painter: QPainter, lane: BarLane, box: QRectF) -> None:
@@ -382,7 +389,8 @@ class Timeline(QWidget):
         painter.setFont(font("small", bold=True, tabular=True))
         text = f"{self._cursor_s:.3f} s"
         width = QFontMetricsF(painter.font()).horizontalAdvance(text) + 10
-        place = QRectF(min(max(x - width / 2, self._left), self.width() - width - 2), self.height() - self._axis + 2, width, self._axis - 4)
+        place = QRectF(min(max(x - width / 2, self._left), self.width() - width - 2), self.height() - self._axis + 2,
+                       width, self._axis - 4)
         painter.fillRect(place, QColor(look().accent))
         painter.setPen(QColor(look().accent_ink))
         painter.drawText(place, Qt.AlignmentFlag.AlignCenter, text)
@@ -405,17 +413,17 @@ class Timeline(QWidget):
 
     # --- mouse
 
-    def wheelEvent(self, event) -> None:  # noqa: N802
+    def wheelEvent(self, event) -> None:
         self.zoom(1.0015 ** event.angleDelta().y(), self.time_at(event.position().x()))
         event.accept()
 
-    def mousePressEvent(self, event) -> None:  # noqa: N802
+    def mousePressEvent(self, event) -> None:
         if event.button() is Qt.MouseButton.LeftButton:
             is_span = bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
             x = event.position().x()
             self._press, self._is_dragged = (x, self.time_at(x), self._view, is_span), False
 
-    def mouseMoveEvent(self, event) -> None:  # noqa: N802
+    def mouseMoveEvent(self, event) -> None:
         x = event.position().x()
         if self._press is None:
             self._tip(event)
@@ -429,7 +437,7 @@ class Timeline(QWidget):
             by = (x0 - x) / self._inner() * (view[1] - view[0])
             self._set_view(view[0] + by, view[1] + by)
 
-    def mouseReleaseEvent(self, event) -> None:  # noqa: N802
+    def mouseReleaseEvent(self, event) -> None:
         if self._press is None:
             return
         is_span, self._press = self._press[3], None

@@ -34,7 +34,7 @@ class VideoView(QWidget):
         """What stands under it."""
         return self._caption
 
-    def sizeHint(self) -> QSize:  # noqa: N802
+    def sizeHint(self) -> QSize:
         return QSize(640, 400)
 
     def show_frame(self, image: QImage, caption: str) -> None:
@@ -48,23 +48,26 @@ class VideoView(QWidget):
         self._image, self._message, self._caption = QImage(), text, ""
         self.update()
 
-    def paintEvent(self, event: object) -> None:  # noqa: N802
+    def paintEvent(self, event: object) -> None:
         painter = QPainter(self)
         painter.fillRect(self.rect(), QColor(look().window))
         room = QRectF(self.rect()).adjusted(0, 0, 0, -CAPTION_PX)
         if self._image.isNull():
             painter.setPen(QColor(look().soft_ink))
             painter.setFont(font("body"))
-            painter.drawText(room.adjusted(16, 16, -16, -16), int(Qt.AlignmentFlag.AlignCenter) | int(Qt.TextFlag.TextWordWrap), self._message)
+            painter.drawText(room.adjusted(16, 16, -16, -16), int(Qt.AlignmentFlag.AlignCenter)
+                             | int(Qt.TextFlag.TextWordWrap), self._message)
         else:
             painter.setRenderHint(QPainter.RenderHint.SmoothPixmapTransform)
             size = self._image.size().scaled(room.size().toSize(), Qt.AspectRatioMode.KeepAspectRatio)
-            place = QRectF(room.center().x() - size.width() / 2, room.center().y() - size.height() / 2, size.width(), size.height())
+            place = QRectF(room.center().x() - size.width() / 2, room.center().y() - size.height() / 2, size.width(),
+                           size.height())
             painter.drawImage(place, self._image)
         strip = QRectF(0, self.height() - CAPTION_PX, self.width(), CAPTION_PX)
         painter.fillRect(strip, QColor(look().panel))
         painter.setPen(QColor(look().ink))
         painter.setFont(font("small", tabular=True))
-        text = painter.fontMetrics().elidedText(f"{self._name}   {self._caption}", Qt.TextElideMode.ElideRight, self.width() - 16)
+        text = painter.fontMetrics().elidedText(f"{self._name}   {self._caption}", Qt.TextElideMode.ElideRight,
+                                                self.width() - 16)
         painter.drawText(strip.adjusted(8, 0, -8, 0), Qt.AlignmentFlag.AlignVCenter, text)
         painter.end()

@@ -41,6 +41,7 @@ from monitor.ui.review_keys import COMMANDS, KeysDialog, keys_of, settings, tr
 from monitor.ui.review_lanes import lanes_of
 from monitor.ui.review_outputs import ask_report, ask_tables, report_of, tables_of
 from monitor.ui.review_panels import CommentsPanel, HappeningsPanel, MapsPanel, WaitBar
+from monitor.ui.review_parts import PartsAtCursor
 from monitor.ui.review_recent import fill_recent, remember
 from monitor.ui.review_span import SpanAtCursor
 from monitor.ui.review_task import collector_paused
@@ -92,7 +93,7 @@ class ReviewWindow(QMainWindow):
     def _make_widgets(self) -> None:
         self.video, self.other_video, self.timeline = VideoView(tr("this pass")), VideoView(tr("other pass")), Timeline()
         self.cursor = Cursor(self)
-        self.span = SpanAtCursor(self.cursor, self.timeline)
+        self.span, self.parts = SpanAtCursor(self.cursor, self.timeline), PartsAtCursor(self, self.cursor, self._refresh)
         self.happenings, self.comments = HappeningsPanel(), CommentsPanel()
         self.maps, self.what_if = MapsPanel(), WhatIfPanel()
         self.verdict, self.message, self.wait = QLabel(), QLabel(), WaitBar()
@@ -164,7 +165,7 @@ class ReviewWindow(QMainWindow):
 
     def command(self, name: str) -> Callable[[], None]:
         """What carries out a command: a method of the window, the cursor, the span or the timeline."""
-        holder = next(h for h in (self, self.cursor, self.span, self.timeline) if name in vars(type(h)) or name in ("close",))
+        holder = next(h for h in (self, self.cursor, self.span, self.timeline, self.parts) if name in vars(type(h)) or name in ("close",))
         return getattr(holder, name)
 
     def _draw_icons(self, *_: object) -> None:

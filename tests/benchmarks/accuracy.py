@@ -27,7 +27,8 @@ DISTANCES_MM = (200, 250, 300, 400, 500, 600)
 ANGLES_DEG = (15, 20, 25, 30, 35, 40, 50, 60, 70)  # of the line of sight from straight down
 LEANS_DEG = (0, 10, 20, 30)  # of the nozzle, away from the camera
 DIAMETERS_MM = (4.0, 5.0, 6.0, 8.0, 10.0, 12.0)
-USUAL = {"distance_mm": 400.0, "angle_deg": 35.0, "size": "720p", "diameter_mm": 8.0, "lean_deg": 0.0, "surface": "matt"}
+USUAL = {"distance_mm": 400.0, "angle_deg": 35.0, "size": "720p", "diameter_mm": 8.0, "lean_deg": 0.0,
+         "surface": "matt"}
 # where edges appear, after touch photographs: matt, or shiny over something dark (the floors of vision.touch)
 SURFACES = {
     "matt": ({key: EdgeBias(bias.offset_px, 0.15) for key, bias in DEFAULT_BIAS.items()}, True),
@@ -37,7 +38,8 @@ SURFACES = {
 def tool(diameter_mm: float) -> NozzleBody:
     """A straight tube 28 mm long before a cone and a collar in proportion; the hand hides the handle."""
     r = diameter_mm / 2
-    return body_from_measures([(r, 0), (r, 28), (2.25 * r, 36), (2.75 * r, 37), (2.75 * r, 50)], [], tube_length_mm=28.0)
+    return body_from_measures([(r, 0), (r, 28), (2.25 * r, 36), (2.75 * r, 37), (2.75 * r, 50)], [],
+                              tube_length_mm=28.0)
 
 
 def expected(**changes) -> Expected:
@@ -83,7 +85,8 @@ def draw(path: Path) -> None:
                {"720p": "#b3541e", "1080p": "#1f5f8b"}[s]) for s in SIZES for f in SURFACES]
     for axes, key, values, label in zip(
             panels, ("distance_mm", "angle_deg", "diameter_mm"), (DISTANCES_MM, ANGLES_DEG, DIAMETERS_MM),
-            ("distance from camera to nozzle [mm]", "line of sight from straight down [degrees]", "tube diameter [mm]")):
+            ("distance from camera to nozzle [mm]", "line of sight from straight down [degrees]", "tube diameter [mm]"),
+            strict=False):
         for size, surface, marker, line, colour in styles:
             spread = [expected(size=size, surface=surface, **{key: v}).height_mm for v in values]
             axes.plot(values, spread, marker + line, color=colour, ms=5, label=f"{size}, {surface}")

@@ -2,9 +2,9 @@
 
 usage: python -m tests.benchmarks.base CLIPS [CLIP ...]
 
-CLIPS holds one folder a clip (clip.mp4, scene.toml, camera/*.jpg). For each: calibrates the camera, then prints per frame
-the time of decoding alone, of the bench pose, of the board's check, and of a full search for markers; and how much the
-bench height of a point over the target scatters. One core; wall clock, so let the machine rest.
+CLIPS holds one folder a clip (clip.mp4, scene.toml, camera/*.jpg). For each: calibrates the camera, then prints per
+frame the time of decoding alone, of the bench pose, of the board's check, and of a full search for markers; and how
+much the bench height of a point over the target scatters. One core; wall clock, so let the machine rest.
 """
 
 from __future__ import annotations
@@ -67,7 +67,8 @@ def _line(clip: Path, mat) -> str:
     worked = ms["board"][ms["board"] > 0.5]
     size = f"{video.size_px[0]}x{video.size_px[1]}"
     return (f"{clip.name:6}{size:>11}{100 * found.verdict.focal_sigma_share:10.3f} |{np.median(ms['decode']):8.2f}"
-            f"{np.median(ms['bench']):8.2f}{np.percentile(ms['bench'], 95):7.2f}{np.median(worked):8.2f}{np.median(ms['search']):8.1f} ms |"
+            f"{np.median(ms['bench']):8.2f}{np.percentile(ms['bench'], 95):7.2f}{np.median(worked):8.2f}"
+            f"{np.median(ms['search']):8.1f} ms |"
             f"{1e3 * np.std(heights):22.1f}{missed:9d}")
 
 

@@ -2,20 +2,20 @@
 
 usage: python -m tests.benchmarks.bound [CLIPS OUT]
 
-Synthetic frames: a dark tool on a light bench, drawn with a known blur, with five shares of a webcam's noise, many poses, each
-with some draws of noise; where edges appear is known, but for those against metal (steps) no better than `DEFAULT_BIAS` knows
-it. The bound is Cramer and Rao's: a step blurred by s tells its place with information integral of (its slope / noise)^2 per
-pixel of its length; with even noise n and contrast c that is c^2 / (2 sqrt(pi) s n^2) (Gaussian line spread, see S. M. Kay,
-"Fundamentals of Statistical Signal Processing: Estimation Theory", 3.7, worked out by hand for an edge); all edges of the
-outline together tell the pose. The light on both sides is taken as known. The band holds 95 % of the mean of as many squared
-errors, each over its stated variance, when that is right; of each pose the first draw alone is taken, since what of an error
-all its draws share would count several times.
+Synthetic frames: a dark tool on a light bench, drawn with a known blur, with five shares of a webcam's noise, many
+poses, each with some draws of noise; where edges appear is known, but for those against metal (steps) no better than
+`DEFAULT_BIAS` knows it. The bound is Cramer and Rao's: a step blurred by s tells its place with information integral of
+(its slope / noise)^2 per pixel of its length; with even noise n and contrast c that is c^2 / (2 sqrt(pi) s n^2)
+(Gaussian line spread, see S. M. Kay, "Fundamentals of Statistical Signal Processing: Estimation Theory", 3.7, worked
+out by hand for an edge); all edges of the outline together tell the pose. The light on both sides is taken as known.
+The band holds 95 % of the mean of as many squared errors, each over its stated variance, when that is right; of each
+pose the first draw alone is taken, since what of an error all its draws share would count several times.
 
-With CLIPS and OUT (as tests.benchmarks.clips wrote it) each clip's height from single frames is set beside the bound that the
-contrast of those frames, the blur of motion, and the noise beside the tool give; that noise is what the tracker measures, more
-where neighbours share it, as a codec's errors are. Outline beyond which no bench is seen counts for nothing: fingers hide it.
-The spread is that of second differences of the error, so that neither the hand's motion nor a lasting bias shows; the bound, of
-an estimate that knows the offsets no better than this nozzle's file does.
+With CLIPS and OUT (as tests.benchmarks.clips wrote it) each clip's height from single frames is set beside the bound
+that the contrast of those frames, the blur of motion, and the noise beside the tool give; that noise is what the
+tracker measures, more where neighbours share it, as a codec's errors are. Outline beyond which no bench is seen counts
+for nothing: fingers hide it. The spread is that of second differences of the error, so that neither the hand's motion
+nor a lasting bias shows; the bound, of an estimate that knows the offsets no better than this nozzle's file does.
 """
 
 from __future__ import annotations
@@ -110,11 +110,12 @@ def _drawn_bound(pose: ToolPose, noise: float) -> float:
 
 
 def _bound(out, length_px, inside, outside, noise: float, up, bias, travel_mm=(0.0, 0.0, 0.0)) -> float:
-    """Least scatter of the height [mm] from edges of that length between levels (n, 3) on both sides, in light as `to_opponent`
+    """Least scatter of the height [mm] from edges of that length between levels (n, 3) on both sides, in light as
+    `to_opponent`
     gives it.
 
-    Of an estimate that leans on what is known of each group's offset (`bias`) as far as that goes: with the information F of
-    the picture about pose and offsets, and K of what is known, it scatters by (F + K)^-1 F (F + K)^-1 and no less.
+    Of an estimate that leans on what is known of each group's offset (`bias`) as far as that goes: with the information
+    F of the picture about pose and offsets, and K of what is known, it scatters by (F + K)^-1 F (F + K)^-1 and no less.
     """
     blur = np.hypot(BLUR_PX, [0.0, COLOUR_BLUR_PX, COLOUR_BLUR_PX])[:, None]
     slope = np.exp(-0.5 * (_ACROSS_PX / blur) ** 2) / (np.sqrt(2 * np.pi) * blur)
@@ -124,7 +125,8 @@ def _bound(out, length_px, inside, outside, noise: float, up, bias, travel_mm=(0
     per_px = per_px.sum((1, 2)) * (_ACROSS_PX[1] - _ACROSS_PX[0])
     per_px *= BLUR_PX / np.hypot(BLUR_PX, out.jacobian[:, :3] @ travel_mm / np.sqrt(12))  # a moving edge is softer
     n = 6 if np.abs(out.jacobian[:, 5]).max() > 0 else 5
-    groups, at = np.unique([group_of(*row) for row in zip(out.part, out.side, outside[:, 0] > inside[:, 0])], return_inverse=True)
+    groups, at = np.unique([group_of(*row) for row in zip(out.part, out.side, outside[:, 0] > inside[:, 0],
+                                                          strict=False)], return_inverse=True)
     design = np.concatenate([out.jacobian[:, :n], np.eye(len(groups))[at]], 1)
     known = np.diag([0.0] * n + [bias(int(g)).sigma_px ** -2 for g in groups])
     seen = design.T @ ((per_px * length_px)[:, None] * design)
@@ -133,7 +135,9 @@ def _bound(out, length_px, inside, outside, noise: float, up, bias, travel_mm=(0
 
 
 def _length_px(out) -> np.ndarray:
-    """Length of outline in the picture that each point stands for: the way to its neighbours on the same edge, on the mean."""
+    """Length of outline in the picture that each point stands for: the way to its neighbours on the same edge, on the
+    mean.
+    """
     on = np.stack([out.part, out.side], 1)
     is_next = (on[1:] == on[:-1]).all(1)
     way_px = np.where(is_next, np.hypot(*np.diff(out.px, axis=0).T), 0.0)
@@ -176,7 +180,9 @@ def _frame_bound(tracker, camera, frame, bench) -> float:
 
 
 def _is_before_bench(outside, bench, noise: float) -> np.ndarray:
-    """Whether what lies beyond each point (n, 3, m) is the bench, in whatever shade: else a finger hides the outline."""
+    """Whether what lies beyond each point (n, 3, m) is the bench, in whatever shade: else a finger hides the
+    outline.
+    """
     shade = (outside[:, 0] * bench[:, 0]).sum(-1) / np.maximum((bench[:, 0] ** 2).sum(-1), 1e-9)
     away = (outside - np.clip(shade, *_SHADES)[:, None, None] * bench) / (noise * noise_sigma(outside[:, :1]))
     return (np.sqrt((away ** 2).mean(-1)) < _AS_BENCH).all(-1)

@@ -12,7 +12,8 @@ from scipy import stats
 
 from monitor.repeat.compare.capability import capability
 
-LAWS = {"normal": stats.norm(15, 2), "lognormal": stats.lognorm(0.6, scale=3), "weibull": stats.weibull_min(1.3, scale=3),
+LAWS = {"normal": stats.norm(15, 2), "lognormal": stats.lognorm(0.6, scale=3),
+        "weibull": stats.weibull_min(1.3, scale=3),
         "bounded": stats.beta(6, 1)}
 OUTSIDE = (0.001, 0.01, 0.05, 0.15)  # true shares beyond the upper limit
 SIZES = (25, 50)

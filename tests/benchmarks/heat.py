@@ -50,7 +50,8 @@ def _shipped_edges(scenario: dict[str, Any], fine: Fineness) -> list[FloatArray]
         half = part["size_mm"][axis] / 2
         low, high = part["centre_mm"][axis] - half, part["centre_mm"][axis] + half
         marked = [(p[axis] - 2.0, p[axis] + 2.0) for p in outside]
-        edges.append(part_edges(low * MM, high * MM, (0.0, length * MM), [(a * MM, b * MM) for a, b in marked], fine) / MM)
+        edges.append(part_edges(low * MM, high * MM, (0.0, length * MM), [(a * MM, b * MM) for a, b in marked],
+                                fine) / MM)
     return edges
 
 

@@ -126,7 +126,8 @@ def calibrated(setup: HeatSetup, n: int, rng: np.random.Generator) -> None:
                 inside.append((value >= low) & (value <= high))
                 sigma.append((high - low) / 3.29)
     inside = np.array(inside)
-    print(f"after a run at {FIT_HEIGHTS_MM} mm, {n - refused} truths ({refused} refused): {inside.mean():.1%} in the band "
+    print(f"after a run at {FIT_HEIGHTS_MM} mm, {n - refused} truths ({refused} refused): {inside.mean():.1%} in the "
+          f"band "
           f"(by height {', '.join(f'{inside.reshape(-1, 3, 2, len(TIMES_S))[:, i].mean():.1%}' for i in range(3))}); "
           f"1 sigma {np.mean(sigma):.1f} K, {np.mean(np.array(sigma) <= 12):.0%} of them 12 K or less, largest "
           f"{np.max(sigma):.1f} K")

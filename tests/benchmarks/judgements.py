@@ -2,9 +2,9 @@
 
 usage: python -m tests.benchmarks.judgements [RUNS] [PASSES ...]
 
-Hands are invented: numbers of each pass are drawn at random, without video. A steady hand scatters by 0.4 mm in height and
-5 % in dwell from pass to pass, an unsteady one by twice that; the skewed one has a lognormal dwell of 20 % and a target that
-is swept whole in most passes.
+Hands are invented: numbers of each pass are drawn at random, without video. A steady hand scatters by 0.4 mm in height
+and 5 % in dwell from pass to pass, an unsteady one by twice that; the skewed one has a lognormal dwell of 20 % and a
+target that is swept whole in most passes.
 """
 
 from __future__ import annotations
@@ -38,8 +38,8 @@ def as_passes(values, sigma_mm=0.3):
     """Passes without traces."""
     n, none = len(values["dwell_s"]), np.zeros(0)
     sigmas = dict.fromkeys(values, math.nan) | {"height_mean_mm": sigma_mm}
-    return [Pass(Path("day"), i + 1, "", "", 10.0 * i, 10.0 * i + 3, {k: float(v[i]) for k, v in values.items()}, sigmas,
-                 none, none, none, (), 0.0, 0.0, "same") for i in range(n)]
+    return [Pass(Path("day"), i + 1, "", "", 10.0 * i, 10.0 * i + 3, {k: float(v[i]) for k, v in values.items()},
+                 sigmas, none, none, none, (), 0.0, 0.0, "same") for i in range(n)]
 
 
 def faulty(rng, n, fault):
@@ -63,7 +63,9 @@ def false_alarms(kind, n, runs, seed=1):
 
 
 def found(fault, n, runs, seed=2):
-    """Share of comparisons in which the fault is named for what it is, and of those that name another pass or change."""
+    """Share of comparisons in which the fault is named for what it is, and of those that name another pass or
+    change.
+    """
     rng, here, hits, wrong = np.random.default_rng([seed, n]), job(), 0, 0
     for _ in range(runs):
         values, at = faulty(rng, n, fault)
@@ -82,7 +84,8 @@ def main(arguments):
     sizes = [int(a) for a in arguments[1:]] or SIZES
     print(f"{runs} comparisons each; per cent\n{'passes':28s}" + "".join(f"{n:>10d}" for n in sizes))
     for kind in HANDS:
-        print(f"{'false alarms, ' + kind:28s}" + "".join(f"{100 * false_alarms(kind, n, runs):10.1f}" for n in sizes), flush=True)
+        print(f"{'false alarms, ' + kind:28s}" + "".join(f"{100 * false_alarms(kind, n, runs):10.1f}" for n in sizes),
+              flush=True)
     for fault in FAULTS:
         cells = [found(fault, n, runs) for n in sizes]
         print(f"{fault:28s}" + "".join(f"{100 * a:5.0f} /{100 * b:3.0f}" for a, b in cells), flush=True)

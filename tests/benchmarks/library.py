@@ -2,8 +2,9 @@
 
 usage: python -m tests.benchmarks.library FOLDER [N]
 
-Makes N (default 10000) small recordings with invented jobs, codes, dates and warnings under FOLDER unless they are there,
-then prints the time to index them, to look for changes, and of searches. Wall clock, one core, so let the machine rest.
+Makes N (default 10000) small recordings with invented jobs, codes, dates and warnings under FOLDER unless they are
+there, then prints the time to index them, to look for changes, and of searches. Wall clock, one core, so let the
+machine rest.
 """
 
 from __future__ import annotations
@@ -34,7 +35,8 @@ def make(root: Path, n: int) -> None:
     """Copies of one small recording, each with its own meta data."""
     rng = np.random.default_rng(1)
     first = record_passes(root / "first", [15.0], dwell_s=0.5, gap_s=0.2, rate_hz=10.0)
-    kinds, start = ("drift", "too_far", "too_close", "long_dwell"), datetime.datetime(2026, 1, 1, 8, tzinfo=datetime.UTC)
+    kinds, start = ("drift", "too_far", "too_close", "long_dwell"), datetime.datetime(2026, 1, 1, 8,
+                                                                                      tzinfo=datetime.UTC)
     for i in range(n):
         folder = root / f"batch_{i // 250:03d}" / f"rec_{i:05d}"
         folder.mkdir(parents=True)
@@ -77,7 +79,8 @@ def main(arguments: list[str]) -> int:
             with Library(root) as library:
                 found = library.search(query)
             times.append(time.perf_counter() - start)
-        print(f"{name}: {len(found)} found, median {1000 * statistics.median(times):.1f} ms, worst {1000 * max(times):.1f} ms")
+        print(f"{name}: {len(found)} found, median {1000 * statistics.median(times):.1f} ms, worst "
+              f"{1000 * max(times):.1f} ms")
     return 0
 
 

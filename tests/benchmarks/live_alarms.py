@@ -1,10 +1,11 @@
-"""Simulates an hour of work at the edge of a limit, and excursions, and prints chatter, false warnings and delays (A1, A3, A4, A6).
+"""Simulates an hour of work at the edge of a limit, and excursions, and prints chatter, false warnings and delays (A1,
+A3, A4, A6).
 
 usage: .venv/bin/python -m tests.benchmarks.live_alarms [HOURS]
 
-Height at 30 Hz: the tracker's noise (0.3 mm, correlation 0.6 from frame to frame) and the hand's wander (0.5 mm over about 1 s)
-are drawn; the judged height is their sum, as it would be live. Delays run from the true crossing to the first sample of the
-warning's sound in the rendered track.
+Height at 30 Hz: the tracker's noise (0.3 mm, correlation 0.6 from frame to frame) and the hand's wander (0.5 mm over
+about 1 s) are drawn; the judged height is their sum, as it would be live. Delays run from the true crossing to the
+first sample of the warning's sound in the rendered track.
 """
 
 from __future__ import annotations
@@ -60,11 +61,14 @@ def chatter(hours: float) -> tuple[list[int], list[float]]:
 def false_warnings(hours: float) -> list[float]:
     """Warnings per hour of work that holds its height well: mean 3 mm inside."""
     n = round(hours * 3600 * RATE)
-    return [len(raised(HIGH - 3.0 + noise(n, np.random.default_rng(100 + seed)), "too_far")) / hours for seed in range(N_SEEDS)]
+    return [len(raised(HIGH - 3.0 + noise(n, np.random.default_rng(100 + seed)), "too_far")) / hours
+            for seed in range(N_SEEDS)]
 
 
 def excursions() -> tuple[int, int]:
-    """Sustained excursions asked and missed: for 1 s the true height, wander included, is two spreads outside or more."""
+    """Sustained excursions asked and missed: for 1 s the true height, wander included, is two spreads outside or
+    more.
+    """
     missed, n = 0, round(4 * RATE)
     for seed in range(N_EXCURSIONS):
         rng = np.random.default_rng(1000 + seed)
@@ -97,17 +101,20 @@ def delays(kind: str, outside_mm: float) -> np.ndarray:
 def main() -> int:
     hours = float(sys.argv[1]) if len(sys.argv) > 1 else 1.0
     counts, rates = chatter(hours)
-    print(f"A3 chatter, 0.5 mm inside, {hours:g} h x {N_SEEDS} seeds: third raises within 60 s {counts}; raises per hour, median "
+    print(f"A3 chatter, 0.5 mm inside, {hours:g} h x {N_SEEDS} seeds: third raises within 60 s {counts}; raises per "
+          f"hour, median "
           f"{np.median(rates):.1f}, most {max(rates):.1f}", flush=True)
     false = false_warnings(hours)
-    print(f"A4 false warnings, 3 mm inside: per hour {[round(f, 2) for f in false]}, mean {np.mean(false):.2f}", flush=True)
+    print(f"A4 false warnings, 3 mm inside: per hour {[round(f, 2) for f in false]}, mean {np.mean(false):.2f}",
+          flush=True)
     asked, missed = excursions()
     print(f"A6 sustained excursions missed: {missed} of {asked}", flush=True)
     late = []
     for kind, outside in (("too_far", HIGH + 2.0), ("too_close", LOW - 2.0)):
         d = delays(kind, outside)
         late.append(np.nanpercentile(d, 95))
-        print(f"A1 {kind}, 2 mm outside: to the first sound sample median {np.nanmedian(d):.2f} s, p95 {late[-1]:.2f} s, "
+        print(f"A1 {kind}, 2 mm outside: to the first sound sample median {np.nanmedian(d):.2f} s, p95 {late[-1]:.2f} "
+              f"s, "
               f"unheard {int(np.isnan(d).sum())} of {len(d)}", flush=True)
     return 0 if sum(counts) == 0 and np.mean(false) <= 1 and missed == 0 and max(late) <= 0.5 else 1
 

@@ -40,7 +40,8 @@ def _run(place: Path, megabytes: int) -> int:
     job = parse_job(JOB_TEXT)
     inputs = Inputs(Path(), job, JOB_TEXT, None, "# camera\n", Path("none.toml"), "# nozzle\n")
     ended, over, notices = [], threading.Event(), {}
-    engine = Engine(DrawnCamera(30.0, n=round(SECONDS * 30), kind="busy", size=(640, 360)), on_ended=ended.append, on_source_end=over.set)
+    engine = Engine(DrawnCamera(30.0, n=round(SECONDS * 30), kind="busy", size=(640, 360)), on_ended=ended.append,
+                    on_source_end=over.set)
 
     def note() -> None:
         shown = engine.shown.take(0.0)
@@ -49,7 +50,8 @@ def _run(place: Path, megabytes: int) -> int:
                 notices.setdefault(text, shown.moment.result.t_s)
     engine._on_shown = note
     tracker = PathTracker(lambda t: (0, 0, 32 if t % 8 > 6 else 15))
-    engine.begin_session(lambda: Session(inputs, tracker, Coach(job.limits), place / "r", reserve_bytes=(megabytes << 20) // 2))
+    engine.begin_session(lambda: Session(inputs, tracker, Coach(job.limits), place / "r",
+                                         reserve_bytes=(megabytes << 20) // 2))
     engine.start()
     over.wait()
     engine.stop()
@@ -60,7 +62,8 @@ def _run(place: Path, megabytes: int) -> int:
     with av.open(str(found.folder / "video.mkv")) as video:
         last = max(float(p.pts * p.time_base) for p in video.decode(video=0))
     n, most = len(found.frames["t_s"]), round(SECONDS * 30)
-    print(f"{megabytes} MB disk, {SECONDS:.0f} s: video readable to {last:.1f} s; trace {n} of {most} frames, to {found.frames['t_s'][-1]:.1f} s; "
+    print(f"{megabytes} MB disk, {SECONDS:.0f} s: video readable to {last:.1f} s; trace {n} of {most} frames, to "
+          f"{found.frames['t_s'][-1]:.1f} s; "
           f"too_far raised at {raised}; state {found.meta['state']}")
     return 0 if len(raised) == SECONDS // 8 else 1
 

@@ -28,8 +28,10 @@ def main() -> int:
         video, trace = (sorted(getattr(loss, f"{name}_s") for loss in losses) for name in ("video", "trace"))
         faults = sum(loss.integrity != "ok" for loss in losses)
         recovery = max(loss.recovery_s for loss in losses)
-        print(f"{kind} {size[0]}x{size[1]}: {n} kills, {n} opened, integrity faults {faults}; video lost median {video[n // 2]:.2f} s, "
-              f"most {video[-1]:.2f} s; trace lost median {trace[n // 2]:.2f} s, most {trace[-1]:.2f} s; recovery at most {recovery:.2f} s",
+        print(f"{kind} {size[0]}x{size[1]}: {n} kills, {n} opened, integrity faults {faults}; video lost median "
+              f"{video[n // 2]:.2f} s, "
+              f"most {video[-1]:.2f} s; trace lost median {trace[n // 2]:.2f} s, most {trace[-1]:.2f} s; recovery at "
+              f"most {recovery:.2f} s",
               flush=True)
         is_met &= video[-1] <= 0.5 and trace[-1] <= 0.5 and faults == 0
     return 0 if is_met else 1

@@ -1,13 +1,15 @@
 """Runs the bench window on a 720p video at 30 frames a second and prints its latencies, drops, processor and memory.
 
-usage: .venv/bin/python -m tests.benchmarks.live_latency [SECONDS] [real|stand-in] [STATS.json] [no-record|no-video|mute ...]
+usage: .venv/bin/python -m tests.benchmarks.live_latency [SECONDS] [real|stand-in] [STATS.json] [no-record|no-video|mute
+...]
 
-From ten minutes on it is a soak: the memory's slope is the median slope between the minutes after the fifth, each with its least
-memory, since frames on their way come and go with the machine's load. The words after the file leave parts out, to see whose it is.
+From ten minutes on it is a soak: the memory's slope is the median slope between the minutes after the fifth, each with
+its least memory, since frames on their way come and go with the machine's load. The words after the file leave parts
+out, to see whose it is.
 
-The sample's frames are played over and over, 30 a second, recorded with trace and video, and shown. With "stand-in" the tracker
-is replaced by one that knows the truth, so that the engine's own share is seen. Set QT_QPA_PLATFORM=offscreen, or run it under
-a screen (xvfb-run -a). One machine, wall clock: let it rest.
+The sample's frames are played over and over, 30 a second, recorded with trace and video, and shown. With "stand-in" the
+tracker is replaced by one that knows the truth, so that the engine's own share is seen. Set QT_QPA_PLATFORM=offscreen,
+or run it under a screen (xvfb-run -a). One machine, wall clock: let it rest.
 """
 
 from __future__ import annotations
@@ -43,12 +45,15 @@ class TruthAt30(TruthTracker):
 
     def _retimed(self, frame):
         seen = super().step(replace(frame, t_s=frame.index / 20.0))
-        track = replace(seen.track, t_s=frame.t_s, t_seen_s=frame.t_s if seen.track.is_seen else seen.track.t_seen_s * 20.0 / RATE_HZ)
+        track = replace(seen.track, t_s=frame.t_s, t_seen_s=frame.t_s if seen.track.is_seen
+                        else seen.track.t_seen_s * 20.0 / RATE_HZ)
         return replace(seen, t_s=frame.t_s, track=track)
 
 
 def _count_held(window) -> list[tuple[int, int]]:
-    """Threads and open files of this process, counted every minute while the window lives; none where the system does not tell."""
+    """Threads and open files of this process, counted every minute while the window lives; none where the system does
+    not tell.
+    """
     from PyQt6.QtCore import QTimer
 
     counts, clock = [], QTimer(window)
@@ -87,7 +92,8 @@ def main() -> int:
         window.start()
         held = _count_held(window)
         app.exec()
-        stats = {"tracker": "real" if is_real else "stand-in", **window.stats(), "threads_and_handles_each_minute": held}
+        stats = {"tracker": "real" if is_real else "stand-in", **window.stats(),
+                 "threads_and_handles_each_minute": held}
     print(json.dumps(stats, indent=1))
     if len(sys.argv) > 3:
         write_stats(Path(sys.argv[3]), stats)

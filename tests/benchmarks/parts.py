@@ -2,9 +2,10 @@
 
 usage: python -m tests.benchmarks.parts CLIPS OUT [NAME ...]
 
-CLIPS holds one folder a recording as for tests.benchmarks.clips; each is calibrated, analysed and exported into OUT/NAME, then
-OUT/NAME/parts.csv and OUT/NAME/part_events.csv are written from the recording. Ground truth is never opened. An excursion that
-came back is written as "moved".
+CLIPS holds one folder a recording as for tests.benchmarks.clips; each is calibrated (unless OUT/NAME has its
+calibrations from an earlier run), analysed and exported into OUT/NAME, then OUT/NAME/parts.csv and
+OUT/NAME/part_events.csv are written from the recording. Ground truth is never opened. An excursion that came back is
+written as "moved".
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import math
 import sys
 from pathlib import Path
 
+from monitor.engine.analyse import analyse, read_inputs
 from monitor.job import Job, load_job
 from monitor.recording.reader import Recording, open_recording
 from tests.benchmarks.clips import run_clip
@@ -51,8 +53,14 @@ def main(arguments: list[str]) -> int:
         name = scene.parent.name
         if names and name not in names:
             continue
-        run_clip(scene.parent, out / name)
-        recording = open_recording(out / name / "recording")
+        if (out / name / "nozzle.toml").exists():
+            inputs = read_inputs(
+                scene.parent / "clip.mp4", *(out / name / f"{kind}.toml" for kind in ("job", "camera", "nozzle"))
+            )
+            recording = analyse(inputs, out / name / "recording", force=True)
+        else:
+            run_clip(scene.parent, out / name)
+            recording = open_recording(out / name / "recording")
         write_tables(recording, load_job(out / name / "job.toml"), out / name)
         for e in recording.part_events:
             print(f"{name}: {e['part']} {e['kind']} from {e['t_start_s']:.2f} s, told at {e['t_s']:.2f} s")

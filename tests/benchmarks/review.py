@@ -2,9 +2,9 @@
 
 usage: python -m tests.benchmarks.review RECORDING [OUT]
 
-RECORDING is any recording with a video; its rows and its video's packets are repeated until they last ten minutes (OUT keeps
-the result). Prints seconds until the first picture is on show, milliseconds from a key to the picture, and how long the
-window's thread was held meanwhile.
+RECORDING is any recording with a video; its rows and its video's packets are repeated until they last ten minutes (OUT
+keeps the result). Prints seconds until the first picture is on show, milliseconds from a key to the picture, and how
+long the window's thread was held meanwhile.
 """
 
 from __future__ import annotations
@@ -39,7 +39,8 @@ def stretch(source: Path, target: Path) -> None:
             picks = ["frame + ?" if n == "frame" else "t_s + ?" if n == "t_s" else n for n in names]
             for k in range(1, n_times):
                 values = (k * n_frames, k * period) if table == "frames" else (k * n_frames,)
-                db.execute(f"INSERT INTO {table} SELECT {', '.join(picks)} FROM {table} WHERE frame < ?", (*values, n_frames))
+                db.execute(f"INSERT INTO {table} SELECT {', '.join(picks)} FROM {table} WHERE frame < ?",
+                           (*values, n_frames))
         db.execute("UPDATE meta SET value = ? WHERE key = 'video'", ("video.mkv",))
         db.execute("UPDATE meta SET value = ? WHERE key = 'duration_s'", (json.dumps(n_times * period),))
     _repeat_video(recording.video, target / "video.mkv", n_times, period)
@@ -103,7 +104,8 @@ def main(arguments: list[str]) -> int:
             steps.append(time.perf_counter() - begun)
             steps_cpu.append(time.process_time() - spent)
         window.close()
-        print(f"{len(times)} frames, {times[-1]:.0f} s, {window.video.image.width()} x {window.video.image.height()} px: first picture "
+        print(f"{len(times)} frames, {times[-1]:.0f} s, {window.video.image.width()} x {window.video.image.height()} "
+              f"px: first picture "
               f"after {opened:.2f} s; jump or step to picture: median {1e3 * np.median(steps):.0f} ms, "
               f"p95 {1e3 * np.percentile(steps, 95):.0f} ms; window's thread held at most {1e3 * max(held):.0f} ms")
         print(f"processor time, all threads, whatever else runs here: open {opened_cpu:.2f} s, jump or step median "

@@ -2,8 +2,8 @@
 
 usage: python -m tests.benchmarks.review_pictures RECORDING OUT
 
-Opens the recording, goes to the middle of its first pass and writes review_light.jpg (a what-if beside what was recorded) and
-review_dark.jpg (the dwell map of the pass) into OUT.
+Opens the recording, goes to the middle of its first pass and writes review_light.jpg (a what-if beside what was
+recorded) and review_dark.jpg (the dwell map of the pass) into OUT.
 """
 
 from __future__ import annotations

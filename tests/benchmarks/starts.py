@@ -2,10 +2,11 @@
 
 usage: python -m tests.benchmarks.starts CLIPS OUT [NAME ...]
 
-OUT as tests.benchmarks.clips wrote it. A tool comes in once a clip, and only once is not often enough to judge by: so each clip
-is also begun some pictures later, and played from its end, which is another recording to the tracker. Prints for each run the
-share of frames in which the nozzle is seen of those in which it is in view, the errors of the heights that were told, how many
-of them lie inside their 90 % interval, and how many are off by more than three sigmas; then the same of all runs of a clip.
+OUT as tests.benchmarks.clips wrote it. A tool comes in once a clip, and only once is not often enough to judge by: so
+each clip is also begun some pictures later, and played from its end, which is another recording to the tracker. Prints
+for each run the share of frames in which the nozzle is seen of those in which it is in view, the errors of the heights
+that were told, how many of them lie inside their 90 % interval, and how many are off by more than three sigmas; then
+the same of all runs of a clip.
 """
 
 from __future__ import annotations
@@ -47,7 +48,9 @@ def main(arguments: list[str]) -> int:
 
 
 def _run(folder: Path, frames, truth, way: str, first: int):
-    """Of each frame with the nozzle in view: whether it is seen, the height's error [mm] and that in sigmas, nan where not told."""
+    """Of each frame with the nozzle in view: whether it is seen, the height's error [mm] and that in sigmas, nan where
+    not told.
+    """
     job = load_job(folder / "job.toml")
     tracker = make_tracker(load_camera(folder / "camera.toml"), folder / "nozzle.toml", job)
     rows = []
@@ -63,8 +66,10 @@ def _run(folder: Path, frames, truth, way: str, first: int):
 
 def _line(seen, off, sigmas) -> str:
     told = np.isfinite(off)
-    return (f"seen {100 * seen.mean():5.1f} %, told {100 * told.mean():3.0f} %, rms {np.sqrt(np.mean(off[told] ** 2)):.2f} mm, "
-            f"inside {100 * np.mean(np.abs(sigmas[told]) < 1.645):3.0f} %, beyond 3 sigmas {np.sum(np.abs(sigmas[told]) > 3):3d} of {told.sum()}")
+    return (f"seen {100 * seen.mean():5.1f} %, told {100 * told.mean():3.0f} %, rms "
+            f"{np.sqrt(np.mean(off[told] ** 2)):.2f} mm, "
+            f"inside {100 * np.mean(np.abs(sigmas[told]) < 1.645):3.0f} %, beyond 3 sigmas "
+            f"{np.sum(np.abs(sigmas[told]) > 3):3d} of {told.sum()}")
 
 
 if __name__ == "__main__":

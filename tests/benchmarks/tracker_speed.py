@@ -66,7 +66,8 @@ def _line(clip: Path, out: Path, mat) -> str:
     d, s, f, e = (1e3 * float(np.median(v)) for v in (decode, search, follow, every))
     f95, e95 = (1e3 * float(np.percentile(v, 95)) for v in (follow, every))
     size = "x".join(map(str, camera.image_size_px))
-    return f"{clip.name:6}{size:>12}{d:8.1f}{s:8.1f} |{f:8.1f}{f95:8.1f}{e:8.1f}{e95:8.1f}            |{f / d:14.2f}{s / f:14.2f}"
+    return (f"{clip.name:6}{size:>12}{d:8.1f}{s:8.1f} |{f:8.1f}{f95:8.1f}{e:8.1f}{e95:8.1f}            |"
+            f"{f / d:14.2f}{s / f:14.2f}")
 
 
 if __name__ == "__main__":

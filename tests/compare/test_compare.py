@@ -31,7 +31,8 @@ MICHELSO = 299 + np.array([
     890, 840, 780, 810, 760, 810, 790, 810, 820, 850, 870, 870, 810, 740, 810, 940, 950, 800, 810, 870]) / 1000
 
 
-def one(index, *, height=15.0, dwell=3.0, warnings=(), below_s=0.0, bump=0.0, setup="same", sigma=1.0, heat=10.0, drift=0.0):
+def one(index, *, height=15.0, dwell=3.0, warnings=(), below_s=0.0, bump=0.0, setup="same", sigma=1.0, heat=10.0,
+        drift=0.0):
     t = np.linspace(0, dwell, 31)
     values = {"height_mean_mm": height, "height_sd_mm": 0.4, "dwell_s": dwell, "coverage": 0.97, "energy_j": heat,
               "energy_even_j": heat, "height_drift_mm": drift, "tilt_mean_deg": 30.0}
@@ -125,14 +126,17 @@ def test_the_reason_names_the_time_below_the_limit():
 
 
 def test_of_four_passes_a_high_and_a_short_one_are_named_for_what_they_are():
-    text = said([one(0, height=15.2, dwell=3.1), one(1, height=19.5, dwell=3.0), one(2, height=14.9, dwell=2.0), one(3, dwell=2.95)])
+    text = said([one(0, height=15.2, dwell=3.1), one(1, height=19.5, dwell=3.0), one(2, height=14.9, dwell=2.0),
+                 one(3, dwell=2.95)])
 
     assert "2 of 4 passes stand out" in text
-    assert "pass 2 was high (held at 19.5 mm" in text and "pass 3 was short (2.0 s over the target, the others 3.0 s)" in text
+    assert "pass 2 was high (held at 19.5 mm" in text
+    assert "pass 3 was short (2.0 s over the target, the others 3.0 s)" in text
 
 
 def test_a_pass_that_stayed_too_long_is_long():
-    assert "pass 2 was long (6.0 s over the target, the others 3.0 s)" in said([one(0), one(1, dwell=6.0), one(2), one(3)])
+    assert "pass 2 was long (6.0 s over the target, the others 3.0 s)" in said([one(0), one(1, dwell=6.0), one(2),
+                                                                                one(3)])
 
 
 def test_a_pass_that_sinks_is_sinking():
@@ -174,17 +178,17 @@ def test_a_pass_under_another_calibration_may_differ_by_its_sigma():
 
 @pytest.mark.parametrize("n", [8, 40])
 def test_like_passes_are_rarely_told_of_anything(n):
-    # nominal at most 5 % over all that is said; 8 of 80 are passed with a chance of 4 % at that rate
+    # nominal at most 5 % over all that is said; more than 7 of 60 come with a chance of 1 % at that rate
     from tests.benchmarks.judgements import false_alarms
 
-    assert false_alarms("steady", n, 80) <= 8 / 80
+    assert false_alarms("unsteady", n, 60) <= 7 / 60
 
 
-@pytest.mark.parametrize(("fault", "n", "least"), [(0, 8, 0.5), (0, 40, 0.5), (1, 8, 0.4), (2, 40, 0.8)])
+@pytest.mark.parametrize(("fault", "n", "least"), [(0, 8, 0.15), (0, 40, 0.6), (1, 40, 0.5), (2, 40, 0.8)])
 def test_faults_are_found_and_named(fault, n, least):
     from tests.benchmarks.judgements import FAULTS, found
 
-    assert found(FAULTS[fault], n, 30)[0] >= least
+    assert found(FAULTS[fault], n, 20)[0] >= least
 
 
 def test_the_reference_is_a_usual_pass_without_a_warning():
@@ -247,8 +251,9 @@ def test_capability_is_told_with_its_bound_and_the_camera_s_share():
 
     # SD 1.163 mm in limits 20 mm apart: Cp 20 / 6.98; the camera's sigma of 0.29 mm is a sixteenth of the variance
     assert re.search(r"Cp 2\.87, Cpk 2\.\d+ as seen in 30 passes, Cp of the hand alone 2\.96", text)
-    assert "the camera makes 6 % of the variance" in text and "30 of 30 passes within the job's limits: of such passes at " \
-        "least 90 %" in text and "29 more within the limits would make that 95 %" in text
+    assert "the camera makes 6 % of the variance" in text
+    assert "30 of 30 passes within the job's limits: of such passes at least 90 %" in text
+    assert "29 more within the limits would make that 95 %" in text
 
 
 def test_a_hand_that_learns_gets_no_limits():
@@ -289,7 +294,8 @@ def test_of_a_recording_of_four_passes_the_high_and_the_short_one_are_named_and_
     sentence = capsys.readouterr().out.splitlines()[0]
 
     assert code == 1 and sentence.startswith("2 of 4 passes stand out: ")
-    assert "pass 2 was high (held at 20." in sentence and re.search(r"pass 3 was short \(2\.[01] s over the target, the others 3\.[01] s\)", sentence)
+    assert "pass 2 was high (held at 20." in sentence and re.search(r"pass 3 was short \(2\.[01] s over the target, "
+                                                                    r"the others 3\.[01] s\)", sentence)
 
 
 def test_equal_passes_take_equal_heat_from_an_equal_start_whatever_the_board_s_temperature(four):

@@ -172,9 +172,10 @@ def test_cumulative_sum_of_a_fall_is_drawn_below():
 
 
 # e-Handbook 1.3.5.17.3, Rosner's 54 values, from memory: three outliers at 5 %
-ROSNER = [-0.25, 0.68, 0.94, 1.15, 1.20, 1.26, 1.26, 1.34, 1.38, 1.43, 1.49, 1.49, 1.55, 1.56, 1.58, 1.65, 1.69, 1.70, 1.76,
-          1.77, 1.81, 1.91, 1.94, 1.96, 1.99, 2.06, 2.09, 2.10, 2.14, 2.15, 2.23, 2.24, 2.26, 2.35, 2.37, 2.40, 2.47, 2.54,
-          2.62, 2.64, 2.90, 2.92, 2.92, 2.93, 3.21, 3.26, 3.30, 3.59, 3.68, 4.30, 4.64, 5.34, 5.42, 6.01]
+ROSNER = [-0.25, 0.68, 0.94, 1.15, 1.20, 1.26, 1.26, 1.34, 1.38, 1.43, 1.49, 1.49, 1.55, 1.56, 1.58, 1.65, 1.69, 1.70,
+          1.76,
+          1.77, 1.81, 1.91, 1.94, 1.96, 1.99, 2.06, 2.09, 2.10, 2.14, 2.15, 2.23, 2.24, 2.26, 2.35, 2.37, 2.40, 2.47,
+          2.54, 2.62, 2.64, 2.90, 2.92, 2.92, 2.93, 3.21, 3.26, 3.30, 3.59, 3.68, 4.30, 4.64, 5.34, 5.42, 6.01]
 
 
 def test_the_many_outlier_test_finds_rosner_s_three():
@@ -198,7 +199,8 @@ def test_the_many_outlier_test_agrees_with_statsmodels_on_one_outlier():
 def test_capability_agrees_with_the_handbook():
     found = cap.indices(16.0, 2.0, 8.0, 20.0)  # e-Handbook 6.1.6
 
-    assert [found[k] for k in ("cp", "cpk", "cpu", "cpl", "k")] == pytest.approx([1, 2 / 3, 2 / 3, 4 / 3, 1 / 3], abs=1e-4)
+    assert [found[k] for k in ("cp", "cpk", "cpu", "cpl", "k")] == pytest.approx([1, 2 / 3, 2 / 3, 4 / 3, 1 / 3],
+                                                                                 abs=1e-4)
 
 
 def test_capability_interval_from_fifty_passes():

@@ -16,12 +16,12 @@ from vision.mat import standard_mat
 from vision.sources import brightness
 from vision.types import BenchPose, Frame, NozzleMiss, NozzleTrack, TrackStatus, VisionResult
 
-SAMPLE = Path(__file__).resolve().parents[2] / "sample_video"
+SAMPLE = Path(__file__).resolve().parents[1] / "data" / "sweep"
 NAN3 = np.full(3, np.nan)
 
 
 def sample_inputs():
-    """Job and calibrations of the sample recording."""
+    """Job and calibrations of a rendered recording: one sweep over U7."""
     return read_inputs(SAMPLE / "clip.mp4", SAMPLE / "job.toml", SAMPLE / "camera.toml", SAMPLE / "nozzle.toml")
 
 

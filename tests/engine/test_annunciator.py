@@ -8,12 +8,13 @@ from monitor.judging.alerts import Priority, TechniqueWarning
 
 
 def warning(number=1, t_s=0.0, kind="too_far", priority=Priority.MEDIUM):
-    return TechniqueWarning(number, kind, "U7", priority, "Lower the nozzle", t_s, t_s, None, 0.0, 30.0, 25.0, "mm", None, "")
+    return TechniqueWarning(number, kind, "U7", priority, "Lower the nozzle", t_s, t_s, None, 0.0, 30.0, 25.0, "mm",
+                            None, "")
 
 
 def test_a_warning_sounds_when_it_starts_and_once_more_after_a_minute():
     a, w = Annunciator(), warning()
-    sounds = [(t, a.step(t, (w,) if t == 0 else (), (w,)).sounds) for t in range(0, 200)]
+    sounds = [(t, a.step(t, (w,) if t == 0 else (), (w,)).sounds) for t in range(200)]
 
     assert [t for t, s in sounds if s] == [0, 60]
 

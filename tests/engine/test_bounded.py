@@ -18,7 +18,8 @@ from tests.monitor.make import job, result, track
 from vision.types import Frame
 
 SAMPLES_A_MINUTE = 12
-OWN = (tracemalloc.Filter(True, "*/monitor/*"), tracemalloc.Filter(False, "*/monitor/heat/*"))  # compiled loops fill caches
+# compiled loops fill caches
+OWN = (tracemalloc.Filter(True, "*/monitor/*"), tracemalloc.Filter(False, "*/monitor/heat/*"))
 
 
 def arrival(i, shade=0, size=(48, 64)):

@@ -34,7 +34,8 @@ def run(folder, camera, tracker=None, **options):
     engine = Engine(camera, on_ended=ended.append, on_source_end=over.set, **options)
     engine._on_shown = lambda: shown.append((time.monotonic(), engine.shown.take(0.0)))
     tracker = tracker or PathTracker(lambda t: (0, 0, 15))
-    engine.begin_session(lambda: Session(inputs, tracker, Coach(job.limits), folder, video=False, reserve_bytes=1 << 16))
+    engine.begin_session(lambda: Session(inputs, tracker, Coach(job.limits), folder, video=False,
+                                         reserve_bytes=1 << 16))
     engine.start()
     assert over.wait(30.0)
     engine.stop()
@@ -47,7 +48,8 @@ def kinds(recording):
 
 @pytest.mark.parametrize("fault", ["lost", "block", "repeat"])
 def test_a_camera_that_fails_and_comes_back_is_told_and_taken_up_again(tmp_path, fault):
-    found, engine, shown = run(tmp_path / "r", DrawnCamera(n=100, faults={30: (fault, 1.8)}), stall_s=0.7)  # a busy machine halts shorter than that
+    # a busy machine halts shorter than that
+    found, engine, shown = run(tmp_path / "r", DrawnCamera(n=100, faults={30: (fault, 1.8)}), stall_s=0.7)
 
     events = [e["kind"] for e in found.events if e["kind"].startswith("camera")]
     assert events == ["camera_lost", "camera_back"]
@@ -59,7 +61,7 @@ def test_a_camera_that_fails_and_comes_back_is_told_and_taken_up_again(tmp_path,
 
 
 def test_stalls_and_lost_frames_raise_no_false_warning(tmp_path):
-    faults = {i: ("stall", 0.2) for i in range(10, 80, 20)} | {i: ("skip", 0.0) for i in range(15, 80, 9)}
+    faults = dict.fromkeys(range(10, 80, 20), ("stall", 0.2)) | dict.fromkeys(range(15, 80, 9), ("skip", 0.0))
     found, _, _ = run(tmp_path / "r", DrawnCamera(n=90, faults=faults))
 
     assert not [k for k in kinds(found) if k != "long_dwell"]
@@ -104,7 +106,8 @@ def test_something_asked_in_vain_does_not_end_the_session(tmp_path):
     job = parse_job(JOB_TEXT)
     inputs = Inputs(Path(), job, JOB_TEXT, None, "# camera\n", Path("none.toml"), "# nozzle\n")
     engine = Engine(DrawnCamera(n=30), on_ended=ended.append, on_source_end=over.set)
-    engine.begin_session(lambda: Session(inputs, PathTracker(lambda t: (0, 0, 15)), Coach(job.limits), tmp_path / "r", video=False))
+    engine.begin_session(lambda: Session(inputs, PathTracker(lambda t: (0, 0, 15)), Coach(job.limits), tmp_path / "r",
+                                         video=False))
 
     def fail(session):
         raise ValueError("no")

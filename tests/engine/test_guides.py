@@ -1,4 +1,6 @@
-"""Guided calibration: what is said, what is taken, and what is refused. Boards drawn by OpenCV, leaned by a pinhole of our own."""
+"""Guided calibration: what is said, what is taken, and what is refused. Boards drawn by OpenCV, leaned by a pinhole of
+our own.
+"""
 
 import csv
 
@@ -18,10 +20,13 @@ SEEN = BenchPose(0.0, np.eye(4), np.eye(6), 14, 0.2)
 
 
 def view(lean_deg=(0.0, 0.0), at_mm=(0.0, 0.0), far_mm=420.0):
-    """The board leaned about its own upright and level axes; positive leans turn its face to the right and downwards."""
+    """The board leaned about its own upright and level axes; positive leans turn its face to the right and
+    downwards.
+    """
     board = cv2.aruco.CharucoBoard((9, 6), 25.0, 18.0, cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_100))
     flat = board.generateImage((900, 600))
-    turn = cv2.Rodrigues(np.array([0.0, -np.radians(lean_deg[0]), 0.0]))[0] @ cv2.Rodrigues(np.array([np.radians(lean_deg[1]), 0, 0]))[0]
+    turn = cv2.Rodrigues(np.array([0.0, -np.radians(lean_deg[0]),
+                                   0.0]))[0] @ cv2.Rodrigues(np.array([np.radians(lean_deg[1]), 0, 0]))[0]
     corners = np.array([[-112.5, -75, 0], [112.5, -75, 0], [112.5, 75, 0], [-112.5, 75, 0]]) @ turn.T + [*at_mm, far_mm]
     there = FOCAL * corners[:, :2] / corners[:, 2:] + np.array(SIZE) / 2
     here = np.array([[0, 0], [900, 0], [900, 600], [0, 600]], np.float32)
@@ -101,7 +106,8 @@ def test_touch_photographs_are_taken_step_by_step_and_listed(tmp_path):
 
     with (tmp_path / "heights.csv").open() as handle:
         rows = list(csv.DictReader(handle))
-    assert [(r["over"], float(r["height_above_it_mm"])) for r in rows] == [("board", 0), ("board", 5), ("board", 10), ("board", 14.5)]
+    assert [(r["over"], float(r["height_above_it_mm"])) for r in rows] == [("board", 0), ("board", 5), ("board", 10),
+                                                                           ("board", 14.5)]
     assert all((tmp_path / r["file"]).is_file() for r in rows)
 
 
@@ -129,7 +135,8 @@ def test_it_asks_to_hold_still_while_the_picture_changes(tmp_path):
     assert set(said) == {"hold still"}
 
 
-@pytest.mark.parametrize("rms, found, usable", [(0.3, 10, True), (0.8, 8, True), (1.4, 10, False), (0.3, 5, False), (float("nan"), 10, False)])
+@pytest.mark.parametrize("rms, found, usable", [(0.3, 10, True), (0.8, 8, True), (1.4, 10, False), (0.3, 5, False),
+                                                (float("nan"), 10, False)])
 def test_a_bad_nozzle_calibration_is_refused_with_its_reason(rms, found, usable):
     made = NozzleCalibration("cam", 8.0, 0.0, {}, rms, found, np.zeros((2, 2), np.uint8))
     verdict = judge_nozzle(made, 10)

@@ -25,7 +25,8 @@ class Lifted(TruthTracker):
 
 
 def told(recording):
-    return [(w["kind"], w["region"], w["t_start_s"], w["t_end_s"]) for w in recording.warnings if w["kind"] not in EQUIPMENT]
+    return [(w["kind"], w["region"], w["t_start_s"], w["t_end_s"]) for w in recording.warnings
+            if w["kind"] not in EQUIPMENT]
 
 
 def test_live_warnings_and_passes_equal_those_of_analyse(tmp_path, monkeypatch):

@@ -25,7 +25,8 @@ def told(later, seconds=3.0):
     check = PictureCheck()
     for i in range(20):
         assert check.look(noisy(bench(), i), i / RATE) == ()
-    return [(i / RATE - 2.0, words) for i in range(20, 20 + round(seconds * RATE)) for words in check.look(noisy(later, i), i / RATE)]
+    return [(i / RATE - 2.0, words) for i in range(20, 20 + round(seconds * RATE))
+            for words in check.look(noisy(later, i), i / RATE)]
 
 
 @pytest.mark.parametrize("factor, word", [(1.5, "brighter"), (0.5, "darker")])

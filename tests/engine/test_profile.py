@@ -48,8 +48,10 @@ def test_the_outline_gives_the_radii(turn_deg, tilt_deg):
     assert found.diameter_mm == pytest.approx(8.0, abs=0.6) and "agree" in found.reason
     assert found.tube_length_mm == pytest.approx(30.0, abs=2.0)
     points = np.array([*found.profile_mm, *found.handle_mm])
-    at = np.array([2.0, 8.0, 14.0, 20.0, 26.0, 34.0, 40.0, 60.0, 64.0])  # the step at 52 hides a little of what lies behind it
-    np.testing.assert_allclose(np.interp(at, points[:, 1], points[:, 0]), np.interp(at, BODY[:, 1], BODY[:, 0]), atol=1.0)
+    # the step at 52 hides a little of what lies behind it
+    at = np.array([2.0, 8.0, 14.0, 20.0, 26.0, 34.0, 40.0, 60.0, 64.0])
+    np.testing.assert_allclose(np.interp(at, points[:, 1], points[:, 0]), np.interp(at, BODY[:, 1], BODY[:, 0]),
+                               atol=1.0)
 
 
 def test_a_calliper_figure_that_disagrees_refuses_the_outline():

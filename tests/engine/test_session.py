@@ -40,8 +40,8 @@ def make(folder=None, where=work, mode=Mode.BAND, skill=Skill(n_passes=1, last_d
     inputs = Inputs(Path(), job, JOB_TEXT, None, "# camera\n", Path("none.toml"), "# nozzle\n")
     options.setdefault("video", False)
     events = options.pop("events", ())
-    return Session(inputs, PathTracker(where, events=events), Coach(job.limits, mode, skill=skill, today="2026-01-02"), folder,
-                   reserve_bytes=1 << 16, **options)
+    return Session(inputs, PathTracker(where, events=events), Coach(job.limits, mode, skill=skill, today="2026-01-02"),
+                   folder, reserve_bytes=1 << 16, **options)
 
 
 def run(session, duration_s, start_s=0.0, capture=SimpleNamespace(every=None)):
@@ -95,7 +95,8 @@ def test_a_turned_setpoint_is_kept_with_its_time_and_heats_more(tmp_path):
         run(session, 2.0, start_s=1.0)
         results[name] = open_recording(session.finish())
 
-    assert [(row["t_s"], row["setpoint_c"]) for row in results["turned up"].station] == [(pytest.approx(0.95, abs=1e-3), 450.0)]
+    assert [(row["t_s"], row["setpoint_c"]) for row in results["turned up"].station] == [(pytest.approx(0.95, abs=1e-3),
+                                                                                          450.0)]
     energy = {name: r.heat[-1]["energy_j"]["U7"][1] for name, r in results.items()}
     assert energy["turned up"] > 1.1 * energy["as set"]
     again = rerun(results["turned up"], parse_job(JOB_TEXT), JOB_TEXT, tmp_path / "again")
@@ -247,7 +248,8 @@ def test_board_and_camera_moves_are_told_apart(event, kind):
 
 def test_an_exposure_that_drifts_is_told_and_is_no_height_warning():
     session = make(where=lambda t: (0, 0, 15))
-    scene = np.kron(np.random.default_rng(0).integers(60, 140, (9, 16, 3), dtype=np.uint8), np.ones((8, 8, 1), np.uint8))
+    scene = np.kron(np.random.default_rng(0).integers(60, 140, (9, 16, 3), dtype=np.uint8),
+                    np.ones((8, 8, 1), np.uint8))
     started = []
     for i in range(100):
         image = scene if i < 40 else np.clip(scene * 1.5, 0, 255).astype(np.uint8)

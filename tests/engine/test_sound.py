@@ -3,6 +3,7 @@
 Requirements S1 to S7 and F6 are of our own making; octaves by their definition (twice the frequency).
 """
 
+import itertools
 import wave
 
 import numpy as np
@@ -42,7 +43,7 @@ def test_too_high_is_heard_as_higher_by_octaves(error, ratio):
 def test_the_tone_grows_louder_with_the_error():
     levels = [np.abs(steady(e)).max() for e in (0.1, 0.3, 0.6, 1.0)]
 
-    assert all(a < b for a, b in zip(levels, levels[1:]))
+    assert all(a < b for a, b in itertools.pairwise(levels))
 
 
 def test_the_tone_keeps_its_phase_when_the_error_changes():

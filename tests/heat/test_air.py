@@ -32,7 +32,8 @@ def test_property_agrees_with_coolprop(name, function, temp_c):
 
 
 def test_enthalpy_agrees_with_coolprop():
-    expected = sum(sign * coolprop.PropsSI("H", "T", t + 273.15, "P", 101325, "Air") for t, sign in ((480, 1), (20, -1)))
+    expected = sum(sign * coolprop.PropsSI("H", "T", t + 273.15, "P", 101325, "Air")
+                   for t, sign in ((480, 1), (20, -1)))
 
     np.testing.assert_allclose(air.enthalpy_j_kg(480, 20), expected, rtol=0.002)
 

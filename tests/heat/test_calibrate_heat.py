@@ -64,7 +64,8 @@ def bead_c():
         if h is None:
             chain.rest(STEP_S)
         else:
-            chain.blow(Blow(420.0, setup.station.airflow_m3_s, (h + HEIGHT_OFF_MM) * 1e-3, *(1e-3 * a for a in AIM_OFF_MM)),
+            chain.blow(Blow(420.0, setup.station.airflow_m3_s, (h + HEIGHT_OFF_MM) * 1e-3,
+                            *(1e-3 * a for a in AIM_OFF_MM)),
                        STEP_S)
         rows.append(float(chain.sites().joint_centre[0]))
     return np.array(rows)
@@ -73,7 +74,8 @@ def bead_c():
 def write_log(path, temps, shift_s=0.0):
     """What the logger wrote, once a second, on its own clock."""
     read = 23 + BEAD_READS * (temps[::5] - 23) + np.random.default_rng(5).normal(0, NOISE_K, temps[::5].size)
-    rows = "\n".join(f"{t - CLOCK_OFF_S + shift_s:.2f},{c:.2f}" for t, c in zip(times()[::5] + STEP_S, read))
+    rows = "\n".join(f"{t - CLOCK_OFF_S + shift_s:.2f},{c:.2f}"
+                     for t, c in zip(times()[::5] + STEP_S, read, strict=False))
     path.write_text("t_s,temp_c\n" + rows + "\n")
     return path
 

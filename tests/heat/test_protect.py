@@ -26,7 +26,8 @@ def test_tape_is_credited_with_a_tenth_at_most():
 
 
 def test_air_under_tape_counts_only_when_entered():
-    plain, puffed = (after(Protection("tape", OVER_NEIGHBOUR, v), seconds=1.0)["power J1"] for v in ({}, {"gap_m": 3e-4}))
+    plain, puffed = (after(Protection("tape", OVER_NEIGHBOUR, v), seconds=1.0)["power J1"]
+                     for v in ({}, {"gap_m": 3e-4}))
 
     assert puffed < 0.75 * plain  # 0.3 mm of still air is about 100 W/m2/K
 
@@ -52,7 +53,8 @@ def test_metal_block_keeps_the_underside_cool():
 
 
 def test_light_block_warms_and_helps_less():
-    heavy, light = (after(Protection("metal_block", rectangle(0, 0, 20, 20), {"mass_kg": m}), seconds=40.0)["joint centre"]
+    heavy, light = (after(Protection("metal_block", rectangle(0, 0, 20, 20), {"mass_kg": m}),
+                          seconds=40.0)["joint centre"]
                     for m in (0.2, 0.002))
 
     assert light > heavy + 5

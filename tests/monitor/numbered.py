@@ -18,7 +18,8 @@ def draw_number(number: int, size: tuple[int, int] = (320, 240)) -> np.ndarray:
         left, value = bit * CELL, 255 * (number >> bit & 1)
         picture[:CELL, left:left + CELL] = value
         picture[CELL:2 * CELL, left:left + CELL] = 255 - value
-    picture[60:, number * 7 % (size[0] - 40):][:, :40] = 200  # something that moves, so that frames depend on each other
+    # something that moves, so that frames depend on each other
+    picture[60:, number * 7 % (size[0] - 40):][:, :40] = 200
     return picture
 
 

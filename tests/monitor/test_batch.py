@@ -18,6 +18,7 @@ import pytest
 from monitor.cli.main import main
 from monitor.engine.analyse import analyse, read_inputs
 from monitor.errors import EnvironmentFault, InputError
+from monitor.recording.attribution import Attribution
 from monitor.recording.comments import Comment, save_comments
 from monitor.recording.export import export_csv
 from monitor.recording.reader import open_recording
@@ -26,7 +27,7 @@ from monitor.repeat.batch import DONE, FAILED, KEPT, Outcome, Task, find_tasks, 
 from tests.compare.make import record_passes
 
 ROOT = Path(__file__).parents[2]
-SAMPLE = ROOT / "sample_video"
+SAMPLE = ROOT / "tests" / "data" / "sweep"
 LENGTH_S = 1.0
 
 
@@ -48,7 +49,7 @@ def day(tmp_path_factory):
     root = tmp_path_factory.mktemp("batch") / "day"
     clip = cut(root.with_name("clip.mp4"))
     inputs = read_inputs(clip, SAMPLE / "job.toml", SAMPLE / "camera.toml", SAMPLE / "nozzle.toml")
-    analyse(inputs, root / "a", copy_video=True, operator="T7")
+    analyse(inputs, root / "a", copy_video=True, by=Attribution("T7"))
     with sqlite3.connect(root / "a" / "trace.sqlite") as db:
         db.execute("UPDATE meta SET value = '2026-05-04T09:00:00+00:00' WHERE key = 'started_utc'")
     db.close()

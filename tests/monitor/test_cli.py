@@ -12,7 +12,7 @@ from monitor.job import load_job, write_job
 from vision.camera import CameraModel, save_camera
 
 ROOT = Path(__file__).parents[2]
-SAMPLE = ROOT / "sample_video"
+SAMPLE = ROOT / "tests" / "data" / "sweep"
 BACKWARD = ROOT / "tests" / "data" / "video" / "backward_time.mp4"
 
 

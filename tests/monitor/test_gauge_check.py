@@ -20,7 +20,7 @@ from vision.camera import load_camera
 from vision.nozzle_file import load_nozzle, save_nozzle
 from vision.sources import open_video
 
-SAMPLE = Path(__file__).parents[2] / "sample_video"
+SAMPLE = Path(__file__).parents[1] / "data" / "sweep"
 
 
 def verdict(*heights, known=10.0, sigma=0.5):

@@ -31,14 +31,16 @@ def test_a_job_survives_being_written_and_read(tmp_path):
 
 @given(st.floats(0.2, 80), st.floats(50, 600), st.floats(1, 250))
 def test_written_numbers_come_back_exactly(top, setpoint, airflow):
-    text = JOB_TEXT.replace("= 6.0", f"= {top!r}", 1).replace("= 360", f"= {setpoint!r}").replace("min = 30", f"min = {airflow!r}")
+    text = JOB_TEXT.replace("= 6.0", f"= {top!r}", 1).replace("= 360", f"= {setpoint!r}").replace("min = 30",
+                                                                                                  f"min = {airflow!r}")
     before = parse_job(text)
 
     assert parse_job(job_text(before)) == before
 
 
 def test_every_fault_is_reported_at_once():
-    text = JOB_TEXT.replace("top_height_mm = 6.0", "top_height_mm = nan").replace("= 360", "= 700").replace("[5, 25]", "[25, 5]")
+    text = JOB_TEXT.replace("top_height_mm = 6.0", "top_height_mm = nan").replace("= 360", "= 700").replace("[5, 25]",
+                                                                                                            "[25, 5]")
 
     message = faults_of(text)
 
@@ -95,7 +97,8 @@ def test_two_regions_of_one_name_are_refused():
     assert "two regions are called 'U7'" in faults_of(JOB_TEXT.replace('"connector"', '"U7"'))
 
 
-@pytest.mark.parametrize("protection, missing", [("gap_below", "gap_mm"), ("metal_block", "mass_g"), ("preheater", "temp_c")])
+@pytest.mark.parametrize("protection, missing", [("gap_below", "gap_mm"), ("metal_block", "mass_g"),
+                                                 ("preheater", "temp_c")])
 def test_a_protection_without_its_measure_is_refused(protection, missing):
     assert missing in faults_of(JOB_TEXT + f'\n[[protection]]\nkind = "{protection}"\n')
 

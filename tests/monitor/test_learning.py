@@ -59,7 +59,8 @@ def test_less_spread_is_better_and_said_so():
 def test_a_trainee_gets_no_control_limits():
     figure = learning_figure(learning_of([attempt(d, 1, 0.5, probe=True) for d in range(30)], "T1"))
 
-    flat = [line for line in figure.axes[0].lines if len(set(line.get_ydata())) == 1 and list(line.get_xdata()) == [0, 1]]
+    flat = [line for line in figure.axes[0].lines if len(set(line.get_ydata())) == 1
+            and list(line.get_xdata()) == [0, 1]]
     assert flat == []  # what axhline would have drawn
 
 
@@ -74,7 +75,8 @@ def school(tmp_path_factory):
         if name != "d0":
             shutil.copytree(made, root / name)
         with sqlite3.connect(root / name / "trace.sqlite") as db:
-            db.executemany("UPDATE meta SET value = ? WHERE key = ?", [(started, "started_utc"), (operator, "operator")])
+            db.executemany("UPDATE meta SET value = ? WHERE key = ?",
+                           [(started, "started_utc"), (operator, "operator")])
             db.execute("UPDATE passes SET feedback = 'faded by skill', is_probe = ?, coached = 0", (probe,))
     return root
 

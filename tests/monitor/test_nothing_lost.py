@@ -100,7 +100,8 @@ def test_a_calibration_replaces_neither_a_photograph_nor_a_job(tmp_path, name):
     (tmp_path / "job.toml").write_text(JOB_TEXT)
     before = contents(tmp_path)
 
-    code = code_of("calibrate", "camera", tmp_path / "00.jpg", "--squares", "9x6", "--square-mm", "25", "--marker-mm", "18",
+    code = code_of("calibrate", "camera", tmp_path / "00.jpg", "--squares", "9x6", "--square-mm", "25", "--marker-mm",
+                   "18",
                    "--dictionary", "DICT_5X5_100", "--out", tmp_path / name)
     assert code in (2, 3) and contents(tmp_path) == before
 

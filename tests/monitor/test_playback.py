@@ -83,7 +83,8 @@ def test_what_is_no_video_is_refused_in_one_line(tmp_path, content):
 @pytest.mark.parametrize("seed", range(8))
 def test_damage_never_brings_more_than_a_line(tmp_path, seed):
     rng = np.random.default_rng(seed)
-    path = write_numbered(tmp_path / ("a.mp4" if seed % 2 else "a.mkv"), TIMES_S[:60], "libx264", options={"g": "20", "bf": "2"})
+    path = write_numbered(tmp_path / ("a.mp4" if seed % 2 else "a.mkv"), TIMES_S[:60], "libx264",
+                          options={"g": "20", "bf": "2"})
     data = bytearray(path.read_bytes())
     for place in rng.integers(0, len(data), 25):
         data[place] ^= 1 << rng.integers(8)

@@ -184,7 +184,8 @@ def test_the_report_escapes_what_a_job_says(tmp_path):
 def test_a_rerun_under_the_same_job_gives_the_same_warnings(recording, tmp_path):
     again = rerun(recording, job(), JOB_TEXT, tmp_path / "again")
 
-    assert [(w["kind"], w["t_start_s"]) for w in again.warnings] == [(w["kind"], w["t_start_s"]) for w in recording.warnings]
+    assert [(w["kind"], w["t_start_s"]) for w in again.warnings] == [(w["kind"], w["t_start_s"])
+                                                                     for w in recording.warnings]
 
 
 def test_a_rerun_under_wider_limits_drops_the_warning(recording, tmp_path):

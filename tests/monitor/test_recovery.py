@@ -111,7 +111,8 @@ def test_a_video_that_was_cut_off_before_its_first_picture_is_nothing_to_complai
     where = crashed(tmp_path)
     video = where / "lesson.part" / "video.mkv"
     whole = video.read_bytes()
-    video.write_bytes(whole[:whole.index(b"\x1f\x43\xb6\x75") + cluster_bytes])  # RFC 9559: the first cluster's identifier
+    # RFC 9559: the first cluster's identifier
+    video.write_bytes(whole[:whole.index(b"\x1f\x43\xb6\x75") + cluster_bytes])
 
     assert recover_leftovers(where) == [where / "lesson"] and not caplog.records
     assert [p.name for p in (where / "lesson").glob("*video*")] == ["video.mkv"]

@@ -75,7 +75,8 @@ def test_a_span_warms_the_board_most_under_the_jet(recording):
     found = heating_in(recording, job(), 0.4, 2.0)
     ny, nx = found.cells.shape
     left, right, bottom, top = found.extent_mm
-    x, y = np.meshgrid(left + (np.arange(nx) + 0.5) * (right - left) / nx, bottom + (np.arange(ny) + 0.5) * (top - bottom) / ny)
+    x, y = np.meshgrid(left + (np.arange(nx) + 0.5) * (right - left) / nx,
+                       bottom + (np.arange(ny) + 0.5) * (top - bottom) / ny)
     hottest = np.nanargmax(found.cells)
 
     assert np.hypot(x.flat[hottest], y.flat[hottest]) < 8.0 and found.cells.flat[hottest] > 3.0

@@ -38,7 +38,8 @@ def test_an_old_trace_that_is_written_to_becomes_one_of_this_version(folder):
     save_comments(folder, [])
     with sqlite3.connect(folder / "trace.sqlite") as db:
         version = db.execute("PRAGMA user_version").fetchone()[0]
-        old = {t: {row[1] for row in db.execute(f"PRAGMA table_info({t})")} for t in ("frames", "passes", "station", "comments")}
+        old = {t: {row[1] for row in db.execute(f"PRAGMA table_info({t})")}
+               for t in ("frames", "passes", "station", "comments")}
     with sqlite3.connect(":memory:") as db:
         schema.create(db)
         new = {t: {row[1] for row in db.execute(f"PRAGMA table_info({t})")} for t in old}

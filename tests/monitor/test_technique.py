@@ -47,7 +47,8 @@ def test_three_visits_are_three_passes():
 
 def test_leaving_for_a_moment_does_not_end_a_pass():
     judge = Judge(job())
-    found = summaries(hover(judge, (6.0, lambda t: (8, 0, 12) if 1.5 < t < 2.2 else (0, 0, 12) if t < 4 else AWAY)), judge)
+    found = summaries(hover(judge, (6.0, lambda t: (8, 0, 12) if 1.5 < t < 2.2 else (0, 0, 12) if t < 4 else AWAY)),
+                      judge)
 
     assert len(found) == 1 and found[0].dwell_s == pytest.approx(3.3, abs=0.1)
 
@@ -106,7 +107,8 @@ def test_a_serpentine_sweeps_everything():
 
 def test_a_hand_before_the_camera_does_not_make_two_passes_of_one():
     judge = Judge(job())
-    found = summaries(hover(judge, (9.0, lambda t: None if 2.0 <= t < 5.0 else (0, 0, 12) if 1.0 <= t < 7.0 else AWAY)), judge)
+    found = summaries(hover(judge, (9.0, lambda t: None if 2.0 <= t < 5.0 else (0, 0, 12) if 1.0 <= t < 7.0 else AWAY)),
+                      judge)
 
     assert len(found) == 1 and found[0].unseen_s == pytest.approx(3.0, abs=0.07)
     assert found[0].dwell_s == pytest.approx(3.0, abs=0.1)  # what was not seen is not counted as dwell

@@ -98,8 +98,8 @@ def test_a_calibration_that_no_longer_holds_is_named(recording, tmp_path):
     setup = heat_setup(job())
     known = replace(prior(), is_calibrated=True, height_range_m=(0.005, 0.03))
     layers = tuple((layer.thickness_m, layer.coverage) for layer in setup.board.layers)
-    save_calibration(Calibration(known, setup.board.thickness_m, layers, setup.station.bore_m, setup.station.airflow_m3_s,
-                                 (0.005, 0.03), 1.0, ()), folder / HEAT)
+    save_calibration(Calibration(known, setup.board.thickness_m, layers, setup.station.bore_m,
+                                 setup.station.airflow_m3_s, (0.005, 0.03), 1.0, ()), folder / HEAT)
     calibrated = open_recording(folder)
 
     assert "made for 30 L/min" in what_if(calibrated, job(), Change(airflow_l_min=60.0)).sentence

@@ -46,7 +46,7 @@ class Imports:
         same = path.stem
         return sorted(found, key=lambda item: (item[0] - 2 * (same in item[1].stem), str(item[1])))
 
-    @cache  # noqa: B019  one object lives as long as the run
+    @cache
     def _used_by(self, path: Path) -> set[Path]:
         tree = ast.parse((self.root / path).read_text(encoding="utf-8"))
         return {self._file_of[name] for name in _names(tree) if name in self._file_of}

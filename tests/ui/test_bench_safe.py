@@ -1,5 +1,8 @@
-"""The window opens where the work is, and editing in it is safe: undo from the first change on, no wheel, one question at the end."""
+"""The window opens where the work is, and editing in it is safe: undo from the first change on, no wheel, one question
+at the end.
+"""
 
+import itertools
 import shutil
 
 import pytest
@@ -21,8 +24,8 @@ from tests.ui.test_bench_window import OVER_U7, WAIT_MS, begin, end, make
 
 def turn_wheel(widget):
     at = QPointF(widget.rect().center())
-    event = QWheelEvent(at, QPointF(widget.mapToGlobal(widget.rect().center())), QPoint(), QPoint(0, -120), Qt.MouseButton.NoButton,
-                        Qt.KeyboardModifier.NoModifier, Qt.ScrollPhase.NoScrollPhase, False)
+    event = QWheelEvent(at, QPointF(widget.mapToGlobal(widget.rect().center())), QPoint(), QPoint(0, -120),
+                        Qt.MouseButton.NoButton, Qt.KeyboardModifier.NoModifier, Qt.ScrollPhase.NoScrollPhase, False)
     QApplication.sendEvent(widget, event)
 
 
@@ -56,12 +59,14 @@ def test_calibrations_and_the_job_of_last_time_open_on_hot_work(qtbot, tmp_path)
 @pytest.mark.slow
 def test_the_nozzle_is_measured_before_anything_is_recorded(qtbot, tmp_path):
     window = make(qtbot, tmp_path, lambda t: (*OVER_U7, 18.0), page="hot")
-    qtbot.waitUntil(lambda: window.hot.state.told is not None and window.hot.state.told.word == "On target", timeout=WAIT_MS)
+    qtbot.waitUntil(lambda: window.hot.state.told is not None and window.hot.state.told.word == "On target",
+                    timeout=WAIT_MS)
 
     assert not window.work.is_running and "not recorded" in window.bar_text.toolTip()
     assert not list(tmp_path.glob("2*")) and window.stats()["first_height_s"] is not None
     begin(qtbot, window)
-    qtbot.waitUntil(lambda: window.work.engine.session is not None and window.work.engine.session.recorder is not None, timeout=WAIT_MS)
+    qtbot.waitUntil(lambda: window.work.engine.session is not None and window.work.engine.session.recorder is not None,
+                    timeout=WAIT_MS)
     end(qtbot, window)
     assert window.work.last_folder is not None and window.work.is_watching
     window.close()
@@ -72,7 +77,7 @@ def test_a_video_begins_again_at_its_end_with_times_that_go_on():
     video.open()
     times = [video.read().frame.t_s for _ in range(140)]  # the clip has 128
 
-    assert all(b > a for a, b in zip(times, times[1:]))
+    assert all(b > a for a, b in itertools.pairwise(times))
     video.release()
 
 
@@ -124,7 +129,8 @@ def test_the_wheel_never_changes_a_field(qtbot, tmp_path, which):
     made = {"bench": lambda: make(qtbot, tmp_path, start=False), "review": ReviewWindow, "compare": compare_window}
     window = made[which]()
     qtbot.addWidget(window)
-    fields = [f for f in window.findChildren((QComboBox, QAbstractSpinBox)) if not isinstance(f.parent(), QAbstractSpinBox)]
+    fields = [f for f in window.findChildren((QComboBox, QAbstractSpinBox))
+              if not isinstance(f.parent(), QAbstractSpinBox)]
     assert fields
     for field in fields:
         if isinstance(field, QComboBox) and field.count() < 2:
@@ -132,7 +138,8 @@ def test_the_wheel_never_changes_a_field(qtbot, tmp_path, which):
         before = field.currentIndex() if isinstance(field, QComboBox) else field.text()
         field.setFocus()
         turn_wheel(field)
-        assert (field.currentIndex() if isinstance(field, QComboBox) else field.text()) == before, field.accessibleName()
+        assert (field.currentIndex() if isinstance(field, QComboBox)
+                else field.text()) == before, field.accessibleName()
 
 
 def test_what_was_changed_while_recording_counts_afterwards(qtbot, tmp_path):

@@ -1,4 +1,6 @@
-"""The words of the hot-work screen: one state at a time, the most urgent; estimates with their bands; a summary of three numbers."""
+"""The words of the hot-work screen: one state at a time, the most urgent; estimates with their bands; a summary of
+three numbers.
+"""
 
 import math
 from dataclasses import replace
@@ -24,7 +26,8 @@ NOTE = PassNote("outside the band", 0.15, 1.0, True, False)
 
 def warning(kind, number=1):
     rule = RULES[kind]
-    return TechniqueWarning(number, kind, "U7", rule.priority, rule.action, 0.0, 0.0, None, 1.0, 30.0, 25.0, rule.unit, None, f"why {kind}")
+    return TechniqueWarning(number, kind, "U7", rule.priority, rule.action, 0.0, 0.0, None, 1.0, 30.0, 25.0, rule.unit,
+                            None, f"why {kind}")
 
 
 def shown(place=(0, 0, 15), warnings=(), is_flood=False, seconds=1.0, gone_s=0.0):
@@ -32,7 +35,8 @@ def shown(place=(0, 0, 15), warnings=(), is_flood=False, seconds=1.0, gone_s=0.0
     def where(t):
         return place if t < seconds - gone_s else None
     result = hover(Judge(job()), (seconds, where))[-1]
-    return Shown(SimpleNamespace(), PoseMiss(0.0, ""), Moment(result, Alarm(tuple(warnings), (), is_flood), None, ()), "", 0.0)
+    return Shown(SimpleNamespace(), PoseMiss(0.0, ""), Moment(result, Alarm(tuple(warnings), (), is_flood), None, ()),
+                 "", 0.0)
 
 
 def test_the_most_urgent_warning_is_the_state():
@@ -68,14 +72,18 @@ def test_a_nozzle_of_which_too_little_shows_is_seen_in_part():
     vague = replace(track(0.0, (0, 0, 15)), status=TrackStatus.VAGUE, reason="too little of the nozzle in view")
     judge = Judge(job())
     for k in range(20):
-        moment = judge.step(result(k, track(k / 20, (0, 0, 15)) if k < 8 else replace(vague, t_s=k / 20, t_seen_s=7 / 20)))
-    told = big_state(Shown(SimpleNamespace(), PoseMiss(0.0, ""), Moment(moment, Alarm((), (), False), None, ()), "", 0.0))
+        moment = judge.step(result(k, track(k / 20, (0, 0, 15)) if k < 8
+                                   else replace(vague, t_s=k / 20, t_seen_s=7 / 20)))
+    told = big_state(Shown(SimpleNamespace(), PoseMiss(0.0, ""), Moment(moment, Alarm((), (), False), None, ()), "",
+                           0.0))
 
-    assert (told.standing, told.word, told.reason) == (Standing.UNKNOWN, "Seen in part", "too little of the nozzle in view")
+    assert (told.standing, told.word, told.reason) == (Standing.UNKNOWN, "Seen in part",
+                                                       "too little of the nozzle in view")
     assert height_words(moment) == ("–", "no measurement")
 
 
-@pytest.mark.parametrize("place, word", [((0, 0, 15), "On target"), ((60, 40, 60), "Off target"), ((0, 0, 30), "Near target")])
+@pytest.mark.parametrize("place, word", [((0, 0, 15), "On target"), ((60, 40, 60), "Off target"),
+                                         ((0, 0, 30), "Near target")])
 def test_without_a_warning_the_state_says_where_the_tool_is(place, word):
     assert big_state(shown(place)).word == word
 
@@ -109,7 +117,8 @@ def test_a_forecast_without_an_upper_end_says_so():
 
 def test_temperatures_stand_beside_their_limits():
     temps = {name: Band(150, 200, 230) for name in ("joint corner", "package top", "connector", "underside")}
-    rows = {r.name: r for r in limit_rows(heat({}, temps), {"package top": 190.0, "connector": 220.0, "underside": 260.0}, ("connector",), "U7")}
+    rows = {r.name: r for r in limit_rows(heat({}, temps), {"package top": 190.0, "connector": 220.0,
+                                                            "underside": 260.0}, ("connector",), "U7")}
 
     assert {n: r.standing for n, r in rows.items() if r.limit} == {
         "U7": Standing.ACT, "connector": Standing.HEED, "underside": Standing.GOOD}
@@ -140,7 +149,7 @@ def test_a_long_trace_is_thinned_but_keeps_its_extremes_and_gaps():
     heights = np.full(10_000, 15.0)
     heights[1234], heights[5678], heights[8000:8500] = 3.0, 27.0, np.nan
 
-    at_s, mm = passed(heights=list(zip(times_s, heights))).trace
+    at_s, mm = passed(heights=list(zip(times_s, heights, strict=False))).trace
 
     assert len(mm) <= 600 and np.all(np.diff(at_s) > 0)
     assert (np.nanmin(mm), np.nanmax(mm)) == (3.0, 27.0) and np.isnan(mm).any()

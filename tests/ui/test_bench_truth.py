@@ -1,4 +1,6 @@
-"""One truth on the hot-work screen: values of now, no forecast that is none, and the machine's faults apart from the hand's."""
+"""One truth on the hot-work screen: values of now, no forecast that is none, and the machine's faults apart from the
+hand's.
+"""
 
 from dataclasses import replace
 from types import SimpleNamespace
@@ -40,7 +42,8 @@ def test_who_has_raised_the_nozzle_is_not_told_to_raise_it():
     assert [w.kind for w in state.moment.alarm.shown] == ["too_close"]  # it ends after two seconds inside
 
     assert big_state(state).word == "On target"
-    assert "back inside" in warning_lines(state.moment.alarm, 0.0)[0][1] and "16 mm" in warning_lines(state.moment.alarm, 0.0)[0][1]
+    assert "back inside" in warning_lines(state.moment.alarm,
+                                          0.0)[0][1] and "16 mm" in warning_lines(state.moment.alarm, 0.0)[0][1]
 
 
 def test_a_value_never_reads_like_the_limit_that_it_passes():
@@ -97,7 +100,8 @@ def test_a_slow_computer_does_not_ask_for_a_nozzle_that_may_be_in_view():
     waiting = shown(None)
     assert big_state(waiting).reason == "bring the nozzle into view"
 
-    assert big_state(replace(waiting, too_slow="this computer follows 5 of 30")).reason == "this computer follows 5 of 30"
+    assert big_state(replace(waiting,
+                             too_slow="this computer follows 5 of 30")).reason == "this computer follows 5 of 30"
 
 
 def test_what_is_put_aside_is_told_in_minutes_left():
@@ -115,12 +119,15 @@ def test_every_line_of_the_warnings_has_a_drawn_shape(qtbot):
 
 
 def recorded(warnings=(), drops=(), passes=()):
-    full = {"t_start_s": 1.0, "t_end_s": 2.0, "t_first_s": 1.0, "past_s": 1.5, "value": 34.0, "limit_": 25.0, "text": "x", "region": "U7"}
-    return SimpleNamespace(warnings=[full | w for w in warnings], drops=list(drops), passes=list(passes), frames={"t_s": [0.0] * 121})
+    full = {"t_start_s": 1.0, "t_end_s": 2.0, "t_first_s": 1.0, "past_s": 1.5, "value": 34.0, "limit_": 25.0,
+            "text": "x", "region": "U7"}
+    return SimpleNamespace(warnings=[full | w for w in warnings], drops=list(drops), passes=list(passes),
+                           frames={"t_s": [0.0] * 121})
 
 
 def test_the_verdict_tells_the_machine_last_and_as_counts():
-    said = verdict(recorded([{"kind": "no_sound", "t_first_s": 0.0}, {"kind": "too_far"}, {"kind": "no_picture"}, {"kind": "no_picture"}],
+    said = verdict(recorded([{"kind": "no_sound", "t_first_s": 0.0}, {"kind": "too_far"}, {"kind": "no_picture"},
+                             {"kind": "no_picture"}],
                             [{"t_s": 0.5, "count": 3}, {"t_s": 0.9, "count": 4}]), job())
 
     work, machine = said.split(" The machine: ")
@@ -129,6 +136,7 @@ def test_the_verdict_tells_the_machine_last_and_as_counts():
 
 
 def test_a_machine_without_fault_is_not_mentioned():
-    assert machine_words(recorded([{"kind": "too_far"}])) == [] and "machine" not in verdict(recorded([{"kind": "too_far"}]), job())
+    assert machine_words(recorded([{"kind": "too_far"}])) == []
+    assert "machine" not in verdict(recorded([{"kind": "too_far"}]), job())
 
 

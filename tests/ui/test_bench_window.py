@@ -1,4 +1,6 @@
-"""The bench window as a person uses it: mark a target, start, get a warning, turn the setpoint, stop, open the recording."""
+"""The bench window as a person uses it: mark a target, start, get a warning, turn the setpoint, stop, open the
+recording.
+"""
 
 import math
 from pathlib import Path
@@ -38,7 +40,8 @@ def make(qtbot, folder, where=lifted, *, start=True, inputs="sample", opened=Non
     player.start()
     work = BenchWork(PlayedVideo(SAMPLE / "clip.mp4", loop=True), sample_inputs() if inputs else None, settings, player,
                      watch_frozen=False)
-    window = BenchWindow(work, QSettings(str(folder / "keys.ini"), QSettings.Format.IniFormat), opened or (lambda folder: None))
+    window = BenchWindow(work, QSettings(str(folder / "keys.ini"), QSettings.Format.IniFormat), opened
+                         or (lambda folder: None))
     qtbot.addWidget(window)
     window.show_page(getattr(window, page))
     window.show()
@@ -72,7 +75,8 @@ def remove_target(window):
 def begin(qtbot, window):
     press(qtbot, window, Qt.Key.Key_F3)
     press(qtbot, window, Qt.Key.Key_Space)
-    qtbot.waitUntil(lambda: window.hot.state.told is not None and window.work.engine.session is not None, timeout=WAIT_MS)
+    qtbot.waitUntil(lambda: window.hot.state.told is not None and window.work.engine.session is not None,
+                    timeout=WAIT_MS)
 
 
 def end(qtbot, window):
@@ -263,7 +267,8 @@ def test_recording_without_a_calibration_says_what_is_missing(qtbot, tmp_path):
 
 
 def test_a_bench_is_set_up_from_its_calibrations_and_a_new_job(qtbot, tmp_path):
-    window = make(qtbot, tmp_path, start=False, inputs=None, camera=SAMPLE / "camera.toml", nozzle=SAMPLE / "nozzle.toml")
+    window = make(qtbot, tmp_path, start=False, inputs=None, camera=SAMPLE / "camera.toml",
+                  nozzle=SAMPLE / "nozzle.toml")
     assert window.setup.camera is not None and window.work.inputs is None
 
     window.setup.open_job(SAMPLE / "job.toml")
@@ -374,7 +379,8 @@ def test_longer_words_of_another_language_fit(qtbot, qapp, tmp_path):
     try:
         window = make(qtbot, tmp_path, start=False)
         window.resize(1366, 768)
-        window.hot.state.tell(Told(Standing.HEED, tr("Lower the nozzle"), tr("34 mm over U7, highest allowed 30 mm"), "down"))
+        window.hot.state.tell(Told(Standing.HEED, tr("Lower the nozzle"), tr("34 mm over U7, highest allowed 30 mm"),
+                                   "down"))
         buttons = [b for b in window.findChildren(QPushButton) if b.isVisible() and b.text()]
     finally:
         qapp.removeTranslator(language)

@@ -99,7 +99,8 @@ def test_columns_of_which_nothing_is_known_are_hidden(qtbot):
 
     from monitor.ui.compare_window import CompareWindow
 
-    passes = [dataclasses.replace(p, values=p.values | {"energy_j": math.nan, "energy_even_j": math.nan}) for p in (one(0), one(1))]
+    passes = [dataclasses.replace(p, values=p.values | {"energy_j": math.nan, "energy_even_j": math.nan})
+              for p in (one(0), one(1))]
     made = CompareWindow(compare(passes, job()), lambda *_: None)
     qtbot.addWidget(made)
 

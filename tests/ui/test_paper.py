@@ -1,4 +1,6 @@
-"""What is printed, read back from the PDF as a camera would see it: markers and corners at their true places, on both page sizes."""
+"""What is printed, read back from the PDF as a camera would see it: markers and corners at their true places, on both
+page sizes.
+"""
 
 import cv2
 import numpy as np
@@ -28,7 +30,8 @@ def sheets(request, qapp):
     drawn = []
     for page in range(document.pageCount()):
         image = document.render(page, QSize(*size)).convertToFormat(QImage.Format.Format_RGBA8888)
-        rgba = np.frombuffer(image.constBits().asstring(image.sizeInBytes()), np.uint8).reshape(size[1], size[0], 4).astype(float)
+        rgba = np.frombuffer(image.constBits().asstring(image.sizeInBytes()), np.uint8).reshape(size[1], size[0],
+                                                                                                4).astype(float)
         opaque = rgba[..., 3:] / 255
         drawn.append(cv2.cvtColor((rgba[..., :3] * opaque + 255 * (1 - opaque)).astype(np.uint8), cv2.COLOR_RGB2GRAY))
     points = document.pagePointSize(0)

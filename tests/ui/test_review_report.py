@@ -8,7 +8,8 @@ from monitor.recording.reader import open_recording
 from monitor.ui.review_report import write_any_report, write_pdf
 from tests.monitor.made_recording import make_recording
 
-LONG = [Comment(n / 10, f"remark number {n} <b>about</b> the sweep", "INS1", made_utc="2026-01-01") for n in range(45)]  # so many that a heading would come to stand alone
+# so many that a heading would come to stand alone
+LONG = [Comment(n / 10, f"remark number {n} <b>about</b> the sweep", "INS1", made_utc="2026-01-01") for n in range(45)]
 
 
 @pytest.fixture(scope="module")
@@ -23,13 +24,15 @@ def pages(qapp, tmp_path_factory):
 def test_the_pdf_is_a4(pages):
     size = pages[0].pagePointSize(0)
 
-    assert (size.width(), size.height()) == (pytest.approx(595.3, abs=1), pytest.approx(841.9, abs=1))  # ISO 216, in points
+    # ISO 216, in points
+    assert (size.width(), size.height()) == (pytest.approx(595.3, abs=1), pytest.approx(841.9, abs=1))
 
 
 def test_verdict_cautions_and_hashes_can_be_searched_for(pages):
     text = " ".join("".join(pages[1]).split())
 
-    for needed in ("Hovered 12.0 mm", "Cautions", "eye protection", "ESD", "SHA-256 of job.toml", "Heat calibration: none",
+    for needed in ("Hovered 12.0 mm", "Cautions", "eye protection", "ESD", "SHA-256 of job.toml",
+                   "Heat calibration: none",
                    "plumeline", "estimate"):
         assert needed in text
 
@@ -45,8 +48,10 @@ def test_every_page_says_which_it_is(pages):
 
 
 def test_no_heading_stands_alone_at_a_page_s_foot(pages):
-    headings = ("Comments", "Passes", "Warnings", "Cautions", "What this rests on", "On the board", "How far this can be trusted")
-    bodies = [" ".join(text.split()).rsplit("Hot-air work on U7 |", 1)[0].strip() for text in pages[1]]  # without the foot
+    headings = ("Comments", "Passes", "Warnings", "Cautions", "What this rests on", "On the board",
+                "How far this can be trusted")
+    # without the foot
+    bodies = [" ".join(text.split()).rsplit("Hot-air work on U7 |", 1)[0].strip() for text in pages[1]]
 
     assert [h for body in bodies for h in headings if body.endswith(h)] == []
 

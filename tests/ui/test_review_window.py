@@ -267,7 +267,8 @@ def test_every_command_is_a_method_and_stands_in_a_menu(window):
 
 def test_every_control_has_a_name_for_a_screen_reader(window):
     own = [w for panel in (window.happenings, window.comments, window.maps, window.what_if)
-           for kind in (QPushButton, QDoubleSpinBox, QComboBox, QListWidget, QPlainTextEdit) for w in panel.findChildren(kind)]
+           for kind in (QPushButton, QDoubleSpinBox, QComboBox, QListWidget, QPlainTextEdit)
+           for w in panel.findChildren(kind)]
     nameless = [w for w in own if not w.accessibleName() and not (isinstance(w, QPushButton) and w.text())]
 
     assert len(own) > 15 and nameless == []
@@ -322,8 +323,8 @@ def test_the_command_says_in_one_line_what_is_no_recording(qapp, tmp_path, capsy
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="elsewhere there is always a screen")
 def test_without_a_screen_the_command_ends_with_one_line(tmp_path, folder):
     bare = {k: v for k, v in os.environ.items() if k not in ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")}
-    done = subprocess.run([sys.executable, "-m", "monitor.cli", "review", str(folder)], env=bare, capture_output=True, text=True,
-                          timeout=60, check=False)
+    done = subprocess.run([sys.executable, "-m", "monitor.cli", "review", str(folder)], env=bare, capture_output=True,
+                          text=True, timeout=60, check=False)
 
     assert done.returncode == 4 and done.stderr.startswith("plumeline: no screen") and done.stderr.count("\n") == 1
 

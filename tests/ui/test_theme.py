@@ -1,7 +1,7 @@
 """The look: legible, and its states told apart without colour vision.
 
-Contrast limits: WCAG 2.2, 1.4.3 (4.5:1 for text) and 1.4.11 (3:1 for what carries meaning). Colour blindness: matrices of
-Machado, Oliveira and Fernandes 2009 (IEEE TVCG 15(6), severity 1.0, from memory). Colour difference: CIEDE2000 by
+Contrast limits: WCAG 2.2, 1.4.3 (4.5:1 for text) and 1.4.11 (3:1 for what carries meaning). Colour blindness: matrices
+of Machado, Oliveira and Fernandes 2009 (IEEE TVCG 15(6), severity 1.0, from memory). Colour difference: CIEDE2000 by
 scikit-image; 15 is a choice.
 """
 

@@ -21,7 +21,8 @@ DONE, BAD_INPUT, ENVIRONMENT = 0, 3, 4
     (["--source", "nowhere.mp4"], BAD_INPUT, "nowhere.mp4"),
     (["--source", "a camera that nobody has"], ENVIRONMENT, "camera"),
     (["--source", str(SAMPLE / "clip.mp4"), "--job", "missing.toml"], BAD_INPUT, "missing.toml"),
-    (["--source", str(SAMPLE / "clip.mp4"), "--out", "/dev/null/x", "--quit-at-end", "--mute"], ENVIRONMENT, "/dev/null/x"),
+    (["--source", str(SAMPLE / "clip.mp4"), "--out", "/dev/null/x", "--quit-at-end", "--mute"], ENVIRONMENT,
+     "/dev/null/x"),
 ])
 def test_what_cannot_be_watched_is_said_in_one_line(qapp, capsys, arguments, code, words):
     assert main(["watch", *arguments]) == code
@@ -47,7 +48,8 @@ def test_a_recording_that_cannot_begin_ends_with_its_reason(qapp, tmp_path, monk
 @pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="there the request to end kills at once")
 def test_a_request_to_end_finishes_the_recording_first(tmp_path):
-    watch = subprocess.Popen([sys.executable, "-m", "monitor.cli", "watch", "--source", str(SAMPLE / "clip.mp4"), "--out", str(tmp_path),
+    watch = subprocess.Popen([sys.executable, "-m", "monitor.cli", "watch", "--source", str(SAMPLE / "clip.mp4"),
+                              "--out", str(tmp_path),
                               "--minutes", "5", "--mute"], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     while not list(tmp_path.glob("*.part/video.mkv")):
         threading.Event().wait(0.05)
@@ -62,7 +64,8 @@ def test_a_video_is_watched_to_its_end_and_recorded(qapp, tmp_path, monkeypatch,
     monkeypatch.setattr("monitor.ui.bench_work.make_tracker", lambda camera, *_, **__: TruthTracker(camera))
     stats, sound = tmp_path / "stats.json", tmp_path / "sound.wav"
 
-    code = main(["watch", "--source", str(SAMPLE / "clip.mp4"), "--out", str(tmp_path / "rec"), "--quit-at-end", "--mute",
+    code = main(["watch", "--source", str(SAMPLE / "clip.mp4"), "--out", str(tmp_path / "rec"), "--quit-at-end",
+                 "--mute",
                  "--stats", str(stats), "--sound", str(sound)])
 
     folder = next((tmp_path / "rec").glob("2*"))

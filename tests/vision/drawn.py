@@ -37,12 +37,15 @@ def sheet(with_board=False):
     out = np.full((h, w), 230, np.uint8)
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, mat.dictionary))
     side = int(mat.marker_size_mm * _PER_MM)
-    for i, (x, y) in zip(mat.ids, mat.centres_mm):
-        left, top = int((x - mat.marker_size_mm / 2) * _PER_MM) + w // 2, h // 2 - int((y + mat.marker_size_mm / 2) * _PER_MM)
-        out[top:top + side, left:left + side] = 25 + cv2.aruco.generateImageMarker(dictionary, int(i), side) // 255 * 205
+    for i, (x, y) in zip(mat.ids, mat.centres_mm, strict=False):
+        left, top = int((x - mat.marker_size_mm / 2) * _PER_MM) + w // 2, h // 2 - int((y + mat.marker_size_mm / 2)
+                                                                                       * _PER_MM)
+        out[top:top + side, left:left + side] = 25 + cv2.aruco.generateImageMarker(dictionary, int(i),
+                                                                                   side) // 255 * 205
     if with_board:
         speckle = np.random.default_rng(3).integers(40, 200, (50, 60)).astype(np.uint8)
-        out[h // 2 - 450:h // 2 + 450, w // 2 - 540:w // 2 + 540] = cv2.resize(speckle, (1080, 900), interpolation=cv2.INTER_CUBIC)
+        out[h // 2 - 450:h // 2 + 450, w // 2 - 540:w // 2 + 540] = cv2.resize(speckle, (1080, 900),
+                                                                               interpolation=cv2.INTER_CUBIC)
     return out
 
 

@@ -14,7 +14,8 @@ CAMERA = CameraModel(
     camera_matrix_px=np.array([[900.0, 0, 640], [0, 900.0, 360], [0, 0, 1]]), distortion=np.zeros(5),
     image_size_px=(1280, 720), rms_px=0.2, focal_sigma_px=0.5,
 )
-TOOL = body_from_measures([(4.0, 0.0), (4.0, 28.0), (9.0, 36.0), (11.0, 37.0), (11.0, 50.0)], [(13.0, 50.0), (14.0, 70.0)])
+TOOL = body_from_measures([(4.0, 0.0), (4.0, 28.0), (9.0, 36.0), (11.0, 37.0), (11.0, 50.0)],
+                          [(13.0, 50.0), (14.0, 70.0)])
 OUTSIDE = 0.45
 INSIDE = np.array([0.14, 0.10, 0.18, 0.20, 0.08])  # linear light of each slice, tube to handle
 
@@ -22,11 +23,13 @@ INSIDE = np.array([0.14, 0.10, 0.18, 0.20, 0.08])  # linear light of each slice,
 def as_camera(light):
     """Linear light as the grey levels of a picture, IEC 61966-2-1."""
     light = np.clip(light, 0, 1)
-    return np.round(255 * np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)).astype(np.uint8)
+    return np.round(255 * np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4)
+                                   - 0.055)).astype(np.uint8)
 
 
 def independent(share):
-    """Noise, as `find_edges` takes it, of a picture whose channels scatter by that share each on its own: of their mean, of one
+    """Noise, as `find_edges` takes it, of a picture whose channels scatter by that share each on its own: of their
+    mean, of one
     less the mean of the others, of the difference of two."""
     return share / np.sqrt(3), share * np.sqrt(1.5), share * np.sqrt(2)
 
@@ -62,7 +65,8 @@ def drawn_exactly(pose: ToolPose, rows: int = 16) -> np.ndarray:
 def _covered(hull, at_y):
     """First and last row that a convex outline (n, 2) covers, and its greatest and least x in each row."""
     top, bottom = hull[:, 1].argmin(), hull[:, 1].argmax()
-    chains = [np.roll(hull, -top, 0)[:(bottom - top) % len(hull) + 1], np.roll(hull, -bottom, 0)[:(top - bottom) % len(hull) + 1][::-1]]
+    chains = [np.roll(hull, -top, 0)[:(bottom - top) % len(hull) + 1],
+              np.roll(hull, -bottom, 0)[:(top - bottom) % len(hull) + 1][::-1]]
     sides = [np.interp(at_y, chain[:, 1], chain[:, 0]) for chain in chains]
     first, last = np.searchsorted(at_y, [hull[top, 1], hull[bottom, 1]])
     return first, last, np.maximum(*sides), np.minimum(*sides)

@@ -31,8 +31,10 @@ def test_a_point_over_the_target_is_placed_within_a_twentieth_of_a_millimetre(pl
 
 def test_a_rendered_bench_is_placed_within_a_tenth_of_a_millimetre():
     # truth: the renderer's camera, see tests/data/photos/ORIGIN.md
-    camera = CameraModel([[1010, 0, 645.7], [0, 1010, 355.8], [0, 0, 1]], [0.06, -0.11, 0.0008, -0.0005, 0.02], (1280, 720))
-    rotation = np.array([[0.99879284, 0.0, -0.04912096], [0.02234671, -0.89052602, 0.45438314], [-0.04374349, -0.45493232, -0.88945101]])
+    camera = CameraModel([[1010, 0, 645.7], [0, 1010, 355.8], [0, 0, 1]], [0.06, -0.11, 0.0008, -0.0005, 0.02],
+                         (1280, 720))
+    rotation = np.array([[0.99879284, 0.0, -0.04912096], [0.02234671, -0.89052602, 0.45438314],
+                         [-0.04374349, -0.45493232, -0.88945101]])
     true = rigid.transform(rotation, -rotation @ [15, 160, 305])
     found = bench_pose(camera, MAT, cv2.imread(str(PHOTOS / "rendered" / "bench.jpg"), cv2.IMREAD_GRAYSCALE))
 

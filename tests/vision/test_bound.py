@@ -18,15 +18,18 @@ NEAR_PX = 3.5  # of the outline; what lies inside it, and the handle's far end, 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(3))
 def test_edges_tell_the_height_as_well_as_the_pixels_along_them(seed):
-    """The information of pixels is the sum of (change of the drawing with the pose / noise)^2 (Kay, as in the benchmark), by
+    """The information of pixels is the sum of (change of the drawing with the pose / noise)^2 (Kay, as in the
+    benchmark), by
     differences of exact drawings: no edge, length or line spread comes into it."""
     pose = _pose(np.random.default_rng(seed))
     out = inside_picture(outline(CAMERA, TOOL, pose, step_mm=0.2), (720, 1280))
-    is_before_bench = out.side != STEP  # of edges before metal the benchmark knows the place less well than a drawing does
+    # of edges before metal the benchmark knows the place less well than a drawing does
+    is_before_bench = out.side != STEP
     near = cKDTree(out.px[is_before_bench])
     changes = []
     for k, step in enumerate([0.02, 0.02, 0.1, 0.002, 0.002]):
-        ahead, behind = (drawn_exactly(moved_pose(pose, way * step * np.eye(6)[k]))[..., 0].astype(float) for way in (1, -1))
+        ahead, behind = (drawn_exactly(moved_pose(pose, way * step * np.eye(6)[k]))[..., 0].astype(float)
+                         for way in (1, -1))
         changes.append((ahead - behind) / (2 * step))
     rows, columns = np.nonzero(np.abs(changes).max(0) > 0)
     is_near = near.query(np.c_[columns, rows])[0] < NEAR_PX
@@ -38,7 +41,8 @@ def test_edges_tell_the_height_as_well_as_the_pixels_along_them(seed):
 
     grey = np.array([1.0, 0.0, 0.0])
     by_edges = _bound(out, _length_px(out) * is_before_bench, INSIDE[np.maximum(out.part, 0), None] * grey,
-                      np.full((len(out.px), 1), OUTSIDE) * grey, independent(NOISES[2])[0], UP, lambda group: KNOWN[group_key(TOOL, group)])
+                      np.full((len(out.px), 1), OUTSIDE) * grey, independent(NOISES[2])[0], UP,
+                      lambda group: KNOWN[group_key(TOOL, group)])
 
     # pixels see a little more, of what lies just inside the outline
     assert 1.0 < by_edges / by_pixels < 1.1

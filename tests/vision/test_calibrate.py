@@ -59,11 +59,15 @@ def test_the_same_photographs_give_the_same_camera_to_the_last_digit(rendered):
 
 def test_every_corner_of_a_photographed_charuco_board_is_found_and_fits_the_published_camera():
     # tutorial_camera_charuco.yml of OpenCV's tutorials
-    camera = CameraModel([[452.51072219637672, 0, 317.70297317353277], [0, 456.76707935146891, 277.75155919135995], [0, 0, 1]],
-                         [0.12136925618707872, -1.0854664722560681, 1.1786843796668460e-04, -4.6240686046485508e-04, 2.9542589406810080],
+    camera = CameraModel([[452.51072219637672, 0, 317.70297317353277], [0, 456.76707935146891, 277.75155919135995],
+                          [0, 0, 1]],
+                         [0.12136925618707872, -1.0854664722560681, 1.1786843796668460e-04, -4.6240686046485508e-04,
+                          2.9542589406810080],
                          (640, 480))
-    view = find_target(cv2.imread(str(PHOTOS / "aruco" / "choriginal.jpg")), CharucoTarget((5, 7), 40.0, 20.0, "DICT_6X6_250"))
-    _, turn, shift = cv2.solvePnP(view.points_mm, view.points_px, camera.camera_matrix_px.copy(), camera.distortion.copy())
+    view = find_target(cv2.imread(str(PHOTOS / "aruco" / "choriginal.jpg")),
+                       CharucoTarget((5, 7), 40.0, 20.0, "DICT_6X6_250"))
+    _, turn, shift = cv2.solvePnP(view.points_mm, view.points_px, camera.camera_matrix_px.copy(),
+                                  camera.distortion.copy())
     pose = rigid.transform(cv2.Rodrigues(turn)[0], shift)
     off = view.points_px - camera.project(rigid.apply(pose, view.points_mm))
 
@@ -133,10 +137,12 @@ def test_photographs_of_two_sizes_are_refused():
         calibrate_camera([CHESSBOARD[0], RENDERED[0]], ChessboardTarget((9, 6), 25.0))
 
 
-@pytest.mark.parametrize("wrong", [{"marker_mm": 30.0}, {"square_mm": float("nan")}, {"squares": (2, 6)}, {"dictionary": "DICT_X"}])
+@pytest.mark.parametrize("wrong", [{"marker_mm": 30.0}, {"square_mm": float("nan")}, {"squares": (2, 6)},
+                                   {"dictionary": "DICT_X"}])
 def test_an_impossible_target_is_refused(wrong):
     with pytest.raises(CalibrationError):
-        CharucoTarget(**({"squares": (9, 6), "square_mm": 25.0, "marker_mm": 18.0, "dictionary": "DICT_5X5_100"} | wrong))
+        CharucoTarget(**({"squares": (9, 6), "square_mm": 25.0, "marker_mm": 18.0, "dictionary": "DICT_5X5_100"}
+                         | wrong))
 
 
 def test_six_photographed_markers_are_read():

@@ -15,7 +15,8 @@ POINTS = np.random.default_rng(0).uniform([-150, -80, 250], [150, 80, 450], (200
 
 
 def test_points_land_where_opencv_puts_them():
-    expected, _ = cv2.projectPoints(POINTS, np.zeros(3), np.zeros(3), CAMERA.camera_matrix_px.copy(), CAMERA.distortion.copy())
+    expected, _ = cv2.projectPoints(POINTS, np.zeros(3), np.zeros(3), CAMERA.camera_matrix_px.copy(),
+                                    CAMERA.distortion.copy())
 
     assert_allclose(CAMERA.project(POINTS), expected.reshape(-1, 2), atol=1e-9)
 
@@ -62,7 +63,8 @@ def test_a_saved_camera_is_read_back_whole(tmp_path):
     ("distortion = [0,0,0,0,0]", "camera_matrix_px"), ("= 3", "not a camera calibration"),
     ("image_size_px=[9,9]\ndistortion=[0,0,0,0,nan]\ncamera_matrix_px=[[1,0,1],[0,1,1],[0,0,1]]", "distortion"),
     ("image_size_px=[9,9]\ndistortion=[0,0,0,0,0]\ncamera_matrix_px=[[-1,0,1],[0,1,1],[0,0,1]]", "fx, fy > 0"),
-    ("image_size_px=[9,9]\nfocal=3\ndistortion=[0,0,0,0,0]\ncamera_matrix_px=[[1,0,1],[0,1,1],[0,0,1]]", "unknown focal"),
+    ("image_size_px=[9,9]\nfocal=3\ndistortion=[0,0,0,0,0]\ncamera_matrix_px=[[1,0,1],[0,1,1],[0,0,1]]",
+     "unknown focal"),
 ])
 def test_a_bad_calibration_names_its_file_and_key(tmp_path, text, named):
     path = tmp_path / "camera.toml"

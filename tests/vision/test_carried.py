@@ -107,7 +107,8 @@ def test_the_board_is_carried_at_its_height():
     flat_carrier.step(at(there, 1.0))
 
     rows, columns = np.nonzero(board.region(there, now.shape))
-    inner = (slice(int(np.quantile(rows, 0.3)), int(np.quantile(rows, 0.7))), slice(int(np.quantile(columns, 0.3)), int(np.quantile(columns, 0.7))))
+    inner = (slice(int(np.quantile(rows, 0.3)), int(np.quantile(rows, 0.7))),
+             slice(int(np.quantile(columns, 0.3)), int(np.quantile(columns, 0.7))))
     assert off_px(flat_view, now, inner) > 1.0
     assert off_px(view, now, inner) < 0.1
 
@@ -122,7 +123,8 @@ def nudged(shift):
     h, w = top.shape
     c, s = np.cos(shift[2]), np.sin(shift[2])
     middle, turn = np.array([(w - 1) / 2, (h - 1) / 2]), np.array([[c, s], [-s, c]])  # rows run down
-    moved = cv2.warpAffine(top, np.column_stack([turn, middle - turn @ middle + (10 * shift[0], -10 * shift[1])]), (w, h), borderValue=230)
+    moved = cv2.warpAffine(top, np.column_stack([turn, middle - turn @ middle + (10 * shift[0], -10 * shift[1])]),
+                           (w, h), borderValue=230)
     print_[400:1600, 500:2300] = moved[400:1600, 500:2300]
     return np.repeat(picture(BEFORE, print_=print_, noise=0)[..., None], 3, 2)
 
@@ -150,7 +152,8 @@ def test_a_nudged_board_is_where_it_lies_now_even_beyond_what_is_watched_and_the
 def test_what_a_nudged_board_uncovers_is_not_taken_for_board():
     view, _ = slid()
     before, after = nudged(STILL)[..., 1] / 255, nudged(SHIFT)[..., 1] / 255
-    uncovered = cv2.erode(((after > 0.85) & (np.abs(before - after) > 0.3)).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    uncovered = cv2.erode(((after > 0.85) & (np.abs(before - after) > 0.3)).astype(np.uint8),
+                          np.ones((5, 5), np.uint8)) > 0
 
     assert uncovered.sum() > 20
     assert ((view.known[uncovered] == 0) | (np.abs(view.light[uncovered][:, 1] - after[uncovered] ** 2.2) < 0.08)).all()

@@ -13,7 +13,8 @@ from vision.silhouette import moved_pose, turned
 LOOKS_DOWN = np.eye(4)
 LOOKS_DOWN[:3, :3] = Rotation.from_euler("xyz", [2.6, 0.1, 0.4]).as_matrix()
 LOOKS_DOWN[:3, 3] = 20.0, -30.0, 400.0
-CHARTS = st.tuples(*[st.floats(-60, 60)] * 3, st.floats(-0.6, 0.6), st.floats(-0.6, 0.6), st.floats(-3.0, 3.0)).map(np.array)
+CHARTS = st.tuples(*[st.floats(-60, 60)] * 3, st.floats(-0.6, 0.6), st.floats(-0.6, 0.6),
+                   st.floats(-3.0, 3.0)).map(np.array)
 
 
 def _chart(pose):
@@ -44,6 +45,7 @@ def test_a_charts_jet_points_down_with_its_x_and_y(chart):
 @given(CHARTS)
 def test_coordinates_change_with_a_step_as_small_steps_show(chart):
     pose, h = ToolPose(*pose_of(chart, LOOKS_DOWN)), 1e-6
-    slopes = np.array([(_chart(moved_pose(pose, h * e)) - _chart(moved_pose(pose, -h * e))) / (2 * h) for e in np.eye(6)]).T
+    slopes = np.array([(_chart(moved_pose(pose, h * e)) - _chart(moved_pose(pose, -h * e))) / (2 * h)
+                       for e in np.eye(6)]).T
 
     assert_allclose(chart_of_steps(pose.tip_mm, pose.axis, pose.roll_rad, LOOKS_DOWN, True), slopes, atol=1e-4)

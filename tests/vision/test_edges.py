@@ -39,7 +39,8 @@ def _cuts(at_px, inside, outside, noise=0.0, ramp=0.0, rng=None):
 def _found_px(cuts, back, shared):
     one, blur = np.ones(N, np.int64), np.full(N, 0.8)
     cuts, back = to_opponent(cuts, NOISE), to_opponent(back, NOISE)
-    return edges_along(cuts, back, one, 0 * one, 1 if shared else 0, blur, 0.0 * blur, 1.0, 5.0, 6.0, 0.01, NOISE[0], tables_of(GRID))[0]
+    return edges_along(cuts, back, one, 0 * one, 1 if shared else 0, blur, 0.0 * blur, 1.0, 5.0, 6.0, 0.01, NOISE[0],
+                       tables_of(GRID))[0]
 
 
 @settings(max_examples=60, deadline=None)
@@ -54,10 +55,11 @@ def test_an_edge_without_noise_is_found_to_a_hundredth_of_a_pixel(at_px, inside,
 def test_an_edge_that_travels_while_the_shutter_is_open_is_found_in_the_middle_of_its_way(travel_px):
     cuts, back = np.mean([_cuts(0.3 + way, 0.14, 0.45) for way in np.linspace(-travel_px / 2, travel_px / 2, 101)], 0)
 
-    found = find_edges(cuts.astype(np.float32), back.astype(np.float32), GRID, float(np.hypot(0.8, travel_px / 12**0.5)), 3.0,
-                       travel_px=travel_px)
+    found = find_edges(cuts.astype(np.float32), back.astype(np.float32), GRID,
+                       float(np.hypot(0.8, travel_px / 12**0.5)), 3.0, travel_px=travel_px)
 
-    assert found.offset_px[0] == pytest.approx(0.3, abs=0.01 * travel_px)  # as a resting edge of that blur: up to 1.1 off
+    # as a resting edge of that blur: up to 1.1 off
+    assert found.offset_px[0] == pytest.approx(0.3, abs=0.01 * travel_px)
 
 
 @pytest.mark.parametrize("travel_px", [0.0, 6.0, 8.0])
@@ -66,8 +68,8 @@ def test_edges_that_travel_far_are_seen_as_surely_as_those_at_rest(travel_px):
     cuts, back = np.mean([_cuts(0.3 + way, 0.14, 0.45) for way in np.linspace(-travel_px / 2, travel_px / 2, 101)], 0)
     noisy = cuts + rng.normal(0, 0.012, cuts.shape)
 
-    found = find_edges(noisy.astype(np.float32), back.astype(np.float32), GRID, float(np.hypot(0.8, travel_px / 12**0.5)), 1.0,
-                       travel_px=travel_px, noise=NOISE)
+    found = find_edges(noisy.astype(np.float32), back.astype(np.float32), GRID,
+                       float(np.hypot(0.8, travel_px / 12**0.5)), 1.0, travel_px=travel_px, noise=NOISE)
 
     assert np.isfinite(found.offset_px).mean() > 0.95
 
@@ -122,7 +124,8 @@ def test_what_is_usual_of_a_ramp_counts_where_cuts_that_travel_do_not_agree_on_i
     cuts = np.random.default_rng(7).normal(0.0, 0.05, (N, 1))
     ramps = np.hstack([np.repeat(cuts, 3, axis=1), np.full((N, 1), 0.002**-2)])
 
-    _share_ramps(ramps, np.ones(N, bool), np.zeros(N, np.int64), 1, np.full(N, half_way_px), np.full(N, 0.1), np.ones(N, bool))
+    _share_ramps(ramps, np.ones(N, bool), np.zeros(N, np.int64), 1, np.full(N, half_way_px), np.full(N, 0.1),
+                 np.ones(N, bool))
 
     assert low <= ramps[0, 0] <= high
 
@@ -130,7 +133,8 @@ def test_what_is_usual_of_a_ramp_counts_where_cuts_that_travel_do_not_agree_on_i
 @pytest.mark.parametrize("at_px", [-0.6, 0.0, 0.9])
 def test_grey_metal_before_a_brown_bench_as_bright_as_itself_is_found_by_its_colour(at_px):
     cuts, back = _cuts(at_px, 0.1, 0.1)
-    share = gaussian_filter1d((np.arange(-15.0, 15.0, 0.01) < at_px).astype(float), float(np.hypot(BLUR_PX, 0.9)) / 0.01)
+    share = gaussian_filter1d((np.arange(-15.0, 15.0, 0.01) < at_px).astype(float),
+                              float(np.hypot(BLUR_PX, 0.9)) / 0.01)
     tint = np.array([-0.05, 0.0, 0.05])[:, None]  # blue, green, red: as bright
     cuts += ((1 - np.interp(OFF, np.arange(-15.0, 15.0, 0.01), share)) * tint).astype(np.float32)
     back += tint.astype(np.float32)

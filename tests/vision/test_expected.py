@@ -28,10 +28,12 @@ def from_the_side(distance_mm, focal_px, *, bias_px=1e-4, edge_sigma_px=0.35, ti
 def test_distance_along_the_line_of_sight_follows_the_width_of_the_tube():
     spread = from_the_side(300.0, 1000.0)
 
-    # w = f d / Z: sigma_Z = Z sigma_w / w at the middle of what is seen; a lean free to the tool makes it twice at its end
+    # w = f d / Z: sigma_Z = Z sigma_w / w at the middle of what is seen; a lean free to the tool makes it twice at its
+    # end
     width_px, pieces = 1000.0 * 8.0 / 300.0, (360 * 0.3 + 14.0) / 2.4  # pieces of 2.4 mm that are alike
     middle_mm = 300.0 * (0.35 * np.sqrt(2 / pieces)) / width_px
-    assert middle_mm < spread.along_mm < 2.2 * middle_mm  # straight-line fit: sigma at the end is twice that of the mean
+    # straight-line fit: sigma at the end is twice that of the mean
+    assert middle_mm < spread.along_mm < 2.2 * middle_mm
 
 
 def test_width_of_the_tube_in_the_picture_is_that_of_a_pinhole():

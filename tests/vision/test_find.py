@@ -30,7 +30,8 @@ ALL_KNOWN = np.full((720, 1280), 255, np.uint8)
 def _bench(rng):
     """A light bench with a dark checker, as print has it."""
     tiles = np.indices((720, 1280)).sum(0) // 40 % 2
-    return np.repeat(np.where(tiles, 0.5, 0.12)[..., None], 3, 2).astype(np.float32) + rng.uniform(0, 0.01, (720, 1280, 1)).astype(np.float32)
+    return np.repeat(np.where(tiles, 0.5, 0.12)[..., None], 3,
+                     2).astype(np.float32) + rng.uniform(0, 0.01, (720, 1280, 1)).astype(np.float32)
 
 
 def _with_tool(bench, pose, rng, scale=4, body=TOOL):
@@ -64,7 +65,8 @@ def test_print_seen_half_a_pixel_aside_softer_and_through_stray_light_is_neither
     tiles = np.indices((720, 1280)).sum(0) // 16 % 2
     bench = np.repeat(np.where(tiles, 0.75, 0.015).astype(np.float32)[..., None], 3, 2)
     bench = cv2.GaussianBlur(bench, (0, 0), 0.8)
-    aside = cv2.warpAffine(bench, np.array([[1.0, 0, 0.5], [0, 1, 0.0]]), (1280, 720), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    aside = cv2.warpAffine(bench, np.array([[1.0, 0, 0.5], [0, 1, 0.0]]), (1280, 720), flags=cv2.INTER_CUBIC,
+                           borderMode=cv2.BORDER_REPLICATE)
     seen = cv2.GaussianBlur(aside, (0, 0), 0.5) + 0.01
     picture = Picture(as_camera(seen + rng.normal(0, 0.003, bench.shape)), bench, ALL_KNOWN)
 
@@ -78,7 +80,8 @@ def test_what_the_picture_lacks_of_the_bench_makes_no_new_edges():
     bench = empty.copy()
     bench[200:500, 300:340] = 0.1  # a hand's shadow that was there when the bench was stored
 
-    seen, lacking = (np.mean(new_edges(Picture(as_camera(now + rng.normal(0, 0.003, now.shape)), then, ALL_KNOWN)).distance_px.min(0) < 1)
+    seen, lacking = (np.mean(new_edges(Picture(as_camera(now + rng.normal(0, 0.003, now.shape)), then,
+                                               ALL_KNOWN)).distance_px.min(0) < 1)
                      for now, then in ((bench, empty), (empty, bench)))
 
     assert seen > 0.001 and lacking == 0
@@ -90,8 +93,8 @@ def test_a_tool_that_has_hardly_come_in_is_found_where_it_is_seen(in_view_mm):
     border_mm = 360 * 385 / 900  # what the camera sees at the height of the outlet
     bench, pose = _bench(rng), _tool(15, in_view_mm - border_mm, 15, 35, 90)
 
-    fit = find_tool(CAMERA, TOOL, Picture(_with_tool(bench, pose, rng), bench, ALL_KNOWN), CAM_FROM_BENCH, 0.0, DRAWN_EDGES,
-                    holds=(hold_of(pose, CAM_FROM_BENCH),))
+    fit = find_tool(CAMERA, TOOL, Picture(_with_tool(bench, pose, rng), bench, ALL_KNOWN), CAM_FROM_BENCH, 0.0,
+                    DRAWN_EDGES, holds=(hold_of(pose, CAM_FROM_BENCH),))
 
     assert fit is not None
     assert np.linalg.norm(CAMERA.project(fit.pose.tip_mm[None]) - CAMERA.project(pose.tip_mm[None])) < 6
@@ -131,7 +134,9 @@ def test_a_pose_that_was_left_behind_is_led_back_to_the_tool(away):
 
 
 def _found_beside_a_rival(monkeypatch, rival, **options):
-    """What a search gives when its second full fit explains as much as the first, in the pose that `rival` makes of it."""
+    """What a search gives when its second full fit explains as much as the first, in the pose that `rival` makes of
+    it.
+    """
     rng = np.random.default_rng(1)
     bench, pose = _bench(rng), _tool(-10, 5, 12, 35, 90)
     picture, n_full = Picture(_with_tool(bench, pose, rng), bench, ALL_KNOWN), 0
@@ -189,7 +194,8 @@ def test_the_tool_is_found_without_a_start(place):
     rng = np.random.default_rng(1)
     bench, pose = _bench(rng), _tool(*place)
 
-    fit = find_tool(CAMERA, TOOL, Picture(_with_tool(bench, pose, rng), bench, ALL_KNOWN), CAM_FROM_BENCH, 0.0, DRAWN_EDGES)
+    fit = find_tool(CAMERA, TOOL, Picture(_with_tool(bench, pose, rng), bench, ALL_KNOWN), CAM_FROM_BENCH, 0.0,
+                    DRAWN_EDGES)
 
     assert fit is not None
     across = fit.pose.tip_mm[:2] / fit.pose.tip_mm[2] - pose.tip_mm[:2] / pose.tip_mm[2]
@@ -202,12 +208,14 @@ def test_the_tool_is_found_without_a_start(place):
 def test_a_tube_that_mirrors_the_bench_at_its_limbs_is_found_no_further_away(place):
     rng = np.random.default_rng(1)
     bench, pose = _bench(rng), _tool(*place)
-    seen = body_from_measures([(2.9, 0.0), (2.9, 28.0), (7.9, 36.0), (11.0, 37.0), (11.0, 50.0)], [(13.0, 50.0), (14.0, 70.0)])
+    seen = body_from_measures([(2.9, 0.0), (2.9, 28.0), (7.9, 36.0), (11.0, 37.0), (11.0, 50.0)],
+                              [(13.0, 50.0), (14.0, 70.0)])
 
-    fit = find_tool(CAMERA, TOOL, Picture(_with_tool(bench, pose, rng, body=seen), bench, ALL_KNOWN), CAM_FROM_BENCH, 0.0,
-                    DRAWN_EDGES, holds=(hold_of(pose, CAM_FROM_BENCH),))
+    fit = find_tool(CAMERA, TOOL, Picture(_with_tool(bench, pose, rng, body=seen), bench, ALL_KNOWN), CAM_FROM_BENCH,
+                    0.0, DRAWN_EDGES, holds=(hold_of(pose, CAM_FROM_BENCH),))
 
-    assert fit is not None and abs(fit.pose.tip_mm[2] - pose.tip_mm[2]) < 4  # as wide a tube as is seen would be 150 mm away
+    # as wide a tube as is seen would be 150 mm away
+    assert fit is not None and abs(fit.pose.tip_mm[2] - pose.tip_mm[2]) < 4
 
 
 @pytest.mark.parametrize("share, turn_rad", [(0.2, 0.09), (0.6, 0.18), (1.0, 0.3)])
@@ -227,7 +235,8 @@ def test_nothing_is_found_on_an_empty_bench():
     rng = np.random.default_rng(2)
     bench = _bench(rng)
 
-    assert find_tool(CAMERA, TOOL, Picture(as_camera(bench + rng.normal(0, 0.005, bench.shape)), bench, ALL_KNOWN), CAM_FROM_BENCH, 0.0) is None
+    assert find_tool(CAMERA, TOOL, Picture(as_camera(bench + rng.normal(0, 0.005, bench.shape)), bench, ALL_KNOWN),
+                     CAM_FROM_BENCH, 0.0) is None
 
 
 def test_a_hold_gives_back_the_pose_it_came_from():
@@ -240,7 +249,9 @@ def test_a_hold_gives_back_the_pose_it_came_from():
 
 
 def _photographs():
-    """Two places of the tool, three photographs each; a hand lies in the lower right corner in all of them and moves a little."""
+    """Two places of the tool, three photographs each; a hand lies in the lower right corner in all of them and moves a
+    little.
+    """
     rng = np.random.default_rng(3)
     bench = _bench(rng)
     groups = []
@@ -249,7 +260,9 @@ def _photographs():
         for k in range(3):
             light = bench + rng.normal(0, 0.004, bench.shape).astype(np.float32)
             light[200 + 12 * k:420 + 12 * k, left:left + 200] = 0.8
-            light[480 + 20 * k:720, 900 + 17 * k + left // 5:1200] = 0.05 + 0.2 * ((np.indices((240 - 20 * k, 300 - 17 * k - left // 5)).sum(0) // 9 + k) % 2)[..., None]
+            light[480 + 20 * k:720, 900 + 17 * k
+                  + left // 5:1200] = 0.05 + 0.2 * ((np.indices((240 - 20 * k, 300 - 17 * k - left // 5)).sum(0) // 9
+                                                     + k) % 2)[..., None]
             group.append(light)
         groups.append(group)
     return bench, groups

@@ -9,7 +9,8 @@ from vision.bench import find_markers
 from vision.errors import CalibrationError
 from vision.mat import load_mat, standard_mat
 
-GOOD = 'dictionary = "DICT_APRILTAG_36h11"\nsheet_size = [100, 80]\nmarker_size = 10\nmarkers = [[0, -20, 10], [1, 20, 10]]\n'
+GOOD = ('dictionary = "DICT_APRILTAG_36h11"\nsheet_size = [100, 80]\nmarker_size = 10\n'
+        'markers = [[0, -20, 10], [1, 20, 10]]\n')
 
 
 def test_a_markers_corners_begin_at_its_top_left_and_run_clockwise():
@@ -24,7 +25,8 @@ def test_the_detector_finds_corners_in_the_mats_order():
 
     assert len(found) == 14
     for i, corners_px in found.items():
-        assert_allclose(corners_px, CAMERA.project(rigid.apply(pose, mat.corners_mm(i))), atol=3.0)  # sides are 40 px long
+        # sides are 40 px long
+        assert_allclose(corners_px, CAMERA.project(rigid.apply(pose, mat.corners_mm(i))), atol=3.0)
 
 
 def test_a_layout_is_read(tmp_path):

@@ -10,7 +10,8 @@ from vision.fit import Picture
 from vision.metal import log_look_ratio, metal_look, usual_look
 
 POSE = _tool(-10, 5, 12, 35, 90)
-DRAWN = np.log(np.array([0.03 / 0.05, 0.25 / 0.05, 0.05]))  # blue over green, red over green, green of the light that is drawn
+# blue over green, red over green, green of the light that is drawn
+DRAWN = np.log(np.array([0.03 / 0.05, 0.25 / 0.05, 0.05]))
 GREY = np.array([0.0, 0.0, np.log(0.05)])
 
 
@@ -24,7 +25,8 @@ def _picture(cast=(1.0, 1.0, 1.0), pose=POSE):
 def test_the_metal_looks_as_it_was_drawn():
     look = metal_look(CAMERA, TOOL, _picture(), POSE)
 
-    np.testing.assert_allclose(look, DRAWN, atol=0.4)  # what tells no colour in the dark is added to all channels: up to 0.3 here
+    # what tells no colour in the dark is added to all channels: up to 0.3 here
+    np.testing.assert_allclose(look, DRAWN, atol=0.4)
     assert look[1] > 1.2 > 0.0 > look[0]
 
 

@@ -59,7 +59,9 @@ def test_outline_moves_with_the_pose_as_its_jacobian_says():
 
 
 def _blurred_step(at_px, inside, outside, noise, rng, blur_px=np.hypot(0.8, SAMPLING_PX)):
-    """Cuts across an edge, by default one that a camera blurs by 0.8 px, and reading between its pixels by SAMPLING_PX more."""
+    """Cuts across an edge, by default one that a camera blurs by 0.8 px, and reading between its pixels by SAMPLING_PX
+    more.
+    """
     off = CutGrid(9.0).offsets_px
     from scipy.special import erf
 
@@ -107,7 +109,8 @@ def test_an_edge_read_from_a_quiet_picture_is_met_at_any_angle(turn_deg, at_px):
     away_px = (x - 40) * normal[0] + (y - 40) * normal[1] - at_px
     light = 0.1 + 0.3 * ndtr(away_px / 0.8)  # a Gaussian line spread; scipy
     along = np.linspace(-20, 20, 21)[:, None] * normal[::-1] * [-1, 1]
-    cuts = sample_cuts(as_camera(light[..., None] * np.ones(3)), 40.0 + along, np.tile(normal, (21, 1)), CutGrid(9.0).offsets_px)
+    cuts = sample_cuts(as_camera(light[..., None] * np.ones(3)), 40.0 + along, np.tile(normal, (21, 1)),
+                       CutGrid(9.0).offsets_px)
 
     edges = find_edges(cuts, np.full_like(cuts, 0.4), CutGrid(9.0), 0.8, 3.0, noise=independent(0.25))
 
@@ -152,7 +155,8 @@ def test_a_tool_little_darker_than_the_bench_and_smeared_by_a_codec_comes_back_w
     start = moved_pose(pose, np.array([0.3, -0.3, 2.0, 0.01, -0.01, 0.0]))
 
     def measured(**looks):
-        return fit_pose(CAMERA, TOOL, Picture(_drawn(pose, rng, **looks), bench, np.full((720, 1280), 255, np.uint8)), start, sharp)
+        return fit_pose(CAMERA, TOOL, Picture(_drawn(pose, rng, **looks), bench, np.full((720, 1280), 255, np.uint8)),
+                        start, sharp)
 
     clear, faint = measured(), measured(tool=0.32, blur_px=1.8)
 
@@ -162,12 +166,14 @@ def test_a_tool_little_darker_than_the_bench_and_smeared_by_a_codec_comes_back_w
 
 @pytest.mark.parametrize("lean", [0.7, 0.85, 1.0])
 def test_blur_does_not_pull_a_rim_inwards(lean):
-    # a disc's edge blurred by s lies s^2 / (2 r) inside it, to first order: 0.03 px and more at this outlet; worked out by hand
+    # a disc's edge blurred by s lies s^2 / (2 r) inside it, to first order: 0.03 px and more at this outlet; worked out
+    # by hand
     rng = np.random.default_rng(3)
     pose, clean = _pose(0, 0, 350, lean, -1.5), drawn_exactly(_pose(0, 0, 350, lean, -1.5))
     loose, known = {key: EdgeBias(0.0, 0.3) for key in DEFAULT_BIAS}, np.full((720, 1280), 255, np.uint8)
     tight = loose_prior(TOOL, loose, pose, tip_mm=1e-4, turn_rad=1e-6, roll_rad=1e-6)
-    picture = Picture(as_camera(clean + rng.normal(0, 0.003, clean.shape)), np.full(clean.shape, 0.45, np.float32), known, independent(0.25))
+    picture = Picture(as_camera(clean + rng.normal(0, 0.003, clean.shape)), np.full(clean.shape, 0.45, np.float32),
+                      known, independent(0.25))
 
     fit = fit_pose(CAMERA, TOOL, picture, pose, loose, prior=tight, spreads_px=(1.0,))
 
@@ -180,7 +186,8 @@ def test_a_shoulder_before_the_bench_is_no_step_and_its_front_before_the_cone_is
     out = outline(CAMERA, TOOL, pose)
     front = (out.part == 3) & (np.abs(out.along_mm - 37.0) < 0.01) & (np.abs(out.side) != 1)
     beyond = out.px[front] + 1.5 * out.normal_px[front]
-    on_metal = np.array([any(cv2.pointPolygonTest(np.float32(s), tuple(p), False) > 0 for s in slices[:2]) for p in beyond.tolist()])
+    on_metal = np.array([any(cv2.pointPolygonTest(np.float32(s), tuple(p), False) > 0 for s in slices[:2])
+                         for p in beyond.tolist()])
 
     assert on_metal.any() and not on_metal.all()
     assert np.all((out.side[front] == STEP) == on_metal)
@@ -204,7 +211,8 @@ def test_no_pose_is_made_up_where_there_is_no_tool():
     bench = np.full((720, 1280, 3), 0.45, np.float32)
     image = as_camera(bench + np.random.default_rng(0).normal(0, 0.01, bench.shape))
 
-    fit = fit_pose(CAMERA, TOOL, Picture(image, bench, np.full((720, 1280), 255, np.uint8)), _pose(0, 0, 350, 0.9, -1.5))
+    fit = fit_pose(CAMERA, TOOL, Picture(image, bench, np.full((720, 1280), 255, np.uint8)),
+                   _pose(0, 0, 350, 0.9, -1.5))
 
     assert fit is None or fit.n_edges < 30
 
@@ -276,7 +284,8 @@ def _seen(state, pose, variance):
 
 
 def test_conditioning_is_the_kalman_update():
-    # Kalman gain K = P H' (H P H' + R)^-1, e.g. Bar-Shalom, Li, Kirubarajan, "Estimation with Applications to Tracking", 5.2
+    # Kalman gain K = P H' (H P H' + R)^-1, e.g. Bar-Shalom, Li, Kirubarajan, "Estimation with Applications to
+    # Tracking", 5.2
     rng = np.random.default_rng(1)
     root = rng.normal(0, 1, (13, 13))
     before = ToolState(0.0, rng.normal(0, 1, 13), root @ root.T + np.eye(13), np.zeros(2), np.zeros((5, 5)))
@@ -295,12 +304,14 @@ def test_smoothing_backwards_is_never_less_certain_than_the_filter():
     for k in range(1, 30):
         states.append(_seen(predict(states[-1], k / 30, MOTION), rng.normal(0, 1, 6), 1.0))
 
-    for live, later in zip(states, smooth(states)):
+    for live, later in zip(states, smooth(states), strict=False):
         assert np.all(np.diag(later.cov)[:5] <= np.diag(live.cov)[:5] + 1e-9)
 
 
 def _entry_mm(ray, pose, radius_mm):
-    """Where a line of sight through the camera's centre enters an endless cylinder about the axis; nan where it misses."""
+    """Where a line of sight through the camera's centre enters an endless cylinder about the axis; nan where it
+    misses.
+    """
     across = ray - (ray @ pose.axis) * pose.axis
     foot = pose.tip_mm - (pose.tip_mm @ pose.axis) * pose.axis
     a, b, c = across @ across, -across @ foot, foot @ foot - radius_mm**2

@@ -84,9 +84,9 @@ def warp(reference: FloatArray, trace: FloatArray, dt_s: float, band: float = BA
     Notes
     -----
     The shift follows the shape, mean difference taken out, so that a trace that lies higher throughout is not blamed on
-    time. Changing the shift by one sample costs three times the mean squared difference of a sample: a warp has to pay for
-    itself. Where the shifted trace has no sample that mean is charged; the residual leaves it out. A warp that does not
-    bring the shapes closer by a fifth is not applied.
+    time. Changing the shift by one sample costs three times the mean squared difference of a sample: a warp has to pay
+    for itself. Where the shifted trace has no sample that mean is charged; the residual leaves it out. A warp that does
+    not bring the shapes closer by a fifth is not applied.
     Dwell must never be read from a warped trace.
     """
     reference, trace = np.asarray(reference, dtype=float), np.asarray(trace, dtype=float)

@@ -129,7 +129,8 @@ def more_needed(n_inside: int, n: int, share: float = WANTED_SHARE, level: float
     return more
 
 
-def capability(values: Sequence[float] | FloatArray, low: float, high: float, *, is_steady: bool, sigma_hand: float = math.nan,
+def capability(values: Sequence[float] | FloatArray, low: float, high: float, *, is_steady: bool,
+               sigma_hand: float = math.nan,
                camera_share: float = math.nan, gauge_share_of_limits: float = math.nan) -> Capability:
     """Capability of the values of one measure, or the reason for which no index is stated.
 
@@ -150,9 +151,9 @@ def capability(values: Sequence[float] | FloatArray, low: float, high: float, *,
 
     Notes
     -----
-    Cp and Cpk are figures of what was seen, by percentiles of a lognormal law where the values are skewed. No bound goes
-    with them: it would rest on tails that so few passes do not show. What is sure is the share within the limits, which
-    needs no law.
+    Cp and Cpk are figures of what was seen, by percentiles of a lognormal law where the values are skewed. No bound
+    goes with them: it would rest on tails that so few passes do not show. What is sure is the share within the limits,
+    which needs no law.
     """
     known = np.asarray(values, dtype=float)
     known = known[np.isfinite(known)]

@@ -51,8 +51,8 @@ class Changes:
     found : tuple of Change
         At most one a measure.
     weighted, summed : dict of key to Chart
-        Weighted mean in the measure's unit, cumulative sum in standard deviations of a pass; over all passes, signals only
-        where a change was found.
+        Weighted mean in the measure's unit, cumulative sum in standard deviations of a pass; over all passes, signals
+        only where a change was found.
     """
 
     found: tuple[Change, ...]
@@ -77,7 +77,7 @@ def changes_of(values: dict[str, FloatArray], job: Job, least: int) -> Changes:
     n = int(rows.sum())
     tells = bool(keys) and least < np.iinfo(np.int32).max
     columns = np.stack([to_scale(key, values[key]) for key in keys], -1) if keys else np.empty((len(rows), 0))
-    n_basis = FROZEN_FROM if n >= FROZEN_FROM else n
+    n_basis = min(FROZEN_FROM, n)
     order = order_of(columns[rows], n_basis) if tells else None
     found, weighted, summed = [], {}, {}
     for k, key in enumerate(keys):
@@ -104,7 +104,8 @@ def _charts(y: FloatArray, rows: FloatArray, n_basis: int, order: Order | None, 
                      for c, v in ((smooth, smooth.values), (sums, sums.values / max(sigma, 1e-12))))
     smooth = ewma(filled, width=order.ewma_width, centre=centre, sigma=sigma)
     sums = cusum((filled - centre) / sigma, 0.0, 1.0, limit=order.cusum_limit)
-    return tuple(Chart(c.name, c.values, c.centre, c.low, c.high, c.sigma, state, n_basis, c.signals) for c in (smooth, sums))
+    return tuple(Chart(c.name, c.values, c.centre, c.low, c.high, c.sigma, state, n_basis, c.signals)
+                 for c in (smooth, sums))
 
 
 def _change(key: str, k: int, y: FloatArray, order: Order, charts: tuple[Chart, Chart], judged: FloatArray,

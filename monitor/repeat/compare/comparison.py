@@ -61,8 +61,8 @@ class MeasureView:
     hand : HandSpread or None
         Of the height, with a gauge study.
     operators_p : float
-        Chance of so large a difference between operators when they are alike (one-way analysis of variance); nan with one
-        operator, or fewer than two passes of one.
+        Chance of so large a difference between operators when they are alike (one-way analysis of variance); nan with
+        one operator, or fewer than two passes of one.
     operators_differ : bool
         Whether that is beyond chance, all measures together.
     """
@@ -133,7 +133,8 @@ class Comparison:
     @property
     def is_quiet(self) -> bool:
         """Whether nothing was found: no pass odd, no change over time, samples and operators alike."""
-        return not (self.odd or self.changes or any(v.sample_signals or v.operators_differ for v in self.measures.values()))
+        return not (self.odd or self.changes or any(v.sample_signals or v.operators_differ
+                                                    for v in self.measures.values()))
 
     @property
     def sentence(self) -> str:
@@ -155,7 +156,8 @@ class Comparison:
         if index in self.aside:
             return (f"left out: {self.aside[index]}",)
         out = [odd_mark(self.odd, index)] if any(o.index == index for o in self.odd) else []
-        out += [f"{MEASURES[c.key].short} {'has drifted' if c.is_trend else 'shifts'} here" for c in self.changes if c.at == index]
+        out += [f"{MEASURES[c.key].short} {'has drifted' if c.is_trend else 'shifts'} here" for c in self.changes
+                if c.at == index]
         patterns = [f"{MEASURES[key].short}: {', '.join(view.patterns[index])}"
                     for key, view in self.measures.items() if index in view.patterns]
         return tuple(out + [f"pattern ({p})" for p in patterns])
@@ -192,18 +194,22 @@ def compare_folders(folders: Iterable[str | Path], *, by_time: bool = False, any
     paths, copies = without_copies(expand(folders))
     paths, jobs, found, faults = _readable(paths)
     notes = [*copies, *_differences(paths, jobs, any_job), *faults]
-    found = [[replace(p, recording=name) for p in passes] for passes, name in zip(found, short_names(paths), strict=True)]
+    found = [[replace(p, recording=name) for p in passes]
+             for passes, name in zip(found, short_names(paths), strict=True)]
     if by_time:
         found.sort(key=lambda ps: ps[0].started_utc if ps else "")
     passes = [p for ps in found for p in ps]
     if not passes:
-        raise InputError(f"{paths[0]}: no pass over {jobs[0].target.name} in any of {len(paths)} recordings; nothing to compare")
+        raise InputError(f"{paths[0]}: no pass over {jobs[0].target.name} in any of {len(paths)} recordings; nothing "
+                         f"to compare")
     passes = with_equal_start(passes, dict(zip(paths, jobs, strict=True)), progress)
     return compare(passes, jobs[0], notes=notes, **options)
 
 
-def compare(passes: Sequence[Pass], job: Job, *, rules: Iterable[int] = (), batch: int = 0, reference: int | None = None,
-            gauge: GaugeStudy | None = None, notes: Sequence[str] = (), aside: Mapping[int, str] | None = None) -> Comparison:
+def compare(passes: Sequence[Pass], job: Job, *, rules: Iterable[int] = (), batch: int = 0, reference: int
+            | None = None,
+            gauge: GaugeStudy | None = None, notes: Sequence[str] = (), aside: Mapping[int, str]
+            | None = None) -> Comparison:
     """Charts, capability, traces and the odd pass.
 
     Parameters
@@ -236,7 +242,8 @@ def compare(passes: Sequence[Pass], job: Job, *, rules: Iterable[int] = (), batc
     notes, least = list(notes), LIMITS_FROM
     if any(passes[i].extra.get("coached") or passes[i].extra.get("is_probe") for i in judged):
         least = sys.maxsize
-        notes.append("some passes were coached or probes: a hand that learns is not steady, so there are no limits; see "
+        notes.append("some passes were coached or probes: a hand that learns is not steady, so there are no limits; "
+                     "see "
                      "`plumeline learning`")
     known = {key: _without(column(passes, key), left) for key in MEASURES}
     usuals = {key: _without(known[key], {o.index: "" for o in odd if o.key == key}) for key in MEASURES}
@@ -298,7 +305,8 @@ def _singles(passes: Sequence[Pass], key: str, job: Job, values: FloatArray, rul
         return Chart("single passes", values, text.centre, nothing, nothing, text.sigma, Trust.NONE, n, signals), {}
     n_known = sum(np.isfinite(column(passes, k)).sum() >= FEWEST for k in JUDGED)
     here = usual([replace(p, values={key: v}) for p, v in zip(passes, values, strict=True)], key, job, n_known)
-    patterns = {i: tuple(RULES[int(name.split()[1])] for name in hits) for i, hits in text.signals.items()} if rules else {}
+    patterns = {i: tuple(RULES[int(name.split()[1])] for name in hits)
+                for i, hits in text.signals.items()} if rules else {}
     return Chart("single passes", values, here.centre, np.full(len(values), here.low), np.full(len(values), here.high),
                  text.sigma, state, n, signals), patterns
 
@@ -375,9 +383,11 @@ def _differences(paths: Sequence[Path], jobs: Sequence[Job], any_job: bool) -> l
             ("[target]", job.target.outline_mm, first.target.outline_mm), ("[limits]", job.limits, first.limits),
             ("[nozzle]", job.nozzle, first.nozzle)) if a != b]
         if essential and not any_job:
-            raise InputError(f"{path}: another job than {paths[0]} ({', '.join(essential)} differ); compare recordings of one "
+            raise InputError(f"{path}: another job than {paths[0]} ({', '.join(essential)} differ); compare recordings "
+                             f"of one "
                              "job, or say --any-job")
-        other = [name for name in ("station", "solder", "board", "protection") if getattr(job, name) != getattr(first, name)]
+        other = [name for name in ("station", "solder", "board", "protection")
+                 if getattr(job, name) != getattr(first, name)]
         if essential or other:
             notes.append(f"{path.name}: {', '.join(essential + [f'[{n}]' for n in other])} differ from {paths[0].name}")
     return notes

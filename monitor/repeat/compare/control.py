@@ -31,7 +31,8 @@ __all__ = [
     "trust",
 ]
 
-CUSUM_SLACK, CUSUM_LIMIT = 0.5, 5.0  # of the cumulative sum, in sigma: the usual choice for a shift of one sigma (ISO 7870-4)
+# of the cumulative sum, in sigma: the usual choice for a shift of one sigma (ISO 7870-4)
+CUSUM_SLACK, CUSUM_LIMIT = 0.5, 5.0
 LIMITS_FROM, FROZEN_FROM = 20, 50  # passes; from fewer the limits themselves are too unsure
 WEIGHT, WIDTH = 0.2, 2.86  # of the weighted mean: finds a shift of one sigma in about ten points
 
@@ -245,7 +246,9 @@ def samples(batches: Sequence[Sequence[float]], rules: Iterable[int] = (1,), lea
 
 
 def _sample_limits(values: FloatArray, chance: float) -> tuple[float, float, float]:
-    """Half-width for means, lowest and highest standard deviation, that hold a chance over all samples (Student's and Fisher's law)."""
+    """Half-width for means, lowest and highest standard deviation, that hold a chance over all samples (Student's and
+    Fisher's law).
+    """
     n, size = values.shape
     dof, each = n * (size - 1), chance / (4 * n)
     pooled = math.sqrt(float(values.var(axis=1, ddof=1).mean()))

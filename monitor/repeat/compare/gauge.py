@@ -11,7 +11,8 @@ from scipy import stats
 
 from vision.types import FloatArray
 
-__all__ = ["FEWEST_CLASSES", "GOOD", "POOR", "Anova", "GaugeStudy", "HandSpread", "crossed_anova", "hand_spread", "one_way", "study"]
+__all__ = ["FEWEST_CLASSES", "GOOD", "POOR", "Anova", "GaugeStudy", "HandSpread", "crossed_anova", "hand_spread",
+           "one_way", "study"]
 
 GOOD, POOR = 0.10, 0.30  # share of the width of the limits: good up to, refused beyond (common practice, AIAG MSA)
 FEWEST_CLASSES = 5

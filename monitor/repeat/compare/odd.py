@@ -18,11 +18,15 @@ from monitor.repeat.compare.rates import SINGLE
 from monitor.repeat.compare.scales import from_scale, to_scale
 from vision.types import FloatArray
 
-__all__ = ["FEW", "FEWEST", "Oddity", "Usual", "far_ones", "matters", "odd_passes", "pick_reference", "traces_in_percent", "usual"]
+__all__ = ["FEW", "FEWEST", "Oddity", "Usual", "far_ones", "matters", "odd_passes", "pick_reference",
+           "traces_in_percent", "usual"]
 
 FEWEST, FEW = 3, 20
-PRIOR_DOF = 10  # how many passes the steady hand below is worth while there are few
-STEADY = 5.0  # a hand is taken to scatter by this part of what matters until its own passes tell (a choice, no source)
+PRIOR_DOF, FULL_DOF = 4, 10  # the steady hand below is worth 4 passes while there are few, more under 7: up to 10 in all
+# A hand is taken to scatter by what matters over so much until its own passes tell. A choice: with it the rate holds for hands
+# that are twice as unsteady (tests/benchmarks/judgements.py); tighter ones find more in few passes, and cry wolf.
+STEADY = {"coverage": 2.0, "dwell_s": 4.0, "energy_even_j": 3.0}
+STEADY_ELSE = 4.5
 MOST_ODD = 4  # one of so many may be odd
 Z90 = 1.645
 
@@ -111,7 +115,8 @@ def odd_passes(passes: Sequence[Pass], job: Job, repeat_sigma_mm: float = math.n
     for key in known:
         x, here = column(passes, key), usual(passes, key, job, len(known))
         for i, score in here.far.items():
-            if _matters(key, x[i], here, job) and abs(x[i] - here.centre) > _camera_doubt(passes, i, key, repeat_sigma_mm):
+            if _matters(key, x[i], here, job) and abs(x[i] - here.centre) > _camera_doubt(passes, i, key,
+                                                                                          repeat_sigma_mm):
                 found.append(Oddity(i, key, float(x[i]), here.centre, score))
     return sorted(found, key=lambda o: (MEASURES[o.key].estimated, -o.score))
 
@@ -124,7 +129,7 @@ def usual(passes: Sequence[Pass], key: str, job: Job, n_measures: int) -> Usual:
         return Usual(math.nan, math.nan, math.nan, math.nan, {})
     y = to_scale(key, x[known])
     middle = float(from_scale(key, np.median(y)))
-    steady = float(np.median(y) - to_scale(key, middle - matters(key, middle, job))) / STEADY
+    steady = float(np.median(y) - to_scale(key, middle - matters(key, middle, job))) / STEADY.get(key, STEADY_ELSE)
     centre, half, sigmas, far = far_ones(y, SINGLE / n_measures, steady if len(known) < FEW else 0.0)
     low, mid, high = (float(from_scale(key, v)) for v in (centre - half, centre, centre + half))
     return Usual(mid, low, high, sigmas, {int(known[i]): score for i, score in far.items()})
@@ -140,7 +145,7 @@ def far_ones(y: FloatArray, alpha: float, steady: float = 0.0) -> tuple[float, f
     alpha : float
         Chance to find any among like normal values.
     steady : float
-        A spread known before, worth 10 values; 0 for none, and then the test is the published one.
+        A spread known before, worth 4 values; 0 for none, and then the test is the published one.
 
     Returns
     -------
@@ -184,10 +189,12 @@ def pick_reference(passes: Sequence[Pass], found: Sequence[Oddity] = ()) -> int 
 
 def _half(rest: FloatArray, alpha: float, steady: float) -> tuple[float, float]:
     """How far from the mean of some values another may lie, and how many standard errors that is."""
-    m, prior = len(rest), PRIOR_DOF if steady > 0 else 0
+    m = len(rest)
+    prior = max(PRIOR_DOF, FULL_DOF - m) if steady > 0 else 0
     parts = np.array([prior * steady**2, (m - 1) * float(np.var(rest, ddof=1))]) / (prior + m - 1)
     variance, dof = float(parts.sum()), m - 1.0
-    if prior and variance > 0:  # Welch and Satterthwaite: a spread beyond the steady hand's is known from these few alone
+    # Welch and Satterthwaite: a spread beyond the steady hand's is known from these few alone
+    if prior and variance > 0:
         dof = variance**2 / (parts[0] ** 2 / prior + parts[1] ** 2 / (m - 1))
     sigmas = _critical(m + 1, round(dof, 2), alpha)
     return max(sigmas * math.sqrt(variance * (1 + 1 / m)), 1e-12), sigmas

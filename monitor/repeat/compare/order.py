@@ -1,7 +1,7 @@
 """Whether passes change over their order in time: trend, weighted mean and cumulative sum, at one rate of false alarms.
 
-The limits are those that so large a share of random orders of these very passes would leave, in any measure. So they hold
-whatever the spread's law, however the measures hang together, and however few passes the centre rests on.
+The limits are those that so large a share of random orders of these very passes would leave, in any measure. So they
+hold whatever the spread's law, however the measures hang together, and however few passes the centre rests on.
 """
 
 from __future__ import annotations
@@ -77,7 +77,9 @@ def order_of(columns: FloatArray, n_basis: int) -> Order | None:
 
 
 def _statistics(x: FloatArray, n_basis: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Trend, largest weighted mean, largest cumulative sum of many orders; (n_orders, n_passes, n_measures) to (n_orders, n_measures)."""
+    """Trend, largest weighted mean, largest cumulative sum of many orders; (n_orders, n_passes, n_measures) to
+    (n_orders, n_measures).
+    """
     base = x[:, :n_basis]
     z = (x - base.mean(1, keepdims=True)) / np.maximum(base.std(1, ddof=1, keepdims=True), 1e-12)
     n = x.shape[1]

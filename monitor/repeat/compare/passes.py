@@ -19,7 +19,8 @@ from monitor.recording.reader import JOB, TRACE, open_recording, own_text, read_
 from monitor.recording.trace_file import open_trace_file
 from vision.types import FloatArray
 
-__all__ = ["JUDGED", "MEASURES", "Measure", "Pass", "column", "expand", "open_trace", "read_job", "read_passes", "short_names", "spread",
+__all__ = ["JUDGED", "MEASURES", "Measure", "Pass", "column", "expand", "open_trace", "read_job", "read_passes",
+           "short_names", "spread",
            "without_copies", "Z90"]
 
 Z90 = 1.645
@@ -136,7 +137,8 @@ class Pass:
 
 
 def expand(folders: Iterable[str | Path]) -> list[Path]:
-    """Recordings among the folders, and in folders that hold recordings at any depth (those by name); in the order given.
+    """Recordings among the folders, and in folders that hold recordings at any depth (those by name); in the order
+    given.
 
     Raises
     ------
@@ -147,9 +149,11 @@ def expand(folders: Iterable[str | Path]) -> list[Path]:
     for folder in map(Path, folders):
         inside = [folder] if (folder / TRACE).is_file() else sorted(
             p.parent for p in folder.rglob(TRACE) if not any(
-                part.startswith(".") or part.endswith((".part", ".old")) for part in p.parent.relative_to(folder).parts))
+                part.startswith(".") or part.endswith((".part", ".old"))
+                for part in p.parent.relative_to(folder).parts))
         if not inside:
-            raise InputError(f"{folder}: no recording there and none in it; name folders that `plumeline analyse` wrote")
+            raise InputError(f"{folder}: no recording there and none in it; name folders that "
+                             "`plumeline analyse` wrote")
         for path in inside:
             found.setdefault(path.resolve(), path)
     return list(found.values())
@@ -248,7 +252,8 @@ def spread(values: Sequence[float] | FloatArray) -> tuple[int, float, float]:
 def _trace(db: sqlite3.Connection, row: dict[str, Any]) -> FloatArray:
     """Time, height and its sigma of the frames of one pass; columns."""
     rows = db.execute("SELECT t_s, CASE WHEN seen THEN height_mm END, CASE WHEN seen THEN height_sigma_mm END "
-                      "FROM frames WHERE t_s BETWEEN ? AND ? ORDER BY t_s", (row["t_start_s"], row["t_end_s"])).fetchall()
+                      "FROM frames WHERE t_s BETWEEN ? AND ? ORDER BY t_s",
+                      (row["t_start_s"], row["t_end_s"])).fetchall()
     return np.array([[math.nan if v is None else v for v in r] for r in rows], dtype=float).reshape(-1, 3).T
 
 
@@ -277,7 +282,7 @@ def _one(folder: Path, meta: dict[str, Any], row: dict[str, Any], warned: Sequen
     hashes = meta.get("hashes", {})
     setup = "/".join(hashes.get(name, "")[:8] for name in ("camera.toml", "nozzle.toml"))
     own = {"number", "t_start_s", "t_end_s"}
-    return Pass(folder, row["number"], meta.get("started_utc", ""), meta.get("operator", ""), start, end, values, sigmas,
-                t - start, height, sigma, tuple(sorted(kinds)), float(dt[height < low].sum()),
+    return Pass(folder, row["number"], meta.get("started_utc", ""), meta.get("operator", ""), start, end, values,
+                sigmas, t - start, height, sigma, tuple(sorted(kinds)), float(dt[height < low].sum()),
                 float(dt[height > high].sum()), setup,
                 {k: v for k, v in row.items() if k not in own and k not in MEASURES})

@@ -79,7 +79,9 @@ def draw_run(axes: Any, found: Comparison, key: str, colours: Colours = LIGHT_PA
 
 
 def draw_sums(axes: Any, found: Comparison, key: str, colours: Colours = LIGHT_PAPER) -> None:
-    """Cumulative sums above and below the centre of one measure, in standard deviations of a pass; a shift shows as a slope."""
+    """Cumulative sums above and below the centre of one measure, in standard deviations of a pass; a shift shows as a
+    slope.
+    """
     axes.clear()
     chart = found.measures[key].sums
     x = np.arange(1, len(found.passes) + 1)
@@ -112,8 +114,8 @@ def draw_traces(axes: Any, found: Comparison, colours: Colours = LIGHT_PAPER, *,
     axes.clear()
     odd = {o.index for o in found.odd}
     if not seconds and found.curves is not None and np.isfinite(found.curves.low).all():
-        axes.fill_between(percent_axis(), found.curves.low, found.curves.high, color=colours.reference, alpha=0.18, lw=0,
-                          label="the middle half")
+        axes.fill_between(percent_axis(), found.curves.low, found.curves.high, color=colours.reference, alpha=0.18,
+                          lw=0, label="the middle half")
     for i, percent in zip(found.curve_of, found.percent_mm, strict=True):
         p = found.passes[i]
         x, y = (p.t_s, p.height_mm) if seconds else (percent_axis(), percent)
@@ -193,7 +195,8 @@ def _special_points(axes: Any, found: Comparison, key: str, x: np.ndarray, y: np
                       textcoords="offset points", ha="right" if i == len(x) - 1 else "center",
                       va="top" if y[i] < middle else "bottom", fontsize=8.5, color=colours.odd)
     if chosen is not None:
-        axes.plot(x[[chosen]], y[[chosen]], "o", ms=18, mfc="none", mec=colours.ink, mew=1.4, ls="none", label="chosen", zorder=5)
+        axes.plot(x[[chosen]], y[[chosen]], "o", ms=18, mfc="none", mec=colours.ink, mew=1.4, ls="none", label="chosen",
+                  zorder=5)
 
 
 def _left_out(axes: Any, found: Comparison, key: str, x: np.ndarray, scale: float, colours: Colours) -> None:
@@ -203,12 +206,14 @@ def _left_out(axes: Any, found: Comparison, key: str, x: np.ndarray, scale: floa
         axes.plot(x[aside], y, "x", color=colours.soft, ms=7, ls="none", label="left out", zorder=3)
 
 
-def _whiskers(axes: Any, found: Comparison, key: str, x: np.ndarray, y: np.ndarray, scale: float, colours: Colours) -> None:
+def _whiskers(axes: Any, found: Comparison, key: str, x: np.ndarray, y: np.ndarray, scale: float,
+              colours: Colours) -> None:
     """What one value may be off by."""
     half = scale * Z90 * np.array([p.sigmas.get(key, np.nan) for p in found.passes])
     if np.isfinite(half).any():
         word = "estimate, 90 %" if MEASURES[key].estimated else "camera, 90 %"
-        axes.errorbar(x, y, yerr=np.nan_to_num(half), fmt="none", ecolor=colours.line, elinewidth=1.2, zorder=1, label=word)
+        axes.errorbar(x, y, yerr=np.nan_to_num(half), fmt="none", ecolor=colours.line, elinewidth=1.2, zorder=1,
+                      label=word)
 
 
 def _allowed(axes: Any, found: Comparison, colours: Colours, y: np.ndarray) -> None:

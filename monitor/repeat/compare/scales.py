@@ -1,4 +1,4 @@
-"""The scale on which the spread of each measure is even: factors for times and heat, angles for shares."""
+"""The scale on which the spread of each measure is even: factors for times, heat and for what a sweep misses."""
 
 from __future__ import annotations
 
@@ -11,14 +11,15 @@ __all__ = ["from_scale", "to_scale"]
 _BY_FACTORS = {"dwell_s", "height_sd_mm", "energy_j", "energy_even_j"}
 _SHARES = {"coverage"}
 _LEAST = 1e-6
+_MISSED = 0.02  # added to the missed share: a sweep that misses nothing, or one cell, is much the same
 
 
 def to_scale(key: str, values: FloatArray | float) -> FloatArray:
-    """Values of a measure on its even scale: logarithm, arcsine of the root (Bartlett 1947), or as they are."""
+    """Values of a measure on its even scale: logarithm, or as they are; rising with the values."""
     values = np.asarray(values, dtype=float)
     if key in _BY_FACTORS:
         return np.log(np.maximum(values, _LEAST))
-    return np.arcsin(np.sqrt(np.clip(values, 0.0, 1.0))) if key in _SHARES else values
+    return -np.log(1.0 - np.clip(values, 0.0, 1.0) + _MISSED) if key in _SHARES else values
 
 
 def from_scale(key: str, values: FloatArray | float) -> FloatArray:
@@ -26,4 +27,4 @@ def from_scale(key: str, values: FloatArray | float) -> FloatArray:
     values = np.asarray(values, dtype=float)
     if key in _BY_FACTORS:
         return np.exp(values)
-    return np.sin(np.clip(values, 0.0, np.pi / 2)) ** 2 if key in _SHARES else values
+    return 1.0 + _MISSED - np.exp(-values) if key in _SHARES else values

@@ -39,10 +39,12 @@ def lines(found: Comparison) -> Iterator[str]:
 def pass_rows(found: Comparison, plain: bool = True) -> tuple[list[str], list[list[Any]]]:
     """A row a pass; plain numbers with units in the header, or the few columns that fit a screen."""
     if not plain:
-        header = ["pass", "height mm", "wander mm", "dwell s", "swept %", "heat J (est.)", "equal start J", "differs mm",
+        header = ["pass", "height mm", "wander mm", "dwell s", "swept %", "heat J (est.)", "equal start J",
+                  "differs mm",
                   "shifted s", "remarks"]
         keys = ("height_mean_mm", "height_sd_mm", "dwell_s", "coverage", "energy_j", "energy_even_j")
-        return header, [[p.label, *(MEASURES[k].show(p.values.get(k, math.nan), unit=False) for k in keys), *_warp_cells(found, i),
+        return header, [[p.label, *(MEASURES[k].show(p.values.get(k, math.nan), unit=False) for k in keys),
+                         *_warp_cells(found, i),
                          "; ".join((*(["reference"] if i == found.reference else []), *found.marks(i)))]
                         for i, p in enumerate(found.passes)]
     header = ["recording", "pass", "started_utc", "operator", "t_start_s", "t_end_s", *MEASURES, "below_s", "above_s",
@@ -50,7 +52,8 @@ def pass_rows(found: Comparison, plain: bool = True) -> tuple[list[str], list[li
     rows = []
     for i, p in enumerate(found.passes):
         w = found.warps.get(i)
-        rows.append([str(p.folder), p.number, p.started_utc, p.operator, p.t_start_s, p.t_end_s, *(p.values.get(k) for k in MEASURES), p.below_s,
+        rows.append([str(p.folder), p.number, p.started_utc, p.operator, p.t_start_s, p.t_end_s,
+                     *(p.values.get(k) for k in MEASURES), p.below_s,
                      p.above_s, w.residual if w else None, w.warp_s if w else None, " ".join(p.warnings),
                      "; ".join(found.marks(i))])
     return header, rows
@@ -70,13 +73,15 @@ def as_json(found: Comparison) -> dict[str, Any]:
     header, rows = pass_rows(found)
     return _clean({
         "sentence": found.sentence, "signals": found.signals,
-        "odd": [{"pass": found.passes[o.index].label, "is": o.word, "measure": o.key, "value": o.value, "others": o.others,
+        "odd": [{"pass": found.passes[o.index].label, "is": o.word, "measure": o.key, "value": o.value,
+                 "others": o.others,
                  "score": o.score} for o in found.odd],
         "changes": [{"measure": c.key, "kind": "drift" if c.is_trend else "shift", "at": found.passes[c.at].label,
                      "before": c.before, "after": c.after} for c in found.changes],
         "left_out": {found.passes[i].label: why for i, why in found.aside.items()}, "overall_false_alarms": OVERALL,
         "reference": None if found.reference is None else found.passes[found.reference].label,
-        "passes": [dict(zip(header, row, strict=True)) | {"landmarks_s": found.landmarks(i)} for i, row in enumerate(rows)],
+        "passes": [dict(zip(header, row, strict=True)) | {"landmarks_s": found.landmarks(i)}
+                   for i, row in enumerate(rows)],
         "measures": {key: _measure_json(view) for key, view in found.measures.items()},
         "patterns": {str(r): RULES[r] for r in found.rules}, "patterns_by_chance_every_passes": found.patterns_every,
         "notes": list(found.notes)})
@@ -116,13 +121,15 @@ def _measure_line(view: MeasureView) -> str:
     if chart.trust is not Trust.NONE:
         text += f" ({m.show(chart.low[0], False)} to {m.show(chart.high[0])})"
     if view.hand is not None:
-        text += (f"; the hand alone {m.show(view.hand.hand)}, the camera makes {100 * view.hand.camera_share:.0f} % of the "
+        text += (f"; the hand alone {m.show(view.hand.hand)}, the camera makes {100 * view.hand.camera_share:.0f} % of "
+                 f"the "
                  f"variance; the mean is sure to {Z90 * view.hand.mean_sigma:.1f} mm (90 %)")
     if view.means is not None and view.means.trust is not Trust.NONE:
         count = view.sample_signals
         text += f"; of {len(view.means.values)} samples: {f'{count} differ' if count else 'alike'}"
     if math.isfinite(view.operators_p):
-        text += f"; operators {'differ' if view.operators_differ else 'differ no more than chance'} (p {view.operators_p:.2g})"
+        differ = "differ" if view.operators_differ else "differ no more than chance"
+        text += f"; operators {differ} (p {view.operators_p:.2g})"
     return text
 
 
@@ -131,39 +138,47 @@ def _capability_lines(view: MeasureView) -> Iterator[str]:
     if c is None or not c.n:
         return
     more = (f"; {c.n_more} more within the limits would make that 95 %" if c.n_more else "")
-    yield (f"{c.n_inside} of {c.n} passes within the job's limits: of such passes at least {100 * c.share_low:.0f} % are "
+    yield (f"{c.n_inside} of {c.n} passes within the job's limits: of such passes at least {100 * c.share_low:.0f} % "
+           f"are "
            f"(95 % sure, whatever their law){more}")
     if c.why_not:
         yield f"no Cp, Cpk: {c.why_not}"
         return
-    camera = ("; the camera's share is not known: make a gauge study" if view.key == "height_mean_mm" and math.isnan(c.camera_share)
+    camera = ("; the camera's share is not known: make a gauge study" if view.key == "height_mean_mm"
+              and math.isnan(c.camera_share)
               else f", Cp of the hand alone {c.cp_hand:.2f}" if math.isfinite(c.cp_hand) else "")
     both = f"Cp {c.cp:.2f}, " if math.isfinite(c.cp) else ""
     yield f"{both}Cpk {c.cpk:.2f} as seen in {c.n} passes{camera}"
 
 
 def _alarm_line(found: Comparison) -> str:
-    text = (f"all that is said here together is false in at most {100 * OVERALL:.0f} % of comparisons of passes that differ by "
+    text = (f"all that is said here together is false in at most {100 * OVERALL:.0f} % of comparisons of passes that "
+            f"differ by "
             "chance alone")
     if found.rules:
-        text += (f"; patterns ({'; '.join(RULES[r] for r in found.rules)}) come by chance every {found.patterns_every:.0f} "
+        text += (f"; patterns ({'; '.join(RULES[r] for r in found.rules)}) come by chance every "
+                 f"{found.patterns_every:.0f} "
                  "passes in each measure and count for nothing")
     return text
 
 
 def _measure_json(view: MeasureView) -> dict[str, Any]:
     c = view.capability
-    charts = {"single": view.values, "moving_range": view.ranges, "weighted_mean": view.drift, "cumulative_sum": view.sums,
+    charts = {"single": view.values, "moving_range": view.ranges, "weighted_mean": view.drift,
+              "cumulative_sum": view.sums,
               "means": view.means,
               "standard_deviations": view.spreads}
-    return {"label": MEASURES[view.key].label, "unit": MEASURES[view.key].unit.replace("%", "share"), "estimated": MEASURES[view.key].estimated,
-            "n": view.n, "hand": None if view.hand is None else vars(view.hand), "mean": view.mean, "sd": view.sd, "operators_p": view.operators_p, "operators_differ": view.operators_differ, "trust": str(view.values.trust),
+    return {"label": MEASURES[view.key].label, "unit": MEASURES[view.key].unit.replace("%", "share"),
+            "estimated": MEASURES[view.key].estimated,
+            "n": view.n, "hand": None if view.hand is None else vars(view.hand), "mean": view.mean, "sd": view.sd,
+            "operators_p": view.operators_p, "operators_differ": view.operators_differ, "trust": str(view.values.trust),
             "charts": {name: _chart_json(chart) for name, chart in charts.items() if chart is not None},
             "capability": None if c is None else {k: getattr(c, k) for k in c.__dataclass_fields__}}
 
 
 def _chart_json(chart: Chart) -> dict[str, Any]:
-    return {"values": chart.values.tolist(), "centre": chart.centre, "low": chart.low.tolist(), "high": chart.high.tolist(),
+    return {"values": chart.values.tolist(), "centre": chart.centre, "low": chart.low.tolist(),
+            "high": chart.high.tolist(),
             "sigma": chart.sigma, "trust": str(chart.trust), "n_basis": chart.n_basis,
             "signals": {str(i + 1): list(what) for i, what in chart.signals.items()}}
 

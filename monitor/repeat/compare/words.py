@@ -22,7 +22,8 @@ def odd_sentence(passes: Sequence[Pass], found: Sequence[Oddity], job: Job, n_ju
     by_pass = _by_pass(found)
     if not by_pass:
         return f"None of the {n} passes stands out."
-    named = [f"{_name(passes, i)} was {_listed([o.word for o in some])} ({'; '.join(_why(o, job, passes[i]) for o in some)})"
+    named = [f"{_name(passes, i)} was {_listed([o.word for o in some])} "
+             f"({'; '.join(_why(o, job, passes[i]) for o in some)})"
              for i, some in list(by_pass.items())[:MOST_NAMED]]
     more = len(by_pass) - MOST_NAMED
     text = f"{len(by_pass)} of {n} passes {'stands' if len(by_pass) == 1 else 'stand'} out: {'; '.join(named)}"
@@ -32,7 +33,8 @@ def odd_sentence(passes: Sequence[Pass], found: Sequence[Oddity], job: Job, n_ju
 def odd_mark(found: Sequence[Oddity], index: int) -> str:
     """What one pass is, in words for a table: "short: 2.2 s, others 3.0 s"; empty when it is not odd."""
     some = _by_pass(found).get(index, [])
-    return "; ".join(f"{o.word}: {MEASURES[o.key].show(o.value)}, others {MEASURES[o.key].show(o.others)}" for o in some)
+    return "; ".join(f"{o.word}: {MEASURES[o.key].show(o.value)}, others {MEASURES[o.key].show(o.others)}"
+                     for o in some)
 
 
 def change_sentence(passes: Sequence[Pass], changes: Sequence[Change]) -> str:
@@ -70,10 +72,13 @@ def _why(o: Oddity, job: Job, odd: Pass) -> str:
         low, high = job.limits.height_mm
         text = f"held at {value} mm, the others at {others}"
         past = [f"{s:.1f} s {word} {limit:g} mm" for s, word, limit in (
-            (odd.below_s, "below the lowest allowed", low), (odd.above_s, "above the highest allowed", high)) if s >= 0.1]
+            (odd.below_s, "below the lowest allowed", low), (odd.above_s, "above the highest allowed", high))
+            if s >= 0.1]
         return f"{text}; {', '.join(past)}" if past else text
-    verb = {"height_sd_mm": "its height wandered by {} mm (SD), theirs by {}", "dwell_s": "{} s over the target, the others {}",
-            "coverage": "swept {} % of the target, the others {}", "tilt_mean_deg": "tilted by {} degrees, the others by {}",
+    verb = {"height_sd_mm": "its height wandered by {} mm (SD), theirs by {}",
+            "dwell_s": "{} s over the target, the others {}",
+            "coverage": "swept {} % of the target, the others {}",
+            "tilt_mean_deg": "tilted by {} degrees, the others by {}",
             "height_drift_mm": "its height changed by {} mm from entry to leaving, theirs by {}",
             "energy_even_j": "from an equal start about {} J would have gone in, for the others {} (estimates)"}[o.key]
     return verb.format(value, others)

@@ -1,0 +1,156 @@
+"""False events in drawn frames, and how small a shift is found.
+
+usage: python -m tests.benchmarks.parts_drawn [FRAMES]
+
+Ten seconds of 30 frames each, with a disturbance drawn at random: shadows hard and soft, smoke, exposure steps, the
+camera knocked
+by 5 px, the board nudged by 2 mm (told 0.5 s later, as it is live), a tool that passes, sharpening, MJPEG. Prints the
+false events
+of each kind, then the share of shifts that are found by size, for a 10 mm part and for a chip of 0.8 x 1.6 mm, at 3.8
+px a mm.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from dataclasses import replace
+
+import cv2
+import numpy as np
+
+from tests.vision.drawn_parts import CAMERA, CAN, CHIP, PARTS, POSE, TARGET, Lie, Scene, bench_of, draw, frame_of
+from vision import rigid
+from vision.part_follower import PartFollower
+from vision.types import NozzleMiss, NozzleTrack, TrackStatus, VisionResult
+
+KINDS = ("nothing", "hard shadow", "soft shadow", "smoke", "exposure", "knock", "nudge", "tool", "sharpened", "MJPEG")
+N = 300
+SIZES_MM = (0.03, 0.05, 0.08, 0.12, 0.2, 0.3, 0.5)
+
+
+def seen_of(scene_pose, shift, t_s):
+    """What vision would say, without a nozzle."""
+    nan3 = np.full(3, np.nan)
+    track = NozzleTrack(t_s, TrackStatus.LOST, nan3, nan3, nan3, np.full((6, 6), np.nan), np.nan)
+    return VisionResult(0, t_s, bench_of(scene_pose, t_s), NozzleMiss(t_s, ""), track, shift)
+
+
+def disturbed(kind: str, i: int, rng_state: dict) -> tuple[Scene, np.ndarray, np.ndarray]:
+    """Frame i of a sequence: scene, the pose and the board's shift as vision tells them."""
+    p, t = rng_state, i / 30.0
+    scene, pose, shift = Scene(), POSE, np.zeros(3)
+    v, u = np.mgrid[:300, :400].astype(np.float32)
+    if kind.endswith("shadow"):
+        x = p["x"] + p["v"] * t
+        y = p["y"] + 0.3 * p["v"] * np.sin(2 * t + p["a"])
+        soft = 1.0 if kind == "hard shadow" else 18.0
+        inside = np.hypot(u - x, 0.7 * (v - y)) - p["r"]
+        scene.light = 1 - p["deep"] / (1 + np.exp(np.clip(inside / soft, -30, 30)))
+    elif kind == "smoke" and t > 1.0:
+        drift = cv2.resize(
+            np.random.default_rng(int(p["seed"] + i // 6)).uniform(0, 1, (5, 6)).astype(np.float32),
+            (400, 300),
+            interpolation=cv2.INTER_CUBIC,
+        )
+        scene.haze = 0.06 * np.clip(drift, 0, 1) * min(1.0, t - 1.0)
+        scene.light = 1 - 0.3 * np.clip(drift, 0, 1) * min(1.0, t - 1.0)
+    elif kind == "exposure" and t > 2.0:
+        scene.light = 0.6 if t < 5 else 1.4
+    elif kind == "knock" and t > 3.0:
+        turn = np.array([p["a"], p["b"], 0.3 * p["a"]]) * 5.0 / 1450
+        now = rigid.transform(rigid.exp_rotation(turn), np.array([1.0, -1.0, 1.0]) * p["b"]) @ POSE
+        scene.pose = now
+        pose = now if t > 3.1 else POSE
+    elif kind == "nudge" and t > 3.0:
+        scene.board_shift = np.array([2.0 * np.cos(p["a"]), 2.0 * np.sin(p["a"]), 0.01])
+        shift = scene.board_shift if t > 3.5 else shift
+    elif kind == "tool" and t > 1.5:
+        x = p["x"] - 200 + 60 * (t - 1.5) if p["b"] > 0 else 200 + 30 * np.sin(t + p["a"])
+        scene.rod = ((x, 150 + 40 * p["a"]), (x + 60, 330.0), 28.0)
+    return scene, pose, shift
+
+
+def sequence(kind: str, seed: int, lies=None) -> list:
+    """Events of one sequence."""
+    rng = np.random.default_rng(seed)
+    p = {
+        "x": rng.uniform(0, 400),
+        "y": rng.uniform(50, 250),
+        "v": rng.uniform(-80, 80),
+        "r": rng.uniform(20, 90),
+        "deep": rng.uniform(0.2, 0.7),
+        "a": rng.uniform(-1, 1),
+        "b": rng.uniform(-1, 1),
+        "seed": seed,
+    }
+    follower = PartFollower(CAMERA, 0.0, TARGET, [s for s in PARTS if s is not TARGET])
+    events = []
+    for i in range(N):
+        scene, pose, shift = disturbed(kind, i, p)
+        scene.lies = {} if lies is None else lies(i / 30.0)
+        pose = rigid.transform(np.eye(3), rng.normal(0, 0.02, 3)) @ pose  # what a mat's pose scatters by
+        grey = draw(
+            scene,
+            noise=2.0,
+            seed=seed * N + i,
+            sharpen=0.8 if kind == "sharpened" else 0.0,
+            jpeg=70 if kind == "MJPEG" else 0,
+        )
+        events += follower.step(frame_of(grey, i), seen_of(pose, shift, i / 30.0)).part_events
+    return events
+
+
+def cost() -> str:
+    """Processor time of one frame for ten parts, beside that of blurring a 720p picture."""
+    chips = [replace(CHIP, name=f"c{i}", outline_mm=CHIP.outline_mm + (2.2 * (i % 4), -14 - 3 * (i // 4))) for i in range(8)]
+    follower = PartFollower(CAMERA, 0.0, TARGET, [CAN, *chips])
+    spent, blurs = [], []
+    whole = np.zeros((720, 1280), np.uint8)
+    for i in range(60):
+        frame = frame_of(draw(Scene(), seed=i), i)
+        begin = time.thread_time()
+        follower.step(frame, seen_of(POSE, np.zeros(3), i / 30))
+        spent.append(time.thread_time() - begin)
+        begin = time.thread_time()
+        cv2.GaussianBlur(whole, (0, 0), 1.5)
+        blurs.append(time.thread_time() - begin)
+    ms, blur_ms = 1e3 * np.median(spent[30:]), 1e3 * np.median(blurs)
+    return f"ten parts: {ms:.2f} ms a frame, {ms / blur_ms:.1f} times the blurring of a 720p picture ({blur_ms:.2f} ms)"
+
+
+def main(arguments: list[str]) -> int:
+    """Print both tables."""
+    cv2.setNumThreads(1)
+    print(cost(), flush=True)
+    n_frames = int(arguments[0]) if arguments else 10_000
+    n_sequences = max(len(KINDS), round(n_frames / N))
+    false: dict[str, list[str]] = {kind: [] for kind in KINDS}
+    for k in range(n_sequences):
+        kind = KINDS[k % len(KINDS)]
+        false[kind] += [f"{e.name} {e.kind} {e.t_s:.1f} s (sequence {k})" for e in sequence(kind, k)]
+    print(f"false events in {n_sequences * N} frames: {sum(map(len, false.values()))}")
+    for kind, found in false.items():
+        print(f"  {kind}: {len(found)} {found or ''}", flush=True)
+    for name in ("U3", "C14"):
+        for size in SIZES_MM:
+            hits, delays = 0, []
+            for k in range(4):
+                angle = 1.3 * k
+
+                def lies(t_s: float, size=size, angle=angle, name=name) -> dict:
+                    share = min(max((t_s - 4.0) / 0.1, 0.0), 1.0)
+                    return {name: Lie((share * size * np.cos(angle), share * size * np.sin(angle)))}
+
+                mine = [
+                    e for e in sequence(KINDS[(0, 2, 4, 9)[k]], 500 + k, lies) if e.name == name and 4.0 < e.t_s < 5.0
+                ]
+                hits += bool(mine)
+                delays += [e.t_s - 4.0 for e in mine]
+            late = f", told {np.median(delays):.2f} s after it began" if delays else ""
+            print(f"{name} shifted by {size:.2f} mm: found {hits} of 4{late}", flush=True)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
