@@ -15,8 +15,8 @@ __all__ = ["log_look_ratio", "metal_look", "usual_look"]
 _ALONG_MM, _ACROSS = 1.0, (-0.5, -0.25, 0.0, 0.25, 0.5)  # where it is looked at: along the axis, and across in radii
 _LEAST_PLACES, _LEAST_PHOTOS = 8, 3
 _MARGIN_PX = 3
-# sigmas of (blue and red over green, brightness) of the metal from picture to picture, and of other things from the metal; and the
-# share of metal that heat or soot has made look otherwise [convention]
+# sigmas of (blue and red over green, brightness) of the metal from picture to picture, and of other things from the
+# metal; and the share of metal that heat or soot has made look otherwise [convention]
 _METAL_SIGMA, _OTHER_SIGMA = np.array([0.2, 0.2, 0.6]), np.array([0.5, 0.5, 1.2])
 _TINTED = 0.05
 
@@ -54,8 +54,11 @@ def usual_look(seen: list[FloatArray]) -> FloatArray | None:
 
 
 def log_look_ratio(seen: FloatArray, usual: FloatArray | None) -> float:
-    """Natural logarithm of how much likelier a look is that of the metal than that of another thing; 0 when either is not known."""
+    """Natural logarithm of how much likelier a look is that of the metal than that of another thing; 0 when either is
+    not known."""
     if usual is None or not np.isfinite(seen).all():
         return 0.0
-    logs = [-0.5 * float((((seen - usual) / s) ** 2).sum()) - float(np.log(s).sum()) for s in (_METAL_SIGMA, _OTHER_SIGMA)]
+    logs = [
+        -0.5 * float((((seen - usual) / s) ** 2).sum()) - float(np.log(s).sum()) for s in (_METAL_SIGMA, _OTHER_SIGMA)
+    ]
     return float(np.logaddexp(np.log1p(-_TINTED) + logs[0], np.log(_TINTED) + logs[1]) - logs[1])

@@ -18,18 +18,21 @@ HALF, ANGLES, _DARK = 2, 6, 0.04
 SCALE = 4  # masks are judged at a quarter of the size
 FAR_PX, _REACH = 1e4, 3  # distances are told up to so many half-size pixels
 _STEPS = np.arange(_REACH + 1)
-_LOOSE = 0.15  # share of the bench's own contrast by which picture and bench may differ: neither registration nor sharpness is exact
+# share of the bench's own contrast by which picture and bench may differ: neither registration nor sharpness is exact
+_LOOSE = 0.15
 _LOOSE_SMALL = 0.1  # the same in a quarter-size picture
-_SHOWN = 1.5  # an edge of the picture without the bench's is at most so much more than the picture's own: what is missing makes none
+# an edge of the picture without the bench's is at most so much more than the picture's own: what is missing makes none
+_SHOWN = 1.5
 _AWAY_PX = np.float32(HALF) * np.hypot(_STEPS[:, None], _STEPS).astype(np.float32)
 
 
 def tool_mask(picture: Picture) -> tuple[np.ndarray, np.ndarray]:
-    """Where the picture is neither the bench nor the bench in shadow, quarter size, uint8, 0 or 255: loosely and strictly.
+    """Where the picture is neither the bench nor the bench in shadow, quarter size, uint8, 0 or 255: loosely and
+    strictly.
 
-    A shadow scales all channels alike, not below about a third, and its strength changes slowly across the picture; what
-    does more than that is a thing. The strict mask goes by colour alone and misses grey metal over a white mat; the loose
-    one also takes what is darker or lighter than its surroundings, and sharp shadows with it.
+    A shadow scales all channels alike, not below about a third, and its strength changes slowly across the picture;
+    what does more than that is a thing. The strict mask goes by colour alone and misses grey metal over a white mat;
+    the loose one also takes what is darker or lighter than its surroundings, and sharp shadows with it.
     """
     small = (picture.image.shape[1] // SCALE, picture.image.shape[0] // SCALE)
     a = linear_light(cv2.resize(picture.image, small, interpolation=cv2.INTER_AREA))
@@ -66,8 +69,8 @@ class NewEdges:
     Attributes
     ----------
     distance_px : array, shape (6, h / 2, w / 2), float32
-        To the nearest edge whose normal lies within 45 degrees of 0, 30, ... 150 degrees, in full-size pixels; FAR_PX beyond
-        the few pixels that are looked at.
+        To the nearest edge whose normal lies within 45 degrees of 0, 30, ... 150 degrees, in full-size pixels; FAR_PX
+        beyond the few pixels that are looked at.
     """
 
     distance_px: np.ndarray
@@ -121,7 +124,10 @@ def _gradient(seen, behind, known):
                 dx, dy = sx - bx, sy - by
                 if dx * dx + dy * dy > most:
                     most = dx * dx + dy * dy
-                    shown = min(max(_SHOWN * (sx * dx + sy * dy) / max(most, np.float32(1e-12)), np.float32(0.0)), np.float32(1.0))
+                    shown = min(
+                        max(_SHOWN * (sx * dx + sy * dy) / max(most, np.float32(1e-12)), np.float32(0.0)),
+                        np.float32(1.0),
+                    )
                     gx[y, x] = min(max(shown * dx * 1000, -32000), 32000)
                     gy[y, x] = min(max(shown * dy * 1000, -32000), 32000)
     for y in range(1, h - 1):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
-from tests.vision.test_find import ALL_KNOWN, CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
+from tests.vision.test_find import ALL_KNOWN, _bench, _tool, _with_tool
 from vision.background import cast_of, with_cast
 from vision.fit import Picture
 from vision.metal import log_look_ratio, metal_look, usual_look
