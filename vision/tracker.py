@@ -191,11 +191,13 @@ class Tracker:
         holds = self._holds()
         followed = [new for h in self._hypotheses if t_s - h.t_seen_s < _LOST_S
                     for new in self._follower.step(h, picture, bench, t_s, holds)]
-        if any(h.fit is not None for h in followed):
+        self._hypotheses = compete(followed, dt_s)
+        if self._is_there(LIKELY) and self._hypotheses[0].fit is not None:
             self._is_bare = False
         elif followed or not np.isnan(self._t_told_s):
             self._is_bare = self._is_bare or is_bare(picture, _BARE_SHARE * self._size_px)
-        self._hypotheses = compete([] if self._is_bare else followed, dt_s)  # a bare bench hides nothing
+        if self._is_bare:  # a bare bench hides nothing
+            self._hypotheses = [h for h in self._hypotheses if h.fit is not None]
 
     def _take_search(self, picture: Picture, bench: BenchPose, t_s: float) -> None:
         """Begin a search where one is worth its time, or take one's answer when it is due."""
