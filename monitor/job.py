@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import itertools
-import tomllib
+import math
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -18,11 +18,12 @@ from shapely.geometry import Polygon as Shape
 from shapely.validation import explain_validity
 
 from monitor.errors import InputError, JobError
-from monitor.files import write_text_whole
+from monitor.files import read_text, toml_of, write_text_whole
 from monitor.heat.alloy import find_alloy
 
 __all__ = [
-    "Job", "Board", "Region", "Target", "Solder", "Nozzle", "Station", "Limits", "Matters", "ProtectionMeasure",
+    "Job", "Board", "Region", "Target", "Solder", "Nozzle", "Station", "Limits", "Matters", "Criterion",
+    "ProtectionMeasure",
     "load_job", "parse_job", "job_text", "write_job", "job_hash",
 ]
 
@@ -216,6 +217,33 @@ class Matters(_Part):
     tilt_deg: Annotated[float, _between(1, 90, "degrees")] = 10.0
 
 
+class Criterion(_Part):
+    """[[rubric]]: one of the teacher's own thresholds; shares run from 0 to 1."""
+
+    name: Name
+    measure: Literal["height_mean_mm", "height_sd_mm", "dwell_s", "in_limits", "coverage", "evenness", "tilt_mean_deg", "energy_j"]
+    at_least: float | None = None
+    at_most: float | None = None
+
+    @model_validator(mode="after")
+    def _asks_for_something(self) -> "Criterion":
+        if self.at_least is None and self.at_most is None:
+            raise ValueError("needs at_least, at_most or both")
+        if self.at_least is not None and self.at_most is not None and self.at_least >= self.at_most:
+            raise ValueError(f"at_least {self.at_least:g} must be below at_most {self.at_most:g}")
+        return self
+
+    @property
+    def least(self) -> float:
+        """The lowest value that meets it; minus infinity where there is none."""
+        return -math.inf if self.at_least is None else self.at_least
+
+    @property
+    def most(self) -> float:
+        """The highest value that meets it; infinity where there is none."""
+        return math.inf if self.at_most is None else self.at_most
+
+
 class ProtectionMeasure(_Part):
     """[[protection]]: tape, a shield, a metal block, still air below, a preheater."""
 
@@ -248,6 +276,7 @@ class Job(_Part):
     limits: Limits
     protection: Annotated[tuple[ProtectionMeasure, ...], Field(max_length=40)] = ()
     matters: Matters = Matters()
+    rubric: Annotated[tuple[Criterion, ...], Field(max_length=20)] = ()
 
     @model_validator(mode="after")
     def _names_differ(self) -> Job:
@@ -275,29 +304,12 @@ def load_job(path: str | Path) -> Job:
     JobError
         With every fault of the file, one a line, each with its key.
     """
-    path = Path(path)
-    try:
-        with path.open("rb") as handle:
-            raw = handle.read(LARGEST_FILE_BYTES + 1)
-    except FileNotFoundError:
-        raise JobError(f"{path}: no such job file") from None
-    except IsADirectoryError:
-        raise JobError(f"{path}: is a folder; expected a job file (TOML)") from None
-    if len(raw) > LARGEST_FILE_BYTES:
-        raise JobError(f"{path}: larger than {LARGEST_FILE_BYTES // 1000} kB; that is no job file")
-    try:
-        text = raw.decode("utf-8")
-    except UnicodeDecodeError as fault:
-        raise JobError(f"{path}: not text in UTF-8 (byte {fault.start}); save it as UTF-8") from None
-    return parse_job(text, str(path))
+    return parse_job(read_text(Path(path), "job file (TOML)", JobError), str(path))
 
 
 def parse_job(text: str, source: str = "job") -> Job:
     """Check the text of a job file; `source` names it in messages. Raises JobError as `load_job` does."""
-    try:
-        data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as fault:
-        raise JobError(f"{source}: not valid TOML: {_one_line(fault)}") from None
+    data = toml_of(text, source, "job", JobError, numbers=False)
     try:
         # TOML has no tuples and people write 30 for 30.0, so lists and whole numbers are made fit first
         return Job.model_validate(_as_strict(data))

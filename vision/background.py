@@ -6,8 +6,8 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numba import njit
 
+from vision.compiled import njit
 from vision.cuts import LINEAR, brightest, linear_light
 from vision.edges import USUAL_NOISE, noise_sigma
 from vision.types import FloatArray
@@ -154,9 +154,11 @@ class BenchView:
         light = linear_light(first)
         self.exposure, self.noise = 1.0, USUAL_NOISE
         self._turn = 0
-        self.is_given = bench is not None and bench.shape == first.shape and self._agreement(light, bench) > 0.5
-        self.light = bench.copy() if self.is_given else light.copy()
-        self.known = known_of(bench) if self.is_given else np.full((h, w), 128, np.uint8)
+        if bench is not None and (bench.shape != first.shape or not self._agreement(light, bench) > 0.5):
+            bench = None
+        self.is_given = bench is not None
+        self.light = light.copy() if bench is None else bench.copy()
+        self.known = np.full((h, w), 128, np.uint8) if bench is None else known_of(bench)
         self._candidate = first.copy()
         self._age = np.zeros((h, w), np.uint8)
 

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numba import njit
 
 from vision import rigid
 from vision.camera import CameraModel
+from vision.compiled import njit
 from vision.cuts import sample_cuts
 from vision.errors import CalibrationError
 from vision.lens import lens_of, project
@@ -281,7 +281,7 @@ def _fit(camera: CameraModel, sides: _Sides, grey: np.ndarray, pose: FloatArray,
 _OFFSETS = np.arange(-_IN, _OUT + 1e-9, _PITCH)
 
 
-def _measure_sides(camera, sides: _Sides, grey: np.ndarray, pose: FloatArray):
+def _measure_sides(camera: CameraModel, sides: _Sides, grey: np.ndarray, pose: FloatArray):
     """How far outwards [px] each cut finds the edge from where the pose puts it.
 
     Returns the rows (n, 7) of its change with (turn, shift, inset), the offsets (n,) and which of them are sound (n,).

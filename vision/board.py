@@ -88,7 +88,7 @@ class BoardFollower:
         events = () if found is None else self._judge(found, frame.t_s)
         return self.shift, events
 
-    def _straighten(self, grey, bench: BenchPose, tool):
+    def _straighten(self, grey: np.ndarray, bench: BenchPose, tool):
         """The watched square from above with its local contrast evened out, and where it is in the picture and free."""
         px = self._camera.project(rigid.apply(bench.cam_from_bench, self._grid_mm)).astype(np.float32)
         at = np.nan_to_num(px, nan=-1e4).reshape(self._side, self._side, 2)

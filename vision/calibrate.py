@@ -10,9 +10,10 @@ import cv2
 import numpy as np
 
 from vision import rigid
-from vision.bench import marker_dictionary
+from vision.bench import find_markers, marker_dictionary
 from vision.camera import CameraModel
 from vision.errors import CalibrationError
+from vision.mat import Mat
 from vision.sources import read_photo
 from vision.types import FloatArray
 
@@ -130,7 +131,7 @@ class CameraCalibration:
     left_out: dict[str, str] = field(default_factory=dict)
 
 
-def calibrate_camera(photos: Sequence[Path | str], target: CharucoTarget | ChessboardTarget, *,
+def calibrate_camera(photos: Sequence[Path | str], target: CharucoTarget | ChessboardTarget | Mat, *,
                      square_pixels: bool = True,
                      progress: Callable[[int, int], None] = lambda done, whole: None) -> CameraCalibration:
     """Calibrate a camera.
@@ -176,7 +177,7 @@ def calibrate_camera(photos: Sequence[Path | str], target: CharucoTarget | Chess
     return CameraCalibration(camera, verdict, tuple(views), left_out)
 
 
-def find_target(image: np.ndarray, target: CharucoTarget | ChessboardTarget, name: str = "") -> View | None:
+def find_target(image: np.ndarray, target: CharucoTarget | ChessboardTarget | Mat, name: str = "") -> View | None:
     """The target's corners in one picture (BGR or grey); None when too few are seen.
 
     ChArUco boards are tried as printed today, as by older tools (which began even-row boards with the other colour),
@@ -185,6 +186,8 @@ def find_target(image: np.ndarray, target: CharucoTarget | ChessboardTarget, nam
     grey = image if image.ndim == 2 else cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)
     if isinstance(target, ChessboardTarget):
         return _find_chessboard(grey, target, name)
+    if isinstance(target, Mat):
+        return _find_mat(grey, target, name)
     kinds = [(legacy, negative) for negative in (False, True)
              for legacy in ((False, True) if target.squares[1] % 2 == 0 else (False,))]
     return max((v for v in (_find_charuco(grey, target, name, *kind) for kind in kinds) if v), default=None,
@@ -219,9 +222,9 @@ def _read_views(photos, target, progress):
     return views, left_out, size
 
 
-def _find_as_before(image, target, name, kind):
+def _find_as_before(image: np.ndarray, target, name, kind):
     """Find the target, trying first the kind of print that the photographs before showed."""
-    if isinstance(target, ChessboardTarget):
+    if isinstance(target, (ChessboardTarget, Mat)):
         return find_target(image, target, name), None
     grey = cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)
     if kind is not None:
@@ -236,7 +239,7 @@ def _find_as_before(image, target, name, kind):
     return best, best_kind
 
 
-def _find_charuco(grey, target: CharucoTarget, name: str, legacy: bool, negative: bool) -> View | None:
+def _find_charuco(grey: np.ndarray, target: CharucoTarget, name: str, legacy: bool, negative: bool) -> View | None:
     board = cv2.aruco.CharucoBoard(target.squares, target.square_mm, target.marker_mm,
                                    marker_dictionary(target.dictionary))
     board.setLegacyPattern(legacy)
@@ -249,7 +252,15 @@ def _find_charuco(grey, target: CharucoTarget, name: str, legacy: bool, negative
     return View(name, world, corners.reshape(-1, 2).astype(float))
 
 
-def _find_chessboard(grey, target: ChessboardTarget, name: str) -> View | None:
+def _find_mat(grey: np.ndarray, mat: Mat, name: str) -> View | None:
+    """The bench mat held or laid about, on something stiff: corners of its markers."""
+    found = find_markers(grey, mat)
+    if 4 * len(found) < _LEAST_CORNERS:
+        return None
+    return View(name, np.concatenate([mat.corners_mm(i) for i in found]), np.concatenate(list(found.values())))
+
+
+def _find_chessboard(grey: np.ndarray, target: ChessboardTarget, name: str) -> View | None:
     found, corners = cv2.findChessboardCorners(grey, target.inner_corners)
     if not found:
         return None

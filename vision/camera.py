@@ -5,18 +5,25 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from vision.errors import CalibrationError
 from vision.files import write_text_whole
-from vision.loading import check_keys, read_toml
+from vision.loading import check_keys, number, read_toml
 from vision.types import FloatArray
 
 __all__ = ["CameraModel", "load_camera", "save_camera", "PARAMETERS"]
 
 # What the optional covariance is about, in its order; one focal length, as sensors have square pixels.
 PARAMETERS = ("f", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
+
+# half a kelvin lengthens an aluminium mount by this share (23e-6 per K, a handbook's value from memory): no focal length is
+# known better, whatever a fit says
+LEAST_FOCAL_SIGMA = 1e-5
+LEAST_RMS_PX = 1e-3  # corners in drawn pictures are met so well, in photographs never
 
 
 @dataclass(frozen=True)
@@ -178,7 +185,7 @@ class CameraModel:
         grow = np.where(beyond, 1.0 + (r - edge) / max(image_of_edge, 1e-6), 1.0)
         return xd * grow, yd * grow
 
-    def _distortion_slopes(self, x: FloatArray, y: FloatArray):
+    def _distortion_slopes(self, x: FloatArray, y: FloatArray) -> tuple[tuple[FloatArray, ...], ...]:
         """Change of the distorted point with the undistorted one: ((xx, xy), (yx, yy))."""
         k1, k2, p1, p2, k3 = self.distortion.tolist()
         r2 = x * x + y * y
@@ -218,16 +225,18 @@ def load_camera(path: Path | str) -> CameraModel:
     check_keys(path, found, {"camera_matrix_px", "distortion", "image_size_px"},
                {"rms_px", "focal_sigma_px", "parameter_cov"})
     try:
-        return CameraModel(**found)
+        camera = CameraModel(**found)
     except CalibrationError as error:
         raise CalibrationError(f"{path}: {error}") from error
-    except (TypeError, ValueError) as error:
+    except (TypeError, ValueError, OverflowError, np.linalg.LinAlgError) as error:
         raise CalibrationError(f"{path}: a value is not a number: {error}") from error
+    _check_ranges(path, found)
+    return camera
 
 
 def save_camera(path: Path | str, camera: CameraModel) -> None:
     """Write a calibration as a small readable file, whole or not at all."""
-    def rows(matrix):
+    def rows(matrix: FloatArray) -> str:
         return "[\n" + "".join(f"  {row.tolist()},\n" for row in matrix) + "]"
 
     lines = ["# Plumeline camera calibration. Pixels; the centre of the top left pixel is (0, 0).",
@@ -236,12 +245,44 @@ def save_camera(path: Path | str, camera: CameraModel) -> None:
              f"distortion = {camera.distortion.tolist()}  # k1, k2, p1, p2, k3",
              f"rms_px = {float(camera.rms_px)!r}  # of the corners in the photographs",
              f"focal_sigma_px = {float(camera.focal_sigma_px)!r}  # standard deviation of the focal length"]
+    lines = [line for line in lines if " = nan" not in line]  # not known: not said
     if camera.parameter_cov is not None:
         lines += [f"# covariance of {', '.join(PARAMETERS)}", f"parameter_cov = {rows(camera.parameter_cov)}"]
     write_text_whole(Path(path), "\n".join(lines) + "\n")
 
 
-def _read_only(value, shape: tuple[int, ...], name: str) -> FloatArray:
+def _check_ranges(path: Path, found: dict[str, Any]) -> None:
+    """Refuse what no camera has."""
+    sizes = found["image_size_px"]
+    if not isinstance(sizes, list) or len(sizes) != 2 or not all(isinstance(v, int) and not isinstance(v, bool) for v in sizes):
+        raise CalibrationError(f"{path}: image_size_px: expected width and height, two whole numbers")
+    largest = max(number(path, "image_size_px", v, 16, 20_000) for v in sizes)
+    matrix = found["camera_matrix_px"]
+    if not isinstance(matrix, list) or len(matrix) != 3 or not all(isinstance(row, list) and len(row) == 3 for row in matrix):
+        raise CalibrationError(f"{path}: camera_matrix_px: expected numbers of shape (3, 3)")
+    for i, name in enumerate("xy"):
+        number(path, f"camera_matrix_px: f{name}", matrix[i][i], 0.1 * largest, 100.0 * largest)
+        number(path, f"camera_matrix_px: c{name}", matrix[i][2], -largest, 2.0 * largest)
+    for value in found["distortion"] if isinstance(found["distortion"], list) else ():
+        number(path, "distortion", value, -1000.0, 1000.0)
+    if "rms_px" in found:
+        number(path, "rms_px", found["rms_px"], LEAST_RMS_PX, 100.0)
+    if "focal_sigma_px" in found:
+        number(path, "focal_sigma_px", found["focal_sigma_px"], LEAST_FOCAL_SIGMA * matrix[0][0], matrix[0][0])
+    if "parameter_cov" in found:
+        _check_cov(path, found["parameter_cov"])
+
+
+def _check_cov(path: Path, value: object) -> None:
+    cov = _read_only(value, (8, 8), f"{path}: parameter_cov")
+    scale = np.sqrt(np.abs(np.diag(cov)))
+    if scale.min() <= 0 or not np.allclose(cov, cov.T, rtol=1e-6, atol=1e-12 * scale.max() ** 2):
+        raise CalibrationError(f"{path}: parameter_cov: not a covariance (not symmetric, or a variance is not above 0)")
+    if np.linalg.eigvalsh(cov / np.outer(scale, scale)).min() < -1e-6:
+        raise CalibrationError(f"{path}: parameter_cov: not a covariance (an eigenvalue is negative)")
+
+
+def _read_only(value: ArrayLike, shape: tuple[int, ...], name: str) -> FloatArray:
     try:
         out = np.array(value, dtype=float)
     except (TypeError, ValueError) as error:

@@ -7,8 +7,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from vision.compiled import njit
 from vision.nozzle import axis_frame, cross, roll_of
 from vision.silhouette import turned_pose
 

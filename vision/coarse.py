@@ -5,8 +5,9 @@ compiled.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from vision.camera import CameraModel
+from vision.compiled import njit
 from vision.lens import lens_of, pixel
 from vision.novelty import ANGLES, HALF, NewEdges
 from vision.nozzle import NozzleBody, ToolPose, axis_frame
@@ -22,7 +23,7 @@ _STEP_MM = 4.0  # distance of the places on an outline where edges are looked fo
 _TAN_15 = np.tan(np.pi / 12)
 
 
-def visible_reward(camera, body: NozzleBody, edges: NewEdges, pose: ToolPose) -> float:
+def visible_reward(camera: CameraModel, body: NozzleBody, edges: NewEdges, pose: ToolPose) -> float:
     """As `reward`, but of what of the outline no other part of the tool hides."""
     return _on_visible(trace(*trace_inputs(camera, body, pose, SIGHT_STEP_MM)), np.append(shares(body), 2.0),
                        edges.distance_px)
@@ -49,7 +50,8 @@ def shares(body: NozzleBody) -> FloatArray:
     return np.array([{"tube": 2.0, "handle": 0.5}.get(f.kind, 1.0) for f in body.frusta])
 
 
-def reward(camera, body: NozzleBody, edges: NewEdges, tips, axes, sideways, alike_px: float = ALIKE_PX) -> FloatArray:
+def reward(camera: CameraModel, body: NozzleBody, edges: NewEdges, tips, axes, sideways,
+           alike_px: float = ALIKE_PX) -> FloatArray:
     """How much of each pose's outline lies on new edges that run alike [mm, weighted]."""
     slices, kinds = body_arrays(body)
     after = np.cos(body.bend_rad) * -axes + np.sin(body.bend_rad) * sideways

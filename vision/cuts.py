@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numba import njit
 
+from vision.compiled import njit
 from vision.types import FloatArray
 
 __all__ = ["LINEAR", "NO_TONE", "CutGrid", "linear_light", "to_opponent", "brightest", "sample_cuts", "sample_along"]
@@ -24,7 +24,7 @@ class CutGrid:
     def offsets_px(self) -> FloatArray:
         """Positions, shape (m,) [px]."""
         n = round(self.reach_px / self.step_px)
-        return np.arange(-n, n + 1) * self.step_px
+        return np.arange(-n, n + 1, dtype=float) * self.step_px
 
 
 def _tone_table() -> np.ndarray:

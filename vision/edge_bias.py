@@ -14,7 +14,7 @@ from vision.nozzle import NozzleBody
 from vision.silhouette import STEP
 from vision.types import FloatArray
 
-__all__ = ["DEFAULT_BIAS", "EdgeBias", "edge_offsets", "group_key", "group_of", "n_groups", "side_of"]
+__all__ = ["DEFAULT_BIAS", "Biases", "EdgeBias", "edge_offsets", "group_key", "group_of", "n_groups", "side_of"]
 
 _SIDES = 4
 
@@ -29,7 +29,8 @@ class EdgeBias:
 
 # A limb in front of something lighter is seen where it is; in front of something darker a shiny one mirrors its
 # surroundings and looks too narrow (measured on rendered clips; replaced by what the touch photographs say).
-DEFAULT_BIAS: dict[tuple[str, bool], EdgeBias] = {
+Biases = dict[tuple[str, bool], EdgeBias]  # by part and whether it is lighter outside
+DEFAULT_BIAS: Biases = {
     ("tube", True): EdgeBias(-0.1, 0.25), ("tube", False): EdgeBias(-1.2, 0.8),
     ("cone", True): EdgeBias(-0.2, 0.3), ("cone", False): EdgeBias(-1.0, 0.8),
     ("collar", True): EdgeBias(-0.2, 0.3), ("collar", False): EdgeBias(-0.6, 0.8),

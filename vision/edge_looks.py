@@ -9,9 +9,9 @@ from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from scipy.special import ndtr
 
+from vision.compiled import njit
 from vision.cuts import CutGrid
 from vision.types import FloatArray
 

@@ -6,8 +6,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
+from vision.compiled import njit
 from vision.cuts import CutGrid, to_opponent
 from vision.edge_looks import BLUR_PX, FINE, FLAT_LANES, LANES, SAMPLING_PX, look_of, tables_of
 from vision.types import FloatArray

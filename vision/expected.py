@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from vision.camera import CameraModel
 from vision.edge_bias import EdgeBias, edge_offsets, group_of
 from vision.fit import inside_picture
 from vision.least_squares import CORRELATION_MM, CUT_SIGMA_PX
@@ -45,7 +46,10 @@ class Expected:
     width_px: float
 
 
-def expected_spread(camera, body: NozzleBody, pose: ToolPose, up_cam: FloatArray,
+_UNKNOWN = Expected(np.inf, np.inf, np.inf, np.inf, np.inf, 0.0)  # too little of the tool to tell
+
+
+def expected_spread(camera: CameraModel, body: NozzleBody, pose: ToolPose, up_cam: FloatArray,
                     bias: dict[tuple[str, bool], EdgeBias],
                     *, lighter_outside: bool, edge_sigma_px: float = CUT_SIGMA_PX) -> Expected:
     """Spread that the fit's own information matrix gives for a pose.
@@ -71,14 +75,14 @@ def expected_spread(camera, body: NozzleBody, pose: ToolPose, up_cam: FloatArray
     w, h = camera.image_size_px
     out = inside_picture(outline(camera, body, pose), (h, w))
     if len(out.px) < 8:
-        return Expected(*[np.inf] * 5, width_px=0.0)
+        return _UNKNOWN
     label = group_of(out.part, out.side, int(lighter_outside))
     _, group, counts = np.unique(label, return_inverse=True, return_counts=True)
     plain = counts[group] >= _LEAST_CUTS  # a scrap of a rim that peeps out is not to be counted on
     out, label = Outline(*(getattr(out, f)[plain] for f in Outline.__dataclass_fields__)), label[plain]
     groups, group = np.unique(label, return_inverse=True)
     if len(groups) == 0:
-        return Expected(*[np.inf] * 5, width_px=0.0)
+        return _UNKNOWN
     design = np.zeros((len(label), 6 + len(groups)))
     design[:, :6] = out.jacobian
     design[np.arange(len(label)), 6 + group] = 1.0
@@ -99,5 +103,5 @@ def expected_spread(camera, body: NozzleBody, pose: ToolPose, up_cam: FloatArray
                     float(2 * body.frusta[0].start_radius_mm * np.median(tube)) if tube.size else 0.0)
 
 
-def _root(value: float) -> float:
+def _root(value: FloatArray | float) -> float:
     return float(np.sqrt(max(value, 0.0)))

@@ -6,9 +6,10 @@ from functools import lru_cache
 
 import cv2
 import numpy as np
-from numba import njit
 
+from vision.camera import CameraModel
 from vision.coarse import ALIKE_PX, CLOSE_PX, SIGHT_STEP_MM, reward, shares, sweep_poses, sweep_tube, visible_reward
+from vision.compiled import njit
 from vision.edge_bias import DEFAULT_BIAS
 from vision.fit import Picture, PoseFit, PosePrior, fit_pose, free_limbs, loose_prior
 from vision.lens import lens_of
@@ -43,18 +44,10 @@ _TILTS_RAD = np.deg2rad([4.0, 16.0, 28.0, 40.0, 52.0])
 
 
 def find_tool(
-    camera,
-    body: NozzleBody,
-    picture: Picture,
-    cam_from_bench: FloatArray,
-    board_top_mm: float,
+    camera: CameraModel, body: NozzleBody, picture: Picture, cam_from_bench: FloatArray, board_top_mm: float,
     bias=DEFAULT_BIAS,
-    least_quality: float = 0.5,
-    *,
-    heights_mm: tuple[float, ...] = _HEIGHTS_MM,
-    holds: tuple[Hold, ...] = (),
-    plane=None,
-    most: int = _FITS,
+    least_quality: float = 0.5, *, heights_mm: tuple[float, ...] = _HEIGHTS_MM, holds: tuple[Hold, ...] = (),
+    plane=None, most: int = _FITS,
 ) -> PoseFit | None:
     """The best pose over all places, heights and ways to hold the tool, or None when none is convincing.
 
@@ -79,26 +72,15 @@ def find_tool(
     merit, best, held = max(good, key=lambda f: f[0])
     # known to stand on a plane, it is told from others by that
     is_part = share_in_view(camera, body, best.pose) < IN_PART
-    if plane is None and any(
-        merit < _CLEARLY * m
-        for m, f, _ in found
-        if not (_alike(f.pose, best.pose) or (is_part and _looks_alike(camera, f.pose, best.pose)))
-    ):
+    if plane is None and any(merit < _CLEARLY * m for m, f, _ in found
+                             if not (_alike(f.pose, best.pose)
+                                     or (is_part and _looks_alike(camera, f.pose, best.pose)))):
         return None
     return fit_pose(camera, body, picture, best.pose, bias, prior=held, plane=plane, spreads_px=(1.5, 1.0))
 
 
-def find_poses(
-    camera,
-    body: NozzleBody,
-    picture: Picture,
-    cam_from_bench: FloatArray,
-    board_top_mm: float,
-    bias=DEFAULT_BIAS,
-    *,
-    holds: tuple[Hold, ...] = (),
-    most: int = 3,
-) -> list[PoseFit]:
+def find_poses(camera: CameraModel, body: NozzleBody, picture: Picture, cam_from_bench: FloatArray, board_top_mm: float,
+               bias=DEFAULT_BIAS, *, holds: tuple[Hold, ...] = (), most: int = 3) -> list[PoseFit]:
     """The few poses, unlike each other, that explain most of the picture, best first; which of them is the tool, if
     any, is left open.
 
@@ -114,37 +96,26 @@ def find_poses(
     return found
 
 
-def _full_fits(camera, body, picture, cam_from_bench, board_top_mm, bias, heights_mm, holds, plane,
+def _full_fits(camera: CameraModel, body, picture, cam_from_bench, board_top_mm, bias, heights_mm, holds, plane,
                most) -> list[tuple[float, PoseFit, PosePrior]]:
     """Full fits of the best drafts with what each explains of the picture, and the prior that knows how the tool is
-    held."""
+    held.
+    """
     mask, solid = tool_mask(picture)
     unknown = cv2.resize(picture.known, mask.shape[::-1], interpolation=cv2.INTER_NEAREST) == 0
     mask[unknown] = 255
     if cv2.countNonZero(mask) < _LEAST_MASK:
         return []
     edges = new_edges(picture, _region_of(mask, picture.known.shape))
-    starts = sweep(
-        camera, body, edges, mask, cam_from_bench, board_top_mm, heights_mm=heights_mm, holds=holds, most=most
-    )
+    starts = sweep(camera, body, edges, mask, cam_from_bench, board_top_mm, heights_mm=heights_mm, holds=holds,
+                   most=most)
     drafts = []
     for pose in starts:
         turn_rad = max(_LOW_HOLD_RAD, _HOLD_RAD * share_in_view(camera, body, pose))
         held = _as_held(body, bias, pose, holds, cam_from_bench, turn_rad)
         free = free_limbs(body, held)
-        draft = fit_pose(
-            camera,
-            body,
-            picture,
-            pose,
-            bias,
-            prior=free,
-            plane=plane,
-            reach_px=12.0,
-            spreads_px=(6.0, 3.0),
-            step_mm=DRAFT_STEP_MM,
-            is_exact=False,
-        )
+        draft = fit_pose(camera, body, picture, pose, bias, prior=free, plane=plane, reach_px=12.0,
+                         spreads_px=(6.0, 3.0), step_mm=DRAFT_STEP_MM, is_exact=False)
         if draft is not None:
             drafts.append((draft.merit * habit(draft.pose, holds, cam_from_bench), held, free, draft.pose))
     drafts.sort(key=lambda d: -d[0])
@@ -153,11 +124,8 @@ def _full_fits(camera, body, picture, cam_from_bench, board_top_mm, bias, height
         start = _lifted(pose, cam_from_bench, board_top_mm)
         fit = fit_pose(camera, body, picture, start, bias, prior=free, plane=plane,
                        spreads_px=(4.0, 2.0, 1.0) if start is pose else (1.5, 1.0), is_exact=False)
-        if (
-            fit is not None
-            and _plausible(fit.pose, cam_from_bench, board_top_mm)
-            and _blows_free(camera, body, fit.pose, solid)
-        ):
+        if fit is not None and _plausible(fit.pose, cam_from_bench, board_top_mm) and _blows_free(camera, body,
+                                                                                                  fit.pose, solid):
             fits.append((fit.merit * habit(fit.pose, holds, cam_from_bench), fit, held))
     return fits
 
@@ -171,8 +139,8 @@ def _lifted(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) -> 
     """A pose that lies below the board, where no tool is, brought up along its outlet's line of sight; others as they
     are.
 
-    A bright line within a shiny tube passes for its limb when edges may be far from where they are expected, and a
-    tube that looks too thin seems too far away.
+    A bright line within a shiny tube passes for its limb when edges may be far from where they are expected, and a tube
+    that looks too thin seems too far away.
     """
     if _height_mm(pose, cam_from_bench, board_top_mm) > _LOWEST_MM:
         return pose
@@ -186,7 +154,7 @@ def _alike(a: ToolPose, b: ToolPose) -> bool:
     return np.linalg.norm(a.tip_mm - b.tip_mm) < 20.0 and a.axis @ b.axis > np.cos(2 * _NEIGHBOUR_RAD)
 
 
-def _looks_alike(camera, a: ToolPose, b: ToolPose) -> bool:
+def _looks_alike(camera: CameraModel, a: ToolPose, b: ToolPose) -> bool:
     """Whether two poses put the outlet and the tube behind it at the same place in the picture, near or far."""
     ends_px = [camera.project(np.stack([p.tip_mm, p.tip_mm - _BEHIND_MM * p.axis])) for p in (a, b)]
     return bool(np.linalg.norm(ends_px[0] - ends_px[1], axis=1).max() < _SAME_PLACE_PX)
@@ -201,7 +169,7 @@ def habit(pose: ToolPose, holds: tuple[Hold, ...], cam_from_bench: FloatArray) -
     return float(np.exp(-0.5 * (away_rad / _HOLD_RAD) ** 2))
 
 
-def _blows_free(camera, body: NozzleBody, pose: ToolPose, solid: np.ndarray) -> bool:
+def _blows_free(camera: CameraModel, body: NozzleBody, pose: ToolPose, solid: np.ndarray) -> bool:
     """Whether what lies before the outlet in the picture is mostly bench: gaps between fingers look like tubes."""
     ahead = np.linspace(0.8, 3.0, 8) * 2 * body.frusta[0].start_radius_mm
     px = camera.project(pose.tip_mm + ahead[:, None] * pose.axis)
@@ -212,7 +180,8 @@ def _blows_free(camera, body: NozzleBody, pose: ToolPose, solid: np.ndarray) -> 
 
 
 def poses_near(
-    camera, body: NozzleBody, picture: Picture, start: ToolPose, spread: FloatArray, n: int = 600, most: int = 3
+    camera: CameraModel, body: NozzleBody, picture: Picture, start: ToolPose, spread: FloatArray, n: int = 600,
+    most: int = 3
 ) -> list[ToolPose]:
     """The most promising poses around start, best first: those whose coarse outline meets most new edges.
 
@@ -232,7 +201,7 @@ def poses_near(
     return [_pose_of(*settled, i) for i in _unlike(*settled[:2], np.argsort(-worth, kind="stable"), most, _APART_MM)]
 
 
-def _region_around(camera, body: NozzleBody, pose: ToolPose, shape) -> tuple[slice, slice]:
+def _region_around(camera: CameraModel, body: NozzleBody, pose: ToolPose, shape) -> tuple[slice, slice]:
     """Rows and columns in which a tool near that pose lies, bounds even."""
     corners = np.concatenate(tool_hull(camera, body, pose))
     first = np.clip(corners.min(0) - _MARGIN_PX, 0, np.array(shape[::-1]) - 4 * _MARGIN_PX).astype(int) // 2 * 2
@@ -251,7 +220,8 @@ def _region_of(mask: np.ndarray, shape) -> tuple[slice, slice]:
 @lru_cache
 def _random_steps(n: int) -> FloatArray:
     """No step, then n random ones of sigma 1, shape (n + 1, 6); always the same, as a picture must give the same
-    answer."""
+    answer.
+    """
     return np.concatenate([np.zeros((1, 6)), np.random.default_rng(1).normal(0.0, 1.0, (n, 6))])
 
 
@@ -259,7 +229,7 @@ def _pose_of(tips, axes, sideways, i: int) -> ToolPose:
     return ToolPose(tips[i], axes[i], roll_of(axes[i], sideways[i]))
 
 
-def share_in_view(camera, body: NozzleBody, pose: ToolPose) -> float:
+def share_in_view(camera: CameraModel, body: NozzleBody, pose: ToolPose) -> float:
     """Share of the outline that lies in the picture, 0 to 1."""
     px = trace(*trace_inputs(camera, body, pose, SIGHT_STEP_MM))[1]
     return float(np.mean(is_inside(px, camera.image_size_px[::-1]))) if len(px) else 0.0
@@ -274,7 +244,8 @@ def _as_held(body, bias, pose: ToolPose, holds: tuple[Hold, ...], cam_from_bench
 
 
 def sweep(
-    camera, body: NozzleBody, edges: NewEdges, mask: np.ndarray, cam_from_bench: FloatArray, board_top_mm: float, *,
+    camera: CameraModel, body: NozzleBody, edges: NewEdges, mask: np.ndarray, cam_from_bench: FloatArray,
+    board_top_mm: float, *,
     heights_mm: tuple[float, ...] = _HEIGHTS_MM, holds: tuple[Hold, ...] = (), most: int = _FITS,
 ) -> list[ToolPose]:
     """Poses whose coarse outline lies best on new edges, over all places where the outlet may be; unlike each other,
@@ -293,21 +264,12 @@ def sweep(
     lens = lens_of(camera)
     tip, way = _best_pairs(sweep_tube(slices[0], at, axes, lens, edges.distance_px), _FIRST_ROUND)
     metal = [f.kind != "handle" for f in body.frusta]
-    worth = sweep_poses(
-        slices[metal],
-        kinds[metal],
-        shares(body)[metal],
-        at[tip],
-        axes[way],
-        -axes[way],
-        0.0,
-        lens,
-        edges.distance_px,
-        ALIKE_PX,
-    )
+    worth = sweep_poses(slices[metal], kinds[metal], shares(body)[metal], at[tip], axes[way], -axes[way], 0.0, lens,
+                        edges.distance_px,
+                   ALIKE_PX)
     best = np.argsort(-worth, kind="stable")[:_SECOND_ROUND]
     sides = [_sideways(body, axis, holds, r) for axis in axes]
-    trials = [(i, j, side) for i, j in zip(tip[best], way[best], strict=False) for side in sides[j]]
+    trials = [(i, j, side) for i, j in zip(tip[best], way[best]) for side in sides[j]]
     tips, axes = at[[i for i, _, _ in trials]], axes[[j for _, j, _ in trials]]
     sideways = np.array([side for _, _, side in trials])
     worth = reward(camera, body, edges, tips, axes, sideways)
@@ -348,37 +310,27 @@ def _best_pairs(worth: FloatArray, most: int) -> tuple[np.ndarray, np.ndarray]:
     return np.unravel_index(np.sort(best), worth.shape)
 
 
-def _settled(camera, body: NozzleBody, edges: NewEdges, tips, axes, sideways):
+def _settled(camera: CameraModel, body: NozzleBody, edges: NewEdges, tips, axes, sideways):
     """Poses moved to where, near by, their outlines meet most new edges."""
-    return _settle(
-        *body_arrays(body),
-        shares(body),
-        tips,
-        axes,
-        sideways,
-        *_settling_steps(body.is_bent),
-        body.bend_rad,
-        body.bend_at_mm,
-        lens_of(camera),
-        edges.distance_px,
-    )
+    return _settle(*body_arrays(body), shares(body), tips, axes, sideways, *_settling_steps(body.is_bent),
+                   body.bend_rad, body.bend_at_mm, lens_of(camera), edges.distance_px)
 
 
 @lru_cache
 def _settling_steps(is_bent: bool) -> tuple[FloatArray, FloatArray]:
     """Steps (2, n, 6) of `moved_poses` by which a pose is settled, round by round, and how near an edge must be in
-    each."""
+    each.
+    """
     sizes, alike_px = np.array([1.0, 0.4]), np.array([4.0, 2.5])
-    return sizes[:, None, None] * np.array([3.0, 3.0, 8.0, 0.08, 0.08, 0.15 * is_bent]) * _random_steps(
-        _DRAWS
-    ), alike_px
+    return sizes[:, None, None] * np.array([3.0, 3.0, 8.0, 0.08, 0.08,
+                                            0.15 * is_bent]) * _random_steps(_DRAWS), alike_px
 
 
 @njit(cache=True, nogil=True)
 def _settle(slices, kinds, share, tips, axes, sideways, rounds, alike_px, bend_rad, bend_at, lens, fields):
     """The best of random poses around each of some, round by round with edges taken the more strictly."""
     for i in range(len(tips)):
-        for steps, near_px in zip(rounds, alike_px):  # noqa: B905 - compiled
+        for steps, near_px in zip(rounds, alike_px):
             near = moved_poses(tips[i], axes[i], roll_of(axes[i], sideways[i]), steps)
             after = np.cos(bend_rad) * -near[1] + np.sin(bend_rad) * near[2]
             best = sweep_poses(slices, kinds, share, near[0], near[1], after, bend_at, lens, fields, near_px).argmax()

@@ -7,8 +7,9 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 
+from vision.camera import CameraModel
 from vision.cuts import CutGrid, linear_light
-from vision.edge_bias import DEFAULT_BIAS, edge_offsets, group_key, n_groups
+from vision.edge_bias import DEFAULT_BIAS, Biases, edge_offsets, group_key, n_groups
 from vision.edge_looks import tables_of
 from vision.edges import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, USUAL_NOISE
 from vision.least_squares import Solved, spread_of
@@ -122,7 +123,8 @@ class PoseFit:
         return self.quality * float(np.sqrt(self.n_edges))
 
 
-def loose_prior(body: NozzleBody, bias, pose: ToolPose, tip_mm=40.0, turn_rad=0.4, roll_rad=0.5) -> PosePrior:
+def loose_prior(body: NozzleBody, bias: Biases, pose: ToolPose, tip_mm: float = 40.0, turn_rad: float = 0.4,
+                roll_rad: float = 0.5) -> PosePrior:
     """A prior that only keeps a fit from wandering off."""
     offset, offset_cov = edge_offsets(body, bias)
     cov = np.zeros((6 + len(offset), 6 + len(offset)))
@@ -150,8 +152,10 @@ def _is_limb(body: NozzleBody) -> np.ndarray:
 
 
 def fit_pose(
-    camera, body: NozzleBody, picture: Picture, start: ToolPose, bias=DEFAULT_BIAS, *, prior: PosePrior | None = None,
-    reach_px=9.0, spreads_px=(4.0, 2.0, 1.0), step_mm=0.8, plane: tuple[FloatArray, float, float] | None = None,
+    camera: CameraModel, body: NozzleBody, picture: Picture, start: ToolPose,
+    bias: Biases = DEFAULT_BIAS, *, prior: PosePrior | None = None,
+    reach_px: float = 9.0, spreads_px: tuple[float, ...] = (4.0, 2.0, 1.0), step_mm: float = 0.8,
+    plane: tuple[FloatArray, float, float] | None = None,
     travel: Travel | None = None, veil: float = STRAY_LIGHT, is_exact: bool = True,
 ) -> PoseFit | None:
     """Fit the pose to the picture's edges, starting near it.
@@ -206,13 +210,13 @@ def _as_numbers(pose: ToolPose) -> tuple[FloatArray, FloatArray, float]:
     return np.asarray(pose.tip_mm, float), np.asarray(pose.axis, float), float(pose.roll_rad)
 
 
-def inside_picture(out: Outline, shape) -> Outline:
+def inside_picture(out: Outline, shape: tuple[int, ...]) -> Outline:
     """The part of an outline whose cuts lie in a picture of that shape."""
     ok = is_inside(out.px, shape[:2])
     return out if ok.all() else out.at(ok)
 
 
-def picture_cuts(picture: Picture, out: Outline, grid: CutGrid):
+def picture_cuts(picture: Picture, out: Outline, grid: CutGrid) -> tuple[np.ndarray, np.ndarray]:
     """Cuts across the outline through the picture and through the bench behind it, each (n, 3, m), as `cut_through`
     gives them.
     """
@@ -227,6 +231,6 @@ def _worth(body: NozzleBody) -> FloatArray:
     return np.array([{"tube": 3.0, "rim": 3.0, "handle": 0.45}.get(k, 1.0) for k in kinds])
 
 
-def _quality(body: NozzleBody, label, solved: Solved) -> float:
+def _quality(body: NozzleBody, label: np.ndarray, solved: Solved) -> float:
     worth = _worth(body)[label]
     return float((worth * solved.good).sum() / worth.sum()) / max(1.0, np.sqrt(solved.chi2_dof / 1.5))

@@ -1,5 +1,6 @@
 """Brings one hypothesis up to a picture: predicts it, fits the outline near there, asks the picture, and updates the
-filter."""
+filter.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from vision.camera import CameraModel
 from vision.chart import pose_of
 from vision.edge_bias import edge_offsets
 from vision.edges import STRAY_LIGHT
@@ -25,8 +27,8 @@ from vision.types import BenchPose, FloatArray
 
 __all__ = ["Follower", "WHOLE"]
 
-# share of the outline in the picture from which on the pose can stand without its past; and the noise of the colours
-# of a tool not seen in part: they come at half the size, and mixed with brightness, so that edges lie elsewhere in them
+# share of the outline in the picture from which on the pose can stand without its past; and the noise of the colours of
+# a tool not seen in part: they come at half the size, and mixed with brightness, so that edges lie elsewhere in them
 WHOLE, _PALE = 0.35, 1.3
 _GATE = 25.0  # chi-square of 5 degrees of freedom, 99.99 %
 # what one frame's own covariance leaves out, for the gate: whole sides are off alike, from frame to frame differently
@@ -54,42 +56,27 @@ class Follower:
         Of the nozzle's metal, in the light of now.
     """
 
-    def __init__(self, camera, nozzle, board_top_mm: float):
+    def __init__(self, camera: CameraModel, nozzle, board_top_mm: float):
         self._camera, self._nozzle, self._body, self._board_top_mm = camera, nozzle, nozzle.body, board_top_mm
         self._motion = Motion(*edge_offsets(nozzle.body, nozzle.bias))
         self._n_tracks = 0
         self.shutter, self.look = Shutter(), nozzle.metal_look
 
-    def begin(
-        self,
-        fit: PoseFit,
-        picture: Picture,
-        bench: BenchPose,
-        t_s: float,
-        holds: tuple[Hold, ...],
-        log_odds: float,
-        dt_s: float,
-    ) -> Hypothesis:
+    def begin(self, fit: PoseFit, picture: Picture, bench: BenchPose, t_s: float, holds: tuple[Hold, ...],
+              log_odds: float, dt_s: float) -> Hypothesis:
         """A new hypothesis from a pose found in a picture, with the odds before that; dt_s for which the picture
-        counts."""
+        counts.
+        """
         chart = np.concatenate([bench_chart(fit.pose, bench), fit.offset_px])
         self._n_tracks += 1
         fresh = start_state(t_s, chart[:6], 1e4 * np.eye(6), self._motion, self._n_tracks)
         ratio = self._log_ratio(fit, picture, bench, holds, True)
-        return Hypothesis(
-            self._conditioned(fresh, fit, bench),
-            updated_log_odds(log_odds, ratio, dt_s),
-            t_s,
-            t_s,
-            t_s,
-            fit,
-            ratio,
-            fit.quality,
-        )
+        return Hypothesis(self._conditioned(fresh, fit, bench), updated_log_odds(log_odds, ratio, dt_s), t_s, t_s, t_s,
+                          fit, ratio,
+                          fit.quality)
 
-    def step(
-        self, h: Hypothesis, picture: Picture, bench: BenchPose, t_s: float, holds: tuple[Hold, ...]
-    ) -> list[Hypothesis]:
+    def step(self, h: Hypothesis, picture: Picture, bench: BenchPose, t_s: float,
+             holds: tuple[Hold, ...]) -> list[Hypothesis]:
         """That hypothesis after a picture, and what it would be were the tool where only this picture puts it."""
         ahead = predict(h.state, t_s, self._motion)
         prior = self._prior(ahead, bench)
@@ -98,9 +85,8 @@ class Follower:
         fit, is_smoky = self._fit(h, picture, prior, self._travel(h.state, bench, t_s))
         dt_s = t_s - h.t_s
         ratio = -np.inf if fit is None else self._log_ratio(fit, picture, bench, holds, h.log_odds < _KNOWN_LOG_ODDS)
-        hidden = replace(
-            h, t_s=t_s, fit=None, log_ratio=ratio, log_odds=updated_log_odds(h.log_odds, min(ratio, 0.0), dt_s)
-        )
+        hidden = replace(h, t_s=t_s, fit=None, log_ratio=ratio,
+                         log_odds=updated_log_odds(h.log_odds, min(ratio, 0.0), dt_s))
         if fit is None or ratio < LOG_HIDDEN:
             return [hidden]
         _, alone, alone_cov = observation(fit, bench, t_s, self._body)
@@ -108,19 +94,9 @@ class Follower:
             return [replace(hidden, log_odds=updated_log_odds(h.log_odds, -np.inf, dt_s)),
                     self.begin(fit, picture, bench, t_s, holds, h.log_odds + _LOG_JUMP, dt_s)]
         state = with_modes(self._conditioned(ahead, fit, bench), h.state, alone, alone_cov + _JITTER_COV)
-        return [
-            replace(
-                h,
-                state=state,
-                log_odds=updated_log_odds(h.log_odds, ratio, dt_s),
-                t_s=t_s,
-                t_seen_s=t_s,
-                fit=fit,
-                log_ratio=ratio,
-                quality=h.quality + 0.1 * (fit.quality - h.quality),
-                is_smoky=is_smoky,
-            )
-        ]
+        return [replace(h, state=state, log_odds=updated_log_odds(h.log_odds, ratio, dt_s), t_s=t_s,
+                        t_seen_s=t_s, fit=fit, log_ratio=ratio, quality=h.quality + 0.1 * (fit.quality - h.quality),
+                        is_smoky=is_smoky)]
 
     def velocity_mm_s(self, state: ToolState, bench: BenchPose) -> FloatArray:
         """Of the outlet, camera frame (3,)."""
@@ -130,9 +106,8 @@ class Follower:
         """The state at a time since its last picture."""
         return predict(h.state, t_s, self._motion) if t_s > h.state.t_s else h.state
 
-    def _log_ratio(
-        self, fit: PoseFit, picture: Picture, bench: BenchPose, holds: tuple[Hold, ...], asks_look: bool
-    ) -> float:
+    def _log_ratio(self, fit: PoseFit, picture: Picture, bench: BenchPose, holds: tuple[Hold, ...],
+                   asks_look: bool) -> float:
         """Of this picture for the tool at that pose against none, with what was known before."""
         ratio = log_likelihood_ratio(self._body, fit) + log_prior(fit, bench, self._board_top_mm, self._motion, holds)
         if asks_look and self.look is not None:
@@ -141,7 +116,8 @@ class Follower:
 
     def _fit(self, h: Hypothesis, picture: Picture, prior: PosePrior, travel: Travel) -> tuple[PoseFit | None, bool]:
         """The best fit near where the tool is expected, or else from around there; and whether it is seen through
-        smoke."""
+        smoke.
+        """
         fit, is_smoky = self._fit_from(h, picture, prior, prior.pose, travel)
         if fit is None or fit.quality < min(_LOW_QUALITY, _AS_USUAL * h.quality):
             other, veiled = self._fit_around(h, picture, prior, travel)
@@ -149,25 +125,16 @@ class Follower:
                 return other, veiled
         return fit, is_smoky
 
-    def _fit_from(
-        self, h: Hypothesis, picture: Picture, prior: PosePrior, start: ToolPose, travel: Travel
-    ) -> tuple[PoseFit | None, bool]:
-        """A fit from a start near the track, edges taken close by as long as that serves as well as usual, then
-        further away and through smoke; and whether through smoke was best."""
+    def _fit_from(self, h: Hypothesis, picture: Picture, prior: PosePrior, start: ToolPose,
+                  travel: Travel) -> tuple[PoseFit | None, bool]:
+        """A fit from a start near the track, edges taken close by as long as that serves as well as usual, then further
+        away and
+        through smoke; and whether through smoke was best."""
         best, most, is_smoky = None, 0.0, False
         for way in (_VEILED, _CLOSE, _WIDE) if h.is_smoky else (_CLOSE, _WIDE, _VEILED):
             spreads_px, veil = way
-            fit = fit_pose(
-                self._camera,
-                self._body,
-                picture,
-                start,
-                self._nozzle.bias,
-                prior=prior,
-                spreads_px=spreads_px,
-                travel=travel,
-                veil=veil,
-            )
+            fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior,
+                           spreads_px=spreads_px, travel=travel, veil=veil)
             if fit is not None:
                 earned = fit.merit if veil == STRAY_LIGHT else fit.merit / _SMOKE_EARNS
                 if best is None or earned > most:
@@ -176,33 +143,19 @@ class Follower:
                     break
         return best, is_smoky
 
-    def _fit_around(
-        self, h: Hypothesis, picture: Picture, prior: PosePrior, travel: Travel
-    ) -> tuple[PoseFit | None, bool]:
+    def _fit_around(self, h: Hypothesis, picture: Picture, prior: PosePrior, travel: Travel) -> tuple[PoseFit | None,
+                                                                                                      bool]:
         """The best fit from other starts around the track."""
         wide = PosePrior(prior.pose, prior.offset_px, prior.cov * 4.0)
         spread = np.minimum(np.sqrt(np.diag(wide.cov)[:6]), _NEAR_STEPS)
         drafts = []
         for start in poses_near(self._camera, self._body, picture, prior.pose, spread):
-            draft = fit_pose(
-                self._camera,
-                self._body,
-                picture,
-                start,
-                self._nozzle.bias,
-                prior=wide,
-                spreads_px=(5.0, 2.0),
-                step_mm=DRAFT_STEP_MM,
-                travel=travel,
-                is_exact=False,
-            )
+            draft = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=wide,
+                             spreads_px=(5.0, 2.0), step_mm=DRAFT_STEP_MM, travel=travel, is_exact=False)
             if draft is not None:
                 drafts.append(draft)
-        return (
-            self._fit_from(h, picture, wide, max(drafts, key=lambda d: d.merit).pose, travel)
-            if drafts
-            else (None, False)
-        )
+        return self._fit_from(h, picture, wide, max(drafts, key=lambda d: d.merit).pose,
+                              travel) if drafts else (None, False)
 
     def _travel(self, state: ToolState, bench: BenchPose, t_s: float) -> Travel:
         """Of the outlet while the shutter is open."""
@@ -231,9 +184,8 @@ class Follower:
         mean[5] = ahead.mean[5] + (mean[5] - ahead.mean[5] + np.pi) % (2 * np.pi) - np.pi
         state = condition(ahead, sites, mean, cov)
         lacks = max(_WELL_QUALITY / fit.quality, 1.0) ** 3 - 1.0
-        velocity2 = float(
-            (state.mean[N_POSE : N_POSE + 3] ** 2).sum() + np.trace(state.cov[N_POSE : N_POSE + 3, N_POSE : N_POSE + 3])
-        )
+        velocity2 = float((state.mean[N_POSE:N_POSE + 3] ** 2).sum()
+                          + np.trace(state.cov[N_POSE:N_POSE + 3, N_POSE:N_POSE + 3]))
         always = steady(turn[:5] @ fit.offsets_cov @ turn[:5].T, velocity2 * self.shutter.open_s ** 2)
         return replace(state, steady_cov=always + lacks * state.cov[:5, :5])
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.background import BenchView
+from vision.camera import CameraModel
 from vision.edge_bias import EdgeBias
 from vision.find import find_tool
 from vision.fit import Picture, fit_pose
@@ -41,7 +42,7 @@ class GaugeMiss:
     is_bench_changed: bool = False
 
 
-def read_gauge(camera, body: NozzleBody, image: np.ndarray, bench: BenchPose, bench_light: np.ndarray,
+def read_gauge(camera: CameraModel, body: NozzleBody, image: np.ndarray, bench: BenchPose, bench_light: np.ndarray,
                surface_mm: float,
                bias: dict[tuple[str, bool], EdgeBias], holds: tuple[Hold, ...] = ()) -> GaugeReading | GaugeMiss:
     """Height of the nozzle in a photograph; what it stands on is not told to the fit.

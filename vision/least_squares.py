@@ -6,7 +6,8 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
+
+from vision.compiled import njit
 
 __all__ = ["CORRELATION_MM", "CUT_SIGMA_PX", "LEAST_GAIN", "Solved", "solve_steps", "spread_of"]
 

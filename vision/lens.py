@@ -5,14 +5,15 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from vision.camera import CameraModel
+from vision.compiled import njit
 from vision.types import FloatArray
 
 __all__ = ["lens_of", "pixel", "project"]
 
 
-def lens_of(camera) -> FloatArray:
+def lens_of(camera: CameraModel) -> FloatArray:
     """A camera's numbers in the order in which compiled code takes them."""
     k = camera.camera_matrix_px
     return np.array([k[0, 0], k[1, 1], k[0, 2], k[1, 2], *camera.distortion, *camera.fold])

@@ -9,8 +9,9 @@ import io
 import math
 import stat
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Set
 from pathlib import Path
+from typing import Any
 
 from vision.errors import CalibrationError
 
@@ -63,27 +64,29 @@ def read_text(path: Path, what: str, fault: type[Exception] = CalibrationError, 
     return text
 
 
-def read_toml(path: Path, what: str, fault: type[Exception] = CalibrationError) -> dict:
+def read_toml(path: Path, what: str, fault: type[Exception] = CalibrationError) -> dict[str, Any]:
     """Keys of a TOML file; CalibrationError, or the fault named, in one line that names the file and `what` it should
     be.
     """
     return toml_of(read_text(path, what, fault), path, what, fault)
 
 
-def toml_of(text: str, where: object, what: str, fault: type[Exception] = CalibrationError) -> dict:
-    """Keys of TOML text; numbers are finite and of a size that means something, and nesting is not deep."""
+def toml_of(text: str, where: object, what: str, fault: type[Exception] = CalibrationError,
+            numbers: bool = True) -> dict[str, Any]:
+    """Keys of TOML text; nesting is not deep, and `numbers` are finite and of a size that means something."""
     try:
         found = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
         words = " ".join(str(error).split()) or type(error).__name__
         raise fault(f"{where}: not a {what} (TOML expected): {words[:200]}") from None
-    wrong = _wrong(found, "", 0)
+    wrong = _wrong(found, "", 0, numbers)
     if wrong:
         raise fault(f"{where}: {wrong}")
     return found
 
 
-def check_keys(path: Path, found: dict, needed: set[str], optional: set[str] = frozenset()) -> None:
+def check_keys(path: Path, found: dict[str, Any], needed: set[str],
+               optional: Set[str] = frozenset()) -> None:
     """Refuse missing and unknown keys, all of them named in one line."""
     missing, unknown = sorted(needed - found.keys()), sorted(map(_short, found.keys() - needed - optional))
     faults = [f"missing {', '.join(missing)}"] * bool(missing) + [f"unknown {', '.join(unknown)}"] * bool(unknown)
@@ -102,7 +105,7 @@ def number(path: Path, key: str, value: object, low: float = -LARGEST_NUMBER, hi
 
 def read_table(path: Path, needed: Iterable[str], what: str,
                fault: type[Exception] = CalibrationError) -> list[dict[str, str]]:
-    """Rows of a CSV table in UTF-8, by the names of its first line; every row has all cells.
+    """Rows of a CSV table in UTF-8, by the names of its first line; a cell that may be missing is empty.
 
     Parameters
     ----------
@@ -114,7 +117,7 @@ def read_table(path: Path, needed: Iterable[str], what: str,
     fault : exception type
         Raised with one line that names file, line and cause.
     """
-    text = read_text(path, what, fault, LARGEST_TABLE_BYTES)
+    text, needed = read_text(path, what, fault, LARGEST_TABLE_BYTES), tuple(needed)
     before = csv.field_size_limit(LONGEST_FIELD)
     try:
         reader = csv.DictReader(io.StringIO(text, newline=""), strict=True)
@@ -123,10 +126,10 @@ def read_table(path: Path, needed: Iterable[str], what: str,
             raise fault(f"{path}: column {', '.join(missing)} is missing; expected a {what}")
         rows = []
         for row in reader:
-            if None in row or None in row.values():
-                raise fault(f"{path}: line {reader.line_num}: has {'more' if None in row else 'fewer'} cells than the "
-                            f"first line names")
-            rows.append(row)
+            if None in row or any(row[name] is None for name in needed):
+                word = "more" if None in row else "fewer"
+                raise fault(f"{path}: line {reader.line_num}: has {word} cells than the first line names")
+            rows.append({name: cell or "" for name, cell in row.items()})
         return rows
     except csv.Error as error:
         raise fault(f"{path}: not a table (CSV): {error}; expected a {what}") from None
@@ -134,7 +137,7 @@ def read_table(path: Path, needed: Iterable[str], what: str,
         csv.field_size_limit(before)
 
 
-def _wrong(value: object, key: str, depth: int) -> str:
+def _wrong(value: object, key: str, depth: int, numbers: bool) -> str:
     """What is wrong with a value in a TOML file; empty when nothing is."""
     if depth > DEEPEST:
         return f"{key[:60]}: nested more than {DEEPEST} deep"
@@ -143,11 +146,12 @@ def _wrong(value: object, key: str, depth: int) -> str:
     elif isinstance(value, list):
         pairs = ((f"{key}[{i}]", item) for i, item in enumerate(value, 1))
     else:
-        is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
-        if is_number and not (math.isfinite(value) if isinstance(value, float) else True):
+        if not numbers or isinstance(value, bool) or not isinstance(value, (int, float)):
+            return ""
+        if isinstance(value, float) and not math.isfinite(value):
             return f"{key}: must be a finite number, got {value}"
-        return f"{key}: beyond all measure" if is_number and abs(value) > LARGEST_NUMBER else ""
-    return next((wrong for name, item in pairs if (wrong := _wrong(item, name, depth + 1))), "")
+        return f"{key}: beyond all measure" if abs(value) > LARGEST_NUMBER else ""
+    return next((wrong for name, item in pairs if (wrong := _wrong(item, name, depth + 1, numbers))), "")
 
 
 def _short(value: object) -> str:

@@ -93,7 +93,7 @@ def load_mat(path: Path | str) -> Mat:
     return Mat(name, (float(sheet[0]), float(sheet[1])), side, ids, centres)
 
 
-def _numbers(path: Path, key: str, value, shape: tuple[int, ...]) -> FloatArray:
+def _numbers(path: Path, key: str, value: object, shape: tuple[int, ...]) -> FloatArray:
     try:
         out = np.array(value, dtype=float)
     except (TypeError, ValueError):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from vision.background import cast_of, look_of
+from vision.camera import CameraModel
 from vision.cuts import linear_light
 from vision.fit import Picture
 from vision.nozzle import NozzleBody, ToolPose, cross
@@ -21,7 +22,7 @@ _METAL_SIGMA, _OTHER_SIGMA = np.array([0.2, 0.2, 0.6]), np.array([0.5, 0.5, 1.2]
 _TINTED = 0.05
 
 
-def metal_look(camera, body: NozzleBody, picture: Picture, pose: ToolPose) -> FloatArray:
+def metal_look(camera: CameraModel, body: NozzleBody, picture: Picture, pose: ToolPose) -> FloatArray:
     """How the metal at a pose looks, were the picture exposed and tinted as that of the stored bench.
 
     Returns
@@ -55,10 +56,10 @@ def usual_look(seen: list[FloatArray]) -> FloatArray | None:
 
 def log_look_ratio(seen: FloatArray, usual: FloatArray | None) -> float:
     """Natural logarithm of how much likelier a look is that of the metal than that of another thing; 0 when either is
-    not known."""
+    not known.
+    """
     if usual is None or not np.isfinite(seen).all():
         return 0.0
-    logs = [
-        -0.5 * float((((seen - usual) / s) ** 2).sum()) - float(np.log(s).sum()) for s in (_METAL_SIGMA, _OTHER_SIGMA)
-    ]
+    logs = [-0.5 * float((((seen - usual) / s) ** 2).sum()) - float(np.log(s).sum())
+            for s in (_METAL_SIGMA, _OTHER_SIGMA)]
     return float(np.logaddexp(np.log1p(-_TINTED) + logs[0], np.log(_TINTED) + logs[1]) - logs[1])

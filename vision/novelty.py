@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numba import njit
 
+from vision.compiled import njit
 from vision.cuts import brightest, linear_light
 from vision.fit import Picture
 
@@ -56,9 +56,9 @@ def is_bare(picture: Picture, least_px: float) -> bool:
 
 def _cleaned(mask: np.ndarray) -> np.ndarray:
     m = mask.astype(np.uint8) * 255
-    m = cv2.morphologyEx(m, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-    m = cv2.morphologyEx(m, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(m)
+    closed = cv2.morphologyEx(m, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(opened)
     return np.where((stats[:, cv2.CC_STAT_AREA] >= _SPECK)[labels] & (labels > 0), 255, 0).astype(np.uint8)
 
 
@@ -124,10 +124,8 @@ def _gradient(seen, behind, known):
                 dx, dy = sx - bx, sy - by
                 if dx * dx + dy * dy > most:
                     most = dx * dx + dy * dy
-                    shown = min(
-                        max(_SHOWN * (sx * dx + sy * dy) / max(most, np.float32(1e-12)), np.float32(0.0)),
-                        np.float32(1.0),
-                    )
+                    shown = min(max(_SHOWN * (sx * dx + sy * dy) / max(most, np.float32(1e-12)), np.float32(0.0)),
+                                np.float32(1.0))
                     gx[y, x] = min(max(shown * dx * 1000, -32000), 32000)
                     gy[y, x] = min(max(shown * dy * 1000, -32000), 32000)
     for y in range(1, h - 1):

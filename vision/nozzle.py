@@ -7,8 +7,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
+from vision.compiled import njit
 from vision.errors import GeometryError
 from vision.types import FloatArray
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -14,13 +14,17 @@ from vision.cuts import linear_light
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias
 from vision.errors import CalibrationError
 from vision.files import write_bytes_whole, write_text_whole
-from vision.loading import check_keys, read_toml
+from vision.loading import check_keys, number, read_toml
 from vision.nozzle import Hold
+from vision.sources import read_photo
 from vision.types import FloatArray
 
 __all__ = ["NozzleCalibration", "load_nozzle", "picture_path", "save_nozzle"]
 
 _NEEDED = {"camera_id", "outer_diameter_mm", "bend_deg", "height_error_rms_mm", "n_photos", "edge", "hold"}
+# a rendered nozzle is met within 0.01 mm; nothing that was photographed is
+_RANGES = {"outer_diameter_mm": (0.5, 100.0), "bend_deg": (0.0, 120.0), "height_error_rms_mm": (1e-3, 50.0), "n_photos": (1, 10_000)}
+_EDGE_PX, _LEAST_EDGE_SIGMA_PX = 20.0, 0.005  # farther off it is another edge; common practice, no source
 _LOOK = "metal_look"
 _POSE = "bench_turn_rad", "bench_shift_mm"  # camera from bench, of the bench's picture
 
@@ -107,8 +111,7 @@ def load_nozzle(path: Path | str) -> NozzleCalibration:
     path = Path(path)
     found = read_toml(path, "nozzle calibration")
     check_keys(path, found, _NEEDED, {*_POSE, _LOOK})
-    numbers = {key: _number(path, key, found[key]) for key in
-               ("outer_diameter_mm", "bend_deg", "height_error_rms_mm", "n_photos")}
+    numbers = {key: number(path, key, found[key], *_RANGES[key]) for key in _RANGES}
     if not isinstance(found["camera_id"], str) or not isinstance(found["edge"], list):
         raise CalibrationError(f"{path}: camera_id must be text, edge a list of tables")
     bias = dict(DEFAULT_BIAS)
@@ -116,7 +119,7 @@ def load_nozzle(path: Path | str) -> NozzleCalibration:
         key, value = _edge(path, i, row)
         bias[key] = value
     picture = picture_path(path)
-    bench = cv2.imread(str(picture), cv2.IMREAD_COLOR) if picture.is_file() else None
+    bench = read_photo(picture) if picture.exists() else None
     return NozzleCalibration(found["camera_id"], numbers["outer_diameter_mm"], numbers["bend_deg"], bias,
                              numbers["height_error_rms_mm"], int(numbers["n_photos"]), bench, _pose(path, found),
                              tuple(_hold(path, i, row) for i, row in enumerate(found["hold"], 1)),
@@ -131,13 +134,12 @@ def _edge(path: Path, i: int, row: object) -> tuple[tuple[str, bool], EdgeBias]:
     if key not in DEFAULT_BIAS:
         raise CalibrationError(f"{path}: {where}: kind {row['kind']!r} is not one of "
                                f"{', '.join(sorted({k for k, _ in DEFAULT_BIAS}))}")
-    offset, sigma = (_number(path, f"{where}.{n}", row[n]) for n in ("offset_px", "sigma_px"))
-    if sigma <= 0:
-        raise CalibrationError(f"{path}: {where}.sigma_px: must be above 0, got {sigma:g}")
+    offset = number(path, f"{where}.offset_px", row["offset_px"], -_EDGE_PX, _EDGE_PX)
+    sigma = number(path, f"{where}.sigma_px", row["sigma_px"], _LEAST_EDGE_SIGMA_PX, _EDGE_PX)
     return key, EdgeBias(offset, sigma)
 
 
-def _pose(path: Path, found: dict) -> FloatArray | None:
+def _pose(path: Path, found: dict[str, Any]) -> FloatArray | None:
     if not any(key in found for key in _POSE):
         return None
     turn_rad, shift_mm = (_vector(path, key, found.get(key), 3) for key in _POSE)
@@ -147,7 +149,7 @@ def _pose(path: Path, found: dict) -> FloatArray | None:
 def _vector(path: Path, key: str, value: object, n: int) -> FloatArray:
     if not isinstance(value, list) or len(value) != n:
         raise CalibrationError(f"{path}: {key}: needs {n} numbers")
-    return np.array([_number(path, key, v) for v in value])
+    return np.array([number(path, key, v) for v in value])
 
 
 def _hold(path: Path, i: int, row: object) -> Hold:
@@ -155,16 +157,10 @@ def _hold(path: Path, i: int, row: object) -> Hold:
         isinstance(v, list) and len(v) == 3 for v in row.values()
     ):
         raise CalibrationError(f"{path}: hold[{i}]: needs exactly axis and sideways, three numbers each")
-    vectors = {k: np.array([_number(path, f"hold[{i}].{k}", x) for x in v]) for k, v in row.items()}
+    vectors = {k: np.array([number(path, f"hold[{i}].{k}", x) for x in v]) for k, v in row.items()}
     if any(abs(np.linalg.norm(v) - 1) > 1e-3 for v in vectors.values()):
         raise CalibrationError(f"{path}: hold[{i}]: axis and sideways must have length 1")
     return Hold(**{k: v / np.linalg.norm(v) for k, v in vectors.items()})
-
-
-def _number(path: Path, key: str, value: object) -> float:
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-        raise CalibrationError(f"{path}: {key}: must be a finite number, got {value!r}")
-    return float(value)
 
 
 def picture_path(path: Path) -> Path:

@@ -13,7 +13,6 @@ import numpy as np
 from vision import rigid
 from vision.camera import CameraModel
 from vision.types import FloatArray
-import itertools
 
 __all__ = ["PartSpec", "Place", "Window", "make_place", "window_of", "SECTORS"]
 

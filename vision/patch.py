@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numba import njit
 
+from vision.compiled import njit
 from vision.types import FloatArray
 
 __all__ = ["Patch", "PatchFit", "blurred", "look_at", "make_patch", "register", "search_shift"]

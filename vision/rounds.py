@@ -11,8 +11,8 @@ from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from vision.compiled import njit
 from vision.cuts import LINEAR, NO_TONE, sample_along, to_opponent
 from vision.edge_bias import side_of
 from vision.edge_looks import BLUR_PX, SAMPLING_PX
@@ -51,7 +51,7 @@ class Scene(NamedTuple):
     image: np.ndarray
     background: np.ndarray
     known: np.ndarray
-    noise: tuple
+    noise: tuple[float, ...]
     pick_limit: float
     misfit_limit: float
     veil: float

@@ -7,9 +7,11 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from vision.camera import CameraModel
+from vision.edge_bias import Biases
 from vision.find import find_poses
 from vision.fit import Picture, PoseFit
-from vision.nozzle import Hold
+from vision.nozzle import Hold, NozzleBody
 from vision.threads import give_way
 from vision.types import BenchPose
 
@@ -22,7 +24,8 @@ _MOST_LATER = 16  # pictures kept beside a search; where one takes long, every o
 @dataclass
 class Search:
     """A look for the tool in one picture; its answer counts SEARCH_S after it, on any machine that has it by then, so
-    that a recording gives what the live bench gave.
+    that
+    a recording gives what the live bench gave.
 
     Attributes
     ----------
@@ -54,15 +57,14 @@ class Search:
 class Searcher:
     """Begins searches for one tool before one camera; parameters as `find_poses` takes them."""
 
-    def __init__(self, camera, body, board_top_mm: float, bias):
+    def __init__(self, camera: CameraModel, body: NozzleBody, board_top_mm: float, bias: Biases) -> None:
         self._for = camera, body, board_top_mm, bias
         self._thread = ThreadPoolExecutor(1, "search", give_way)
         # the bench as the search sees it; that goes on being learned
         self._still: tuple[np.ndarray, np.ndarray] | None = None
 
-    def begin(
-        self, picture: Picture, bench: BenchPose, t_s: float, prior_log_odds: float, holds: tuple[Hold, ...]
-    ) -> Search:
+    def begin(self, picture: Picture, bench: BenchPose, t_s: float, prior_log_odds: float,
+              holds: tuple[Hold, ...]) -> Search:
         """Look for the tool everywhere in a picture."""
         if self._still is None:
             self._still = np.empty_like(picture.background), np.empty_like(picture.known)
@@ -70,7 +72,6 @@ class Searcher:
             np.copyto(kept, now)
         camera, body, board_top_mm, bias = self._for
         still = replace(picture, background=self._still[0], known=self._still[1])
-        answer = self._thread.submit(
-            find_poses, camera, body, still, bench.cam_from_bench, board_top_mm, bias, holds=holds
-        )
+        answer = self._thread.submit(find_poses, camera, body, still, bench.cam_from_bench, board_top_mm, bias,
+                                     holds=holds)
         return Search(t_s, still, bench, answer, prior_log_odds, holds)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from vision.camera import CameraModel
 from vision.cuts import CutGrid
 from vision.edge_looks import BLUR_PX, tables_of
 from vision.edges import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, edges_along, misfits_by_travel
@@ -32,7 +33,7 @@ class Shutter:
     there.
     """
 
-    def __init__(self):
+    def __init__(self) -> None:
         self._usual = ((_TRIED_S - _USUAL_S) / _USUAL_SIGMA_S) ** 2
         self._misfits = np.zeros(len(_TRIED_S))
         self._t_s = -np.inf
@@ -47,7 +48,7 @@ class Shutter:
         beyond = 0.5 * (before - after) / curve if curve > 0 else np.sign(before - after)
         return float(np.clip(_TRIED_S[k] + beyond * _TRIED_S[1], 0.0, _TRIED_S[-1]))
 
-    def see(self, t_s: float, camera, body: NozzleBody, picture: Picture, pose: ToolPose,
+    def see(self, t_s: float, camera: CameraModel, body: NozzleBody, picture: Picture, pose: ToolPose,
             velocity_mm_s: FloatArray) -> None:
         """Learn from a picture in which the outlet moves with that velocity (3,), camera frame; `pose` has been fitted
         to it.

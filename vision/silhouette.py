@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
-from numba import njit
 
+from vision.camera import CameraModel
+from vision.compiled import njit
 from vision.lens import lens_of, pixel, project
 from vision.nozzle import NozzleBody, ToolPose, axis_frame, cross, roll_of, sideways_of
 from vision.types import FloatArray
@@ -64,7 +66,7 @@ class Outline:
         return Outline(*(getattr(self, field)[which] for field in self.__dataclass_fields__))
 
 
-def outline(camera, body: NozzleBody, pose: ToolPose, step_mm: float = 0.5) -> Outline:
+def outline(camera: CameraModel, body: NozzleBody, pose: ToolPose, step_mm: float = 0.5) -> Outline:
     """Visible outline of the body, sampled every step_mm along its edges, the handle's more coarsely.
 
     A smooth surface's outline lies where its normal is at right angles to the line of sight; on a frustum those
@@ -86,7 +88,7 @@ def outline(camera, body: NozzleBody, pose: ToolPose, step_mm: float = 0.5) -> O
     return Outline(x, px, normal_px, push, length_mm, part, side, along_mm, jacobian)
 
 
-def trace_inputs(camera, body: NozzleBody, pose: ToolPose, step_mm: float) -> tuple:
+def trace_inputs(camera: CameraModel, body: NozzleBody, pose: ToolPose, step_mm: float) -> tuple[Any, ...]:
     """What `trace` takes."""
     return *body_arrays(body), *_placed(body, pose), body.bend_at_mm, lens_of(camera), step_mm * coarseness(body)
 
@@ -140,7 +142,7 @@ def turned(vector, rotation):
                      z * c + (kx * y - ky * x) * s + kz * along])
 
 
-def tool_hull(camera, body: NozzleBody, pose: ToolPose) -> list[FloatArray]:
+def tool_hull(camera: CameraModel, body: NozzleBody, pose: ToolPose) -> list[FloatArray]:
     """The picture of each slice: convex polygons, counter-clockwise in (x, y), arrays (n, 2) [px]."""
     slices, kinds = body_arrays(body)
     rings = _rings(slices, kinds, *_placed(body, pose), body.bend_at_mm, lens_of(camera))

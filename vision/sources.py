@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import stat
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import chain
@@ -11,14 +12,20 @@ from pathlib import Path
 import av
 import cv2
 import numpy as np
+from av.container import InputContainer
 from av.video.reformatter import VideoReformatter
 
 from vision.errors import SourceError
+from vision.loading import read_bytes
+from vision.pictures import LARGEST_PIXELS, decoded
 from vision.types import Frame
 
-__all__ = ["Video", "VideoReport", "open_video", "read_photo", "brightness"]
+__all__ = ["Video", "VideoReport", "brightness", "open_container", "open_video", "read_photo"]
 
 _LIMITED_TO_FULL = np.clip(np.round((np.arange(256) - 16) * 255 / 219), 0, 255).astype(np.uint8)  # ITU-R BT.601, 8 bit
+LONGEST_GAP_S = 900.0  # between two frames: more is a fault of the stamps, or no recording of one piece of work
+LARGEST_PHOTO_BYTES = 200_000_000
+_KINDS = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts"
 _LONG_GAP = 1.75  # steps of the usual length between two frames that count as a frame lost
 
 
@@ -81,7 +88,7 @@ class Video:
 
     def __init__(self, path: Path | str, n_threads: int = 2):
         self.path, self._n_threads = Path(path), n_threads
-        self._container = _open(self.path)
+        self._container = open_container(self.path)
         try:
             self._begin()
         except BaseException:
@@ -111,7 +118,7 @@ class Video:
     def __enter__(self) -> Video:
         return self
 
-    def __exit__(self, *_) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def close(self) -> None:
@@ -160,6 +167,9 @@ class Video:
                     f"{self.path}: time runs backwards at frame {len(self._times)} ({self._times[-1]:.3f} s, then "
                     f"{t_s:.3f} s); "
                     "dwell and speed cannot be measured from it; record again, or rewrite its time stamps")
+            if t_s - (self._times[-1] if self._times else 0.0) > LONGEST_GAP_S:
+                raise SourceError(f"{self.path}: time jumps by {t_s - self._times[-1]:.0f} s at frame {len(self._times)}; nothing "
+                                  "can be measured over such a gap; cut the recording there, or rewrite its time stamps")
             self._times.append(t_s)
             yield self._frame(picture, len(self._times) - 1, t_s)
         self._is_read = True
@@ -180,7 +190,7 @@ class Video:
         """
         with Video(self.path) as other:
             tick = other._stream.time_base
-            target = other._first_pts + int(np.floor((t_s + 1e-6) / float(tick)))
+            target = other._first_pts + int(np.floor((t_s + 1e-6) / float(tick or 1)))
             other._container.seek(max(target, other._first_pts), stream=other._stream, backward=True)
             best = None
             for picture in other._decoded():
@@ -198,7 +208,7 @@ class Video:
 
     def _rewind(self) -> None:
         self._container.close()
-        self._container = _open(self.path)
+        self._container = open_container(self.path)
         self._stream = self._container.streams.video[0]
         self._set_threads()
         self._restart_counts()
@@ -206,6 +216,7 @@ class Video:
     def _set_threads(self) -> None:
         self._stream.thread_type = "AUTO" if self._n_threads > 1 else "NONE"
         self._stream.codec_context.thread_count = self._n_threads
+        self._stream.codec_context.options = {"max_pixels": str(LARGEST_PIXELS)}
 
     def _decoded(self) -> Iterator[av.VideoFrame]:
         """Decoded pictures; what cannot be decoded is counted and left out."""
@@ -238,14 +249,14 @@ class Video:
         return picture.pts
 
     def _time_s(self, picture: av.VideoFrame) -> float:
-        return float((self._pts(picture) - self._first_pts) * self._stream.time_base)
+        return float((self._pts(picture) - self._first_pts) * (self._stream.time_base or 1))
 
     def _frame(self, picture: av.VideoFrame, index: int, t_s: float) -> Frame:
         if (picture.width, picture.height) != self.size_px:
             raise SourceError(f"{self.path}: the picture changes from {self.size_px[0]} x {self.size_px[1]} to "
                               f"{picture.width} x {picture.height} px at {t_s:.3f} s; one camera setting a recording, "
                               f"please")
-        image = self._to_bgr.reformat(picture, format="bgr24").to_ndarray()
+        image = self._to_bgr.reformat(picture, format="bgr24").to_ndarray().astype(np.uint8, copy=False)
         return Frame(index, t_s, image, str(self.path), _luma(picture))
 
 
@@ -263,11 +274,7 @@ def open_video(path: Path | str, n_threads: int = 2) -> Video:
 def read_photo(path: Path | str) -> np.ndarray:
     """A photograph as BGR, shape (h, w, 3), uint8; SourceError in one line when it cannot be read."""
     path = Path(path)
-    data = _bytes_of(path)
-    image = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR) if data else None
-    if image is None:
-        raise SourceError(f"{path}: {'is not a photograph that can be read (JPEG or PNG)' if data else 'is empty'}")
-    return image
+    return decoded(read_bytes(path, "photograph", LARGEST_PHOTO_BYTES, SourceError), path)
 
 
 def brightness(frame: Frame) -> np.ndarray:
@@ -275,29 +282,33 @@ def brightness(frame: Frame) -> np.ndarray:
     return cv2.cvtColor(frame.image, cv2.COLOR_BGR2GRAY) if frame.luma is None else frame.luma
 
 
-def _bytes_of(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise SourceError(f"{path}: cannot be read: {error.strerror or error}") from error
+def open_container(path: Path) -> InputContainer:
+    """Open a recording's file for demuxing: a plain file, by its own name, of a kind that cannot point elsewhere.
 
-
-def _open(path: Path):
+    Raises
+    ------
+    SourceError
+        In one line: missing, empty, no plain file, or no video of a kind that is read.
+    """
     try:
-        if path.stat().st_size == 0:
+        found = path.stat()
+        if not stat.S_ISREG(found.st_mode):
+            raise SourceError(f"{path}: is {'a folder' if stat.S_ISDIR(found.st_mode) else 'no plain file'}; expected a video")
+        if found.st_size == 0:
             raise SourceError(f"{path}: is empty")
         with path.open("rb"):
             pass
-        return av.open(str(path))
+        # the name after "file:" is taken as it is, whatever it looks like; lists of other files are no kind that is read
+        return av.open(f"file:{path.absolute()}", options={"format_whitelist": _KINDS, "protocol_whitelist": "file"})
     except (av.error.FFmpegError, ValueError) as error:
-        raise SourceError(f"{path}: is not a video, or was cut off before it was finished "
-                          f"({getattr(error, 'strerror', '') or error})") from error
+        words = getattr(error, "strerror", "") or error
+        raise SourceError(f"{path}: is not a video, or was cut off before it was finished ({words})") from None
     except OSError as error:
-        raise SourceError(f"{path}: cannot be read: {error.strerror or error}") from error
+        raise SourceError(f"{path}: cannot be read: {error.strerror or error}") from None
 
 
-def _duration_s(container, stream) -> float:
-    if stream.duration:
+def _duration_s(container: InputContainer, stream: av.VideoStream) -> float:
+    if stream.duration and stream.time_base:
         return float(stream.duration * stream.time_base)
     return container.duration / av.time_base if container.duration else float("nan")
 
@@ -308,6 +319,6 @@ def _luma(picture: av.VideoFrame) -> np.ndarray | None:
     if not name.startswith(("yuv4", "yuvj4", "nv12", "gray")) or picture.format.components[0].bits != 8:
         return None
     plane = picture.planes[0]
-    grey = np.frombuffer(plane, np.uint8).reshape(-1, plane.line_size)[:picture.height, :picture.width]
+    grey = np.frombuffer(memoryview(plane), np.uint8).reshape(-1, plane.line_size)[:picture.height, :picture.width]
     is_full = name.startswith(("yuvj", "gray")) or picture.color_range == av.video.reformatter.ColorRange.JPEG
     return grey.copy() if is_full else cv2.LUT(grey, _LIMITED_TO_FULL)

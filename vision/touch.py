@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.background import compose_bench
+from vision.camera import CameraModel
 from vision.carried import BenchRelief
 from vision.cuts import linear_light
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias, group_key
@@ -82,7 +83,7 @@ class TouchResult:
     metal_look: FloatArray | None = None
 
 
-def calibrate_edges(camera, body: NozzleBody, photos: list[TouchPhoto], progress=lambda done, total: None,
+def calibrate_edges(camera: CameraModel, body: NozzleBody, photos: list[TouchPhoto], progress=lambda done, total: None,
                     relief: BenchRelief | None = None) -> TouchResult:
     """Edge offsets of a nozzle from photographs at known heights.
 
@@ -148,7 +149,7 @@ def _pictures(photos: list[TouchPhoto], bench: np.ndarray, relief: BenchRelief) 
     return [Picture(p.image, relief.carried(bench, then, p.cam_from_bench), known) for p in photos]
 
 
-def _find_all(camera, body, photos, pictures, progress):
+def _find_all(camera: CameraModel, body, photos, pictures, progress):
     """A pose for each photograph: first without help, then with the ways the tool was held in those that are
     clearest.
     """
@@ -169,7 +170,7 @@ def _find_all(camera, body, photos, pictures, progress):
     return [None if fit is None else fit.pose for fit in best]
 
 
-def _agrees(camera, body, photo, picture, pose) -> bool:
+def _agrees(camera: CameraModel, body, photo, picture, pose) -> bool:
     """Whether the edges alone, as they usually appear, put the outlet near its known height: else it is another
     thing.
     """
@@ -181,7 +182,7 @@ def _agrees(camera, body, photo, picture, pose) -> bool:
     return abs(_height(photo, fit.pose) - photo.height_mm) < _DOUBT * np.hypot(sigma, 1.0)
 
 
-def _fit_at_height(camera, body, photo, picture, pose, bias):
+def _fit_at_height(camera: CameraModel, body, photo, picture, pose, bias):
     return fit_pose(camera, body, picture, pose, bias, spreads_px=(2.0, 1.0), plane=_plane(photo))
 
 

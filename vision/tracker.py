@@ -1,5 +1,6 @@
 """Follows the nozzle from frame to frame: hypotheses of where it is, searches for new ones, and what is reported of
-them."""
+them.
+"""
 
 from __future__ import annotations
 
@@ -11,6 +12,7 @@ import numpy as np
 
 from vision.background import MASK_SCALE, BenchView
 from vision.board import BoardFollower
+from vision.camera import CameraModel
 from vision.carried import BenchCarrier, BenchRelief, bench_now
 from vision.chart import pose_of
 from vision.edge_bias import DEFAULT_BIAS, EdgeBias
@@ -54,8 +56,9 @@ _FAST_MM_S = np.array([150.0, 0.0, 0.0])  # of the tool that warms up
 @dataclass(frozen=True)
 class NozzleModel:
     """A nozzle as the tracker needs it: its body, where its edges appear, the bench it was calibrated over, the pose
-    (camera from bench) at which that is seen so (without one the camera is taken to stand where it stood), how it is
-    held, how its metal looks."""
+    (camera from
+    bench) at which that is seen so (without one the camera is taken to stand where it stood), how it is held, how its
+    metal looks."""
 
     body: NozzleBody
     bias: dict[tuple[str, bool], EdgeBias] = field(default_factory=lambda: dict(DEFAULT_BIAS))
@@ -78,19 +81,12 @@ class Tracker:
     board : BoardFollower, optional
         Without one the board is taken to lie still.
     waits : bool
-        For a search's answer when it is due, and for the first one's on the spot, so that every machine gives the
-        same; else a late answer counts from a later frame on, and no frame is held up.
+        For a search's answer when it is due, and for the first one's on the spot, so that every machine gives the same;
+        else a late answer counts from a later frame on, and no frame is held up.
     """
 
-    def __init__(
-        self,
-        camera,
-        bench_follower,
-        nozzle: NozzleModel,
-        board_top_mm: float,
-        board: BoardFollower | None = None,
-        waits: bool = True,
-    ):
+    def __init__(self, camera: CameraModel, bench_follower, nozzle: NozzleModel, board_top_mm: float,
+                 board: BoardFollower | None = None, waits: bool = True):
         cv2.setNumThreads(1)
         self._waits, self._board_top_mm = waits, board_top_mm
         self._board, self._relief = board, BenchRelief(camera, board_top_mm, board)
@@ -155,7 +151,8 @@ class Tracker:
     @property
     def state(self) -> ToolState | None:
         """The filter's pose and rates after the last frame, for `smoothed`; None when that frame did not show the
-        tool."""
+        tool.
+        """
         if not self._is_there(SURE) or self._hypotheses[0].fit is None or self._hypotheses[0].state.t_s != self._t_s:
             return None
         s = self._hypotheses[0].state
@@ -164,9 +161,8 @@ class Tracker:
     def _picture(self, frame: Frame, bench: BenchPose) -> Picture:
         """The frame before the bench as it looks now, from where the camera stands now."""
         if self._view is None:
-            light, cast = bench_now(
-                self._relief, self._nozzle.bench, self._nozzle.bench_pose, frame.image, bench.cam_from_bench
-            )
+            light, cast = bench_now(self._relief, self._nozzle.bench, self._nozzle.bench_pose, frame.image,
+                                    bench.cam_from_bench)
             self._view = BenchView(frame.image, light)
             if self._follower.look is not None and self._view.is_given:  # before another bench nothing tells the light
                 self._follower.look = self._follower.look + cast
@@ -174,9 +170,8 @@ class Tracker:
         self._carrier.step(bench)
         return Picture(frame.image, self._view.light, self._view.known, self._view.noise)
 
-    def _board_shift(
-        self, frame: Frame, bench: BenchPose, mask: np.ndarray | None
-    ) -> tuple[FloatArray, tuple[BenchEvent, ...]]:
+    def _board_shift(self, frame: Frame, bench: BenchPose, mask: np.ndarray | None) -> tuple[FloatArray,
+                                                                                             tuple[BenchEvent, ...]]:
         """How far the board was moved, and events; the stored bench follows."""
         if self._board is None:
             return np.zeros(3), ()
@@ -221,30 +216,23 @@ class Tracker:
 
     def _caught_up(self, search: Search, picture: Picture, bench: BenchPose, t_s: float) -> list[Hypothesis]:
         """A search's answer, followed through the pictures since."""
-        found = [
-            self._follower.begin(
-                fit, search.picture, search.bench, search.t_s, search.holds, search.prior_log_odds, 1 / 30
-            )
-            for fit in search.answer.result()
-        ]
+        found = [self._follower.begin(fit, search.picture, search.bench, search.t_s, search.holds,
+                                      search.prior_log_odds, 1 / 30)
+                 for fit in search.answer.result()]
         step_s = max(_FOLLOW_UP_S, (t_s - search.t_s) / _FOLLOW_UPS)
         t_last_s = search.t_s
         for later, its_bench, its_t_s in [*search.later, (picture, bench, t_s)]:
             if search.t_s < its_t_s and (its_t_s - t_last_s > step_s or its_t_s == t_s):
-                found = compete(
-                    [new for h in found for new in self._follower.step(h, later, its_bench, its_t_s, search.holds)], 0.0
-                )
+                found = compete([new for h in found for new in self._follower.step(h, later, its_bench, its_t_s,
+                                                                                   search.holds)], 0.0)
                 t_last_s = its_t_s
         return found
 
     def _begin_search(self, picture: Picture, bench: BenchPose, t_s: float) -> Search:
         """Look for the tool everywhere in this picture, beside what else goes on."""
         # a track that is doubted although all of the tool is in view may have told a wrong hold
-        is_whole = (
-            bool(self._hypotheses)
-            and self._hypotheses[0].fit is not None
-            and self._share(self._hypotheses[0], bench) >= WHOLE
-        )
+        is_whole = bool(self._hypotheses) and self._hypotheses[0].fit is not None and self._share(self._hypotheses[0],
+                                                                                                  bench) >= WHOLE
         holds = self._nozzle.holds if is_whole else self._holds()
         self._search = self._searcher.begin(picture, bench, t_s, share_for_new(self._hypotheses), holds)
         self._t_search_s = t_s
@@ -252,7 +240,8 @@ class Tracker:
 
     def _needs_search(self, t_s: float) -> bool:
         """Whether looking elsewhere is worth the time: always while the tool is not known, now and then when it
-        explains less of the picture than a nozzle in full view does."""
+        explains less of the
+        picture than a nozzle in full view does."""
         since_s = t_s - self._t_search_s
         if since_s < SEARCH_S:
             return False
@@ -274,9 +263,8 @@ class Tracker:
         """What a clear sight tells beside the pose: how long the shutter is open, and how the tool is held."""
         if track.status is TrackStatus.TRACKING and self._hypotheses[0].fit.quality > _CLEAR_QUALITY:
             best = self._hypotheses[0]
-            self._follower.shutter.see(
-                t_s, self._camera, self._body, picture, best.fit.pose, self._follower.velocity_mm_s(best.state, bench)
-            )
+            self._follower.shutter.see(t_s, self._camera, self._body, picture, best.fit.pose,
+                                       self._follower.velocity_mm_s(best.state, bench))
             if t_s - best.t_start_s > _GRIP_AGE_S:
                 self._hold, self._t_hold_s = hold_of(best.fit.pose, bench.cam_from_bench), t_s
 
@@ -299,33 +287,23 @@ class Tracker:
         status, reason = judged(probability, tip_mm[2] - self._board_top_mm, axis, cov)
         if status is TrackStatus.TRACKING:
             self._t_told_s = t_s
-        return NozzleTrack(
-            t_s, status, tip_mm, states[0].mean[N_POSE : N_POSE + 3].copy(), axis, cov, self._t_told_s, reason
-        )
+        return NozzleTrack(t_s, status, tip_mm, states[0].mean[N_POSE:N_POSE + 3].copy(), axis, cov, self._t_told_s,
+                           reason)
 
     def _coasting(self, bench: BenchPose | None, t_s: float, reason: str) -> NozzleTrack:
         """What is told when the picture does not show the tool: of one that was told a moment ago where it has come,
-        while that is known; of one that is there, wherever it is, just that; of one that has left, that it has."""
+        while that is
+        known; of one that is there, wherever it is, just that; of one that has left, that it has."""
         nan3, status = np.full(3, np.nan), TrackStatus.LOST
-        if (
-            self._is_there(LIKELY)
-            and t_s - self._hypotheses[0].t_seen_s <= _COAST_S
-            and (bench is None or self._is_inside(bench, t_s))
-        ):
+        if self._is_there(LIKELY) and t_s - self._hypotheses[0].t_seen_s <= _COAST_S and (bench is None
+                                                                                          or self._is_inside(bench,
+                                                                                                             t_s)):
             states = [self._follower.ahead(h, t_s) for h in self._hypotheses]
             cov = spread_over(self._hypotheses, states)
             if self._t_told_s >= self._hypotheses[0].t_seen_s and cov[2, 2] < TOLD_SIGMA_MM**2:
                 tip_mm, axis, _ = estimate(states[0])
-                return NozzleTrack(
-                    t_s,
-                    TrackStatus.COASTING,
-                    tip_mm,
-                    states[0].mean[N_POSE : N_POSE + 3].copy(),
-                    axis,
-                    cov,
-                    self._t_told_s,
-                    reason,
-                )
+                return NozzleTrack(t_s, TrackStatus.COASTING, tip_mm, states[0].mean[N_POSE:N_POSE + 3].copy(), axis,
+                                   cov, self._t_told_s, reason)
             status = TrackStatus.LOST if bench is None else TrackStatus.VAGUE
         elif self._is_bare and not np.isnan(self._t_told_s):
             status, reason = TrackStatus.GONE, "the nozzle has left"

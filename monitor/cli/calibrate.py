@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import csv
 import json
 from dataclasses import asdict
 from pathlib import Path
@@ -11,9 +10,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.cli.output import progress_bar, say
+from monitor.cli.output import progress_bar, say, tell_alterations
 from monitor.errors import InputError
-from monitor.files import write_bytes_whole
+from monitor.files import read_table, write_bytes_whole
 from monitor.job import Job, load_job
 from monitor.judging.tracking import bench_relief, nozzle_body, nozzle_for
 from monitor.recording.outputs import check_output
@@ -37,6 +36,8 @@ def run_mat(args: argparse.Namespace) -> int:
     write_bytes_whole(Path(args.out), mat_pdf(standard_mat(), args.page))
     say(f"{args.out}: print at 100 % on {args.page} and check the 100 mm line with a ruler")
     return 0
+
+LARGEST_LOGGED = 1e7  # s or C; a logger may count from its own start
 
 
 def run_paper(args: argparse.Namespace) -> int:
@@ -145,6 +146,7 @@ def run_heat(args: argparse.Namespace) -> int:
     from monitor.recording.reader import JOB, open_recording
 
     recording = open_recording(args.recording)
+    tell_alterations(recording)
     job = parse_job(recording.job_text, str(recording.folder / JOB))
     times, temps = _log(Path(args.log))
     found = fit_thermocouple(heat_setup(job), stored_inputs(recording, job), times, temps, site=args.site)
@@ -163,13 +165,11 @@ def run_heat(args: argparse.Namespace) -> int:
 
 def _log(path: Path) -> tuple[np.ndarray, np.ndarray]:
     """Times and temperatures of a logger's file with columns t_s and temp_c."""
+    rows = read_table(path, ("t_s", "temp_c"), "table (CSV) with columns t_s and temp_c", InputError)
     try:
-        with path.open(newline="", encoding="utf-8-sig") as handle:
-            rows = list(csv.DictReader(handle))
-        return np.array([float(row["t_s"]) for row in rows]), np.array([float(row["temp_c"]) for row in rows])
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such file; expected a table (CSV) with columns t_s and temp_c") from None
-    except KeyError as fault:
-        raise InputError(f"{path}: column {fault} is missing; it needs t_s and temp_c") from None
-    except (TypeError, ValueError) as fault:
+        found = np.array([[float(row["t_s"]), float(row["temp_c"])] for row in rows], float).reshape(-1, 2)
+    except ValueError as fault:
         raise InputError(f"{path}: a value is not a number ({fault})") from None
+    if not np.isfinite(found).all() or np.abs(found).max(initial=0.0) > LARGEST_LOGGED or (np.diff(found[:, 0]) <= 0).any():
+        raise InputError(f"{path}: times must rise, and all values be finite and in s and C")
+    return found[:, 0], found[:, 1]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import csv
 import json
 import math
 import sys
@@ -13,9 +12,10 @@ import numpy as np
 
 from monitor.cli.output import progress_bar, say
 from monitor.errors import InputError
-from monitor.files import write_text_whole
+from monitor.files import read_table, write_text_whole
 from monitor.recording.export import safe_cell
 from monitor.recording.outputs import check_output
+from monitor.repeat.compare.baseline import BEGUN_ANEW, LEFT_OUT, aside_of, decide, read_decisions, words_of
 from monitor.repeat.compare.comparison import Comparison, compare, compare_folders, find_pass
 from monitor.repeat.compare.gauge import GaugeStudy, crossed_anova, study
 from monitor.repeat.compare.passes import open_trace
@@ -43,7 +43,7 @@ def run_compare(args: argparse.Namespace) -> int:
 
         return show_comparison(found, lambda rules, reference: compare(
             found.passes, found.job, rules=rules, reference=reference, batch=args.batch, gauge=gauge,
-            notes=found.notes))
+            notes=found.notes, aside=found.aside), args.theme, args.language)
     for line in [json.dumps(as_json(found), indent=1)] if args.json else lines(found):
         say(line)
     if args.out:
@@ -94,6 +94,16 @@ def _compare(args: argparse.Namespace, gauge: GaugeStudy | None) -> Comparison:
     if gauge is not None and not math.isfinite(gauge.share_of_limits):
         low, high = found.job.limits.height_mm
         return _compare(args, study(gauge.anova, high - low))
+    if args.baseline:
+        path = Path(args.baseline)
+        for name, what in ((args.leave_out, LEFT_OUT), (args.begin_anew, BEGUN_ANEW)):
+            if name:
+                decide(path, what, found.passes[find_pass(found.passes, name, "--leave-out or --begin-anew")], args.why, args.by)
+        decisions = read_decisions(path)
+        options |= {"aside": aside_of(found.passes, decisions), "decided": words_of(decisions)}
+        found = compare_folders(args.recordings, **options)
+    elif args.leave_out or args.begin_anew:
+        raise InputError("--leave-out and --begin-anew need --baseline FILE, where the decision is kept")
     if args.reference:
         return compare_folders(args.recordings, reference=find_pass(found.passes, args.reference), **options)
     return found
@@ -117,13 +127,7 @@ def _cell(value: object) -> str:
 
 
 def _rows(path: Path) -> list[dict[str, str]]:
-    try:
-        with path.open(newline="", encoding="utf-8-sig") as handle:
-            return list(csv.DictReader(handle))
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such sheet; {SHEET_HELP}") from None
-    except (UnicodeDecodeError, csv.Error, IsADirectoryError):
-        raise InputError(f"{path}: not a CSV file in UTF-8; {SHEET_HELP}") from None
+    return read_table(path, (), f"sheet (CSV); {SHEET_HELP}", InputError)
 
 
 def _reading(path: Path, number: int, row: dict[str, str]) -> float:

@@ -36,7 +36,10 @@ def _line(e: Entry) -> str:
     if e.fault:
         return f"{e.path}: cannot be read: {e.fault}"
     warned = ", ".join(f"{kind} x{count}" for kind, count in sorted(e.warnings.items())) or "no warnings"
+    kind = f" {e.kind}" if e.kind else ""
+    by_file = " by the file's time" if e.recorded_from == "file" else ""
     height = "height unknown" if e.height_mm is None else f"{e.height_mm:.1f} mm"
     passes = f"{e.n_passes} pass{'' if e.n_passes == 1 else 'es'}"
-    return (f"{e.path}: {(e.started_utc or 'time unknown')[:16].replace('T', ' ')}  {e.operator or '-'}  "
+    return (f"{e.path}: {(e.started_utc or 'time unknown')[:16].replace('T', ' ')}  {e.operator or '-'}{kind}{by_file} "
+            f" "
             f"{e.title or e.target}  {passes}, {height}; {warned}")

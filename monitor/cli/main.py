@@ -9,6 +9,9 @@ import traceback
 from collections.abc import Callable, Sequence
 from typing import TypeAlias
 
+from monitor.cli.examples import EXAMPLES as EXAMPLE
+from monitor.cli.kinds import check_kinds
+from monitor.cli.output import complain
 from monitor.cli.outputs import check_outputs, to_write
 from monitor.cli.values import between, moment, squares, whole
 from monitor.errors import MonitorError
@@ -26,7 +29,7 @@ Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 HEAT_HELP = "heat calibration from `calibrate heat` (default: the kept one that applies; none: use none)"
 EXAMPLES = """examples:
   plumeline demo
-  plumeline calibrate mat --print --out mat.pdf
+  plumeline calibrate paper --out paper.pdf
   plumeline calibrate camera photos/*.jpg --squares 9x6 --square-mm 25 --marker-mm 18 --dictionary DICT_5X5_100 \\
       --out camera.toml
   plumeline calibrate nozzle --touch touch/ --job job.toml --camera camera.toml --out nozzle.toml
@@ -56,6 +59,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _run(args: argparse.Namespace) -> int:
     try:
+        check_kinds(args)
         check_outputs(args)
         return args.run(args)
     except KeyboardInterrupt:
@@ -83,18 +87,27 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action=_Version, nargs=0, help="print the version and exit")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command")
     for add in (_add_demo, _add_watch, _add_analyse, _add_export, _add_report, _add_overlay, _add_calibrate, _add_rerun,
-                _add_plan, _add_review, _add_learning, _add_compare, _add_library, _add_batch,
-                _add_doctor, _add_paths, _add_bug_report):
+                _add_plan, _add_review, _add_learning, _add_compare, _add_library, _add_class, _add_import, _add_batch,
+                _add_verify, _add_doctor, _add_paths, _add_bug_report):
         add(commands)
     return parser
 
 
 def _command(commands: Commands, name: str, work: str, text: str) -> argparse.ArgumentParser:
     """A command whose work is imported only when it runs."""
-    parser = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".")
+    parser = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".",
+                                 epilog=f"example:\n  {EXAMPLE.get(name, 'plumeline ' + name)}",
+                                 formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--debug", action="store_true", help="show where a fault came from")
     parser.set_defaults(run=_late(work))
     return parser
+
+
+def _add_theme(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--theme", "--look", choices=("system", "light", "dark"), default="system",
+                        help="colours of the window (default: system)")
+    parser.add_argument("--language", choices=("system", "en", "de"), default="system",
+                        help="language of the window (default: system)")
 
 
 def _late(work: str) -> Callable[[argparse.Namespace], int]:
@@ -155,7 +168,7 @@ def _add_watch(commands: Commands) -> None:
     parser.add_argument("--no-video", action="store_true", help="record the trace without the picture")
     parser.add_argument("--mute", action="store_true", help="no sound")
     parser.add_argument("--sound", type=to_write(".wav"), metavar="FILE.wav", help="write what is heard to a file too")
-    parser.add_argument("--theme", default="system", choices=["system", "light", "dark"])
+    _add_theme(parser)
     parser.add_argument("--rate", type=float, default=30.0, metavar="HZ",
                         help="pictures a second to ask the camera for (default: 30)")
     parser.add_argument("--once", action="store_true", help="play a video once; else it begins again at its end")
@@ -181,6 +194,7 @@ def _add_report(commands: Commands) -> None:
     parser.add_argument("--out", type=to_write(".html", ".htm", ".pdf"), metavar="FILE",
                         help="default: report.html, or report.pdf, in the recording")
     parser.add_argument("--pdf", action="store_true", help="as PDF; also when FILE ends in .pdf")
+    parser.add_argument("--page", choices=("A4", "Letter"), default="A4", help="sheet of the PDF (default: A4)")
 
 
 def _add_overlay(commands: Commands) -> None:
@@ -194,7 +208,9 @@ def _add_rerun(commands: Commands) -> None:
     parser = _command(commands, "rerun", "monitor.cli.commands:run_rerun",
                       "judge a recording again under another job, without its video")
     parser.add_argument("recording", metavar="DIR")
-    parser.add_argument("--job", required=True, metavar="FILE", help="the other job file")
+    parser.add_argument("--job", metavar="FILE", help="the other job file (default: the recording's own)")
+    parser.add_argument("--higher-mm", type=float, default=0.0, metavar="MM",
+                        help="what if the nozzle had been held so much higher over the same spot; negative is lower")
     parser.add_argument("--heat", metavar="FILE", help=HEAT_HELP)
     parser.add_argument("--out", required=True, metavar="DIR", help="folder for the new recording")
     parser.add_argument("--force", action="store_true", help="replace a recording that is there")
@@ -204,11 +220,13 @@ def _add_rerun(commands: Commands) -> None:
 def _add_plan(commands: Commands) -> None:
     from monitor.heat.alloy import alloy_names
 
-    parser = _command(commands, "plan", "monitor.cli.plan:run_plan", "find a starting window for a job")
-    parser.epilog = "solder alloys that a job can name: " + ", ".join(alloy_names())
+    parser = _command(commands, "plan", "monitor.cli.plan:run_plan", "say what to set for a job, and how likely it works")
+    parser.epilog = f"{parser.epilog or ''}\n\nsolder alloys that a job can name: " + ", ".join(alloy_names())
     parser.add_argument("job", metavar="JOB", help="job file (TOML)")
     parser.add_argument("--heat", metavar="FILE", help=HEAT_HELP)
     parser.add_argument("--out", type=to_write(".png"), metavar="FILE.png", help="picture of the window (default: none)")
+    parser.add_argument("--hottest", type=float, default=430.0, metavar="C",
+                        help="highest setpoint to try (default 430; above it parts and boards burn easily)")
     parser.add_argument("--json", action="store_true", help="print the plan as JSON")
 
 
@@ -218,13 +236,14 @@ def _add_compare(commands: Commands) -> None:
     parser = _command(commands, "compare", "monitor.cli.compare:run_compare",
                       "compare the passes of recordings of one job, or study the camera as a gauge")
     add_arguments(parser)
+    _add_theme(parser)
 
 
 def _add_review(commands: Commands) -> None:
     parser = _command(commands, "review", "monitor.cli.commands:run_review",
                       "look at a recording frame by frame, with its traces, comments and what-ifs")
     parser.add_argument("recording", nargs="?", metavar="DIR", help="recording to open (default: none yet)")
-    parser.add_argument("--look", choices=("system", "light", "dark"), default="system", help="colours of the window")
+    _add_theme(parser)
 
 
 def _add_library(commands: Commands) -> None:
@@ -243,6 +262,31 @@ def _add_library(commands: Commands) -> None:
     parser.add_argument("--rebuild", action="store_true", help="make the index anew")
     parser.add_argument("--cache", metavar="FILE", help="where the index is kept (default: in ROOT)")
     parser.add_argument("--json", action="store_true", help="print what was found as JSON")
+
+
+def _add_class(commands: Commands) -> None:
+    parser = _command(commands, "class", "monitor.cli.classroom:run_class",
+                      "show a class on one page: how each operator code gets on and what to practise next")
+    parser.add_argument("root", metavar="ROOT", help="folder that holds the recordings, at any depth")
+    parser.add_argument("--job", default="", metavar="TEXT", help="only jobs whose title, target or alloy holds this")
+    parser.add_argument("--title", default="", metavar="TEXT", help="head of the page (default: the folder's name)")
+    parser.add_argument("--out", metavar="DIR", help="where class.html, class.pdf and class.csv go (default: ROOT)")
+    parser.add_argument("--no-refresh", action="store_true", help="take the index as it is")
+    parser.add_argument("--cache", metavar="FILE", help="where the index is kept (default: in ROOT)")
+
+
+def _add_import(commands: Commands) -> None:
+    parser = _command(commands, "import", "monitor.cli.evening:run_import",
+                      "analyse a folder of clips by a sheet that says who, when, as what and at which job")
+    parser.add_argument("folder", metavar="FOLDER", help="the clips")
+    parser.add_argument("--sheet", metavar="FILE", help="CSV with columns file, operator, time, kind, job; all but file may "
+                        "be empty (default: sheet.csv in FOLDER)")
+    parser.add_argument("--job", metavar="FILE", help="job of rows that name none")
+    parser.add_argument("--camera", required=True, metavar="FILE", help="camera calibration (TOML)")
+    parser.add_argument("--nozzle", required=True, metavar="FILE", help="nozzle calibration (TOML)")
+    parser.add_argument("--out", required=True, metavar="DIR", help="where the recordings go; goes on where it was stopped")
+    parser.add_argument("-j", type=whole(1, 256), default=1, metavar="N", help="processes (default: 1)")
+    parser.add_argument("--json", action="store_true", help="print one JSON object a clip")
 
 
 def _add_batch(commands: Commands) -> None:
@@ -278,7 +322,7 @@ def _add_calibrate(commands: Commands) -> None:
     kinds = parser.add_subparsers(title="what", metavar="WHAT", required=True)
     paper = _command(kinds, "paper", "monitor.cli.calibrate:run_paper",
                      "write all that is printed as one true-size PDF: the mat, and the board for the lens")
-    paper.add_argument("--out", default="plumeline_paper.pdf", metavar="FILE.pdf", help="default: plumeline_paper.pdf")
+    paper.add_argument("--out", type=to_write(".pdf"), default="plumeline_paper.pdf", metavar="FILE.pdf", help="default: plumeline_paper.pdf")
     paper.add_argument("--page", choices=("A4", "Letter"), default="A4", help="size of the sheets (default: A4)")
     mat = _command(kinds, "mat", "monitor.cli.calibrate:run_mat", "write the bench mat as a true-size PDF")
     mat.add_argument("--print", action="store_true", dest="print_it", help=argparse.SUPPRESS)  # was needed once
@@ -337,6 +381,13 @@ def _add_paths(commands: Commands) -> None:
     parser.add_argument("name", nargs="?", choices=("recordings", "heat", "log", "sample"), help="only this one")
 
 
+def _add_verify(commands: Commands) -> None:
+    parser = _command(commands, "verify", "monitor.cli.verify:run_verify",
+                      "say whether recordings are whole, or what was altered or is missing since they were closed")
+    parser.add_argument("folders", nargs="+", metavar="DIR", help="recordings, or folders that hold some, at any depth")
+    parser.add_argument("--json", action="store_true", help="print the answers as JSON")
+
+
 def _add_bug_report(commands: Commands) -> None:
     parser = _command(commands, "bug-report", "monitor.cli.doctor:run_bug_report",
                       "gather what a bug report needs into one file, without pictures")
@@ -363,6 +414,5 @@ def _fail(args: argparse.Namespace, fault: BaseException, line: str, code: int) 
 
 
 def _say(line: str, code: int) -> int:
-    if sys.stderr is not None:
-        print(f"plumeline: {line}", file=sys.stderr)
+    complain(line)
     return code

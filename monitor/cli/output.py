@@ -7,12 +7,14 @@ import json
 import math
 import sys
 from collections.abc import Callable, Iterator
+from typing import TextIO
 
 from monitor.job import Job, parse_job
 from monitor.judging.alerts import EQUIPMENT
+from monitor.plain import plain
 from monitor.recording.reader import JOB, Recording
 
-__all__ = ["exit_code", "progress_bar", "say", "tell"]
+__all__ = ["complain", "exit_code", "progress_bar", "say", "tell", "tell_alterations"]
 
 
 def exit_code(recording: Recording) -> int:
@@ -31,11 +33,12 @@ def tell(recording: Recording, job: Job | None, as_json: bool) -> None:
         return
     say(numbers["verdict"])
     seen = 100 * (numbers["seen_share"] or 0.0)
-    say(f"  measured in {seen:.0f} % of {numbers['frames']} frames over {numbers['duration_s']:.1f} s; "
+    say(f"  measured in {seen:.0f} % of {numbers['frames']} frames over {_or_unknown(numbers['duration_s'], 1)} s; "
         f"height sigma {_or_unknown(numbers['height_sigma_median_mm'])} mm (median)")
     for p in numbers["passes"]:
-        say(f"  pass {p['number']}: {p['t_start_s']:.2f} to {p['t_end_s']:.2f} s, {p['height_mean_mm']:.1f} mm, "
-            f"target swept {100 * p['coverage']:.0f} %")
+        swept = "unknown" if p["coverage"] is None else f"{100 * p['coverage']:.0f} %"
+        say(f"  pass {p['number']}: {p['t_start_s']:.2f} to {p['t_end_s']:.2f} s, {_or_unknown(p['height_mean_mm'], 1)} mm, "
+            f"target swept {swept}")
     for w in numbers["warnings"]:
         end = "the end" if w["t_end_s"] is None else f"{w['t_end_s']:.2f} s"
         say(f"  warning {w['kind']}: {w['t_start_s']:.2f} s to {end}: {w['text']}")
@@ -62,10 +65,30 @@ def progress_bar(what: str) -> Iterator[Callable[[float, float], None]]:
 
 
 def say(line: str) -> None:
-    """Print to stdout where there is one."""
+    """Print to stdout where there is one; what could steer a terminal is shown, not sent."""
     if sys.stdout is not None:
-        print(line)
+        _print(line, sys.stdout)
 
 
-def _or_unknown(value: float | None) -> str:
-    return "unknown" if value is None else f"{value:.2f}"
+def complain(line: str) -> None:
+    """Print one line to stderr where there is one, as `say` does."""
+    if sys.stderr is not None:
+        _print(f"plumeline: {line}", sys.stderr)
+
+
+def tell_alterations(recording: Recording) -> None:
+    """Say when a recording is not as it was closed."""
+    if recording.altered:
+        complain(f"{recording.folder}: altered since it was closed: {', '.join(recording.altered)}; what follows rests on it "
+                 "(`plumeline verify` tells more)")
+
+
+def _print(line: str, stream: TextIO) -> None:
+    try:
+        print(plain(line), file=stream)
+    except UnicodeEncodeError:  # a terminal that knows few letters
+        print(plain(line).encode("ascii", "backslashreplace").decode(), file=stream)
+
+
+def _or_unknown(value: float | None, digits: int = 2) -> str:
+    return "unknown" if value is None else f"{value:.{digits}f}"

@@ -50,7 +50,7 @@ def _open(source: LiveSource, inputs: Inputs | None, args: argparse.Namespace) -
     from monitor.ui.bench_open import Opening, open_bench
     from monitor.ui.bench_work import Settings
 
-    app = application(theme=args.theme)
+    app = application(theme=args.theme, language=args.language)
     settings = Settings(_path(args.out) or recordings_folder(), args.operator, Mode(args.coaching), args.band / 100,
                         not args.no_record, not args.no_video, camera=_path(args.camera), nozzle=_path(args.nozzle))
     calibration = heat_calibration(args.heat, heat_setup(inputs.job) if inputs else None)

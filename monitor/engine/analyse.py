@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Callable, Mapping, Sequence
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
@@ -22,18 +24,21 @@ from monitor.judging.exposure import heat_setup
 from monitor.judging.pipeline import FrameResult, Pipeline
 from monitor.judging.technique import work_grid
 from monitor.judging.tracking import make_part_follower, make_tracker
-from monitor.recording.reader import Recording, open_recording
 from monitor.recording.attribution import Attribution, attributed
+from monitor.recording.reader import Recording, open_recording
 from monitor.recording.recorder import Origin, PassNote, Recorder
+from vision.bench import bench_pose
 from vision.camera import CameraModel, load_camera
-from vision.kalman import ToolState
-from vision.sources import open_video
 from vision.estimate import smoothed
+from vision.kalman import ToolState
+from vision.mat import standard_mat
+from vision.sources import brightness, open_video
 from vision.types import BenchPose, Frame
 
 __all__ = ["Inputs", "read_inputs", "analyse"]
 
 N_VIEWS = 15
+LOOK_FOR_S, LEAST_LOOKS = 4.0, 12  # how long, and at how many pictures at least, the mat is looked for
 MAX_GAP_S = 0.3  # a longer gap is a gap in knowledge: the track begins anew
 Progress = Callable[[float, float], None]
 Turn = tuple[float, float | None, float | None]
@@ -86,6 +91,7 @@ def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video:
     job, by = inputs.job, by or attributed(inputs.clip)
     with open_video(inputs.clip) as video:
         inputs.camera.check_picture(*video.size_px, str(inputs.clip))
+        _need_mat(inputs)
         heat = HeatEstimator(heat_setup(job), calibration)
         tracker = make_tracker(inputs.camera, inputs.nozzle_path, job)
         pipeline, track = Pipeline(job, tracker, heat, make_part_follower(inputs.camera, job)), _Track()
@@ -115,6 +121,32 @@ def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video:
             for sentence in video.report.sentences():
                 recorder.add_event(0.0, "video", sentence)
     return open_recording(out)
+
+
+def _need_mat(inputs: Inputs) -> None:
+    """Look for the mat here and there in the clip, ever closer; without it nothing can be measured, and that is told
+    in seconds."""
+    n_looks, until_s = 0, time.monotonic() + LOOK_FOR_S
+    with open_video(inputs.clip) as video:
+        whole_s = video.duration_s if math.isfinite(video.duration_s) else 0.0
+        for share in _ever_closer():
+            grey = brightness(video.frame_at(share * whole_s))
+            if isinstance(bench_pose(inputs.camera, standard_mat(), grey), BenchPose):
+                return
+            n_looks += 1
+            if n_looks >= LEAST_LOOKS and time.monotonic() > until_s or whole_s == 0.0 and n_looks > 1:
+                break
+    if whole_s > 0.0:
+        raise InputError(f"{inputs.clip}: the bench mat is in view in none of {n_looks} pictures spread over the clip; "
+                         "print it with `plumeline calibrate paper`, lay it under the board and keep its markers in "
+                         "view")
+
+
+def _ever_closer() -> Iterator[float]:
+    """0, 1/2, 1/4, 3/4, 1/8 and so on."""
+    yield 0.0
+    for level in itertools.count(1):
+        yield from ((2 * k + 1) / 2**level for k in range(2 ** (level - 1)))
 
 
 def _note(by: Attribution) -> PassNote | None:
@@ -161,7 +193,7 @@ class _Counts:
     def check(self, clip: Path) -> None:
         if self.n_mat == 0:
             raise InputError(f"{clip}: the bench mat is in view in none of the {self.n_frames} frames; print it with "
-                             "`plumeline calibrate mat --print`, lay it under the board and keep its markers in view")
+                             "`plumeline calibrate paper`, lay it under the board and keep its markers in view")
         if self.n_seen == 0:
             often = max(self.reasons, key=self.reasons.__getitem__)
             raise InputError(f"{clip}: the nozzle was never measured in {self.n_frames} frames (mostly: {often}); "

@@ -304,7 +304,8 @@ class Engine:
     def _hand_over(self, shown: Shown) -> None:
         """The newest state may be skipped; a moment in which something began or ended never is."""
         moment = shown.moment
-        if moment is not None and (moment.result.started or moment.pass_told is not None or moment.result.vision.part_events):
+        if moment is not None and (moment.result.started or moment.pass_told is not None
+                                   or moment.result.vision.part_events):
             self.told.put(moment)
         self.shown.put(shown)
         self._on_shown()

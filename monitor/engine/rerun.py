@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.errors import InputError
 from monitor.heat.calibration import Calibration, load_calibration, save_calibration
 from monitor.heat.estimate import HeatEstimator
 from monitor.heat.types import HeatInput
@@ -24,6 +25,9 @@ from monitor.recording.attribution import from_meta
 from monitor.recording.folder import HEAT
 from monitor.recording.reader import CAMERA, JOB, NOZZLE, PICTURE, Recording, open_recording, own_text
 from monitor.recording.recorder import Origin, PassNote, Recorder
+from monitor.recording.trace_file import LONGEST_GAP_S
+from vision.errors import SourceError
+from vision.pictures import decoded
 from vision.types import (
     BenchEvent,
     BenchPose,
@@ -84,6 +88,11 @@ def rejudge(recording: Recording, judge: Judge, higher_mm: float = 0.0) -> Itera
     higher_mm : float
         Held so much higher over the same spot: the track is shifted along the tool's axis.
     """
+    times = recording.frames["t_s"]
+    gaps = np.diff(times, prepend=0.0)  # time counts from the recording's start
+    if len(gaps) and gaps.max() > LONGEST_GAP_S:
+        raise InputError(f"{recording.folder}: nothing is known for {gaps.max():.0f} s before {times[gaps.argmax()]:.0f} s; such "
+                         "a gap cannot be judged again")
     turns = _turns(recording, judge.job)
     marks = [JointMark(m["t_s"], m["kind"], m["author"], m["made_utc"]) for m in recording.marks if m["undone_utc"] is None]
     for seen in stored_results(recording):
@@ -202,8 +211,10 @@ def _part_event(row: dict[str, Any]) -> PartEvent:
 
 
 def _picture(data: bytes | None) -> NDArray[np.uint8] | None:
-    decoded = None if data is None else cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
-    return None if decoded is None else np.asarray(decoded, np.uint8)
+    try:
+        return None if data is None else np.asarray(decoded(data, "a part's picture"), np.uint8)
+    except SourceError:
+        return None
 
 
 def _track(f: dict[str, np.ndarray], i: int) -> NozzleTrack:

@@ -115,7 +115,8 @@ class Session:
         self._check = PictureCheck()
         _warm_up(inputs.job)
         self._troubles: dict[str, str] = {}
-        self._marks, self._operator, self._teaches = [], operator, teaches
+        self._marks: list[JointMark] = []
+        self._operator, self._teaches = operator, teaches
 
     @property
     def judge(self) -> Judge:

@@ -165,7 +165,8 @@ class BoardModel:
         on_board = z_m <= board_m * (1 + 1e-9)
         j0, j1, i0, i1 = (0, self.y_m.size, 0, self.x_m.size) if on_board else (s.ja, s.jb, s.ia, s.ib)
         ys, xs = _weights(self.y_m[j0:j1], y_m), _weights(self.x_m[i0:i1], x_m)
-        return sum(wy * wx * self._column_at(j0 + j, i0 + i, z_m, on_board) for j, wy in ys for i, wx in xs)
+        return np.sum([wy * wx * self._column_at(j0 + j, i0 + i, z_m, on_board) for j, wy in ys for i, wx in xs],
+                      axis=0)
 
     def _column_at(self, j: int, i: int, z_m: float, on_board: bool) -> FloatArray:
         """Temperature of one column at one height."""

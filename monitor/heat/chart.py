@@ -6,12 +6,14 @@ import io
 from pathlib import Path
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from monitor.errors import EnvironmentFault
 from monitor.files import write_bytes_whole
 from monitor.heat.fit import FitResult
+from monitor.plain import plain_figure
 
 __all__ = ["draw_residuals"]
 
@@ -32,6 +34,7 @@ def draw_residuals(fit: FitResult, path: Path) -> None:
     figure.suptitle(f"Thermocouple run: {fit.calibration.rms_k:.1f} K rms left, clocks {fit.offset_s:+.2f} s apart "
                     f"(1 sigma {fit.offset_sigma_s:.2f} s)", fontsize=11, x=0.01, ha="left")
     png = io.BytesIO()
+    plain_figure(figure)
     canvas.print_png(png)
     try:
         write_bytes_whole(path, png.getvalue())
@@ -39,7 +42,7 @@ def draw_residuals(fit: FitResult, path: Path) -> None:
         raise EnvironmentFault(f"{path}: cannot write the picture ({fault.strerror})") from fault
 
 
-def _course(axes, fit: FitResult) -> None:
+def _course(axes: Axes, fit: FitResult) -> None:
     axes.plot(fit.t_s, fit.measured_c, "o", ms=5, mfc="none", color="C0", label="thermocouple, means of 5 s")
     axes.plot(fit.t_s, fit.predicted_c, "-", color="C1", label="heat chain after the fit")
     axes.plot(fit.t_s, fit.prior_c, "--", color="0.5", label="heat chain before the fit")
@@ -48,7 +51,7 @@ def _course(axes, fit: FitResult) -> None:
     axes.grid(alpha=0.3)
 
 
-def _left_over(axes, fit: FitResult) -> None:
+def _left_over(axes: Axes, fit: FitResult) -> None:
     left = fit.measured_c - fit.predicted_c
     axes.axhspan(-fit.bin_sigma_k, fit.bin_sigma_k, color="0.9", label=f"allowed for: 1 sigma {fit.bin_sigma_k:.1f} K")
     axes.axhline(0.0, color="0.5", linewidth=0.8)

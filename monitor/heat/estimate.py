@@ -14,7 +14,7 @@ from scipy.interpolate import RegularGridInterpolator
 from monitor.heat import jet
 from monitor.heat.calibration import Calibration
 from monitor.heat.chain import Blow, Chain, Fineness, Sites
-from monitor.heat.limits import SILICON_RISK_C, melt_wanted, neighbour_melts_c, site_limits
+from monitor.heat.limits import SILICON_RISK_C, TARGET_MARGIN_K, neighbour_melts_c, site_limits
 from monitor.heat.melt import Lesson, MeltLearner, MeltSight
 from monitor.heat.types import Band, HeatInput, HeatReading, HeatSetup, JointState
 from monitor.heat.uncertainty import PARAMETERS, Knowledge, band, draw_scores, parameters, prior
@@ -74,7 +74,7 @@ class HeatEstimator:
         self.chain = Chain(setup, parameters(self.scores), fineness)
         self.learner = MeltLearner(self.scores, self._input_scores, n_members)
         self._coldest: deque[tuple[float, FloatArray]] = deque(maxlen=COLDEST_KEPT)
-        self.limits, self.melt = site_limits(setup), melt_wanted(setup.part)
+        self.limits = site_limits(setup)
         self._neighbour_melts_c = neighbour_melts_c(setup)
         self._last: HeatInput | None = None
         self._unseen_s = self._held_s = self._since_forecast_s = 0.0
@@ -85,8 +85,9 @@ class HeatEstimator:
         self._start = {name: float(values[0]) for name, values in self._before.items()}
         self._ceiling_c = self._hottest_start_c()
         self._solid_in_s: float | None = None
+        self._melt_ahead: Band | None = None
         self._waiting: list[HeatInput] = []
-        self._kind: tuple | None = None
+        self._kind: tuple[object, ...] | None = None
         self._rates: dict[str, FloatArray] = {}
         self._range_flags: tuple[str, ...] = ()
 
@@ -127,7 +128,8 @@ class HeatEstimator:
         return HeatReading(inp.t_s, inp.observed, power, energy, temps, ramp, float(self._liquid_s[0]),
                            self._time_left(blow, sites, inp.dt_s), state, reason, self._flags(temps),
                            {name: self._band(self.learner.told(rate)) for name, rate in self._rates.items()},
-                           self._liquid_band(), self._molten(), self._solid_in_s)
+                           self._liquid_band(), self._molten(), self._solid_in_s,
+                           _later(self._melt_ahead, self._since_forecast_s))
 
     def see(self, sight: MeltSight) -> Lesson | None:
         """Learn from a melt that was seen, or not seen, a moment ago; None before the first step."""
@@ -144,7 +146,9 @@ class HeatEstimator:
         self.learner.forget(sight)
 
     def field(self, step_m: float = 1e-3) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Board-top temperature for a map: x centres, y centres in the bench frame [m], (ny, nx) [C], nan off the board."""
+        """Board-top temperature for a map: x centres, y centres in the bench frame [m], (ny, nx) [C], nan off the
+        board.
+        """
         chain, model = self.chain, self.chain.model
         lows, highs = zip(*((e[0], e[-1]) for e in (model.x_edges_m, model.y_edges_m)), strict=True)
         c, s = math.cos(chain.angle_rad), math.sin(chain.angle_rad)
@@ -207,7 +211,8 @@ class HeatEstimator:
     def _bands(self, named: dict[str, FloatArray]) -> dict[str, Band]:
         if hasattr(self, "_exit"):
             self._ceiling_c = max(self._ceiling_c, self._band(self._exit.temp_c).high)
-        return {name: self._under_ceiling(self._band(t, self.knowledge.form_share * abs(float(t[0]) - self._start[name]),
+        return {name: self._under_ceiling(self._band(t,
+                                                     self.knowledge.form_share * abs(float(t[0]) - self._start[name]),
                                                      min(self._start[name], self.setup.station.ambient_c)))
                 for name, t in named.items()}
 
@@ -254,7 +259,7 @@ class HeatEstimator:
         return self._band(self.learner.told(rates["joint centre"]))
 
     def _joint(self, temps: dict[str, Band], dt_s: float) -> tuple[JointState, str]:
-        mark = self.melt.mark_c
+        mark = self.chain.alloy.liquidus_c + TARGET_MARGIN_K
         self._held_s = self._held_s + dt_s if temps["joint corner"].low > mark else 0.0
         molten_s = self.learner.molten_s
         if math.isfinite(molten_s) and temps["joint corner"].mid >= self.chain.alloy.solidus_c:
@@ -305,8 +310,7 @@ class HeatEstimator:
         elif self._solid_in_s is not None:
             self._solid_in_s = max(0.0, self._solid_in_s - dt_s) if math.isfinite(self._wet_s) else None
         past = self._since_forecast_s
-        return {name: b and Band(max(b.low - past, 0), max(b.mid - past, 0), max(b.high - past, 0))
-                for name, b in self._forecast.items()}
+        return {name: _later(b, past) for name, b in self._forecast.items()}
 
     def _look_ahead(self, blow: Blow | None, sites: Sites) -> dict[str, Band | None]:
         rows = [_limited(sites)]
@@ -317,6 +321,7 @@ class HeatEstimator:
                 rows.append(_limited(self.chain.sites()))
             self.chain.restore(saved)
         history = self.learner.told(np.array(rows))  # (times, sites, members)
+        self._melt_ahead = _crossing(history[:, -1], self.melt.mark_c)
         names = ["package top", "board top", "underside", *(n.name for n in self.setup.neighbours)]
         return {name: _crossing(history[:, i], self.limits[name].value_c) for i, name in enumerate(names)}
 
@@ -399,8 +404,10 @@ def joint_state(temps: dict[str, Band], solidus_c: float, mark_c: float, held_s:
     elif outside:
         why = outside
     elif corner.high < mark_c:
-        why = (f"the hottest joint may be at {centre.high:.0f} C: too cold to be sure of a melt, too hot to be sure of none"
-               if centre.high < mark_c else f"the coldest joint comes to {corner.high:.0f} C at most, below {mark_c:.0f} C")
+        why = (f"the hottest joint may be at {centre.high:.0f} C: too cold to be sure of a melt, too hot to be sure of "
+               f"none"
+               if centre.high < mark_c
+               else f"the coldest joint comes to {corner.high:.0f} C at most, below {mark_c:.0f} C")
     elif held_s >= HOLD_S:
         return JointState.LIKELY_MOLTEN, (f"the coldest joint's lower bound has been above {mark_c:.0f} C for "
                                           f"{held_s:.0f} s; try with a light nudge, never pull")
@@ -415,12 +422,15 @@ def joined(inputs: Sequence[HeatInput]) -> HeatInput:
     total = sum(i.dt_s for i in inputs)
     if len(inputs) == 1 or total <= 0 or not all(_meets_board(i) for i in inputs):
         return replace(last, dt_s=total)
-    mean = lambda values: sum(i.dt_s * v for i, v in zip(inputs, values, strict=True)) / total
+
+    def mean(values: list[float]) -> float:
+        return sum(i.dt_s * v for i, v in zip(inputs, values, strict=True)) / total
+
     aim = mean([i.aim_m[0] for i in inputs]), mean([i.aim_m[1] for i in inputs])
     return replace(last, dt_s=total, height_m=mean([i.height_m for i in inputs]), aim_m=aim)
 
 
-def _kind(inp: HeatInput) -> tuple:
+def _kind(inp: HeatInput) -> tuple[object, ...]:
     """Inputs that differ in this are not joined."""
     return inp.observed, inp.on, inp.setpoint_c, inp.airflow_m3_s, _meets_board(inp)
 
@@ -457,8 +467,14 @@ def _centres(setup: HeatSetup) -> FloatArray:
 
 
 def _limited(sites: Sites) -> FloatArray:
-    """Sites that have limits, (sites, members)."""
-    return np.concatenate([[sites.package_top, sites.board_top, sites.underside], sites.neighbours])
+    """Sites that have limits, and last the coldest joint, (sites, members)."""
+    faces = [sites.package_top, sites.board_top, sites.underside]
+    return np.concatenate([faces, sites.neighbours, [sites.joint_corner]])
+
+
+def _later(ahead: Band | None, past_s: float) -> Band | None:
+    """What is left of a forecast after a while."""
+    return ahead and Band(max(ahead.low - past_s, 0), max(ahead.mid - past_s, 0), max(ahead.high - past_s, 0))
 
 
 def _crossing(history: FloatArray, limit_c: float) -> Band | None:

@@ -14,9 +14,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
+from monitor.compiled import njit
 from monitor.errors import InputError
 from monitor.heat import air
 
@@ -95,7 +95,8 @@ def exit_state(setpoint_c: ArrayLike, airflow_m3_s: ArrayLike, bore_m: float, *,
     reynolds = 4 * flow / (np.pi * bore_m * air.viscosity_pa_s(temp))
     mach = velocity / air.sound_speed_m_s(temp)
     if np.median(mach) >= 1.0:
-        raise InputError(f"airflow: {float(np.median(airflow_m3_s)) * 60000:.0f} L/min cannot leave a bore of "
+        raise InputError(f"airflow: {float(np.median(np.asarray(airflow_m3_s))) * 60000:.0f} L/min cannot leave a bore "
+                         f"of "
                          f"{bore_m * 1000:.1f} mm at {float(np.median(temp)):.0f} C (Mach "
                          f"{float(np.median(mach)):.2f}); "
                          "check the airflow and the bore")
@@ -159,13 +160,14 @@ def momentum_share(path_m: ArrayLike, d_eff_m: ArrayLike) -> FloatArray:
     """Momentum of the bell-shaped velocity profile over the nozzle's [-]; 0.82 far out, where the constants leave
     it.
     """
-    width = half_width_m(path_m, VELOCITY_SPREAD, d_eff_m) / d_eff_m
+    width = half_width_m(path_m, VELOCITY_SPREAD, d_eff_m) / np.asarray(d_eff_m)
     return velocity_share(path_m, d_eff_m) ** 2 * width**2 * 2 / np.log(2)
 
 
 def heat_flow_share(path_m: ArrayLike, d_eff_m: ArrayLike, constant: ArrayLike = DECAY_CONSTANT) -> FloatArray:
     """Heat flow of the bell-shaped profiles of velocity and excess temperature over the nozzle's [-]."""
-    narrow, wide = (half_width_m(path_m, rate, d_eff_m) / d_eff_m for rate in (VELOCITY_SPREAD, TEMPERATURE_SPREAD))
+    narrow, wide = (half_width_m(path_m, rate, d_eff_m) / np.asarray(d_eff_m)
+                    for rate in (VELOCITY_SPREAD, TEMPERATURE_SPREAD))
     area = 4 / np.log(2) / (narrow**-2 + wide**-2)
     return velocity_share(path_m, d_eff_m) * decay_share(path_m, d_eff_m, constant) * area
 

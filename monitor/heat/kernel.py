@@ -10,8 +10,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from monitor.compiled import njit
 
 __all__ = ["Exchange", "Layers", "Shape", "Work", "advance"]
 

@@ -114,7 +114,7 @@ def scalar_update(law: Law, mean_c: float, sigma_k: float, mark_c: float, noise_
     total = weight.sum()
     mean = float(weight @ at / total)
     spread = math.sqrt(max(float(weight @ (at - mean) ** 2 / total), 1e-9))
-    return mean, min(spread, sigma_k), float(WRONG * wrong * prior.sum() / total)
+    return mean, min(spread, sigma_k), min(float(WRONG * wrong * prior.sum() / total), 1.0)
 
 
 class MeltLearner:

@@ -83,8 +83,8 @@ def _with_melts(calibration: Calibration | None, setup: HeatSetup, but_for: str)
         return calibration
     knowledge, wrong = taught(prior() if calibration is None else calibration.knowledge, melts, board_key(setup))
     aside = sum(w > 0.5 for w in wrong)
-    _tell(f"{len(melts)} melts seen under this nozzle are used" + (f", {aside} of them left aside as they do not fit" if aside else "")
-          + "; --heat none for none")
+    but = f", {aside} of them left aside as they do not fit" if aside else ""
+    _tell(f"melts seen under this nozzle are used: {len(melts)}{but}; --heat none for none")
     if calibration is not None:
         return replace(calibration, knowledge=knowledge)
     layers = tuple((layer.thickness_m, layer.coverage) for layer in setup.board.layers)

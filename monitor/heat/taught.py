@@ -118,7 +118,7 @@ def taught(base: Knowledge, melts: tuple[Melt, ...], board: str) -> tuple[Knowle
     mean, cov, wrong = _propagate(mean, cov, rows, melts)
     n = len(PARAMETERS)
     here = np.array([PARAMETERS.index(name) if name in SHARED else _place(name, 0) for name in PARAMETERS])
-    note = f"{base.note}; {len(melts)} sights of melts taught" if melts else base.note
+    note = f"{base.note}; sights of melts that taught it: {len(melts)}" if melts else base.note
     return replace(base, mean=mean[here], cov=cov[np.ix_(here, here)] + 1e-9 * np.eye(n), note=note), wrong
 
 

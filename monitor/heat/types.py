@@ -61,9 +61,10 @@ class BoardSetup:
         """Measured temperature of the top and the underside; one face stands for both when only it is known."""
         top = self.start_c if self.start_top_c is None else self.start_top_c
         below = self.start_c if self.start_below_c is None else self.start_below_c
-        if top is None and below is None:
-            return None
-        return (below if top is None else top), (top if below is None else below)
+        if top is None or below is None:
+            only = below if top is None else top
+            return None if only is None else (only, only)
+        return top, below
 
 
 @dataclass(frozen=True)
@@ -86,9 +87,9 @@ class RegionSetup:
 class PartSetup:
     """The part to be worked on. kind: "chip", "leaded", "leadless", "ball_grid" or "connector".
 
-    alloy_before is what was on the pads before, when that is known; the two mix in the joint. work: "remove" (the joints
-    must melt), "fit" (they must wet too) or None, judged as "fit". pad_m: sides of a soldered pad under the part; vias:
-    plated holes in it, or under the whole part without one.
+    alloy_before is what was on the pads before, when that is known; the two mix in the joint. work: "remove" (the
+    joints must melt), "fit" (they must wet too) or None, judged as "remove". pad_m: sides of a soldered pad under the
+    part; vias: plated holes in it, or under the whole part without one.
     """
 
     region: RegionSetup
@@ -216,6 +217,8 @@ class HeatReading:
         Correlations used outside their range, and other doubts, in words.
     molten_share : Band or None
         Share of the joints' solder that has melted.
+    melt_in_s : Band or None
+        Time until the coldest joint melts at the present input; None when it will not within the look-ahead.
     solid_in_s : float or None
         Time until the joints are surely solid with the jet away; None while they are, or when it is not known.
     """
@@ -235,3 +238,4 @@ class HeatReading:
     above_liquidus_band_s: Band | None = None
     molten_share: Band | None = None
     solid_in_s: float | None = None
+    melt_in_s: Band | None = None

@@ -6,10 +6,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import ArrayLike, NDArray
 from scipy.stats import norm, qmc
 
+from monitor.compiled import njit
 from monitor.heat.types import Band, StationSetup
 
 __all__ = ["CALIBRATED_FORM_SHARE", "COVERAGE_Z", "PARAMETERS", "Knowledge", "Parameters", "band",
@@ -74,7 +74,7 @@ class Parameters:
         if not station.outlet_c:
             return self.exit_factor
         rise = setpoint_c - station.ambient_c
-        told = outlet_table_c(station.outlet_c, setpoint_c, airflow_m3_s * self.airflow) - station.ambient_c
+        told = outlet_table_c(station.outlet_c, setpoint_c, np.asarray(airflow_m3_s) * self.airflow) - station.ambient_c
         spread = (self.exit_factor / _EXIT_FACTOR) ** (_TABLE_SIGMA / _EXIT_SIGMA)
         return np.where(abs(rise) > 1e-9, told * spread / np.where(rise == 0, 1.0, rise), 1.0)
 
@@ -93,7 +93,7 @@ def outlet_table_c(rows: tuple[tuple[float, float, float], ...], setpoint_c: Arr
     at_flow = []
     for flow in flows:
         own = table[table[:, 1] == flow]
-        ratio = np.interp(setpoint_c, own[:, 0], own[:, 2] / own[:, 0])
+        ratio = np.interp(np.asarray(setpoint_c, float), own[:, 0], own[:, 2] / own[:, 0])
         at_flow.append(ratio * np.asarray(setpoint_c, float))
     setpoint, flow = np.broadcast_arrays(np.asarray(setpoint_c, float), np.asarray(airflow_m3_s, float))
     stacked = np.broadcast_to(np.array(at_flow), (flows.size, *setpoint.shape))

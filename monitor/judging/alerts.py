@@ -276,6 +276,8 @@ def _text(rule: Rule, reading: Reading) -> str:
 class _Figure(float):
     """A value that is written with one more digit where it would else read like the other one beside it."""
 
+    beside: float
+
     def __new__(cls, value: float, beside: float) -> _Figure:
         made = super().__new__(cls, value)
         made.beside = beside

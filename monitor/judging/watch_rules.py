@@ -137,7 +137,7 @@ class WatchRules:
 
 def part_words(event: PartEvent) -> str:
     """What happened to a part, with its size, in a few words."""
-    how = {"settled": "shifted", "moved": "shifted", "sprang_back": "was nudged and swam back", "stood_up": "stood up",
+    how = {"settled": "settled", "moved": "shifted", "sprang_back": "was nudged and swam back", "stood_up": "stood up",
            "removed": "is gone"}[event.kind]
     if not math.isfinite(event.size_mm):
         return how

@@ -67,7 +67,8 @@ def attributed(clip: Path, operator: str = "", recorded: str = "", kind: str = "
 
 def from_meta(meta: dict[str, Any]) -> Attribution:
     """What a recording keeps of it; older ones do not tell where their time comes from."""
-    return Attribution(meta.get("operator", ""), meta.get("started_utc", ""), meta.get("recorded_from", ""), meta.get("kind", ""))
+    return Attribution(meta.get("operator", ""), meta.get("started_utc", ""), meta.get("recorded_from", ""),
+                       meta.get("kind", ""))
 
 
 def when_words(meta: dict[str, Any]) -> str:

@@ -62,6 +62,8 @@ class Claim:
             for table in schema.PERSONAL_TABLES:
                 names = [row[1] for row in old.execute(f"PRAGMA table_info({table})")]
                 rows = old.execute(f"SELECT {', '.join(names)} FROM {table}").fetchall()
+                if rows:
+                    db.execute(f"DELETE FROM {table}")  # a rerun has brought its source's along
                 db.executemany(f"INSERT OR REPLACE INTO {table} ({', '.join(names)}) VALUES "
                                f"({', '.join('?' * len(names))})", rows)
             meta = dict(old.execute("SELECT key, value FROM meta").fetchall())

@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 
 from monitor.files import write_bytes_whole, write_text_whole
+from monitor.plain import plain
+from monitor.recording.columns import meaning_of, type_of
 from monitor.recording.outputs import check_output
 from monitor.recording.reader import Recording
 from monitor.version import code_version
@@ -34,8 +36,8 @@ HEAT_SITES = ("package top", "joint centre", "joint corner", "board top", "under
 
 
 def export_csv(recording: Recording, folder: Path) -> tuple[Path, ...]:
-    """Write track.csv, warnings.csv, passes.csv, comments.csv, parts.csv, part_events.csv and about.json; times count
-    from the first frame.
+    """Write track.csv, warnings.csv, passes.csv, comments.csv, parts.csv, part_events.csv, columns.csv (what
+    each column is) and about.json; times count from the first frame.
 
     Parameters
     ----------
@@ -51,11 +53,13 @@ def export_csv(recording: Recording, folder: Path) -> tuple[Path, ...]:
     for name, (header, rows) in tables.items():
         write_text_whole(check_output(folder / f"{name}.csv"), _csv_text(header, rows))
     write_text_whole(check_output(folder / "about.json"), json.dumps(about(recording), indent=1) + "\n")
-    return (*(folder / f"{name}.csv" for name in tables), folder / "about.json")
+    write_text_whole(check_output(folder / "columns.csv"), _columns_page(tables))
+    return (*(folder / f"{name}.csv" for name in tables), folder / "columns.csv", folder / "about.json")
 
 
 def export_parquet(recording: Recording, folder: Path) -> tuple[Path, ...]:
-    """Write the same tables as Parquet; each column's metadata names its unit, each file's where it comes from.
+    """Write the same tables as Parquet; each column's metadata names its unit and meaning, each file's where it
+    comes from. Types are the same whatever the data.
 
     Parameters
     ----------
@@ -74,8 +78,8 @@ def export_parquet(recording: Recording, folder: Path) -> tuple[Path, ...]:
     written = []
     for name, (header, rows) in _tables(recording).items():
         columns = list(zip(*rows, strict=True)) if rows else [()] * len(header)
-        arrays = [_arrow(column) for column in columns]
-        fields = [pa.field(title, array.type, metadata={"unit": unit_of(title)})
+        arrays = [_arrow(title, column) for title, column in zip(header, columns, strict=True)]
+        fields = [pa.field(title, array.type, metadata={"unit": unit_of(title), "meaning": meaning_of(title)})
                   for title, array in zip(header, arrays, strict=True)]
         buffer = io.BytesIO()
         pq.write_table(pa.Table.from_arrays(arrays, schema=pa.schema(fields, metadata=origin)), buffer)
@@ -91,7 +95,7 @@ def about(recording: Recording) -> dict[str, Any]:
             "recording": recording.folder.name, "started_utc": meta.get("started_utc", ""), "time_from": meta.get("recorded_from", ""),
             "operator": meta.get("operator", ""), "kind": meta.get("kind", ""),
             "state": meta.get("state", ""),
-            "sha256": meta.get("hashes", {}),
+            "sha256": meta.get("hashes", {}), "altered_since_closed": list(recording.altered),
             "note": "heights, tilts and aims are measured; heat, energy and temperature are estimates with their 90 % "
                     "band"}
 
@@ -111,8 +115,8 @@ def safe_cell(value: Any) -> Any:
     """
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
         return ""
-    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r", "\n"):
-        return "'" + value
+    if isinstance(value, str):
+        return ("'" if value[:1] in ("=", "+", "-", "@", "\t", "\r", "\n") else "") + plain(value)
     return value
 
 
@@ -121,16 +125,24 @@ def _tables(recording: Recording) -> dict[str, tuple[list[str], list[list[Any]]]
             "comments": _comments(recording), "parts": _parts(recording), "part_events": _part_events(recording)}
 
 
-def _arrow(column: Sequence[Any]) -> Any:
-    """Text where any cell is text, whole numbers where all are, else floating point; unknown stays unknown."""
+def _arrow(title: str, column: Sequence[Any]) -> Any:
+    """A column of the type that its name has; unknown stays unknown."""
     import pyarrow as pa
 
-    known = [v for v in column if v is not None]
-    if any(isinstance(v, str) for v in known):
-        return pa.array([None if v is None else str(v) for v in column], pa.string())
-    if known and all(float(v).is_integer() for v in known) and all(isinstance(v, int) for v in known):
-        return pa.array(column, pa.int64())
-    return pa.array([None if v is None or not math.isfinite(v) else float(v) for v in column], pa.float64())
+    kind = type_of(title)
+    known = [None if v is None or (isinstance(v, float) and not math.isfinite(v)) else v for v in column]
+    if kind == "text":
+        return pa.array([None if v is None else str(v) for v in known], pa.string())
+    if kind == "whole":
+        return pa.array([None if v is None else int(v) for v in known], pa.int64())
+    return pa.array([None if v is None else float(v) for v in known], pa.float64())
+
+
+def _columns_page(tables: dict[str, tuple[list[str], list[list[Any]]]]) -> str:
+    """What each column of each table is: the page that goes with the files."""
+    rows = [[table, title, type_of(title), unit_of(title), meaning_of(title)] for table, (header, _) in tables.items()
+            for title in header]
+    return _csv_text(["table", "column", "type", "unit", "meaning"], rows)
 
 
 def _csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
@@ -181,9 +193,10 @@ def _passes(recording: Recording) -> tuple[list[str], list[list[Any]]]:
               "height_sd_mm", "height_low_mm", "height_high_mm", "tilt_mean_deg", "in_limits", "coverage", "evenness",
               "energy_low_j", "energy_j", "energy_high_j", "feedback", "band_share", "audible_share", "coached",
               "is_probe"]
-    rows = [[math.degrees(p["tilt_mean_rad"]) if name == "tilt_mean_deg" else p[name] for name in header]
+    by = [recording.meta.get(key, "") for key in ("operator", "started_utc", "kind")]
+    rows = [[*(math.degrees(p["tilt_mean_rad"]) if name == "tilt_mean_deg" else p[name] for name in header), *by]
             for p in recording.passes]
-    return header, rows
+    return [*header, "operator", "recorded_utc", "pass_kind"], rows
 
 
 def _comments(recording: Recording) -> tuple[list[str], list[list[Any]]]:

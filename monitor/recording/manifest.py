@@ -18,7 +18,7 @@ from monitor.errors import EnvironmentFault
 from monitor.files import write_text_whole
 from monitor.recording.folder import BENCH_PICTURE, CAMERA, HEAT, JOB, MANIFEST, META, NOZZLE, PICTURE, TRACE
 
-__all__ = ["Answer", "check_manifest", "renew_manifest", "write_manifest"]
+__all__ = ["Answer", "check_manifest", "entries_of", "renew_manifest", "sha256_of", "write_manifest"]
 
 _FIXED = (TRACE, JOB, CAMERA, NOZZLE, META, PICTURE, BENCH_PICTURE, HEAT)
 _VERSION = 1
@@ -70,7 +70,7 @@ def write_manifest(folder: Path, known: dict[str, dict[str, Any]] | None = None)
         entry = _entry(path)
         before = (known or {}).get(path.name, {})
         is_known = all(before.get(key) == entry[key] for key in entry)
-        entries[path.name] = entry | {"sha256": before["sha256"] if is_known and "sha256" in before else _sha256(path)}
+        entries[path.name] = entry | {"sha256": before["sha256"] if is_known and "sha256" in before else sha256_of(path)}
     write_text_whole(folder / MANIFEST, _text(entries))
     (folder / MANIFEST).chmod(0o600)
 
@@ -82,7 +82,7 @@ def renew_manifest(folder: Path, names: Iterable[str], before: Answer) -> None:
         return
     for name in names:
         if name in before.whole:
-            entries[name] = _entry(folder / name) | {"sha256": _sha256(folder / name)}
+            entries[name] = _entry(folder / name) | {"sha256": sha256_of(folder / name)}
     write_text_whole(folder / MANIFEST, _text(entries))
 
 
@@ -112,7 +112,7 @@ def check_manifest(folder: Path, only: Iterable[str] | None = None) -> Answer:
             continue
         if not path.is_file():
             missing.append(name)
-        elif path.stat().st_size == entry.get("bytes") and _sha256(path) == entry.get("sha256"):
+        elif path.stat().st_size == entry.get("bytes") and sha256_of(path) == entry.get("sha256"):
             whole.append(name)
         else:
             altered.append(name)
@@ -157,7 +157,8 @@ def _text(entries: dict[str, dict[str, Any]], made_utc: str | None = None) -> st
     return f'{{{body}"sha256": "{hashlib.sha256(body.encode()).hexdigest()}"}}\n'
 
 
-def _sha256(path: Path) -> str:
+def sha256_of(path: Path) -> str:
+    """The SHA-256 of a file, in hexadecimal; EnvironmentFault when it cannot be read."""
     try:
         with path.open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import contextlib
 import datetime
 import sqlite3
 from pathlib import Path
 
-from monitor.errors import EnvironmentFault
+from monitor.errors import EnvironmentFault, MonitorError
 from monitor.judging.marks import JointMark
-from monitor.recording import schema
+from monitor.recording.manifest import check_manifest, renew_manifest
 from monitor.recording.reader import TRACE, Recording
+from monitor.recording.trace_file import trace_for_writing
 
 __all__ = ["add_mark", "take_back_last"]
 
@@ -42,16 +42,14 @@ def take_back_last(recording: Recording) -> JointMark | None:
     return JointMark(last["t_s"], last["kind"], last["author"], last["made_utc"], undone)
 
 
-def _write(folder: Path, sql: str, values: tuple) -> None:
+def _write(folder: Path, sql: str, values: tuple[object, ...]) -> None:
     path = folder / TRACE
     try:
-        with (
-            contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=5.0)) as db,
-            db,
-        ):
-            schema.check_and_migrate(db, str(path))
+        before = check_manifest(folder, (TRACE,))
+        with trace_for_writing(path) as db:
             db.execute(sql, values)
-    except sqlite3.OperationalError as fault:
+        renew_manifest(folder, (TRACE,), before)
+    except (sqlite3.OperationalError, OSError, MonitorError) as fault:
         raise EnvironmentFault(f"{path}: the mark cannot be saved: {fault}; is the recording yours to write?") from None
 
 

@@ -9,11 +9,12 @@ import contextlib
 import datetime
 import json
 import logging
+import math
 import os
 import re
 import sqlite3
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -36,12 +37,15 @@ from monitor.recording.folder import (
     has_trace,
 )
 from monitor.recording.folder_lock import is_locked
-from monitor.recording.manifest import write_manifest
+from monitor.recording.manifest import check_manifest, write_manifest
 from monitor.recording.trace_file import LARGEST, harden, open_trace_file
 
 __all__ = ["Recording", "open_recording", "finish_part", "own_text", "read_meta", "recover_leftovers", "TRACE", "JOB", "CAMERA", "NOZZLE", "META", "PICTURE",
            "BENCH_PICTURE", "RESERVE"]
 
+# numbers that every pass has, so that readers may show them without asking; nan where a trace does not say
+_OF_EVERY_PASS = ("dwell_s", "unseen_s", "height_mean_mm", "height_low_mm", "height_high_mm", "tilt_mean_rad", "in_limits",
+                  "coverage", "evenness")
 ROWS_AT_ONCE = 300  # read from a trace: few enough that a window beside stays quick
 log = logging.getLogger("plumeline.recording")
 
@@ -61,6 +65,8 @@ class Recording:
         One a frame with an estimate, JSON columns decoded.
     warnings, passes, events, drops, comments, station : list of dict
         station: when the station's knobs were turned, and to what.
+    altered : tuple of str
+        Files that are not as the manifest has them.
     parts, part_events, marks, lessons : list of dict
         How the watched parts lay in each frame, what happened to them, how people saw the joints, what melts taught.
     """
@@ -82,6 +88,7 @@ class Recording:
     part_events: list[dict[str, Any]] = field(default_factory=list)
     marks: list[dict[str, Any]] = field(default_factory=list)
     lessons: list[dict[str, Any]] = field(default_factory=list)
+    altered: tuple[str, ...] = ()
 
     @property
     def video(self) -> Path | None:
@@ -108,13 +115,26 @@ def open_recording(folder: str | Path) -> Recording:
     if not path.exists() and not path.is_symlink():
         hint = " (a folder is expected, not a file in it)" if folder.is_file() else ""
         raise InputError(f"{folder}: no recording there{hint}; name a folder that `plumeline analyse` wrote")
+    altered = _altered(path)
     with open_trace_file(path) as db:
+        if altered and db.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
+            raise InputError(f"{path}: damaged: it was altered since it was closed, and is no longer sound; analyse the clip again")
         is_cut_off = _meta_texts(db).get("state") == "recording"
         if not (is_cut_off and os.access(path, os.W_OK) and os.access(folder, os.W_OK)):
-            return _read(db, folder)
+            return replace(_read(db, folder), altered=altered)
     _recover(path)
     with open_trace_file(path) as db:
-        return _read(db, folder)
+        return replace(_read(db, folder), altered=altered)
+
+
+def _altered(path: Path) -> tuple[str, ...]:
+    """Names of the trace, the job and the calibrations that are not as they were when the recording was closed."""
+    answer = check_manifest(path.parent, (path.name, JOB, CAMERA, NOZZLE))
+    if answer.fault:  # no manifest: nothing to compare with, so the trace itself is looked through
+        with open_trace_file(path, ()) as db:
+            if db.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
+                raise InputError(f"{path}: damaged; analyse the clip again")
+    return (*answer.altered, *answer.missing)
 
 
 def _settled(folder: Path) -> Path:
@@ -195,6 +215,8 @@ def _read(db: sqlite3.Connection, folder: Path) -> Recording:
     tables = {t: [dict(r) for r in db.execute(f"SELECT * FROM {t}")]
               for t in ("heat", "warnings", "passes", "events", "drops", "station", "comments", "maps", "parts",
                         "part_events", "marks", "lessons")}
+    for row in tables["passes"]:
+        row |= {key: math.nan for key in _OF_EVERY_PASS if row[key] is None}
     _decode(tables["heat"], folder)
     _decode_motions(tables["parts"], folder)
     _decode_lessons(tables["lessons"], folder)
@@ -287,7 +309,7 @@ def _is_curve(value: object) -> bool:
 
 # what the table meta may say, and in which form; texts as they are, everything else as JSON
 _TEXTS = {"state", "started_utc", "operator", "recorded_from", "kind", "code_version", "video", "batch_key"}
-_FORMS = {
+_FORMS: dict[str, Callable[[Any], bool]] = {
     "frames": _is_number, "frames_seen": _is_number, "duration_s": _is_number, "live": lambda v: isinstance(v, bool),
     "hashes": lambda v: isinstance(v, dict) and all(isinstance(x, str) for x in v.values()),
     "picture_extent_mm": lambda v: isinstance(v, list) and len(v) == 4 and all(map(_is_number, v)) and v[0] < v[1] and v[2] < v[3],
@@ -314,7 +336,7 @@ def read_meta(db: sqlite3.Connection, folder: Path) -> dict[str, Any]:
             value = json.loads(text)
         except (ValueError, RecursionError):
             value = None
-        if not _FORMS.get(key, lambda _: True)(value):
+        if key in _FORMS and not _FORMS[key](value):
             raise InputError(f"{folder / TRACE}: damaged: meta: {key} holds what it cannot; analyse the clip again")
         meta[key] = value
     if not _is_moment(meta.get("started_utc", "")):

@@ -170,7 +170,8 @@ class Recorder:
         self._video = _bring_video(origin, self.part)
         _make_private(self.part / TRACE)
         # a live recording is begun by one thread and written by another, never by both at once
-        self._db = sqlite3.connect(self.part / TRACE, isolation_level=None, check_same_thread=not self._live, timeout=5.0)
+        self._db = sqlite3.connect(self.part / TRACE, isolation_level=None, check_same_thread=not self._live,
+                                   timeout=5.0)
         schema.create(self._db)  # before the log is used, so that the file itself carries our mark from the start
         self._db.execute("PRAGMA journal_mode = WAL")
         self._db.execute("PRAGMA synchronous = NORMAL")
@@ -265,11 +266,14 @@ class Recorder:
 
     def add_lesson(self, lesson: Lesson) -> None:
         """Store what a melt taught."""
-        self._do("INSERT INTO lessons (t_s, kind, told_by, before_c, before_sigma_k, after_c, after_sigma_k, liquidus_c, wrong, "
+        self._do("INSERT INTO lessons (t_s, kind, told_by, before_c, before_sigma_k, after_c, after_sigma_k, "
+                 "liquidus_c, wrong, "
                  f"slope_k_s, at_zero_c, per_score_k, input_sigma_k, form_sigma_k) VALUES ({','.join('?' * 14)})", (
-                     lesson.sight.t_s, lesson.sight.kind, lesson.sight.told_by, *map(_num, (*lesson.before_c, *lesson.after_c)),
+                     lesson.sight.t_s, lesson.sight.kind, lesson.sight.told_by,
+                     *map(_num, (*lesson.before_c, *lesson.after_c)),
                      _num(lesson.liquidus_c), _num(lesson.wrong), _num(lesson.slope_k_s), _num(lesson.at_zero_c),
-                     json.dumps([float(v) for v in lesson.per_score_k]), _num(lesson.input_sigma_k), _num(lesson.form_sigma_k)))
+                     json.dumps([float(v) for v in lesson.per_score_k]), _num(lesson.input_sigma_k),
+                     _num(lesson.form_sigma_k)))
 
     def undo_mark(self, mark: JointMark, undone_utc: str) -> None:
         """Take a mark back; it stays in the trace as taken back."""
@@ -399,7 +403,8 @@ class Recorder:
         texts = self._origin
         meta = {
             "state": state, "started_utc": texts.by.recorded_utc or self._started.isoformat(timespec="seconds"),
-            "operator": texts.by.operator or texts.operator, "recorded_from": texts.by.recorded_from, "kind": texts.by.kind,
+            "operator": texts.by.operator or texts.operator, "recorded_from": texts.by.recorded_from,
+            "kind": texts.by.kind,
             "code_version": code_version(), "video": self._video,
             "live": self._live, "hashes": {name: _hash(text) for name, text in (
                 (JOB, texts.job_text), (CAMERA, texts.camera_text), (NOZZLE, texts.nozzle_text))},

@@ -6,7 +6,8 @@ import sqlite3
 
 from monitor.errors import InputError
 
-__all__ = ["APPLICATION_ID", "FRAME_COLUMNS", "PERSONAL_KEYS", "PERSONAL_TABLES", "VERSION", "check", "create", "migrate"]
+__all__ = ["APPLICATION_ID", "FRAME_COLUMNS", "PERSONAL_KEYS", "PERSONAL_TABLES", "VERSION", "check", "create",
+           "migrate"]
 
 APPLICATION_ID = 0x504C554D  # "PLUM"
 VERSION = 3

@@ -13,6 +13,7 @@ import re
 import shutil
 import sqlite3
 import stat
+import sys
 import tempfile
 from collections.abc import Iterator
 from functools import cache
@@ -30,7 +31,7 @@ __all__ = ["LONGEST_GAP_S", "LONGEST_S", "check_cells", "damaged", "harden", "mi
            "trace_for_writing"]
 
 LONGEST_S = 200_000.0  # two days and more: longer than anyone works, and nothing in the program takes for ever over it
-LONGEST_GAP_S = 3600.0  # between two frames, for judging them again
+LONGEST_GAP_S = 900.0  # between two frames, for judging them again: a suspended computer, not an hour without knowledge
 LARGEST = 1e9  # of any number; none of the quantities comes near
 LONGEST_CELL_BYTES = 16 << 20
 LONGEST_TEXT, LONGEST_META = 100_000, 4 << 20
@@ -122,7 +123,7 @@ def harden(db: sqlite3.Connection, path: Path) -> None:
         db.setlimit(limit, value)
     for pragma in ("trusted_schema = OFF", "cell_size_check = ON", "mmap_size = 0"):
         db.execute(f"PRAGMA {pragma}")
-    if hasattr(db, "setconfig"):  # Python 3.12
+    if sys.version_info >= (3, 12):
         db.setconfig(sqlite3.SQLITE_DBCONFIG_DEFENSIVE, True)
 
 
@@ -276,6 +277,10 @@ def _wrong(table: str, name: str, kind: str, not_null: bool) -> str:
         parts.append("ny NOT BETWEEN 1 AND 20000 OR nx NOT BETWEEN 1 AND 20000 OR length(cells) <> 8 * ny * nx")
     if (table, name) in _CHOICES:
         parts.append(f"{name} NOT IN ({', '.join(map(repr, _CHOICES[table, name]))})")
+    if (table, name) == ("warnings", "value"):
+        parts.append("kind IN ('too_far', 'too_close') AND (value IS NULL OR limit_ IS NULL)")
+    if (table, name) == ("warnings", "t_first_s"):
+        parts.append("kind = 'not_seen' AND t_first_s IS NULL")
     if (table, name) == ("passes", "t_end_s"):
         parts.append("t_start_s IS NULL OR t_end_s IS NULL OR t_end_s < t_start_s")
     return " OR ".join(parts)

@@ -1,4 +1,5 @@
-"""Analyses many recordings again, on all cores or on a cluster; what is done stays done, one bad one never stops the rest.
+"""Analyses many recordings again, on all cores or on a cluster; what is done stays done, one bad one never stops the
+rest.
 
 The results go into another folder; the recordings that they come from, with their comments, stay as they are. A journal
 there (batch.jsonl) tells what each result rests on, so that a batch that was stopped goes on where it was.
@@ -25,7 +26,8 @@ from monitor.repeat.compare.passes import open_trace
 from monitor.version import code_version
 from vision.errors import VisionError
 
-__all__ = ["DONE", "FAILED", "JOURNAL", "KEPT", "Outcome", "Task", "analyse_again", "clear_work", "find_tasks", "run_tasks",
+__all__ = ["DONE", "FAILED", "JOURNAL", "KEPT", "Outcome", "Task", "analyse_again", "clear_work", "find_tasks",
+           "run_tasks",
            "task_key", "trace_digest"]
 
 JOURNAL = "batch.jsonl"
@@ -135,11 +137,28 @@ def run_tasks(tasks: Sequence[Task], out: Path, *, n_workers: int = 1, scheduler
 
         outcomes = run_on_cores(todo, n_workers, tell)
     try:
-        for outcome in outcomes:
+        by_name = {task.name: task for task in todo}
+        for told in outcomes:
+            outcome = _checked(told, by_name[told.name])
             _append(out / JOURNAL, outcome)
             yield outcome
     finally:
         outcomes.close()
+
+
+def _checked(outcome: Outcome, task: Task) -> Outcome:
+    """What a worker says is done, looked at from here: whole, where it should be, and as it was told."""
+    if outcome.state != DONE:
+        return outcome
+    fault = ""
+    try:
+        if not (Path(task.out) / TRACE).is_file():
+            fault = f"{task.out}: a worker says it is done, but it is not there; do all workers see the same folders?"
+        elif trace_digest(task.out) != outcome.digest:
+            fault = f"{task.out}: is not what the worker wrote; do all workers see the same folders?"
+    except (MonitorError, OSError, sqlite3.Error) as unread:
+        fault = f"{task.out}: cannot be read ({unread})"
+    return replace(outcome, state=FAILED, key="", digest="", fault=" ".join(fault.split())) if fault else outcome
 
 
 def analyse_again(task: Task, tell: Tell = lambda name, share: None) -> Outcome:
@@ -186,7 +205,8 @@ def trace_digest(folder: str | Path) -> str:
     """
     total = hashlib.sha256()
     with open_trace(Path(folder)) as db:
-        tables = [r[0] for r in db.execute("SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite%' "
+        tables = [r[0]
+                  for r in db.execute("SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite%' "
                                            "ORDER BY name")]
         for table in tables:
             if table in schema.PERSONAL_TABLES:
@@ -213,7 +233,9 @@ def _analyse(task: Task, key: str, progress: Callable[[float, float], None]) -> 
 
 
 def _check_replaceable(task: Task) -> None:
-    """Replace only what this batch made and nobody has touched since; what people added is carried over by the recorder."""
+    """Replace only what this batch made and nobody has touched since; what people added is carried over by the
+    recorder.
+    """
     out = Path(task.out)
     if not out.is_dir() or not any(out.iterdir()):
         return
@@ -236,11 +258,12 @@ def clear_work(task: Task) -> None:
         remove_own(part)
 
 
-def _kept(folder: Path) -> tuple[dict[str, str], list[list[float | None]]]:
+def _kept(folder: Path) -> tuple[dict[str, str], list[tuple[float, float | None, float | None]]]:
     """What is not measured and has to be taken over: who worked, when, and the knobs that were turned."""
     with open_trace(folder, ("meta", "station")) as db:
         meta = read_meta(db, folder)
-        turns = [list(row) for row in db.execute("SELECT t_s, setpoint_c, airflow_l_min FROM station ORDER BY t_s")]
+        knobs = db.execute("SELECT t_s, setpoint_c, airflow_l_min FROM station ORDER BY t_s")
+        turns = [(t_s, setpoint_c, airflow_l_min) for t_s, setpoint_c, airflow_l_min in knobs]
     return {key: meta.get(key, "") for key in ("operator", "started_utc", "recorded_from", "kind")}, turns
 
 
@@ -273,7 +296,8 @@ def _read_journal(path: Path) -> dict[str, list[Outcome]]:
             outcome = Outcome(**json.loads(line))
         except (ValueError, TypeError, RecursionError):
             continue
-        if outcome.state in (BEGUN, DONE) and all(isinstance(v, str) for v in (outcome.name, outcome.key, outcome.digest)):
+        if outcome.state in (BEGUN, DONE) and all(isinstance(v, str)
+                                                  for v in (outcome.name, outcome.key, outcome.digest)):
             found.setdefault(outcome.name, []).append(outcome)
     return found
 

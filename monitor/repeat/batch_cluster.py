@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Sequence
+from typing import TYPE_CHECKING
 
 from monitor.errors import EnvironmentFault
 from monitor.repeat.batch import FAILED, Outcome, Task, analyse_again
 from monitor.version import code_version
+
+if TYPE_CHECKING:
+    from distributed import Client
 
 __all__ = ["run_on_cluster"]
 
 WAIT_S = 15
 
 
-def run_on_cluster(tasks: Sequence[Task], address: str) -> Iterator[Outcome]:
+def run_on_cluster(tasks: Sequence[Task], address: str) -> Generator[Outcome]:
     """Work through the tasks on a cluster; a worker that dies fails only what it had in hand.
 
     Raises
@@ -35,15 +39,15 @@ def run_on_cluster(tasks: Sequence[Task], address: str) -> Iterator[Outcome]:
         names = {future.key: task.name for future, task in zip(futures, tasks, strict=True)}
         try:
             for future in as_completed(futures):
-                fault = future.exception()
-                yield future.result() if fault is None else Outcome(
+                lost = future.exception()
+                yield future.result() if lost is None else Outcome(
                     names[future.key], FAILED,
-                    fault=" ".join(f"lost on the cluster ({type(fault).__name__}: {fault})".split()))
+                    fault=" ".join(f"lost on the cluster ({type(lost).__name__}: {lost})".split()))
         finally:
             client.cancel(futures)
 
 
-def _check(client: object, address: str) -> None:
+def _check(client: Client, address: str) -> None:
     try:
         client.wait_for_workers(1, timeout=WAIT_S)
     except TimeoutError:

@@ -6,7 +6,7 @@ import contextlib
 import multiprocessing
 import os
 import signal
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from multiprocessing.connection import Connection, wait
 
 from monitor.repeat.batch import FAILED, Outcome, Task, Tell, analyse_again, clear_work
@@ -17,7 +17,7 @@ _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NU
 PATIENCE_S = 5.0
 
 
-def run_on_cores(tasks: Sequence[Task], n_workers: int, tell: Tell) -> Iterator[Outcome]:
+def run_on_cores(tasks: Sequence[Task], n_workers: int, tell: Tell) -> Generator[Outcome]:
     """Work through the tasks with so many processes; closing the iterator ends them and leaves nothing half-done."""
     todo = list(reversed(tasks))
     workers = [_Worker() for _ in range(min(n_workers, len(todo)))]
@@ -85,8 +85,10 @@ class _Worker:
     def _mourn(self) -> Outcome:
         """The process died: its task failed, another process takes its place."""
         self._process.join(PATIENCE_S)
-        outcome = Outcome(self.task.name, FAILED, fault=f"its process ended with code {self._process.exitcode}")
-        clear_work(self.task)
+        assert self.task is not None  # only a process with a task is mourned
+        task = self.task
+        outcome = Outcome(task.name, FAILED, fault=f"its process ended with code {self._process.exitcode}")
+        clear_work(task)
         self.pipe.close()
         self.task = None
         self._start()

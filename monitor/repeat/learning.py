@@ -147,6 +147,7 @@ def learning_of(attempts: Sequence[Attempt], operator: str, measure: str = "in_l
 def learning_figure(learning: Learning) -> Any:
     """Passes in order; probes filled and joined, practice hollow, one shape a mode of coaching, a line between days."""
     from matplotlib.figure import Figure
+    from matplotlib.ticker import MaxNLocator
 
     figure = Figure(figsize=(9.0, 4.2), layout="constrained")
     axes = figure.add_subplot()
@@ -168,7 +169,7 @@ def learning_figure(learning: Learning) -> Any:
     axes.set_xlabel("pass, in order of time")
     axes.set_ylabel(f"{what}{f', {unit}' if unit else ''}", fontsize=9)
     axes.set_title(learning.sentence, fontsize=9, loc="left", wrap=True)
-    axes.xaxis.get_major_locator().set_params(integer=True)
+    axes.xaxis.set_major_locator(MaxNLocator(integer=True))
     if not unit:
         axes.set_ylim(-0.03, 1.1)
     axes.grid(color="#d5dae0", lw=0.6)

@@ -6,7 +6,9 @@ The index is a cache in SQLite beside the recordings; it can be deleted at any t
 from __future__ import annotations
 
 import contextlib
+import datetime
 import json
+import math
 import os
 import sqlite3
 from collections.abc import Iterator
@@ -15,20 +17,25 @@ from pathlib import Path
 from typing import Any, NamedTuple, Self
 
 from monitor.errors import EnvironmentFault, InputError, MonitorError
+from monitor.job import Job
 from monitor.recording.reader import JOB, TRACE, read_meta
 from monitor.repeat.compare.passes import open_trace, read_job
 
-__all__ = ["CACHE", "Entry", "Library", "Query", "recordings_under", "remove_index"]
+__all__ = ["CACHE", "Entry", "IndexedPass", "Library", "Query", "recordings_under", "remove_index"]
 
 CACHE = ".plumeline-library.sqlite"
-APPLICATION_ID, VERSION = 0x504C4C42, 1  # "PLLB"
+APPLICATION_ID, VERSION = 0x504C4C42, 2  # "PLLB"
 DEEPEST = 6  # levels of folders under the root
+ENOUGH_INSIDE = 0.9  # of the dwell inside the height limits; a pass with less is at fault (a choice)
 _TABLES = """
 CREATE TABLE recordings (
     path TEXT PRIMARY KEY, stamp TEXT NOT NULL, started_utc TEXT, operator TEXT, title TEXT, target TEXT, alloy TEXT,
-    state TEXT, duration_s REAL, frames INTEGER, seen INTEGER, n_passes INTEGER, height_mm REAL, job_hash TEXT,
-    fault TEXT, warned TEXT NOT NULL);  -- JSON: kind -> how often, the same as the other table says
+    state TEXT, duration_s REAL, frames INTEGER, seen INTEGER, n_passes INTEGER, height_mm REAL, job_hash TEXT, fault TEXT,
+    kind TEXT, recorded_from TEXT, warned TEXT NOT NULL);  -- JSON: kind -> how often, the same as the other table says
 CREATE TABLE warnings (path TEXT NOT NULL, kind TEXT NOT NULL, region TEXT NOT NULL, count INTEGER NOT NULL);
+CREATE TABLE passes (
+    path TEXT NOT NULL, number INTEGER NOT NULL, t_start_s REAL, in_limits REAL, coached INTEGER, is_probe INTEGER,
+    faults TEXT NOT NULL, PRIMARY KEY (path, number)) WITHOUT ROWID;  -- faults: words of classroom.FAULTS
 CREATE INDEX by_start ON recordings (started_utc);
 CREATE INDEX by_operator ON recordings (operator, started_utc);
 CREATE INDEX by_kind ON warnings (kind, path);
@@ -78,7 +85,23 @@ class Entry(NamedTuple):
     height_mm: float | None
     job_hash: str | None
     fault: str
+    kind: str | None
+    recorded_from: str | None
     warnings: dict[str, int]
+
+
+class IndexedPass(NamedTuple):
+    """One pass as the index knows it; faults are words such as "height" (see `monitor.repeat.classroom`)."""
+
+    path: str
+    number: int
+    operator: str
+    begun_utc: datetime.datetime
+    in_limits: float
+    coached: bool
+    is_probe: bool
+    faults: tuple[str, ...]
+    warned: dict[str, int]
 
 
 _COLUMNS = ", ".join(name for name in Entry._fields if name != "warnings")
@@ -134,11 +157,13 @@ class Library:
         for first in range(0, len(due), 200):
             rows = [_read(self.root, paths[text][0], found[text]) for text in due[first:first + 200]]
             with self._writing():
-                for row, warned in rows:
+                for row, warned, passes in rows:
                     self._forget(row["path"])
                     self._db.execute(f"INSERT INTO recordings VALUES ({', '.join(':' + k for k in row)})", row)
                     self._db.executemany("INSERT INTO warnings VALUES (?, ?, ?, ?)",
                                          [(row["path"], *w) for w in warned])
+                    self._db.executemany("INSERT INTO passes VALUES (?, ?, ?, ?, ?, ?, ?)",
+                                         [(row["path"], *p) for p in passes])
             progress(first + len(rows), len(due))
         return len(due), len(gone), len(found) - len(due)
 
@@ -151,7 +176,24 @@ class Library:
         rows = cursor.execute(sql + (f" LIMIT {int(limit)}" if limit is not None else ""), values)
         return [Entry(*row[:-1], json.loads(row[-1]) if row[-1] != "{}" else {}) for row in rows]
 
+    def passes(self, job: str = "") -> list[IndexedPass]:
+        """Every pass of recordings with an operator code and a time, of jobs whose title, target or alloy holds a
+        text.
+        """
+        where, values = _condition(Query(job=job))
+        cursor = self._db.cursor()
+        cursor.row_factory = None
+        rows = cursor.execute("SELECT p.path, number, operator, started_utc, t_start_s, in_limits, coached, is_probe, "
+                              "faults, "
+                              f"warned FROM passes p JOIN recordings r ON r.path = p.path WHERE {where} AND operator "
+                              f"!= '' "
+                              "AND started_utc != ''", values)
+        return [IndexedPass(path, number, operator, _moment(started, t_start), math.nan if inside is None else inside,
+                            bool(coached), bool(probe), tuple(faults.split()), json.loads(warned))
+                for path, number, operator, started, t_start, inside, coached, probe, faults, warned in rows]
+
     def _forget(self, path: str) -> None:
+        self._db.execute("DELETE FROM passes WHERE path = ?", (path,))
         self._db.execute("DELETE FROM recordings WHERE path = ?", (path,))
         self._db.execute("DELETE FROM warnings WHERE path = ?", (path,))
 
@@ -223,33 +265,54 @@ def recordings_under(root: Path) -> Iterator[tuple[str, str]]:
                      if not e.name.startswith(".") and not e.name.endswith((".part", ".old")) and e.is_dir()]
 
 
-def _read(root: Path, path: str, stamp: str) -> tuple[dict[str, Any], list[tuple[str, str, int]]]:
-    """A recording's row and its warnings; one that cannot be read gets a row that says why."""
+def _moment(started_utc: str, t_s: float | None) -> datetime.datetime:
+    moment = datetime.datetime.fromisoformat(started_utc)
+    moment = moment if moment.tzinfo else moment.replace(tzinfo=datetime.UTC)
+    return moment + datetime.timedelta(seconds=t_s or 0.0)
+
+
+def _faults(p: sqlite3.Row, job: Job) -> str:
+    """What a pass lacks, by the job's limits and by what matters to it."""
+    share = ENOUGH_INSIDE
+    found = [("height", p["in_limits"] is not None and p["in_limits"] < share),
+             ("sweep", p["coverage"] is not None and p["coverage"] < 1 - job.matters.swept_share),
+             ("unsteady", p["height_sd_mm"] is not None and p["height_sd_mm"] > job.matters.wander_mm),
+             ("long", p["dwell_s"] is not None and p["dwell_s"] > job.limits.dwell_s)]
+    return " ".join(word for word, is_so in found if is_so)
+
+
+def _read(root: Path, path: str, stamp: str) -> tuple[dict[str, Any], list[tuple[str, str, int]],
+                                                      list[tuple[Any, ...]]]:
+    """A recording's row, its warnings and its passes; one that cannot be read gets a row that says why."""
     row: dict[str, Any] = dict.fromkeys(("path", "stamp", "started_utc", "operator", "title", "target", "alloy",
                                          "state",
                                          "duration_s", "frames", "seen", "n_passes", "height_mm", "job_hash", "fault",
-                                         "warned"))
+                                         "kind",
+                                         "recorded_from", "warned"))
     row |= {"path": as_text(path), "stamp": stamp, "fault": "", "warned": "{}"}
     folder = root / path
     try:
         with open_trace(folder, ("meta", "passes", "warnings")) as db:
             meta = read_meta(db, folder)
-            row |= {k: meta.get(k, "") for k in ("started_utc", "operator", "state")}
+            row |= {k: meta.get(k, "") for k in ("started_utc", "operator", "state", "kind", "recorded_from")}
             row |= {"duration_s": meta.get("duration_s"), "frames": meta.get("frames"), "seen": meta.get("frames_seen"),
                     "job_hash": meta.get("hashes", {}).get(JOB)}
             height = db.execute("SELECT COUNT(*), AVG(height_mean_mm) FROM passes")
             row["n_passes"], row["height_mm"] = height.fetchone()
             warned = [tuple(r) for r in db.execute("SELECT kind, region, COUNT(*) FROM warnings GROUP BY kind, region")]
+            rows = db.execute("SELECT number, t_start_s, in_limits, coached, is_probe, coverage, height_sd_mm, dwell_s "
+                              "FROM passes")
+            passes = rows.fetchall()
         counts: dict[str, int] = {}
         for kind, _, count in warned:
             counts[kind] = counts.get(kind, 0) + count
         row["warned"] = json.dumps(counts)
         job = read_job(folder)
         row |= {"title": job.title, "target": job.target.name, "alloy": job.solder.alloy}
-        return row, warned
+        return row, warned, [(*tuple(p)[:5], _faults(p, job)) for p in passes]
     except (MonitorError, OSError, ValueError) as fault:
         row["fault"] = as_text(" ".join(str(fault).split()))
-        return row, []
+        return row, [], []
 
 
 def _open_cache(path: Path) -> sqlite3.Connection:

@@ -16,8 +16,13 @@ from matplotlib.figure import Figure
 
 from monitor.job import Job
 from monitor.judging.technique import work_grid
+from monitor.plain import plain_figure
 from monitor.recording.reader import PICTURE, Recording
 from monitor.review.verdict import WARNING_WORDS
+from vision.errors import SourceError
+from vision.sources import read_photo
+
+Box = tuple[float, float, float, float]  # left, right, bottom, top [mm]
 
 __all__ = [
     "INK",
@@ -139,8 +144,8 @@ def stored_map_figure(recording: Recording, job: Job, name: str, picture: np.nda
     return map_figure(job, stored["cells"], own, label, picture, recording.picture_extent_mm, is_time=name == "dwell")
 
 
-def map_figure(job: Job, cells: np.ndarray, extent_mm: tuple[float, ...], label: str, picture: np.ndarray | None,
-               picture_extent_mm: tuple[float, ...] | None, *, is_time: bool, ink: str = INK,
+def map_figure(job: Job, cells: np.ndarray, extent_mm: Box, label: str, picture: np.ndarray | None,
+               picture_extent_mm: Box | None, *, is_time: bool, ink: str = INK,
                ground: str = "#ffffff") -> Figure:
     """A quantity over the board drawn over its straightened picture, with the regions.
 
@@ -177,13 +182,16 @@ def map_figure(job: Job, cells: np.ndarray, extent_mm: tuple[float, ...], label:
 def board_photo(recording: Recording) -> np.ndarray | None:
     """The straightened picture of the board, shape (h, w, 3), uint8, RGB; None when there is none."""
     path = recording.folder / PICTURE
-    image = cv2.imread(str(path)) if path.is_file() else None
-    return None if image is None else cv2.cvtColor(image, cv2.COLOR_BGR2RGB)
+    try:
+        return cv2.cvtColor(read_photo(path), cv2.COLOR_BGR2RGB) if path.exists() else None
+    except SourceError:
+        return None
 
 
 def svg_of(figure: Figure) -> str:
     """SVG element without its XML head, ids made stable so that the same recording gives the same file."""
     out = io.StringIO()
+    plain_figure(figure)
     with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": "plumeline"}):
         FigureCanvasSVG(figure).print_svg(out, metadata={"Date": None, "Creator": None})
     svg = out.getvalue()
@@ -194,6 +202,7 @@ def png_of(figure: Figure, dpi: float = 100.0) -> bytes:
     """The figure as PNG."""
     out = io.BytesIO()
     figure.set_dpi(dpi)
+    plain_figure(figure)
     FigureCanvasAgg(figure).print_png(out, metadata={"Software": None})
     return out.getvalue()
 
@@ -235,7 +244,7 @@ def _draw_lanes(axes: Axes, recording: Recording) -> None:
         side.set_visible(False)
 
 
-def _figure(n: int, height_in: float, heights: tuple[float, ...]) -> tuple[Figure, list[object]]:
+def _figure(n: int, height_in: float, heights: tuple[float, ...]) -> tuple[Figure, list[Axes]]:
     figure = Figure(figsize=(9.0, height_in), layout="constrained")
     axes = figure.subplots(n, 1, sharex=True, gridspec_kw={"height_ratios": heights})
     return figure, list(np.atleast_1d(axes))

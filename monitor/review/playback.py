@@ -18,6 +18,8 @@ from av.container import InputContainer
 from av.video.reformatter import VideoReformatter
 
 from vision.errors import SourceError
+from vision.pictures import LARGEST_PIXELS
+from vision.sources import open_container
 from vision.types import FloatArray, Frame
 
 __all__ = ["Playback"]
@@ -62,7 +64,7 @@ class Playback:
 
     def __init__(self, path: str | Path, cache_bytes: int = CACHE_BYTES) -> None:
         self.path = Path(path)
-        self._container = _open(self.path)
+        self._container = open_container(self.path)
         try:
             self._begin(cache_bytes)
         except BaseException:
@@ -74,6 +76,7 @@ class Playback:
             raise SourceError(f"{self.path}: has no video in it that can be decoded")
         stream = self._stream = self._container.streams.video[0]
         stream.thread_type = "AUTO"
+        stream.codec_context.options = {"max_pixels": str(LARGEST_PIXELS)}
         self._index = _list_frames(self._container, self.path)
         tick_s = float(stream.time_base or 0.0)
         self.times_s: FloatArray = (np.array(self._index.pts) - self._index.pts[0]) * tick_s
@@ -128,6 +131,21 @@ class Playback:
         image = self._to_bgr.reformat(picture, format="bgr24").to_ndarray().astype(np.uint8, copy=False)
         return Frame(index, float(self.times_s[index]), image, str(self.path))
 
+    @property
+    def longest_group(self) -> int:
+        """The most frames from one key frame to the next, or to the end."""
+        places = [bisect.bisect_left(self._index.pts, key) for key in self._index.keys]
+        return int(np.diff([*places, len(self)]).max())
+
+    def n_to_decode(self, index: int) -> int:
+        """How many frames lie between what is decoded and this one; 0 when it is kept."""
+        pts = self._index.pts[index]
+        if pts in self._kept:
+            return 0
+        key = self._index.keys[max(bisect.bisect_right(self._index.keys, pts) - 1, 0)]
+        begin = self._reached if self._coming is not None and key <= self._reached < pts else key
+        return index - bisect.bisect_left(self._index.pts, begin)
+
     def _reach(self, pts: int) -> av.VideoFrame | None:
         """Decode on to a stamp; from where we are when no key frame lies between, else from a key frame before it."""
         at = bisect.bisect_right(self._index.keys, pts) - 1
@@ -149,7 +167,7 @@ class Playback:
         """Stand before a key frame; None: open the file anew, for containers that cannot seek."""
         if key is None:
             self._container.close()
-            self._container = _open(self.path)
+            self._container = open_container(self.path)
             self._stream = self._container.streams.video[0]
             self._stream.thread_type = "AUTO"
         else:
@@ -228,21 +246,10 @@ def _list_frames(container: InputContainer, path: Path) -> _Index:
 
 def _decode_stamps(path: Path) -> tuple[list[int], list[int]]:
     pts, keys = [], []
-    with _open(path) as container:
+    with open_container(path) as container:
         for picture in _pictures(container, container.streams.video[0]):
             if picture.pts is not None:
                 pts.append(picture.pts)
                 if picture.key_frame:
                     keys.append(picture.pts)
     return pts, keys
-
-
-def _open(path: Path) -> InputContainer:
-    try:
-        if path.stat().st_size == 0:
-            raise SourceError(f"{path}: is empty")
-        return av.open(str(path))
-    except (av.error.FFmpegError, ValueError) as fault:
-        raise SourceError(f"{path}: is not a video, or was cut off before it was finished ({fault})") from None
-    except OSError as fault:
-        raise SourceError(f"{path}: cannot be read: {fault.strerror or fault}") from None

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import hashlib
 import math
 import tomllib
 from importlib import resources
@@ -18,12 +17,16 @@ from monitor.files import write_text_whole
 from monitor.heat.melt import LAW
 from monitor.job import Job, parse_job
 from monitor.judging.exposure import heat_setup
+from monitor.plain import plain
 from monitor.recording.attribution import when_words
 from monitor.recording.comments import comments_of
+from monitor.recording.manifest import check_manifest, sha256_of
 from monitor.recording.outputs import check_output, sources_of
-from monitor.recording.reader import CAMERA, JOB, NOZZLE, Recording
+from monitor.recording.reader import CAMERA, JOB, NOZZLE, TRACE, Recording
+from monitor.review.chart_words import heat_words, height_words, joint_words, map_words
 from monitor.review.charts import board_photo, heat_chart, height_chart, joint_figure, map_chart, svg_of
 from monitor.review.machine import work_events, work_warnings
+from monitor.review.rubric import marks_of
 from monitor.review.traces import part_title
 from monitor.review.verdict import CAUTIONS, ESTIMATE_LIMITS, WARNING_WORDS, summary
 from monitor.review.whatif import kept_what_if
@@ -43,7 +46,7 @@ def write_report(recording: Recording, path: Path) -> Path:
 def report_html(recording: Recording) -> str:
     """The report as text."""
     job = parse_job(recording.job_text, str(recording.folder / JOB))
-    maps = [(title, alt, svg) for name, title, alt in MAPS
+    maps = [(title, map_words(recording, name, title), svg) for name, title, _ in MAPS
             if (svg := map_chart(recording, job, name, board_photo(recording))) is not None]
     kept = kept_what_if(recording)
     joint = joint_figure(recording, kept["joint_c"], kept["words"]) if kept else None
@@ -54,17 +57,25 @@ def report_html(recording: Recording) -> str:
 def fill_template(name: str, recording: Recording, job: Job, **pictures: Any) -> str:
     """One of the report's templates with all that both of them say."""
     environment = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True,
-                                     undefined=jinja2.StrictUndefined)
+                                     undefined=jinja2.StrictUndefined, finalize=_plain)
     environment.filters |= {"fixed": _fixed, "words": lambda kind: WARNING_WORDS.get(kind, kind)}
     template = environment.from_string(resources.files("monitor.review").joinpath(name).read_text("utf-8"))
     return template.render(
-        r=recording, job=job, when=when_words(recording.meta), n=summary(recording, job),
-        work_warnings=work_warnings(recording), work_events=work_events(recording), cautions=CAUTIONS,
+        r=recording, job=job, rubric=marks_of(recording, job), when=when_words(recording.meta), n=summary(recording, job),
+        work_warnings=work_warnings(recording), work_events=work_events(recording), told=_told(recording, job),
+        cautions=CAUTIONS,
         estimate_limits=ESTIMATE_LIMITS,
         comments=comments_of(recording), lessons=lessons_of(recording), part_events=_part_events(recording),
         melt_words={kind: law.words for kind, law in LAW.items()}, what_if=kept_what_if(recording), facts=_facts(recording, job),
         calibrations=calibration_state(recording, job), tilt=lambda p: math.degrees(p["tilt_mean_rad"]),
         is_coached=any(p["feedback"] for p in recording.passes), **pictures)
+
+
+def _told(recording: Recording, job: Job) -> dict[str, str]:
+    """The charts in words."""
+    kept = kept_what_if(recording)
+    return {"height": height_words(recording, job), "heat": heat_words(recording, job),
+            "joint": joint_words(recording, kept) if kept else ""}
 
 
 def _part_events(recording: Recording) -> list[tuple[str, float, str, str]]:
@@ -75,6 +86,11 @@ def _part_events(recording: Recording) -> list[tuple[str, float, str, str]]:
 def _picture(png: bytes | None) -> str:
     """A picture as a data address; empty when there is none."""
     return "" if not isinstance(png, bytes) else "data:image/png;base64," + base64.b64encode(png).decode()
+
+
+def _plain(value: Any) -> Any:
+    """Text without what could steer; marked-up pictures are let through as they are."""
+    return plain(value) if type(value) is str else value
 
 
 def calibration_state(recording: Recording, job: Job) -> list[tuple[str, str]]:
@@ -110,7 +126,6 @@ def _facts(recording: Recording, job: Job) -> list[tuple[str, str]]:
     """What the numbers rest on."""
     meta, station = recording.meta, job.station
     files = [(name, meta.get("hashes", {}).get(name, "")) for name in (JOB, CAMERA, NOZZLE)]
-    trace = hashlib.sha256((recording.folder / "trace.sqlite").read_bytes()).hexdigest()
     return [
         ("Station", f"{station.setpoint_c:g} C, {station.airflow_l_min:g} L/min at {station.airflow_reference_c:g} C"),
         ("Nozzle", f"outer {job.nozzle.outer_diameter_mm:g} mm, bore {job.nozzle.bore_diameter_mm:g} mm"),
@@ -119,7 +134,8 @@ def _facts(recording: Recording, job: Job) -> list[tuple[str, str]]:
         ("Recorded", f"{when_words(meta)}, state: {meta.get('state', 'unknown')}"),
         ("Program", f"plumeline {meta.get('code_version', 'unknown')}"),
         *((f"SHA-256 of {name}", text[:16]) for name, text in files),
-        ("SHA-256 of the trace", trace[:16]),
+        ("SHA-256 of the trace", sha256_of(recording.folder / TRACE)[:16]),
+        ("Files", check_manifest(recording.folder).sentence),
     ]
 
 

@@ -28,7 +28,9 @@ STEEP_DEG, FLAT_DEG = 8.0, 55.0  # of the view from the vertical; the guessed fo
 UNSTEADY = 0.08  # of the brightness, over the last seconds
 HEIGHT_MM, FAR_MM = 15.0, 1.5  # where heights are estimated; a spread from which on the distance is called a fault
 MEMORY = 8
-TOUCHED_PX = 0.25  # how sure an edge is once touch photographs are taken, of a nozzle that is not shiny; practice, no source
+TOO_FAR = "far for this nozzle"
+# how sure an edge is once touch photographs are taken, of a nozzle that is not shiny; practice, no source
+TOUCHED_PX = 0.25
 _TOUCHED = {key: EdgeBias(0.0, min(b.sigma_px, TOUCHED_PX)) for key, b in DEFAULT_BIAS.items()}
 _UPRIGHT = Hold(np.array([0.0, 0.0, -1.0]), np.array([1.0, 0.0, 0.0]))
 
@@ -43,6 +45,8 @@ class CameraReport:
         What is wrong and what to do, the worst first.
     good : tuple of str
         What is already as it should be.
+    is_usable : bool
+        Whether it can be worked with: being far costs accuracy, but nothing else.
     corners_px : array, shape (n, 4, 2)
         Of the markers seen.
     height_sigma_mm : float
@@ -51,6 +55,7 @@ class CameraReport:
 
     faults: tuple[str, ...]
     good: tuple[str, ...]
+    is_usable: bool
     corners_px: FloatArray
     height_sigma_mm: float
 
@@ -82,17 +87,19 @@ class CameraCheck:
             good.append("bright enough")
         if len(found) < LEAST_MARKERS:
             faults.append("the mat's markers are not seen: lay the printed mat flat into the picture")
-            return CameraReport(tuple(faults), tuple(good), corners, math.nan)
+            return CameraReport(tuple(faults), tuple(good), False, corners, math.nan)
         self._judge_markers(found, faults, good)
         self._judge_light(grey, corners, faults, good)
         sigma = self._judge_view(image.shape[1::-1], found, camera, faults, good)
-        return CameraReport(tuple(faults), tuple(good), corners, sigma)
+        is_usable = all(fault.startswith(TOO_FAR) for fault in faults)
+        return CameraReport(tuple(faults), tuple(good), is_usable, corners, sigma)
 
     def _judge_markers(self, found: dict[int, FloatArray], faults: list[str], good: list[str]) -> None:
         hidden = [i for i in self._mat.ids if int(i) not in found]
         if len(hidden) > MOST_HIDDEN:
             centre = np.mean([self._mat.centres_mm[np.flatnonzero(self._mat.ids == i)[0]] for i in hidden], axis=0)
-            faults.append(f"{len(hidden)} of {len(self._mat.ids)} markers hidden, {_side(centre)}: move what covers them, or "
+            faults.append(f"{len(hidden)} of {len(self._mat.ids)} markers hidden, {_side(centre)}: move what covers "
+                          f"them, or "
                           "the camera")
         else:
             good.append(f"{len(found)} of {len(self._mat.ids)} markers seen")
@@ -101,8 +108,10 @@ class CameraCheck:
         hull = cv2.convexHull(corners.reshape(-1, 2).astype(np.float32))
         inside = np.zeros(grey.shape, np.uint8)
         cv2.fillConvexPoly(inside, np.round(hull).astype(np.int32), 1)
-        white = [float(np.percentile(cv2.getRectSubPix(grey, (24, 24), tuple(map(float, c.mean(0)))), 90)) for c in corners]
-        shine = cv2.morphologyEx(((grey >= GLARE_GREY) & (inside > 0)).astype(np.uint8), cv2.MORPH_OPEN, np.ones((5, 5)))
+        white = [float(np.percentile(cv2.getRectSubPix(grey, (24, 24), tuple(map(float, c.mean(0)))), 90))
+                 for c in corners]
+        shine = cv2.morphologyEx(((grey >= GLARE_GREY) & (inside > 0)).astype(np.uint8), cv2.MORPH_OPEN,
+                                 np.ones((5, 5)))
         share = float(shine.sum()) / max(int(inside.sum()), 1)
         if share > GLARE_SHARE:
             faults.append(f"glare on {100 * share:.0f} % of the mat: turn the lamp, or soften it")
@@ -123,16 +132,18 @@ class CameraCheck:
         pose = _pose(seen_by, self._mat, found)
         if pose is None:
             return math.nan
-        lean = math.degrees(math.acos(min(1.0, abs(float(pose[:3, 2] @ pose[:3, 3])) / float(np.linalg.norm(pose[:3, 3])))))
+        lean = math.degrees(math.acos(min(1.0,
+                                          abs(float(pose[:3, 2] @ pose[:3, 3])) / float(np.linalg.norm(pose[:3, 3])))))
         if lean < STEEP_DEG:
-            faults.append(f"it looks straight down ({lean:.0f} degrees): tilt it to 20 to 40 degrees, or the tool hides its tip")
+            faults.append(f"it looks straight down ({lean:.0f} degrees): tilt it to 20 to 40 degrees, or the tool "
+                          f"hides its tip")
         elif lean > FLAT_DEG:
             faults.append(f"it looks too flat over the bench ({lean:.0f} degrees): raise it to 20 to 40 degrees")
         else:
             good.append(f"looks down at {lean:.0f} degrees")
         now, nearer = (_height_sigma_mm(seen_by, self._body, pose, share) for share in (1.0, 0.7))
         if now > FAR_MM:
-            faults.append(f"too far for this nozzle: heights to {now:.1f} mm only (1 sigma, from geometry); a third nearer "
+            faults.append(f"{TOO_FAR}: heights to {now:.1f} mm only (1 sigma, from geometry); a third nearer "
                           f"{nearer:.1f} mm")
         elif math.isfinite(now):
             good.append(f"heights to about {now:.1f} mm (1 sigma, from geometry)")
@@ -143,7 +154,8 @@ def guessed_camera(size_px: tuple[int, int]) -> CameraModel:
     """What a webcam usually is like, before it is calibrated."""
     width, height = size_px
     focal = GUESSED_FOCAL * width
-    return CameraModel(np.array([[focal, 0, (width - 1) / 2], [0, focal, (height - 1) / 2], [0, 0, 1.0]]), np.zeros(5), size_px)
+    return CameraModel(np.array([[focal, 0, (width - 1) / 2], [0, focal, (height - 1) / 2], [0, 0, 1.0]]), np.zeros(5),
+                       size_px)
 
 
 def _pose(camera: CameraModel, mat: Mat, found: dict[int, FloatArray]) -> FloatArray | None:
@@ -164,7 +176,8 @@ def _height_sigma_mm(camera: CameraModel, body: NozzleBody, pose: FloatArray, sh
     moved[:3, 3] *= share
     tip = (moved @ np.array([0.0, 0.0, HEIGHT_MM, 1.0]))[:3]
     tool: ToolPose = _UPRIGHT.pose_at(tip, moved)
-    return max(expected_spread(camera, body, tool, moved[:3, 2], _TOUCHED, lighter_outside=x).height_mm for x in (False, True))
+    return max(expected_spread(camera, body, tool, moved[:3, 2], _TOUCHED, lighter_outside=x).height_mm
+               for x in (False, True))
 
 
 def _edge_width_px(grey: np.ndarray, corners: FloatArray) -> float:
@@ -176,13 +189,14 @@ def _edge_width_px(grey: np.ndarray, corners: FloatArray) -> float:
             middle = (a + b) / 2
             out = (middle - centre) / max(float(np.linalg.norm(middle - centre)), 1e-6)
             at = middle + np.arange(-8, 8.25, 0.25)[:, None] * out
-            line = cv2.remap(smooth, at[None, :, 0].astype(np.float32), at[None, :, 1].astype(np.float32), cv2.INTER_LINEAR)[0]
+            line = cv2.remap(smooth, at[None, :, 0].astype(np.float32), at[None, :, 1].astype(np.float32),
+                             cv2.INTER_LINEAR)[0]
             low, high = float(line[:12].min()), float(line[-12:].max())
             if high - low < 30:
                 continue
             rise = (line - low) / (high - low)
             below = np.flatnonzero(rise < 0.1)
-            first = np.flatnonzero(rise[below[-1]:] > 0.9) if len(below) else []
+            first = np.flatnonzero(rise[below[-1]:] > 0.9) if len(below) else below
             if len(first):
                 widths.append(0.25 * first[0])
     return float(np.median(widths)) if widths else math.nan

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 
 from vision.calibrate import CharucoTarget, View, find_target
+from vision.mat import Mat
 from vision.types import FloatArray
 
 __all__ = ["CameraGuide", "Guidance", "ENOUGH"]
@@ -49,7 +50,7 @@ class Guidance:
 class CameraGuide:
     """Keeps account of the views; `look` with every picture that there is time for."""
 
-    def __init__(self, target: CharucoTarget) -> None:
+    def __init__(self, target: CharucoTarget | Mat) -> None:
         self._target = target
         self._before: View | None = None
         self._taken: list[tuple[View, FloatArray]] = []

@@ -81,8 +81,8 @@ def read_checks(path: Path) -> list[Checked]:
     found = []
     for row in rows:
         try:
-            numbers = [float(row[name]) for name in COLUMNS[1:4]]
-            found.append(Checked(str(row["made_utc"]), *numbers, row["agrees"] == "1"))
+            known, difference, sigma = (float(row[name]) for name in COLUMNS[1:4])
+            found.append(Checked(str(row["made_utc"]), known, difference, sigma, row["agrees"] == "1"))
         except (KeyError, TypeError, ValueError):
             continue
     return found

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Callable
 from pathlib import Path
@@ -10,8 +9,10 @@ from pathlib import Path
 import numpy as np
 
 from monitor.errors import InputError
+from monitor.files import read_table
 from monitor.job import Job
 from monitor.judging.tracking import bench_relief, nozzle_body
+from monitor.plain import plain
 from vision.bench import bench_pose
 from vision.camera import CameraModel
 from vision.mat import standard_mat
@@ -54,18 +55,10 @@ def calibrate_nozzle(folder: Path, job: Job, camera: CameraModel,
 def touch_rows(folder: Path) -> list[dict[str, str]]:
     """The table of heights in a folder of touch photographs."""
     path = folder / HEIGHTS
-    try:
-        with path.open(newline="", encoding="utf-8") as handle:
-            rows = list(csv.DictReader(handle))
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such file; list the photographs in it with columns file, over, "
-                         "height_above_it_mm") from None
-    except UnicodeDecodeError:
-        raise InputError(f"{path}: not text in UTF-8") from None
+    rows = read_table(path, ("file", "over", "height_above_it_mm"), "table of photographs (CSV) with columns file, over, "
+                      "height_above_it_mm", InputError)
     if not rows:
         raise InputError(f"{path}: lists no photographs")
-    if missing := {"file", "over", "height_above_it_mm"} - set(rows[0]):
-        raise InputError(f"{path}: column {', '.join(sorted(missing))} is missing")
     return rows
 
 
@@ -81,7 +74,10 @@ def touch_photo(folder: Path, row: dict[str, str], line: int, job: Job, camera: 
     if not 0 <= height <= 200:
         raise InputError(f"{where}: height_above_it_mm must be a number from 0 to 200, got "
                          f"{row['height_above_it_mm']!r}")
-    image, pose = read_seen(folder / row["file"], camera)
+    photo = folder / row["file"]
+    if photo.resolve().parent != folder.resolve() or photo.is_symlink():
+        raise InputError(f"{where}: file {plain(row['file'])!r} lies elsewhere; photographs lie beside the table")
+    image, pose = read_seen(photo, camera)
     surface = job.board.top_height_mm if row["over"] == "board" else 0.0
     return TouchPhoto(image, pose.cam_from_bench, surface, height, row["file"])
 

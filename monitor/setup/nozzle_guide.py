@@ -20,7 +20,7 @@ from vision.types import BenchPose, PoseMiss
 
 __all__ = ["Step", "NozzleGuide", "NozzleVerdict", "STEPS", "judge_nozzle", "steps_for"]
 
-STILL_GREY = 2.0  # mean change of the picture between two looks
+CHANGED_GREY, STILL_SHARE = 8.0, 0.002  # pixels of the small picture that change by so much; share while all lies still
 REST_LOOKS = 3  # looks in a row without a change, a second or so
 WORST_RMS_MM, DOUBTFUL_RMS_MM = 1.0, 0.5
 LEAST_FOUND = 0.7
@@ -100,9 +100,9 @@ class NozzleGuide:
     def look(self, image: np.ndarray, bench: BenchPose | PoseMiss) -> str:
         """What to do now, given what the camera sees."""
         small = cv2.resize(image, (160, 90), interpolation=cv2.INTER_AREA).astype(np.float32)
-        change = np.inf if self._before is None else float(np.abs(small - self._before).mean())
-        self._before, self.is_still = small, change < STILL_GREY
-        self._has_moved |= change > STILL_GREY and math.isfinite(change)
+        change = np.inf if self._before is None else float((np.abs(small - self._before).max(axis=2) > CHANGED_GREY).mean())
+        self._before, self.is_still = small, change < STILL_SHARE
+        self._has_moved |= change > STILL_SHARE and math.isfinite(change)
         self._n_still = self._n_still + 1 if self.is_still else 0
         if self.step is None:
             return "all taken: calibrate now"

@@ -80,7 +80,8 @@ def _board_page(target: CharucoTarget, page_mm: tuple[float, float]) -> Figure:
                 _fill(axes, left + column * target.square_mm, top - (row + 1) * target.square_mm, target.square_mm,
                       "black")
     for marker_id, corners in zip(np.ravel(board.getIds()), board.getObjPoints(), strict=True):
-        x, y = np.min(corners[:, 0]), np.max(corners[:, 1])
+        places = np.asarray(corners)
+        x, y = places[:, 0].min(), places[:, 1].max()
         _draw_marker(axes, dictionary, int(marker_id), np.array([left + x, top - y]), target.marker_mm)
     _draw_check_line(axes, top - size[1] - 14, BOARD_WORDS)
     return figure
@@ -100,7 +101,7 @@ def _draw_marker(axes: Axes, dictionary: cv2.aruco.Dictionary, marker_id: int, c
     """Black square with its white cells, from its lower left corner; cell rows run from the marker's top."""
     n = dictionary.markerSize + 2
     cells = cv2.aruco.generateImageMarker(dictionary, marker_id, n)
-    axes.add_patch(Rectangle(corner, size, size, fc="black", ec="none"))
+    axes.add_patch(Rectangle((float(corner[0]), float(corner[1])), size, size, fc="black", ec="none"))
     for row, column in zip(*np.nonzero(cells), strict=True):
         _fill(axes, corner[0] + column * size / n, corner[1] + size - (row + 1) * size / n, size / n, "white")
 

@@ -114,7 +114,8 @@ def _rays(camera: CameraModel, cam_from_bench: FloatArray, px: FloatArray) -> tu
     return -turn @ cam_from_bench[:3, 3], rays / np.linalg.norm(rays, axis=1, keepdims=True)
 
 
-def _radii(origin: FloatArray, rays: FloatArray, flat: FloatArray, height_mm: float):
+def _radii(origin: FloatArray, rays: FloatArray, flat: FloatArray,
+           height_mm: float) -> tuple[FloatArray, FloatArray] | tuple[None, None]:
     """Stations from the outlet and radii there, from both sides of the outline; None when it has no two sides."""
     centre, along = flat[:, :2].mean(0), np.linalg.svd(flat[:, :2] - flat[:, :2].mean(0), full_matrices=False)[2][0]
     for _ in range(4):  # the axis runs where both sides are equally far

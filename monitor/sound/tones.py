@@ -14,7 +14,8 @@ import numpy as np
 
 from monitor.judging.alerts import Priority
 
-__all__ = ["Pattern", "Cue", "Synth", "WARNING_PATTERNS", "LOST", "MELTED", "REFERENCE", "RATE_HZ", "CENTRE_HZ", "render_track"]
+__all__ = ["Pattern", "Cue", "Synth", "WARNING_PATTERNS", "LOST", "MELTED", "REFERENCE", "RATE_HZ", "CENTRE_HZ",
+           "render_track"]
 
 RATE_HZ = 48_000
 CENTRE_HZ = 523.25  # the height to hold; an octave up and down at the limits: 262 to 1047 Hz

@@ -7,7 +7,6 @@ import os
 import sys
 import traceback
 from collections.abc import Sequence
-from pathlib import Path
 from types import TracebackType
 
 from monitor.errors import EnvironmentFault
@@ -18,7 +17,7 @@ _NO_NEWS = ("propagateSizeHints", "PulseAudioService")
 _CV2_VARIABLES = ("QT_QPA_PLATFORM_PLUGIN_PATH", "QT_QPA_FONTDIR")  # cv2 points these into its own Qt 5
 
 
-def application(argv: Sequence[str] = ("plumeline",), theme: str = "system"):
+def application(argv: Sequence[str] = ("plumeline",), theme: str = "system", language: str = "system"):
     """The running QApplication, made when there is none.
 
     Parameters
@@ -26,6 +25,8 @@ def application(argv: Sequence[str] = ("plumeline",), theme: str = "system"):
     argv : sequence of str
     theme : str
         "system", "light" or "dark".
+    language : str
+        "system", or a code such as "en" or "de".
 
     Raises
     ------
@@ -42,9 +43,10 @@ def application(argv: Sequence[str] = ("plumeline",), theme: str = "system"):
     for name in _CV2_VARIABLES:
         os.environ.pop(name, None)
     os.environ.setdefault("QT_LOGGING_RULES", "qt.multimedia.*=false")  # it tells at length what it does without
-    from PyQt6.QtCore import QLocale, QTranslator, qInstallMessageHandler
+    from PyQt6.QtCore import qInstallMessageHandler
     from PyQt6.QtWidgets import QApplication
 
+    from monitor.ui.language import language_for
     from monitor.ui.theme import looks
 
     app = QApplication.instance()
@@ -55,8 +57,8 @@ def application(argv: Sequence[str] = ("plumeline",), theme: str = "system"):
         app.setApplicationDisplayName("Plumeline")
         app.setStyle("Fusion")
         qInstallMessageHandler(_log_qt)
-        translator = QTranslator(app)
-        if translator.load(QLocale(), "plumeline", "_", str(Path(__file__).with_name("translations"))):
+        translator = language_for(language, app)
+        if translator is not None:
             app.installTranslator(translator)
         sys.excepthook = _log_fault
     if looks().choice != theme:

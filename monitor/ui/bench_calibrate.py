@@ -10,19 +10,29 @@ import cv2
 import numpy as np
 from PyQt6.QtCore import QPointF, QRectF, Qt, pyqtSignal
 from PyQt6.QtGui import QColor, QPainter, QPen
-from PyQt6.QtWidgets import (QCheckBox, QFormLayout, QHBoxLayout, QLabel, QLineEdit, QProgressBar,
-                             QPushButton, QSizePolicy, QVBoxLayout, QWidget)
+from PyQt6.QtWidgets import (
+    QCheckBox,
+    QFormLayout,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QProgressBar,
+    QPushButton,
+    QSizePolicy,
+    QVBoxLayout,
+    QWidget,
+)
 
-from monitor.setup.nozzle import calibrate_nozzle
-from monitor.setup.camera_guide import CameraGuide, Guidance
 from monitor.engine.engine import Shown
 from monitor.engine.webcam import CameraName, Locked, list_cameras
+from monitor.setup.camera_guide import CameraGuide, Guidance
+from monitor.setup.nozzle import calibrate_nozzle
 from monitor.setup.nozzle_guide import NozzleGuide, judge_nozzle
 from monitor.ui.bench_draft import JobDraft
 from monitor.ui.bench_picture import picture_of
 from monitor.ui.bench_state import tr
-from monitor.ui.fields import Choice, Number
 from monitor.ui.bench_task import Task, in_process
+from monitor.ui.fields import Choice, Number
 from monitor.ui.theme import font
 from vision.calibrate import CharucoTarget, calibrate_camera
 from vision.camera import CameraModel, save_camera

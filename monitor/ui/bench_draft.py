@@ -7,6 +7,7 @@ import json
 import logging
 import math
 import tomllib
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from types import EllipsisType
@@ -180,6 +181,15 @@ class JobDraft(QObject):
                 holder[key] = _rounded(value) if key == "outline_mm" else value
         if after != self.data:
             self._set(after, tr("change a mark"))
+
+    def move_marks(self, moved: Callable[[Any], Any], text: str) -> None:
+        """Give every mark, and the board's middle, the place that a function says; one change."""
+        after = copy.deepcopy(self.data)
+        for region in ([after["target"]] if after.get("target", {}).get("outline_mm") else []) + after.get("neighbour", []):
+            region["outline_mm"] = _rounded(moved(region["outline_mm"]))
+        if after.get("board", {}).get("centre_mm"):
+            after["board"]["centre_mm"] = _rounded(moved([after["board"]["centre_mm"]]))[0]
+        self._set(after, text)
 
     def remove_mark(self, index: int) -> None:
         """Take a mark away."""

@@ -12,9 +12,10 @@ from PyQt6.QtCore import Qt
 from PyQt6.QtGui import QResizeEvent
 from PyQt6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
-from monitor.judging.alerts import EQUIPMENT, MACHINE, TechniqueWarning
 from monitor.engine.annunciator import Alarm
 from monitor.engine.engine import Shown
+from monitor.judging.alerts import EQUIPMENT, MACHINE, TechniqueWarning
+from monitor.judging.watch_rules import part_words
 from monitor.ui.bench_panels import HeightPanel, LimitsPanel, StatePanel, SummaryPanel
 from monitor.ui.bench_picture import PictureView
 from monitor.ui.bench_state import big_state, height_words, joint_words, limit_rows, next_limit, summarise, tr
@@ -99,6 +100,8 @@ class HotPage(QWidget):
             except queue.Empty:
                 return
             self._raised = [*self._raised, *moment.result.started][-50:]
+            for event in moment.result.vision.part_events:
+                self._work.notice.emit(f"{event.name} {part_words(event)}")
             if moment.pass_told is not None:
                 self._tell_pass(moment.pass_told)
 

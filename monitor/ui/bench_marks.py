@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 
-import cv2
 import numpy as np
 from PyQt6.QtCore import QEvent, QPointF, QRectF, Qt, pyqtSignal
 from PyQt6.QtGui import QColor, QKeyEvent, QMouseEvent, QPainter, QPen, QPolygonF, QWheelEvent
@@ -18,16 +17,14 @@ from monitor.job import SHEET_MM
 from monitor.ui.bench_draft import JobDraft, Mark
 from monitor.ui.bench_picture import EDGE, NEIGHBOUR, TARGET, picture_of
 from monitor.ui.bench_state import tr
+from monitor.ui.bench_straight import Straight, picture_corners
 from monitor.ui.theme import font
 from vision.types import BenchPose
 
 __all__ = ["MarkView"]
 
-PX_PER_MM = 4.0
-COARSE = 8  # the straightened picture's map is computed at every so many pixels, and filled in between
 SNAP_PX = 9.0
 STEP_MM, FINE_MM = 1.0, 0.1
-MOVED_MM = 0.15  # of the mat, before the map is computed anew
 ROUND_MM = 25.0
 CORNERS_EVERY = 15  # pictures between two looks for corners
 
@@ -45,6 +42,7 @@ class MarkView(QWidget):
 
     pointed = pyqtSignal(float, float)
     chosen = pyqtSignal(int)
+    dropped = pyqtSignal()
 
     def __init__(self, draft: JobDraft, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -57,7 +55,7 @@ class MarkView(QWidget):
         self.setAccessibleName(tr("bench from above"))
         self.setAccessibleDescription(tr("arrow keys move the pointer, Enter sets a corner, Backspace takes the last "
                                          "one back"))
-        self._straight = _Straight()
+        self._straight = Straight()
         self._image = None
         self._seen_corners = np.zeros((0, 2))
         self._n_shown = 0
@@ -69,7 +67,7 @@ class MarkView(QWidget):
         self._pan_from: QPointF | None = None
         self._drag_from: np.ndarray | None = None
         self.selected: int | None = None
-        self.message = ""
+        self.message, self.proposal = "", []
         draft.changed.connect(self.update)
 
     def show_picture(self, image: np.ndarray, camera, bench: BenchPose, top_mm: float) -> None:
@@ -77,7 +75,7 @@ class MarkView(QWidget):
         flat = self._straight.view(image, camera, bench, top_mm)
         self._image = picture_of(flat)
         if self._n_shown % CORNERS_EVERY == 0:
-            self._seen_corners = _picture_corners(flat)
+            self._seen_corners = picture_corners(flat)
         self._n_shown += 1
         self.message = ""
         self.update()
@@ -102,6 +100,11 @@ class MarkView(QWidget):
         low, high = corners.min(0) - ROUND_MM, corners.max(0) + ROUND_MM
         self._centre = (low + high) / 2
         self._zoom = float(np.clip(min(np.array(SHEET_MM) / (high - low)), 1.0, 12.0))
+        self.update()
+
+    def propose(self, outlines: list) -> None:
+        """Show where marks would go, until others or none are given."""
+        self.proposal = outlines
         self.update()
 
     def cancel(self) -> None:
@@ -169,6 +172,8 @@ class MarkView(QWidget):
             self._drawn.pop()
         elif key == Qt.Key.Key_Escape and self._drawn:
             self.cancel()
+        elif key == Qt.Key.Key_Escape and self.proposal:
+            self.dropped.emit()
         elif key == Qt.Key.Key_Delete and self.selected is not None:
             self.draft.remove_mark(self.selected)
             self.selected = None
@@ -240,6 +245,12 @@ class MarkView(QWidget):
         painter.drawRect(sheet)
         for mark in self.draft.marks():
             self._draw_mark(painter, mark)
+        for outline in self.proposal:
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            shape = QPolygonF([self.to_widget(c) for c in outline])
+            for width, ink in ((6.0, EDGE), (3.0, QColor("#ffffff"))):
+                painter.setPen(QPen(ink, width, Qt.PenStyle.DotLine))
+                painter.drawPolygon(shape)
         self._draw_under_way(painter)
         self._draw_pointer(painter)
         if self.message:
@@ -353,48 +364,6 @@ class MarkView(QWidget):
 
 _KEYS = {Qt.Key.Key_Left, Qt.Key.Key_Right, Qt.Key.Key_Up, Qt.Key.Key_Down, Qt.Key.Key_Return, Qt.Key.Key_Enter,
          Qt.Key.Key_Backspace, Qt.Key.Key_Escape, Qt.Key.Key_Delete}
-
-
-class _Straight:
-    """The bench from above, its map kept while nothing moves."""
-
-    def __init__(self) -> None:
-        self._key: tuple | None = None
-        self._pose = np.eye(4)
-        self._map: tuple[np.ndarray, np.ndarray] | None = None
-
-    def view(self, image: np.ndarray, camera, bench: BenchPose, top_mm: float) -> np.ndarray:
-        key = (id(camera), top_mm, image.shape)
-        moved = np.abs(bench.cam_from_bench[:3, 3] - self._pose[:3, 3]).max()
-        if self._map is None or key != self._key or moved > MOVED_MM:
-            self._key, self._pose = key, bench.cam_from_bench.copy()
-            self._map = _coarse_map(camera, self._pose, top_mm)
-        return cv2.remap(image, *self._map, cv2.INTER_LINEAR)
-
-
-def _coarse_map(camera, pose: np.ndarray, top_mm: float) -> tuple[np.ndarray, np.ndarray]:
-    """Where each pixel of the straightened sheet lies in the picture; exact at every eighth, straight between."""
-    nx, ny = (round(s * PX_PER_MM) for s in SHEET_MM)
-    cols, rows = np.arange(0, nx + COARSE, COARSE), np.arange(0, ny + COARSE, COARSE)
-    x, y = -SHEET_MM[0] / 2 + (cols + 0.5) / PX_PER_MM, SHEET_MM[1] / 2 - (rows + 0.5) / PX_PER_MM
-    flat = np.stack(np.meshgrid(x, y), -1).reshape(-1, 2)
-    bench_mm = np.column_stack([flat, np.full(len(flat), top_mm)])
-    px = np.nan_to_num(camera.project(bench_mm @ pose[:3, :3].T + pose[:3, 3]), nan=-1e4).reshape(len(rows), len(cols),
-                                                                                                  2)
-    fine = np.stack(np.meshgrid(np.arange(nx) / COARSE, np.arange(ny) / COARSE), -1).astype(np.float32)
-    whole = cv2.remap(px.astype(np.float32), fine[..., 0], fine[..., 1], cv2.INTER_LINEAR)
-    return np.ascontiguousarray(whole[..., 0]), np.ascontiguousarray(whole[..., 1])
-
-
-def _picture_corners(flat: np.ndarray) -> np.ndarray:
-    """Strong corners in the straightened picture, in mm on the bench."""
-    grey = cv2.GaussianBlur(cv2.cvtColor(flat, cv2.COLOR_BGR2GRAY), (0, 0), 1.0)
-    found = cv2.goodFeaturesToTrack(grey, 400, 0.02, 6)
-    if found is None:
-        return np.zeros((0, 2))
-    px = found.reshape(-1, 2)
-    return np.column_stack([(px[:, 0] + 0.5) / PX_PER_MM - SHEET_MM[0] / 2, SHEET_MM[1] / 2
-                            - (px[:, 1] + 0.5) / PX_PER_MM])
 
 
 def _rectangle(a, b, reach) -> list[tuple[float, float]]:

@@ -57,10 +57,12 @@ def open_bench(app: QApplication, source: LiveSource, inputs: Inputs | None, ope
     player.start()
     work = BenchWork(source, inputs, opening.settings, player, opening.calibration,
                      watch_frozen=not isinstance(source, PlayedVideo))
+    at_once = opening.records_at_once or opening.minutes is not None
+    work.may_watch = not at_once
     window = BenchWindow(work, settings, open_review)
-    window.asks = not opening.records_at_once and opening.minutes is None
+    window.asks = not at_once
     began_s = time.monotonic()
-    if opening.records_at_once or opening.minutes is not None:
+    if at_once:
         work.begin()
         work.source_ended.connect(window.close)
         if opening.minutes is not None:

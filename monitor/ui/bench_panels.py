@@ -16,7 +16,7 @@ from monitor.ui.bench_shapes import draw_arrow, draw_standing
 from monitor.ui.bench_state import Row, Summary, Told, tr
 from monitor.ui.theme import Look, Standing, cap_height_px, font, glance_px, look, looks
 
-__all__ = ["Panel", "StatePanel", "HeightPanel", "LimitsPanel", "SummaryPanel"]
+__all__ = ["Panel", "StatePanel", "HeightPanel", "LimitsPanel", "SummaryPanel", "shrink"]
 
 NARROW_CHARS = 27
 READ_AT_1_M_MM, LEAST_AT_1_M_MM = 6.4, 4.7  # capitals of 22 and 16 arcmin
@@ -76,7 +76,7 @@ class StatePanel(Panel):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setAccessibleName(tr("state"))
-        self.setMinimumSize(280, 128)
+        self.setMinimumSize(260, 84)
 
     @property
     def told(self) -> Told | None:
@@ -105,11 +105,11 @@ class StatePanel(Panel):
         text = QRectF(box.right() + 12, area.top(), area.right() - box.right() - 12, area.height())
         painter.setPen(ink)
         word = self._face(9.0, bold=True)
-        _shrink(word, told.word, text.width(), text.height() * 0.6)
+        shrink(word, told.word, text.width(), text.height() * 0.6)
         painter.setFont(word)
         used = painter.boundingRect(text, WRAP, told.word)
         reason = self._face(LEAST_AT_1_M_MM)
-        _shrink(reason, told.reason, text.width(), text.height() - used.height() - 4)
+        shrink(reason, told.reason, text.width(), text.height() - used.height() - 4)
         painter.setFont(reason)
         below = painter.boundingRect(text, WRAP, told.reason)
         top = max(text.top(), text.center().y() - (used.height() + below.height() + 4) / 2)
@@ -126,7 +126,7 @@ class HeightPanel(Panel):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setAccessibleName(tr("nozzle height"))
-        self.setMinimumSize(230, 150)
+        self.setMinimumSize(230, 88)
 
     def tell(self, figure: str, band: str, height_mm: float, sigma_mm: float, limits_mm: tuple[float, float],
              silent_mm: tuple[float, float]) -> None:
@@ -140,7 +140,7 @@ class HeightPanel(Panel):
         scale = QRectF(area.right() - 74 * grown, area.top() + 8, 26 * grown, area.height() - 16)
         text = QRectF(area.left(), area.top(), scale.left() - area.left() - 10, area.height())
         big, small = self._face(16.0, bold=True), self._face(LEAST_AT_1_M_MM)
-        _shrink(big, "88.8", text.width() * 0.72, text.height() * 0.62)
+        shrink(big, "88.8", text.width() * 0.72, text.height() * 0.62)
         painter.setPen(QColor(shade.ink))
         painter.setFont(big)
         flags = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
@@ -151,7 +151,7 @@ class HeightPanel(Panel):
         painter.drawText(upper.adjusted(wide + 8, upper.height() * 0.2, 0, 0), flags, "mm" if figure != "–" else "")
         lower = QRectF(text.left(), upper.bottom(), text.width(), text.height() - upper.height())
         words = band + "\n" + tr("allowed {:g} to {:g} mm").format(*limits)
-        _shrink(small, words, text.width(), lower.height())
+        shrink(small, words, text.width(), lower.height())
         painter.setFont(small)
         painter.setPen(QColor(shade.soft_ink))
         painter.drawText(lower, WRAP, words)
@@ -198,7 +198,7 @@ class LimitsPanel(Panel):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setAccessibleName(tr("estimated temperatures"))
-        self.setMinimumSize(280, 150)
+        self.setMinimumSize(260, 110)
 
     def tell(self, ahead: str, joint: str, reason: str, rows: list[Row], station: str) -> None:
         """Show the estimate."""
@@ -266,7 +266,7 @@ class SummaryPanel(Panel):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setAccessibleName(tr("summary of the pass"))
-        self.setMinimumSize(280, 190)
+        self.setMinimumSize(260, 110)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
 
     def sizeHint(self) -> QSize:
@@ -288,7 +288,7 @@ class SummaryPanel(Panel):
         draw_standing(painter, QRectF(area.left(), area.top(), side, side), s.standing, shade)
         head = self._face(LEAST_AT_1_M_MM, bold=True)
         room = QRectF(area.left() + side + 10, area.top(), area.width() - side - 10, area.height() * 0.3)
-        _shrink(head, s.verdict, room.width(), room.height())
+        shrink(head, s.verdict, room.width(), room.height())
         painter.setFont(head)
         painter.setPen(QColor(shade.ink))
         used = painter.boundingRect(room, WRAP, s.verdict)
@@ -348,7 +348,7 @@ class SummaryPanel(Panel):
                          tr("height [mm] over {:.1f} s").format(span_s))
 
 
-def _shrink(face: QFont, text: str, width: float, height: float) -> None:
+def shrink(face: QFont, text: str, width: float, height: float) -> None:
     """Make a face smaller until the text fits into the room, down to 9 px."""
     while face.pixelSize() > 9:
         used = QFontMetricsF(face).boundingRect(QRectF(0, 0, max(width, 1), 1e4), int(WRAP.value), text)

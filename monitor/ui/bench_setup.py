@@ -37,6 +37,7 @@ from monitor.ui.bench_calibrate import CameraTab, NozzleTab, camera_words
 from monitor.ui.bench_draft import JobDraft, Mark, read_text
 from monitor.ui.bench_form import JobForm, pairs_text, parse_pairs
 from monitor.ui.bench_marks import MarkView
+from monitor.ui.bench_placing import Placer
 from monitor.ui.bench_plan import PlanTab
 from monitor.ui.bench_state import tr
 from monitor.ui.bench_work import BenchWork
@@ -76,6 +77,11 @@ class SetupPage(QWidget):
                           (tr("Nozzle"), self.nozzle_tab)):
             self.tabs.addTab(tab, name)
         self.plan.start_taken.connect(lambda height_mm: setattr(work, "aim_mm", height_mm))
+        self.plan.stages_taken.connect(lambda stages: setattr(work, "stages", stages))
+        self.placer, self._shown = Placer(self.draft, self), None
+        self.placer.proposed.connect(self.view.propose)
+        self.view.dropped.connect(self.placer.drop)
+        self.placer.told.connect(work.notice)
         self._build_tools()
         self._build_table()
         self.state = QLabel()
@@ -95,6 +101,7 @@ class SetupPage(QWidget):
 
     def show_state(self, shown: Shown) -> None:
         """Take the newest frame, as often as setting up needs it."""
+        self._shown = shown if shown.arrival is not None else self._shown
         tab = self.tabs.currentWidget()
         if tab in (self.camera_tab, self.nozzle_tab):
             tab.show_state(shown)
@@ -113,9 +120,13 @@ class SetupPage(QWidget):
             self.view.show_picture(shown.arrival.frame.image, self.camera, shown.bench, self._top_mm)
         self._show_state(shown)
 
+    def place(self, shown: Shown | None, key: str) -> None:
+        """Place the marks on the board that lies there now, or take them as they are shown."""
+        self.placer.press(shown or self._shown, self.camera, key)
+
     def close_down(self) -> None:
         """End what runs in the background."""
-        for task in (self.plan.task, self.camera_tab.task, self.nozzle_tab.task):
+        for task in (self.placer.task, self.plan.task, self.camera_tab.task, self.nozzle_tab.task):
             task.end()
 
     def open_job(self, path: Path) -> None:
@@ -136,6 +147,7 @@ class SetupPage(QWidget):
             path = Path(name)
         try:
             self.draft.save(path)
+            self.placer.keep_reference(self._shown, self.camera)
             self._work.notice.emit(tr("saved: {}").format(path))
         except (MonitorError, OSError) as fault:
             self._work.notice.emit(tr("not saved: {}").format(fault))

@@ -13,8 +13,9 @@ from PyQt6.QtCore import QCoreApplication
 
 from monitor.engine.engine import Shown
 from monitor.engine.session import PassTold
+from monitor.heat.estimate import FORECAST_STEPS_S
 from monitor.heat.melt import LAW
-from monitor.heat.types import Band, HeatReading
+from monitor.heat.types import Band, HeatReading, JointState
 from monitor.job import Job
 from monitor.judging.alerts import EQUIPMENT, STALE_S, Priority, TechniqueWarning
 from monitor.judging.pipeline import FrameResult, ToolState
@@ -22,10 +23,11 @@ from monitor.review.verdict import WARNING_WORDS as WORDS
 from monitor.ui.theme import Standing
 from vision.types import TrackStatus
 
-__all__ = ["ARROWS", "Row", "Summary", "Told", "big_state", "height_words", "is_aim_known", "joint_words", "limit_rows", "next_limit",
-           "summarise", "tr", "warning_words"]
+__all__ = ["ARROWS", "Row", "Summary", "Told", "big_state", "counted", "height_words", "is_aim_known",
+           "joint_words", "limit_counter", "limit_rows", "melt_counter", "next_limit", "summarise", "tr", "warning_words"]
 
 Z90 = 1.645
+LOOK_AHEAD_S = sum(FORECAST_STEPS_S)  # a band that ends there has no known end
 MOLTEN_SHOWN_S = 5.0  # for which a seen melt is the large state
 SHARPEST_SHARE = 0.25  # a forecast whose band begins before this share of its middle is only told by its beginning
 MOST_POINTS = 600  # of a drawn trace: more than the panel has columns, and 10 000 take Qt a tenth of a second
@@ -35,6 +37,11 @@ ARROWS = {"too_far": "down", "too_close": "up"}
 def tr(text: str) -> str:
     """The text in the user's language."""
     return QCoreApplication.translate("bench", text)
+
+
+def counted(n: int, one: str, many: str) -> str:
+    """The text for one thing or for several, in the user's language, with the number put in."""
+    return tr(one if n == 1 else many).format(n)
 
 
 @dataclass(frozen=True)
@@ -147,6 +154,39 @@ def next_limit(heat: HeatReading | None, target: str) -> str:
     if low < SHARPEST_SHARE * mid or not math.isfinite(band.high):
         return tr("{} at limit in {:.0f} s at the earliest").format(name, low)
     return tr("{} at limit in {:.0f} s ({})").format(name, mid, _span(band))
+
+
+def melt_counter(heat: HeatReading | None) -> str:
+    """When the joints melt at the present input, as far as that is known."""
+    if heat is None:
+        return tr("joints: no estimate")
+    if heat.joint is JointState.LIKELY_MOLTEN:
+        return tr("joints likely molten")
+    ahead = heat.melt_in_s
+    if ahead is None:
+        return tr("joints: no melt ahead at this input")
+    return _from_to(ahead, tr("joints melt in {:.0f} to {:.0f} s"), tr("joints melt in {:.0f} s at the earliest"),
+                    tr("joints may be melting"))
+
+
+def limit_counter(heat: HeatReading | None) -> str:
+    """When the first limit is reached at the present input, as far as that is known."""
+    if heat is None:
+        return tr("limits: no estimate")
+    ahead = [b for b in heat.limit_in_s.values() if b is not None]
+    if not ahead:
+        return tr("no limit ahead at this input")
+    first = min(ahead, key=lambda b: (b.low, b.mid))
+    return _from_to(first, tr("first limit in {:.0f} to {:.0f} s"), tr("first limit in {:.0f} s at the earliest"),
+                    tr("a limit may be reached already"))
+
+
+def _from_to(band: Band, both: str, earliest: str, now: str) -> str:
+    if band.low < 1.0:
+        return now
+    if band.high >= LOOK_AHEAD_S or not math.isfinite(band.high):
+        return earliest.format(band.low)
+    return both.format(band.low, band.high)
 
 
 def joint_words(heat: HeatReading | None) -> tuple[str, str]:

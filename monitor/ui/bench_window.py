@@ -9,10 +9,9 @@ import time
 from collections.abc import Callable
 
 from PyQt6.QtCore import QSettings, Qt, QTimer
-from PyQt6.QtGui import QCloseEvent, QGuiApplication
+from PyQt6.QtGui import QCloseEvent, QGuiApplication, QResizeEvent
 from PyQt6.QtWidgets import (
     QHBoxLayout,
-    QInputDialog,
     QLabel,
     QMainWindow,
     QPushButton,
@@ -25,9 +24,10 @@ from PyQt6.QtWidgets import (
 from monitor.cost import Delays
 from monitor.engine.engine import Ended
 from monitor.engine.feedback import Mode
-from monitor.judging.alerts import Priority
 from monitor.judging.marks import MARK_WORDS, MOLTEN, SOLID
+from monitor.ui.bench_asks import ask_setpoint, put_aside
 from monitor.ui.bench_close import CloseDialog
+from monitor.ui.bench_glance import GlanceView
 from monitor.ui.bench_hot import HotPage
 from monitor.ui.bench_keys import KeysDialog, bind
 from monitor.ui.bench_setup import SetupPage
@@ -36,7 +36,7 @@ from monitor.ui.bench_state import tr
 from monitor.ui.bench_warnings import MachineStrip, machine_lines
 from monitor.ui.bench_work import AIRFLOW_STEP_L_MIN, SETPOINT_STEP_C, BenchWork
 from monitor.ui.guide_page import GuidePage
-from monitor.ui.theme import font, look, looks
+from monitor.ui.theme import font, glance_px, look, looks
 
 __all__ = ["BenchWindow"]
 
@@ -75,9 +75,11 @@ class BenchWindow(QMainWindow):
         self.hot = HotPage(work, self.paint_delays.add)
         self.setup = SetupPage(work)
         self.pages = QStackedWidget()
-        self.guide = GuidePage(work, self.setup)
+        self.guide, self.glance = GuidePage(work, self.setup), GlanceView(self)
         for page in (self.guide, self.setup, self.hot):
             self.pages.addWidget(page)
+        self.setup.placer.proposed.connect(self._when_proposed)
+        self.setup.placer.taken.connect(lambda: self.show_page(self._page_before))
         self.guide.to_setup.connect(self._mark_parts)
         self.guide.to_hot.connect(lambda: self.show_page(self.hot))
         self._build_bar()
@@ -91,6 +93,7 @@ class BenchWindow(QMainWindow):
         self.setup.draft.undo_stack.cleanChanged.connect(self._show_unsaved)
         looks().changed.connect(self._dress)
         self._notice_until_s, self._session_from_s = 0.0, 0.0
+        self._newest, self._page_before = None, self.hot
         self._made_s, self.first_height_s = time.monotonic(), math.nan
         self._beat_s = time.perf_counter()
         self._beat = QTimer(self)
@@ -147,6 +150,13 @@ class BenchWindow(QMainWindow):
                 "first_height_s": None if math.isnan(self.first_height_s) else round(self.first_height_s, 2),
                 **self.work.engine.stats()}
 
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        face = font("body", tabular=True)
+        face.setPixelSize(glance_px(self.height()))
+        self.bar_text.setFont(face)
+        super().resizeEvent(event)
+        self._show_bar()
+
     def closeEvent(self, event: QCloseEvent) -> None:
         """Never lose a recording: it is finished before the window goes. Asks once where something would be lost or broken off."""
         if self.asks and (self.setup.draft.is_changed or self.work.is_running):
@@ -157,6 +167,7 @@ class BenchWindow(QMainWindow):
         self._clock.stop()
         self.setup.close_down()
         self.guide.close_down()
+        self.glance.close()
         self.work.stop()
         gc.enable()
         gc.unfreeze()
@@ -190,6 +201,9 @@ class BenchWindow(QMainWindow):
             return
         if math.isnan(self.first_height_s) and shown.moment is not None and shown.moment.result.exposure.observed:
             self.first_height_s = time.monotonic() - self._made_s
+        self._newest = shown if shown.arrival is not None else self._newest
+        if self.glance.isVisible():
+            self.glance.show_state(shown)
         if self.pages.currentWidget() is self.hot:
             self.hot.show_state(shown)
         else:
@@ -267,6 +281,7 @@ class BenchWindow(QMainWindow):
         key = self.actions_by_name["start_stop"].shortcut().toString() if hasattr(self, "actions_by_name") else ""
         self.begin_button.setText((tr("End ({})") if running else tr("Begin recording ({})")).format(key))
         self.dot.setPixmap(record_dot(running and self.work.settings.records, 16, self.devicePixelRatioF(), look()))
+        self.begin_button.setEnabled(self.work.inputs is not None)  # before that the first run has the say
         parts = []
         if running:
             past = int(time.monotonic() - self._session_from_s)
@@ -279,6 +294,8 @@ class BenchWindow(QMainWindow):
         coach = self.work.coach
         probe = tr(" (muted probe)") if running and coach is not None and coach.is_probe else ""
         parts.append(tr("coaching: {}").format(tr(self.work.settings.mode.value)) + probe)
+        if running and coach is not None and coach.stage_words:
+            parts.insert(0, coach.stage_words)
         text = "    ".join(parts)
         self.bar_text.setToolTip(text)
         room = self.bar_text.width() if self.isVisible() else 10_000
@@ -297,39 +314,14 @@ class BenchWindow(QMainWindow):
             "setpoint_down": lambda: work.turn_setpoint(work.setpoint_c - SETPOINT_STEP_C),
             "airflow_up": lambda: work.turn_airflow(work.airflow_l_min + AIRFLOW_STEP_L_MIN),
             "airflow_down": lambda: work.turn_airflow(work.airflow_l_min - AIRFLOW_STEP_L_MIN),
-            "setpoint_exact": self._ask_setpoint, "put_aside": self._put_aside, "take_back": work.unshelve_all,
+            "setpoint_exact": lambda: ask_setpoint(self, work),
+            "put_aside": lambda: put_aside(self, work, self.hot.top_warning(), self.tell), "take_back": work.unshelve_all,
             "reference": work.sound_reference, "next_map": self._next_map, "near": self.hot.picture.toggle_near, "coaching": self._next_mode,
             "mark": self._mark, "seen_molten": lambda: self._mark_joints(MOLTEN), "still_solid": lambda: self._mark_joints(SOLID),
             "unmark_joints": self._unmark_joints, "open_last": self._open_last,
             "page_guide": lambda: self.show_page(self.guide), "page_setup": lambda: self.show_page(self.setup), "page_hot": lambda: self.show_page(self.hot),
-            "theme": self._next_theme, "full_screen": self._toggle_full, "keys": self._show_keys,
+            "place": self._place, "glance": self._toggle_glance, "theme": self._next_theme, "full_screen": self._toggle_full, "keys": self._show_keys,
         }
-
-    def _ask_setpoint(self) -> None:
-        """Type a setpoint without stopping anything."""
-        dialog = QInputDialog(self)
-        dialog.setInputMode(QInputDialog.InputMode.IntInput)
-        dialog.setLabelText(tr("station setpoint [°C]"))
-        dialog.setIntRange(50, 600)
-        dialog.setIntValue(round(self.work.setpoint_c) if self.work.setpoint_c == self.work.setpoint_c else 350)
-        dialog.intValueSelected.connect(lambda value: self.work.turn_setpoint(float(value)))
-        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-        dialog.open()
-
-    def _put_aside(self) -> None:
-        """Shelve the top warning; one that protects the work wants a reason."""
-        warning = self.hot.top_warning()
-        if warning is None:
-            return
-        if warning.priority is not Priority.HIGH:
-            self.work.shelve(warning)
-            return
-        dialog = QInputDialog(self)
-        dialog.setLabelText(tr("why may “{}” be put aside?").format(tr(warning.action)))
-        dialog.textValueSelected.connect(
-            lambda text: self.work.shelve(warning, text) if text.strip() else self.tell(tr("not put aside: no reason was given")))
-        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-        dialog.open()
 
     def _next_map(self) -> None:
         names = {"": tr("no map"), "dwell": tr("map: dwell"), "heat": tr("map: board top (estimate)")}
@@ -369,6 +361,22 @@ class BenchWindow(QMainWindow):
         choices = ("system", "light", "dark")
         looks().choose(choices[(choices.index(looks().choice) + 1) % 3])
         self._settings.setValue("theme", looks().choice)
+
+    def _place(self) -> None:
+        """First press: find the board and show its marks; second: take them, and back to the work."""
+        if self.work.is_running:
+            self.tell(tr("end the recording first"))
+            return
+        key = self.actions_by_name["place"].shortcut().toString()
+        self._page_before = self.pages.currentWidget() if self.setup.placer.placement is None else self._page_before
+        self.setup.place(self._newest, key)
+
+    def _when_proposed(self, outlines: list) -> None:
+        if outlines:
+            self.show_page(self.setup)
+
+    def _toggle_glance(self) -> None:
+        self.glance.close() if self.glance.isVisible() else self.glance.open_on(self)
 
     def _toggle_full(self) -> None:
         self.showNormal() if self.isFullScreen() else self.showFullScreen()

@@ -89,11 +89,13 @@ class BenchWork(QObject):
         self.source = source
         self.engine = self._make_engine(source, watch_frozen)
         self.is_running = self.is_watching = False
+        self.may_watch = True  # off where a recording begins at once anyway
         self._number = self._watch_number = 0  # of the engine's sessions
         self.coach: Coach | None = None
         self.setpoint_c = inputs.job.station.setpoint_c if inputs else math.nan
         self.airflow_l_min = inputs.job.station.airflow_l_min if inputs else math.nan
         self.aim_mm: float | None = None  # height to hold, as from a plan
+        self.stages: tuple[tuple[float, float, bool], ...] = ()  # of that plan: height [mm], seconds, whether it glides
         self.map_kind = ""
         self.layer: MapLayer | None = None
         self.last_folder: Path | None = None
@@ -155,7 +157,7 @@ class BenchWork(QObject):
 
     def watch(self) -> None:
         """Measure and judge without a recording and without a sound, as long as nothing is recorded."""
-        if self.is_running or self.is_watching or self.inputs is None or self.engine.is_over:
+        if not self.may_watch or self.is_running or self.is_watching or self.inputs is None or self.engine.is_over:
             return
         self.is_watching = True
         self._watch_number = self.engine.begin_session(self._session_maker(None, None))
@@ -172,7 +174,7 @@ class BenchWork(QObject):
         low, high = inputs.job.limits.height_mm
         aim_mm = self.aim_mm if self.aim_mm is not None and low < self.aim_mm < high else None
         self.coach = coach = Coach(inputs.job.limits, settings.mode, settings.band_share,
-                                   load_skill(self._skills, self._key), aim_mm)
+                                   load_skill(self._skills, self._key), aim_mm, stages=self.stages)
 
         def make() -> Session:
             make_one = settings.tracker or (lambda i: make_tracker(i.camera, i.nozzle_path, i.job, waits=False))

@@ -42,7 +42,7 @@ __all__ = ["CompareWindow", "show_comparison"]
 Again = Callable[[tuple[int, ...], int | None], Comparison]
 
 
-def show_comparison(found: Comparison, again: Again) -> int:
+def show_comparison(found: Comparison, again: Again, theme: str = "system", language: str = "system") -> int:
     """Open the window and stay until it is closed.
 
     Parameters
@@ -50,13 +50,15 @@ def show_comparison(found: Comparison, again: Again) -> int:
     found : Comparison
     again : function
         Takes rules and the index of the reference pass, gives the comparison anew.
+    theme, language : str
+        As `application` takes them.
 
     Returns
     -------
     int
         Exit code: 1 when something stands out.
     """
-    app = application()
+    app = application(theme=theme, language=language)
     window = CompareWindow(found, again)
     window.show()
     app.exec()

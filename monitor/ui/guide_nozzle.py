@@ -16,7 +16,7 @@ from monitor.setup.nozzle_guide import NozzleGuide, judge_nozzle, steps_for
 from monitor.setup.profile import ProfileFound, measure_profile
 from monitor.ui.bench_calibrate import solve_nozzle
 from monitor.ui.bench_draft import JobDraft
-from monitor.ui.bench_state import tr
+from monitor.ui.bench_state import counted, tr
 from monitor.ui.bench_task import Task, in_process
 from monitor.ui.check_history import CheckHistory
 from monitor.ui.guide_steps import NOTHING, Advice, Step, field, fits
@@ -40,6 +40,7 @@ class NozzleStep(Step):
         self.title, self._draft, self._folder, self.camera = tr("Nozzle"), draft, folder, None
         self.say(tr("With the station cold. Pictures are taken by themselves when all lies still."))
         form = QFormLayout()
+        form.setRowWrapPolicy(QFormLayout.RowWrapPolicy.WrapLongRows)
         nozzle, board = draft.data["nozzle"], draft.data["board"]
         self.outer = field(form, tr("outer diameter, by calliper [mm]"), f"{nozzle['outer_diameter_mm']:g}")
         self.bore = field(form, tr("bore [mm]"), f"{nozzle['bore_diameter_mm']:g}")
@@ -48,8 +49,8 @@ class NozzleStep(Step):
         self.box.addLayout(form)
         self.empty, self.skip = QPushButton(tr("The bench is empty: begin")), QPushButton(tr("Keep the job's measures"))
         self.back, self.solve = QPushButton(tr("Take the last back")), QPushButton(tr("Enough: calibrate"))
-        self.row(self.empty, self.skip)
-        self.row(self.back, self.solve)
+        for button in (self.empty, self.skip, self.back, self.solve):
+            self.row(button)
         self.note, self.verdict, self.bar = QLabel(), QLabel(), QProgressBar()
         for said in (self.note, self.verdict):
             said.setWordWrap(True)
@@ -124,7 +125,7 @@ class NozzleStep(Step):
         guide = self.guide
         if guide is None:
             return ()
-        told = [tr("%n picture(s) taken", guide.n_taken).replace("%n", str(guide.n_taken))] if guide.n_taken else []
+        told = [counted(guide.n_taken, "{} picture taken", "{} pictures taken")] if guide.n_taken else []
         wanted = guide.wanted()
         return (*told, *([tr("still wanted: {}").format(wanted)] if wanted else []))
 
@@ -183,6 +184,7 @@ class TrustStep(Step):
         self.say(tr("Stand the cold nozzle on one block of known height on the board, then check. Any later day the same check "
                     "takes ten seconds."))
         form = QFormLayout()
+        form.setRowWrapPolicy(QFormLayout.RowWrapPolicy.WrapLongRows)
         self.height = field(form, tr("height of the block [mm]"), "10")
         self.box.addLayout(form)
         self.check = QPushButton(tr("Check this height"))
@@ -251,7 +253,8 @@ class JobStep(Step):
         self.say(tr("Drag a rectangle over the part to be worked on, then over what must stay cool. Choose the part's kind and the "
                     "solder, and enter what the station is set to. All else has a value to begin with."))
         self.mark, self.work = QPushButton(tr("Mark the parts (F2)")), QPushButton(tr("To the hot work (F3)"))
-        self.row(self.mark, self.work)
+        for button in (self.mark, self.work):
+            self.row(button)
 
     def look(self, image: np.ndarray, bench: object) -> Advice:
         """Whether the work can begin."""

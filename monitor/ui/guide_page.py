@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+import logging
 import threading
 import time
 
 import cv2
 from PyQt6.QtCore import QPointF, QRectF, Qt, pyqtSignal
 from PyQt6.QtGui import QColor, QPainter, QPen
-from PyQt6.QtWidgets import (QHBoxLayout, QLabel, QPushButton, QScrollArea, QSizePolicy, QStackedWidget, QVBoxLayout,
-                             QWidget)
+from PyQt6.QtWidgets import (
+    QHBoxLayout,
+    QLabel,
+    QPushButton,
+    QScrollArea,
+    QSizePolicy,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
 
 from monitor.engine.engine import Shown
 from monitor.engine.webcam import Webcam
@@ -17,7 +26,6 @@ from monitor.errors import MonitorError
 from monitor.judging.tracking import nozzle_body
 from monitor.ui.bench_picture import picture_of
 from monitor.ui.bench_setup import SetupPage
-from monitor.ui.bench_shapes import draw_standing
 from monitor.ui.bench_state import tr
 from monitor.ui.bench_work import BenchWork
 from monitor.ui.guide_nozzle import JobStep, NozzleStep, TrustStep, job_for_nozzle
@@ -27,8 +35,10 @@ from vision.errors import VisionError
 
 __all__ = ["GuidePage"]
 
+log = logging.getLogger("plumeline.bench")
 LOOK_EVERY_S = 0.35
 DRAW_EVERY_S = 0.1
+GONE_S = 1.5  # without a picture, before that is said
 
 
 class GuidePage(QWidget):
@@ -46,7 +56,7 @@ class GuidePage(QWidget):
         self.paper, self.camera, self.lens = PaperStep(), CameraStep(body), LensStep(folder)
         self.nozzle, self.trust, self.job = NozzleStep(setup.draft, folder), TrustStep(setup.draft, folder), JobStep(setup.draft)
         self.steps: tuple[Step, ...] = (self.paper, self.camera, self.lens, self.nozzle, self.trust, self.job)
-        self._busy, self._next_look_s, self._next_draw_s = threading.Event(), 0.0, 0.0
+        self._busy, self._next_look_s, self._next_draw_s, self._pictured_s = threading.Event(), 0.0, 0.0, 0.0
         self._looked.connect(self._take)
         self._lay_out()
         self._connect()
@@ -57,8 +67,10 @@ class GuidePage(QWidget):
         """Show the raw picture, and look at it in a thread of its own."""
         now_s = time.monotonic()
         if shown.arrival is None:
-            self.missing.setText(tr("no picture: {}").format(shown.trouble))
+            if now_s - self._pictured_s > GONE_S:
+                self.missing.setText(tr("no picture: {}").format(shown.trouble))
             return
+        self._pictured_s = now_s
         image = shown.arrival.frame.image
         if now_s >= self._next_draw_s:
             self._next_draw_s = now_s + DRAW_EVERY_S
@@ -87,8 +99,11 @@ class GuidePage(QWidget):
     def _look(self, n: int, image, bench) -> None:
         try:
             advice = self.steps[n].look(image, bench)
-        except (OSError, ValueError, cv2.error, MonitorError, VisionError) as fault:
+        except (OSError, ValueError, MonitorError, VisionError) as fault:
             advice = Advice(str(fault))
+        except Exception as fault:
+            log.exception("a look failed")
+            advice = Advice(tr("the picture could not be judged ({})").format(type(fault).__name__))
         finally:
             self._busy.clear()
         self._looked.emit(n, advice)
@@ -157,6 +172,7 @@ class GuidePage(QWidget):
         self.buttons = [_StepButton(f"{n}  {step.title}") for n, step in enumerate(self.steps, 1)]
         steps = QHBoxLayout()
         for n, button in enumerate(self.buttons):
+            self.steps[n].box.addStretch(1)
             self.stack.addWidget(self.steps[n])
             button.clicked.connect(lambda _=False, k=n: self.go_to(k))
             steps.addWidget(button)
@@ -170,8 +186,7 @@ class GuidePage(QWidget):
         right, inner = QVBoxLayout(), QWidget()
         right.addWidget(self.missing)
         right.addWidget(self.good)
-        right.addWidget(self.stack)
-        right.addStretch(1)
+        right.addWidget(self.stack, 1)
         inner.setLayout(right)
         area = QScrollArea()
         area.setWidgetResizable(True)
@@ -214,7 +229,10 @@ class _StepButton(QPushButton):
             painter.setBrush(look().fill(Standing.GOOD))
             painter.drawEllipse(box)
         else:
-            draw_standing(painter, box, Standing.IDLE, look())
+            ring = QColor(look().accent_ink if self.isChecked() else look().soft_ink)
+            painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+            painter.setPen(QPen(ring, 2))
+            painter.drawEllipse(box)
         painter.end()
 
 

@@ -8,20 +8,31 @@ from pathlib import Path
 import cv2
 import numpy as np
 from PyQt6.QtCore import pyqtSignal
-from PyQt6.QtWidgets import QFormLayout, QHBoxLayout, QLabel, QLineEdit, QProgressBar, QPushButton, QVBoxLayout, QWidget
+from PyQt6.QtWidgets import (
+    QCheckBox,
+    QFormLayout,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QProgressBar,
+    QPushButton,
+    QVBoxLayout,
+    QWidget,
+)
 
 from monitor.engine.webcam import list_cameras
 from monitor.setup.camera_check import CameraCheck
 from monitor.setup.camera_guide import CameraGuide
 from monitor.setup.paper import LENS_BOARD
 from monitor.ui.bench_calibrate import solve_camera
-from monitor.ui.bench_state import tr
+from monitor.ui.bench_state import counted, tr
 from monitor.ui.bench_task import Task, in_process
 from monitor.ui.fields import Choice
 from monitor.ui.guide_paper import ask_print, ask_save
 from vision.bench import find_markers
+from vision.calibrate import CharucoTarget
 from vision.camera import CameraModel, save_camera
-from vision.mat import standard_mat
+from vision.mat import Mat, standard_mat
 from vision.nozzle import NozzleBody
 
 __all__ = ["Advice", "CameraStep", "LensStep", "PaperStep", "Step"]
@@ -121,11 +132,14 @@ class CameraStep(Step):
                     "and exposure; do not touch them again."))
         self.list, self.use = Choice(), QPushButton(tr("Look through it"))
         self.list.setAccessibleName(tr("camera"))
+        self.list.setSizeAdjustPolicy(Choice.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+        self.list.setMinimumContentsLength(14)
         self._cameras = list_cameras()
         self.list.addItems([c.name for c in self._cameras] or [tr("no camera found; the source of now stays")])
         self.use.setEnabled(bool(self._cameras))
         self.use.clicked.connect(lambda: self.chosen.emit(self._cameras[self.list.currentIndex()]))
-        self.row(self.list, self.use)
+        self.row(self.list)
+        self.row(self.use)
         self._check = CameraCheck(standard_mat(), body)
 
     def use_body(self, body: NozzleBody) -> None:
@@ -137,7 +151,7 @@ class CameraStep(Step):
         fits = self.camera is not None and self.camera.image_size_px == image.shape[1::-1]
         report = self._check.look(image, self.camera if fits else None)
         missing = tr(report.faults[0]) if report.faults else ""
-        return Advice(missing, tuple(map(tr, report.good)), report.corners_px.reshape(-1, 2), not report.faults)
+        return Advice(missing, tuple(map(tr, report.good)), report.corners_px.reshape(-1, 2), report.is_usable)
 
 
 class LensStep(Step):
@@ -154,8 +168,13 @@ class LensStep(Step):
         self.verdict.setWordWrap(True)
         self.solve.setEnabled(False)
         self.solve.clicked.connect(self.calibrate)
-        self.row(self.solve, self.bar)
+        self.by_mat = QCheckBox(tr("with the mat itself, on a stiff sheet"))
+        self.by_mat.toggled.connect(self._begin)
+        self.row(self.solve)
+        self.box.addWidget(self.bar)
+        self.box.addWidget(self.by_mat)
         self.box.addWidget(self.verdict)
+        self._target: CharucoTarget | Mat = LENS_BOARD
         self._guide, self._photos, self._was_complete = CameraGuide(LENS_BOARD), [], False
         self.task = Task(self)
         self.task.progress.connect(lambda share: self.bar.setValue(round(100 * share)))
@@ -185,7 +204,12 @@ class LensStep(Step):
     def calibrate(self) -> None:
         """Solve for the camera."""
         self.verdict.setText("")
-        self.task.run(in_process(solve_camera, list(self._photos), LENS_BOARD))
+        self.task.run(in_process(solve_camera, list(self._photos), self._target))
+
+    def _begin(self, by_mat: bool) -> None:
+        """Anew, with another target."""
+        self._target = standard_mat() if by_mat else LENS_BOARD
+        self._guide, self._photos, self._was_complete = CameraGuide(self._target), [], False
 
     def close_down(self) -> None:
         """End the solving."""
@@ -193,7 +217,7 @@ class LensStep(Step):
 
     def _kept(self) -> tuple[str, ...]:
         n = len(self._photos)
-        return (tr("%n picture(s) kept", n).replace("%n", str(n)),) if n else ()
+        return (counted(n, "{} picture kept", "{} pictures kept"),) if n else ()
 
     def _judge(self, found) -> None:
         verdict = found.verdict

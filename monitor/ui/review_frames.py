@@ -4,8 +4,10 @@ time.
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import threading
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -18,6 +20,8 @@ from monitor.job import Job
 from monitor.recording.reader import CAMERA, Recording
 from monitor.review.overlay import draw_frame, marks_of
 from monitor.review.playback import Playback
+from monitor.review.proxy import FAR_FRAMES, Proxy, needs_proxy
+from monitor.ui.review_loupe import loupe_picture
 from vision.camera import CameraModel, load_camera
 from vision.errors import VisionError
 from vision.types import FloatArray
@@ -29,6 +33,7 @@ __all__ = ["FrameBringer", "lateness_s", "row_at"]
 class _Wish:
     t_s: float
     is_marked: bool
+    zoom: int = 1
 
 
 def row_at(trace_s: FloatArray, times_s: FloatArray, index: int) -> int | None:
@@ -78,6 +83,7 @@ class FrameBringer(QObject):
         self._wanted = threading.Condition()
         self._wish: _Wish | None = None
         self._is_over = False
+        self._centre_mm: FloatArray | None = None  # where the loupe was
         self._thread = threading.Thread(target=self._run, name="review frames", daemon=True)
 
     def start(self) -> FrameBringer:
@@ -85,10 +91,11 @@ class FrameBringer(QObject):
         self._thread.start()
         return self
 
-    def show(self, t_s: float, is_marked: bool = True) -> None:
-        """Wish for the frame on show at a time, with the measurement drawn in or without; replaces an older wish."""
+    def show(self, t_s: float, is_marked: bool = True, zoom: int = 1) -> None:
+        """Wish for the frame on show at a time, with the measurement drawn in or without, and as a loupe sees it or
+        whole; replaces an older wish."""
         with self._wanted:
-            self._wish = _Wish(t_s, is_marked)
+            self._wish = _Wish(t_s, is_marked, zoom)
             self._wanted.notify()
 
     def close(self) -> None:
@@ -110,19 +117,38 @@ class FrameBringer(QObject):
 
     def _serve(self) -> None:
         camera = load_camera(self._recording.folder / CAMERA)
-        with Playback(self._recording.video) as playback:
+        with Playback(self._recording.video) as playback, self._stand_in(playback) as proxy:
             trace_s = self._recording.frames["t_s"]
             times_s = playback.times_s + lateness_s(playback, trace_s)
             self._tell("opened", times_s)
             while (wish := self._next()) is not None:
                 try:
                     index = playback.index_at(wish.t_s - times_s[0])
+                    row = row_at(trace_s, times_s, index)
+                    if proxy is not None and playback.n_to_decode(index) > FAR_FRAMES:
+                        quick = proxy.picture(index)
+                        if quick is not None:
+                            self._tell("shown", index, float(times_s[index]), self._picture(quick, row, camera, wish))
+                            if self._is_wished():
+                                continue  # the hand is still moving: the next picture before this one's finish
                     image = playback.frame(index).image
                 except VisionError as fault:
                     self._tell("failed", str(fault))
                     continue
-                row = row_at(trace_s, times_s, index)
-                self._tell("shown", index, float(times_s[index]), self._picture(image, row, camera, wish.is_marked))
+                self._tell("shown", index, float(times_s[index]), self._picture(image, row, camera, wish))
+
+    @contextlib.contextmanager
+    def _stand_in(self, playback: Playback) -> Iterator[Proxy | None]:
+        """What makes jumps quick in a video with far-apart key frames; None where it needs none."""
+        if not needs_proxy(playback):
+            yield None
+            return
+        with contextlib.closing(Proxy(playback.path, len(playback)).start()) as proxy:
+            yield proxy
+
+    def _is_wished(self) -> bool:
+        with self._wanted:
+            return self._wish is not None or self._is_over
 
     def _next(self) -> _Wish | None:
         with self._wanted:
@@ -131,11 +157,14 @@ class FrameBringer(QObject):
             wish, self._wish = self._wish, None
             return None if self._is_over else wish
 
-    def _picture(self, image: np.ndarray, row: int | None, camera: CameraModel, is_marked: bool) -> QImage:
+    def _picture(self, image: np.ndarray, row: int | None, camera: CameraModel, wish: _Wish) -> QImage:
         image = np.ascontiguousarray(image)
-        if is_marked and row is not None:
-            draw_frame(image, camera, self._job, marks_of(self._recording, row))
-        elif is_marked:
+        marks = marks_of(self._recording, row) if row is not None else None
+        if wish.is_marked and marks is not None:
+            draw_frame(image, camera, self._job, marks)
+        if wish.zoom > 1 and marks is not None:
+            image, self._centre_mm = loupe_picture(image, camera, self._job, marks, wish.zoom, self._centre_mm)
+        if wish.is_marked and marks is None:
             cv2.putText(image, "this frame was not analysed", (18, 40), cv2.FONT_HERSHEY_SIMPLEX, 1.0, (255, 255, 255),
                         2)
         height, width = image.shape[:2]

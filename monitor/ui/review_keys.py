@@ -88,6 +88,7 @@ COMMANDS = (
     Command("zoom_fit", "The whole recording", ("F",), "View"),
     Command("zoom_span", "The span", ("S",), "View"),
     Command("toggle_marks", "Measurement over the video", ("O",), "View"),
+    Command("loupe", "Loupe: 2, 3, 4, 6 times, off", ("X",), "View"),
     Command("show_keys", "Keys...", ("F1",), "Help"),
 )
 

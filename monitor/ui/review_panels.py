@@ -7,13 +7,24 @@ from collections.abc import Callable, Sequence
 
 from PyQt6.QtCore import QRectF, Qt, QTimer, pyqtSignal
 from PyQt6.QtGui import QImage, QPainter
-from PyQt6.QtWidgets import (QHBoxLayout, QLabel, QLineEdit, QListWidget, QListWidgetItem, QPlainTextEdit,
-                             QProgressBar, QPushButton, QSizePolicy, QVBoxLayout, QWidget)
+from PyQt6.QtWidgets import (
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QListWidget,
+    QListWidgetItem,
+    QPlainTextEdit,
+    QProgressBar,
+    QPushButton,
+    QSizePolicy,
+    QVBoxLayout,
+    QWidget,
+)
 
-from monitor.review.charts import board_photo, map_figure, png_of
-from monitor.recording.comments import LONGEST_TEXT, Comment
 from monitor.job import Job
+from monitor.recording.comments import LONGEST_TEXT, Comment
 from monitor.recording.reader import Recording
+from monitor.review.charts import board_photo, map_figure, png_of
 from monitor.review.traces import Happening, dwell_in, heating_in
 from monitor.ui.fields import Choice
 from monitor.ui.review_keys import settings, tr

@@ -31,22 +31,23 @@ from monitor.review.charts import board_photo, heat_figure, height_figure, joint
 from monitor.review.report import MAPS, fill_template, write_report
 from monitor.review.whatif import kept_what_if
 
-__all__ = ["write_any_report", "write_pdf"]
+__all__ = ["need_application", "write_any_report", "write_pdf"]
 
 DPI = 600
 MARGIN_MM, FOOT_MM = 16.0, 8.0
+SHEETS = {"A4": QPageSize.PageSizeId.A4, "Letter": QPageSize.PageSizeId.Letter}
 WIDE_PX, HALF_PX = 670, 325  # at 96 px an inch: the width between the margins of A4, and nearly half of it
 PICTURE_DPI = 220
 
 
-def write_any_report(recording: Recording, path: Path) -> Path:
+def write_any_report(recording: Recording, path: Path, page: str = "A4") -> Path:
     """Write the report as PDF when the name ends in .pdf, else as HTML."""
-    return write_pdf(recording, path) if path.suffix.lower() == ".pdf" else write_report(recording, path)
+    return write_pdf(recording, path, page) if path.suffix.lower() == ".pdf" else write_report(recording, path)
 
 
-def write_pdf(recording: Recording, path: Path) -> Path:
-    """Write the report as PDF; it appears whole or not at all. Works without a screen."""
-    _need_application()
+def write_pdf(recording: Recording, path: Path, page: str = "A4") -> Path:
+    """Write the report as PDF on A4 or Letter; it appears whole or not at all. Works without a screen."""
+    need_application()
     job = parse_job(recording.job_text, str(recording.folder / JOB))
     kept, photo = kept_what_if(recording), board_photo(recording)
     figures = {"height": height_figure(recording, job), "heat": heat_figure(recording, job),
@@ -57,11 +58,11 @@ def write_pdf(recording: Recording, path: Path) -> Path:
                          has_joint="joint" in pictures,
                          maps=[(n, title) for n, title, _ in MAPS if n in pictures])
     title = job.title or f"Hot-air work on {job.target.name}"
-    write_bytes_whole(check_output(path, sources_of(recording)), _paged(html, pictures, title, recording))
+    write_bytes_whole(check_output(path, sources_of(recording)), _paged(html, pictures, title, recording, page))
     return path
 
 
-def _need_application() -> None:
+def need_application() -> None:
     """Fonts need a running Qt; without a screen it runs off screen."""
     if sys.platform.startswith("linux") and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
         os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
@@ -74,14 +75,14 @@ def _need_application() -> None:
 _kept: object = None  # an application that nobody holds is taken down again
 
 
-def _paged(html: str, pictures: dict[str, QImage], title: str, recording: Recording) -> bytes:
+def _paged(html: str, pictures: dict[str, QImage], title: str, recording: Recording, page: str) -> bytes:
     store = QBuffer()
     store.open(QIODevice.OpenModeFlag.WriteOnly)
     writer = QPdfWriter(store)
     writer.setResolution(DPI)
     writer.setTitle(title)
     writer.setCreator(f"plumeline {recording.meta.get('code_version', '')}".strip())
-    writer.setPageLayout(QPageLayout(QPageSize(QPageSize.PageSizeId.A4), QPageLayout.Orientation.Portrait,
+    writer.setPageLayout(QPageLayout(QPageSize(SHEETS[page]), QPageLayout.Orientation.Portrait,
                                      QMarginsF(MARGIN_MM, MARGIN_MM, MARGIN_MM, MARGIN_MM), QPageLayout.Unit.Millimeter))
     room = QRectF(writer.pageLayout().paintRectPixels(DPI))
     foot = FOOT_MM / 25.4 * DPI
@@ -91,11 +92,11 @@ def _paged(html: str, pictures: dict[str, QImage], title: str, recording: Record
         html = _break_before(html, lonely)
         document = _document(html, pictures, writer, page_size)
     painter = QPainter(writer)
-    for page in range(document.pageCount()):
-        if page:
+    for n in range(document.pageCount()):
+        if n:
             writer.newPage()
-        _draw_page(painter, document, page)
-        _draw_foot(painter, room, foot, f"{title[:70]}   |   {recording.folder.name[:40]}   |   {page + 1} / {document.pageCount()}")
+        _draw_page(painter, document, n)
+        _draw_foot(painter, room, foot, f"{title[:70]}   |   {recording.folder.name[:40]}   |   {n + 1} / {document.pageCount()}")
     painter.end()
     store.close()
     return bytes(store.data())

@@ -272,7 +272,7 @@ class Timeline(QWidget):
         painter.setPen(QPen(QColor(look().line), 1))
         painter.drawLine(box.topLeft(), box.bottomLeft())
         painter.setFont(font("small", tabular=True))
-        painter.setPen(QColor(look().soft_ink))
+        grid, ink = QPen(QColor(look().line), 1, Qt.PenStyle.DotLine), QColor(look().ink)
         line = QFontMetricsF(painter.font()).height()
         step = _round_step((high - low) / max(2.0, box.height() / (1.7 * line)))
         last_y = math.inf
@@ -280,6 +280,10 @@ class Timeline(QWidget):
             y = box.bottom() - (k * step - low) / (high - low) * box.height()
             y = min(max(y, box.top() + line / 2 - 3), box.bottom() - line / 2 + 3)
             if last_y - y > 0.7 * line:
+                at = box.bottom() - (k * step - low) / (high - low) * box.height()
+                painter.setPen(grid)
+                painter.drawLine(QPointF(box.left(), at), QPointF(box.right(), at))
+                painter.setPen(ink)
                 painter.drawText(QRectF(box.left() - 38, y - line / 2, 34, line),
                                  Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, f"{k * step:g}")
                 last_y = y

@@ -5,17 +5,26 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from PyQt6.QtCore import Qt, pyqtSignal
-from PyQt6.QtWidgets import (QFormLayout, QHBoxLayout, QLabel, QListWidget, QListWidgetItem,
-                             QPushButton, QScrollArea, QVBoxLayout, QWidget)
+from PyQt6.QtWidgets import (
+    QFormLayout,
+    QHBoxLayout,
+    QLabel,
+    QListWidget,
+    QListWidgetItem,
+    QPushButton,
+    QScrollArea,
+    QVBoxLayout,
+    QWidget,
+)
 
 from monitor.errors import MonitorError
 from monitor.heat.alloy import alloy_names
 from monitor.job import PROTECTION_NEEDS, Job, ProtectionMeasure
 from monitor.recording.reader import Recording
+from monitor.review.whatif import MOST_HIGHER_MM, Change, WhatIf, changed_job, what_if
 from monitor.ui.fields import Choice, Number
 from monitor.ui.review_keys import tr
 from monitor.ui.review_panels import WaitBar
-from monitor.review.whatif import MOST_HIGHER_MM, Change, WhatIf, changed_job, what_if
 
 __all__ = ["WhatIfPanel"]
 

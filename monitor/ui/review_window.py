@@ -39,6 +39,7 @@ from monitor.ui.review_frames import FrameBringer
 from monitor.ui.review_icons import transport_icon
 from monitor.ui.review_keys import COMMANDS, KeysDialog, keys_of, settings, tr
 from monitor.ui.review_lanes import lanes_of
+from monitor.ui.review_loupe import Loupe
 from monitor.ui.review_outputs import ask_report, ask_tables, report_of, tables_of
 from monitor.ui.review_panels import CommentsPanel, HappeningsPanel, MapsPanel, WaitBar
 from monitor.ui.review_parts import PartsAtCursor
@@ -55,11 +56,11 @@ __all__ = ["ReviewWindow", "show_review"]
 TRANSPORT = ("to_start", "previous_event", "step_back", "play_or_pause", "step_forward", "next_event", "to_end")
 
 
-def show_review(folder: Path | None, theme: str) -> int:
+def show_review(folder: Path | None, theme: str, language: str = "system") -> int:
     """Show the window, with a recording when one is named, until it is closed; gives the application's exit code."""
     from monitor.ui.app import application
 
-    app = application(theme=theme)
+    app = application(theme=theme, language=language)
     window = ReviewWindow()
     window.show()
     if folder is not None:
@@ -104,7 +105,7 @@ class ReviewWindow(QMainWindow):
         self.verdict.setText(tr("Open a recording, or drop its folder here."))
         self.marks = QCheckBox(tr("Measurement over the video"))
         self.marks.setChecked(True)
-        self.speed = QLabel()
+        self.speed, self.loupe = QLabel(), Loupe(self)
         self.other_video.hide()
 
     def _lay_out(self) -> None:
@@ -161,11 +162,12 @@ class ReviewWindow(QMainWindow):
         self._draw_icons()
         self._transport.addWidget(self.speed)
         self._transport.addStretch(1)
+        self._transport.addWidget(self.loupe.button)
         self._transport.addWidget(self.marks)
 
     def command(self, name: str) -> Callable[[], None]:
         """What carries out a command: a method of the window, the cursor, the span or the timeline."""
-        holder = next(h for h in (self, self.cursor, self.span, self.timeline, self.parts) if name in vars(type(h)) or name in ("close",))
+        holder = next(h for h in (self, self.cursor, self.span, self.timeline, self.parts, self.loupe) if name in vars(type(h)) or name in ("close",))
         return getattr(holder, name)
 
     def _draw_icons(self, *_: object) -> None:
@@ -187,6 +189,7 @@ class ReviewWindow(QMainWindow):
         self.what_if.found.connect(self._what_if_found)
         self.what_if.kept.connect(self._keep_what_if)
         self.marks.toggled.connect(self._ask_pictures)
+        self.loupe.changed.connect(self._ask_pictures)
         self.cursor.moved.connect(self._follow)
         self.cursor.speed_changed.connect(self._show_speed)
 
@@ -299,9 +302,9 @@ class ReviewWindow(QMainWindow):
 
     def _ask_pictures(self) -> None:
         if self._bringer is not None:
-            self._bringer.show(self.t_s, self.marks.isChecked())
+            self._bringer.show(self.t_s, self.marks.isChecked(), self.loupe.zoom)
         if self._other_bringer is not None and self._beside is not None:
-            self._other_bringer.show(self.t_s - self._beside.shift_s, self.marks.isChecked())
+            self._other_bringer.show(self.t_s - self._beside.shift_s, self.marks.isChecked(), self.loupe.zoom)
 
     def _show_picture(self, index: int, t_s: float, image: QImage) -> None:
         if self.sender() is self._bringer:

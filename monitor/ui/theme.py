@@ -195,12 +195,16 @@ def _sheet(chosen: Look) -> str:
     c = chosen
     return f"""
     QAbstractSpinBox {{ min-height: 30px; }}
+    QCheckBox, QRadioButton {{ min-height: 24px; min-width: 24px; }}
+    QListView::item {{ min-height: 24px; }}
+    QSlider:horizontal {{ min-height: 24px; }}
+    QHeaderView::section {{ min-height: 20px; }}
     QPushButton, QToolButton, QComboBox, QLineEdit {{
         min-height: 24px; padding: 3px 9px; border: 1px solid {c.line}; border-radius: 4px;
         background: {c.field}; color: {c.ink}; }}
     QPushButton:default, QPushButton[main="true"] {{ background: {c.accent}; color: {c.accent_ink}; border-color: {c.accent}; }}
     QPushButton:checked, QToolButton:checked {{ background: {c.accent}; color: {c.accent_ink}; }}
-    QPushButton:disabled, QToolButton:disabled {{ color: {c.soft_ink}; border-style: dashed; background: {c.window}; }}
+    QPushButton:disabled, QToolButton:disabled, QPushButton[main="true"]:disabled {{ color: {c.soft_ink}; border-style: dashed; background: {c.window}; }}
     QPushButton:focus, QToolButton:focus, QComboBox:focus, QLineEdit:focus, QListView:focus,
     QTableView:focus, QTreeView:focus {{ border: 2px solid {c.focus}; padding: 2px 8px; }}
     QListView:focus, QTableView:focus, QTreeView:focus {{ padding: 0; }}
@@ -212,6 +216,6 @@ def _sheet(chosen: Look) -> str:
     QHeaderView::section {{ background: {c.panel}; color: {c.ink}; border: 1px solid {c.line}; padding: 3px 6px; }}
     QToolTip {{ border: 1px solid {c.line}; }}
     QCheckBox::indicator:unchecked, QRadioButton::indicator:unchecked {{ border: 1px solid {c.line}; border-radius: 2px;
-        background: {c.field}; width: 12px; height: 12px; }}
-    QRadioButton::indicator:unchecked {{ border-radius: 6px; }}
+        background: {c.field}; width: 16px; height: 16px; }}
+    QRadioButton::indicator:unchecked {{ border-radius: 8px; }}
     """

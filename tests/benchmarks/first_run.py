@@ -27,7 +27,7 @@ from vision.sources import open_video
 from vision.types import BenchPose, Frame
 
 RATE_HZ = 8.0
-LONGEST_S = 400.0
+LONGEST_S = 900.0
 
 
 class Pictures:
@@ -179,7 +179,9 @@ def _run(person: Person, camera: Pictures, clip: Path, scene: dict) -> None:
     person.click(guide.next)
     for n, path in enumerate(sorted((clip / "camera").glob("*.jpg"))):
         camera.show(cv2.imread(str(path)))
-        person.wait(1.4)
+        kept, end_s = len(guide.lens._photos), time.monotonic() + 8.0  # a look takes long on a busy machine
+        while len(guide.lens._photos) == kept and time.monotonic() < end_s:
+            person.wait(0.2)
         if n == 5:
             person.shoot("lens_views")
         if guide.lens.is_done or guide.lens.task.is_running:
@@ -277,13 +279,16 @@ def _lay_nozzle(person: Person, camera: Pictures, empty: np.ndarray, nozzle: dic
         raise SystemExit("the mat is not seen")
     shape = np.array([*nozzle["profile_mm"], *nozzle["handle_mm"]], float)
     radius_mm, angle = nozzle["outer_diameter_mm"] / 2, np.linspace(0, 2 * np.pi, 60)
-    along, across = np.array([1.0, 0.0, 0.0]), np.array([0.0, 1.0, 0.0])
+    along, across = np.array([0.0, -1.0, 0.0]), np.array([1.0, 0.0, 0.0])
     covered = np.zeros((4 * empty.shape[0], 4 * empty.shape[1]), np.uint8)
+    before = None
     for s in np.arange(0.0, shape[-1, 1], 0.2):
         r = float(np.interp(s, shape[:, 1], shape[:, 0]))
-        ring = np.array([-45.0, -62.0, radius_mm]) + s * along + r * (np.cos(angle)[:, None] * across + np.sin(angle)[:, None] * (0, 0, 1.0))
+        ring = np.array([-85.0, 55.0, radius_mm]) + s * along + r * (np.cos(angle)[:, None] * across + np.sin(angle)[:, None] * (0, 0, 1.0))
         px = model.project(ring @ bench.cam_from_bench[:3, :3].T + bench.cam_from_bench[:3, 3])
-        cv2.fillPoly(covered, [np.round(4 * px + 1.5).astype(np.int32)], 255)
+        both = px if before is None else np.concatenate([before, px])
+        cv2.fillConvexPoly(covered, cv2.convexHull(np.round(4 * both + 1.5).astype(np.int32)), 255)
+        before = px
     share = cv2.resize(covered, empty.shape[1::-1], interpolation=cv2.INTER_AREA)[..., None] / 255
     camera.show(np.clip(empty * (1 - share) + share * 75, 0, 255).astype(np.uint8))
 

@@ -103,7 +103,8 @@ def sequence(kind: str, seed: int, lies=None) -> list:
 
 def cost() -> str:
     """Processor time of one frame for ten parts, beside that of blurring a 720p picture."""
-    chips = [replace(CHIP, name=f"c{i}", outline_mm=CHIP.outline_mm + (2.2 * (i % 4), -14 - 3 * (i // 4))) for i in range(8)]
+    chips = [replace(CHIP, name=f"c{i}", outline_mm=CHIP.outline_mm + (2.2 * (i % 4), -14 - 3 * (i // 4)))
+             for i in range(8)]
     follower = PartFollower(CAMERA, 0.0, TARGET, [CAN, *chips])
     spent, blurs = [], []
     whole = np.zeros((720, 1280), np.uint8)

@@ -377,3 +377,33 @@ def test_a_faulty_gauge_sheet_is_refused_with_its_line(tmp_path, text, says):
 
 def test_compare_without_recordings_is_wrong_use(capsys):
     assert main(["compare"]) == 2 and "name recordings" in capsys.readouterr().err
+
+
+def test_a_pass_left_out_is_told_with_reason_and_name_and_judged_no_longer(two_days, tmp_path, capsys):
+    record = str(tmp_path / "baseline.toml")
+    before = main(["compare", str(two_days), "--json"])
+    capsys.readouterr()
+    main(["compare", str(two_days), "--baseline", record, "--leave-out", "b/2", "--why", "tried a lower hold", "--by", "INS1"])
+    capsys.readouterr()
+    after = main(["compare", str(two_days), "--baseline", record, "--json"])
+    found = json.loads(capsys.readouterr().out)
+
+    assert (before, after) == (1, 0)
+    assert found["left_out"] == {"b/2": "tried a lower hold (INS1)"} and "b/2 left out on" in found["notes"][0]
+
+
+def test_after_a_new_beginning_only_later_passes_count():
+    from monitor.repeat.compare.baseline import BEGUN_ANEW, Decision, aside_of
+
+    rng = np.random.default_rng(4)
+    passes = [one(i, height=h) for i, h in enumerate([*rng.normal(12, 0.3, 25), *rng.normal(15, 0.3, 25)])]
+    decided = [Decision(BEGUN_ANEW, "day", "", 26, "held higher on purpose", "INS1", "2026-05-01T10:00:00+00:00")]
+
+    assert not compare(passes, job()).is_quiet
+    assert compare(passes, job(), aside=aside_of(passes, decided)).is_quiet
+
+
+def test_a_decision_without_a_reason_or_a_name_is_refused(two_days, tmp_path, capsys):
+    code = main(["compare", str(two_days), "--baseline", str(tmp_path / "b.toml"), "--leave-out", "b/2", "--by", "INS1"])
+
+    assert code == 3 and "say why" in capsys.readouterr().err and not (tmp_path / "b.toml").exists()

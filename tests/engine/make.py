@@ -46,7 +46,8 @@ class TruthTracker:
         bench = self._bench if self._bench is not None else BenchPose(t_s, _above(), np.eye(6) * 1e-6, 14, 0.2)
         i = int(np.argmin(abs(self._t_s - t_s % self._period_s)))
         if not self._seen[i]:
-            track = NozzleTrack(t_s, TrackStatus.LOST, NAN3, NAN3, NAN3, np.full((6, 6), np.nan), self._t_seen_s, "hidden")
+            track = NozzleTrack(t_s, TrackStatus.LOST, NAN3, NAN3, NAN3, np.full((6, 6), np.nan), self._t_seen_s,
+                                "hidden")
         else:
             self._t_seen_s = t_s
             track = NozzleTrack(t_s, TrackStatus.TRACKING, self._tips[i], np.zeros(3), self._axes[i], self._cov, t_s)
@@ -66,7 +67,8 @@ class PathTracker:
         due = tuple(e for e in self._events if e.t_s <= t_s)
         self._events = [e for e in self._events if e.t_s > t_s]
         if place is None:
-            track = NozzleTrack(t_s, TrackStatus.LOST, NAN3, NAN3, NAN3, np.full((6, 6), np.nan), self._t_seen_s, "hidden")
+            track = NozzleTrack(t_s, TrackStatus.LOST, NAN3, NAN3, NAN3, np.full((6, 6), np.nan), self._t_seen_s,
+                                "hidden")
         else:
             self._t_seen_s = t_s
             tip = np.array([place[0], place[1], place[2] + self._top])
@@ -99,7 +101,8 @@ class DrawnCamera:
 
     name = "drawn camera"
 
-    def __init__(self, rate_hz: float = 30.0, n: int | None = None, kind: str = "dark", faults=None, size=(320, 240)) -> None:
+    def __init__(self, rate_hz: float = 30.0, n: int | None = None, kind: str = "dark", faults=None,
+                 size=(320, 240)) -> None:
         self._rate_hz, self._n, self._kind, self._size = rate_hz, n, kind, size
         self._faults = dict(faults or {})
         self._stop = threading.Event()

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from monitor.errors import InputError
@@ -41,6 +41,7 @@ def test_an_inequality_pushes_to_its_side_only(kind, way):
 
 
 @settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@example("settled", 50.0, 2.0, 2.0)
 @given(st.sampled_from(sorted(LAW)), st.floats(50, 300), st.floats(2, 40), st.floats(2, 20))
 def test_a_sight_never_widens_the_law(kind, mean_c, sigma_k, noise_k):
     after, spread, wrong = scalar_update(LAW[kind], mean_c, sigma_k, 217.0, noise_k)

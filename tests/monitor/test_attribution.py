@@ -12,8 +12,8 @@ from monitor.recording.export import about
 from monitor.recording.reader import open_recording
 from monitor.recording.recorder import Origin, Recorder
 from monitor.review.report import report_html
-from tests.monitor.make import JOB_TEXT
 from tests.monitor.made_recording import make_recording
+from tests.monitor.make import JOB_TEXT
 
 
 @pytest.fixture

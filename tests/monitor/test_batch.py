@@ -98,7 +98,8 @@ def test_a_cluster_of_two_workers_gives_the_same_bits(day, one_worker, tmp_path)
     from distributed import LocalCluster
 
     with LocalCluster(n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None) as cluster:
-        outcomes = list(run_tasks(find_tasks(day, tmp_path / "many"), tmp_path / "many", scheduler=cluster.scheduler_address))
+        outcomes = list(run_tasks(find_tasks(day, tmp_path / "many"), tmp_path / "many",
+                                  scheduler=cluster.scheduler_address))
 
     assert sorted(o.name for o in outcomes) == ["a", "later/b"]
     assert {o.digest for o in outcomes} == {o.digest for o in one_worker[1]}
@@ -241,9 +242,11 @@ def test_the_command_ends_with_three_when_some_failed(tmp_path, capsys):
 
 @pytest.mark.slow
 def test_ctrl_c_leaves_whole_results_only(day, tmp_path):
-    command = subprocess.Popen([sys.executable, "-m", "monitor.cli", "batch", str(day), "-j", "2", "--out", str(tmp_path / "o")],
+    command = subprocess.Popen([sys.executable, "-m", "monitor.cli", "batch", str(day), "-j", "2", "--out",
+                                str(tmp_path / "o")],
                                cwd=ROOT, stderr=subprocess.PIPE, text=True, start_new_session=True,
-                               preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))  # a job in the background ignores it
+                               # a job in the background ignores it
+                               preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))
     out, deadline = tmp_path / "o", time.monotonic() + 60
     while not list(out.glob("*.part")) and command.poll() is None and time.monotonic() < deadline:
         time.sleep(0.02)
@@ -252,3 +255,16 @@ def test_ctrl_c_leaves_whole_results_only(day, tmp_path):
 
     assert command.returncode == 130 and "interrupted" in said
     assert [p.name for p in out.iterdir() if p.is_dir()] in ([], ["later"]) and not list(out.glob("later/*"))
+
+
+@pytest.mark.parametrize("says", ["is not there", "is not what the worker wrote"])
+def test_a_worker_s_word_alone_does_not_make_a_result(tmp_path, monkeypatch, says):
+    task = Task("a", "nowhere", str(tmp_path / "o" / "a"))
+    if says == "is not what the worker wrote":
+        record_passes(tmp_path / "o" / "a", [15.0], dwell_s=0.5, gap_s=0.2, rate_hz=10.0)
+    monkeypatch.setattr("monitor.repeat.batch_workers.run_on_cores",
+                        lambda *_: (o for o in [Outcome("a", DONE, "key", "digest")]))
+
+    outcome, = run_tasks([task], tmp_path / "o")
+
+    assert outcome.state == FAILED and says in outcome.fault

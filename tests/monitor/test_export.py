@@ -5,6 +5,7 @@ import csv
 import pyarrow.parquet as pq
 import pytest
 
+from monitor.recording.columns import meaning_of
 from monitor.recording.comments import Comment, save_comments
 from monitor.recording.export import export_csv, export_parquet, unit_of
 from monitor.recording.reader import open_recording
@@ -60,3 +61,30 @@ def test_a_table_says_what_made_it(recording, tmp_path):
 
 def test_a_column_without_a_unit_claims_none():
     assert unit_of("reason") == "" and unit_of("made_utc") == "" and unit_of("coverage") == "-"
+
+
+def test_types_are_the_same_whatever_the_data(recording, tmp_path):
+    import dataclasses
+
+    empty = dataclasses.replace(recording, passes=[], warnings=[], comments=[])
+    export_parquet(recording, tmp_path / "full")
+    export_parquet(empty, tmp_path / "empty")
+
+    for table in ("passes", "warnings", "comments", "track"):
+        full, none = (pq.read_schema(tmp_path / place / f"{table}.parquet") for place in ("full", "empty"))
+        assert full.names == none.names and full.types == none.types
+
+
+def test_every_column_has_a_unit_or_none_by_nature_and_a_meaning(recording, tmp_path):
+    import csv
+
+    export_csv(recording, tmp_path)
+    with (tmp_path / "columns.csv").open() as handle:
+        rows = list(csv.DictReader(handle))
+
+    assert not [r for r in rows if not r["meaning"]]
+    assert {r["unit"] for r in rows if r["column"] == "height_mm"} == {"mm"}
+
+
+def test_a_column_s_spread_is_told_as_such():
+    assert meaning_of("height_sigma_mm") == "outlet over the board's top, standard deviation"

@@ -55,6 +55,37 @@ def test_spreads_agree_with_drawn_samples():
     assert_allclose(seen.aim_cov_mm2, np.cov(aim.T), rtol=0.08, atol=0.01)
 
 
+@pytest.mark.parametrize(("tilt", "azimuth", "top_mm"), [(0.5, 0.7, 6.0), (0.9, -2.4, 1.6), (0.25, 3.0, 38.0)])
+def test_spreads_agree_with_samples_when_place_and_lean_err_together(tilt, azimuth, top_mm):
+    rng = np.random.default_rng(11)
+    root = rng.normal(size=(6, 6)) * np.array([0.3, 0.4, 0.5, 0.01, 0.012, 0.008])[:, None]
+    cov = root @ root.T / 6  # every pair of errors is correlated, none is 0
+    base = track(0, (12, -9, top_mm + 20), axis=leaning(tilt, azimuth))
+    seen = expose(type(base)(**{**base.__dict__, "cov": cov}), top_mm, 0.1, NO_SHIFT)
+
+    draws = rng.multivariate_normal(np.r_[base.tip_mm, base.axis], cov, size=40000)
+    standoff = -(draws[:, 2] - top_mm) / draws[:, 5]
+    aim = draws[:, :2] + standoff[:, None] * draws[:, 3:5]
+    lean = np.arctan2(np.hypot(draws[:, 3], draws[:, 4]), -draws[:, 5])
+
+    assert_allclose([seen.height_sigma_mm, seen.tilt_sigma_rad], [draws[:, 2].std(), lean.std()], rtol=0.03)
+    assert_allclose(seen.standoff_sigma_mm, standoff.std(), rtol=0.04)
+    assert_allclose(seen.aim_cov_mm2, np.cov(aim.T), rtol=0.08, atol=0.02)
+    assert_allclose(seen.aim_sigma_mm, math.sqrt(np.linalg.eigvalsh(np.cov(aim.T))[-1]), rtol=0.04)
+
+
+def test_a_quarter_turn_of_the_board_turns_what_lies_on_it():
+    # the board turned by 90 degrees about the mat's centre: what lay at (10, 0) now lies at (0, 10)
+    quarter = np.array([0.0, 0.0, math.pi / 2])
+
+    assert_allclose(onto_now(np.array([[10.0, 0.0]]), quarter), [[0, 10]], atol=1e-9)
+    assert_allclose(onto_start(np.array([0.0, 10.0]), quarter), [10, 0], atol=1e-9)
+
+
+def test_the_speed_is_that_of_the_outlet_in_space():
+    assert expose(track(0, (0, 0, 20), speed_mm_s=(2, 3, 6)), 6.0, 0.1, NO_SHIFT).speed_mm_s == pytest.approx(7)
+
+
 def test_a_level_jet_has_no_aim_but_a_height():
     seen = expose(track(0, (0, 0, 20), axis=(1, 0, -0.05)), 6.0, 0.1, NO_SHIFT)
 

@@ -1,4 +1,6 @@
-"""The check with a gauge block: verdicts in words, and the whole command on frames of the sample whose height is known."""
+"""The check with a gauge block: verdicts in words, and the whole command on frames of the sample whose height is
+known.
+"""
 
 from __future__ import annotations
 
@@ -48,13 +50,15 @@ def test_set_up_that_cannot_tell_is_not_called_good():
 
 
 def words(**more):
-    job, camera, nozzle = load_job(SAMPLE / "job.toml"), load_camera(SAMPLE / "camera.toml"), load_nozzle(SAMPLE / "nozzle.toml")
+    job, camera, nozzle = load_job(SAMPLE / "job.toml"), load_camera(SAMPLE / "camera.toml"), load_nozzle(SAMPLE
+                                                                                                          / "nozzle.toml")
     nozzle = replace(nozzle, holds=())  # upright
     slope = np.radians(35.0)  # the camera 380 mm away, 35 degrees from straight down
     cam_from_bench = np.eye(4)
     cam_from_bench[:3, :3] = [[1, 0, 0], [0, -np.cos(slope), -np.sin(slope)], [0, np.sin(slope), -np.cos(slope)]]
     cam_from_bench[2, 3] = 380.0
-    return trust_words(nozzle, camera, nozzle_body(job), cam_from_bench, np.array([0.0, 0.0, job.board.top_height_mm]), **more)
+    return trust_words(nozzle, camera, nozzle_body(job), cam_from_bench, np.array([0.0, 0.0, job.board.top_height_mm]),
+                       **more)
 
 
 def test_words_name_what_helps_best_first():
@@ -135,7 +139,8 @@ def test_a_camera_moved_since_the_nozzle_was_calibrated_changes_nothing(still, t
     picture, camera = cv2.imread(str(still[0])), load_camera(SAMPLE / "camera.toml")
     k, turn = camera.camera_matrix_px, cv2.Rodrigues(np.array([0.012, 0.015, 0.01]))[0]  # by 20 px
     moved = tmp_path / "moved.png"
-    cv2.imwrite(str(moved), cv2.warpPerspective(picture, k @ turn @ np.linalg.inv(k), picture.shape[1::-1], flags=cv2.INTER_CUBIC))
+    cv2.imwrite(str(moved), cv2.warpPerspective(picture, k @ turn @ np.linalg.inv(k), picture.shape[1::-1],
+                                                flags=cv2.INTER_CUBIC))
     check(*still, "--json")
     before = json.loads(capsys.readouterr().out)
 

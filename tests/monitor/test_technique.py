@@ -2,9 +2,11 @@
 
 import math
 
+import numpy as np
 import pytest
 
 from monitor.judging.pipeline import Judge
+from monitor.judging.technique import footprint
 from tests.monitor.make import hover, job
 
 AWAY = (60.0, 0.0, 40.0)
@@ -128,3 +130,71 @@ def test_one_glimpse_inside_does_not_date_a_later_pass_back():
     found = summaries(hover(judge, path), judge)
 
     assert len(found) == 1 and found[0].t_start_s == pytest.approx(2.0, abs=0.05)
+
+
+def test_lowest_highest_and_the_share_within_limits_are_those_of_the_dwell():
+    # limits 5 to 25 mm: one second at 4 mm, one at 10 mm, two at 16 mm
+    judge = Judge(job())
+    path = (5.0, lambda t: (0, 0, 4) if t < 1 else (0, 0, 10) if t < 2 else (0, 0, 16) if t < 4 else AWAY)
+    held = summaries(hover(judge, path), judge)[0]
+
+    assert (held.height_low_mm, held.height_high_mm) == pytest.approx((4, 16))
+    assert held.in_limits == pytest.approx(0.75, abs=0.02)
+    assert held.height_mean_mm == pytest.approx((4 + 10 + 2 * 16) / 4, abs=0.15)
+    assert held.height_sd_mm == pytest.approx(math.sqrt((7.5**2 + 1.5**2 + 2 * 4.5**2) / 4), abs=0.1)
+
+
+def test_the_sigma_of_a_pass_is_that_of_its_frames_because_they_err_alike():
+    judge = Judge(job())
+    held = summaries(hover(judge, (3.0, lambda t: (0, 0, 12) if t < 2 else AWAY), sigma_mm=0.8), judge)[0]
+
+    assert held.height_sigma_mm == pytest.approx(0.8, abs=1e-6)
+
+
+def test_a_place_swept_half_as_long_as_the_mean_still_counts_as_even():
+    # the jet's circle, 3.4 mm round, stands 2 s left and 0.5 s right: 0.91 s on the mean over the square, so even
+    judge = Judge(job())
+    path = (3.5, lambda t: (-1.5, 0, 12) if t < 2 else (1.5, 0, 12) if t < 2.5 else AWAY)
+    held = summaries(hover(judge, path), judge)[0]
+
+    circle = math.pi * 3.4**2
+    lens = 2 * 3.4**2 * math.acos(1.5 / 3.4) - 1.5 * math.sqrt(4 * 3.4**2 - 9)  # common part of circles 3 mm apart
+    assert held.coverage == pytest.approx((2 * circle - lens) / 100, abs=0.03)
+    assert held.evenness == pytest.approx((2 * circle - lens) / 100, abs=0.03)
+
+
+def test_a_place_swept_for_less_than_half_the_mean_is_not_even():
+    # 4 s left and 0.5 s right: 1.63 s on the mean, so what only the right circle met is uneven
+    judge = Judge(job())
+    path = (5.5, lambda t: (-1.5, 0, 12) if t < 4 else (1.5, 0, 12) if t < 4.5 else AWAY)
+    held = summaries(hover(judge, path), judge)[0]
+
+    assert held.evenness == pytest.approx(math.pi * 3.4**2 / 100, abs=0.03)
+    assert held.coverage > held.evenness + 0.1
+
+
+def test_the_map_holds_the_time_that_the_jet_lay_over_each_place():
+    judge = Judge(job())
+    hover(judge, (2.0, lambda t: (0, 0, 12)))
+    x_mm, y_mm = judge.technique.grid.mesh()
+    map_s = judge.technique.dwell_map_s
+    under = x_mm**2 + y_mm**2 < 3.4**2
+
+    assert map_s[under].min() == pytest.approx(2.0, abs=0.07)
+    assert map_s[~under].max() == 0
+
+
+def test_a_leaning_jet_draws_its_circle_out_along_the_lean():
+    # axis leaning by 60 degrees towards +y: the circle's shadow is twice as long there, as wide as before across
+    around = footprint(np.array([0.0, 0.0, 3.3, 3.5]), np.array([6.7, 6.9, 0.0, 0.0]), np.zeros(2), math.pi / 2,
+                       math.pi / 3, 3.4)
+
+    assert around.tolist() == [True, False, True, False]
+
+
+def test_a_pass_lasts_from_its_entry_while_it_is_under_way():
+    judge = Judge(job())
+    hover(judge, (2.0, lambda t: (0, 0, 12) if t >= 0.5 else AWAY))
+
+    assert judge.technique.pass_open
+    assert judge.technique.pass_time_s(2.0) == pytest.approx(1.5, abs=0.05)

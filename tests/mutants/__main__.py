@@ -38,6 +38,7 @@ def main() -> int:
             print(f"{'killed' if outcome.failed else 'SURVIVED':9s} {_told(path, fault, source)}\n"
                   f"          {(time.monotonic() - began_s) / 60:.1f} min, {outcome.cpu_s:.0f} s of processor: "
                   f"{outcome.failed or outcome.told}", flush=True)
+        shadow.close()
     print(f"\n{n - len(survived)} of {n} killed ({100 * (n - len(survived)) / max(n, 1):.0f} %); survived:")
     print("\n".join(f"  {line}" for line in survived))
     return int(100 * (n - len(survived)) < args.at_least * n)

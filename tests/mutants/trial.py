@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
-import resource
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-
-from tests.mutants.budget import VARIABLE
 
 __all__ = ["Outcome", "Shadow"]
 
@@ -56,12 +53,21 @@ class Shadow:
         self.tree.mkdir(parents=True, exist_ok=True)
         self._clean.mkdir(exist_ok=True)
         self._sound: dict[str, bool] = {}
+        variables = {**os.environ, "OMP_NUM_THREADS": "1", "QT_QPA_PLATFORM": "offscreen",
+                     "HYPOTHESIS_STORAGE_DIRECTORY": str(place / "hypothesis")}
+        self._server = subprocess.Popen([sys.executable, "-B", "-m", "tests.mutants.server"], stdin=subprocess.PIPE,
+                                        stdout=subprocess.PIPE, text=True, cwd=root, env=variables)
         for name in _COPIED:
             source = root / name
             if source.is_dir():
                 shutil.copytree(source, self.tree / name, ignore=_NOISE, dirs_exist_ok=True)
             else:
                 shutil.copy2(source, self.tree / name)
+
+    def close(self) -> None:
+        """End the process that runs the tests."""
+        self._server.stdin.close()
+        self._server.wait()
 
     def fails_anyway(self, test: str) -> bool:
         """Whether a test fails without a fault too, so that its failure says nothing."""
@@ -90,31 +96,14 @@ class Shadow:
             shutil.copytree(self._cache, self._clean, ignore=is_void, dirs_exist_ok=True)
 
     def _run(self, tests: list[str], cache: Path, budget_s: float) -> Outcome:
-        command = [sys.executable, "-B", "-m", "pytest", "-n", "0", "-x", "-q", "--no-header", "--tb=line",
-                   "-p", "no:cacheprovider", "-p", "tests.mutants.budget", *tests]
-        variables = {**os.environ, VARIABLE: str(budget_s), "NUMBA_CACHE_DIR": str(cache), "OMP_NUM_THREADS": "1",
-                     "QT_QPA_PLATFORM": "offscreen", "PYTHONPATH": str(self.tree), "PYTHONDONTWRITEBYTECODE": "1",
-                     "HYPOTHESIS_STORAGE_DIRECTORY": str(cache)}
-        before = resource.getrusage(resource.RUSAGE_CHILDREN)
-        child = subprocess.Popen(command, cwd=self.tree, env=variables, stdout=subprocess.PIPE,
-                                 stderr=subprocess.STDOUT, text=True, start_new_session=True,
-                                 preexec_fn=_limit(budget_s + ENDLESS_S))
-        try:
-            told = child.communicate(timeout=MOST_WALL_S)[0]
-        except subprocess.TimeoutExpired:
-            os.killpg(child.pid, 9)
-            told = child.communicate()[0]
-        after = resource.getrusage(resource.RUSAGE_CHILDREN)
-        cpu_s = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-        last = told.strip().splitlines()[-1] if told.strip() else f"exit code {child.returncode}"
-        return Outcome(_first_failure(told, child.returncode), last, cpu_s)
-
-
-def _limit(most_cpu_s: float) -> Callable[[], None]:
-    """Ends a child that computes for too long: processor time, because others may use the machine."""
-    def limit() -> None:
-        resource.setrlimit(resource.RLIMIT_CPU, (round(most_cpu_s), round(most_cpu_s) + 5))
-    return limit
+        asked = {"folder": str(self.tree), "tests": tests, "cache": str(cache), "budget_s": budget_s,
+                 "most_cpu_s": budget_s + ENDLESS_S, "most_wall_s": MOST_WALL_S}
+        self._server.stdin.write(json.dumps(asked) + "\n")
+        self._server.stdin.flush()
+        answer = json.loads(self._server.stdout.readline())
+        told = answer["told"].strip()
+        last = told.splitlines()[-1] if told else f"exit code {answer['code']}"
+        return Outcome(_first_failure(told, answer["code"]), last, answer["cpu_s"])
 
 
 def _first_failure(told: str, code: int) -> str:

@@ -12,4 +12,4 @@ def qapp():
     """The program's own application, in place of pytest-qt's."""
     from monitor.ui.app import application
 
-    return application(theme="light")
+    return application(theme="light", language="en")

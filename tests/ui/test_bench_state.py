@@ -163,3 +163,18 @@ def test_a_summary_names_what_was_warned_of():
 def test_priorities_are_told_apart_by_standing():
     assert big_state(shown(warnings=[warning("underside_limit")])).standing is Standing.ACT
     assert RULES["underside_limit"].priority is Priority.HIGH
+
+
+@pytest.mark.parametrize("ago_s, word", [(1.0, "Joints molten"), (60.0, "On target")])
+def test_a_seen_melt_is_the_state_for_a_while(ago_s, word):
+    state = shown()
+    result = replace(state.moment.result, molten_s=state.moment.result.t_s - ago_s)
+
+    assert big_state(replace(state, moment=replace(state.moment, result=result))).word == word
+
+
+def test_a_warning_comes_before_a_seen_melt():
+    state = shown(warnings=[warning("too_close")])
+    result = replace(state.moment.result, molten_s=state.moment.result.t_s)
+
+    assert big_state(replace(state, moment=replace(state.moment, result=result))).word == "Raise the nozzle"

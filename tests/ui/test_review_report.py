@@ -1,6 +1,10 @@
-"""The PDF: paged, searchable, with all that the report must say; no heading alone at a page's foot."""
+"""The report: paged, searchable, with all that the report must say; no heading alone at a page's foot."""
 
+import re
+
+import numpy as np
 import pytest
+from PyQt6.QtGui import QImage
 from PyQt6.QtPdf import QPdfDocument
 
 from monitor.recording.comments import Comment, save_comments
@@ -12,20 +16,61 @@ from tests.monitor.made_recording import make_recording
 LONG = [Comment(n / 10, f"remark number {n} <b>about</b> the sweep", "INS1", made_utc="2026-01-01") for n in range(45)]
 
 
-@pytest.fixture(scope="module")
-def pages(qapp, tmp_path_factory):
+SIZES_PT = {"A4": (595.3, 841.9), "Letter": (612.0, 792.0)}  # ISO 216; ANSI/ASME Y14.1 size A
+
+
+@pytest.fixture(scope="module", params=SIZES_PT)
+def pages(request, qapp, tmp_path_factory):
     made = make_recording(tmp_path_factory.mktemp("pdf") / "lesson", duration_s=2.0, heat=True)
     save_comments(made.folder, LONG)
     document = QPdfDocument(None)
-    document.load(str(write_pdf(open_recording(made.folder), made.folder / "report.pdf")))
-    return document, [document.getAllText(n).text() for n in range(document.pageCount())]
+    document.load(str(write_pdf(open_recording(made.folder), made.folder / "report.pdf", request.param)))
+    return document, [document.getAllText(n).text() for n in range(document.pageCount())], request.param
 
 
-def test_the_pdf_is_a4(pages):
+def test_the_pdf_has_its_size(pages):
     size = pages[0].pagePointSize(0)
 
-    # ISO 216, in points
-    assert (size.width(), size.height()) == (pytest.approx(595.3, abs=1), pytest.approx(841.9, abs=1))
+    assert (size.width(), size.height()) == pytest.approx(SIZES_PT[pages[2]], abs=1)
+
+
+def test_date_and_operator_stand_on_the_first_page(pages):
+    first = " ".join(pages[1][0].split())
+
+    assert "UTC, operator not named" in first and "Recorded" in first
+
+
+def test_the_charts_are_told_in_words_too(pages):
+    text = " ".join("".join(pages[1]).split())
+
+    assert "Height against time: from 12 to 12 mm" in text and "Estimated temperatures against time" in text
+
+
+def test_nothing_is_printed_beyond_the_margins(pages):
+    for n in range(pages[0].pageCount()):
+        drawn = pages[0].render(n, pages[0].pagePointSize(n).toSize()).convertToFormat(QImage.Format.Format_RGBA8888)
+        rgba = np.frombuffer(drawn.constBits().asstring(drawn.sizeInBytes()), np.uint8).reshape(drawn.height(), drawn.width(), 4)
+        ink = np.flatnonzero(((rgba[..., 3] > 40) & (rgba[..., :3].mean(-1) < 160)).any(axis=0))
+        assert not len(ink) or (ink.min() >= 40 and ink.max() <= drawn.width() - 40)  # 16 mm are 45 points
+
+
+def test_the_html_names_operator_and_date_and_describes_every_chart(qapp, tmp_path):
+    made = make_recording(tmp_path / "r", duration_s=2.0, heat=True)
+    html = write_any_report(made, tmp_path / "a.html").read_text()
+
+    assert "UTC, operator not named" in html.split("<h2>")[0]
+    labels = re.findall(r'role="img" aria-label="([^"]*)"', html)
+    assert len(labels) >= 2 and all(len(label) > 40 for label in labels) and "12 to 12 mm" in labels[0]
+
+
+def test_the_html_has_no_table_wider_than_a_sheet_and_adapts_to_dark_and_narrow(qapp, tmp_path):
+    made = make_recording(tmp_path / "r", duration_s=2.0, heat=True)
+    html = write_any_report(made, tmp_path / "a.html").read_text()
+
+    assert max(row.count("<th") for row in html.split("<tr>")) <= 7  # eleven were cut off on paper
+    assert "prefers-color-scheme: dark" in html and "max-width: 34rem" in html and "@page" in html
+    for row in re.findall(r"<tr><td.*?</tr>", html):
+        assert row.count("<td") == row.count("data-name="), row
 
 
 def test_verdict_cautions_and_hashes_can_be_searched_for(pages):

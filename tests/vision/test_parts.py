@@ -122,6 +122,15 @@ def test_what_only_looks_like_a_movement_is_none(scene):
     assert not events(watched(scene))
 
 
+def test_a_board_that_slides_unnoticed_takes_its_parts_along():
+    results = watched(
+        lambda t: Scene(board_shift=np.array([0.25, -0.2, 0.0]) * (t > 1.2)), seconds=1.8, told_shift=np.zeros(3)
+    )
+
+    assert not events(results)
+    assert np.hypot(*results[-1].parts[0].shift_mm) < 0.05
+
+
 def test_a_knocked_camera_moves_no_part_though_parts_have_height():
     knock = rigid.transform(rigid.exp_rotation(np.array([0.004, -0.003, 0.002])), np.array([3.0, -2.0, 1.0]))
     results = watched(lambda t: Scene(pose=knock @ POSE if t > 1.2 else POSE))

@@ -10,7 +10,16 @@ from vision import rigid
 
 TURNS = st.lists(st.floats(-1.7, 1.7), min_size=3, max_size=3).map(np.array)
 POSE = rigid.transform(rigid.exp_rotation(np.array([0.3, -0.8, 0.2])), np.array([10.0, -30.0, 350.0]))
-COV = np.diag([1e-3, 2e-3, 1e-3, 0.2, 0.3, 0.9]) ** 2
+SIGMAS = np.array([1e-3, 2e-3, 1e-3, 0.2, 0.3, 0.9])  # turn [rad], shift [mm]
+
+
+def full_cov(seed):
+    """A covariance in which every error hangs together with every other."""
+    root = (np.eye(6) + 0.3 * np.random.default_rng(seed).normal(size=(6, 6))) * SIGMAS[:, None]
+    return root @ root.T
+
+
+COV = full_cov(5)
 
 
 @given(TURNS)
@@ -46,13 +55,33 @@ def test_a_points_covariance_is_that_of_samples():
     point = np.array([50.0, 20.0, 5.0])
     seen = _spread([rigid.apply(rigid.moved(POSE, s), point) for s in steps])
 
-    assert_allclose(rigid.point_cov(POSE, COV, point), seen, rtol=0.1, atol=0.01)
+    assert_allclose(whitened(rigid.point_cov(POSE, COV, point), seen), np.eye(3), atol=0.08)
+
+
+def whitened(said, seen):
+    """The sampled covariance in units of the stated one: the unit matrix when they agree."""
+    root = np.linalg.inv(np.linalg.cholesky(said))
+    return root @ seen @ root.T
 
 
 def test_an_inverses_covariance_is_that_of_samples():
-    steps = np.random.default_rng(2).multivariate_normal(np.zeros(6), COV, 4000)
+    steps = np.random.default_rng(2).multivariate_normal(np.zeros(6), COV, 6000)
     back = rigid.inverse(POSE)
     seen = _spread([rigid.difference(rigid.inverse(rigid.moved(POSE, s)), back) for s in steps])
 
-    said = rigid.inverse_cov(POSE, COV)
-    assert_allclose(np.diag(said), np.diag(seen), rtol=0.12)
+    assert_allclose(whitened(rigid.inverse_cov(POSE, COV), seen), np.eye(6), atol=0.08)
+
+
+def test_the_covariance_of_one_transform_after_another_is_that_of_samples():
+    rng, inner_cov = np.random.default_rng(3), full_cov(8)
+    inner = rigid.transform(rigid.exp_rotation(np.array([-0.5, 0.1, 1.2])), np.array([-40.0, 25.0, 60.0]))
+    outer_steps = rng.multivariate_normal(np.zeros(6), COV, 6000)
+    inner_steps = rng.multivariate_normal(np.zeros(6), inner_cov, 6000)
+    seen = _spread([rigid.difference(rigid.moved(POSE, a) @ rigid.moved(inner, b), POSE @ inner)
+                    for a, b in zip(outer_steps, inner_steps, strict=True)])
+
+    assert_allclose(whitened(rigid.composed_cov(POSE, COV, inner_cov), seen), np.eye(6), atol=0.08)
+
+
+def test_a_cross_matrix_takes_the_cross_product():
+    assert_allclose(rigid.cross_matrix([1.0, 2.0, 3.0]) @ [4.0, 5.0, 6.0], [-3, 6, -3])  # by hand

@@ -6,8 +6,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
+from monitor.compiled import njit
 from vision.types import FloatArray
 
 __all__ = ["AXIS_POINTS", "BAND", "Warp", "landmarks_s", "percent_axis", "resample", "warp"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy import stats
@@ -158,7 +159,7 @@ def capability(values: Sequence[float] | FloatArray, low: float, high: float, *,
     known = np.asarray(values, dtype=float)
     known = known[np.isfinite(known)]
     n, inside = len(known), int(((known >= low) & (known <= high)).sum())
-    sure = {"n": n, "n_inside": inside, "share_low": share_within(inside, n) if n else math.nan,
+    sure: dict[str, Any] = {"n": n, "n_inside": inside, "share_low": share_within(inside, n) if n else math.nan,
             "n_more": more_needed(inside, n) if n else 0, "camera_share": camera_share}
     reason = _why_not(n, is_steady, known, camera_share, gauge_share_of_limits)
     if reason:

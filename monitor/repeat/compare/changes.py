@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -100,12 +100,12 @@ def _charts(y: FloatArray, rows: FloatArray, n_basis: int, order: Order | None, 
         smooth = ewma(filled, centre=centre, sigma=max(sigma, 1e-12))
         sums = cusum(filled, centre, max(sigma, 1e-12))
         nothing = np.full(len(y), math.nan)
-        return tuple(Chart(c.name, v, c.centre, nothing, nothing, sigma, Trust.NONE, n_basis, {})
-                     for c, v in ((smooth, smooth.values), (sums, sums.values / max(sigma, 1e-12))))
+        return (Chart(smooth.name, smooth.values, smooth.centre, nothing, nothing, sigma, Trust.NONE, n_basis, {}),
+                Chart(sums.name, sums.values / max(sigma, 1e-12), sums.centre, nothing, nothing, sigma, Trust.NONE,
+                      n_basis, {}))
     smooth = ewma(filled, width=order.ewma_width, centre=centre, sigma=sigma)
     sums = cusum((filled - centre) / sigma, 0.0, 1.0, limit=order.cusum_limit)
-    return tuple(Chart(c.name, c.values, c.centre, c.low, c.high, c.sigma, state, n_basis, c.signals)
-                 for c in (smooth, sums))
+    return replace(smooth, trust=state, n_basis=n_basis), replace(sums, trust=state, n_basis=n_basis)
 
 
 def _change(key: str, k: int, y: FloatArray, order: Order, charts: tuple[Chart, Chart], judged: FloatArray,

@@ -171,7 +171,8 @@ class Comparison:
 
 
 def compare_folders(folders: Iterable[str | Path], *, by_time: bool = False, any_job: bool = False,
-                    progress: Callable[[float, float], None] = lambda done, whole: None, **options: Any) -> Comparison:
+                    progress: Callable[[float, float], None] = lambda done, whole: None, decided: Sequence[str] = (),
+                    **options: Any) -> Comparison:
     """Compare all passes of recordings of one job.
 
     Parameters
@@ -184,6 +185,8 @@ def compare_folders(folders: Iterable[str | Path], *, by_time: bool = False, any
         Compare although target, limits or nozzle differ.
     progress : function
         Takes recordings replayed from an equal start, and their number.
+    decided : sequence of str
+        Lines of the baseline's record, to be shown.
     **options
         As `compare`.
 
@@ -193,7 +196,7 @@ def compare_folders(folders: Iterable[str | Path], *, by_time: bool = False, any
     """
     paths, copies = without_copies(expand(folders))
     paths, jobs, found, faults = _readable(paths)
-    notes = [*copies, *_differences(paths, jobs, any_job), *faults]
+    notes = [*copies, *(f"baseline: {line}" for line in decided), *_differences(paths, jobs, any_job), *faults]
     found = [[replace(p, recording=name) for p in passes]
              for passes, name in zip(found, short_names(paths), strict=True)]
     if by_time:
@@ -253,7 +256,7 @@ def compare(passes: Sequence[Pass], job: Job, *, rules: Iterable[int] = (), batc
                       _warps(passes, index), odd, changes.found, left, chosen, tuple(notes))
 
 
-def find_pass(passes: Sequence[Pass], name: str) -> int:
+def find_pass(passes: Sequence[Pass], name: str, option: str = "--reference") -> int:
     """Index of the pass called FOLDER/NUMBER, or of that number in order from 1.
 
     Raises
@@ -265,7 +268,7 @@ def find_pass(passes: Sequence[Pass], name: str) -> int:
         return labels.index(name)
     if name.isdigit() and 1 <= int(name) <= len(passes):
         return int(name) - 1
-    raise InputError(f"--reference {name}: no such pass; there are {', '.join(labels[:6])}"
+    raise InputError(f"{option} {name}: no such pass; there are {', '.join(labels[:6])}"
                      + (f" and {len(labels) - 6} more" if len(labels) > 6 else ""))
 
 
@@ -298,7 +301,7 @@ def _singles(passes: Sequence[Pass], key: str, job: Job, values: FloatArray, rul
              odd: Sequence[Oddity]) -> tuple[Chart, dict[int, tuple[str, ...]]]:
     """Single passes with the limits beyond which one is odd, and the run rules that fire."""
     n = int(np.isfinite(values).sum())
-    signals = {o.index: (o.word,) for o in odd if o.key == key}
+    signals: dict[int, tuple[str, ...]] = {o.index: (o.word,) for o in odd if o.key == key}
     text = individuals(values, rules or (1,), least)
     state, nothing = trust(n, least), np.full(len(values), math.nan)
     if state is Trust.NONE or not text.sigma > 0 or key not in JUDGED:

@@ -132,7 +132,7 @@ def moving_range(values: Sequence[float] | FloatArray, least: int = LIMITS_FROM)
     if trust(n, least) is Trust.NONE or not centre > 0:
         return _bare("moving range", ranges, centre, centre / factors(2).d2, n)
     high = factors(2).D4 * centre
-    signals = {int(i): ("jump",) for i in np.flatnonzero(ranges > high)}
+    signals: dict[int, tuple[str, ...]] = {int(i): ("jump",) for i in np.flatnonzero(ranges > high)}
     return Chart("moving range", ranges, centre, np.zeros(len(ranges)), np.full(len(ranges), high),
                  centre / factors(2).d2, trust(n, least), n, signals)
 
@@ -157,7 +157,8 @@ def ewma(values: Sequence[float] | FloatArray, *, weight: float = WEIGHT, width:
     values = np.asarray(values, dtype=float)
     found = individuals(values, least=least)
     is_given = centre is not None and sigma is not None
-    centre, sigma = (centre, sigma) if is_given else (found.centre, found.sigma)
+    if centre is None or sigma is None:
+        centre, sigma = found.centre, found.sigma
     mean, smooth, low, high = centre, np.empty(len(values)), np.empty(len(values)), np.empty(len(values))
     remains = 1.0
     for i, value in enumerate(values):
@@ -168,7 +169,7 @@ def ewma(values: Sequence[float] | FloatArray, *, weight: float = WEIGHT, width:
     state = Trust.FROZEN if is_given else found.trust
     if state is Trust.NONE or not sigma > 0:
         return _bare("weighted mean", smooth, centre, sigma, found.n_basis)
-    signals = {int(i): ("drift",) for i in np.flatnonzero((smooth > high) | (smooth < low))}
+    signals: dict[int, tuple[str, ...]] = {int(i): ("drift",) for i in np.flatnonzero((smooth > high) | (smooth < low))}
     return Chart("weighted mean", smooth, centre, low, high, sigma, state, found.n_basis, signals)
 
 
@@ -199,7 +200,7 @@ def cusum(values: Sequence[float] | FloatArray, centre: float, sigma: float, *, 
         sums[i] = up if up >= down else -down
     if not sigma > 0:
         return _bare("cumulative sum", sums, 0.0, sigma, 0)
-    signals = {int(i): ("shift",) for i in np.flatnonzero(np.abs(sums) > limit * sigma)}
+    signals: dict[int, tuple[str, ...]] = {int(i): ("shift",) for i in np.flatnonzero(np.abs(sums) > limit * sigma)}
     n = int(np.isfinite(values).sum())
     return Chart("cumulative sum", sums, 0.0, *_flat(len(values), 0.0, limit * sigma), sigma, Trust.FROZEN, n, signals)
 
@@ -239,7 +240,7 @@ def samples(batches: Sequence[Sequence[float]], rules: Iterable[int] = (1,), lea
         half, low, high = _sample_limits(values, chance)
     hits = fired(3 * (means - centre) / half, rules)
     signals = {i: tuple(f"rule {r}" for r in at) for i, at in enumerate(hits) if at}
-    wide = {int(i): ("rule 1",) for i in np.flatnonzero((spreads > high) | (spreads < low))}
+    wide: dict[int, tuple[str, ...]] = {int(i): ("rule 1",) for i in np.flatnonzero((spreads > high) | (spreads < low))}
     return (Chart("means", means, centre, *_flat(len(values), centre, half), sigma, state, n, signals),
             Chart("standard deviations", spreads, spread, np.full(len(values), low), np.full(len(values), high), sigma,
                   state, n, wide))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy import stats
@@ -110,7 +111,7 @@ class GaugeStudy:
                 + ("" if self.classes >= FEWEST_CLASSES else f" (fewer than {FEWEST_CLASSES} heights told apart)"))
 
 
-def crossed_anova(readings: Sequence | FloatArray) -> Anova:
+def crossed_anova(readings: Sequence[Any] | FloatArray) -> Anova:
     """Analysis of variance of a crossed study.
 
     Parameters
@@ -228,11 +229,11 @@ def one_way(groups: Sequence[Sequence[float]]) -> dict[str, float]:
     dict
         f, p, between and within (sums of squares), residual_sd.
     """
-    groups = [np.asarray(g, dtype=float) for g in groups]
-    f, p = stats.f_oneway(*groups)
-    everything = np.concatenate(groups)
-    between = sum(len(g) * (g.mean() - everything.mean()) ** 2 for g in groups)
-    within = sum(((g - g.mean()) ** 2).sum() for g in groups)
+    arrays = [np.asarray(g, dtype=float) for g in groups]
+    f, p = stats.f_oneway(*arrays)
+    everything = np.concatenate(arrays)
+    between = sum(len(g) * (g.mean() - everything.mean()) ** 2 for g in arrays)
+    within = sum(((g - g.mean()) ** 2).sum() for g in arrays)
     return {"f": float(f), "p": float(p), "between": float(between), "within": float(within),
             "residual_sd": math.sqrt(within / (len(everything) - len(groups)))}
 

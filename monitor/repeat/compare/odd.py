@@ -22,9 +22,11 @@ __all__ = ["FEW", "FEWEST", "Oddity", "Usual", "far_ones", "matters", "odd_passe
            "traces_in_percent", "usual"]
 
 FEWEST, FEW = 3, 20
-PRIOR_DOF, FULL_DOF = 4, 10  # the steady hand below is worth 4 passes while there are few, more under 7: up to 10 in all
-# A hand is taken to scatter by what matters over so much until its own passes tell. A choice: with it the rate holds for hands
-# that are twice as unsteady (tests/benchmarks/judgements.py); tighter ones find more in few passes, and cry wolf.
+# the steady hand below is worth 4 passes while there are few, more under 7: up to 10 in all
+PRIOR_DOF, FULL_DOF = 4, 10
+# A hand is taken to scatter by what matters over so much until its own passes tell. A choice: with it the rate holds
+# for hands that are twice as unsteady (tests/benchmarks/judgements.py); tighter ones find more in few passes, and cry
+# wolf.
 STEADY = {"coverage": 2.0, "dwell_s": 4.0, "energy_even_j": 3.0}
 STEADY_ELSE = 4.5
 MOST_ODD = 4  # one of so many may be odd

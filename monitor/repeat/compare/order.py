@@ -73,7 +73,8 @@ def order_of(columns: FloatArray, n_basis: int) -> Order | None:
     observed = [s[0] for s in _statistics(x[None], n_basis)]
     limits = np.quantile(np.vstack([*most, [s.max() for s in observed]]), 1 - IN_ORDER, axis=0, method="higher")
     slope, sigma = _line(columns)
-    return Order(observed[0], *map(float, limits), slope * (n - 1), sigma * (n - 1))
+    trend_limit, ewma_width, cusum_limit = map(float, limits)
+    return Order(observed[0], trend_limit, ewma_width, cusum_limit, slope * (n - 1), sigma * (n - 1))
 
 
 def _statistics(x: FloatArray, n_basis: int) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -101,7 +102,8 @@ def _line(columns: FloatArray) -> tuple[FloatArray, FloatArray]:
     for column in columns.T:
         known = np.flatnonzero(np.isfinite(column))
         if len(known) < 3:
-            slopes.append(np.nan), sigmas.append(np.nan)
+            slopes.append(np.nan)
+            sigmas.append(np.nan)
             continue
         t = known - known.mean()
         slope = float(t @ column[known]) / float(t @ t)

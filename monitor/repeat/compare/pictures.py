@@ -13,6 +13,7 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
 from monitor.files import write_text_whole
+from monitor.plain import plain_figure
 from monitor.repeat.compare.align import percent_axis
 from monitor.repeat.compare.comparison import Comparison
 from monitor.repeat.compare.control import Chart, Trust
@@ -262,6 +263,7 @@ def _legend(axes: Any, colours: Colours, columns: int) -> None:
 
 def _write(figure: Figure, path: Path) -> Path:
     out = io.StringIO()
+    plain_figure(figure)
     with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": "plumeline"}):
         FigureCanvasSVG(figure).print_svg(out, metadata={"Date": None, "Creator": None})
     write_text_whole(path, out.getvalue())

@@ -43,7 +43,8 @@ def fired(z: Sequence[float] | FloatArray, rules: Iterable[int] = (1,)) -> list[
         One tuple a point, empty where all is well.
     """
     chosen = _checked(rules)
-    state, out = _start(chosen), []
+    state = _start(chosen)
+    out: list[tuple[int, ...]] = []
     for value in np.asarray(z, dtype=float).tolist():
         if not math.isfinite(value):
             state = _start(chosen)

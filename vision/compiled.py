@@ -1,0 +1,33 @@
+"""Compiled functions that are kept on disk where there is room for them, and work without: slower to start, said once."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from typing import Any
+
+import numba
+
+__all__ = ["njit"]
+
+_told = [False]
+
+
+def njit(**options: Any) -> Callable[[Callable], Callable]:
+    """As numba's own; where neither the package nor the home can be written to, what is compiled is not kept."""
+    def compiled(function: Callable) -> Callable:
+        try:
+            return numba.njit(**options)(function)
+        except RuntimeError as fault:
+            if "locator" not in str(fault):
+                raise
+            _tell()
+            return numba.njit(**{name: value for name, value in options.items() if name != "cache"})(function)
+    return compiled
+
+
+def _tell() -> None:
+    if not _told[0] and sys.stderr is not None:
+        print("plumeline: no folder can be written to for compiled code, so every start takes longer; name one in "
+              "NUMBA_CACHE_DIR", file=sys.stderr)
+    _told[0] = True
