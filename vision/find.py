@@ -330,7 +330,7 @@ def _settling_steps(is_bent: bool) -> tuple[FloatArray, FloatArray]:
 def _settle(slices, kinds, share, tips, axes, sideways, rounds, alike_px, bend_rad, bend_at, lens, fields):
     """The best of random poses around each of some, round by round with edges taken the more strictly."""
     for i in range(len(tips)):
-        for steps, near_px in zip(rounds, alike_px):
+        for steps, near_px in zip(rounds, alike_px):  # noqa: B905 - compiled
             near = moved_poses(tips[i], axes[i], roll_of(axes[i], sideways[i]), steps)
             after = np.cos(bend_rad) * -near[1] + np.sin(bend_rad) * near[2]
             best = sweep_poses(slices, kinds, share, near[0], near[1], after, bend_at, lens, fields, near_px).argmax()

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.cli.calibrate import _photo, _rows
+from monitor.setup.nozzle import touch_photo, touch_rows
 from monitor.job import load_job
 from monitor.judging.tracking import nozzle_body
 from vision.camera import load_camera
@@ -57,8 +57,8 @@ def _look_at(clip: Path, folder: Path, there, elsewhere) -> None:
     )
     body, bench = nozzle_body(job), nozzle.bench_light()
     known = np.full(bench.shape[:2], 255, np.uint8)
-    for line, row in enumerate(_rows(clip / "touch" / "heights.csv"), 2):
-        photo = _photo(clip / "touch", row, line, job, camera)
+    for line, row in enumerate(touch_rows(clip / "touch" / "heights.csv"), 2):
+        photo = touch_photo(clip / "touch", row, line, job, camera)
         picture = Picture(photo.image, bench, known)
         up, t = photo.cam_from_bench[:3, 2], photo.cam_from_bench[:3, 3]
         plane = up, float(up @ t) + photo.surface_mm + photo.height_mm, 0.1
