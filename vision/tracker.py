@@ -240,8 +240,8 @@ class Tracker:
 
     def _needs_search(self, t_s: float) -> bool:
         """Whether looking elsewhere is worth the time: always while the tool is not known, now and then when it
-        explains less of the
-        picture than a nozzle in full view does."""
+        explains less of the picture than a nozzle in full view does.
+        """
         since_s = t_s - self._t_search_s
         if since_s < SEARCH_S:
             return False
