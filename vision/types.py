@@ -186,8 +186,8 @@ class PartMotion:
         The same without what a part that melts may sink by: of a change of the shift, unseen.
     seen : float
         Share of its top face that shows what it showed first [-]; nan without a first look.
-    is_clear : bool
-        Nothing covers the board around it.
+    clear : float
+        Of the board on its most covered side, the share that shows what it showed first [-].
     is_present : bool or None
         None: covered, or not looked at yet.
     edges : float
@@ -211,7 +211,7 @@ class PartMotion:
     turn_sigma_rad: float = math.nan
     noise_mm: float = math.nan
     seen: float = math.nan
-    is_clear: bool = False
+    clear: float = 0.0
     is_present: bool | None = None
     edges: float = math.nan
     stands: float = math.nan

@@ -39,7 +39,9 @@ def walk(path: Path, n: int) -> tuple[np.ndarray, int]:
 
 
 def walk_with_stand_in(path: Path, n: int) -> tuple[np.ndarray, int, float]:
-    """The same with the stand-in that the review makes: time to the first picture, wrong ones, seconds it took to make."""
+    """The same with the stand-in that the review makes: time to the first picture, wrong ones, seconds it took to
+    make.
+    """
     spent, wrong = [], 0
     with Playback(path) as playback:
         start = time.perf_counter()
