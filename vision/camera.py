@@ -275,7 +275,7 @@ def _check_ranges(path: Path, found: dict[str, Any]) -> None:
         _check_cov(path, found["parameter_cov"])
 
 
-def _check_cov(path: Path, value: object) -> None:
+def _check_cov(path: Path, value: Any) -> None:
     cov = _read_only(value, (8, 8), f"{path}: parameter_cov")
     scale = np.sqrt(np.abs(np.diag(cov)))
     if scale.min() <= 0 or not np.allclose(cov, cov.T, rtol=1e-6, atol=1e-12 * scale.max() ** 2):

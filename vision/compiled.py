@@ -12,12 +12,13 @@ import numba
 
 __all__ = ["njit"]
 
+Function = Callable[..., Any]
 _told = [False]
 
 
-def njit(**options: Any) -> Callable[[Callable], Callable]:
+def njit(**options: Any) -> Callable[[Function], Function]:
     """As numba's own; where neither the package nor the home can be written to, what is compiled is not kept."""
-    def compiled(function: Callable) -> Callable:
+    def compiled(function: Function) -> Function:
         try:
             return numba.njit(**options)(function)
         except RuntimeError as fault:

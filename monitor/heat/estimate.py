@@ -14,7 +14,7 @@ from scipy.interpolate import RegularGridInterpolator
 from monitor.heat import jet
 from monitor.heat.calibration import Calibration
 from monitor.heat.chain import Blow, Chain, Fineness, Sites
-from monitor.heat.limits import SILICON_RISK_C, TARGET_MARGIN_K, neighbour_melts_c, site_limits
+from monitor.heat.limits import SILICON_RISK_C, TARGET_MARGIN_K, melt_wanted, neighbour_melts_c, site_limits
 from monitor.heat.melt import Lesson, MeltLearner, MeltSight
 from monitor.heat.types import Band, HeatInput, HeatReading, HeatSetup, JointState
 from monitor.heat.uncertainty import PARAMETERS, Knowledge, band, draw_scores, parameters, prior
@@ -74,7 +74,7 @@ class HeatEstimator:
         self.chain = Chain(setup, parameters(self.scores), fineness)
         self.learner = MeltLearner(self.scores, self._input_scores, n_members)
         self._coldest: deque[tuple[float, FloatArray]] = deque(maxlen=COLDEST_KEPT)
-        self.limits = site_limits(setup)
+        self.limits, self.melt = site_limits(setup), melt_wanted(setup.part)
         self._neighbour_melts_c = neighbour_melts_c(setup)
         self._last: HeatInput | None = None
         self._unseen_s = self._held_s = self._since_forecast_s = 0.0

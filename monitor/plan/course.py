@@ -104,10 +104,11 @@ class Ensemble:
 
     def chain(self, setup: HeatSetup, fineness: Fineness | None, copies: int = 1) -> Chain:
         """A chain with every member so many times over; the start is solved once."""
+        many = parameters(np.tile(self.chain_scores, (1, copies)))
+        if copies == 1 or not any(p.kind in ("preheater", "metal_block") for p in setup.protections):
+            return Chain(setup, many, fineness)  # nothing to bring into balance
         one = Chain(setup, parameters(self.chain_scores), fineness)
-        if copies == 1:
-            return one
-        return Chain(setup, parameters(np.tile(self.chain_scores, (1, copies))), fineness, start_of=one)
+        return Chain(setup, many, fineness, start_of=one)
 
 
 def judged_names(setup: HeatSetup) -> tuple[str, ...]:

@@ -32,6 +32,7 @@ NODES_C = (280.0, 400.0)  # setpoints that are run; between and beside them temp
 SETPOINT_STEP_C = 10.0
 SWEEPS = (0.5, 1.0, 1.5)  # semi-axes over the part's half-sides
 LEAST_SWEEP_M = 1e-3
+MIDDLE_FINER = 0.5  # steps twice as long where the middle estimate alone ranks sweeps and measures
 NEAR = 0.05  # settings within this of the best chance count as good as the best
 USUAL_C, USUAL_M = (300.0, 400.0), (5e-3, 15e-3)  # settings that people use; common practice, no source
 LEAST_MELT_S = 12.0  # a melt that comes sooner leaves no time to see it
@@ -156,9 +157,9 @@ def _nodes(
     height = np.tile(np.repeat(heights, n), nodes.size)
     error_m = np.tile(ensemble.scores[-3:], (1, copies))
     height = np.maximum(height + HEIGHT_SIGMA_M * error_m[0], 1e-3)
-    course = run_stages(
-        chain, [Stage(float(heights[0]), sweep, limits.dwell_s)], setpoint, [height], AIM_SIGMA_M * error_m[1:], told
-    )
+    held = [Stage(float(heights[0]), sweep, limits.dwell_s)]
+    finer = 1.0 if n > 1 else MIDDLE_FINER
+    course = run_stages(chain, held, setpoint, [height], AIM_SIGMA_M * error_m[1:], told, finer)
     shape = *course.temp_c.shape[:2], nodes.size, heights.size, n
     return Course(course.times_s, course.temp_c.reshape(shape), judged_names(setup)), heights
 
