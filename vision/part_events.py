@@ -112,7 +112,8 @@ class PartJudge:
             )
         if move.is_told:
             return None
-        is_slight = np.hypot(*offset[:2]) < _SETTLE_MM and move.least_seen >= _SETTLE_SEEN and move.clear > _SETTLE_CLEAR
+        is_clear = move.least_seen >= _SETTLE_SEEN and move.clear > _SETTLE_CLEAR
+        is_slight = np.hypot(*offset[:2]) < _SETTLE_MM and is_clear
         settles = (
             self._may_settle and is_slight and self._size_mm(before.offset(move.furthest)) < 1.5 * self._size_mm(offset)
         )
@@ -125,7 +126,8 @@ class PartJudge:
 
     def _unseen(self, now: PartMotion) -> PartEvent | None:
         """Covered, or gone? Gone only when the board around is clear and what is there lies still."""
-        is_bare = now.clear > _GONE_CLEAR and now.seen < _GONE_SEEN and now.edges < _GONE_EDGES and now.change < _GONE_STILL
+        is_still = now.edges < _GONE_EDGES and now.change < _GONE_STILL
+        is_bare = now.clear > _GONE_CLEAR and now.seen < _GONE_SEEN and is_still
         if not is_bare or self._seat is None or self._seat.is_young or self._is_gone:
             self._gone_since_s = math.nan
             return None

@@ -191,10 +191,11 @@ class PartMotion:
     is_present : bool or None
         None: covered, or not looked at yet.
     edges : float
-        Share of the contrast along its edge that is still there [-]; this and the next only where something else is seen.
+        Share of the contrast along its edge that is still there [-]; this and the next only where something else is
+        seen.
     stands : float
-        How much more of what it would hide, did it stand on its short side, has changed than of the rest beside it [-]; nan
-        where that cannot be told.
+        How much more of what it would hide, did it stand on its short side, has changed than of the rest beside it
+        [-]; nan where that cannot be told.
     change : float
         Of its picture since the frame before [grey levels].
     gain : float

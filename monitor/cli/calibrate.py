@@ -20,7 +20,7 @@ from monitor.setup.nozzle import calibrate_nozzle, read_seen, touch_photo, touch
 from monitor.setup.trust import OTHER_LOOK, gauge_verdict, trust_words
 from vision.camera import CameraModel, load_camera
 from vision.mat import standard_mat
-from vision.metal import is_like
+from vision.metal import log_look_ratio
 from vision.nozzle_file import NozzleCalibration, picture_path, save_nozzle
 from vision.types import BenchPose
 
@@ -46,7 +46,8 @@ def run_paper(args: argparse.Namespace) -> int:
 
     write_bytes_whole(Path(args.out), paper_pdf(standard_mat(), args.page))
     say(f"{args.out}: two sheets, the mat and the board for the lens ({LENS_BOARD.squares[0]}x{LENS_BOARD.squares[1]} "
-        f"squares of {LENS_BOARD.square_mm:g} mm); print at 100 % on {args.page} and check the 100 mm lines with a ruler")
+        f"squares of {LENS_BOARD.square_mm:g} mm); print at 100 % on {args.page} and check the 100 mm lines with a "
+        f"ruler")
     return 0
 
 
@@ -73,7 +74,7 @@ def run_check(args: argparse.Namespace) -> int:
     verdict = gauge_verdict(np.array([r.height_mm for r in readings]), np.array([r.sigma_mm for r in readings]),
                             args.height_mm)
     words = trust_words(found, camera, nozzle_body(job), pose.cam_from_bench, _work_place(job), verdict.sigma_mm)
-    if any(is_like(r.metal_look, found.metal_look) is False for r in readings):
+    if any(log_look_ratio(r.metal_look, found.metal_look) < 0.0 for r in readings):
         words.append(OTHER_LOOK)
     if args.json:
         say(json.dumps(asdict(verdict) | {"heights_mm": [r.height_mm for r in readings],
@@ -170,6 +171,7 @@ def _log(path: Path) -> tuple[np.ndarray, np.ndarray]:
         found = np.array([[float(row["t_s"]), float(row["temp_c"])] for row in rows], float).reshape(-1, 2)
     except ValueError as fault:
         raise InputError(f"{path}: a value is not a number ({fault})") from None
-    if not np.isfinite(found).all() or np.abs(found).max(initial=0.0) > LARGEST_LOGGED or (np.diff(found[:, 0]) <= 0).any():
+    rises = bool((np.diff(found[:, 0]) > 0).all())
+    if not np.isfinite(found).all() or np.abs(found).max(initial=0.0) > LARGEST_LOGGED or not rises:
         raise InputError(f"{path}: times must rise, and all values be finite and in s and C")
     return found[:, 0], found[:, 1]

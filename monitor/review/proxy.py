@@ -1,7 +1,8 @@
-"""A stand-in for a video with far-apart key frames: the same frames with a key frame every few, made while the video is open.
+"""A stand-in for a video with far-apart key frames: the same frames with a key frame every few, made while the video is
+open.
 
-A jump then shows the stand-in's picture at once and the video's own as soon as it is decoded. Frames are matched by their
-place in order of time, never by a rate; the pictures are a little softer than the video's own.
+A jump then shows the stand-in's picture at once and the video's own as soon as it is decoded. Frames are matched by
+their place in order of time, never by a rate; the pictures are a little softer than the video's own.
 """
 
 from __future__ import annotations

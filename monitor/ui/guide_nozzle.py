@@ -1,4 +1,6 @@
-"""The first run's second half: the nozzle's profile and touch photographs, how far heights can be trusted, and the job."""
+"""The first run's second half: the nozzle's profile and touch photographs, how far heights can be trusted, and the
+job.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +17,7 @@ from monitor.setup.height_check import check_height, read_checks, trust_told, wr
 from monitor.setup.nozzle_guide import NozzleGuide, judge_nozzle, steps_for
 from monitor.setup.profile import ProfileFound, measure_profile
 from monitor.ui.bench_calibrate import solve_nozzle
-from monitor.ui.bench_draft import JobDraft
+from monitor.ui.bench_draft import NEW_JOB, JobDraft
 from monitor.ui.bench_state import counted, tr
 from monitor.ui.bench_task import Task, in_process
 from monitor.ui.check_history import CheckHistory
@@ -90,8 +92,10 @@ class NozzleStep(Step):
         self.empty.setEnabled(self._phase == "empty")
         self.skip.setEnabled(self._phase == "laid")
         self.back.setEnabled(guide is not None and guide.n_taken > 0 and not self.task.is_running)
-        self.solve.setEnabled(guide is not None and guide.n_taken >= LEAST_PHOTOS and not self.task.is_running and not self.is_done)
-        if guide is not None and guide.step is None and not self.task.is_running and not self.is_done and not self.verdict.text():
+        self.solve.setEnabled(guide is not None and guide.n_taken >= LEAST_PHOTOS and not self.task.is_running
+                              and not self.is_done)
+        is_idle = not self.task.is_running and not self.is_done and not self.verdict.text()
+        if guide is not None and guide.step is None and is_idle:
             self.calibrate()
 
     def calibrate(self) -> None:
@@ -137,8 +141,10 @@ class NozzleStep(Step):
             self.verdict.setText(tr("not a number: {}").format(fault))
             return
         self._blocks, self._wants_empty = blocks, True
+        self._is_untouched = self._draft.get("nozzle", "profile_mm") == NEW_JOB["nozzle"]["profile_mm"]
         self._draft.put("board", "top_height_mm", top)
-        if outer != self._draft.get("nozzle", "outer_diameter_mm") or bore != self._draft.get("nozzle", "bore_diameter_mm"):
+        if outer != self._draft.get("nozzle", "outer_diameter_mm") or bore != self._draft.get("nozzle",
+                                                                                              "bore_diameter_mm"):
             profile = [[outer / 2 if r == self._draft.get("nozzle", "outer_diameter_mm") / 2 else r, s]
                        for r, s in self._draft.get("nozzle", "profile_mm")]
             for key, value in (("outer_diameter_mm", outer), ("bore_diameter_mm", bore), ("profile_mm", profile)):
@@ -147,6 +153,9 @@ class NozzleStep(Step):
     def _take_profile(self, found: ProfileFound) -> None:
         self.verdict.setText(tr(found.reason))
         if not found.profile_mm:
+            return
+        if not self._is_untouched:  # a profile that somebody measured is better than an outline's
+            self._skip(tr("the job's measures are kept; {}").format(tr(found.reason)))
             return
         self._draft.put("nozzle", "profile_mm", [list(p) for p in found.profile_mm])
         self._draft.put("nozzle", "tube_length_mm", found.tube_length_mm)
@@ -181,7 +190,8 @@ class TrustStep(Step):
     def __init__(self, draft: JobDraft, folder: Path, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.title, self._draft, self.camera, self.nozzle_path = tr("Trust"), draft, None, None
-        self.say(tr("Stand the cold nozzle on one block of known height on the board, then check. Any later day the same check "
+        self.say(tr("Stand the cold nozzle on one block of known height on the board, then check. Any later day the "
+                    "same check "
                     "takes ten seconds."))
         form = QFormLayout()
         form.setRowWrapPolicy(QFormLayout.RowWrapPolicy.WrapLongRows)
@@ -250,7 +260,8 @@ class JobStep(Step):
     def __init__(self, draft: JobDraft, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.title, self._draft, self.is_ready = tr("Job"), draft, lambda: False
-        self.say(tr("Drag a rectangle over the part to be worked on, then over what must stay cool. Choose the part's kind and the "
+        self.say(tr("Drag a rectangle over the part to be worked on, then over what must stay cool. Choose the part's "
+                    "kind and the "
                     "solder, and enter what the station is set to. All else has a value to begin with."))
         self.mark, self.work = QPushButton(tr("Mark the parts (F2)")), QPushButton(tr("To the hot work (F3)"))
         for button in (self.mark, self.work):

@@ -2,8 +2,8 @@
 
 usage: python -m tests.benchmarks.batch_stress FOLDER [N]
 
-Makes N (default 200) recordings of the first moment of the test clip under FOLDER, each with its own operator code, so that no
-two results are alike; then compares the digests of both ways. 1 when any differs or is missing.
+Makes N (default 200) recordings of the first moment of the test clip under FOLDER, each with its own operator code, so
+that no two results are alike; then compares the digests of both ways. 1 when any differs or is missing.
 """
 
 from __future__ import annotations
@@ -41,7 +41,8 @@ def make(root: Path, n: int) -> None:
 
 def batch(root: Path, out: Path, workers: int) -> subprocess.Popen:
     """Start a batch as a person would."""
-    return subprocess.Popen([sys.executable, "-m", "monitor.cli", "batch", str(root), "-j", str(workers), "--out", str(out)],
+    return subprocess.Popen([sys.executable, "-m", "monitor.cli", "batch", str(root), "-j", str(workers), "--out",
+                             str(out)],
                             cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True,
                             preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))
 
@@ -54,7 +55,8 @@ def wait_for(out: Path, n: int, command: subprocess.Popen) -> None:
 
 def worker_of(command: subprocess.Popen) -> int | None:
     """One of the batch's worker processes."""
-    listed = subprocess.run(["ps", "--ppid", str(command.pid), "-o", "pid=,args="], capture_output=True, text=True).stdout
+    listed = subprocess.run(["ps", "--ppid", str(command.pid), "-o", "pid=,args="], capture_output=True,
+                            text=True).stdout
     found = [int(line.split()[0]) for line in listed.splitlines() if "spawn_main" in line]
     return found[0] if found else None
 
@@ -78,7 +80,8 @@ def main(arguments: list[str]) -> int:
     names = sorted(p.name for p in root.iterdir() if p.is_dir())
     wrong = [name for name in names if not (two / name / "trace.sqlite").is_file()
              or trace_digest(two / name) != trace_digest(one / name)]
-    print(f"{n} recordings, {killed} worker killed, 2 interruptions; end codes {codes}; {len(wrong)} differ from one worker's")
+    print(f"{n} recordings, {killed} worker killed, 2 interruptions; end codes {codes}; {len(wrong)} differ from one "
+          f"worker's")
     return int(bool(wrong))
 
 
