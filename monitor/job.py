@@ -221,12 +221,13 @@ class Criterion(_Part):
     """[[rubric]]: one of the teacher's own thresholds; shares run from 0 to 1."""
 
     name: Name
-    measure: Literal["height_mean_mm", "height_sd_mm", "dwell_s", "in_limits", "coverage", "evenness", "tilt_mean_deg", "energy_j"]
+    measure: Literal["height_mean_mm", "height_sd_mm", "dwell_s", "in_limits", "coverage", "evenness", "tilt_mean_deg",
+                     "energy_j"]
     at_least: float | None = None
     at_most: float | None = None
 
     @model_validator(mode="after")
-    def _asks_for_something(self) -> "Criterion":
+    def _asks_for_something(self) -> Criterion:
         if self.at_least is None and self.at_most is None:
             raise ValueError("needs at_least, at_most or both")
         if self.at_least is not None and self.at_most is not None and self.at_least >= self.at_most:

@@ -10,14 +10,14 @@ if TYPE_CHECKING:
 
 __all__ = ["plain", "plain_figure"]
 
-# control characters but for tab and line end (ECMA-48, C0 and C1), marks that turn the direction of writing (Unicode UAX 9),
-# halves of pairs that stand for no character, and what XML 1.0 does not allow
+# control characters but for tab and line end (ECMA-48, C0 and C1), marks that turn the direction of writing (Unicode
+# UAX 9), halves of pairs that stand for no character, and what XML 1.0 does not allow
 _STEERS = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufeff"
                      "\ufffe\uffff]")
 
 
 def plain(text: str) -> str:
-    """The text with every character that does not stand for itself written out, such as \\x1b."""
+    r"""The text with every character that does not stand for itself written out, such as \x1b."""
     return _STEERS.sub(lambda found: found.group().encode("unicode_escape").decode("ascii"), text)
 
 

@@ -93,8 +93,7 @@ def known_of(bench: np.ndarray) -> np.ndarray:
 
 def redrawn_bench(bench: np.ndarray, seen_px: np.ndarray) -> np.ndarray:
     """A bench as `compose_bench` makes it, seen from elsewhere: `seen_px` (h, w, 2), float32, is where in it each pixel
-    is found;
-    blocks that are not wholly known are black."""
+    is found; blocks that are not wholly known are black."""
     light, known = _redrawn(bench, known_of(bench), seen_px)
     _black_out(light, known == 0, most=0.0)
     return light
@@ -117,8 +116,7 @@ def look_of(light: np.ndarray) -> FloatArray:
 
 def cast_of(image: np.ndarray, bench: np.ndarray, known: np.ndarray) -> FloatArray:
     """By how much a picture (h, w, 3), uint8, is tinted and exposed unlike the stored bench where that is known: the
-    middle of
-    what `look_of` tells of both, shape (3,)."""
+    middle of what `look_of` tells of both, shape (3,)."""
     grid = np.s_[_GRID_PX // 2::_GRID_PX, _GRID_PX // 2::_GRID_PX]
     there = known[grid] > 0
     if not there.any():
@@ -246,9 +244,8 @@ class BenchView:
 def _learn(frame, bench, known, candidate, age, tool, beside, first, last, linear, tolerances, weights, exposure,
            unseen, learned, given):
     """One visit to rows first..last: sums of light, now and as stored, of the pixels that agree; and, beside the tool,
-    of how
-    those a few apart differ, squared, so that soft shadows stay out of it, and neighbours; and the number of those
-    pairs."""
+    of how those a few apart differ, squared, so that soft shadows stay out of it, and neighbours; and the number of
+    those pairs."""
     w = frame.shape[1]
     sum_now = sum_old = 0.0
     apart, close = np.zeros(3), np.zeros(3)

@@ -20,8 +20,8 @@ __all__ = ["CameraModel", "load_camera", "save_camera", "PARAMETERS"]
 # What the optional covariance is about, in its order; one focal length, as sensors have square pixels.
 PARAMETERS = ("f", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
 
-# half a kelvin lengthens an aluminium mount by this share (23e-6 per K, a handbook's value from memory): no focal length is
-# known better, whatever a fit says
+# half a kelvin lengthens an aluminium mount by this share (23e-6 per K, a handbook's value from memory): no focal
+# length is known better, whatever a fit says
 LEAST_FOCAL_SIGMA = 1e-5
 LEAST_RMS_PX = 1e-3  # corners in drawn pictures are met so well, in photographs never
 
@@ -254,11 +254,13 @@ def save_camera(path: Path | str, camera: CameraModel) -> None:
 def _check_ranges(path: Path, found: dict[str, Any]) -> None:
     """Refuse what no camera has."""
     sizes = found["image_size_px"]
-    if not isinstance(sizes, list) or len(sizes) != 2 or not all(isinstance(v, int) and not isinstance(v, bool) for v in sizes):
+    if not isinstance(sizes, list) or len(sizes) != 2 or not all(isinstance(v, int) and not isinstance(v, bool)
+                                                                 for v in sizes):
         raise CalibrationError(f"{path}: image_size_px: expected width and height, two whole numbers")
     largest = max(number(path, "image_size_px", v, 16, 20_000) for v in sizes)
     matrix = found["camera_matrix_px"]
-    if not isinstance(matrix, list) or len(matrix) != 3 or not all(isinstance(row, list) and len(row) == 3 for row in matrix):
+    if not isinstance(matrix, list) or len(matrix) != 3 or not all(isinstance(row, list) and len(row) == 3
+                                                                   for row in matrix):
         raise CalibrationError(f"{path}: camera_matrix_px: expected numbers of shape (3, 3)")
     for i, name in enumerate("xy"):
         number(path, f"camera_matrix_px: f{name}", matrix[i][i], 0.1 * largest, 100.0 * largest)
@@ -273,7 +275,7 @@ def _check_ranges(path: Path, found: dict[str, Any]) -> None:
         _check_cov(path, found["parameter_cov"])
 
 
-def _check_cov(path: Path, value: object) -> None:
+def _check_cov(path: Path, value: Any) -> None:
     cov = _read_only(value, (8, 8), f"{path}: parameter_cov")
     scale = np.sqrt(np.abs(np.diag(cov)))
     if scale.min() <= 0 or not np.allclose(cov, cov.T, rtol=1e-6, atol=1e-12 * scale.max() ** 2):

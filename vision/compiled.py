@@ -1,4 +1,6 @@
-"""Compiled functions that are kept on disk where there is room for them, and work without: slower to start, said once."""
+"""Compiled functions that are kept on disk where there is room for them, and work without: slower to start, said
+once.
+"""
 
 from __future__ import annotations
 
@@ -10,12 +12,13 @@ import numba
 
 __all__ = ["njit"]
 
+Function = Callable[..., Any]
 _told = [False]
 
 
-def njit(**options: Any) -> Callable[[Callable], Callable]:
+def njit(**options: Any) -> Callable[[Function], Function]:
     """As numba's own; where neither the package nor the home can be written to, what is compiled is not kept."""
-    def compiled(function: Callable) -> Callable:
+    def compiled(function: Function) -> Function:
         try:
             return numba.njit(**options)(function)
         except RuntimeError as fault:
@@ -28,6 +31,7 @@ def njit(**options: Any) -> Callable[[Callable], Callable]:
 
 def _tell() -> None:
     if not _told[0] and sys.stderr is not None:
-        print("plumeline: no folder can be written to for compiled code, so every start takes longer; name one in "
-              "NUMBA_CACHE_DIR", file=sys.stderr)
+        print(  # noqa: T201  a word to the user, once
+            "plumeline: no folder can be written to for compiled code, so every start takes longer; name one in "
+            "NUMBA_CACHE_DIR", file=sys.stderr)
     _told[0] = True

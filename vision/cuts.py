@@ -85,8 +85,7 @@ def sample_cuts(image: np.ndarray, centre_px: FloatArray, normal_px: FloatArray,
 @njit(cache=True, nogil=True, error_model="numpy")
 def sample_along(image, table, centre, normal, offsets, lines):
     """`sample_cuts` for compiled code, each cut the mean of some parallel lines a pixel apart; the table is LINEAR for
-    pictures
-    of uint8, NO_TONE for linear light."""
+    pictures of uint8, NO_TONE for linear light."""
     h, w, channels = image.shape
     n, m = len(centre), len(offsets)
     out = np.zeros((n, channels, m), np.float32)

@@ -55,8 +55,7 @@ def _blurred_edge(x_px: FloatArray, blur_px: float, travel_px: float) -> FloatAr
 
 def _share_and_depth(x_px: FloatArray, blur_px: float, travel_px: float) -> tuple[FloatArray, FloatArray]:
     """Share of the inside in samples at x from an edge about 0, and the depth into it: the share of all that lies
-    further out,
-    summed. While the shutter is open the edge goes evenly from one side of 0 to the other."""
+    further out, summed. While the shutter is open the edge goes evenly from one side of 0 to the other."""
     if travel_px == 0.0:
         return _sums_of_share(x_px, blur_px)[:2]
     (_, before, far_before), (_, after, far_after) = (_sums_of_share(x_px + way, blur_px)

@@ -145,8 +145,7 @@ def _shade_and_veil(a, y, ao, yo, oo, veil):
 @njit(cache=True, nogil=True, error_model="numpy")
 def _weigh(cut, back, lo, hi, border, scale, samples):
     """What samples lo..hi carry. Light is that of the cut before the border and of the background behind it; without a
-    border
-    (-1), that of the brighter one."""
+    border (-1), that of the brighter one."""
     for j in range(lo, hi):
         b, b1, b2, v, v1, v2 = back[0, j], back[1, j], back[2, j], cut[0, j], cut[1, j], cut[2, j]
         w = scale * _information(v if j < border else b if border >= 0 else max(b, v))
@@ -207,8 +206,7 @@ def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick
 @njit(cache=True, nogil=True, error_model="numpy")
 def _share_ramps(ramps, is_seen, sides, n_sides, half_way, inside, lighter):
     """What all cuts of a side say of how the inside grows with depth, in place of what each says alone: (ramp of each
-    channel,
-    information) of each cut.
+    channel, information) of each cut.
 
     Metal shines alike along an edge, or it does not: by as much as the ramps scatter more than the picture's noise
     explains. A ramp is hardly told apart from the place of an edge, all the less when that travels: then what is usual
@@ -350,9 +348,8 @@ def _trough(before, least, after, further):
 @njit(cache=True, nogil=True, error_model="numpy")
 def _fine_edge(cut, back, start, step, noise, fine, blur, half_way, veil, ramp, tells_ramp, samples, sums):
     """Where the edge near sample start lies along the cut [px], its sigma, outside less inside level, and the misfit
-    outside;
-    the misfit is infinite when there is no edge within reach. What is known of the inside's ramp, and the ramp that was
-    found when it is to be told, is in `ramp`: of each channel, and the information."""
+    outside; the misfit is infinite when there is no edge within reach. What is known of the inside's ramp, and the
+    ramp that was found when it is to be told, is in `ramp`: of each channel, and the information."""
     lo, hi = _window(start, step, half_way, cut.shape[1])
     _weigh(cut, back, lo, hi, start, step / noise ** 2, samples)
     whole_w = samples[lo:hi, 1].sum()

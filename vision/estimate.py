@@ -16,19 +16,21 @@ TOLD_SIGMA_MM, TOLD_LEAN_RAD = 4.0, 0.05  # of height and direction (3 degrees),
 _PARKED_COS = np.cos(np.deg2rad(60.0))  # of the tilt, beyond which a tool lies and does not blow down [convention]
 _BELOW_SIGMAS = 2.0  # beneath the board's top, from where on a height is not one [convention]
 
-# of the filter's variance, what heights have shown: in 45 runs over rendered clips, forwards and backwards, begun at different
-# pictures, bands of 90 % held 89 % with it
+# of the filter's variance, what heights have shown: in 45 runs over rendered clips, forwards and backwards, begun at
+# different pictures, bands of 90 % held 89 % with it
 _AS_MEASURED = 0.55
 # what callipers, the board's thickness and the touch photographs leave, alike in all frames: outlet [mm], direction [-]
 _STEADY_COV = np.diag([0.15, 0.15, 0.22, 0.0022, 0.0022]) ** 2
-_STEADY_SHARE = 0.11  # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
+# of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
+_STEADY_SHARE = 0.11
 # of an outlet, for its way while the shutter is open: of a fast one heights were off alike through some pictures
 _OF_WAY_COV = np.diag([0.4, 0.4, 0.4, 0.0, 0.0]) ** 2
 
 
 def steady(offsets_cov: FloatArray, way2_mm2: float) -> FloatArray:
-    """What no number of frames takes away, for `ToolState.steady_cov` (5, 5): from the covariance that not knowing where edges
-    appear gives a pose, (5, 5) bench chart, and the mean square of the outlet's way while the shutter is open."""
+    """What no number of frames takes away, for `ToolState.steady_cov` (5, 5): from the covariance that not knowing
+    where edges appear gives a pose, (5, 5) bench chart, and the mean square of the outlet's way while the shutter is
+    open."""
     return _STEADY_COV + _STEADY_SHARE * offsets_cov + _OF_WAY_COV * way2_mm2
 
 
@@ -40,8 +42,8 @@ def estimate(state: ToolState) -> tuple[FloatArray, FloatArray, FloatArray]:
 
 
 def spread_over(hypotheses: list[Hypothesis], states: list[ToolState]) -> FloatArray:
-    """Covariance (6, 6) about the first state's tip and direction, over all hypotheses with these states of now: two modes make a
-    wide band."""
+    """Covariance (6, 6) about the first state's tip and direction, over all hypotheses with these states of now: two
+    modes make a wide band."""
     weights = probabilities(hypotheses)[1:]
     tip, axis, _ = estimate(states[0])
     total = np.zeros((6, 6))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import lru_cache
 
 import cv2
@@ -14,22 +13,19 @@ from vision.compiled import njit
 from vision.edge_bias import DEFAULT_BIAS
 from vision.fit import Picture, PoseFit, PosePrior, fit_pose, free_limbs, loose_prior
 from vision.lens import lens_of
-from vision.metal import METAL_EARNS, looks_like
 from vision.novelty import HALF, SCALE, NewEdges, new_edges, tool_mask
 from vision.nozzle import Hold, NozzleBody, ToolPose, axis_frame, roll_of
 from vision.rounds import is_inside
 from vision.silhouette import body_arrays, moved_poses, tool_hull, trace, trace_inputs, turned
 from vision.types import FloatArray
 
-__all__ = ["DRAFT_STEP_MM", "IN_PART", "sweep", "poses_near", "find_tool", "find_poses", "alike", "habit",
-           "share_in_view", "is_other_thing"]
+__all__ = ["DRAFT_STEP_MM", "IN_PART", "sweep", "poses_near", "find_tool", "find_poses", "habit", "share_in_view"]
 
 _LOWEST_MM, _AT_WORK_MM = -15.0, 25.0  # over the board: what no tool is below, but for an error; where one often is
 _HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down
 IN_PART = 0.6  # share of the outline in the picture below which the tool is seen in part
 DRAFT_STEP_MM = 1.6  # distance of the cuts while it is not clear which pose is worth a full fit
 _LEAST_EDGES = 16
-_ITS_SHAPE, _MOST = 0.75, 0.8  # share of the outline, with so much of it in view, that only the tool has
 _LOW_HOLD_RAD = 0.09  # what is assumed when little of the tool is in view
 _HOLD_RAD = 0.3  # a hand comes back to a hold within about this
 _LEAST_MASK = 25  # quarter-size pixels that differ from the bench before a search is worth its time
@@ -51,15 +47,15 @@ def find_tool(
     camera: CameraModel, body: NozzleBody, picture: Picture, cam_from_bench: FloatArray, board_top_mm: float,
     bias=DEFAULT_BIAS,
     least_quality: float = 0.5, *, heights_mm: tuple[float, ...] = _HEIGHTS_MM, holds: tuple[Hold, ...] = (),
-    plane=None, most: int = _FITS, look: FloatArray | None = None,
+    plane=None, most: int = _FITS,
 ) -> PoseFit | None:
     """The best pose over all places, heights and ways to hold the tool, or None when none is convincing.
 
     Parameters
     ----------
     least_quality : float
-        Share of the outline that must agree, 0 to 1, the limbs of shiny metal free (of what looks like the nozzle's
-        metal METAL_EARNS of it); it is less of the pose that is returned.
+        Share of the outline that must agree, 0 to 1, the limbs of shiny metal free; it is less of the pose that is
+        returned.
     heights_mm : tuple
         Heights over the board to start from.
     holds : tuple of Hold
@@ -68,28 +64,19 @@ def find_tool(
         As in `fit_pose`.
     most : int
         How many poses are drafted; the best few of them are fitted in full.
-    look : array, shape (3,), optional
-        Of the metal, as `usual_look` tells it; what looks quite unlike it is not the tool.
     """
-    found = []
-    for merit, fit, held in _full_fits(camera, body, picture, cam_from_bench, board_top_mm, bias, heights_mm, holds,
-                                       plane, most):
-        fit = replace(fit, is_metal=looks_like(camera, body, picture, fit.pose, look))
-        if not is_other_thing(camera, body, fit):
-            found.append((merit, fit, held))
-    good = [f for f in found if f[1].quality > least_quality * (METAL_EARNS if f[1].is_metal else 1.0)
-            and f[1].n_edges >= _LEAST_EDGES]
+    found = _full_fits(camera, body, picture, cam_from_bench, board_top_mm, bias, heights_mm, holds, plane, most)
+    good = [f for f in found if f[1].quality > least_quality and f[1].n_edges >= _LEAST_EDGES]
     if not good:
         return None
     merit, best, held = max(good, key=lambda f: f[0])
     # known to stand on a plane, it is told from others by that
     is_part = share_in_view(camera, body, best.pose) < IN_PART
     if plane is None and any(merit < _CLEARLY * m for m, f, _ in found
-                             if not (alike(f.pose, best.pose)
+                             if not (_alike(f.pose, best.pose)
                                      or (is_part and _looks_alike(camera, f.pose, best.pose)))):
         return None
-    last = fit_pose(camera, body, picture, best.pose, bias, prior=held, plane=plane, spreads_px=(1.5, 1.0))
-    return None if last is None else replace(last, is_metal=best.is_metal)
+    return fit_pose(camera, body, picture, best.pose, bias, prior=held, plane=plane, spreads_px=(1.5, 1.0))
 
 
 def find_poses(camera: CameraModel, body: NozzleBody, picture: Picture, cam_from_bench: FloatArray, board_top_mm: float,
@@ -148,14 +135,6 @@ def _same(a: ToolPose, b: ToolPose) -> bool:
     return bool(np.linalg.norm(a.tip_mm - b.tip_mm) < _APART_MM and a.axis @ b.axis > 0.99)
 
 
-def is_other_thing(camera: CameraModel, body: NozzleBody, fit: PoseFit) -> bool:
-    """Whether a fit shows something else than the tool, going by whether it looks like its metal.
-
-    Much of the tool's shape speaks louder: heat tints steel, and soot blackens it.
-    """
-    return fit.is_metal is False and not (fit.quality > _ITS_SHAPE and share_in_view(camera, body, fit.pose) > _MOST)
-
-
 def _lifted(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) -> ToolPose:
     """A pose that lies below the board, where no tool is, brought up along its outlet's line of sight; others as they
     are.
@@ -170,7 +149,7 @@ def _lifted(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) -> 
     return ToolPose(share * pose.tip_mm, pose.axis, pose.roll_rad)
 
 
-def alike(a: ToolPose, b: ToolPose) -> bool:
+def _alike(a: ToolPose, b: ToolPose) -> bool:
     """Whether two poses may be the same one, not quite well fitted."""
     return np.linalg.norm(a.tip_mm - b.tip_mm) < 20.0 and a.axis @ b.axis > np.cos(2 * _NEIGHBOUR_RAD)
 
@@ -351,7 +330,7 @@ def _settling_steps(is_bent: bool) -> tuple[FloatArray, FloatArray]:
 def _settle(slices, kinds, share, tips, axes, sideways, rounds, alike_px, bend_rad, bend_at, lens, fields):
     """The best of random poses around each of some, round by round with edges taken the more strictly."""
     for i in range(len(tips)):
-        for steps, near_px in zip(rounds, alike_px):
+        for steps, near_px in zip(rounds, alike_px):  # noqa: B905 - compiled
             near = moved_poses(tips[i], axes[i], roll_of(axes[i], sideways[i]), steps)
             after = np.cos(bend_rad) * -near[1] + np.sin(bend_rad) * near[2]
             best = sweep_poses(slices, kinds, share, near[0], near[1], after, bend_at, lens, fields, near_px).argmax()

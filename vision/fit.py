@@ -100,8 +100,6 @@ class PoseFit:
     n_edges, n_cuts : int
     label : array, shape (n_cuts,), int
         Group of each cut; edge_px, its edge's offset from the body's outline; good, whether it agrees.
-    is_metal : bool or None
-        Whether what lies there looks like the nozzle's metal (`metal.looks_like`), where somebody has looked.
     """
 
     pose: ToolPose
@@ -118,23 +116,11 @@ class PoseFit:
     label: np.ndarray
     edge_px: FloatArray
     good: np.ndarray
-    is_metal: bool | None = None
 
     @property
     def merit(self) -> float:
         """For choosing among poses of one picture: quality, and how much it rests on."""
         return self.quality * float(np.sqrt(self.n_edges))
-
-    def strain(self, usual_px: FloatArray, sigma_px: FloatArray) -> float:
-        """How far from usual (g,) the edges that agree appear, in sigmas (g,): their root mean square; 0 without
-        any.
-        """
-        if not self.good.any():
-            return 0.0
-        groups = self.sites[6:] - 6
-        away = np.zeros(len(usual_px))
-        away[groups] = (self.offset_px - usual_px[groups]) / sigma_px[groups]
-        return float(np.sqrt(np.mean(away[self.label[self.good]] ** 2)))
 
 
 def loose_prior(body: NozzleBody, bias: Biases, pose: ToolPose, tip_mm: float = 40.0, turn_rad: float = 0.4,

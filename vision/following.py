@@ -19,7 +19,7 @@ from vision.fit import Picture, PoseFit, PosePrior, Travel, fit_pose
 from vision.hypothesis import LOG_HIDDEN, Hypothesis, updated_log_odds
 from vision.kalman import N_MOVING, N_POSE, Motion, ToolState, condition, gate, predict, start_state, with_modes
 from vision.measurement import bench_chart, chart_turn, observation
-from vision.metal import log_look_ratio
+from vision.metal import log_look_ratio, metal_look
 from vision.nozzle import Hold, ToolPose
 from vision.prior import log_prior
 from vision.shutter import Shutter
@@ -110,7 +110,9 @@ class Follower:
                    asks_look: bool) -> float:
         """Of this picture for the tool at that pose against none, with what was known before."""
         ratio = log_likelihood_ratio(self._body, fit) + log_prior(fit, bench, self._board_top_mm, self._motion, holds)
-        return ratio + (log_look_ratio(self._camera, self._body, picture, fit.pose, self.look) if asks_look else 0.0)
+        if asks_look and self.look is not None:
+            ratio += log_look_ratio(metal_look(self._camera, self._body, picture, fit.pose), self.look)
+        return ratio
 
     def _fit(self, h: Hypothesis, picture: Picture, prior: PosePrior, travel: Travel) -> tuple[PoseFit | None, bool]:
         """The best fit near where the tool is expected, or else from around there; and whether it is seen through

@@ -26,8 +26,7 @@ _LEAST_QUALITY = 0.6  # a pose that explains less of the outline may be another 
 @dataclass(frozen=True)
 class GaugeReading:
     """Height of the outlet's centre over a surface, by its edges alone, and its 1-sigma spread; pose in the camera
-    frame; and
-    how the metal looks, as `metal_look` tells it."""
+    frame; and how the metal looks, as `metal_look` tells it."""
 
     height_mm: float
     sigma_mm: float

@@ -1,9 +1,10 @@
 """Hypotheses of where the tool is: each followed by a filter of its own, with its log odds against no tool at all.
 
-One tool at most is there, so hypotheses exclude each other. A picture multiplies the odds of each by how much better that pose
-explains it than no tool does; pictures that follow each other closely tell the same again, and count for the time between them. A
-tool leaves now and then, a hand hides it now and then. What would be rules for accepting a jump, a doubt or a new track elsewhere
-are odds that change here (integrated existence: Musicki and Evans 2004; Bernoulli filter: Ristic et al. 2013).
+One tool at most is there, so hypotheses exclude each other. A picture multiplies the odds of each by how much better
+that pose explains it than no tool does; pictures that follow each other closely tell the same again, and count for the
+time between them. A tool leaves now and then, a hand hides it now and then. What would be rules for accepting a jump,
+a doubt or a new track elsewhere are odds that change here (integrated existence: Musicki and Evans 2004; Bernoulli
+filter: Ristic et al. 2013).
 """
 
 from __future__ import annotations
@@ -11,7 +12,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import logsumexp
 
 from vision.evidence import CUTS_PER_SAMPLE
 from vision.fit import PoseFit
@@ -65,8 +65,8 @@ class Hypothesis:
 
 
 def updated_log_odds(log_odds: float, log_ratio: float, dt_s: float) -> float:
-    """Log odds after a picture dt_s after the one before, that speaks by that log-likelihood ratio for the pose; or something hides
-    the tool in it."""
+    """Log odds after a picture dt_s after the one before, that speaks by that log-likelihood ratio for the pose; or
+    something hides the tool in it."""
     seen = np.logaddexp(np.log1p(-np.exp(LOG_HIDDEN)) + log_ratio, LOG_HIDDEN)
     return float(log_odds + min(dt_s / _MEMORY_S, 1.0) * seen)
 
@@ -74,16 +74,17 @@ def updated_log_odds(log_odds: float, log_ratio: float, dt_s: float) -> float:
 def probabilities(hypotheses: list[Hypothesis]) -> FloatArray:
     """Of no tool in the picture, then of each hypothesis, shape (n + 1,)."""
     logs = np.array([0.0] + [h.log_odds for h in hypotheses])
-    return np.exp(logs - logsumexp(logs))
+    return np.exp(logs - np.logaddexp.reduce(logs))
 
 
 def share_for_new(hypotheses: list[Hypothesis]) -> float:
     """Log odds with which a pose that has just been found begins beside these."""
-    return float(np.log(_NEW_SHARE) + logsumexp([0.0] + [h.log_odds for h in hypotheses]))
+    return float(np.log(_NEW_SHARE) + np.logaddexp.reduce([0.0] + [h.log_odds for h in hypotheses]))
 
 
 def compete(hypotheses: list[Hypothesis], dt_s: float) -> list[Hypothesis]:
-    """The hypotheses worth following, likeliest first, after dt_s in which the tool may have left; of like ones the longest seen."""
+    """The hypotheses worth following, likeliest first, after dt_s in which the tool may have left; of like ones the
+    longest seen."""
     if not hypotheses:
         return []
     p = probabilities(_compared(hypotheses, dt_s))[1:] * (1.0 - min(dt_s / _STAYS_S, 0.5))
@@ -101,15 +102,20 @@ def compete(hypotheses: list[Hypothesis], dt_s: float) -> list[Hypothesis]:
 
 
 def _compared(hypotheses: list[Hypothesis], dt_s: float) -> list[Hypothesis]:
-    """The hypotheses after their residuals in the newest picture are held beside each other, against those of the best of them: how
-    much a picture's edges scatter is not known beforehand, so it tells poses apart, and not whether a tool is there."""
+    """The hypotheses after their residuals in the newest picture are held beside each other, against those of the best
+    of them: how much a picture's edges scatter is not known beforehand, so it tells poses apart, and not whether a
+    tool is there."""
     fits = [h.fit for h in hypotheses if h.fit is not None]
     if len(fits) < 2:
         return hypotheses
     weight = 0.5 * min(f.n_edges for f in fits) / CUTS_PER_SAMPLE * min(dt_s / _MEMORY_S, 1.0)
     least = min(f.chi2_dof for f in fits)
-    return [h if h.fit is None else replace(h, log_odds=h.log_odds - weight * float(np.log(max(h.fit.chi2_dof, 1e-3) / max(least, 1e-3))))
-            for h in hypotheses]
+    return [
+        h
+        if h.fit is None
+        else replace(h, log_odds=h.log_odds - weight * float(np.log(max(h.fit.chi2_dof, 1e-3) / max(least, 1e-3))))
+        for h in hypotheses
+    ]
 
 
 def _is_same(a: ToolState, b: ToolState) -> bool:

@@ -1,11 +1,12 @@
 """Filter for a hand-held tool and its edges' offsets: predict, gate, take in a fit, and smooth backwards.
 
 State, bench frame: outlet centre (3) [mm], jet direction's x and y (2) [-], turn about it (1) [rad], rates of the first
-five per second, then one offset a group of edges [px]. The jet points down, so its x and y are a chart of its direction.
-The outlet moves at nearly constant velocity; the direction drifts about a rest that the hand keeps; offsets change slowly.
-A hand rests, works or travels, each with its own process noise, and the filter takes the noise that their probabilities give on the mean
-(generalised pseudo-Bayesian of first order: Bar-Shalom, Li, Kirubarajan 2001, 11.6). While it rests, what a picture hardly shows,
-such as the height when only the tube's end is in view, stays what it was.
+five per second, then one offset a group of edges [px]. The jet points down, so its x and y are a chart of its
+direction. The outlet moves at nearly constant velocity; the direction drifts about a rest that the hand keeps; offsets
+change slowly. A hand rests, works or travels, each with its own process noise, and the filter takes the noise that
+their probabilities give on the mean (generalised pseudo-Bayesian of first order: Bar-Shalom, Li, Kirubarajan 2001,
+11.6). While it rests, what a picture hardly shows, such as the height when only the tube's end is in view, stays what
+it was.
 """
 
 from __future__ import annotations
@@ -16,23 +17,36 @@ import numpy as np
 
 from vision.types import FloatArray
 
-__all__ = ["Motion", "ToolState", "start_state", "predict", "with_modes", "gate", "condition", "smooth", "N_POSE", "N_MOVING"]
+__all__ = [
+    "Motion",
+    "ToolState",
+    "start_state",
+    "predict",
+    "with_modes",
+    "gate",
+    "condition",
+    "smooth",
+    "N_POSE",
+    "N_MOVING",
+]
 
 N_POSE, N_RATE = 6, 5
 N_MOVING = N_POSE + N_RATE
 
-# spectral densities for a hand that rests (physiological tremor, about 0.1 mm at 10 Hz), works (about 1 m/s2 for a twentieth of a
-# second) and travels (a reach at 1 m/s that turns the wrist by 2 rad/s, begun within a tenth of a second) [common practice, no source]:
-# of the outlet's acceleration, of its velocity, and of the direction's acceleration
+# spectral densities for a hand that rests (physiological tremor, about 0.1 mm at 10 Hz), works (about 1 m/s2 for a
+# twentieth of a second) and travels (a reach at 1 m/s that turns the wrist by 1 rad/s, begun within a tenth of a
+# second) [common practice, no source]: of the outlet's acceleration, of its velocity, and of the direction's
+# acceleration
 _ACCEL_MM2_S3 = np.array([300.0, 6.0e4, 1.0e6])
 _JITTER_MM2_S = np.array([0.5, 0.0, 0.0])
-_TURN_RAD2_S3 = np.array([0.01, 0.04, 2.0])
-_MODE_LASTS_S = np.array([0.5, 1.0, 0.3])  # on the mean [common practice, no source]
+_TURN_RAD2_S3 = np.array([0.01, 0.04, 0.5])
+_MODE_LASTS_S = np.array([0.5, 3.0, 0.3])  # on the mean [common practice, no source]
 _MODES_AT_FIRST = np.array([0.1, 0.4, 0.5])  # a tool that has just come in travels [convention]
 _STROKE_S = 0.35  # a hand turns back after about as long: what is not measured does not run away
 _TURN_S, _REST_S = 0.3, 1.5  # with these the direction stays within about 6 degrees of its rest
 _ROLL_RAD2_S = 0.02
-_OFFSET_S = 0.4  # offsets follow light and place: longer, and what smoke or blur did to them would be believed for seconds
+# offsets follow light and place: longer, and what smoke or blur did to them would be believed for seconds
+_OFFSET_S = 0.4
 _REST_FOLLOWS_S = 3.0
 
 
@@ -122,8 +136,15 @@ def predict(state: ToolState, t_s: float, motion: Motion) -> ToolState:
     dt_s, modes = t_s - state.t_s, _modes_ahead(state, t_s)
     f, q = _step(len(state.mean), dt_s, motion, modes)
     rest = state.rest + (1 - np.exp(-dt_s / _REST_FOLLOWS_S)) * (state.mean[3:5] - state.rest)
-    return replace(state, t_s=t_s, mean=_carried(state.mean, f, state.rest, motion), cov=f @ state.cov @ f.T + q, rest=rest, modes=modes,
-                   came_by=modes)
+    return replace(
+        state,
+        t_s=t_s,
+        mean=_carried(state.mean, f, state.rest, motion),
+        cov=f @ state.cov @ f.T + q,
+        rest=rest,
+        modes=modes,
+        came_by=modes,
+    )
 
 
 def _modes_ahead(state: ToolState, t_s: float) -> FloatArray:
@@ -133,8 +154,8 @@ def _modes_ahead(state: ToolState, t_s: float) -> FloatArray:
 
 
 def with_modes(after: ToolState, before: ToolState, measured: FloatArray, cov: FloatArray) -> ToolState:
-    """A state with the probabilities that the hand rests, works or travels brought up to date: by how well each foretold, from the
-    state before, a tip and direction (5,) with covariance (5, 5)."""
+    """A state with the probabilities that the hand rests, works or travels brought up to date: by how well each
+    foretold, from the state before, a tip and direction (5,) with covariance (5, 5)."""
     logs = np.empty(len(after.modes))
     for mode in range(len(logs)):
         f, q = _step(N_MOVING, after.t_s - before.t_s, None, np.eye(len(logs))[mode])
@@ -163,12 +184,13 @@ def condition(state: ToolState, sites: np.ndarray, mean: FloatArray, cov: FloatA
 
 
 def smooth(states: list[ToolState]) -> list[ToolState]:
-    """Rauch-Tung-Striebel pass over consecutive filtered states of one unbroken track; only the first 11 entries are kept."""
+    """Rauch-Tung-Striebel pass over consecutive filtered states of one unbroken track; only the first 11 entries are
+    kept."""
     if not states:
         return []
     last = states[-1]
     out = [replace(last, mean=last.mean[:N_MOVING], cov=last.cov[:N_MOVING, :N_MOVING])]
-    for now, after in zip(states[-2::-1], states[:0:-1]):
+    for now, after in zip(states[-2::-1], states[:0:-1], strict=True):
         mean, cov = now.mean[:N_MOVING], now.cov[:N_MOVING, :N_MOVING]
         f, q = _step(N_MOVING, after.t_s - now.t_s, None, after.came_by)
         ahead = f @ cov @ f.T + q

@@ -136,8 +136,7 @@ def solve_steps(jacobian, mm_per_sample, offset, sigma, crowding, gain, label, p
 @njit(cache=True, nogil=True)
 def _spread_of_cut(sigma, scatter, mm_per_sample):
     """What one cut counts for, as a sigma. A part's cuts stand for its length: what a codec does to it is alike within
-    a
-    block, so that cutting it more densely adds nothing; a sensor's noise is not."""
+    a block, so that cutting it more densely adds nothing; a sensor's noise is not."""
     return math.sqrt(min(sigma, 5.0) ** 2 + scatter ** 2 * max(CORRELATION_MM / max(mm_per_sample, 1e-3), 1.0))
 
 
@@ -174,8 +173,7 @@ def _scatter_px(left, sigma, most_px):
 @njit(cache=True, nogil=True)
 def _reweighted(jacobian, group, seen, usable, sigma, reach, loose, held, pull, x):
     """Solve for x in place, from where it is; what each edge is away from it then, and what of that its group shares.
-    An edge
-    counts the less the further it is beyond its reach."""
+    An edge counts the less the further it is beyond its reach."""
     n = len(seen)
     left, weight, shared, total = np.zeros(n), np.zeros(n), np.zeros(len(loose)), np.zeros(len(loose))
     for _ in range(6):
@@ -211,8 +209,7 @@ def _left(jacobian, group, seen, x, i):
 @njit(cache=True, nogil=True)
 def _normal(jacobian, group, weight, values, loose, size):
     """Normal equations, matrix and right side, of values = jacobian . steps + offset of the group + what its edges
-    share in
-    this picture alone, of variance `loose`, which is not solved for."""
+    share in this picture alone, of variance `loose`, which is not solved for."""
     data, right = np.zeros((size, size)), np.zeros(size)
     for i in range(len(weight)):
         w, g = weight[i], 6 + group[i]

@@ -11,13 +11,8 @@ from vision.fit import Picture
 from vision.nozzle import NozzleBody, ToolPose, cross
 from vision.types import FloatArray
 
-__all__ = ["METAL_EARNS", "metal_look", "usual_look", "is_like", "looks_like", "log_look_ratio"]
+__all__ = ["log_look_ratio", "metal_look", "usual_look"]
 
-# of the shape that a search or a new track asks for, what is known to look like the metal need show this share
-METAL_EARNS = 0.75
-# how far metal may be from how it usually looks, though it mirrors its surroundings and stands in shadow: in colour
-# (skin is 0.5 to 0.8 from grey), and in brightness (three and a half times)
-_OTHER_COLOUR, _OTHER_LIGHT = 0.4, 1.25
 _ALONG_MM, _ACROSS = 1.0, (-0.5, -0.25, 0.0, 0.25, 0.5)  # where it is looked at: along the axis, and across in radii
 _LEAST_PLACES, _LEAST_PHOTOS = 8, 3
 _MARGIN_PX = 3
@@ -59,26 +54,10 @@ def usual_look(seen: list[FloatArray]) -> FloatArray | None:
     return np.median(told, axis=0) if len(told) >= _LEAST_PHOTOS else None
 
 
-def is_like(seen: FloatArray, usual: FloatArray | None) -> bool | None:
-    """Whether a look is that of the metal; None when either is not known."""
-    if usual is None or not np.isfinite(seen).all():
-        return None
-    away = seen - usual
-    return bool(np.linalg.norm(away[:2]) < _OTHER_COLOUR and abs(away[2]) < _OTHER_LIGHT)
-
-
-def looks_like(camera: CameraModel, body: NozzleBody, picture: Picture, pose: ToolPose, usual: FloatArray
-               | None) -> bool | None:
-    """Whether what lies at a pose looks like the metal; None when that is not known."""
-    return None if usual is None else is_like(metal_look(camera, body, picture, pose), usual)
-
-
-def log_look_ratio(camera: CameraModel, body: NozzleBody, picture: Picture, pose: ToolPose, usual: FloatArray
-                   | None) -> float:
-    """Natural logarithm of how much likelier what lies at a pose looks so when it is the metal than when it is not; 0
-    when that is
-    not known."""
-    seen = np.full(3, np.nan) if usual is None else metal_look(camera, body, picture, pose)
+def log_look_ratio(seen: FloatArray, usual: FloatArray | None) -> float:
+    """Natural logarithm of how much likelier a look is that of the metal than that of another thing; 0 when either is
+    not known.
+    """
     if usual is None or not np.isfinite(seen).all():
         return 0.0
     logs = [-0.5 * float((((seen - usual) / s) ** 2).sum()) - float(np.log(s).sum())

@@ -23,7 +23,8 @@ __all__ = ["NozzleCalibration", "load_nozzle", "picture_path", "save_nozzle"]
 
 _NEEDED = {"camera_id", "outer_diameter_mm", "bend_deg", "height_error_rms_mm", "n_photos", "edge", "hold"}
 # a rendered nozzle is met within 0.01 mm; nothing that was photographed is
-_RANGES = {"outer_diameter_mm": (0.5, 100.0), "bend_deg": (0.0, 120.0), "height_error_rms_mm": (1e-3, 50.0), "n_photos": (1, 10_000)}
+_RANGES = {"outer_diameter_mm": (0.5, 100.0), "bend_deg": (0.0, 120.0), "height_error_rms_mm": (1e-3, 50.0),
+           "n_photos": (1, 10_000)}
 _EDGE_PX, _LEAST_EDGE_SIGMA_PX = 20.0, 0.005  # farther off it is another edge; common practice, no source
 _LOOK = "metal_look"
 _POSE = "bench_turn_rad", "bench_shift_mm"  # camera from bench, of the bench's picture

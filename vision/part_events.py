@@ -26,6 +26,7 @@ _KNOWN_FRAMES, _KNOWN_S = 6, 0.2  # readings at rest before anything can be told
 _SPRING_MM, _SPRING_PX, _SPRING_SIGMAS = 0.12, 0.8, 8.0  # an excursion that came back is told from so much on
 _SPRING_SEEN = 0.85
 _SETTLE_MM, _SETTLE_SEEN = 0.8, 0.85  # a part that melts moves no further; and nothing touches it
+_SETTLE_CLEAR, _GONE_CLEAR = 0.6, 0.75  # of the board on the most covered side; a thin thing over a part crosses it
 _GONE_S, _GONE_SEEN, _GONE_EDGES, _GONE_STILL = 0.25, 0.5, 0.35, 3.0
 _STOOD = 0.5  # of what a standing part would hide, changed more than the rest
 _GAP_S = 0.5  # a longer one ends what was under way
@@ -83,7 +84,7 @@ class PartJudge:
         if not _agree([self._seat.offset(p) for p in recent]):
             return None
         self._move = _Move(
-            away[0].t_s, now.t_s, self._furthest(recent), min(p.seen for p in recent), all(p.is_clear for p in recent)
+            away[0].t_s, now.t_s, self._furthest(recent), min(p.seen for p in recent), min(p.clear for p in recent)
         )
         return self._moving(now)
 
@@ -111,7 +112,8 @@ class PartJudge:
             )
         if move.is_told:
             return None
-        is_slight = np.hypot(*offset[:2]) < _SETTLE_MM and move.least_seen >= _SETTLE_SEEN and move.is_clear
+        is_clear = move.least_seen >= _SETTLE_SEEN and move.clear > _SETTLE_CLEAR
+        is_slight = np.hypot(*offset[:2]) < _SETTLE_MM and is_clear
         settles = (
             self._may_settle and is_slight and self._size_mm(before.offset(move.furthest)) < 1.5 * self._size_mm(offset)
         )
@@ -124,7 +126,8 @@ class PartJudge:
 
     def _unseen(self, now: PartMotion) -> PartEvent | None:
         """Covered, or gone? Gone only when the board around is clear and what is there lies still."""
-        is_bare = now.is_clear and now.seen < _GONE_SEEN and now.edges < _GONE_EDGES and now.change < _GONE_STILL
+        is_still = now.edges < _GONE_EDGES and now.change < _GONE_STILL
+        is_bare = now.clear > _GONE_CLEAR and now.seen < _GONE_SEEN and is_still
         if not is_bare or self._seat is None or self._seat.is_young or self._is_gone:
             self._gone_since_s = math.nan
             return None
@@ -233,12 +236,12 @@ class _Move:
     t_known_s: float
     furthest: PartMotion
     least_seen: float
-    is_clear: bool
+    clear: float
     is_told: bool = False
 
     def went_on(self, furthest: PartMotion, now: PartMotion) -> _Move:
         return replace(
-            self, furthest=furthest, least_seen=min(self.least_seen, now.seen), is_clear=self.is_clear and now.is_clear
+            self, furthest=furthest, least_seen=min(self.least_seen, now.seen), clear=min(self.clear, now.clear)
         )
 
 

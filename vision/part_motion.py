@@ -27,7 +27,6 @@ _STILL_GREY = 4.0  # mean change of grey levels that still counts as none
 _FITS, _ALIKE = 0.6, 0.75  # share of points, and correlation, from which a part is taken to be seen
 _RING_FITS, _RING_ALIKE = 0.4, 0.5
 _LEAST_SECTOR = 4  # points by which a side can be judged
-_CLEAR = 0.6  # of each sector's points, when nothing covers the board around
 _EDGE_STAYS, _EDGE_GREY = 0.4, 8.0  # of an edge's contrast; contrasts that count
 _FLOOR_PX = 0.04  # of a shift's sigma: sampling, coding, what noise in single frames does not tell
 _HIDDEN_PX = 0.3  # by which what covers a part may pull it, times the share covered
@@ -175,7 +174,7 @@ class _Part:
             t_s,
             self._spec.name,
             seen=fit.share,
-            is_clear=_is_clear(ring.fits, place),
+            clear=_clear(ring.fits, place),
             gain=fit.gain,
             px_per_mm=window.px_per_mm,
         )
@@ -244,11 +243,12 @@ class _Part:
         return float((stays > _EDGE_STAYS * np.abs(self._first.edge[strong])).mean())
 
 
-def _is_clear(fits: np.ndarray, place: Place) -> bool:
-    """Whether the board is seen on every side of a part."""
+def _clear(fits: np.ndarray, place: Place) -> float:
+    """Share of the board that is seen on a part's most covered side."""
     n = np.bincount(place.sector, minlength=SECTORS)
+    counts = n >= _LEAST_SECTOR
     clear = np.bincount(place.sector[fits], minlength=SECTORS)
-    return bool((clear[n >= _LEAST_SECTOR] >= _CLEAR * n[n >= _LEAST_SECTOR]).all())
+    return float((clear[counts] / n[counts]).min()) if counts.any() else 0.0
 
 
 def _is_seen(fit: PatchFit) -> bool:

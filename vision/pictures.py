@@ -44,7 +44,9 @@ def decoded(data: bytes, where: object) -> np.ndarray:
 
 
 def size_of(data: bytes) -> tuple[int, int] | None:
-    """Width and height as the head of a PNG (ISO/IEC 15948, 11.2.2) or JPEG file (ITU-T T.81, B.2.2) says; None for others."""
+    """Width and height as the head of a PNG (ISO/IEC 15948, 11.2.2) or JPEG file (ITU-T T.81, B.2.2) says; None for
+    others.
+    """
     if data.startswith(_PNG):
         return struct.unpack(">II", data[16:24]) if data[12:16] == b"IHDR" and len(data) >= 24 else None
     if not data.startswith(b"\xff\xd8"):

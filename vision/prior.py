@@ -13,7 +13,8 @@ from vision.types import BenchPose, FloatArray
 
 __all__ = ["height_over", "log_prior"]
 
-_ABOUT_MM = 1.0  # by which an outlet may seem lower than the board, beside its own sigma: a rim that rests on it, parts [convention]
+# by which an outlet may seem lower than the board, beside its own sigma: a rim that rests on it, parts [convention]
+_ABOUT_MM = 1.0
 _HIGHEST_MM, _HIGH_SIGMA_MM = 100.0, 20.0  # over the board, where a tool is no more at work [convention]
 _LEAST_HABIT = np.log(0.02)  # a hand may take the tool quite otherwise [convention]
 _LEAST_OFFSETS = np.log(1e-3)
@@ -27,12 +28,16 @@ def height_over(tip_cam_mm: FloatArray, bench: BenchPose, surface_mm: float) -> 
 def log_prior(fit: PoseFit, bench: BenchPose, board_top_mm: float, motion: Motion, holds: tuple[Hold, ...]) -> float:
     """Natural logarithm of how likely a fit's pose and edge offsets are, against usual ones.
 
-    No outlet is below the board, few are far above it; a hand holds the tool as it did before; edges appear where this nozzle's do.
+    No outlet is below the board, few are far above it; a hand holds the tool as it did before; edges appear where this
+    nozzle's do.
     """
     up = bench.cam_from_bench[:3, 2]
     sigma_mm = float(np.hypot(np.sqrt(up @ fit.cov[:3, :3] @ up), _ABOUT_MM))
     height_mm = height_over(fit.pose.tip_mm, bench, board_top_mm)
-    above = min(0.0, float(log_ndtr(height_mm / sigma_mm)) + np.log(2.0)) - 0.5 * (max(height_mm - _HIGHEST_MM, 0.0) / _HIGH_SIGMA_MM) ** 2
+    above = (
+        min(0.0, float(log_ndtr(height_mm / sigma_mm)) + np.log(2.0))
+        - 0.5 * (max(height_mm - _HIGHEST_MM, 0.0) / _HIGH_SIGMA_MM) ** 2
+    )
     held = max(np.log(max(habit(fit.pose, holds, bench.cam_from_bench), 1e-9)), _LEAST_HABIT)
     groups = fit.sites[6:] - 6
     away = (fit.offset_px - motion.offset_px[groups]) / np.sqrt(np.diag(motion.offset_cov)[groups])

@@ -59,8 +59,7 @@ class Scene(NamedTuple):
 
 class Known(NamedTuple):
     """What is known before looking: as in `PosePrior`, and a plane that the outlet is near: normal (3,) over its sigma,
-    and
-    distance over its sigma, zeros without one."""
+    and distance over its sigma, zeros without one."""
 
     tip_mm: np.ndarray
     axis: np.ndarray
@@ -74,8 +73,8 @@ class Known(NamedTuple):
 
 class Travel(NamedTuple):
     """Way of the outlet while the shutter is open, camera frame: (3,) as expected; and where the outlet was a frame ago
-    (3,), with
-    the share of the time since then for which the shutter is open: 0 where that is not known, or does not matter."""
+    (3,), with the share of the time since then for which the shutter is open: 0 where that is not known, or does not
+    matter."""
 
     way_mm: np.ndarray
     before_mm: np.ndarray
@@ -128,8 +127,8 @@ def fit_rounds(tool, lens, scene, tip, axis, roll_rad, known, travel, spreads_px
 @njit(cache=True, nogil=True)
 def _way_now(travel, tip):
     """Way while the shutter is open of an outlet that has come to `tip`: the speed between two frames lags half a frame
-    behind,
-    and what is expected a whole one. Along the line of sight it is left as expected: there the fit tells least."""
+    behind, and what is expected a whole one. Along the line of sight it is left as expected: there the fit tells
+    least."""
     if travel.share == 0.0:
         return travel.way_mm
     faster = 1.5 * (travel.share * (tip - travel.before_mm) - travel.way_mm)
@@ -208,8 +207,7 @@ def is_inside(px, shape):
 @njit(cache=True, nogil=True)
 def _along(px, normal_px, labels, lines, bend):
     """How many lines a pixel apart fill the way from each point of an edge to the next, and how the edge bends [1 /
-    px],
-    outwards above 0; in place."""
+    px], outwards above 0; in place."""
     for i in range(len(px)):
         before, after = max(i - 1, 0), min(i + 1, len(px) - 1)
         before = before if (labels[before, :2] == labels[i, :2]).all() else i
@@ -226,8 +224,7 @@ def _along(px, normal_px, labels, lines, bend):
 @njit(cache=True, nogil=True)
 def _crowding_px(px, normal_px, labels):
     """Sigma by which each point's edge may be off because blur mixes it with that of another part or side near by, and
-    a cut
-    runs into it; where the two go on in one direction there is nothing to mix."""
+    a cut runs into it; where the two go on in one direction there is nothing to mix."""
     n = len(px)
     out = np.where(labels[:, 1] == STEP, _STEP_PX, _READ_PX)
     for i in range(n):
@@ -272,8 +269,7 @@ def cut_through(image, background, known, px, normal_px, is_flat, lines, offsets
 def _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, n_sides, is_exact, offset, sigma, gain,
                  lighter):
     """Sides that hardly stand out may have been smeared by a codec: of each, the edges, sharp or softer, that explain
-    more of
-    the picture, in place."""
+    more of the picture, in place."""
     seen, count = np.zeros(n_sides), np.zeros(n_sides)
     for i in range(len(sides)):
         if gain[i] > LEAST_GAIN:

@@ -198,8 +198,7 @@ def _axis_of(is_after, tip, straight, after, bend_at):
 @njit(cache=True, nogil=True)
 def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
     """All visible outline points as `Outline` has them: points, pixels, normals, px per mm of growth, labels (part,
-    side, is
-    after the bend), values (distance from the outlet, length), jacobian."""
+    side, is after the bend), values (distance from the outlet, length), jacobian."""
     n_slices = len(slices)
     most = 0
     for i in range(n_slices):

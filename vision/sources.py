@@ -168,8 +168,10 @@ class Video:
                     f"{t_s:.3f} s); "
                     "dwell and speed cannot be measured from it; record again, or rewrite its time stamps")
             if t_s - (self._times[-1] if self._times else 0.0) > LONGEST_GAP_S:
-                raise SourceError(f"{self.path}: time jumps by {t_s - self._times[-1]:.0f} s at frame {len(self._times)}; nothing "
-                                  "can be measured over such a gap; cut the recording there, or rewrite its time stamps")
+                raise SourceError(f"{self.path}: time jumps by {t_s - self._times[-1]:.0f} s at frame "
+                                  f"{len(self._times)}; nothing "
+                                  "can be measured over such a gap; cut the recording there, or rewrite its time "
+                                  "stamps")
             self._times.append(t_s)
             yield self._frame(picture, len(self._times) - 1, t_s)
         self._is_read = True
@@ -293,12 +295,14 @@ def open_container(path: Path) -> InputContainer:
     try:
         found = path.stat()
         if not stat.S_ISREG(found.st_mode):
-            raise SourceError(f"{path}: is {'a folder' if stat.S_ISDIR(found.st_mode) else 'no plain file'}; expected a video")
+            raise SourceError(f"{path}: is {'a folder' if stat.S_ISDIR(found.st_mode) else 'no plain file'}; expected "
+                              f"a video")
         if found.st_size == 0:
             raise SourceError(f"{path}: is empty")
         with path.open("rb"):
             pass
-        # the name after "file:" is taken as it is, whatever it looks like; lists of other files are no kind that is read
+        # the name after "file:" is taken as it is, whatever it looks like; lists of other files are no kind that is
+        # read
         return av.open(f"file:{path.absolute()}", options={"format_whitelist": _KINDS, "protocol_whitelist": "file"})
     except (av.error.FFmpegError, ValueError) as error:
         words = getattr(error, "strerror", "") or error

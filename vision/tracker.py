@@ -186,11 +186,13 @@ class Tracker:
         holds = self._holds()
         followed = [new for h in self._hypotheses if t_s - h.t_seen_s < _LOST_S
                     for new in self._follower.step(h, picture, bench, t_s, holds)]
-        if any(h.fit is not None for h in followed):
+        self._hypotheses = compete(followed, dt_s)
+        if self._is_there(LIKELY) and self._hypotheses[0].fit is not None:
             self._is_bare = False
         elif followed or not np.isnan(self._t_told_s):
             self._is_bare = self._is_bare or is_bare(picture, _BARE_SHARE * self._size_px)
-        self._hypotheses = compete([] if self._is_bare else followed, dt_s)  # a bare bench hides nothing
+        if self._is_bare:  # a bare bench hides nothing
+            self._hypotheses = [h for h in self._hypotheses if h.fit is not None]
 
     def _take_search(self, picture: Picture, bench: BenchPose, t_s: float) -> None:
         """Begin a search where one is worth its time, or take one's answer when it is due."""
@@ -238,8 +240,8 @@ class Tracker:
 
     def _needs_search(self, t_s: float) -> bool:
         """Whether looking elsewhere is worth the time: always while the tool is not known, now and then when it
-        explains less of the
-        picture than a nozzle in full view does."""
+        explains less of the picture than a nozzle in full view does.
+        """
         since_s = t_s - self._t_search_s
         if since_s < SEARCH_S:
             return False

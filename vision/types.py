@@ -186,15 +186,16 @@ class PartMotion:
         The same without what a part that melts may sink by: of a change of the shift, unseen.
     seen : float
         Share of its top face that shows what it showed first [-]; nan without a first look.
-    is_clear : bool
-        Nothing covers the board around it.
+    clear : float
+        Of the board on its most covered side, the share that shows what it showed first [-].
     is_present : bool or None
         None: covered, or not looked at yet.
     edges : float
-        Share of the contrast along its edge that is still there [-]; this and the next only where something else is seen.
+        Share of the contrast along its edge that is still there [-]; this and the next only where something else is
+        seen.
     stands : float
-        How much more of what it would hide, did it stand on its short side, has changed than of the rest beside it [-]; nan
-        where that cannot be told.
+        How much more of what it would hide, did it stand on its short side, has changed than of the rest beside it
+        [-]; nan where that cannot be told.
     change : float
         Of its picture since the frame before [grey levels].
     gain : float
@@ -210,7 +211,7 @@ class PartMotion:
     turn_sigma_rad: float = math.nan
     noise_mm: float = math.nan
     seen: float = math.nan
-    is_clear: bool = False
+    clear: float = 0.0
     is_present: bool | None = None
     edges: float = math.nan
     stands: float = math.nan

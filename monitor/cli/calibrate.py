@@ -20,7 +20,7 @@ from monitor.setup.nozzle import calibrate_nozzle, read_seen, touch_photo, touch
 from monitor.setup.trust import OTHER_LOOK, gauge_verdict, trust_words
 from vision.camera import CameraModel, load_camera
 from vision.mat import standard_mat
-from vision.metal import is_like
+from vision.metal import log_look_ratio
 from vision.nozzle_file import NozzleCalibration, picture_path, save_nozzle
 from vision.types import BenchPose
 
@@ -73,7 +73,7 @@ def run_check(args: argparse.Namespace) -> int:
     verdict = gauge_verdict(np.array([r.height_mm for r in readings]), np.array([r.sigma_mm for r in readings]),
                             args.height_mm)
     words = trust_words(found, camera, nozzle_body(job), pose.cam_from_bench, _work_place(job), verdict.sigma_mm)
-    if any(is_like(r.metal_look, found.metal_look) is False for r in readings):
+    if any(log_look_ratio(r.metal_look, found.metal_look) < 0.0 for r in readings):
         words.append(OTHER_LOOK)
     if args.json:
         say(json.dumps(asdict(verdict) | {"heights_mm": [r.height_mm for r in readings],

@@ -98,7 +98,8 @@ def _compare(args: argparse.Namespace, gauge: GaugeStudy | None) -> Comparison:
         path = Path(args.baseline)
         for name, what in ((args.leave_out, LEFT_OUT), (args.begin_anew, BEGUN_ANEW)):
             if name:
-                decide(path, what, found.passes[find_pass(found.passes, name, "--leave-out or --begin-anew")], args.why, args.by)
+                decide(path, what, found.passes[find_pass(found.passes, name, "--leave-out or --begin-anew")], args.why,
+                       args.by)
         decisions = read_decisions(path)
         options |= {"aside": aside_of(found.passes, decisions), "decided": words_of(decisions)}
         found = compare_folders(args.recordings, **options)

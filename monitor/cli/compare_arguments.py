@@ -30,10 +30,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                              "study of the camera; with recordings, the camera's share in their figures")
     parser.add_argument("--limits-width", type=float, metavar="MM",
                         help="with --gauge alone: width of the job's height limits")
-    parser.add_argument("--baseline", metavar="FILE", help="record of passes left out and of new beginnings; is kept to and, "
+    parser.add_argument("--baseline", metavar="FILE",
+                        help="record of passes left out and of new beginnings; is kept to and, "
                         "with the next two, added to")
     parser.add_argument("--leave-out", metavar="PASS", help="leave this pass out from now on; with --why and --by")
-    parser.add_argument("--begin-anew", metavar="PASS", help="a deliberate change: only this pass and those after it count from "
+    parser.add_argument("--begin-anew", metavar="PASS",
+                        help="a deliberate change: only this pass and those after it count from "
                         "now on; with --why and --by")
     parser.add_argument("--why", default="", metavar="TEXT", help="the reason, for the record")
     parser.add_argument("--by", default="", metavar="CODE", help="who decides, for the record")

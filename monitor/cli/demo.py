@@ -51,7 +51,8 @@ def of_parts(recording: Recording, job: Job) -> list[str]:
     """What happened to the parts, in order of time, and whether the target is off the board."""
     lines = [f"  {e['t_s']:.2f} s: {part_title(e)}" for e in recording.part_events]
     gone = [e["t_s"] for e in recording.part_events if e["part"] == job.target.name and e["kind"] == "removed"]
-    told = f"{job.target.name} is off the board since {gone[-1]:.1f} s" if gone else f"{job.target.name} was not seen to come off"
+    what = f"is off the board since {gone[-1]:.1f} s" if gone else "was not seen to come off"
+    told = f"{job.target.name} {what}"
     return ["parts, as told while it ran:", *lines, told]
 
 

@@ -32,12 +32,14 @@ def run_import(args: argparse.Namespace) -> int:
             if args.json:
                 say(json.dumps(asdict(outcome) | {"by": asdict(by)}))
                 continue
-            what = {DONE: f"analysed in {outcome.took_s:.0f} s", KEPT: "there before"}.get(outcome.state, f"failed: {outcome.fault}")
+            what = {DONE: f"analysed in {outcome.took_s:.0f} s", KEPT: "there before"}.get(outcome.state,
+                                                                                           f"failed: {outcome.fault}")
             say(f"{outcome.name}: {by.operator or 'no code'}, {by.recorded_utc[:16].replace('T', ' ')} UTC"
                 f"{' by the file' if by.recorded_from == 'file' else ''}{f', {by.kind}' if by.kind else ''}: {what}")
     if not args.json:
         codes = sorted({clip.by.operator for clip in clips if clip.by.operator})
         guessed = sum(clip.by.recorded_from == "file" for clip in clips)
-        say(f"{states[DONE]} analysed, {states[KEPT]} there before, {states[FAILED]} failed; {len(codes)} operator codes"
+        say(f"{states[DONE]} analysed, {states[KEPT]} there before, {states[FAILED]} failed; {len(codes)} operator "
+            f"codes"
             + (f"; {guessed} without a told time" if guessed else "") + f"; in {args.out}")
     return FAILED_CODE if states[FAILED] else 0

@@ -6,8 +6,10 @@ __all__ = ["EXAMPLES"]
 
 EXAMPLES = {
     "demo": "plumeline demo",
-    "watch": "plumeline watch --source \"name of the camera\"\n  plumeline watch --source sample_video/clip.mp4 --theme dark",
-    "analyse": "plumeline analyse clip.mp4 --job job.toml --camera camera.toml --nozzle nozzle.toml --out recordings/today",
+    "watch": "plumeline watch --source \"name of the camera\"\n  plumeline watch --source sample_video/clip.mp4 "
+             "--theme dark",
+    "analyse": "plumeline analyse clip.mp4 --job job.toml --camera camera.toml --nozzle nozzle.toml --out "
+               "recordings/today",
     "export": "plumeline export recordings/today --format both",
     "report": "plumeline report recordings/today --pdf",
     "overlay": "plumeline overlay recordings/today --out today.mp4",
@@ -17,8 +19,6 @@ EXAMPLES = {
     "learning": "plumeline learning recordings --operator T7 --out curve.svg",
     "compare": "plumeline compare recordings/monday recordings/today --window",
     "library": "plumeline library recordings --job regulator --from 2026-05-01 --warning drift",
-    "class": "plumeline class recordings --job regulator --title \"Monday's class\"",
-    "import": "plumeline import evening --sheet evening.csv --camera camera.toml --nozzle nozzle.toml --out recordings",
     "batch": "plumeline batch recordings -j 4",
     "class": "plumeline class recordings",
     "import": "plumeline import evening/ --camera camera.toml --nozzle nozzle.toml --out recordings/evening",

@@ -15,7 +15,9 @@ MARKS = {"job": {"target", "limits", "station"}, "camera": {"camera_matrix_px"},
 
 
 def check_kinds(args: argparse.Namespace) -> None:
-    """InputError when --job, --camera or --nozzle names a file of another kind; other faults are left to who reads it."""
+    """InputError when --job, --camera or --nozzle names a file of another kind; other faults are left to who reads
+    it.
+    """
     for name in NAMES:
         path = getattr(args, name, None)
         found = kind_of(Path(path)) if isinstance(path, str) and path.endswith(".toml") else ""

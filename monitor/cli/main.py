@@ -142,7 +142,8 @@ def _add_analyse(commands: Commands) -> None:
 
 def _add_attribution(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--operator", default="", metavar="CODE", help="operator code, not a name")
-    parser.add_argument("--recorded", default="", metavar="TIME", help="when it was filmed, such as 2026-05-01T14:10, by the "
+    parser.add_argument("--recorded", default="", metavar="TIME",
+                        help="when it was filmed, such as 2026-05-01T14:10, by the "
                         "clocks here (default: the video file's own time, and the report says so)")
     parser.add_argument("--kind", default="", metavar="practice|probe|work",
                         help="what the passes are; probe: without help, to see what was learned")
@@ -175,7 +176,8 @@ def _add_watch(commands: Commands) -> None:
     parser.add_argument("--quit-at-end", action="store_true", help="record at once and close when the video ends")
     parser.add_argument("--minutes", type=between(0.01, 10_000), metavar="N",
                         help="record at once, play the video over and over, close after N minutes")
-    parser.add_argument("--stats", type=to_write(".json"), metavar="FILE", help="write latencies, drops, processor and memory as JSON")
+    parser.add_argument("--stats", type=to_write(".json"), metavar="FILE",
+                        help="write latencies, drops, processor and memory as JSON")
     parser.add_argument("--list-cameras", action="store_true", help="print the cameras and leave")
 
 
@@ -220,11 +222,15 @@ def _add_rerun(commands: Commands) -> None:
 def _add_plan(commands: Commands) -> None:
     from monitor.heat.alloy import alloy_names
 
-    parser = _command(commands, "plan", "monitor.cli.plan:run_plan", "find a starting window for a job")
+    parser = _command(commands, "plan", "monitor.cli.plan:run_plan",
+                      "say what to set for a job, and how likely it works")
     parser.epilog = f"{parser.epilog or ''}\n\nsolder alloys that a job can name: " + ", ".join(alloy_names())
     parser.add_argument("job", metavar="JOB", help="job file (TOML)")
     parser.add_argument("--heat", metavar="FILE", help=HEAT_HELP)
-    parser.add_argument("--out", type=to_write(".png"), metavar="FILE.png", help="picture of the window (default: none)")
+    parser.add_argument("--out", type=to_write(".png"), metavar="FILE.png",
+                        help="picture of the window (default: none)")
+    parser.add_argument("--hottest", type=float, default=430.0, metavar="C",
+                        help="highest setpoint to try (default 430; above it parts and boards burn easily)")
     parser.add_argument("--json", action="store_true", help="print the plan as JSON")
 
 
@@ -250,7 +256,8 @@ def _add_library(commands: Commands) -> None:
     parser.add_argument("root", metavar="ROOT", help="folder that holds recordings, at any depth")
     parser.add_argument("--job", metavar="TEXT", help="part of the job's title, target or alloy")
     parser.add_argument("--operator", metavar="CODE", help="operator code")
-    parser.add_argument("--from", dest="since", type=moment, metavar="DATE", help="recorded on this date or later (YYYY-MM-DD, UTC)")
+    parser.add_argument("--from", dest="since", type=moment, metavar="DATE",
+                        help="recorded on this date or later (YYYY-MM-DD, UTC)")
     parser.add_argument("--to", dest="until", type=moment, metavar="DATE", help="recorded on this date or before")
     parser.add_argument("--warning", metavar="KIND", help="with such a warning, such as drift; any; none")
     parser.add_argument("--faulty", action="store_true", help="only recordings that could not be read")
@@ -277,12 +284,14 @@ def _add_import(commands: Commands) -> None:
     parser = _command(commands, "import", "monitor.cli.evening:run_import",
                       "analyse a folder of clips by a sheet that says who, when, as what and at which job")
     parser.add_argument("folder", metavar="FOLDER", help="the clips")
-    parser.add_argument("--sheet", metavar="FILE", help="CSV with columns file, operator, time, kind, job; all but file may "
+    parser.add_argument("--sheet", metavar="FILE",
+                        help="CSV with columns file, operator, time, kind, job; all but file may "
                         "be empty (default: sheet.csv in FOLDER)")
     parser.add_argument("--job", metavar="FILE", help="job of rows that name none")
     parser.add_argument("--camera", required=True, metavar="FILE", help="camera calibration (TOML)")
     parser.add_argument("--nozzle", required=True, metavar="FILE", help="nozzle calibration (TOML)")
-    parser.add_argument("--out", required=True, metavar="DIR", help="where the recordings go; goes on where it was stopped")
+    parser.add_argument("--out", required=True, metavar="DIR",
+                        help="where the recordings go; goes on where it was stopped")
     parser.add_argument("-j", type=whole(1, 256), default=1, metavar="N", help="processes (default: 1)")
     parser.add_argument("--json", action="store_true", help="print one JSON object a clip")
 
@@ -310,7 +319,8 @@ def _add_learning(commands: Commands) -> None:
     parser.add_argument("--measure", choices=("in_limits", "height_sd_mm", "coverage", "evenness", "dwell_s"),
                         default="in_limits", help="default: in_limits")
     parser.add_argument("--job", default="", metavar="TEXT", help="only jobs whose title holds this")
-    parser.add_argument("--out", type=to_write(".svg", ".png"), metavar="FILE", help="picture of the curve (.svg or .png)")
+    parser.add_argument("--out", type=to_write(".svg", ".png"), metavar="FILE",
+                        help="picture of the curve (.svg or .png)")
     parser.add_argument("--json", action="store_true", help="print the curve as JSON")
 
 
@@ -320,7 +330,8 @@ def _add_calibrate(commands: Commands) -> None:
     kinds = parser.add_subparsers(title="what", metavar="WHAT", required=True)
     paper = _command(kinds, "paper", "monitor.cli.calibrate:run_paper",
                      "write all that is printed as one true-size PDF: the mat, and the board for the lens")
-    paper.add_argument("--out", type=to_write(".pdf"), default="plumeline_paper.pdf", metavar="FILE.pdf", help="default: plumeline_paper.pdf")
+    paper.add_argument("--out", type=to_write(".pdf"), default="plumeline_paper.pdf", metavar="FILE.pdf",
+                       help="default: plumeline_paper.pdf")
     paper.add_argument("--page", choices=("A4", "Letter"), default="A4", help="size of the sheets (default: A4)")
     mat = _command(kinds, "mat", "monitor.cli.calibrate:run_mat", "write the bench mat as a true-size PDF")
     mat.add_argument("--print", action="store_true", dest="print_it", help=argparse.SUPPRESS)  # was needed once
@@ -390,7 +401,8 @@ def _add_bug_report(commands: Commands) -> None:
     parser = _command(commands, "bug-report", "monitor.cli.doctor:run_bug_report",
                       "gather what a bug report needs into one file, without pictures")
     parser.add_argument("recording", nargs="?", metavar="DIR", help="a recording whose numbers go along")
-    parser.add_argument("--out", type=to_write(".zip"), default="plumeline-bug-report.zip", metavar="FILE", help="default: %(default)s")
+    parser.add_argument("--out", type=to_write(".zip"), default="plumeline-bug-report.zip", metavar="FILE",
+                        help="default: %(default)s")
     parser.add_argument("--no-cameras", action="store_true", help="do not switch cameras on")
 
 

@@ -37,7 +37,8 @@ def tell(recording: Recording, job: Job | None, as_json: bool) -> None:
         f"height sigma {_or_unknown(numbers['height_sigma_median_mm'])} mm (median)")
     for p in numbers["passes"]:
         swept = "unknown" if p["coverage"] is None else f"{100 * p['coverage']:.0f} %"
-        say(f"  pass {p['number']}: {p['t_start_s']:.2f} to {p['t_end_s']:.2f} s, {_or_unknown(p['height_mean_mm'], 1)} mm, "
+        say(f"  pass {p['number']}: {p['t_start_s']:.2f} to {p['t_end_s']:.2f} s, "
+            f"{_or_unknown(p['height_mean_mm'], 1)} mm, "
             f"target swept {swept}")
     for w in numbers["warnings"]:
         end = "the end" if w["t_end_s"] is None else f"{w['t_end_s']:.2f} s"
@@ -79,7 +80,8 @@ def complain(line: str) -> None:
 def tell_alterations(recording: Recording) -> None:
     """Say when a recording is not as it was closed."""
     if recording.altered:
-        complain(f"{recording.folder}: altered since it was closed: {', '.join(recording.altered)}; what follows rests on it "
+        complain(f"{recording.folder}: altered since it was closed: {', '.join(recording.altered)}; what follows rests "
+                 f"on it "
                  "(`plumeline verify` tells more)")
 
 

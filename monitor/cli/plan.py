@@ -14,12 +14,16 @@ from monitor.plan.window import PlanLimits, draw_plan, make_plan
 
 __all__ = ["run_plan"]
 
+COOLEST_C = 250.0
+
 
 def run_plan(args: argparse.Namespace) -> int:
-    """Find a starting window for a job; 1 when there is none."""
+    """Say what to set for a job; 1 when it is closed."""
     job = load_job(args.job)
     low, high = job.limits.height_mm
-    limits = PlanLimits(height_m=(max(low, 1.0) * 1e-3, high * 1e-3), dwell_s=job.limits.dwell_s)
+    limits = PlanLimits(
+        (max(low, 1.0) * 1e-3, high * 1e-3), (COOLEST_C, max(args.hottest, COOLEST_C + 10.0)), job.limits.dwell_s
+    )
     setup = heat_setup(job)
     calibration = heat_calibration(args.heat, setup)
     with progress_bar("searching") as progress:

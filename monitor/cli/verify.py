@@ -30,7 +30,8 @@ def run_verify(args: argparse.Namespace) -> int:
             say(f"{as_text(str(folder))}: {answers[-1].sentence}")
     n_whole = sum(answer.is_whole for answer in answers)
     if args.json:
-        say(json.dumps([{"recording": as_text(str(folder)), "whole": a.whole, "altered": a.altered, "missing": a.missing,
+        say(json.dumps([{"recording": as_text(str(folder)), "whole": a.whole, "altered": a.altered,
+                         "missing": a.missing,
                          "fault": a.fault} for folder, a in zip(folders, answers, strict=True)], indent=1))
     elif len(folders) > 1:
         say(f"{n_whole} of {len(folders)} recordings whole")

@@ -72,14 +72,14 @@ def read_inputs(clip: str | Path, job: str | Path, camera: str | Path, nozzle: s
                   texts[2], Path(job))
 
 
-def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video: bool = False, by: Attribution | None = None,
-            calibration: Calibration | None = None, progress: Progress = lambda done_s, whole_s: None,
+def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video: bool = False, by: Attribution
+            | None = None, calibration: Calibration | None = None, progress: Progress = lambda done_s, whole_s: None,
             turns: Sequence[Turn] = (), meta: Mapping[str, str] = MappingProxyType({})) -> Recording:
     """Measure and judge every frame of a clip; the recording appears under its name when it is whole.
 
-    `turns` tells when a knob of the station was turned, and to what: time [s], setpoint [C], airflow [L/min]; None where
-    the knob stayed. `by` tells who, when and as what; by default when the file says. `meta` is kept with the recording
-    beside what it says of itself.
+    `turns` tells when a knob of the station was turned, and to what: time [s], setpoint [C], airflow [L/min]; None
+    where the knob stayed. `by` tells who, when and as what; by default when the file says. `meta` is kept with the
+    recording beside what it says of itself.
 
     Raises
     ------
@@ -134,7 +134,7 @@ def _need_mat(inputs: Inputs) -> None:
             if isinstance(bench_pose(inputs.camera, standard_mat(), grey), BenchPose):
                 return
             n_looks += 1
-            if n_looks >= LEAST_LOOKS and time.monotonic() > until_s or whole_s == 0.0 and n_looks > 1:
+            if (n_looks >= LEAST_LOOKS and time.monotonic() > until_s) or (whole_s == 0.0 and n_looks > 1):
                 break
     if whole_s > 0.0:
         raise InputError(f"{inputs.clip}: the bench mat is in view in none of {n_looks} pictures spread over the clip; "

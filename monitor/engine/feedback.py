@@ -77,10 +77,14 @@ class Coach:
         Height to hold, as from the plan.
     today : str, optional
         Date, for the first pass of a day.
+    stages : sequence of (height [mm], seconds, glides)
+        As a plan has them, from the pass's begin on; the last one lasts. One that glides comes evenly from the height
+        before. They take the place of aim_mm.
     """
 
     def __init__(self, limits: Limits, mode: Mode = Mode.FADED, band_share: float = DEFAULT_BAND,
-                 skill: Skill = Skill(), aim_mm: float | None = None, today: str | None = None) -> None:
+                 skill: Skill = Skill(), aim_mm: float | None = None, today: str | None = None,
+                 stages: tuple[tuple[float, float, bool], ...] = ()) -> None:
         self.low_mm, self.high_mm = limits.height_mm
         self.aim_mm = (self.low_mm + self.high_mm) / 2 if aim_mm is None else aim_mm
         self.mode, self.skill = mode, skill
@@ -89,6 +93,35 @@ class Coach:
         self._coached, self._is_probe = self._decide()
         self._seen_s = self._in_band_s = 0.0
         self._in_pass = False
+        self.stages, self._pass_s = stages, 0.0
+        self._follow_stages()
+
+    @property
+    def stage_words(self) -> str:
+        """Where the pass is in the plan's stages, in words; nothing without more than one."""
+        if len(self.stages) < 2:
+            return ""
+        n, left_s = self._stage()
+        more = "" if n == len(self.stages) - 1 else f", {left_s:.0f} s to go"
+        way = "evenly down to " if self.stages[n][2] else ""
+        return f"stage {n + 1} of {len(self.stages)}: {way}{self.stages[n][0]:.0f} mm{more}"
+
+    def _stage(self) -> tuple[int, float]:
+        """Number of the present stage, and what is left of it [s]."""
+        left_s = -self._pass_s
+        for n, (_, seconds, _) in enumerate(self.stages):
+            left_s += seconds
+            if left_s > 0 or n == len(self.stages) - 1:
+                return n, max(left_s, 0.0)
+        return 0, 0.0
+
+    def _follow_stages(self) -> None:
+        if not self.stages:
+            return
+        n, left_s = self._stage()
+        self.aim_mm, seconds, glides = self.stages[n]
+        if glides and n:
+            self.aim_mm += (self.stages[n - 1][0] - self.aim_mm) * left_s / seconds
 
     @property
     def band_mm(self) -> tuple[float, float]:
@@ -108,12 +141,15 @@ class Coach:
 
     def step(self, dt_s: float, height_mm: float, in_pass: bool) -> float:
         """The height tone's error of this frame: 0 silent, +1 an octave up at the upper limit, nan for no tone."""
-        low, high = self.band_mm
         if in_pass and not self._in_pass:
-            self._seen_s = self._in_band_s = 0.0
+            self._seen_s = self._in_band_s = self._pass_s = 0.0
         self._in_pass = in_pass
+        if in_pass:
+            self._pass_s += dt_s
+        self._follow_stages()
         if not in_pass or not math.isfinite(height_mm):
             return math.nan
+        low, high = self.band_mm
         self._seen_s += dt_s
         self._in_band_s += dt_s * (low <= height_mm <= high)
         return self.error(height_mm) if self._coached else math.nan

@@ -91,10 +91,12 @@ def rejudge(recording: Recording, judge: Judge, higher_mm: float = 0.0) -> Itera
     times = recording.frames["t_s"]
     gaps = np.diff(times, prepend=0.0)  # time counts from the recording's start
     if len(gaps) and gaps.max() > LONGEST_GAP_S:
-        raise InputError(f"{recording.folder}: nothing is known for {gaps.max():.0f} s before {times[gaps.argmax()]:.0f} s; such "
+        raise InputError(f"{recording.folder}: nothing is known for {gaps.max():.0f} s before "
+                         f"{times[gaps.argmax()]:.0f} s; such "
                          "a gap cannot be judged again")
     turns = _turns(recording, judge.job)
-    marks = [JointMark(m["t_s"], m["kind"], m["author"], m["made_utc"]) for m in recording.marks if m["undone_utc"] is None]
+    marks = [JointMark(m["t_s"], m["kind"], m["author"], m["made_utc"]) for m in recording.marks
+             if m["undone_utc"] is None]
     for seen in stored_results(recording):
         while turns and turns[0][0] <= seen.t_s:
             judge.set_station(*turns.pop(0)[1:])

@@ -94,14 +94,17 @@ def _from_data(data: dict[str, Any]) -> Calibration:
     if np.diag(cov).min() < LEAST_SCORE_VARIANCE or np.abs(mean).max() > LARGEST_SCORE:
         raise ValueError("scores: surer, or farther from what is usual, than a run can teach")
     low, high = (float(h) for h in nozzle["height_range_m"])
-    numbers = {"nozzle.height_range_m": (low, 0.0, high), "height_range_m (2)": (high, low, 1.0), "rms_k": (data["rms_k"], 0.0, 100.0),
+    numbers = {"nozzle.height_range_m": (low, 0.0, high), "height_range_m (2)": (high, low, 1.0),
+               "rms_k": (data["rms_k"], 0.0, 100.0),
                "form_share": (data["form_share"], 0.0, 10.0), "board.thickness_m": (board["thickness_m"], 1e-4, 0.02),
-               "nozzle.bore_m": (nozzle["bore_m"], 1e-4, 0.1), "nozzle.airflow_m3_s": (nozzle["airflow_m3_s"], 1e-6, 0.1)}
+               "nozzle.bore_m": (nozzle["bore_m"], 1e-4, 0.1),
+               "nozzle.airflow_m3_s": (nozzle["airflow_m3_s"], 1e-6, 0.1)}
     for name, (value, least, most) in numbers.items():
         if not least <= float(value) <= most:
             raise ValueError(f"{name}: must lie between {least:g} and {most:g}, got {value:g}")
     has_run = bool(data.get("has_thermocouple", True))
-    knowledge = Knowledge(mean, cov, has_run, str(data["note"]), float(data["form_share"]), (low, high) if has_run else None)
+    knowledge = Knowledge(mean, cov, has_run, str(data["note"]), float(data["form_share"]), (low, high) if has_run
+                          else None)
     return Calibration(knowledge, float(board["thickness_m"]), tuple((float(t), float(c)) for t, c in board["layers"]),
                        float(nozzle["bore_m"]), float(nozzle["airflow_m3_s"]), (low, high),
                        float(data["rms_k"]), tuple(data["identified"]))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -71,7 +72,10 @@ class Sites(NamedTuple):
 class Chain:
     """A job's board, part, protections and jet, with one set of parameters per member."""
 
-    def __init__(self, setup: HeatSetup, values: Parameters, fineness: Fineness | None = None) -> None:
+    def __init__(self, setup: HeatSetup, values: Parameters, fineness: Fineness | None = None,
+                 start_of: Chain | None = None) -> None:
+        """start_of: a chain of the same setup and grid whose members these repeat; its start is taken over."""
+        self._is_balanced = start_of is None
         self.setup, self.values = setup, values
         self.n_members = values.decay.size
         self.shape = part_shape(setup.part)
@@ -89,6 +93,10 @@ class Chain:
         self._neighbour_c = self._face_c()
         self.energy_j = np.zeros((len(regions), self.n_members))
         self._exit: tuple[tuple[float, ...], jet.JetExit] | None = None
+        if start_of is not None:
+            for array, begun in zip(self._moving(), start_of.state(), strict=True):
+                array[:] = np.tile(begun, array.shape[-1] // begun.shape[-1])
+            self.model.begin()
         self.start_c = float(self.sites().joint_centre[0])
 
     def blow(self, blow: Blow, dt_s: float) -> jet.JetExit:
@@ -96,6 +104,20 @@ class Chain:
         exit_ = self._jet(blow)
         self._advance(self._film, self._arrival, dt_s)
         return exit_
+
+    def aim(self, blows: Sequence[Blow]) -> None:
+        """Set the mean of several jets for `keep`: a sweep that is fast beside the board's answer."""
+        film, driven = np.zeros_like(self._film), np.zeros_like(self._film)
+        for blow in blows:
+            self._jet(blow)
+            film += self._film / len(blows)
+            driven += self._film * self._arrival / len(blows)
+        self._film[:] = film
+        np.divide(driven, film, out=self._arrival, where=film > 0)
+
+    def keep(self, dt_s: float) -> None:
+        """Advance by dt_s under the jet that was set by `aim`."""
+        self._advance(self._film, self._arrival, dt_s)
 
     def rest(self, dt_s: float) -> None:
         """Advance by dt_s without a jet."""
@@ -220,7 +242,8 @@ class Chain:
         rows = np.full((len(self.setup.neighbours), self.n_members), self.setup.station.ambient_c)
         for n, (weight, region) in enumerate(zip(self._weights[1:], self.setup.neighbours, strict=True)):
             if weight.any():
-                rows[n] = np.einsum("ji,jim->m", weight / weight.sum(), work.bottom_c if region.is_below else work.top_c)
+                face = work.bottom_c if region.is_below else work.top_c
+                rows[n] = np.einsum("ji,jim->m", weight / weight.sum(), face)
         return rows
 
     def _place_board(self) -> None:
@@ -233,7 +256,8 @@ class Chain:
             self._outline = (-half, half)
             if abs(shape.angle_rad) > MAX_ALIGNED_RAD:
                 turned = np.degrees(shape.angle_rad)
-                self.notes += (f"the part is turned {turned:.0f} degrees against the board: modelled as if it were not",)
+                self.notes += (f"the part is turned {turned:.0f} degrees against the board: "
+                               "modelled as if it were not",)
         else:
             self._angle, self._origin = shape.angle_rad, shape.centre_m
             points = np.concatenate([np.array(r.polygon_m) for r in (self.setup.part.region, *self.setup.neighbours)])
@@ -284,7 +308,7 @@ class Chain:
         faces = setup.board.start_faces_c()
         if faces is not None:
             model.set_faces(*faces)
-        elif bodies:
+        elif bodies and self._is_balanced:
             settle(model, bodies, setup.station.ambient_c)
         return bodies
 
@@ -321,7 +345,8 @@ class Chain:
         return Slab(board.thickness_m, fine.board_levels,
                     material.stack_in_plane_w_mk(board.thickness_m, layers) * self.values.board_k,
                     material.stack_through_w_mk(board.thickness_m, layers) * np.sqrt(self.values.board_k),
-                    material.stack_heat_capacity_j_m3k(board.thickness_m, layers) * self.values.capacity, shrink=fine.shrink)
+                    material.stack_heat_capacity_j_m3k(board.thickness_m, layers) * self.values.capacity,
+                    shrink=fine.shrink)
 
     def _part_slabs(self, fine: Fineness) -> tuple[Slab, Slab]:
         kind, shape = package_kind(self.setup.part.kind), self.shape

@@ -14,7 +14,7 @@ from scipy.interpolate import RegularGridInterpolator
 from monitor.heat import jet
 from monitor.heat.calibration import Calibration
 from monitor.heat.chain import Blow, Chain, Fineness, Sites
-from monitor.heat.limits import SILICON_RISK_C, melt_wanted, neighbour_melts_c, site_limits
+from monitor.heat.limits import SILICON_RISK_C, TARGET_MARGIN_K, melt_wanted, neighbour_melts_c, site_limits
 from monitor.heat.melt import Lesson, MeltLearner, MeltSight
 from monitor.heat.types import Band, HeatInput, HeatReading, HeatSetup, JointState
 from monitor.heat.uncertainty import PARAMETERS, Knowledge, band, draw_scores, parameters, prior
@@ -259,7 +259,7 @@ class HeatEstimator:
         return self._band(self.learner.told(rates["joint centre"]))
 
     def _joint(self, temps: dict[str, Band], dt_s: float) -> tuple[JointState, str]:
-        mark = self.melt.mark_c
+        mark = self.chain.alloy.liquidus_c + TARGET_MARGIN_K
         self._held_s = self._held_s + dt_s if temps["joint corner"].low > mark else 0.0
         molten_s = self.learner.molten_s
         if math.isfinite(molten_s) and temps["joint corner"].mid >= self.chain.alloy.solidus_c:
@@ -468,7 +468,8 @@ def _centres(setup: HeatSetup) -> FloatArray:
 
 def _limited(sites: Sites) -> FloatArray:
     """Sites that have limits, and last the coldest joint, (sites, members)."""
-    return np.concatenate([[sites.package_top, sites.board_top, sites.underside], sites.neighbours, [sites.joint_corner]])
+    faces = [sites.package_top, sites.board_top, sites.underside]
+    return np.concatenate([faces, sites.neighbours, [sites.joint_corner]])
 
 
 def _later(ahead: Band | None, past_s: float) -> Band | None:

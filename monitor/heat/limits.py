@@ -29,10 +29,11 @@ __all__ = [
 ]
 
 SILICON_RISK_C = 400.0  # silicon at risk; common practice, no source
+CHIP_C = 270.0  # makers test chip resistors and capacitors at 260 to 270 C for 10 s (after IEC 60068-2-58), from memory
 LAMINATE_TOP_C = 260.0  # top laminate under 260-280 C; common practice, no source
-TARGET_MARGIN_K, FIT_HOLD_S = 15.0, 5.0  # joint target liquidus + 15 to 30 K; common practice, no source
+TARGET_MARGIN_K, FIT_HOLD_S = 15.0, 2.0  # joint target liquidus + 15 to 30 K; practice, no source
 THICK_M = 2.5e-3  # the thickest row of the J-STD-020 tables begins here
-LIFT_MARGIN_K, LIFT_HOLD_S = 5.0, 3.0  # to lift off: just molten everywhere; common practice, no source
+LIFT_MARGIN_K, LIFT_HOLD_S = 5.0, 1.0  # to lift off: just molten everywhere; common practice, no source
 FLOOD_MARGIN_K, FLOOD_HOLD_S = 30.0, 10.0  # a low-melt alloy needs time to dissolve the old joint; practice, no source
 # J-STD-020 lead-free classification (rev C table 4-2 as reproduced in public makers' reflow sheets)
 _LEAD_FREE_C = ((1.6, (260.0, 260.0, 260.0)), (2.5, (260.0, 250.0, 245.0)), (float("inf"), (250.0, 245.0, 245.0)))
@@ -53,10 +54,11 @@ class Limit:
 
 @dataclass(frozen=True)
 class Melt:
-    """What the coldest joint must reach, for how long, and why."""
+    """What the coldest joint must reach, for how long, and why; seen_c: from where the melt can be seen."""
 
     mark_c: float
     hold_s: float
+    seen_c: float
     why: str
 
 
@@ -69,12 +71,15 @@ def melt_wanted(part: PartSetup) -> Melt:
     solder must wet. Bismuth solder flooded over old joints dissolves them from its own melting point on.
     """
     alloy, added = joint_alloy(part.alloy, part.alloy_before), find_alloy(part.alloy)
-    if part.work != "remove":
-        return Melt(alloy.liquidus_c + TARGET_MARGIN_K, FIT_HOLD_S, f"liquidus of {alloy.name} and {TARGET_MARGIN_K:.0f} K to wet")
+    if part.work == "fit":
+        return Melt(alloy.liquidus_c + TARGET_MARGIN_K, FIT_HOLD_S, alloy.liquidus_c,
+                    f"liquidus of {alloy.name} and {TARGET_MARGIN_K:.0f} K to wet")
     flooded_c = added.liquidus_c + FLOOD_MARGIN_K
     if "Bi" in added.elements and part.alloy_before is not None and flooded_c < alloy.liquidus_c:
-        return Melt(flooded_c, FLOOD_HOLD_S, f"{added.name} flooded over the joints, {FLOOD_MARGIN_K:.0f} K over its liquidus")
-    return Melt(alloy.liquidus_c + LIFT_MARGIN_K, LIFT_HOLD_S, f"liquidus of {alloy.name} and {LIFT_MARGIN_K:.0f} K to lift")
+        return Melt(flooded_c, FLOOD_HOLD_S, flooded_c,
+                    f"{added.name} flooded over the joints, {FLOOD_MARGIN_K:.0f} K over its liquidus")
+    return Melt(alloy.liquidus_c + LIFT_MARGIN_K, LIFT_HOLD_S, alloy.liquidus_c,
+                f"liquidus of {alloy.name} and {LIFT_MARGIN_K:.0f} K to lift")
 
 
 def package_class_c(thickness_mm: float, volume_mm3: float, lead_free: bool) -> float:
@@ -139,6 +144,9 @@ def site_limits(setup: HeatSetup) -> dict[str, Limit]:
     region = setup.part.region
     if region.limit_c is not None:
         package = Limit(region.limit_c, region.limit_source or "job file")
+    elif setup.part.kind == "chip":
+        package = Limit(CHIP_C, "resistance to soldering heat of chip parts, from memory; "
+                        "the part's datasheet comes first")
     else:
         package = Limit(package_class_c(shape.height_m * 1e3, shape.volume_m3 * 1e9, alloy.lead_free),
                         "J-STD-020 class by thickness and volume; the part's datasheet comes first")
@@ -163,7 +171,8 @@ def _neighbour_limit(neighbour: RegionSetup, board_alloy: Alloy) -> Limit:
         own = Limit(neighbour.limit_c, neighbour.limit_source or "job file")
     else:
         area_mm2 = 1e6 * shapely.Polygon(neighbour.polygon_m).area
-        own = Limit(package_class_c(1e3 * neighbour.height_m, area_mm2 * 1e3 * neighbour.height_m, board_alloy.lead_free),
+        height_mm = 1e3 * neighbour.height_m
+        own = Limit(package_class_c(height_mm, area_mm2 * height_mm, board_alloy.lead_free),
                     "J-STD-020 class by thickness and volume; plastics may need less")
     if neighbour.keep_solid and board_alloy.solidus_c < own.value_c:
         return Limit(board_alloy.solidus_c, f"its joints must stay solid ({board_alloy.name})")

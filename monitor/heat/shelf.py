@@ -101,4 +101,4 @@ def _kind(calibration: Calibration) -> str:
 
 def _tell(line: str) -> None:
     if sys.stderr is not None:
-        print(f"plumeline: {line}", file=sys.stderr)
+        print(f"plumeline: {line}", file=sys.stderr)  # noqa: T201  a word to the user, whoever asked

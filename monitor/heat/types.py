@@ -88,7 +88,7 @@ class PartSetup:
     """The part to be worked on. kind: "chip", "leaded", "leadless", "ball_grid" or "connector".
 
     alloy_before is what was on the pads before, when that is known; the two mix in the joint. work: "remove" (the
-    joints must melt), "fit" (they must wet too) or None, judged as "fit". pad_m: sides of a soldered pad under the
+    joints must melt), "fit" (they must wet too) or None, judged as "remove". pad_m: sides of a soldered pad under the
     part; vias: plated holes in it, or under the whole part without one.
     """
 

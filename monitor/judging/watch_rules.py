@@ -100,7 +100,7 @@ class WatchRules:
         return Reading("long_dwell", self._job.target.name, time_s - limit, 0.0, time_s, limit)
 
     def _unseen(self, now: Exposure, last_seen: Exposure | None) -> Reading:
-        age = now.age_s if self.is_at_work(last_seen) else 0.0
+        age = now.age_s if self.is_at_work(last_seen) and not now.is_gone else 0.0
         return Reading("not_seen", "nozzle", age - STALE_S, 0.0, age, STALE_S, detail=now.reason or "nozzle not found")
 
     def limits_c(self) -> dict[str, float]:

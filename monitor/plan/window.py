@@ -1,160 +1,131 @@
-"""Which setpoint, height, sweep and dwell can work on a job, what binds first, and what would open a window."""
+"""What to set for a job: the setting, when the melt is likely, when to stop, and the two chances that it works."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.heat import material
-from monitor.heat.alloy import joint_alloy
 from monitor.heat.calibration import Calibration
-from monitor.heat.chain import UNKNOWN_MARGIN_M, Blow, Chain, Fineness, Sites
-from monitor.heat.estimate import SITES
-from monitor.heat.limits import SILICON_RISK_C, TARGET_MARGIN_K, Limit, practice_words, ramp_limits_k_s, site_limits
-from monitor.heat.part import part_shape
-from monitor.heat.types import Band, HeatSetup, Protection
-from monitor.heat.uncertainty import PARAMETERS, Knowledge, band, draw_scores, parameters, prior
+from monitor.heat.estimate import SOLID_REACH, UNDERCOOLING_K
+from monitor.heat.limits import Limit, Melt, melt_wanted, neighbour_melts_c, ramp_wanted_k_s, site_limits
+from monitor.heat.types import Band, HeatSetup
+from monitor.heat.uncertainty import band, prior
+from monitor.plan.chance import Judged, chance_above, chance_both, judge
 from monitor.plan.chart import draw_plan
+from monitor.plan.course import AIM_SIGMA_M, COARSE, HEIGHT_SIGMA_M, Course, Ensemble, Progress, Stage, run_stages
+from monitor.plan.measures import Measure, best_measures
+from monitor.plan.search import PlanLimits, SettingMap, form_sigma_k, search
+from monitor.plan.stages import best_descent, cut, find_stages
+from monitor.plan.words import cautions, plan_json, plan_table, reason
 
-__all__ = ["Change", "Opener", "Plan", "PlanLimits", "Start", "draw_plan", "make_plan"]
+__all__ = ["CAREFUL", "OPEN", "Bound", "Plan", "PlanLimits", "Start", "draw_plan", "make_plan"]
 
 FloatArray = NDArray[np.float64]
-Progress = Callable[[float], None]
 
-STEP_S = 0.25
-SWEEP_PERIOD_S = 2.0
-HEIGHT_SIGMA_M, AIM_SIGMA_M = 2e-3, 1.5e-3  # how well a hand holds what the plan says; practice, no source
-N_MEMBERS = 33
-LIVE = Fineness(part_cells=8, smallest_m=0.2e-3, coarsest_m=8e-3, neighbour_m=2.5e-3, growth=0.5, board_levels=4, package_levels=2,
-                shrink=1.0)
-LOSS_W_M2K = 15.0  # of each side of a hot board, convection and radiation: 15-22 by handbook formulas
-DWELL_COST_K_S = 0.1  # a second saved is worth this many kelvin of margin; a choice
-
-
-@dataclass(frozen=True)
-class PlanLimits:
-    """What the plan may choose from: ranges, longest dwell, and how far and long the joints must be above liquidus."""
-
-    height_m: tuple[float, float] = (5e-3, 30e-3)
-    setpoint_c: tuple[float, float] = (200.0, 480.0)
-    dwell_s: float = 90.0
-    margin_k: float = TARGET_MARGIN_K
-    hold_s: float = 5.0
+OPEN, CAREFUL = 0.7, 0.3  # chance of melt before any limit from which a job is open, or to be done with care
+WORTH_STAGES = 0.08  # what coming down in stages must add to the chance before it is asked for
+MAP_MEMBERS, START_MEMBERS = 25, 33
+COOLING_STEPS_S = (1.0, 1.0, 2.0, 2.0, 3.0, 3.0, 4.0, 4.0, 5.0, 5.0, 10.0, 10.0, 20.0, 20.0, 40.0, 40.0)
 
 
 @dataclass(frozen=True)
 class Start:
-    """One setting and what it is expected to do at the end of its dwell; chances from the spread of the chain."""
+    """One setting and what the middle estimate and its members do with it.
+
+    Attributes
+    ----------
+    sweep_m : semi-axes of the sweep along the part's sides [m].
+    dwell_s : the dwell that is best when it is fixed beforehand, within every limit by the middle estimate [s].
+    stages : height, sweep and seconds of each stage, up to the latest stop.
+    temp_c : band of every site at the end of the dwell.
+    ramp_k_s : fastest rise of the joint, mean over two seconds, with its band [K/s].
+    solid_after_s : time from the jet's leaving until the joints are surely solid; None beyond the look-ahead [s].
+    """
 
     setpoint_c: float
     height_m: float
-    sweep_m: float
+    sweep_m: tuple[float, float]
     dwell_s: float
+    stages: tuple[Stage, ...]
     temp_c: dict[str, Band]
-    ramp_k_s: float
-    chance_joints: float
-    chance_limits: float
+    ramp_k_s: Band
+    solid_after_s: float | None
 
 
 @dataclass(frozen=True)
-class Change:
-    """What one change to the start does to each site at the same dwell [K]."""
+class Bound:
+    """One of the two constraints that collide: the site, what it may or must reach, and what it comes to [C or K/s]."""
 
-    what: str
-    rise_k: dict[str, float]
-
-
-@dataclass(frozen=True)
-class Opener:
-    """A measure tried because there is no window: whether it opens one, what binds then, and by how much [K].
-
-    margin_k is the distance to the first limit, or from the coldest joint to its mark when binding is "heat".
-    """
-
-    what: str
-    opens: bool
-    margin_k: float
-    binding: str
+    site: str
+    wanted: float
+    comes_to: float
+    unit: str
+    why: str
 
 
 @dataclass(frozen=True)
 class Plan:
-    """The window over setpoint, height and sweep; arrays (setpoints, heights, sweeps).
+    """A plan; `start` is None when it is closed, `closest` is what comes nearest without passing a limit.
 
-    need_s: dwell until the coldest joint has been above its mark for the hold; nan when never.
-    limit_s: dwell at which the first site reaches its limit; inf when none does.
-    margin_k: smallest distance of a site to its limit at need_s; nan when need_s is.
-    site_margin_k: the same for every limited site, first axis in the order of `sites`; where need_s is nan, at the end.
-    reach_k: how far the coldest joint passes its mark early enough to hold there; negative where need_s is nan.
+    Attributes
+    ----------
+    verdict : "open", "careful" or "closed".
+    chance_stop_on_melt : that the melt comes, with its hold, before any limit, at this setting.
+    chance_by_latest_stop : the same by the latest stop.
+    chance_by_clock : that the start's dwell, fixed beforehand, hits it.
+    melt_seen_s : 10, 50 and 90 % of the time at which the melt can be seen, of the members that melt; nan when none do.
+    melt_band_s : 5 and 95 % of the same.
+    passes : the stages up to the longest pass, which the chances are of.
+    latest_stop_s, latest_stop_why : stop then whatever is seen, and what would pass its limit.
     """
 
-    setpoints_c: FloatArray
-    heights_m: FloatArray
-    sweeps_m: FloatArray
-    need_s: FloatArray
-    limit_s: FloatArray
-    margin_k: FloatArray
-    site_margin_k: FloatArray
-    reach_k: FloatArray
-    sites: tuple[str, ...]
-    limits: dict[str, Limit]
-    mark_c: float
-    is_open: bool
-    is_sure: bool
+    setup: HeatSetup
+    verdict: str
     start: Start | None
     closest: Start
-    binding: str
+    chance_stop_on_melt: float
+    chance_by_latest_stop: float
+    chance_by_clock: float
+    melt_seen_s: tuple[float, float, float]
+    melt_band_s: tuple[float, float]
+    latest_stop_s: float
+    latest_stop_why: str
+    colliding: tuple[Bound, ...]
     reason: str
-    changes: tuple[Change, ...]
-    openers: tuple[Opener, ...]
+    melt: Melt
+    limits: dict[str, Limit]
+    reflow: dict[str, float]
+    measures: tuple[Measure, ...]
     cautions: tuple[str, ...]
-    history_s: FloatArray
-    history: dict[str, FloatArray]
+    settings: SettingMap
+    passes: tuple[Stage, ...]
+    course: Course
 
-    def window(self) -> NDArray[np.bool_]:
-        """Which settings work by the estimate itself, (setpoints, heights, sweeps)."""
-        return np.nan_to_num(self.margin_k, nan=-1.0) > 0
+    @property
+    def is_open(self) -> bool:
+        """Whether there is a start at all."""
+        return self.start is not None
 
-    def to_json(self) -> dict:
-        """Everything but the history, as plain values; what cannot be known is None."""
-        starts = {name: s and asdict(s) for name, s in (("start", self.start), ("closest", self.closest))}
-        grids = {name: _plain(getattr(self, name)) for name in (
-            "setpoints_c", "heights_m", "sweeps_m", "need_s", "limit_s", "margin_k")}
-        return {"is_open": self.is_open, "is_sure": self.is_sure, **starts, "binding": self.binding,
-                "reason": self.reason, "mark_c": self.mark_c, "changes": [asdict(c) for c in self.changes],
-                "openers": [asdict(o) for o in self.openers],
-                "limits": {k: asdict(v) for k, v in self.limits.items()}, "cautions": list(self.cautions), **grids}
+    def to_json(self) -> dict[str, Any]:
+        """Everything but the course, as plain values; what cannot be known is None."""
+        return plan_json(self)
 
     def table(self) -> str:
-        """The plan as text: start, sites against limits, what changes buy, what would open a window."""
-        s = self.closest
-        word = "start" if self.is_open else "closest"
-        setting = f"{s.setpoint_c:.0f} C, {s.height_m * 1e3:.0f} mm high, sweep radius {s.sweep_m * 1e3:.1f} mm"
-        lines = [self.reason, "", f"{word}: {setting}, {s.dwell_s:.0f} s",
-                 f"{'site':<16}{'low':>6}{'mid':>6}{'high':>6}{'limit':>7}  source"]
-        for name, b in s.temp_c.items():
-            limit = self.limits.get(name)
-            told = f"{limit.value_c:>7.0f}  {limit.source}" if limit else (
-                f"{self.mark_c:>7.0f}  to be passed: liquidus and margin" if name == "joint corner" else "")
-            lines.append(f"{name:<16}{b.low:>6.0f}{b.mid:>6.0f}{b.high:>6.0f}{told}")
-        lines.append(f"chance that all joints pass their mark {s.chance_joints:.0%}, that every limit holds "
-                     f"{s.chance_limits:.0%}")
-        for change in self.changes:
-            lines.append(f"{change.what}: " + ", ".join(f"{n} {k:+.0f} K" for n, k in change.rise_k.items()))
-        lines += [f"{o.what}: " + (f"opens a window, {o.margin_k:.0f} K to spare" if o.opens else
-                                   f"does not open one, {np.ceil(-o.margin_k):.0f} K " + (
-                                       "short at the joints" if o.binding == "heat" else f"over at {o.binding}"))
-                  for o in self.openers]
-        return "\n".join([*lines, *self.cautions])
+        """The plan as text."""
+        return plan_table(self)
 
 
-def make_plan(setup: HeatSetup, limits: PlanLimits | None = None, *, calibration: Calibration | None = None,
-              progress: Progress | None = None) -> Plan:
-    """Search the settings of a job.
+def make_plan(
+    setup: HeatSetup,
+    limits: PlanLimits | None = None,
+    *,
+    calibration: Calibration | None = None,
+    progress: Progress | None = None,
+) -> Plan:
+    """Find the setting to begin with, and say how likely it works.
 
     Parameters
     ----------
@@ -162,7 +133,7 @@ def make_plan(setup: HeatSetup, limits: PlanLimits | None = None, *, calibration
     limits : PlanLimits or None
         The ranges to search.
     calibration : Calibration or None
-        Narrows the bands where it applies.
+        Narrows the spread where it applies.
     progress : callable or None
         Told the share done, 0 to 1.
 
@@ -172,271 +143,180 @@ def make_plan(setup: HeatSetup, limits: PlanLimits | None = None, *, calibration
         If the setup cannot be modelled.
     """
     limits, told = limits or PlanLimits(), progress or (lambda share: None)
-    knowledge = _knowledge(setup, calibration)
-    grid = _Grid.over(setup, limits, (9, 8, 3))
-    search = _search(setup, limits, knowledge, grid, lambda s: told(0.6 * s))
-    best, dwell_s = _best(search)
-    start = _start(setup, knowledge, search, best, dwell_s)
+    knowledge = calibration.knowledge if calibration is not None and calibration.mismatch(setup) is None else prior()
+    melt, bounds = melt_wanted(setup.part), site_limits(setup)
+    ensemble = Ensemble.draw(knowledge, MAP_MEMBERS)
+    settings = search(setup, limits, ensemble, melt, lambda s: told(0.45 * s))
+    setpoint, stages = _setting(setup, limits, ensemble, settings, melt, lambda s: told(0.45 + 0.15 * s))
+    wide = Ensemble.draw(knowledge, START_MEMBERS)
+    course, notes = _run(setup, wide, setpoint, stages)
     told(0.75)
-    is_open = bool(search.margin_k[best] > 0)
-    changes = _changes(setup, limits, knowledge, start)
-    told(0.8)
-    openers = _openers(setup, limits, knowledge, lambda s: told(0.8 + 0.2 * s)) if not is_open else ()
+    judged = judge(course, bounds, melt)
+    extra = form_sigma_k(wide, melt, setup.station.ambient_c)
+    chance = float(chance_above(judged.best_k.T, wide.scores, extra))
+    dwell, by_clock = _by_clock(judged, wide, extra)
+    stop, why = _latest_stop(judged, bounds, limits)
+    start = _start(setup, wide, course, setpoint, cut(stages, stop), dwell)
+    ramp = ramp_wanted_k_s(setup)
+    colliding = _colliding(course, judged, bounds, melt, ramp)
+    too_fast = ramp is not None and start.ramp_k_s.mid > ramp
+    verdict = "closed" if too_fast or chance < CAREFUL or dwell <= 0 else "open" if chance >= OPEN else "careful"
+    measures = (
+        ()
+        if verdict == "open"
+        else best_measures(setup, limits, ensemble, chance, settings.sweep_m, lambda s: told(0.75 + 0.25 * s))
+    )
     told(1.0)
-    binding, reason = _say(search, best, start, limits, setup)
-    cautions = _cautions(setup, start, knowledge, search.notes)
-    is_sure = is_open and all(start.temp_c[n].high < limit.value_c for n, limit in search.limits.items()) and (
-        start.temp_c["joint corner"].low > search.mark_c)
-    column = {name: search.history[(slice(None), i, *best)] for i, name in enumerate(search.names)}
-    return Plan(grid.setpoints_c, grid.heights_m, grid.sweeps_m, search.need_s, search.limit_s, search.margin_k,
-                search.site_margin_k, search.reach_k, tuple(search.limits), search.limits, search.mark_c,
-                is_open, is_sure, start if is_open else None, start, binding, reason, changes, openers, cautions,
-                search.times, column)
+    by_stop = float(
+        chance_above(
+            np.minimum(judged.joint_k, judged.spare_k)[judged.times_s <= stop + 1e-9].max(axis=0).T, wide.scores, extra
+        )
+    )
+    seen = _melt_times(judged, (0.1, 0.5, 0.9, 0.05, 0.95))
+    plan = Plan(
+        setup,
+        verdict,
+        start if verdict != "closed" else None,
+        start,
+        chance,
+        by_stop,
+        by_clock,
+        seen[:3],
+        seen[3:],
+        stop,
+        why,
+        colliding if verdict != "open" else (),
+        "",
+        melt,
+        bounds,
+        _reflow(setup, course, wide, dwell),
+        measures,
+        (),
+        settings,
+        stages,
+        course,
+    )
+    return replace(plan, reason=reason(plan), cautions=cautions(plan, knowledge, notes))
 
 
-@dataclass(frozen=True)
-class _Grid:
-    setpoints_c: FloatArray
-    heights_m: FloatArray
-    sweeps_m: FloatArray
-
-    @classmethod
-    def over(cls, setup: HeatSetup, limits: PlanLimits, counts: tuple[int, int, int]) -> _Grid:
-        shape = part_shape(setup.part)
-        reach = 0.5 * min(shape.length_m, shape.width_m)
-        return cls(np.linspace(*limits.setpoint_c, counts[0]), np.linspace(*limits.height_m, counts[1]),
-                   np.linspace(0.0, 1.0, counts[2]) * max(reach, 1e-3))
-
-    @property
-    def counts(self) -> tuple[int, int, int]:
-        return self.setpoints_c.size, self.heights_m.size, self.sweeps_m.size
-
-    def flat(self) -> list[FloatArray]:
-        mesh = np.meshgrid(self.setpoints_c, self.heights_m, self.sweeps_m, indexing="ij")
-        return [m.ravel() for m in mesh]
+def _setting(
+    setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, settings: SettingMap, melt: Melt, told: Progress
+) -> tuple[float, tuple[Stage, ...]]:
+    """Setpoint and stages up to the longest pass: one stage, or several where the rise must be kept back."""
+    i, j = settings.best()
+    setpoint = float(settings.setpoints_c[i])
+    one = (Stage(float(settings.heights_m[j]), settings.sweep_m, limits.dwell_s),)
+    ramp = ramp_wanted_k_s(setup)
+    if ramp is None:
+        found = best_descent(setup, limits, ensemble, site_limits(setup), melt, settings.sweep_m)
+        is_better = found is not None and found.chance > settings.chance[i, j] + WORTH_STAGES
+        return (found.setpoint_c, found.stages) if is_better else (setpoint, one)
+    quick = Ensemble(ensemble.scores[:, :1], ensemble.knowledge)
+    course, _ = _run(setup, quick, setpoint, one, is_coarse=True)
+    if course.ramp_k_s().max() <= ramp and settings.chance[i, j] >= OPEN:
+        return setpoint, one
+    found = find_stages(setup, limits, ensemble, site_limits(setup), melt, ramp, told)
+    return found.setpoint_c, found.stages
 
 
-@dataclass(frozen=True)
-class _Search:
-    """History of the joint corner and every limited site over the grid, and what follows from it."""
-
-    grid: _Grid
-    times: FloatArray
-    history: FloatArray  # (times, sites, setpoints, heights, sweeps)
-    names: tuple[str, ...]
-    limits: dict[str, Limit]
-    mark_c: float
-    need_s: FloatArray
-    limit_s: FloatArray
-    margin_k: FloatArray
-    site_margin_k: FloatArray
-    reach_k: FloatArray
-    notes: tuple[str, ...]
+def _run(
+    setup: HeatSetup, ensemble: Ensemble, setpoint: float, stages: tuple[Stage, ...], is_coarse: bool = False
+) -> tuple[Course, tuple[str, ...]]:
+    """All members through the stages, on the grid of the live estimate."""
+    chain = ensemble.chain(setup, COARSE if is_coarse else None)
+    error = ensemble.scores[-3:]
+    heights = [np.maximum(s.height_m + HEIGHT_SIGMA_M * error[0], 1e-3) for s in stages]
+    return run_stages(chain, stages, setpoint, heights, AIM_SIGMA_M * error[1:]), chain.notes
 
 
-def _knowledge(setup: HeatSetup, calibration: Calibration | None) -> Knowledge:
-    return calibration.knowledge if calibration is not None and calibration.mismatch(setup) is None else prior()
+def _by_clock(judged: Judged, ensemble: Ensemble, extra_sigma: float) -> tuple[float, float]:
+    """The dwell with the best chance among those that keep every limit by the middle estimate, and that chance."""
+    kept = judged.spare_k[:, 0] > 0
+    if not kept.any():
+        return 0.0, 0.0
+    chances = chance_both(judged.joint_k, judged.spare_k, ensemble.scores, extra_sigma)
+    merit = np.where(kept, chances + 1e-4 * np.clip(judged.joint_k[:, 0], -100, 0), -np.inf)
+    best = int(merit.argmax())
+    return float(judged.times_s[best]), float(chances[best])
 
 
-def _search(setup: HeatSetup, limits: PlanLimits, knowledge: Knowledge, grid: _Grid, told: Progress) -> _Search:
-    setpoint, height, sweep = grid.flat()
-    chain = Chain(setup, parameters(np.tile(knowledge.mean[:, None], (1, setpoint.size))), LIVE)
-    times, rows = _run(chain, setpoint, height, sweep, limits.dwell_s, told)
-    history = rows.reshape(*rows.shape[:2], *grid.counts)
-    bounds = site_limits(setup)
-    names = ("joint corner", *bounds)
-    mark = chain.alloy.liquidus_c + limits.margin_k
-    need, limit, margins = _judge(times, history, np.array([b.value_c for b in bounds.values()]), mark, limits.hold_s)
-    margin = np.where(np.isnan(need), np.nan, margins.min(axis=0))
-    reach = history[times <= max(times[-1] - limits.hold_s, 0.0), 0].max(axis=0) - mark
-    return _Search(grid, times, history, names, bounds, mark, need, limit, margin, margins, reach, chain.notes)
+def _start(
+    setup: HeatSetup, ensemble: Ensemble, course: Course, setpoint: float, stages: tuple[Stage, ...], dwell: float
+) -> Start:
+    begun, share = course.temp_c[0], ensemble.knowledge.form_share
+    lowest = setup.station.ambient_c
+    temps = {
+        name: band(row, share * abs(float(row[0] - begun[n, 0])), min(lowest, float(begun[n, 0])))
+        for n, (name, row) in enumerate(zip(course.names, course.at(dwell), strict=True))
+    }
+    until = course.times_s <= dwell + 1e-9
+    ramp = band(course.ramp_k_s()[until].max(axis=0))
+    last = cut(stages, dwell)[-1] if dwell > 0 else Stage(0.0, (0.0, 0.0), 0.0)
+    return Start(
+        setpoint,
+        last.height_m,
+        last.sweep_m,
+        dwell,
+        stages,
+        temps,
+        ramp,
+        _solid_after(setup, ensemble, setpoint, cut(stages, dwell)) if dwell > 0 else None,
+    )
 
 
-def _run(chain: Chain, setpoint: FloatArray, height: FloatArray, sweep: FloatArray, dwell_s: float,
-         told: Progress, aim_error_m: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
-    """Circle over the part's centre for the dwell; times and (times, sites, members) of the judged sites."""
-    station, centre = chain.setup.station, chain.shape.centre_m
-    off = np.zeros((2, setpoint.size)) if aim_error_m is None else aim_error_m
-    n_steps = round(dwell_s / STEP_S)
-    rows = [_judged(chain.sites())]
-    for n in range(n_steps):
-        angle = 2 * np.pi * n * STEP_S / SWEEP_PERIOD_S
-        chain.blow(Blow(setpoint, station.airflow_m3_s, height, centre[0] + sweep * np.cos(angle) + off[0],
-                        centre[1] + sweep * np.sin(angle) + off[1]), STEP_S)
-        rows.append(_judged(chain.sites()))
-        told((n + 1) / n_steps)
-    return STEP_S * np.arange(n_steps + 1), np.array(rows)
+def _solid_after(setup: HeatSetup, ensemble: Ensemble, setpoint: float, stages: tuple[Stage, ...]) -> float | None:
+    """Time until even the upper bound of the hottest joint is as far below the solidus as tin may undercool [s]."""
+    chain = ensemble.chain(setup, COARSE)
+    run_stages(chain, stages, setpoint)
+    passed, solid_c = 0.0, chain.alloy.solidus_c - UNDERCOOLING_K
+    for step_s in (0.0, *COOLING_STEPS_S):
+        chain.rest(step_s or 1e-3)
+        passed += step_s
+        hottest = chain.model.joint_c().max(axis=(0, 1))
+        b = band(hottest)
+        if b.mid + SOLID_REACH * (b.high - b.mid) < solid_c:
+            return max(passed, chain.alloy.wet_hold_s)
+    return None
 
 
-def _judged(sites: Sites) -> FloatArray:
-    return np.concatenate([[sites.joint_corner, sites.package_top, sites.board_top, sites.underside], sites.neighbours])
+def _melt_times(judged: Judged, shares: tuple[float, ...]) -> tuple[float, ...]:
+    """Quantiles of the time of melt over the members that melt, as a lognormal law; nan when hardly any do."""
+    times = judged.melt_s[1:][np.isfinite(judged.melt_s[1:])]
+    if times.size < 3:
+        return tuple(float("nan") for _ in shares)
+    return tuple(float(np.quantile(times, share, method="median_unbiased")) for share in shares)
 
 
-def _judge(times: FloatArray, history: FloatArray, limit_c: FloatArray, mark_c: float,
-           hold_s: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Dwell needed, dwell allowed, and each site's margin at the dwell needed, or at the end when there is none."""
-    above = history[:, 0] > mark_c
-    need = np.where(above.any(axis=0), times[above.argmax(axis=0)] + hold_s, np.nan)
-    need = np.where(need <= times[-1], need, np.nan)
-    passed = history[:, 1:] >= limit_c[:, None, None, None]
-    first = np.where(passed.any(axis=0), times[passed.argmax(axis=0)], np.inf)
-    at = np.rint(np.nan_to_num(need, nan=times[-1]) / STEP_S).astype(int)
-    running = np.maximum.accumulate(history[:, 1:], axis=0)  # a sweep makes temperatures swing
-    then = np.take_along_axis(running, at[None, None], axis=0)[0]
-    return need, first.min(axis=0), limit_c[:, None, None, None] - then
+def _latest_stop(judged: Judged, bounds: dict[str, Limit], limits: PlanLimits) -> tuple[float, str]:
+    """When the middle estimate passes its first limit, and which; the longest pass when it passes none."""
+    if np.isfinite(judged.limit_s[0]):
+        at = int(np.searchsorted(judged.times_s, judged.limit_s[0] - 1e-9))
+        name = list(bounds)[int(judged.site[min(at, judged.times_s.size - 1), 0])]
+        return float(judged.limit_s[0]), f"{name} would pass its limit of {bounds[name].value_c:.0f} C"
+    return limits.dwell_s, "that is the longest pass the job allows"
 
 
-def _best(search: _Search) -> tuple[tuple[int, int, int], float]:
-    """The setting and dwell to begin with.
-
-    In a window: where the joints' distance above their mark and the sites' distance below their limits are as
-    large as they can be together, shorter dwells preferred. Else the setting that comes closest.
-    """
-    margin, history = search.margin_k, search.history
-    if not np.isfinite(margin).any():
-        peak = history[:, 0].max(axis=0)
-        return np.unravel_index(int(peak.argmax()), peak.shape), float(search.times[-1])
-    if np.nanmax(margin) <= 0:
-        best = np.unravel_index(int(np.nanargmax(margin)), margin.shape)
-        return best, float(search.need_s[best])
-    limit_c = np.array([b.value_c for b in search.limits.values()])[:, None, None, None]
-    spare = (limit_c - np.maximum.accumulate(history[:, 1:], axis=0)).min(axis=1)
-    held = np.where(search.times[:, None, None, None] >= search.need_s, history[:, 0] - search.mark_c, -np.inf)
-    score = np.minimum(spare, held) - DWELL_COST_K_S * search.times[:, None, None, None]
-    at = np.unravel_index(int(score.argmax()), score.shape)
-    return at[1:], float(search.times[at[0]])
+def _colliding(
+    course: Course, judged: Judged, bounds: dict[str, Limit], melt: Melt, ramp_k_s: float | None
+) -> tuple[Bound, ...]:
+    """The joints and what stands against them, by the middle estimate: at the melt, or at the end."""
+    done = float(judged.done_s[0])
+    at = done if np.isfinite(done) else float(course.times_s[-1])
+    k = min(int(np.searchsorted(course.times_s, at - 1e-9)), course.times_s.size - 1)
+    corner = float(course.of("joint corner")[: k + 1, 0].max())
+    joints = Bound("joint corner", melt.mark_c, corner, "C", melt.why)
+    steepest = float(course.ramp_k_s()[:, 0].max())
+    if ramp_k_s is not None and steepest > ramp_k_s:
+        return joints, Bound("joint centre", ramp_k_s, steepest, "K/s", "fastest rise allowed")
+    name = list(bounds)[int(judged.site[k, 0])]
+    reached = float(course.of(name)[: k + 1, 0].max())
+    return joints, Bound(name, bounds[name].value_c, reached, "C", bounds[name].source)
 
 
-def _start(setup: HeatSetup, knowledge: Knowledge, search: _Search, at: tuple[int, int, int], dwell: float) -> Start:
-    """Run one setting with its spread."""
-    i, j, k = at
-    grid = search.grid
-    scores = draw_scores(len(PARAMETERS) + 3, N_MEMBERS)
-    root = np.linalg.cholesky(knowledge.cov + 1e-12 * np.eye(len(PARAMETERS)))
-    chain = Chain(setup, parameters(knowledge.mean[:, None] + root @ scores[:-3]), LIVE)
-    n = np.ones(N_MEMBERS)
-    _, rows = _run(chain, grid.setpoints_c[i] * n, np.maximum(grid.heights_m[j] + HEIGHT_SIGMA_M * scores[-3], 1e-3),
-                       grid.sweeps_m[k] * n, dwell, lambda s: None, AIM_SIGMA_M * scores[-2:])
-    last, start_c = chain.sites(), chain.start_c
-    named = dict(zip(SITES, last[:5], strict=True)) | {
-        r.name: t for r, t in zip(setup.neighbours, last.neighbours, strict=True)}
-    bands = {name: band(t, knowledge.form_share * abs(float(t[0]) - start_c), start_c) for name, t in named.items()}
-    window = max(1, round(2.0 / STEP_S))
-    ramp = float(((rows[window:, 0, 0] - rows[:-window, 0, 0]) / (window * STEP_S)).max()) if len(rows) > window else np.nan
-    bounds = np.array([search.limits[name].value_c for name in search.limits])
-    joints = float(np.mean(rows[-1, 0, 1:] > search.mark_c))
-    kept = float(np.mean((rows[:, 1:, 1:] < bounds[None, :, None]).all(axis=(0, 1))))
-    return Start(float(grid.setpoints_c[i]), float(grid.heights_m[j]), float(grid.sweeps_m[k]), dwell, bands, ramp,
-                 joints, kept)
-
-
-def _changes(setup: HeatSetup, limits: PlanLimits, knowledge: Knowledge, start: Start) -> tuple[Change, ...]:
-    """The start with one thing changed at a time."""
-    step_m = 0.01 if start.height_m - 0.01 >= limits.height_m[0] else 0.0025
-    tried = [("as it is", 0.0, 0.0, 0.0), ("20 C hotter", 20.0, 0.0, 0.0), ("20 C cooler", -20.0, 0.0, 0.0),
-             (f"{step_m * 1e3:g} mm lower", 0.0, -step_m, 0.0), ("10 mm higher", 0.0, 0.01, 0.0),
-             ("2 mm wider sweep", 0.0, 0.0, 0.002)]
-    setpoint, height, sweep = (np.array([start_value + t[n] for t in tried]) for n, start_value in (
-        (1, start.setpoint_c), (2, start.height_m), (3, start.sweep_m)))
-    chain = Chain(setup, parameters(np.tile(knowledge.mean[:, None], (1, len(tried)))), LIVE)
-    longer = 10.0
-    _, rows = _run(chain, setpoint, np.maximum(height, 1e-3), sweep, start.dwell_s + longer, lambda s: None)
-    at = round(start.dwell_s / STEP_S)
-    names = ["joint corner", *site_limits(setup)]
-    changes = [Change(t[0], _by_name(names, rows[at, :, m] - rows[at, :, 0])) for m, t in enumerate(tried) if m]
-    return (*changes, Change("10 s longer", _by_name(names, rows[-1, :, 0] - rows[at, :, 0])))
-
-
-def _by_name(names: list[str], values: FloatArray) -> dict[str, float]:
-    return {name: float(v) for name, v in zip(names, values, strict=True)}
-
-
-def _openers(setup: HeatSetup, limits: PlanLimits, knowledge: Knowledge, told: Progress) -> tuple[Opener, ...]:
-    """Try the measures that a bench has."""
-    station, part = setup.station, setup.part
-    shields = tuple(Protection("shield_above", n.polygon_m, {"gap_m": 2e-3}) for n in setup.neighbours)
-    blocks = tuple(Protection("metal_block", n.polygon_m, {"mass_kg": 0.02}) for n in setup.neighbours)
-    tried = [("preheat the board from below at 150 C", replace(setup, protections=(
-        *setup.protections, Protection("preheater", None, {"temp_c": 150.0})))),
-        ("nozzle half again as wide, airflow to match", replace(setup, station=replace(
-            station, bore_m=1.5 * station.bore_m, airflow_m3_s=1.5 * station.airflow_m3_s)))]
-    if setup.neighbours:
-        tried += [("stand-off shields over the neighbours", replace(setup, protections=(*setup.protections, *shields))),
-                  ("metal blocks under the neighbours", replace(setup, protections=(*setup.protections, *blocks)))]
-    if part.alloy != "Sn42Bi58":
-        bounds = site_limits(setup)  # the neighbours keep the solder that they have
-        others = tuple(replace(n, limit_c=bounds[n.name].value_c, limit_source=bounds[n.name].source)
-                       for n in setup.neighbours)
-        tried.append(("low-melt alloy Sn42Bi58 on clean pads", replace(
-            setup, part=replace(part, alloy="Sn42Bi58", alloy_before=None), neighbours=others)))
-    found = []
-    for n, (what, changed) in enumerate(tried):
-        search = _search(changed, limits, knowledge, _Grid.over(changed, limits, (6, 4, 2)), lambda s: None)
-        found.append(_opener(what, search))
-        told((n + 1) / len(tried))
-    return tuple(found)
-
-
-def _opener(what: str, search: _Search) -> Opener:
-    if not np.isfinite(search.margin_k).any():
-        return Opener(what, False, float(search.history[:, 0].max() - search.mark_c), "heat")
-    best = np.unravel_index(int(np.nanargmax(search.margin_k)), search.margin_k.shape)
-    margin = float(search.margin_k[best])
-    return Opener(what, margin > 0, margin, tuple(search.limits)[int(np.argmin(search.site_margin_k[(slice(None), *best)]))])
-
-
-def _say(search: _Search, best: tuple[int, int, int], start: Start, limits: PlanLimits,
-         setup: HeatSetup) -> tuple[str, str]:
-    """What binds first, and the plan's sentence."""
-    if np.isnan(search.margin_k[best]):
-        peak = search.history[:, 0].max()
-        return "heat", (f"no window: the coldest joint of {setup.part.region.name} comes to {peak:.0f} C at most, "
-                        f"{search.mark_c - peak:.0f} K short of {search.mark_c:.0f} C within {limits.dwell_s:.0f} s: "
-                        f"too little heat (the board around it would draw about {_draw_w(setup, search.mark_c):.0f} W)")
-    until = search.times <= start.dwell_s
-    spare = {name: limit.value_c - float(search.history[(until, i + 1, *best)].max())
-             for i, (name, limit) in enumerate(search.limits.items())}
-    site = min(spare, key=spare.__getitem__)
-    limit = search.limits[site]
-    if spare[site] <= 0:
-        return site, (f"no window: by the time the coldest joint of {setup.part.region.name} is at {search.mark_c:.0f} C, "
-                      f"{site} is {-spare[site]:.0f} K over its limit of {limit.value_c:.0f} C ({limit.source})")
-    share = float(np.mean(np.nan_to_num(search.margin_k, nan=-1) > 0))
-    return site, (f"window: {share:.0%} of the settings tried; {start.setpoint_c:.0f} C at {start.height_m * 1e3:.0f} mm "
-                  f"for {start.dwell_s:.0f} s leaves {spare[site]:.0f} K to the first limit ({site}, "
-                  f"{limit.value_c:.0f} C)")
-
-
-def _draw_w(setup: HeatSetup, at_c: float) -> float:
-    """What the board around the part draws in the long run at a temperature of the part's edge: a ring as large as it."""
-    board, layers = setup.board, material.board_layers(setup.board)
-    inner = np.sqrt(part_shape(setup.part).area_m2 / np.pi)
-    outer = inner + UNKNOWN_MARGIN_M if board.size_m is None else np.sqrt(np.prod(board.size_m) / np.pi)
-    k_w_mk = material.stack_in_plane_w_mk(board.thickness_m, layers)
-    _, conductance = material.annular_fin(inner, max(outer, 1.01 * inner), board.thickness_m, k_w_mk, LOSS_W_M2K)
-    return conductance * (at_c - setup.station.ambient_c)
-
-
-def _cautions(setup: HeatSetup, start: Start, knowledge: Knowledge, notes: tuple[str, ...]) -> tuple[str, ...]:
-    """What the reader must know before trusting the plan."""
-    said = [f"{n[0].upper()}{n[1:]}." for n in notes]
-    if not knowledge.is_calibrated:
-        said.append("No thermocouple run has been used: the plan ranks settings, it does not prove that joints melt. "
-                    "Try on a scrap board first.")
-    if start.ramp_k_s > ramp_limits_k_s()[0]:
-        said.append(f"Joints rise by {start.ramp_k_s:.0f} K/s at first, above the {ramp_limits_k_s()[0]:.0f} K/s of the "
-                    "J-STD-020 profile: start higher, come down slowly, or preheat.")
-    if start.temp_c["package top"].high > SILICON_RISK_C:
-        said.append(f"Package top may pass {SILICON_RISK_C:.0f} C, where silicon is at risk (common practice, no source).")
-    words = practice_words(joint_alloy(setup.part.alloy, setup.part.alloy_before))
-    said.append(f"{words[0].upper()}{words[1:]}.")
-    said.append("Lifting a part while some joints are solid tears pads. Datasheets of part, board and solder come first; "
-                "mind heat, fumes, eyes, ESD, batteries and mains.")
-    return tuple(said)
-
-
-def _plain(value: Any) -> Any:
-    """Arrays as nested lists, with None for what is not finite."""
-    if isinstance(value, np.ndarray):
-        return [_plain(v) for v in value]
-    return float(value) if np.isfinite(value) else None
+def _reflow(setup: HeatSetup, course: Course, ensemble: Ensemble, dwell: float) -> dict[str, float]:
+    """Chance that each neighbour's own joints melt by the end of the dwell."""
+    now = dict(zip(course.names, course.at(dwell), strict=True))
+    return {
+        name: float(chance_above(now[name] - melts_c, ensemble.scores))
+        for name, melts_c in neighbour_melts_c(setup).items()
+    }

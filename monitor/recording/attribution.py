@@ -95,7 +95,7 @@ def _container_time(clip: Path) -> datetime.datetime | None:
 
     try:
         with av.open(str(clip)) as video:
-            moment = datetime.datetime.fromisoformat(video.metadata.get("creation_time", "").replace("Z", "+00:00"))
+            moment = datetime.datetime.fromisoformat(video.metadata.get("creation_time", ""))
     except (OSError, ValueError, av.error.FFmpegError):
         return None
     return moment if moment.year >= SANE_YEAR else None

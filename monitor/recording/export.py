@@ -92,7 +92,8 @@ def about(recording: Recording) -> dict[str, Any]:
     """What a table rests on: program, recording, hashes of job and calibrations."""
     meta = recording.meta
     return {"program": f"plumeline {code_version()}", "recorded_by": f"plumeline {meta.get('code_version', 'unknown')}",
-            "recording": recording.folder.name, "started_utc": meta.get("started_utc", ""), "time_from": meta.get("recorded_from", ""),
+            "recording": recording.folder.name, "started_utc": meta.get("started_utc", ""),
+            "time_from": meta.get("recorded_from", ""),
             "operator": meta.get("operator", ""), "kind": meta.get("kind", ""),
             "state": meta.get("state", ""),
             "sha256": meta.get("hashes", {}), "altered_since_closed": list(recording.altered),

@@ -28,7 +28,8 @@ _OWN = frozenset({TRACE, *(TRACE + end for end in ("-wal", "-shm", "-journal")),
                   BENCH_PICTURE, HEAT, MANIFEST, RESERVE, LOCK})
 # what can be made again from the recording at any time, by the names that it gets unless it is told others
 _DERIVED = frozenset({"report.html", "report.pdf", "overlay.mp4", "about.json"}
-                     | {f"{table}.{kind}" for table in ("track", "warnings", "passes", "comments", "parts", "part_events", "columns")
+                     | {f"{table}.{kind}" for table in ("track", "warnings", "passes", "comments", "parts",
+                                                        "part_events", "columns")
                         for kind in ("csv", "parquet")})
 _ID_AT = 68  # of a SQLite file's header: the application's number (sqlite.org, "Database File Format", 1.3)
 

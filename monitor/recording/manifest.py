@@ -52,7 +52,8 @@ class Answer:
         """In words."""
         if self.fault:
             return self.fault
-        parts = [f"{word}: {', '.join(names)}" for word, names in (("altered", self.altered), ("missing", self.missing)) if names]
+        parts = [f"{word}: {', '.join(names)}" for word, names in (("altered", self.altered), ("missing", self.missing))
+                 if names]
         return "; ".join(parts) if parts else f"whole: {len(self.whole)} files as they were when it was closed"
 
 
@@ -70,7 +71,8 @@ def write_manifest(folder: Path, known: dict[str, dict[str, Any]] | None = None)
         entry = _entry(path)
         before = (known or {}).get(path.name, {})
         is_known = all(before.get(key) == entry[key] for key in entry)
-        entries[path.name] = entry | {"sha256": before["sha256"] if is_known and "sha256" in before else sha256_of(path)}
+        entries[path.name] = entry | {"sha256": before["sha256"] if is_known and "sha256" in before
+                                      else sha256_of(path)}
     write_text_whole(folder / MANIFEST, _text(entries))
     (folder / MANIFEST).chmod(0o600)
 

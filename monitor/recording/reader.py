@@ -40,11 +40,13 @@ from monitor.recording.folder_lock import is_locked
 from monitor.recording.manifest import check_manifest, write_manifest
 from monitor.recording.trace_file import LARGEST, harden, open_trace_file
 
-__all__ = ["Recording", "open_recording", "finish_part", "own_text", "read_meta", "recover_leftovers", "TRACE", "JOB", "CAMERA", "NOZZLE", "META", "PICTURE",
+__all__ = ["Recording", "open_recording", "finish_part", "own_text", "read_meta", "recover_leftovers", "TRACE", "JOB",
+           "CAMERA", "NOZZLE", "META", "PICTURE",
            "BENCH_PICTURE", "RESERVE"]
 
 # numbers that every pass has, so that readers may show them without asking; nan where a trace does not say
-_OF_EVERY_PASS = ("dwell_s", "unseen_s", "height_mean_mm", "height_low_mm", "height_high_mm", "tilt_mean_rad", "in_limits",
+_OF_EVERY_PASS = ("dwell_s", "unseen_s", "height_mean_mm", "height_low_mm", "height_high_mm", "tilt_mean_rad",
+                  "in_limits",
                   "coverage", "evenness")
 ROWS_AT_ONCE = 300  # read from a trace: few enough that a window beside stays quick
 log = logging.getLogger("plumeline.recording")
@@ -99,7 +101,8 @@ class Recording:
 
 
 def open_recording(folder: str | Path) -> Recording:
-    """Read a recording; one that was cut off is recovered first, one of an older version is brought up to date in memory.
+    """Read a recording; one that was cut off is recovered first, one of an older version is brought up to date in
+    memory.
 
     Raises
     ------
@@ -118,7 +121,8 @@ def open_recording(folder: str | Path) -> Recording:
     altered = _altered(path)
     with open_trace_file(path) as db:
         if altered and db.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
-            raise InputError(f"{path}: damaged: it was altered since it was closed, and is no longer sound; analyse the clip again")
+            raise InputError(f"{path}: damaged: it was altered since it was closed, and is no longer sound; analyse "
+                             f"the clip again")
         is_cut_off = _meta_texts(db).get("state") == "recording"
         if not (is_cut_off and os.access(path, os.W_OK) and os.access(folder, os.W_OK)):
             return replace(_read(db, folder), altered=altered)
@@ -192,7 +196,8 @@ def _index_video(folder: Path) -> None:
     for video in folder.glob("video.mkv"):
         try:
             with replace_file(video) as whole:
-                with av.open(str(video.absolute())) as old, av.open(str(whole.absolute()), "w", format="matroska") as new:
+                with av.open(str(video.absolute())) as old, av.open(str(whole.absolute()), "w",
+                                                                    format="matroska") as new:
                     stream = new.add_stream_from_template(old.streams.video[0])
                     for packet in old.demux(video=0):
                         if packet.dts is not None:
@@ -209,10 +214,12 @@ def _read(db: sqlite3.Connection, folder: Path) -> Recording:
     plain.execute(f"SELECT {', '.join(n for n, _ in schema.FRAME_COLUMNS)} FROM frames ORDER BY frame")
     parts = [[_array((), kind) for _, kind in schema.FRAME_COLUMNS]]
     while rows := plain.fetchmany(ROWS_AT_ONCE):
-        parts.append([_array(column, kind) for (_, kind), column in zip(schema.FRAME_COLUMNS, zip(*rows), strict=True)])
-    columns = {name: np.concatenate(some) for (name, _), some in zip(schema.FRAME_COLUMNS, zip(*parts), strict=True)}
+        parts.append([_array(column, kind) for (_, kind), column in zip(schema.FRAME_COLUMNS, zip(*rows, strict=False),
+                                                                        strict=True)])
+    columns = {name: np.concatenate(some) for (name, _), some in zip(schema.FRAME_COLUMNS, zip(*parts, strict=False),
+                                                                     strict=True)}
     db.row_factory = sqlite3.Row
-    tables = {t: [dict(r) for r in db.execute(f"SELECT * FROM {t}")]
+    tables: dict[str, Any] = {t: [dict(r) for r in db.execute(f"SELECT * FROM {t}")]
               for t in ("heat", "warnings", "passes", "events", "drops", "station", "comments", "maps", "parts",
                         "part_events", "marks", "lessons")}
     for row in tables["passes"]:
@@ -224,7 +231,8 @@ def _read(db: sqlite3.Connection, folder: Path) -> Recording:
             for row in tables.pop("maps")}
     meta = read_meta(db, folder)
     return Recording(folder, meta, own_text(folder, JOB), columns, maps=maps,
-                     picture_extent_mm=tuple(meta["picture_extent_mm"]) if "picture_extent_mm" in meta else None, **tables)
+                     picture_extent_mm=tuple(meta["picture_extent_mm"]) if "picture_extent_mm" in meta else None,
+                     **tables)
 
 
 def own_text(folder: Path, name: str) -> str:
@@ -252,7 +260,8 @@ def _decode(rows: list[dict[str, Any]], folder: Path) -> None:
                 if len(values) != len(some) or not all(map(is_fit, values)):
                     raise ValueError
             except (ValueError, RecursionError):
-                raise InputError(f"{folder / TRACE}: damaged: heat, near row {start + 1}: {key} holds what it cannot; analyse the "
+                raise InputError(f"{folder / TRACE}: damaged: heat, near row {start + 1}: {key} holds what it cannot; "
+                                 f"analyse the "
                                  "clip again") from None
             for row, value in zip(some, values, strict=True):
                 row[key] = value
@@ -266,8 +275,10 @@ def _decode_motions(rows: list[dict[str, Any]], folder: Path) -> None:
         except (ValueError, RecursionError):
             value = None
         if not isinstance(value, dict) or not all(
-                isinstance(m, list) and len(m) == 7 and all(x is None or _is_number(x) for x in m) for m in value.values()):
-            raise InputError(f"{folder / TRACE}: damaged: parts, frame {row['frame']}: motions holds what it cannot; analyse "
+                isinstance(m, list) and len(m) == 7 and all(x is None or _is_number(x) for x in m)
+                for m in value.values()):
+            raise InputError(f"{folder / TRACE}: damaged: parts, frame {row['frame']}: motions holds what it cannot; "
+                             f"analyse "
                              "the clip again")
         row["motions"] = value
 
@@ -283,7 +294,8 @@ def _decode_lessons(rows: list[dict[str, Any]], folder: Path) -> None:
             value = None
         is_sound = isinstance(value, list) and all(map(_is_number, value)) and all(_is_number(row[n]) for n in numbers)
         if not is_sound or row["kind"] not in LAW:
-            raise InputError(f"{folder / TRACE}: damaged: lessons, {row['id']}: holds what it cannot; analyse the clip again")
+            raise InputError(f"{folder / TRACE}: damaged: lessons, {row['id']}: holds what it cannot; analyse the clip "
+                             f"again")
         row["per_score_k"] = value
 
 
@@ -312,8 +324,10 @@ _TEXTS = {"state", "started_utc", "operator", "recorded_from", "kind", "code_ver
 _FORMS: dict[str, Callable[[Any], bool]] = {
     "frames": _is_number, "frames_seen": _is_number, "duration_s": _is_number, "live": lambda v: isinstance(v, bool),
     "hashes": lambda v: isinstance(v, dict) and all(isinstance(x, str) for x in v.values()),
-    "picture_extent_mm": lambda v: isinstance(v, list) and len(v) == 4 and all(map(_is_number, v)) and v[0] < v[1] and v[2] < v[3],
-    "what_if": lambda v: (isinstance(v, dict) and all(isinstance(v.get(k), str) for k in ("words", "sentence", "made_utc"))
+    "picture_extent_mm": lambda v: isinstance(v, list) and len(v) == 4 and all(map(_is_number, v)) and v[0] < v[1]
+    and v[2] < v[3],
+    "what_if": lambda v: (isinstance(v, dict) and all(isinstance(v.get(k), str)
+                                                      for k in ("words", "sentence", "made_utc"))
                           and _is_curve(v.get("joint_c"))),
 }
 _VIDEO_NAME = re.compile(r"video\.[a-z0-9]{1,5}", re.ASCII)
@@ -342,7 +356,8 @@ def read_meta(db: sqlite3.Connection, folder: Path) -> dict[str, Any]:
     if not _is_moment(meta.get("started_utc", "")):
         raise InputError(f"{folder / TRACE}: damaged: meta: started_utc is no time; analyse the clip again")
     if meta.get("video") and not _VIDEO_NAME.fullmatch(meta["video"]):
-        raise InputError(f"{folder / TRACE}: damaged: meta: video is no name of a video in the recording; analyse the clip again")
+        raise InputError(f"{folder / TRACE}: damaged: meta: video is no name of a video in the recording; analyse the "
+                         f"clip again")
     return meta
 
 
@@ -368,7 +383,8 @@ def _is_closed(folder: Path) -> bool:
 
 def _recover(path: Path) -> None:
     """Close a checked trace that was cut off: count what is there, and make it one plain file."""
-    with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, isolation_level=None)) as db:
+    with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True,
+                                            isolation_level=None)) as db:
         harden(db, path)
         n, seen, first, last = db.execute("SELECT COUNT(*), SUM(seen), MIN(t_s), MAX(t_s) FROM frames").fetchone()
         db.execute("BEGIN")

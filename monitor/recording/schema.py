@@ -52,9 +52,10 @@ CREATE TABLE marks (
     id INTEGER PRIMARY KEY, t_s REAL NOT NULL, kind TEXT NOT NULL, author TEXT NOT NULL, made_utc TEXT NOT NULL,
     undone_utc TEXT);  -- kind: molten or solid, as a person saw the joints
 CREATE TABLE lessons (
-    id INTEGER PRIMARY KEY, t_s REAL NOT NULL, kind TEXT NOT NULL, told_by TEXT NOT NULL, before_c REAL, before_sigma_k REAL,
-    after_c REAL, after_sigma_k REAL, liquidus_c REAL, wrong REAL, slope_k_s REAL, at_zero_c REAL, per_score_k TEXT NOT NULL,
-    input_sigma_k REAL, form_sigma_k REAL);  -- what each melt taught of the coldest joint; per_score_k: JSON
+    id INTEGER PRIMARY KEY, t_s REAL NOT NULL, kind TEXT NOT NULL, told_by TEXT NOT NULL, before_c REAL,
+    before_sigma_k REAL, after_c REAL, after_sigma_k REAL, liquidus_c REAL, wrong REAL, slope_k_s REAL, at_zero_c REAL,
+    per_score_k TEXT NOT NULL, input_sigma_k REAL, form_sigma_k REAL);
+    -- what each melt taught of the coldest joint; per_score_k: JSON
 """
 _OTHERS = f"""{_PARTS}
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL);

@@ -137,11 +137,28 @@ def run_tasks(tasks: Sequence[Task], out: Path, *, n_workers: int = 1, scheduler
 
         outcomes = run_on_cores(todo, n_workers, tell)
     try:
-        for outcome in outcomes:
+        by_name = {task.name: task for task in todo}
+        for told in outcomes:
+            outcome = _checked(told, by_name[told.name])
             _append(out / JOURNAL, outcome)
             yield outcome
     finally:
         outcomes.close()
+
+
+def _checked(outcome: Outcome, task: Task) -> Outcome:
+    """What a worker says is done, looked at from here: whole, where it should be, and as it was told."""
+    if outcome.state != DONE:
+        return outcome
+    fault = ""
+    try:
+        if not (Path(task.out) / TRACE).is_file():
+            fault = f"{task.out}: a worker says it is done, but it is not there; do all workers see the same folders?"
+        elif trace_digest(task.out) != outcome.digest:
+            fault = f"{task.out}: is not what the worker wrote; do all workers see the same folders?"
+    except (MonitorError, OSError, sqlite3.Error) as unread:
+        fault = f"{task.out}: cannot be read ({unread})"
+    return replace(outcome, state=FAILED, key="", digest="", fault=" ".join(fault.split())) if fault else outcome
 
 
 def analyse_again(task: Task, tell: Tell = lambda name, share: None) -> Outcome:

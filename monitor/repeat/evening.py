@@ -1,7 +1,7 @@
 """A folder of clips and a sheet that says of each who, when, as what and at which job: analysed in one go, resumable.
 
-Each clip's recording is named after the clip. One that is there, made from the same clip, job, calibrations and words of the
-sheet, is kept; so a run that was stopped goes on where it was.
+Each clip's recording is named after the clip. One that is there, made from the same clip, job, calibrations and words
+of the sheet, is kept; so a run that was stopped goes on where it was.
 """
 
 from __future__ import annotations
@@ -34,7 +34,9 @@ SHEET_HELP = "expected a table (CSV) with the column file, and any of operator, 
 
 @dataclass(frozen=True)
 class Clip:
-    """One row of the sheet, with the files that its analysis rests on; strings, so that it travels to another process."""
+    """One row of the sheet, with the files that its analysis rests on; strings, so that it travels to another
+    process.
+    """
 
     name: str
     clip: str
@@ -51,8 +53,8 @@ def read_sheet(sheet: Path, folder: Path, out: Path, files: dict[str, str | None
     Parameters
     ----------
     sheet : Path
-        CSV with the columns file (in the folder), operator, time, kind, job (beside the sheet); all but file may be missing or
-        empty.
+        CSV with the columns file (in the folder), operator, time, kind, job (beside the sheet); all but file may be
+        missing or empty.
     folder, out : Path
         Of the clips, and of the recordings.
     files : dict
@@ -71,7 +73,8 @@ def read_sheet(sheet: Path, folder: Path, out: Path, files: dict[str, str | None
     except (UnicodeDecodeError, csv.Error, IsADirectoryError):
         raise InputError(f"{sheet}: not a CSV file in UTF-8; {SHEET_HELP}") from None
     if not rows or "file" not in rows[0]:
-        raise InputError(f"{sheet}: no rows; {SHEET_HELP}" if not rows else f"{sheet}: column file is missing; {SHEET_HELP}")
+        raise InputError(f"{sheet}: no rows; {SHEET_HELP}" if not rows
+                         else f"{sheet}: column file is missing; {SHEET_HELP}")
     clips, faults = [], []
     for line, row in enumerate(rows, 2):
         try:
@@ -81,7 +84,8 @@ def read_sheet(sheet: Path, folder: Path, out: Path, files: dict[str, str | None
     names = [clip.name for clip in clips]
     faults += [f"{name}: is there twice" for name in sorted({n for n in names if names.count(n) > 1})]
     if faults:
-        raise InputError(f"{sheet}: {'; '.join(faults[:5])}" + (f"; and {len(faults) - 5} more" if len(faults) > 5 else ""))
+        raise InputError(f"{sheet}: {'; '.join(faults[:5])}" + (f"; and {len(faults) - 5} more" if len(faults) > 5
+                                                                else ""))
     return clips
 
 
@@ -104,7 +108,8 @@ def analyse_clips(clips: Sequence[Clip], n_workers: int = 1) -> Iterator[Outcome
                 try:
                     yield job.result()
                 except BrokenProcessPool:
-                    yield Outcome(jobs[job].name, FAILED, fault="its process ended; run the same command again to go on")
+                    yield Outcome(jobs[job].name, FAILED,
+                                  fault="its process ended; run the same command again to go on")
         finally:
             pool.shutdown(cancel_futures=True)
 

@@ -30,8 +30,9 @@ ENOUGH_INSIDE = 0.9  # of the dwell inside the height limits; a pass with less i
 _TABLES = """
 CREATE TABLE recordings (
     path TEXT PRIMARY KEY, stamp TEXT NOT NULL, started_utc TEXT, operator TEXT, title TEXT, target TEXT, alloy TEXT,
-    state TEXT, duration_s REAL, frames INTEGER, seen INTEGER, n_passes INTEGER, height_mm REAL, job_hash TEXT, fault TEXT,
-    kind TEXT, recorded_from TEXT, warned TEXT NOT NULL);  -- JSON: kind -> how often, the same as the other table says
+    state TEXT, duration_s REAL, frames INTEGER, seen INTEGER, n_passes INTEGER, height_mm REAL, job_hash TEXT,
+    fault TEXT, kind TEXT, recorded_from TEXT, warned TEXT NOT NULL);
+    -- warned: JSON, kind -> how often, the same as the other table says
 CREATE TABLE warnings (path TEXT NOT NULL, kind TEXT NOT NULL, region TEXT NOT NULL, count INTEGER NOT NULL);
 CREATE TABLE passes (
     path TEXT NOT NULL, number INTEGER NOT NULL, t_start_s REAL, in_limits REAL, coached INTEGER, is_probe INTEGER,

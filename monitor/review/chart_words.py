@@ -26,7 +26,8 @@ def height_words(recording: Recording, job: Job) -> str:
     inside = 100 * float(np.mean((height >= low) & (height <= high)))
     n = len(recording.passes)
     return (f"Height against time: from {height.min():.0f} to {height.max():.0f} mm, half of the time below "
-            f"{np.median(height):.0f} mm; {inside:.0f} % of the measured frames inside the allowed {low:g} to {high:g} mm; "
+            f"{np.median(height):.0f} mm; {inside:.0f} % of the measured frames inside the allowed {low:g} to {high:g} "
+            f"mm; "
             f"{n} pass{'es' if n != 1 else ''}.")
 
 
@@ -61,7 +62,8 @@ def joint_words(recording: Recording, kept: dict[str, Any]) -> str:
     then, now = _peak(recording, JOINT), _highest([row[1:] for row in kept["joint_c"]])
     if then is None or now is None:
         return "The joints' centre as recorded and with other settings."
-    return (f"The joints' centre: peaks at about {then[1]:.0f} C as recorded and at about {now[1]:.0f} C {kept['words']}, "
+    return (f"The joints' centre: peaks at about {then[1]:.0f} C as recorded and at about {now[1]:.0f} C "
+            f"{kept['words']}, "
             "both estimated.")
 
 

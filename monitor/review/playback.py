@@ -131,6 +131,21 @@ class Playback:
         image = self._to_bgr.reformat(picture, format="bgr24").to_ndarray().astype(np.uint8, copy=False)
         return Frame(index, float(self.times_s[index]), image, str(self.path))
 
+    @property
+    def longest_group(self) -> int:
+        """The most frames from one key frame to the next, or to the end."""
+        places = [bisect.bisect_left(self._index.pts, key) for key in self._index.keys]
+        return int(np.diff([*places, len(self)]).max())
+
+    def n_to_decode(self, index: int) -> int:
+        """How many frames lie between what is decoded and this one; 0 when it is kept."""
+        pts = self._index.pts[index]
+        if pts in self._kept:
+            return 0
+        key = self._index.keys[max(bisect.bisect_right(self._index.keys, pts) - 1, 0)]
+        begin = self._reached if self._coming is not None and key <= self._reached < pts else key
+        return index - bisect.bisect_left(self._index.pts, begin)
+
     def _reach(self, pts: int) -> av.VideoFrame | None:
         """Decode on to a stamp; from where we are when no key frame lies between, else from a key frame before it."""
         at = bisect.bisect_right(self._index.keys, pts) - 1

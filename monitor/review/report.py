@@ -61,12 +61,14 @@ def fill_template(name: str, recording: Recording, job: Job, **pictures: Any) ->
     environment.filters |= {"fixed": _fixed, "words": lambda kind: WARNING_WORDS.get(kind, kind)}
     template = environment.from_string(resources.files("monitor.review").joinpath(name).read_text("utf-8"))
     return template.render(
-        r=recording, job=job, rubric=marks_of(recording, job), when=when_words(recording.meta), n=summary(recording, job),
+        r=recording, job=job, rubric=marks_of(recording, job), when=when_words(recording.meta),
+        n=summary(recording, job),
         work_warnings=work_warnings(recording), work_events=work_events(recording), told=_told(recording, job),
         cautions=CAUTIONS,
         estimate_limits=ESTIMATE_LIMITS,
         comments=comments_of(recording), lessons=lessons_of(recording), part_events=_part_events(recording),
-        melt_words={kind: law.words for kind, law in LAW.items()}, what_if=kept_what_if(recording), facts=_facts(recording, job),
+        melt_words={kind: law.words for kind, law in LAW.items()}, what_if=kept_what_if(recording),
+        facts=_facts(recording, job),
         calibrations=calibration_state(recording, job), tilt=lambda p: math.degrees(p["tilt_mean_rad"]),
         is_coached=any(p["feedback"] for p in recording.passes), **pictures)
 

@@ -15,7 +15,8 @@ from monitor.recording.reader import Recording
 __all__ = ["Mark", "Met", "marks_of"]
 
 Z90 = 1.645
-UNITS = {"height_mean_mm": "mm", "height_sd_mm": "mm", "dwell_s": "s", "tilt_mean_deg": "degrees", "energy_j": "J (estimate)",
+UNITS = {"height_mean_mm": "mm", "height_sd_mm": "mm", "dwell_s": "s", "tilt_mean_deg": "degrees",
+         "energy_j": "J (estimate)",
          "in_limits": "%", "coverage": "%", "evenness": "%"}
 
 
@@ -102,11 +103,13 @@ def _inside(recording: Recording, p: dict[str, Any], job: Job) -> tuple[float, f
 
 def _moment(recording: Recording, p: dict[str, Any], c: Criterion, value: float) -> tuple[float | None, int | None]:
     """The frame of the pass that shows a height or a tilt best: the one farthest to the side of the value."""
-    column = {"height_mean_mm": "height_mm", "height_sd_mm": "height_mm", "in_limits": "height_mm", "tilt_mean_deg": "tilt_rad"}.get(c.measure)
+    column = {"height_mean_mm": "height_mm", "height_sd_mm": "height_mm", "in_limits": "height_mm",
+              "tilt_mean_deg": "tilt_rad"}.get(c.measure)
     if column is None:
         return None, None
     f = recording.frames
-    at = np.flatnonzero((f["t_s"] >= p["t_start_s"]) & (f["t_s"] <= p["t_end_s"]) & (f["seen"] > 0) & np.isfinite(f[column]))
+    at = np.flatnonzero((f["t_s"] >= p["t_start_s"]) & (f["t_s"] <= p["t_end_s"]) & (f["seen"] > 0)
+                        & np.isfinite(f[column]))
     if not len(at):
         return None, None
     away = np.abs(f[column][at] - np.median(f[column][at])) if c.measure in ("height_sd_mm", "in_limits") else (

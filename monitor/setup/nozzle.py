@@ -55,7 +55,8 @@ def calibrate_nozzle(folder: Path, job: Job, camera: CameraModel,
 def touch_rows(folder: Path) -> list[dict[str, str]]:
     """The table of heights in a folder of touch photographs."""
     path = folder / HEIGHTS
-    rows = read_table(path, ("file", "over", "height_above_it_mm"), "table of photographs (CSV) with columns file, over, "
+    rows = read_table(path, ("file", "over", "height_above_it_mm"),
+                      "table of photographs (CSV) with columns file, over, "
                       "height_above_it_mm", InputError)
     if not rows:
         raise InputError(f"{path}: lists no photographs")

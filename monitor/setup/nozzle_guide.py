@@ -100,7 +100,8 @@ class NozzleGuide:
     def look(self, image: np.ndarray, bench: BenchPose | PoseMiss) -> str:
         """What to do now, given what the camera sees."""
         small = cv2.resize(image, (160, 90), interpolation=cv2.INTER_AREA).astype(np.float32)
-        change = np.inf if self._before is None else float((np.abs(small - self._before).max(axis=2) > CHANGED_GREY).mean())
+        change = np.inf if self._before is None else float((np.abs(small - self._before).max(axis=2)
+                                                            > CHANGED_GREY).mean())
         self._before, self.is_still = small, change < STILL_SHARE
         self._has_moved |= change > STILL_SHARE and math.isfinite(change)
         self._n_still = self._n_still + 1 if self.is_still else 0

@@ -1,9 +1,9 @@
 """Finds a board of a kind seen before, wherever it lies on the mat: the marks follow from features of its picture.
 
 A reference is the straightened picture round the marks. SIFT features of it are looked for in the straightened bench
-(D. Lowe, "Distinctive image features from scale-invariant keypoints", IJCV 60 (2004) 91-110, with his ratio test), a turn
-and a shift are fitted by RANSAC, and the homography of the same points says by its difference whether board and mat are
-still parallel. What is not sure is refused.
+(D. Lowe, "Distinctive image features from scale-invariant keypoints", IJCV 60 (2004) 91-110, with his ratio test), a
+turn and a shift are fitted by RANSAC, and the homography of the same points says by its difference whether board and
+mat are still parallel. What is not sure is refused.
 """
 
 from __future__ import annotations
@@ -71,7 +71,8 @@ class Placement:
         if self.refused:
             return f"marks not placed: {self.refused}"
         turn_deg = math.degrees(math.atan2(self.turn[1, 0], self.turn[0, 0]))
-        return (f"board found from {self.n_points} points, residual {self.residual_mm:.2f} mm, turned by {turn_deg:.0f} "
+        return (f"board found from {self.n_points} points, residual {self.residual_mm:.2f} mm, turned by "
+                f"{turn_deg:.0f} "
                 "degrees against the reference")
 
 
@@ -82,7 +83,8 @@ def reference_of(sheet: np.ndarray, outlines_mm: list[FloatArray]) -> Reference:
     low, high = np.maximum(corners.min(0) - ROUND_MM, -half), np.minimum(corners.max(0) + ROUND_MM, half)
     left, right = (round((x + half[0]) * PX_PER_MM) for x in (low[0], high[0]))
     top, bottom = (round((half[1] - y) * PX_PER_MM) for y in (high[1], low[1]))
-    extent = (left / PX_PER_MM - half[0], right / PX_PER_MM - half[0], half[1] - bottom / PX_PER_MM, half[1] - top / PX_PER_MM)
+    extent = (left / PX_PER_MM - half[0], right / PX_PER_MM - half[0], half[1] - bottom / PX_PER_MM,
+              half[1] - top / PX_PER_MM)
     return Reference(sheet[top:bottom, left:right].copy(), extent)
 
 
@@ -98,10 +100,12 @@ def place_marks(reference: Reference, sheet: np.ndarray) -> Placement:
     theirs = _to_mm(there[0][pairs[:, 1]], -SHEET_MM[0] / 2, SHEET_MM[1] / 2)
     found, inside = _fit(ours, theirs)
     if found is None or inside.sum() < max(LEAST_POINTS, LEAST_SHARE * len(pairs)):
-        return _refused(f"only {0 if inside is None else int(inside.sum())} points agree; is it the same kind of board, in the same light?")
+        return _refused(f"only {0 if inside is None else int(inside.sum())} points agree; is it the same kind of "
+                        f"board, in the same light?")
     scale = float(np.sqrt(abs(np.linalg.det(found[:, :2]))))
     if abs(scale - 1) > SCALE_TOLERANCE:
-        return _refused(f"it looks {100 * abs(scale - 1):.0f} % {'larger' if scale > 1 else 'smaller'} than it was: does it lie at another height?")
+        return _refused(f"it looks {100 * abs(scale - 1):.0f} % {'larger' if scale > 1 else 'smaller'} than it was: "
+                        f"does it lie at another height?")
     rival, also = _fit(ours[~inside], theirs[~inside])
     if rival is not None and also.sum() > RIVAL_SHARE * inside.sum():
         return _refused("it fits two places: two boards, or a pattern that repeats")
@@ -125,7 +129,8 @@ def load_reference(path: Path) -> Reference | None:
             extent = tuple(float(v) for v in kept["extent_mm"])
     except (OSError, ValueError, KeyError, cv2.error):
         return None
-    return Reference(picture, extent) if picture is not None and len(extent) == 4 and np.isfinite(extent).all() else None
+    return Reference(picture,
+                     extent) if picture is not None and len(extent) == 4 and np.isfinite(extent).all() else None
 
 
 def _refused(why: str) -> Placement:
@@ -158,8 +163,10 @@ def _fit(ours: FloatArray, theirs: FloatArray) -> tuple[FloatArray | None, np.nd
     if len(ours) < 4:
         return None, nobody
     cv2.setRNGSeed(1)
-    found, inside = cv2.estimateAffinePartial2D(np.ascontiguousarray(ours), np.ascontiguousarray(theirs), method=cv2.RANSAC,
-                                                ransacReprojThreshold=NEAR_PX / PX_PER_MM, maxIters=4000, confidence=0.999)
+    found, inside = cv2.estimateAffinePartial2D(np.ascontiguousarray(ours), np.ascontiguousarray(theirs),
+                                                method=cv2.RANSAC,
+                                                ransacReprojThreshold=NEAR_PX / PX_PER_MM, maxIters=4000,
+                                                confidence=0.999)
     return (None, nobody) if found is None else (np.asarray(found, float), inside.ravel().astype(bool))
 
 
@@ -175,10 +182,12 @@ def _judged(ours: FloatArray, theirs: FloatArray, extent_mm: tuple[float, float,
     flat, _ = cv2.findHomography(ours, theirs, 0)
     left, right, bottom, top = extent_mm
     corners = np.array([(left, bottom), (right, bottom), (right, top), (left, top)])
-    bent = cv2.perspectiveTransform(corners[None], flat)[0] - placed.moved(corners) if flat is not None else np.full((4, 2), np.inf)
+    bent = cv2.perspectiveTransform(corners[None],
+                                    flat)[0] - placed.moved(corners) if flat is not None else np.full((4, 2), np.inf)
     worst = float(np.max(np.linalg.norm(bent, axis=1)))
     if residual > MOST_RESIDUAL_MM:
         return Placement(turn, shift, len(ours), residual, f"the points agree to {residual:.1f} mm only")
     if worst > MOST_BEND_MM:
-        return Placement(turn, shift, len(ours), residual, f"the board is not flat on its supports, or at another height ({worst:.1f} mm off)")
+        return Placement(turn, shift, len(ours), residual,
+                         f"the board is not flat on its supports, or at another height ({worst:.1f} mm off)")
     return placed

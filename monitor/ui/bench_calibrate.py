@@ -60,7 +60,8 @@ class CameraTab(QWidget):
         self.camera_box.addItems([c.name for c in self._cameras] or [tr("no camera found")])
         self.camera_box.setAccessibleName(tr("camera"))
         self.look_through.setEnabled(bool(self._cameras))
-        self.look_through.clicked.connect(lambda: self.camera_chosen.emit(self._cameras[self.camera_box.currentIndex()]))
+        self.look_through.clicked.connect(
+            lambda: self.camera_chosen.emit(self._cameras[self.camera_box.currentIndex()]))
         self.locks = _line("small")
         self._folder, self._guide, self._photos = folder, None, []
         self._next_s, self._is_looking, self._insist = 0.0, threading.Event(), False
@@ -117,7 +118,8 @@ class CameraTab(QWidget):
         """Begin a new set of photographs."""
         try:
             across, down = (int(v) for v in self.squares.text().lower().split("x"))
-            target = CharucoTarget((across, down), self.square.value(), self.marker.value(), self.dictionary.currentText())
+            target = CharucoTarget((across, down), self.square.value(), self.marker.value(),
+                                   self.dictionary.currentText())
         except (ValueError, VisionError) as fault:
             self.verdict.setText(tr("the target's measures: {}").format(fault))
             return
@@ -133,7 +135,8 @@ class CameraTab(QWidget):
         self._next_s = time.monotonic() + LOOK_EVERY_S
         self._is_looking.set()
         insist, self._insist = self._insist, False
-        threading.Thread(target=self._look, args=(shown.arrival.frame.image, insist, self.automatic.isChecked()), daemon=True).start()
+        threading.Thread(target=self._look, args=(shown.arrival.frame.image, insist, self.automatic.isChecked()),
+                         daemon=True).start()
 
     def calibrate(self) -> None:
         """Solve for the camera from what was taken."""
@@ -163,7 +166,9 @@ class CameraTab(QWidget):
         image, guidance = told
         self.advice.setText(tr(guidance.advice))
         self.view.show_look(image, guidance)
-        self.verdict.setText(tr("{} photographs; missing: {}").format(guidance.n_taken, "; ".join(map(tr, guidance.missing)) or tr("nothing")))
+        self.verdict.setText(tr("{} photographs; missing: {}").format(guidance.n_taken,
+                                                                      "; ".join(map(tr, guidance.missing))
+                                                                      or tr("nothing")))
         self._enable()
 
     def _judge(self, found) -> None:
@@ -206,7 +211,9 @@ class NozzleTab(QWidget):
             row.addWidget(widget)
         self.view = _View()
         whole = QVBoxLayout(self)
-        for widget in (_line("small", text=tr("With the station cold. The measures of the nozzle and the board's height must be in the job.")),):
+        for widget in (_line("small",
+                             text=tr("With the station cold. The measures of the nozzle and the board's height must be "
+                                     "in the job.")),):
             whole.addWidget(widget)
         whole.addLayout(row)
         whole.addWidget(self.advice)
@@ -304,7 +311,8 @@ class _View(QWidget):
             if self._points is not None:
                 for width, colour in ((6.0, QColor(15, 20, 24)), (3.0, QColor("#7fe3ff"))):
                     painter.setPen(QPen(colour, width, Qt.PenStyle.SolidLine, Qt.PenCapStyle.RoundCap))
-                    painter.drawPoints([QPointF(box.left() + x * scale, box.top() + y * scale) for x, y in self._points])
+                    painter.drawPoints([QPointF(box.left() + x * scale, box.top() + y * scale)
+                                        for x, y in self._points])
         painter.end()
 
 
@@ -338,6 +346,7 @@ def camera_words(camera: CameraModel | None) -> str:
     """What is known of the camera, in a few words."""
     if camera is None:
         return tr("camera: not calibrated")
-    return tr("camera: {} x {} px, focal length to {:.2f} %").format(*camera.image_size_px, 100 * camera.focal_sigma_px / camera.focal_px)
+    return tr("camera: {} x {} px, focal length to {:.2f} %").format(*camera.image_size_px,
+                                                                     100 * camera.focal_sigma_px / camera.focal_px)
 
 

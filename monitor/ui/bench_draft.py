@@ -185,7 +185,8 @@ class JobDraft(QObject):
     def move_marks(self, moved: Callable[[Any], Any], text: str) -> None:
         """Give every mark, and the board's middle, the place that a function says; one change."""
         after = copy.deepcopy(self.data)
-        for region in ([after["target"]] if after.get("target", {}).get("outline_mm") else []) + after.get("neighbour", []):
+        for region in ([after["target"]] if after.get("target", {}).get("outline_mm") else []) + after.get("neighbour",
+                                                                                                           []):
             region["outline_mm"] = _rounded(moved(region["outline_mm"]))
         if after.get("board", {}).get("centre_mm"):
             after["board"]["centre_mm"] = _rounded(moved([after["board"]["centre_mm"]]))[0]

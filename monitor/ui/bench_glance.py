@@ -1,4 +1,6 @@
-"""The glance view: one state, one arrow, two counters, as large as a screen; for a second screen, or from across the bench."""
+"""The glance view: one state, one arrow, two counters, as large as a screen; for a second screen, or from across the
+bench.
+"""
 
 from __future__ import annotations
 
@@ -71,8 +73,10 @@ class GlanceView(QWidget):
         if told.arrow:
             draw_arrow(painter, box, told.arrow, look(), told.standing)
         left = box.right() + 0.04 * width
-        self._text(painter, QRectF(left, 0.05 * tall, 0.96 * width - left, 0.34 * tall), told.word, 0.2 * tall, bold=True)
-        self._text(painter, QRectF(left, 0.41 * tall, 0.96 * width - left, 0.2 * tall), height or told.reason, 0.16 * tall)
+        self._text(painter, QRectF(left, 0.05 * tall, 0.96 * width - left, 0.34 * tall), told.word, 0.2 * tall,
+                   bold=True)
+        self._text(painter, QRectF(left, 0.41 * tall, 0.96 * width - left, 0.2 * tall), height or told.reason,
+                   0.16 * tall)
         self._text(painter, QRectF(0.04 * width, 0.64 * tall, 0.92 * width, 0.14 * tall), melt, 0.11 * tall)
         self._text(painter, QRectF(0.04 * width, 0.81 * tall, 0.92 * width, 0.14 * tall), limit, 0.11 * tall)
 

@@ -76,7 +76,7 @@ class StatePanel(Panel):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setAccessibleName(tr("state"))
-        self.setMinimumSize(280, 128)
+        self.setMinimumSize(260, 84)
 
     @property
     def told(self) -> Told | None:
@@ -126,7 +126,7 @@ class HeightPanel(Panel):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setAccessibleName(tr("nozzle height"))
-        self.setMinimumSize(230, 150)
+        self.setMinimumSize(230, 88)
 
     def tell(self, figure: str, band: str, height_mm: float, sigma_mm: float, limits_mm: tuple[float, float],
              silent_mm: tuple[float, float]) -> None:
@@ -198,7 +198,7 @@ class LimitsPanel(Panel):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setAccessibleName(tr("estimated temperatures"))
-        self.setMinimumSize(280, 150)
+        self.setMinimumSize(260, 110)
 
     def tell(self, ahead: str, joint: str, reason: str, rows: list[Row], station: str) -> None:
         """Show the estimate."""
@@ -266,7 +266,7 @@ class SummaryPanel(Panel):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setAccessibleName(tr("summary of the pass"))
-        self.setMinimumSize(280, 190)
+        self.setMinimumSize(260, 110)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
 
     def sizeHint(self) -> QSize:

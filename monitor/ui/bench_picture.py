@@ -9,14 +9,14 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from PyQt6.QtCore import QPointF, QRectF, Qt
-from PyQt6.QtGui import QColor, QImage, QPainter, QPen, QPolygonF
+from PyQt6.QtGui import QColor, QFont, QImage, QPainter, QPen, QPolygonF
 from PyQt6.QtWidgets import QSizePolicy, QWidget
 
 from monitor.engine.engine import Shown
 from monitor.job import Job
 from monitor.judging.exposure import onto_now
 from monitor.ui.bench_state import tr
-from monitor.ui.theme import font
+from monitor.ui.theme import font, glance_px
 from vision.camera import CameraModel
 from vision.types import BenchPose, FloatArray
 
@@ -55,7 +55,7 @@ class PictureView(QWidget):
                  | None = None) -> None:
         super().__init__(parent)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
-        self.setMinimumSize(320, 200)
+        self.setMinimumSize(260, 140)
         self.setAccessibleName(tr("live picture"))
         self._on_painted, self._shown, self._is_fresh = on_painted, None, False
         self._image: QImage | None = None
@@ -162,12 +162,18 @@ class PictureView(QWidget):
             if result is not None and result.exposure.observed:
                 self._draw_tool(painter, place, result.exposure)
 
+    def _label_face(self) -> QFont:
+        """Type for what stands in the picture; grows with the window."""
+        made = font("small", bold=True)
+        made.setPixelSize(glance_px(self.window().height()))
+        return made
+
     def _draw_regions(self, painter: QPainter, place: _Place, shift: FloatArray) -> None:
         job = self.job
         regions = [(job.target.name, job.target.outline_mm, TARGET, Qt.PenStyle.SolidLine)]
         regions += [(n, r.outline_mm, NEIGHBOUR, Qt.PenStyle.DashLine)
                     for n, r in zip(job.neighbour_names, job.neighbour, strict=True)]
-        painter.setFont(font("small", bold=True))
+        painter.setFont(self._label_face())
         for name, outline, colour, style in regions:
             shape = place.polygon(onto_now(np.array(outline), shift), job.board.top_height_mm)
             _outline(painter, shape, colour, style)
@@ -223,7 +229,7 @@ class PictureView(QWidget):
             r, g, b = _tint(np.array([share]))[0]
             painter.fillRect(QRectF(bar.left() + i * bar.width() / 24, bar.top(), bar.width() / 24 + 1, bar.height()),
                              QColor(*map(int, (r, g, b))))
-        painter.setFont(font("small", bold=True))
+        painter.setFont(self._label_face())
         text = f"{layer.name}  {layer.low:.0f} – {layer.high:.0f} {layer.unit}"
         for offset, colour in ((QPointF(1, 1), EDGE), (QPointF(0, 0), CORE)):
             painter.setPen(colour)

@@ -48,7 +48,8 @@ class Placer(QObject):
         self._key = key
         reference = load_reference(_beside(self._draft.path)) if self._draft.path is not None else None
         if reference is None:
-            self.told.emit(tr("this job has no reference picture; one is kept whenever the job is saved with the mat in view"))
+            self.told.emit(tr("this job has no reference picture; one is kept whenever the job is saved with the mat "
+                              "in view"))
         elif camera is None or shown is None or shown.arrival is None or not isinstance(shown.bench, BenchPose):
             self.told.emit(tr("the mat is not seen"))
         else:

@@ -1,4 +1,4 @@
-"""The plan beside the marks: a starting window for the job as it stands, what binds first, and what would open one."""
+"""The plan beside the marks: what to set for the job as it stands, the moments to know, and what would help."""
 
 from __future__ import annotations
 
@@ -20,9 +20,10 @@ __all__ = ["PlanTab"]
 
 
 class PlanTab(QWidget):
-    """Looks for a plan on request, in the background. Emits `start_taken` with the height to hold [mm]."""
+    """Looks for a plan on request, in the background. Emits the height to hold [mm] and the stages taken."""
 
     start_taken = pyqtSignal(float)
+    stages_taken = pyqtSignal(object)  # height [mm], seconds and whether it glides, of each
 
     def __init__(self, draft: JobDraft, calibration=None, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -31,7 +32,7 @@ class PlanTab(QWidget):
         self.task.progress.connect(lambda share: self.bar.setValue(round(100 * share)))
         self.task.done.connect(self._show)
         self.task.failed.connect(self._say)
-        self.find, self.stop = QPushButton(tr("Find a starting window")), QPushButton(tr("Stop"))
+        self.find, self.stop = QPushButton(tr("What to set")), QPushButton(tr("Stop"))
         self.find.clicked.connect(self.look)
         self.stop.clicked.connect(self.task.cancel)
         self.stop.setEnabled(False)
@@ -45,7 +46,7 @@ class PlanTab(QWidget):
         self.table.setFont(QFontDatabase.systemFont(QFontDatabase.SystemFont.FixedFont))
         self.table.setLineWrapMode(QPlainTextEdit.LineWrapMode.NoWrap)
         self.table.setAccessibleName(tr("the plan in words"))
-        self.use = QPushButton(tr("Take its setpoint and height"))
+        self.use = QPushButton(tr("Take its setpoint, height and stages"))
         self.use.setEnabled(False)
         self.use.clicked.connect(self._take_start)
         self.plan = None
@@ -84,7 +85,9 @@ class PlanTab(QWidget):
 
     def _take_start(self) -> None:
         self._draft.put("station", "setpoint_c", round(self.plan.start.setpoint_c))
+        stages = tuple((1e3 * stage.height_m, stage.seconds, stage.glides) for stage in self.plan.start.stages)
         self.start_taken.emit(1e3 * self.plan.start.height_m)
+        self.stages_taken.emit(stages if len(stages) > 1 else ())
 
 
 class _Picture(QWidget):
@@ -115,7 +118,7 @@ def _find(job: Job, calibration, told) -> tuple[object, bytes]:
     from monitor.plan.window import PlanLimits, draw_plan, make_plan
 
     low, high = job.limits.height_mm
-    limits = PlanLimits(height_m=(max(low, 1.0) * 1e-3, high * 1e-3), dwell_s=job.limits.dwell_s)
+    limits = PlanLimits((max(low, 1.0) * 1e-3, high * 1e-3), dwell_s=job.limits.dwell_s)
     plan = make_plan(heat_setup(job), limits, calibration=calibration, progress=told)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "plan.png"

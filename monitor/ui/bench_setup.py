@@ -77,6 +77,7 @@ class SetupPage(QWidget):
                           (tr("Nozzle"), self.nozzle_tab)):
             self.tabs.addTab(tab, name)
         self.plan.start_taken.connect(lambda height_mm: setattr(work, "aim_mm", height_mm))
+        self.plan.stages_taken.connect(lambda stages: setattr(work, "stages", stages))
         self.placer, self._shown = Placer(self.draft, self), None
         self.placer.proposed.connect(self.view.propose)
         self.view.dropped.connect(self.placer.drop)

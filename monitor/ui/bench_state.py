@@ -24,7 +24,8 @@ from monitor.ui.theme import Standing
 from vision.types import TrackStatus
 
 __all__ = ["ARROWS", "Row", "Summary", "Told", "big_state", "counted", "height_words", "is_aim_known",
-           "joint_words", "limit_counter", "limit_rows", "melt_counter", "next_limit", "summarise", "tr", "warning_words"]
+           "joint_words", "limit_counter", "limit_rows", "melt_counter", "next_limit", "summarise", "tr",
+           "warning_words"]
 
 Z90 = 1.645
 LOOK_AHEAD_S = sum(FORECAST_STEPS_S)  # a band that ends there has no known end
@@ -92,7 +93,8 @@ def big_state(shown: Shown) -> Told:
     result, alarm = shown.moment.result, shown.moment.alarm
     if alarm.is_flood:
         names = ", ".join(dict.fromkeys(tr(w.action) for w in alarm.shown[:4]))
-        return Told(Standing.ACT, tr("Stop and look"), tr("many warnings at once: {}").format(names or tr("they just ended")))
+        return Told(Standing.ACT, tr("Stop and look"),
+                    tr("many warnings at once: {}").format(names or tr("they just ended")))
     if result.state is ToolState.NOT_SEEN and result.vision.track.status is TrackStatus.VAGUE:
         return Told(Standing.UNKNOWN, tr("Seen in part"), result.exposure.reason)
     if result.state is ToolState.NOT_SEEN:
@@ -103,7 +105,8 @@ def big_state(shown: Shown) -> Told:
     if work:
         return _of_warning(work[0])
     if result.t_s - result.molten_s < MOLTEN_SHOWN_S:
-        return Told(Standing.GOOD, tr("Joints molten"), tr("seen: {}; try with a light nudge, never pull").format(_how(result)))
+        return Told(Standing.GOOD, tr("Joints molten"),
+                    tr("seen: {}; try with a light nudge, never pull").format(_how(result)))
     return _of_tool(result, shown.too_slow)
 
 
@@ -253,7 +256,9 @@ def _of_warning(w: TechniqueWarning) -> Told:
 
 
 def warning_words(w: TechniqueWarning) -> str:
-    """What a warning's line in the list says: the value of now beside its limit, or that it is over but for the delay."""
+    """What a warning's line in the list says: the value of now beside its limit, or that it is over but for the
+    delay.
+    """
     if not w.is_back:
         return f"{tr(w.action)}: {w.text_now or w.text}"
     return tr("{}, back inside: {}").format(tr(WORDS.get(w.kind, w.kind)), w.text_now or tr("no longer there"))
@@ -265,7 +270,8 @@ def _of_tool(result: FrameResult, too_slow: str) -> Told:
             return Told(Standing.GOOD, tr("On target"), tr("height and aim are inside their limits"))
         return Told(Standing.IDLE, tr("Near target"), tr("a pass begins by itself below the upper height limit"))
     if result.state is ToolState.OFF_TARGET and not is_aim_known(result):
-        return Told(Standing.UNKNOWN, tr("Aim not known"), tr("too little of the nozzle is seen to tell where it points"))
+        return Told(Standing.UNKNOWN, tr("Aim not known"),
+                    tr("too little of the nozzle is seen to tell where it points"))
     if result.state is ToolState.NOT_YET and too_slow:
         return Told(Standing.UNKNOWN, tr("Not found yet"), too_slow)
     words = {ToolState.NOT_YET: (tr("Waiting"), tr("bring the nozzle into view")),

@@ -1,4 +1,6 @@
-"""The bench straightened onto the board's plane for marking, its map kept while nothing moves, and the corners seen in it."""
+"""The bench straightened onto the board's plane for marking, its map kept while nothing moves, and the corners seen in
+it.
+"""
 
 from __future__ import annotations
 
@@ -39,7 +41,8 @@ def _coarse_map(camera, pose: np.ndarray, top_mm: float) -> tuple[np.ndarray, np
     x, y = -SHEET_MM[0] / 2 + (cols + 0.5) / PX_PER_MM, SHEET_MM[1] / 2 - (rows + 0.5) / PX_PER_MM
     flat = np.stack(np.meshgrid(x, y), -1).reshape(-1, 2)
     bench_mm = np.column_stack([flat, np.full(len(flat), top_mm)])
-    px = np.nan_to_num(camera.project(bench_mm @ pose[:3, :3].T + pose[:3, 3]), nan=-1e4).reshape(len(rows), len(cols), 2)
+    px = np.nan_to_num(camera.project(bench_mm @ pose[:3, :3].T + pose[:3, 3]), nan=-1e4).reshape(len(rows), len(cols),
+                                                                                                  2)
     fine = np.stack(np.meshgrid(np.arange(nx) / COARSE, np.arange(ny) / COARSE), -1).astype(np.float32)
     whole = cv2.remap(px.astype(np.float32), fine[..., 0], fine[..., 1], cv2.INTER_LINEAR)
     return np.ascontiguousarray(whole[..., 0]), np.ascontiguousarray(whole[..., 1])
@@ -52,4 +55,5 @@ def picture_corners(flat: np.ndarray) -> np.ndarray:
     if found is None:
         return np.zeros((0, 2))
     px = found.reshape(-1, 2)
-    return np.column_stack([(px[:, 0] + 0.5) / PX_PER_MM - SHEET_MM[0] / 2, SHEET_MM[1] / 2 - (px[:, 1] + 0.5) / PX_PER_MM])
+    return np.column_stack([(px[:, 0] + 0.5) / PX_PER_MM - SHEET_MM[0] / 2, SHEET_MM[1] / 2
+                            - (px[:, 1] + 0.5) / PX_PER_MM])

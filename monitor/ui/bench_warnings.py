@@ -7,7 +7,7 @@ from __future__ import annotations
 import math
 
 from PyQt6.QtCore import QRectF, Qt
-from PyQt6.QtGui import QColor, QPainter, QPen
+from PyQt6.QtGui import QColor, QPainter, QPen, QResizeEvent
 from PyQt6.QtWidgets import QSizePolicy, QWidget
 
 from monitor.engine.annunciator import Alarm
@@ -17,7 +17,7 @@ from monitor.review.verdict import WARNING_WORDS
 from monitor.ui.bench_panels import Panel
 from monitor.ui.bench_shapes import draw_pause, draw_standing, draw_wrench
 from monitor.ui.bench_state import tr, warning_words
-from monitor.ui.theme import Look, Standing, glance_px, look, looks
+from monitor.ui.theme import Look, Standing, font, glance_px, look, looks
 
 __all__ = ["MachineStrip", "WarningLines", "machine_lines", "warning_lines"]
 
@@ -99,6 +99,7 @@ class MachineStrip(QWidget):
         self.setAccessibleName(tr("the machine"))
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
         self._lines: tuple[str, ...] = ()
+        self._px = 13
         self.setVisible(False)
         looks().changed.connect(self._repaint)
 
@@ -118,8 +119,17 @@ class MachineStrip(QWidget):
         self.setAccessibleDescription(self.words)
         self.setToolTip("\n".join(lines))
         self.setVisible(bool(lines))
-        self.setFixedHeight(30)
+        self._fit()
         self.update()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        self._fit()
+        super().resizeEvent(event)
+
+    def _fit(self) -> None:
+        """As high as its type, which grows with the window."""
+        self._px = glance_px(self.window().height())
+        self.setFixedHeight(max(26, 2 * self._px))
 
     def paintEvent(self, _: object) -> None:
         painter, shade = QPainter(self), look()
@@ -127,9 +137,14 @@ class MachineStrip(QWidget):
         painter.setPen(QPen(QColor(shade.line), 1, Qt.PenStyle.DashLine))
         painter.setBrush(QColor(shade.window))
         painter.drawRoundedRect(QRectF(self.rect()).adjusted(0.5, 0.5, -0.5, -0.5), 5, 5)
-        draw_wrench(painter, QRectF(8, 6, 18, 18), shade)
+        side = 1.2 * self._px
+        draw_wrench(painter, QRectF(8, (self.height() - side) / 2, side, side), shade)
+        face = font("body")
+        face.setPixelSize(self._px)
+        painter.setFont(face)
         painter.setPen(QColor(shade.ink))
-        room = self.width() - 42
-        painter.drawText(QRectF(34, 0, room, self.height()), Qt.AlignmentFlag.AlignVCenter,
+        left = 16 + side
+        room = int(self.width() - left - 8)
+        painter.drawText(QRectF(left, 0, room, self.height()), Qt.AlignmentFlag.AlignVCenter,
                          painter.fontMetrics().elidedText(self.words, Qt.TextElideMode.ElideRight, room))
         painter.end()

@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable
 
 from PyQt6.QtCore import QSettings, Qt, QTimer
-from PyQt6.QtGui import QCloseEvent, QGuiApplication
+from PyQt6.QtGui import QCloseEvent, QGuiApplication, QResizeEvent
 from PyQt6.QtWidgets import (
     QHBoxLayout,
     QLabel,
@@ -36,14 +36,15 @@ from monitor.ui.bench_state import tr
 from monitor.ui.bench_warnings import MachineStrip, machine_lines
 from monitor.ui.bench_work import AIRFLOW_STEP_L_MIN, SETPOINT_STEP_C, BenchWork
 from monitor.ui.guide_page import GuidePage
-from monitor.ui.theme import font, look, looks
+from monitor.ui.theme import font, glance_px, look, looks
 
 __all__ = ["BenchWindow"]
 
 BEAT_MS = 10
 TIDY_ALL_EVERY = 60
 NOTICE_S = 12.0
-HOT_ONLY = ("start_stop", "setpoint_up", "setpoint_down", "airflow_up", "airflow_down", "setpoint_exact", "put_aside", "take_back",
+HOT_ONLY = ("start_stop", "setpoint_up", "setpoint_down", "airflow_up", "airflow_down", "setpoint_exact", "put_aside",
+            "take_back",
             "reference", "next_map", "near", "coaching", "mark", "seen_molten", "still_solid", "unmark_joints")
 log = logging.getLogger("plumeline.bench")
 
@@ -65,8 +66,8 @@ class BenchWindow(QMainWindow):
         Whether closing asks about a recording that runs and a job that is not saved.
     """
 
-    def __init__(self, work: BenchWork, settings: QSettings, open_recording: Callable[[object], None] = lambda folder: None,
-                 parent: QWidget | None = None) -> None:
+    def __init__(self, work: BenchWork, settings: QSettings,
+                 open_recording: Callable[[object], None] = lambda folder: None, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setWindowTitle("Plumeline[*]")
         self.work, self._settings, self._open_recording = work, settings, open_recording
@@ -130,7 +131,8 @@ class BenchWindow(QMainWindow):
         if page is self.hot:
             if not self.work.is_running:
                 self.hot.begin()
-                self.work.watch()
+                if self._newest is not None:  # else the first picture is shown before a tracker is made
+                    self.work.watch()
             self.hot.setFocus()
         else:
             self.work.unwatch()
@@ -145,13 +147,23 @@ class BenchWindow(QMainWindow):
 
     def stats(self) -> dict:
         """What the window and the engine cost."""
-        return {"arrival_to_paint_ms": self.paint_delays.percentiles_ms(), "window_held_ms": self.holds.percentiles_ms(),
+        return {"arrival_to_paint_ms": self.paint_delays.percentiles_ms(),
+                "window_held_ms": self.holds.percentiles_ms(),
                 "platform": QGuiApplication.platformName(),
                 "first_height_s": None if math.isnan(self.first_height_s) else round(self.first_height_s, 2),
                 **self.work.engine.stats()}
 
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        face = font("body", tabular=True)
+        face.setPixelSize(glance_px(self.height()))
+        self.bar_text.setFont(face)
+        super().resizeEvent(event)
+        self._show_bar()
+
     def closeEvent(self, event: QCloseEvent) -> None:
-        """Never lose a recording: it is finished before the window goes. Asks once where something would be lost or broken off."""
+        """Never lose a recording: it is finished before the window goes. Asks once where something would be lost or
+        broken off.
+        """
         if self.asks and (self.setup.draft.is_changed or self.work.is_running):
             event.ignore()
             self._ask_close()
@@ -184,7 +196,7 @@ class BenchWindow(QMainWindow):
             self.setup.save_job()
         if answer == "leave":
             self.setup.draft.forget()
-        if answer == "leave" or answer == "save" and not self.setup.draft.is_changed:
+        if answer == "leave" or (answer == "save" and not self.setup.draft.is_changed):
             self.asks = False
             self.close()
 
@@ -199,6 +211,8 @@ class BenchWindow(QMainWindow):
             self.glance.show_state(shown)
         if self.pages.currentWidget() is self.hot:
             self.hot.show_state(shown)
+            if self._newest is not None and not self.work.is_running and not self.work.is_watching:
+                self.work.watch()
         else:
             self.pages.currentWidget().show_state(shown)
             self.hot.hear_told()
@@ -222,7 +236,9 @@ class BenchWindow(QMainWindow):
             self.tell(tr("recorded: {} ({} opens it)").format(ended.folder, key))
 
     def _tidy(self) -> None:
-        """Collect garbage here, a little at a time: another thread that did would free parts of windows under Qt's feet."""
+        """Collect garbage here, a little at a time: another thread that did would free parts of windows under Qt's
+        feet.
+        """
         self._n_tidied += 1
         gc.collect(2 if self._n_tidied % TIDY_ALL_EVERY == 0 else 1)
 
@@ -234,7 +250,8 @@ class BenchWindow(QMainWindow):
             self.banner.setVisible(False)
 
     def _build_bar(self) -> None:
-        self.to_guide, self.to_setup, self.to_hot = (QPushButton(tr(text)) for text in ("First run (F5)", "Set up (F2)", "Hot work (F3)"))
+        self.to_guide, self.to_setup, self.to_hot = (QPushButton(tr(text))
+                                                     for text in ("First run (F5)", "Set up (F2)", "Hot work (F3)"))
         self._to_pages = ((self.to_guide, self.guide), (self.to_setup, self.setup), (self.to_hot, self.hot))
         for button, page in self._to_pages:
             button.setCheckable(True)
@@ -278,7 +295,8 @@ class BenchWindow(QMainWindow):
         parts = []
         if running:
             past = int(time.monotonic() - self._session_from_s)
-            told = tr("recording {}:{:02d}").format(past // 60, past % 60) if self.work.settings.records else tr("not recorded")
+            told = tr("recording {}:{:02d}").format(past // 60,
+                                                    past % 60) if self.work.settings.records else tr("not recorded")
             parts.append(told if self.work.engine.session is not None else tr("getting ready"))
         elif self.work.is_watching:
             parts.append(tr("watching: not recorded, no sound"))
@@ -287,6 +305,8 @@ class BenchWindow(QMainWindow):
         coach = self.work.coach
         probe = tr(" (muted probe)") if running and coach is not None and coach.is_probe else ""
         parts.append(tr("coaching: {}").format(tr(self.work.settings.mode.value)) + probe)
+        if running and coach is not None and coach.stage_words:
+            parts.insert(0, coach.stage_words)
         text = "    ".join(parts)
         self.bar_text.setToolTip(text)
         room = self.bar_text.width() if self.isVisible() else 10_000
@@ -306,12 +326,17 @@ class BenchWindow(QMainWindow):
             "airflow_up": lambda: work.turn_airflow(work.airflow_l_min + AIRFLOW_STEP_L_MIN),
             "airflow_down": lambda: work.turn_airflow(work.airflow_l_min - AIRFLOW_STEP_L_MIN),
             "setpoint_exact": lambda: ask_setpoint(self, work),
-            "put_aside": lambda: put_aside(self, work, self.hot.top_warning(), self.tell), "take_back": work.unshelve_all,
-            "reference": work.sound_reference, "next_map": self._next_map, "near": self.hot.picture.toggle_near, "coaching": self._next_mode,
-            "mark": self._mark, "seen_molten": lambda: self._mark_joints(MOLTEN), "still_solid": lambda: self._mark_joints(SOLID),
+            "put_aside": lambda: put_aside(self, work, self.hot.top_warning(), self.tell),
+            "take_back": work.unshelve_all,
+            "reference": work.sound_reference, "next_map": self._next_map, "near": self.hot.picture.toggle_near,
+            "coaching": self._next_mode,
+            "mark": self._mark, "seen_molten": lambda: self._mark_joints(MOLTEN),
+            "still_solid": lambda: self._mark_joints(SOLID),
             "unmark_joints": self._unmark_joints, "open_last": self._open_last,
-            "page_guide": lambda: self.show_page(self.guide), "page_setup": lambda: self.show_page(self.setup), "page_hot": lambda: self.show_page(self.hot),
-            "place": self._place, "glance": self._toggle_glance, "theme": self._next_theme, "full_screen": self._toggle_full, "keys": self._show_keys,
+            "page_guide": lambda: self.show_page(self.guide), "page_setup": lambda: self.show_page(self.setup),
+            "page_hot": lambda: self.show_page(self.hot),
+            "place": self._place, "glance": self._toggle_glance, "theme": self._next_theme,
+            "full_screen": self._toggle_full, "keys": self._show_keys,
         }
 
     def _next_map(self) -> None:
@@ -336,7 +361,8 @@ class BenchWindow(QMainWindow):
     def _mark_joints(self, kind: str) -> None:
         """The person's word on the joints."""
         self.work.engine.in_session(lambda session: session.mark_joints(kind))
-        self.tell(tr("{} (U takes it back)").format(tr(MARK_WORDS[kind])) if self.work.is_running else tr("no recording runs"))
+        self.tell(tr("{} (U takes it back)").format(tr(MARK_WORDS[kind])) if self.work.is_running
+                  else tr("no recording runs"))
 
     def _unmark_joints(self) -> None:
         self.work.engine.in_session(lambda session: session.undo_mark())

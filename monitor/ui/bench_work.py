@@ -95,6 +95,7 @@ class BenchWork(QObject):
         self.setpoint_c = inputs.job.station.setpoint_c if inputs else math.nan
         self.airflow_l_min = inputs.job.station.airflow_l_min if inputs else math.nan
         self.aim_mm: float | None = None  # height to hold, as from a plan
+        self.stages: tuple[tuple[float, float, bool], ...] = ()  # of that plan: height [mm], seconds, whether it glides
         self.map_kind = ""
         self.layer: MapLayer | None = None
         self.last_folder: Path | None = None
@@ -115,6 +116,7 @@ class BenchWork(QObject):
         """Work on another job from the next session on; its text is what the recording keeps."""
         if self.inputs is not None:
             self.inputs = replace(self.inputs, job=job, job_text=job_text(job))
+            self.may_watch = True
             self.setpoint_c, self.airflow_l_min = job.station.setpoint_c, job.station.airflow_l_min
         self.job_changed.emit()
 
@@ -173,7 +175,7 @@ class BenchWork(QObject):
         low, high = inputs.job.limits.height_mm
         aim_mm = self.aim_mm if self.aim_mm is not None and low < self.aim_mm < high else None
         self.coach = coach = Coach(inputs.job.limits, settings.mode, settings.band_share,
-                                   load_skill(self._skills, self._key), aim_mm)
+                                   load_skill(self._skills, self._key), aim_mm, stages=self.stages)
 
         def make() -> Session:
             make_one = settings.tracker or (lambda i: make_tracker(i.camera, i.nozzle_path, i.job, waits=False))
@@ -239,7 +241,8 @@ class BenchWork(QObject):
         if self.is_running:  # the signal would come when the window is gone
             ended = self.engine.last_ended
             late = tr("the recording could not be finished in time; it will be when the window is next opened")
-            self._when_ended(ended if ended is not None and ended.number == self._number else Ended(None, late, self._number))
+            self._when_ended(ended if ended is not None and ended.number == self._number
+                             else Ended(None, late, self._number))
         if self.player is not None:
             self.player.stop()
 
@@ -264,8 +267,9 @@ class BenchWork(QObject):
             raise InputError(tr("{}: may not be written; choose another folder for the recordings").format(out))
         free = shutil.disk_usage(out).free
         if free < LOWEST_FREE_BYTES:
-            self.notice.emit(tr("only {:.0f} MB are free in {}: the video may end early; trace and warnings go on").format(free / 1e6, out))
-        stem = self.settings.name or datetime.datetime.now().strftime("%Y-%m-%d_%H%M%S")
+            few = tr("only {:.0f} MB are free in {}: the video may end early; trace and warnings go on")
+            self.notice.emit(few.format(free / 1e6, out))
+        stem = self.settings.name or datetime.datetime.now().astimezone().strftime("%Y-%m-%d_%H%M%S")
         name, n = out / stem, 1
         while name.exists() or name.with_name(name.name + ".part").exists():
             n += 1
@@ -276,6 +280,7 @@ class BenchWork(QObject):
         if ended.number == self._watch_number and self.is_watching:
             self.is_watching = False
             if ended.fault:
+                self.may_watch = False  # until job or calibrations are others
                 self.notice.emit(ended.fault)
         if ended.number != self._number or not self.is_running:
             return

@@ -139,7 +139,8 @@ class CompareWindow(QMainWindow):
         head = self.table.horizontalHeader()
         head.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
         head.setSectionResizeMode(REMARKS, QHeaderView.ResizeMode.Interactive)
-        head.resizeSection(REMARKS, 140)
+        head.resizeSection(REMARKS, 190)
+        head.setMinimumHeight(2 * head.fontMetrics().lineSpacing() + 10)  # names and units on two lines
         for column in self.model.unknown_columns():
             self.table.hideColumn(column)
         self.make_reference.setEnabled(False)

@@ -1,4 +1,6 @@
-"""The first run's second half: the nozzle's profile and touch photographs, how far heights can be trusted, and the job."""
+"""The first run's second half: the nozzle's profile and touch photographs, how far heights can be trusted, and the
+job.
+"""
 
 from __future__ import annotations
 
@@ -40,6 +42,7 @@ class NozzleStep(Step):
         self.title, self._draft, self._folder, self.camera = tr("Nozzle"), draft, folder, None
         self.say(tr("With the station cold. Pictures are taken by themselves when all lies still."))
         form = QFormLayout()
+        form.setRowWrapPolicy(QFormLayout.RowWrapPolicy.WrapLongRows)
         nozzle, board = draft.data["nozzle"], draft.data["board"]
         self.outer = field(form, tr("outer diameter, by calliper [mm]"), f"{nozzle['outer_diameter_mm']:g}")
         self.bore = field(form, tr("bore [mm]"), f"{nozzle['bore_diameter_mm']:g}")
@@ -48,8 +51,8 @@ class NozzleStep(Step):
         self.box.addLayout(form)
         self.empty, self.skip = QPushButton(tr("The bench is empty: begin")), QPushButton(tr("Keep the job's measures"))
         self.back, self.solve = QPushButton(tr("Take the last back")), QPushButton(tr("Enough: calibrate"))
-        self.row(self.empty, self.skip)
-        self.row(self.back, self.solve)
+        for button in (self.empty, self.skip, self.back, self.solve):
+            self.row(button)
         self.note, self.verdict, self.bar = QLabel(), QLabel(), QProgressBar()
         for said in (self.note, self.verdict):
             said.setWordWrap(True)
@@ -89,8 +92,10 @@ class NozzleStep(Step):
         self.empty.setEnabled(self._phase == "empty")
         self.skip.setEnabled(self._phase == "laid")
         self.back.setEnabled(guide is not None and guide.n_taken > 0 and not self.task.is_running)
-        self.solve.setEnabled(guide is not None and guide.n_taken >= LEAST_PHOTOS and not self.task.is_running and not self.is_done)
-        if guide is not None and guide.step is None and not self.task.is_running and not self.is_done and not self.verdict.text():
+        self.solve.setEnabled(guide is not None and guide.n_taken >= LEAST_PHOTOS and not self.task.is_running
+                              and not self.is_done)
+        is_idle = not self.task.is_running and not self.is_done and not self.verdict.text()
+        if guide is not None and guide.step is None and is_idle:
             self.calibrate()
 
     def calibrate(self) -> None:
@@ -137,7 +142,8 @@ class NozzleStep(Step):
             return
         self._blocks, self._wants_empty = blocks, True
         self._draft.put("board", "top_height_mm", top)
-        if outer != self._draft.get("nozzle", "outer_diameter_mm") or bore != self._draft.get("nozzle", "bore_diameter_mm"):
+        if outer != self._draft.get("nozzle", "outer_diameter_mm") or bore != self._draft.get("nozzle",
+                                                                                              "bore_diameter_mm"):
             profile = [[outer / 2 if r == self._draft.get("nozzle", "outer_diameter_mm") / 2 else r, s]
                        for r, s in self._draft.get("nozzle", "profile_mm")]
             for key, value in (("outer_diameter_mm", outer), ("bore_diameter_mm", bore), ("profile_mm", profile)):
@@ -180,9 +186,11 @@ class TrustStep(Step):
     def __init__(self, draft: JobDraft, folder: Path, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.title, self._draft, self.camera, self.nozzle_path = tr("Trust"), draft, None, None
-        self.say(tr("Stand the cold nozzle on one block of known height on the board, then check. Any later day the same check "
+        self.say(tr("Stand the cold nozzle on one block of known height on the board, then check. Any later day the "
+                    "same check "
                     "takes ten seconds."))
         form = QFormLayout()
+        form.setRowWrapPolicy(QFormLayout.RowWrapPolicy.WrapLongRows)
         self.height = field(form, tr("height of the block [mm]"), "10")
         self.box.addLayout(form)
         self.check = QPushButton(tr("Check this height"))
@@ -248,10 +256,12 @@ class JobStep(Step):
     def __init__(self, draft: JobDraft, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.title, self._draft, self.is_ready = tr("Job"), draft, lambda: False
-        self.say(tr("Drag a rectangle over the part to be worked on, then over what must stay cool. Choose the part's kind and the "
+        self.say(tr("Drag a rectangle over the part to be worked on, then over what must stay cool. Choose the part's "
+                    "kind and the "
                     "solder, and enter what the station is set to. All else has a value to begin with."))
         self.mark, self.work = QPushButton(tr("Mark the parts (F2)")), QPushButton(tr("To the hot work (F3)"))
-        self.row(self.mark, self.work)
+        for button in (self.mark, self.work):
+            self.row(button)
 
     def look(self, image: np.ndarray, bench: object) -> Advice:
         """Whether the work can begin."""

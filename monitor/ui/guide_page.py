@@ -1,4 +1,6 @@
-"""The first run: six steps from paper to job, each with the raw picture, what is missing in words, and what is already good."""
+"""The first run: six steps from paper to job, each with the raw picture, what is missing in words, and what is already
+good.
+"""
 
 from __future__ import annotations
 
@@ -54,7 +56,8 @@ class GuidePage(QWidget):
         folder = work.settings.out / "calibration"
         body = nozzle_body(job_for_nozzle(setup.draft))
         self.paper, self.camera, self.lens = PaperStep(), CameraStep(body), LensStep(folder)
-        self.nozzle, self.trust, self.job = NozzleStep(setup.draft, folder), TrustStep(setup.draft, folder), JobStep(setup.draft)
+        self.nozzle, self.trust, self.job = NozzleStep(setup.draft, folder), TrustStep(setup.draft,
+                                                                                       folder), JobStep(setup.draft)
         self.steps: tuple[Step, ...] = (self.paper, self.camera, self.lens, self.nozzle, self.trust, self.job)
         self._busy, self._next_look_s, self._next_draw_s, self._pictured_s = threading.Event(), 0.0, 0.0, 0.0
         self._looked.connect(self._take)
@@ -253,7 +256,8 @@ class _RawView(QWidget):
     def show_picture(self, image) -> None:
         self._size = image.shape[1::-1]
         wide = max(1, min(self._size[0], round(self.width() * self.devicePixelRatioF())))
-        small = cv2.resize(image, (wide, max(1, round(wide * self._size[1] / self._size[0]))), interpolation=cv2.INTER_AREA)
+        small = cv2.resize(image, (wide, max(1, round(wide * self._size[1] / self._size[0]))),
+                           interpolation=cv2.INTER_AREA)
         self._picture = picture_of(small)
         self.update()
 

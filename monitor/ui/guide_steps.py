@@ -1,4 +1,6 @@
-"""The steps of the first run: each looks at the raw picture, says the one thing that is missing, and what is already good."""
+"""The steps of the first run: each looks at the raw picture, says the one thing that is missing, and what is already
+good.
+"""
 
 from __future__ import annotations
 
@@ -102,7 +104,8 @@ class PaperStep(Step):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.title = tr("Paper")
-        self.say(tr("Two sheets: the mat that lies under the board, and the board for the lens. Print them at 100 %, check the "
+        self.say(tr("Two sheets: the mat that lies under the board, and the board for the lens. Print them at 100 %, "
+                    "check the "
                     "100 mm lines with a ruler, glue the second one on something stiff."))
         self.page, self.print, self.save = Choice(), QPushButton(tr("Print")), QPushButton(tr("Save as PDF"))
         self.page.addItems(["A4", "Letter"])
@@ -117,7 +120,8 @@ class PaperStep(Step):
         points = np.concatenate(list(found.values())) if found else NOTHING
         if len(found) < ENOUGH_VIEWS:
             return Advice(tr("lay the printed mat flat under the camera"), (), points)
-        return Advice("", (tr("the mat is there: {} of {} markers").format(len(found), len(standard_mat().ids)),), points, True)
+        return Advice("", (tr("the mat is there: {} of {} markers").format(len(found), len(standard_mat().ids)),),
+                      points, True)
 
 
 class CameraStep(Step):
@@ -128,15 +132,19 @@ class CameraStep(Step):
     def __init__(self, body: NozzleBody, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.title, self.camera = tr("Camera"), None
-        self.say(tr("Fix it so that the whole mat is in view, as near as that allows, looking down at 20 to 40 degrees. Lock focus "
+        self.say(tr("Fix it so that the whole mat is in view, as near as that allows, looking down at 20 to 40 "
+                    "degrees. Lock focus "
                     "and exposure; do not touch them again."))
         self.list, self.use = Choice(), QPushButton(tr("Look through it"))
         self.list.setAccessibleName(tr("camera"))
+        self.list.setSizeAdjustPolicy(Choice.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+        self.list.setMinimumContentsLength(14)
         self._cameras = list_cameras()
         self.list.addItems([c.name for c in self._cameras] or [tr("no camera found; the source of now stays")])
         self.use.setEnabled(bool(self._cameras))
         self.use.clicked.connect(lambda: self.chosen.emit(self._cameras[self.list.currentIndex()]))
-        self.row(self.list, self.use)
+        self.row(self.list)
+        self.row(self.use)
         self._check = CameraCheck(standard_mat(), body)
 
     def use_body(self, body: NozzleBody) -> None:
@@ -152,14 +160,17 @@ class CameraStep(Step):
 
 
 class LensStep(Step):
-    """Photographs of the lens board, kept by themselves when they add something; solved by itself when none is missing."""
+    """Photographs of the lens board, kept by themselves when they add something; solved by itself when none is
+    missing.
+    """
 
     calibrated = pyqtSignal(object)
 
     def __init__(self, folder: Path, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.title, self._folder = tr("Lens"), folder
-        self.say(tr("Hold the board for the lens into the picture: near each corner, and leaning each way. Pictures are kept by "
+        self.say(tr("Hold the board for the lens into the picture: near each corner, and leaning each way. Pictures "
+                    "are kept by "
                     "themselves; hold still for a moment in each place."))
         self.solve, self.bar, self.verdict = QPushButton(tr("Calibrate with these")), QProgressBar(), QLabel()
         self.verdict.setWordWrap(True)
@@ -167,7 +178,8 @@ class LensStep(Step):
         self.solve.clicked.connect(self.calibrate)
         self.by_mat = QCheckBox(tr("with the mat itself, on a stiff sheet"))
         self.by_mat.toggled.connect(self._begin)
-        self.row(self.solve, self.bar)
+        self.row(self.solve)
+        self.box.addWidget(self.bar)
         self.box.addWidget(self.by_mat)
         self.box.addWidget(self.verdict)
         self._target: CharucoTarget | Mat = LENS_BOARD
@@ -180,7 +192,8 @@ class LensStep(Step):
     def look(self, image: np.ndarray, bench: object) -> Advice:
         """Keep the picture when it adds something."""
         if self.is_done or self.task.is_running:
-            return Advice("" if self.is_done else tr("calibrating; the camera may rest"), self._kept(), NOTHING, self.is_done)
+            return Advice("" if self.is_done else tr("calibrating; the camera may rest"), self._kept(), NOTHING,
+                          self.is_done)
         guidance = self._guide.look(image)
         if guidance.is_taken:
             path = self._folder / "camera_photos" / f"{guidance.n_taken:02d}.png"

@@ -59,7 +59,8 @@ def read_beside(recording: Recording, own_pass: int, folder: Path, other_pass: i
     job = parse_job(other.job_text, str(other.folder / JOB))
     own, theirs = pass_numbered(recording, own_pass), pass_numbered(other, other_pass)
     where = "" if other is recording else f" {tr('of')} {other.folder.name}"
-    return Beside(f"{tr('pass')} {other_pass}{where}", other, job, traces_of(other, job), own["t_start_s"] - theirs["t_start_s"])
+    return Beside(f"{tr('pass')} {other_pass}{where}", other, job, traces_of(other, job), own["t_start_s"]
+                  - theirs["t_start_s"])
 
 
 class BesideDialog(QDialog):

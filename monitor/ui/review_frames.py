@@ -4,8 +4,10 @@ time.
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import threading
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -18,6 +20,7 @@ from monitor.job import Job
 from monitor.recording.reader import CAMERA, Recording
 from monitor.review.overlay import draw_frame, marks_of
 from monitor.review.playback import Playback
+from monitor.review.proxy import FAR_FRAMES, Proxy, needs_proxy
 from monitor.ui.review_loupe import loupe_picture
 from vision.camera import CameraModel, load_camera
 from vision.errors import VisionError
@@ -114,19 +117,38 @@ class FrameBringer(QObject):
 
     def _serve(self) -> None:
         camera = load_camera(self._recording.folder / CAMERA)
-        with Playback(self._recording.video) as playback:
+        with Playback(self._recording.video) as playback, self._stand_in(playback) as proxy:
             trace_s = self._recording.frames["t_s"]
             times_s = playback.times_s + lateness_s(playback, trace_s)
             self._tell("opened", times_s)
             while (wish := self._next()) is not None:
                 try:
                     index = playback.index_at(wish.t_s - times_s[0])
+                    row = row_at(trace_s, times_s, index)
+                    if proxy is not None and playback.n_to_decode(index) > FAR_FRAMES:
+                        quick = proxy.picture(index)
+                        if quick is not None:
+                            self._tell("shown", index, float(times_s[index]), self._picture(quick, row, camera, wish))
+                            if self._is_wished():
+                                continue  # the hand is still moving: the next picture before this one's finish
                     image = playback.frame(index).image
                 except VisionError as fault:
                     self._tell("failed", str(fault))
                     continue
-                row = row_at(trace_s, times_s, index)
                 self._tell("shown", index, float(times_s[index]), self._picture(image, row, camera, wish))
+
+    @contextlib.contextmanager
+    def _stand_in(self, playback: Playback) -> Iterator[Proxy | None]:
+        """What makes jumps quick in a video with far-apart key frames; None where it needs none."""
+        if not needs_proxy(playback):
+            yield None
+            return
+        with contextlib.closing(Proxy(playback.path, len(playback)).start()) as proxy:
+            yield proxy
+
+    def _is_wished(self) -> bool:
+        with self._wanted:
+            return self._wish is not None or self._is_over
 
     def _next(self) -> _Wish | None:
         with self._wanted:

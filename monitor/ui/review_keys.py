@@ -128,7 +128,8 @@ class KeysDialog(QDialog):
         buttons.rejected.connect(self.reject)
         buttons.button(QDialogButtonBox.StandardButton.RestoreDefaults).clicked.connect(self._restore)
         layout = QVBoxLayout(self)
-        for widget in (QLabel(tr("The wheel zooms at the pointer, dragging moves the view, dragging with Shift makes a span.")),
+        for widget in (QLabel(tr("The wheel zooms at the pointer, dragging moves the view, dragging with Shift makes a "
+                                 "span.")),
                        scroll, self._message, buttons):
             layout.addWidget(widget)
         self.resize(520, 620)

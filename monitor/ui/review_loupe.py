@@ -47,7 +47,8 @@ class Loupe(QObject):
 
 def loupe_picture(image: np.ndarray, camera: CameraModel, job: Job, marks: FrameMarks, zoom: int,
                   centre_mm: FloatArray | None) -> tuple[np.ndarray, FloatArray | None]:
-    """The straightened part of a picture round the nozzle's aim, and its middle; the picture itself when it has no pose.
+    """The straightened part of a picture round the nozzle's aim, and its middle; the picture itself when it has no
+    pose.
 
     Parameters
     ----------
@@ -64,6 +65,6 @@ def loupe_picture(image: np.ndarray, camera: CameraModel, job: Job, marks: Frame
     height = width / ASPECT
     left, bottom = centre_mm[0] - width / 2, centre_mm[1] - height / 2
     pose = BenchPose(0.0, marks.cam_from_bench, np.eye(6), 0, 0.0)
-    flat = straighten(image, camera, pose, job.board.top_height_mm, (left, left + width, bottom, bottom + height), np.zeros(3),
-                      WIDE_PX / width)
+    flat = straighten(image, camera, pose, job.board.top_height_mm, (left, left + width, bottom, bottom + height),
+                      np.zeros(3), WIDE_PX / width)
     return np.ascontiguousarray(flat), centre_mm

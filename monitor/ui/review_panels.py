@@ -34,7 +34,8 @@ from monitor.ui.theme import look
 __all__ = ["HappeningsPanel", "CommentsPanel", "MapsPanel", "WaitBar"]
 
 SHOWN_AFTER_MS = 300  # what is done sooner needs no bar
-SIGNS = {"pass": "\u25cf", "warning": "\u25b2", "event": "\u25c6", "part": "\u25a0", "gap": "\u2502", "comment": "\u270e"}
+SIGNS = {"pass": "\u25cf", "warning": "\u25b2", "event": "\u25c6", "part": "\u25a0", "gap": "\u2502",
+         "comment": "\u270e"}
 
 
 class WaitBar(QWidget):
@@ -165,7 +166,8 @@ class CommentsPanel(QWidget):
         self._author.setText(str(settings().value("author", "")))
         self._author.textEdited.connect(lambda text: settings().setValue("author", text))
         self._buttons = {name: QPushButton(text) for name, text in (
-            ("add", tr("Add")), ("rewrite", tr("Change")), ("remove", tr("Remove")), ("undo", tr("Undo")), ("redo", tr("Redo")))}
+            ("add", tr("Add")), ("rewrite", tr("Change")), ("remove", tr("Remove")), ("undo", tr("Undo")),
+            ("redo", tr("Redo")))}
         self._buttons["add"].setProperty("main", True)
         self._lay_out()
         self._buttons["add"].clicked.connect(self.add)
@@ -189,7 +191,7 @@ class CommentsPanel(QWidget):
         layout.addWidget(self._text)
         layout.addLayout(entry)
 
-    def eventFilter(self, watched: object, event) -> bool:  # noqa: N802
+    def eventFilter(self, watched: object, event) -> bool:
         if watched is self._text and event.type() == event.Type.KeyPress and event.key() in (
                 Qt.Key.Key_Return, Qt.Key.Key_Enter) and event.modifiers() & Qt.KeyboardModifier.ControlModifier:
             self.add()
@@ -298,7 +300,7 @@ class MapsPanel(QWidget):
         if self.isVisible():
             self.draw()
 
-    def showEvent(self, event: object) -> None:  # noqa: N802
+    def showEvent(self, event: object) -> None:
         self.draw()
 
     def draw(self) -> None:
@@ -339,7 +341,7 @@ class _Picture(QWidget):
         self.image = QImage.fromData(png)
         self.update()
 
-    def paintEvent(self, event: object) -> None:  # noqa: N802
+    def paintEvent(self, event: object) -> None:
         if self.image.isNull():
             return
         painter = QPainter(self)

@@ -53,7 +53,8 @@ def write_pdf(recording: Recording, path: Path, page: str = "A4") -> Path:
     figures = {"height": height_figure(recording, job), "heat": heat_figure(recording, job),
                "joint": joint_figure(recording, kept["joint_c"], kept["words"]) if kept else None,
                **{name: stored_map_figure(recording, job, name, photo) for name, _, _ in MAPS}}
-    pictures = {name: QImage.fromData(png_of(figure, PICTURE_DPI)) for name, figure in figures.items() if figure is not None}
+    pictures = {name: QImage.fromData(png_of(figure, PICTURE_DPI)) for name, figure in figures.items()
+                if figure is not None}
     html = fill_template("report_print.html", recording, job, wide=WIDE_PX, half=HALF_PX, has_heat="heat" in pictures,
                          has_joint="joint" in pictures,
                          maps=[(n, title) for n, title, _ in MAPS if n in pictures])
@@ -83,7 +84,8 @@ def _paged(html: str, pictures: dict[str, QImage], title: str, recording: Record
     writer.setTitle(title)
     writer.setCreator(f"plumeline {recording.meta.get('code_version', '')}".strip())
     writer.setPageLayout(QPageLayout(QPageSize(SHEETS[page]), QPageLayout.Orientation.Portrait,
-                                     QMarginsF(MARGIN_MM, MARGIN_MM, MARGIN_MM, MARGIN_MM), QPageLayout.Unit.Millimeter))
+                                     QMarginsF(MARGIN_MM, MARGIN_MM, MARGIN_MM, MARGIN_MM),
+                                     QPageLayout.Unit.Millimeter))
     room = QRectF(writer.pageLayout().paintRectPixels(DPI))
     foot = FOOT_MM / 25.4 * DPI
     page_size = QSizeF(room.width(), room.height() - foot)
@@ -96,7 +98,8 @@ def _paged(html: str, pictures: dict[str, QImage], title: str, recording: Record
         if n:
             writer.newPage()
         _draw_page(painter, document, n)
-        _draw_foot(painter, room, foot, f"{title[:70]}   |   {recording.folder.name[:40]}   |   {n + 1} / {document.pageCount()}")
+        _draw_foot(painter, room, foot,
+                   f"{title[:70]}   |   {recording.folder.name[:40]}   |   {n + 1} / {document.pageCount()}")
     painter.end()
     store.close()
     return bytes(store.data())
@@ -115,7 +118,9 @@ def _document(html: str, pictures: dict[str, QImage], writer: QPdfWriter, page_s
 
 
 def _lonely_heading(document: QTextDocument) -> int | None:
-    """Which heading, counted from 0, stands at a page's foot while what it is over comes on the next; None when none does."""
+    """Which heading, counted from 0, stands at a page's foot while what it is over comes on the next; None when none
+    does.
+    """
     height = document.pageSize().height()
     block, n = document.begin(), -1
     while block.isValid():

@@ -57,7 +57,8 @@ class WhatIfPanel(QWidget):
         self.words.setTextFormat(Qt.TextFormat.PlainText)
         self.words.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse
                                            | Qt.TextInteractionFlag.TextSelectableByKeyboard)
-        self.run, self.reset, self.keep = (QPushButton(t) for t in (tr("Work it out"), tr("As recorded"), tr("Into the report")))
+        self.run, self.reset, self.keep = (QPushButton(t) for t in (tr("Work it out"), tr("As recorded"),
+                                                                    tr("Into the report")))
         self.run.setProperty("main", True)
         self.run.clicked.connect(self.work_out)
         self.reset.clicked.connect(self.take_back)
@@ -151,7 +152,8 @@ class _Protections(QWidget):
 
     def __init__(self) -> None:
         super().__init__()
-        self._list, self._kind, self._where, self._value = QListWidget(), Choice(), Choice(), _spin(0, 5000, 1, "", tr("Measure's value"))
+        self._list, self._kind, self._where = QListWidget(), Choice(), Choice()
+        self._value = _spin(0, 5000, 1, "", tr("Measure's value"))
         self._list.setMaximumHeight(90)
         self._list.setAccessibleName(tr("Protections; checked ones are used"))
         self._kind.setAccessibleName(tr("Kind of protection"))
@@ -202,7 +204,8 @@ class _Protections(QWidget):
     def _add(self) -> None:
         kind = self._kind.currentData()
         values = {key: self._value.value() for key in PROTECTION_NEEDS[kind]}
-        self._append(ProtectionMeasure(kind=kind, outline_mm=self._where.currentData(), **values), self._where.currentText())
+        self._append(ProtectionMeasure(kind=kind, outline_mm=self._where.currentData(), **values),
+                     self._where.currentText())
 
     def _append(self, measure: ProtectionMeasure, where: str) -> None:
         value = "".join(f", {getattr(measure, key):g} {UNITS[key][0]}" for key in PROTECTION_NEEDS[measure.kind])

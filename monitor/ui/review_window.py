@@ -92,9 +92,11 @@ class ReviewWindow(QMainWindow):
     # --- building
 
     def _make_widgets(self) -> None:
-        self.video, self.other_video, self.timeline = VideoView(tr("this pass")), VideoView(tr("other pass")), Timeline()
+        self.video, self.other_video = VideoView(tr("this pass")), VideoView(tr("other pass"))
+        self.timeline = Timeline()
         self.cursor = Cursor(self)
-        self.span, self.parts = SpanAtCursor(self.cursor, self.timeline), PartsAtCursor(self, self.cursor, self._refresh)
+        self.span, self.parts = SpanAtCursor(self.cursor, self.timeline), PartsAtCursor(self, self.cursor,
+                                                                                        self._refresh)
         self.happenings, self.comments = HappeningsPanel(), CommentsPanel()
         self.maps, self.what_if = MapsPanel(), WhatIfPanel()
         self.verdict, self.message, self.wait = QLabel(), QLabel(), WaitBar()
@@ -167,7 +169,8 @@ class ReviewWindow(QMainWindow):
 
     def command(self, name: str) -> Callable[[], None]:
         """What carries out a command: a method of the window, the cursor, the span or the timeline."""
-        holder = next(h for h in (self, self.cursor, self.span, self.timeline, self.parts, self.loupe) if name in vars(type(h)) or name in ("close",))
+        holder = next(h for h in (self, self.cursor, self.span, self.timeline, self.parts, self.loupe)
+                      if name in vars(type(h)) or name == "close")
         return getattr(holder, name)
 
     def _draw_icons(self, *_: object) -> None:
@@ -253,17 +256,17 @@ class ReviewWindow(QMainWindow):
             self._bringer.close()
             self._bringer = None
 
-    def closeEvent(self, event: object) -> None:  # noqa: N802
+    def closeEvent(self, event: object) -> None:
         for waiting in self.findChildren(WaitBar):
             waiting.cancel()
         self._close_video()
         super().closeEvent(event)
 
-    def dragEnterEvent(self, event) -> None:  # noqa: N802
+    def dragEnterEvent(self, event) -> None:
         if event.mimeData().hasUrls():
             event.acceptProposedAction()
 
-    def dropEvent(self, event) -> None:  # noqa: N802
+    def dropEvent(self, event) -> None:
         paths = [Path(url.toLocalFile()) for url in event.mimeData().urls() if url.isLocalFile()]
         if paths:
             self.take(paths[0])
@@ -282,7 +285,8 @@ class ReviewWindow(QMainWindow):
                 return
             self.tabs.setCurrentWidget(self.what_if)
         else:
-            self.say(tr("{name}: no recording; a clip is first measured with `plumeline analyse`").format(name=path.name))
+            words = tr("{name}: no recording; a clip is first measured with `plumeline analyse`")
+            self.say(words.format(name=path.name))
 
     # --- the cursor
 
@@ -308,7 +312,8 @@ class ReviewWindow(QMainWindow):
 
     def _show_picture(self, index: int, t_s: float, image: QImage) -> None:
         if self.sender() is self._bringer:
-            self.video.show_frame(image, tr("frame {i}, {t:.3f} s{contact}").format(i=index, t=t_s, contact=self._since_contact(t_s)))
+            self.video.show_frame(image, tr("frame {i}, {t:.3f} s{contact}").format(i=index, t=t_s,
+                                                                                    contact=self._since_contact(t_s)))
 
     def _show_other(self, index: int, t_s: float, image: QImage) -> None:
         if self.sender() is self._other_bringer:
@@ -380,7 +385,7 @@ class ReviewWindow(QMainWindow):
 
     def _add_comment(self, text: str, author: str) -> None:
         span = self.timeline.span
-        start, end = span if span else (self.t_s, None)
+        start, end = span or (self.t_s, None)
         self._edit(lambda: self._book.add(Comment(start, text, author, end)))
 
     def _edit(self, change: Callable[[], None]) -> None:
@@ -490,8 +495,8 @@ class ReviewWindow(QMainWindow):
         self.comments.set_comments(comments, self._book.can_undo, self._book.can_redo)
         other = None if self._beside is None else (self._beside.name, self._beside.traces, self._beside.shift_s)
         again = self._again
-        self.timeline.set_lanes(lanes_of(self._traces, self.job, self._found, other, None if again is None else again.traces,
-                                         () if again is None else happenings_of(again.again)))
+        self.timeline.set_lanes(lanes_of(self._traces, self.job, self._found, other, None if again is None
+                                         else again.traces, () if again is None else happenings_of(again.again)))
 
     def _name_window(self) -> None:
         name = tr("Review") if self.recording is None else f"{self.recording.folder.name} \u2013 {tr('Review')}"

@@ -13,7 +13,8 @@ from PyQt6.QtCore import QObject, Qt, pyqtSignal
 from PyQt6.QtGui import QColor, QFont, QPalette
 from PyQt6.QtWidgets import QApplication
 
-__all__ = ["DARK", "DASHES", "LIGHT", "SIZES_PT", "Look", "Looks", "Paint", "Standing", "cap_height_px", "contrast", "font", "glance_px",
+__all__ = ["DARK", "DASHES", "LIGHT", "SIZES_PT", "Look", "Looks", "Paint", "Standing", "cap_height_px", "contrast",
+           "font", "glance_px",
            "look", "looks"]
 
 MM_PER_INCH = 25.4
@@ -181,9 +182,11 @@ def _palette(chosen: Look) -> QPalette:
     role, palette = QPalette.ColorRole, QPalette()
     for name, colour in ((role.Window, chosen.window), (role.Base, chosen.field), (role.AlternateBase, chosen.panel),
                          (role.Button, chosen.panel), (role.WindowText, chosen.ink), (role.Text, chosen.ink),
-                         (role.ButtonText, chosen.ink), (role.ToolTipBase, chosen.panel), (role.ToolTipText, chosen.ink),
+                         (role.ButtonText, chosen.ink), (role.ToolTipBase, chosen.panel),
+                         (role.ToolTipText, chosen.ink),
                          (role.PlaceholderText, chosen.soft_ink), (role.Highlight, chosen.accent),
-                         (role.HighlightedText, chosen.accent_ink), (role.Link, chosen.accent), (role.Mid, chosen.line)):
+                         (role.HighlightedText, chosen.accent_ink), (role.Link, chosen.accent),
+                         (role.Mid, chosen.line)):
         palette.setColor(name, QColor(colour))
     for name in (role.WindowText, role.Text, role.ButtonText):
         palette.setColor(QPalette.ColorGroup.Disabled, name, QColor(chosen.soft_ink))
@@ -202,16 +205,19 @@ def _sheet(chosen: Look) -> str:
     QPushButton, QToolButton, QComboBox, QLineEdit {{
         min-height: 24px; padding: 3px 9px; border: 1px solid {c.line}; border-radius: 4px;
         background: {c.field}; color: {c.ink}; }}
-    QPushButton:default, QPushButton[main="true"] {{ background: {c.accent}; color: {c.accent_ink}; border-color: {c.accent}; }}
+    QPushButton:default, QPushButton[main="true"] {{
+        background: {c.accent}; color: {c.accent_ink}; border-color: {c.accent}; }}
     QPushButton:checked, QToolButton:checked {{ background: {c.accent}; color: {c.accent_ink}; }}
-    QPushButton:disabled, QToolButton:disabled, QPushButton[main="true"]:disabled {{ color: {c.soft_ink}; border-style: dashed; background: {c.window}; }}
+    QPushButton:disabled, QToolButton:disabled, QPushButton[main="true"]:disabled {{
+        color: {c.soft_ink}; border-style: dashed; background: {c.window}; }}
     QPushButton:focus, QToolButton:focus, QComboBox:focus, QLineEdit:focus, QListView:focus,
     QTableView:focus, QTreeView:focus {{ border: 2px solid {c.focus}; padding: 2px 8px; }}
     QListView:focus, QTableView:focus, QTreeView:focus {{ padding: 0; }}
     QGroupBox {{ border: 1px solid {c.line}; border-radius: 6px; margin-top: 1.1em; padding: 8px 6px 6px 6px;
         background: {c.panel}; font-weight: 600; }}
     QGroupBox::title {{ subcontrol-origin: margin; left: 8px; padding: 0 4px; }}
-    QTabBar::tab {{ min-height: 26px; padding: 4px 14px; border: 1px solid {c.line}; background: {c.window}; color: {c.ink}; }}
+    QTabBar::tab {{ min-height: 26px; padding: 4px 14px; border: 1px solid {c.line};
+        background: {c.window}; color: {c.ink}; }}
     QTabBar::tab:selected {{ background: {c.accent}; color: {c.accent_ink}; }}
     QHeaderView::section {{ background: {c.panel}; color: {c.ink}; border: 1px solid {c.line}; padding: 3px 6px; }}
     QToolTip {{ border: 1px solid {c.line}; }}

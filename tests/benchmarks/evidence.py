@@ -1,21 +1,22 @@
-"""How much of the outline is found where a nozzle stands, and where it does not, by kind of edge: what `vision.evidence` rests on.
+"""How much of the outline is found where a nozzle stands, and where it does not, by kind of edge: what
+`vision.evidence` rests on.
 
 usage: python -m tests.benchmarks.evidence CLIPS OUT [NAME ...]
 
-OUT as tests.benchmarks.clips wrote it. In every touch photograph the nozzle is fitted where it stands, and so are bodies that are
-not there: thicker and thinner ones, where a search finds most of them. Prints for each kind of edge which shares of a side's cuts agree.
+OUT as tests.benchmarks.clips wrote it. In every touch photograph the nozzle is fitted where it stands, and so are
+bodies that are not there: thicker and thinner ones, where a search finds most of them. Prints for each kind of edge
+which shares of a side's cuts agree.
 """
 
 from __future__ import annotations
 
 import sys
-import tomllib
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
-from monitor.cli.calibrate import _photo, _rows
+from monitor.setup.nozzle import touch_photo, touch_rows
 from monitor.job import load_job
 from monitor.judging.tracking import nozzle_body
 from vision.camera import load_camera
@@ -44,33 +45,44 @@ def main(arguments: list[str]) -> int:
         for kind, values in sorted(shares.items()):
             counts = np.histogram(values, BINS)[0] / len(values)
             print(f"{name:10} {kind:7} {len(values):4d} sides, share of its cuts: " +
-                  ", ".join(f"{lo:.1f}+ {100 * n:.0f} %" for lo, n in zip(BINS, counts)))
+                  ", ".join(f"{lo:.1f}+ {100 * n:.0f} %" for lo, n in zip(BINS, counts, strict=False)))
     return 0
 
 
 def _look_at(clip: Path, folder: Path, there, elsewhere) -> None:
-    job, camera, nozzle = load_job(folder / "job.toml"), load_camera(folder / "camera.toml"), load_nozzle(folder / "nozzle.toml")
+    job, camera, nozzle = (
+        load_job(folder / "job.toml"),
+        load_camera(folder / "camera.toml"),
+        load_nozzle(folder / "nozzle.toml"),
+    )
     body, bench = nozzle_body(job), nozzle.bench_light()
     known = np.full(bench.shape[:2], 255, np.uint8)
-    for line, row in enumerate(_rows(clip / "touch" / "heights.csv"), 2):
-        photo = _photo(clip / "touch", row, line, job, camera)
+    for line, row in enumerate(touch_rows(clip / "touch" / "heights.csv"), 2):
+        photo = touch_photo(clip / "touch", row, line, job, camera)
         picture = Picture(photo.image, bench, known)
         up, t = photo.cam_from_bench[:3, 2], photo.cam_from_bench[:3, 3]
         plane = up, float(up @ t) + photo.surface_mm + photo.height_mm, 0.1
-        options = dict(holds=nozzle.holds, most=12)
+        options = {"holds": nozzle.holds, "most": 12}
         start = find_tool(camera, body, picture, photo.cam_from_bench, photo.surface_mm, nozzle.bias, 0.3,
                           heights_mm=(photo.height_mm,), plane=plane, **options)
         _take(body, start and fit_pose(camera, body, picture, start.pose, nozzle.bias, spreads_px=(2.5, 1.0)), there)
         for scale in SCALES:
             other = scaled(body, scale)
-            wrong = find_tool(camera, other, picture, photo.cam_from_bench, photo.surface_mm, nozzle.bias, 0.0, **options)
+            wrong = find_tool(
+                camera, other, picture, photo.cam_from_bench, photo.surface_mm, nozzle.bias, 0.0, **options
+            )
             _take(other, wrong, elsewhere)
 
 
 def scaled(body: NozzleBody, scale: float) -> NozzleBody:
     """The same body with all radii so many times as large."""
-    return replace(body, frusta=tuple(replace(f, start_radius_mm=scale * f.start_radius_mm, end_radius_mm=scale * f.end_radius_mm)
-                                      for f in body.frusta))
+    return replace(
+        body,
+        frusta=tuple(
+            replace(f, start_radius_mm=scale * f.start_radius_mm, end_radius_mm=scale * f.end_radius_mm)
+            for f in body.frusta
+        ),
+    )
 
 
 def _take(body: NozzleBody, fit, shares) -> None:

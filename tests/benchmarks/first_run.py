@@ -3,8 +3,8 @@
 usage: xvfb-run -s "-screen 0 1366x768x24" python -m tests.benchmarks.first_run CLIP OUT
 
 CLIP is a folder with clip.mp4, scene.toml, truth.csv, camera/*.jpg, touch/*.jpg and heights.csv. Every step is clicked,
-typed and waited for as a person would; the nozzle lying on the mat is drawn into a picture of the empty bench, all else is
-the clip's own. Prints steps, clicks, typed fields and seconds, and leaves a screenshot of every step in OUT.
+typed and waited for as a person would; the nozzle lying on the mat is drawn into a picture of the empty bench, all else
+is the clip's own. Prints steps, clicks, typed fields and seconds, and leaves a screenshot of every step in OUT.
 """
 
 from __future__ import annotations
@@ -284,7 +284,8 @@ def _lay_nozzle(person: Person, camera: Pictures, empty: np.ndarray, nozzle: dic
     before = None
     for s in np.arange(0.0, shape[-1, 1], 0.2):
         r = float(np.interp(s, shape[:, 1], shape[:, 0]))
-        ring = np.array([-85.0, 55.0, radius_mm]) + s * along + r * (np.cos(angle)[:, None] * across + np.sin(angle)[:, None] * (0, 0, 1.0))
+        ring = np.array([-85.0, 55.0, radius_mm]) + s * along + r * (np.cos(angle)[:, None] * across
+                                                                     + np.sin(angle)[:, None] * (0, 0, 1.0))
         px = model.project(ring @ bench.cam_from_bench[:3, :3].T + bench.cam_from_bench[:3, 3])
         both = px if before is None else np.concatenate([before, px])
         cv2.fillConvexPoly(covered, cv2.convexHull(np.round(4 * both + 1.5).astype(np.int32)), 255)

@@ -407,3 +407,14 @@ def test_a_decision_without_a_reason_or_a_name_is_refused(two_days, tmp_path, ca
     code = main(["compare", str(two_days), "--baseline", str(tmp_path / "b.toml"), "--leave-out", "b/2", "--by", "INS1"])
 
     assert code == 3 and "say why" in capsys.readouterr().err and not (tmp_path / "b.toml").exists()
+
+
+def test_a_high_pass_is_found_in_a_drift_and_held_against_the_drift():
+    rng = np.random.default_rng(3)
+    heights = 15 + 0.05 * np.arange(40) + 0.4 * rng.normal(size=40)
+    heights[11] += 3
+
+    found = compare([one(i, height=h, sigma=0.3) for i, h in enumerate(heights)], job())
+
+    assert [(o.index, o.word) for o in found.odd] == [(11, "high")] and found.changes[0].is_trend
+    assert found.odd[0].value == heights[11] and found.odd[0].others == pytest.approx(15.55, abs=0.4)

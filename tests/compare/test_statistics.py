@@ -264,6 +264,18 @@ def test_repeats_leave_the_spread_and_set_ups_the_mean():
     assert found[0].hand == pytest.approx(0.8, rel=0.05) and found[0].camera_share == pytest.approx(0.36, rel=0.05)
 
 
+def test_the_spread_within_set_ups_agrees_with_a_mixed_model_of_statsmodels():
+    import pandas as pd
+    from statsmodels.formula.api import mixedlm
+
+    rng = np.random.default_rng(8)
+    setups = np.repeat([str(i) for i in range(12)], 6)
+    values = rng.normal(15, 0.7, 72) + np.repeat(rng.normal(0, 1.5, 12), 6)
+    model = mixedlm("y ~ 1", pd.DataFrame({"y": values, "s": setups}), groups="s").fit()
+
+    assert hand_spread(values, list(setups), 0.0, 0.0).within ** 2 == pytest.approx(model.scale, rel=1e-4)
+
+
 def test_a_set_up_s_error_does_not_average_out_over_its_passes():
     found = hand_spread(np.random.default_rng(5).normal(15, 1.0, 400), ["one"] * 400, 0.6, 0.5)
 

@@ -1,4 +1,6 @@
-"""The camera's faults are named as they are seen, and a good view is called good; the mat itself can calibrate the lens."""
+"""The camera's faults are named as they are seen, and a good view is called good; the mat itself can calibrate the
+lens.
+"""
 
 import cv2
 import numpy as np
@@ -56,13 +58,16 @@ def drawn(camera, pose):
     size = np.array(mat.sheet_size_mm)
     sheet = np.full((round(size[1] * scale), round(size[0] * scale)), 235, np.uint8)
     for i, centre in zip(mat.ids, mat.centres_mm, strict=True):
-        marker = cv2.aruco.generateImageMarker(marker_dictionary(mat.dictionary), int(i), round(mat.marker_size_mm * scale))
+        marker = cv2.aruco.generateImageMarker(marker_dictionary(mat.dictionary), int(i),
+                                               round(mat.marker_size_mm * scale))
         x, y = np.round((centre * (1, -1) + size / 2 - mat.marker_size_mm / 2) * scale).astype(int)
         sheet[y:y + len(marker), x:x + len(marker)] = marker
-    corners = np.array([(-size[0], size[1], 0), (size[0], size[1], 0), (size[0], -size[1], 0), (-size[0], -size[1], 0)]) / 2
+    corners = np.array([(-size[0], size[1], 0), (size[0], size[1], 0), (size[0], -size[1], 0),
+                        (-size[0], -size[1], 0)]) / 2
     there = camera.project(corners @ pose[:3, :3].T + pose[:3, 3]).astype(np.float32)
     here = np.array([(0, 0), (sheet.shape[1], 0), sheet.shape[::-1], (0, sheet.shape[0])], np.float32) - 0.5
-    return cv2.GaussianBlur(cv2.warpPerspective(sheet, cv2.getPerspectiveTransform(here, there), (1280, 720), flags=cv2.INTER_AREA, borderValue=90), (0, 0), 0.7)
+    return cv2.GaussianBlur(cv2.warpPerspective(sheet, cv2.getPerspectiveTransform(here, there), (1280, 720),
+                                                flags=cv2.INTER_AREA, borderValue=90), (0, 0), 0.7)
 
 
 def pose_of(turn, away_mm):
@@ -82,7 +87,8 @@ def test_a_view_too_steep_or_too_flat_is_named(check, turn, word):
 
 def test_a_camera_far_away_says_what_that_costs(check):
     camera = CameraModel(np.array([[1280.0, 0, 639.5], [0, 1280.0, 359.5], [0, 0, 1]]), np.zeros(5), (1280, 720))
-    near, far = (check.look(cv2.cvtColor(drawn(camera, pose_of((30, 0, 0), mm)), cv2.COLOR_GRAY2BGR)) for mm in (450.0, 900.0))
+    near, far = (check.look(cv2.cvtColor(drawn(camera, pose_of((30, 0, 0), mm)), cv2.COLOR_GRAY2BGR))
+                 for mm in (450.0, 900.0))
 
     assert far.height_sigma_mm > 2 * near.height_sigma_mm  # it goes with more than the distance, by geometry
     assert any("a third nearer" in fault and "mm" in fault for fault in far.faults) and far.is_usable
@@ -91,7 +97,8 @@ def test_a_camera_far_away_says_what_that_costs(check):
 def test_the_mat_itself_calibrates_the_lens_with_an_honest_sigma(tmp_path):
     camera = CameraModel(np.array([[1210.0, 0, 645.0], [0, 1210.0, 352.0], [0, 0, 1]]), np.zeros(5), (1280, 720))
     rng, paths = np.random.default_rng(3), []
-    turns = [(35, 0, 0), (-35, 0, 10), (0, 35, 0), (0, -35, 0), (25, 25, 0), (-25, 25, 5), (25, -25, 0), (-30, -20, 0), (5, 0, 30), (40, 5, 0)]
+    turns = [(35, 0, 0), (-35, 0, 10), (0, 35, 0), (0, -35, 0), (25, 25, 0), (-25, 25, 5), (25, -25, 0), (-30, -20, 0),
+             (5, 0, 30), (40, 5, 0)]
     for n, turn in enumerate(turns):
         pose = pose_of(turn, 430.0 + 15 * n)
         pose[:2, 3] = rng.uniform(-25, 25, 2)

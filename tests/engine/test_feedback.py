@@ -2,6 +2,7 @@
 
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -111,3 +112,34 @@ def test_skill_is_kept_for_each_trainee(tmp_path):
 def test_a_broken_skills_file_starts_anew(tmp_path):
     (tmp_path / "s.json").write_text('{"A": {"level": "no"}}')
     assert load_skill(tmp_path / "s.json", "A") == Skill()
+
+
+def staged():
+    """A coach on a plan of three stages: high, evenly down, stay."""
+    return Coach(Limits(height_mm=(5.0, 40.0)), Mode.ALWAYS, today="2026-01-01",
+                 stages=((40.0, 10.0, False), (10.0, 20.0, True), (10.0, 30.0, False)))
+
+
+def test_coach_follows_the_stages_of_a_plan():
+    coach, aims = staged(), []
+    for _ in range(70):
+        coach.step(0.5, 20.0, True)
+        aims.append(coach.aim_mm)
+
+    assert aims[10] == 40.0 and aims[39] == pytest.approx(25.0, abs=0.5) and aims[69] == 10.0
+    assert np.all(np.diff(aims) <= 0)
+
+
+def test_coach_tells_the_stage_and_begins_again_with_a_pass():
+    coach = staged()
+    for _ in range(30):
+        coach.step(0.5, 20.0, True)
+    told = coach.stage_words
+    coach.step(0.5, 20.0, False)
+    coach.step(0.5, 20.0, True)
+
+    assert told == "stage 2 of 3: evenly down to 10 mm, 15 s to go" and coach.stage_words.startswith("stage 1 of 3")
+
+
+def test_coach_without_stages_says_nothing_of_them():
+    assert Coach(Limits(height_mm=(5.0, 25.0)), today="2026-01-01").stage_words == ""

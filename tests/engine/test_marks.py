@@ -34,7 +34,8 @@ class Parts:
     def step(self, frame, seen):
         due = tuple(PartEvent(seen.t_s, seen.t_s - 0.1, name, kind, np.array([0.2, -0.1]), 0.01, 0.02)
                     for t_s, name, kind in self._events if abs(t_s - seen.t_s) < 0.01)
-        return replace(seen, parts=(PartMotion(seen.t_s, TARGET, np.array([0.1, 0.0]), 0.0, 0.02, 0.01),), part_events=due)
+        return replace(seen, parts=(PartMotion(seen.t_s, TARGET, np.array([0.1, 0.0]), 0.0, 0.02, 0.01),),
+                       part_events=due)
 
 
 def hovering(t):

@@ -12,7 +12,8 @@ from vision.bench import bench_pose
 from vision.mat import standard_mat
 from vision.sources import brightness, open_video
 
-MARKS = [np.array([(2.6, -3.5), (11.6, -2.6), (10.7, 6.3), (1.7, 5.4)]), np.array([(16.4, -0.2), (23.3, 0.5), (22.8, 5.5), (15.9, 4.8)])]
+MARKS = [np.array([(2.6, -3.5), (11.6, -2.6), (10.7, 6.3), (1.7, 5.4)]),
+         np.array([(16.4, -0.2), (23.3, 0.5), (22.8, 5.5), (15.9, 4.8)])]
 
 
 @pytest.fixture(scope="module")
@@ -23,7 +24,8 @@ def sheet():
         frame = next(iter(video))
     pose = bench_pose(inputs.camera, standard_mat(), brightness(frame))
     extent = (-SHEET_MM[0] / 2, SHEET_MM[0] / 2, -SHEET_MM[1] / 2, SHEET_MM[1] / 2)
-    return cv2.cvtColor(straighten(frame.image, inputs.camera, pose, 6.0, extent, np.zeros(3), PX_PER_MM), cv2.COLOR_BGR2GRAY)
+    return cv2.cvtColor(straighten(frame.image, inputs.camera, pose, 6.0, extent, np.zeros(3), PX_PER_MM),
+                        cv2.COLOR_BGR2GRAY)
 
 
 def laid_anew(sheet, turn_deg, shift_mm, gain=1.0, noise=3.0, size=1.0):
@@ -40,7 +42,8 @@ def truly(outline, turn_deg, shift_mm):
     return outline @ np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]]).T + shift_mm
 
 
-@pytest.mark.parametrize("turn_deg, shift_mm, gain", [(0.0, (0.0, 0.0), 1.0), (25.0, (12.0, -7.0), 0.8), (-90.0, (-15.0, 10.0), 1.1), (180.0, (5.0, 5.0), 1.0)])
+@pytest.mark.parametrize("turn_deg, shift_mm, gain", [(0.0, (0.0, 0.0), 1.0), (25.0, (12.0, -7.0), 0.8),
+                                                      (-90.0, (-15.0, 10.0), 1.1), (180.0, (5.0, 5.0), 1.0)])
 def test_marks_follow_the_board_wherever_it_lies(sheet, turn_deg, shift_mm, gain):
     placed = place_marks(reference_of(sheet, MARKS), laid_anew(sheet, turn_deg, shift_mm, gain))
 

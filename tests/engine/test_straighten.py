@@ -1,4 +1,5 @@
-"""The board from straight above, seen by a camera that is rolled, leaning and distorting, on a board that is not flat on
+"""The board from straight above, seen by a camera that is rolled, leaning and distorting, on a board that is not flat
+on
 the mat and has moved.
 """
 

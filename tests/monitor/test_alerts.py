@@ -1,11 +1,14 @@
 """Warnings: raised when they must be, quiet when they must be. Rules A1-A7 are of our own making."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from monitor.judging.alerts import RULES
 from monitor.judging.pipeline import Judge, ToolState
-from tests.monitor.make import hover, job, warnings_of
+from tests.monitor.make import hover, job, result, track, warnings_of
+from vision.types import TrackStatus
 
 AWAY = (60.0, 0.0, 60.0)
 
@@ -97,6 +100,17 @@ def test_a_tool_led_away_is_away_and_no_fault():
     results = run(4.0, lambda t: (0, 0, 12) if t < 1.0 else (100 * (t - 1), 0, 60) if t < 2 else None)
 
     assert not warnings_of(results, "not_seen") and results[-1].state is ToolState.AWAY
+
+
+def test_a_tool_that_was_seen_to_leave_the_work_is_away_its_pass_is_over_and_no_warning_stands():
+    judge = Judge(job())
+    hover(judge, (2.0, lambda t: (0, 0, 12)))
+
+    gone = [judge.step(result(i, replace(track(i / 30, t_seen_s=59 / 30), status=TrackStatus.GONE))) for i in range(60, 150)]
+
+    assert {r.state for r in gone} == {ToolState.AWAY}
+    assert not any(r.standing for r in gone)
+    assert [r.pass_ended.number for r in gone if r.pass_ended is not None] == [1]
 
 
 def test_nothing_about_height_is_said_from_old_data():

@@ -255,3 +255,16 @@ def test_ctrl_c_leaves_whole_results_only(day, tmp_path):
 
     assert command.returncode == 130 and "interrupted" in said
     assert [p.name for p in out.iterdir() if p.is_dir()] in ([], ["later"]) and not list(out.glob("later/*"))
+
+
+@pytest.mark.parametrize("says", ["is not there", "is not what the worker wrote"])
+def test_a_worker_s_word_alone_does_not_make_a_result(tmp_path, monkeypatch, says):
+    task = Task("a", "nowhere", str(tmp_path / "o" / "a"))
+    if says == "is not what the worker wrote":
+        record_passes(tmp_path / "o" / "a", [15.0], dwell_s=0.5, gap_s=0.2, rate_hz=10.0)
+    monkeypatch.setattr("monitor.repeat.batch_workers.run_on_cores",
+                        lambda *_: (o for o in [Outcome("a", DONE, "key", "digest")]))
+
+    outcome, = run_tasks([task], tmp_path / "o")
+
+    assert outcome.state == FAILED and says in outcome.fault

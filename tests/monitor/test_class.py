@@ -51,7 +51,8 @@ def test_every_code_is_there_in_order_of_code(room):
 
 
 def test_the_one_thing_to_practise_is_what_most_of_the_latest_probes_lack(room):
-    assert room[1]["K01"].practise == "hold the height between its limits" and room[1]["K01"].because == "8 of the latest 8"
+    assert room[1]["K01"].practise == "hold the height between its limits"
+    assert room[1]["K01"].because == "8 of the latest 8"
     assert room[1]["K02"].practise == "sweep the whole target"
     assert (room[1]["K00"].practise, room[1]["K00"].because) == (NOTHING, "no fault in 8")
 
@@ -110,7 +111,8 @@ def test_the_command_writes_page_paper_and_table(room, tmp_path, capsys):
     with (tmp_path / "class.csv").open() as handle:
         assert len(list(csv.DictReader(handle))) == 20
     paper = (tmp_path / "class.pdf").read_bytes()
-    assert paper.startswith(b"%PDF") and paper.count(b"/Type /Page\n") == 1 and "K19: 100 passes" in capsys.readouterr().out
+    assert paper.startswith(b"%PDF") and paper.count(b"/Type /Page\n") == 1
+    assert "K19: 100 passes" in capsys.readouterr().out
 
 
 def test_an_index_is_filled_from_recordings(tmp_path):

@@ -26,7 +26,8 @@ def folder(tmp_path):
 
 def sheet(folder, *rows):
     (folder / "sheet.csv").write_text(HEAD + "\n".join(rows) + "\n")
-    files = {"job": str(folder / "job.toml"), "camera": str(folder / "camera.toml"), "nozzle": str(folder / "nozzle.toml")}
+    files = {"job": str(folder / "job.toml"), "camera": str(folder / "camera.toml"),
+             "nozzle": str(folder / "nozzle.toml")}
     return read_sheet(folder / "sheet.csv", folder, folder / "out", files)
 
 
@@ -76,8 +77,8 @@ def fake_analysis(monkeypatch, fails=()):
 
 
 def run(folder, capsys, *more):
-    code = main(["import", str(folder), "--job", str(folder / "job.toml"), "--camera", str(folder / "camera.toml"), "--nozzle",
-                 str(folder / "nozzle.toml"), "--out", str(folder / "out"), *more])
+    code = main(["import", str(folder), "--job", str(folder / "job.toml"), "--camera", str(folder / "camera.toml"),
+                 "--nozzle", str(folder / "nozzle.toml"), "--out", str(folder / "out"), *more])
     return code, capsys.readouterr().out.splitlines()
 
 
@@ -89,7 +90,8 @@ def test_a_second_run_keeps_what_is_there_and_a_changed_row_is_done_again(folder
     (folder / "sheet.csv").write_text(HEAD + "a.mp4,T1,,,\nb.mp4,T3,,,\n")
     run(folder, capsys)
 
-    assert first[0] == 0 and first[1][-1].startswith("2 analysed, 0 there before, 0 failed; 2 operator codes; 2 without a told time")
+    assert first[0] == 0 and first[1][-1].startswith("2 analysed, 0 there before, 0 failed; 2 operator codes; 2 "
+                                                     "without a told time")
     assert second[1][-1].startswith("0 analysed, 2 there before")
     assert done == ["a.mp4", "b.mp4", "b.mp4"]
 
@@ -99,7 +101,8 @@ def test_a_bad_clip_does_not_stop_the_rest(folder, monkeypatch, capsys):
     (folder / "sheet.csv").write_text(HEAD + "a.mp4,T1,,,\nb.mp4,T2,,,\n")
     code, out = run(folder, capsys)
 
-    assert code == 3 and "a.mp4: cannot be read" in out[0] and out[-1].startswith("1 analysed, 0 there before, 1 failed")
+    assert code == 3 and "a.mp4: cannot be read" in out[0]
+    assert out[-1].startswith("1 analysed, 0 there before, 1 failed")
 
 
 def test_a_recording_tells_what_it_was_made_from(folder, monkeypatch, capsys):

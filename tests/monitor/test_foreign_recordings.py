@@ -19,7 +19,8 @@ from tests.compare.make import record_passes
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
-    return record_passes(tmp_path_factory.mktemp("made") / "r", [12.0, 14.0], heat=True, dwell_s=0.8, gap_s=0.5, rate_hz=10.0)
+    return record_passes(tmp_path_factory.mktemp("made") / "r", [12.0, 14.0], heat=True, dwell_s=0.8, gap_s=0.5,
+                         rate_hz=10.0)
 
 
 @pytest.fixture
@@ -63,19 +64,22 @@ def test_what_no_trace_has_is_refused_and_not_used(folder, capsys, statement):
 
 
 def test_a_table_replaced_by_an_endless_view_is_refused_at_once(folder, capsys):
-    change(folder, "DROP TABLE drops", "CREATE VIEW drops AS WITH RECURSIVE c(id) AS (SELECT 1 UNION ALL SELECT id + 1 FROM c) "
+    change(folder, "DROP TABLE drops",
+           "CREATE VIEW drops AS WITH RECURSIVE c(id) AS (SELECT 1 UNION ALL SELECT id + 1 FROM c) "
                    "SELECT id, 0.0 AS t_s, 1 AS count, '' AS reason FROM c")
 
     assert refusal(folder, capsys)[0] == 3
 
 
 def test_a_query_that_takes_longer_than_the_file_warrants_is_ended(folder):
-    with pytest.raises(InputError, match="longer than its size warrants"), open_trace_file(folder / "trace.sqlite") as db:
+    with pytest.raises(InputError,
+                       match="longer than its size warrants"), open_trace_file(folder / "trace.sqlite") as db:
         db.execute("WITH RECURSIVE c(x) AS (SELECT 1 UNION ALL SELECT x + 1 FROM c) SELECT MAX(x) FROM c").fetchone()
 
 
 def test_reading_changes_nothing_even_when_asked(folder):
-    with pytest.raises(EnvironmentFault, match="attempt to write a readonly"), open_trace_file(folder / "trace.sqlite") as db:
+    with pytest.raises(EnvironmentFault,
+                       match="attempt to write a readonly"), open_trace_file(folder / "trace.sqlite") as db:
         db.execute("DELETE FROM frames")
 
 

@@ -50,8 +50,8 @@ def test_set_up_that_cannot_tell_is_not_called_good():
 
 
 def words(**more):
-    job, camera, nozzle = load_job(SAMPLE / "job.toml"), load_camera(SAMPLE / "camera.toml"), load_nozzle(SAMPLE
-                                                                                                          / "nozzle.toml")
+    job, camera = load_job(SAMPLE / "job.toml"), load_camera(SAMPLE / "camera.toml")
+    nozzle = load_nozzle(SAMPLE / "nozzle.toml")
     nozzle = replace(nozzle, holds=())  # upright
     slope = np.radians(35.0)  # the camera 380 mm away, 35 degrees from straight down
     cam_from_bench = np.eye(4)

@@ -25,7 +25,8 @@ from vision.sources import open_video, read_photo
 SAMPLE = Path(__file__).parents[2] / "sample_video"
 
 
-@pytest.mark.parametrize("text", ["a = " + "[" * 5000, "a = " + "[" * 40 + "]" * 40, "a = 1" + "0" * 100_000, "a = nan", "a = inf",
+@pytest.mark.parametrize("text", ["a = " + "[" * 5000, "a = " + "[" * 40 + "]" * 40, "a = 1" + "0" * 100_000, "a = nan",
+                                  "a = inf",
                                   "a = 1e300", "a = 5\0", "a = \"" + "x" * 300_000 + "\"", "a = ="])
 def test_toml_of_no_use_is_refused_in_one_line(tmp_path, text):
     (tmp_path / "x.toml").write_text(text)
@@ -49,7 +50,8 @@ def test_what_is_no_plain_file_is_refused(tmp_path, name):
 
 @pytest.mark.parametrize("value", ["0", "-0.2", "nan", "1e-9", "true", "'0.2'"])
 def test_a_camera_that_is_surer_than_physics_allows_is_refused(tmp_path, value):
-    lines = [line for line in (SAMPLE / "camera.toml").read_text().splitlines() if not line.startswith("focal_sigma_px")]
+    lines = [line for line in (SAMPLE / "camera.toml").read_text().splitlines()
+             if not line.startswith("focal_sigma_px")]
     (tmp_path / "c.toml").write_text(f"focal_sigma_px = {value}\n" + "\n".join(lines))
 
     with pytest.raises(CalibrationError, match="focal_sigma_px"):
@@ -82,7 +84,8 @@ def test_a_heat_calibration_in_a_pipe_or_of_other_keys_is_refused(tmp_path):
 
 
 TABLES = {"a NUL": b"a,b\n1,\x002\n", "a long field": b"a,b\n1," + b"2" * 5000 + b"\n", "a short row": b"a,b\n1\n",
-          "a long row": b"a,b\n1,2,3\n", "another encoding": "a,b\n1,\u00e9".encode("utf-16"), "an open quote": b'a,b\n1,"2\n',
+          "a long row": b"a,b\n1,2,3\n", "another encoding": "a,b\n1,\u00e9".encode("utf-16"),
+          "an open quote": b'a,b\n1,"2\n',
           "no such column": b"a\n1\n"}
 
 
@@ -117,7 +120,8 @@ def test_a_picture_bomb_is_refused_before_it_is_decoded():
 
 
 def test_decoders_keep_off_the_terminal(capfd):
-    data = bytearray(cv2.imencode(".png", np.random.default_rng(0).integers(0, 255, (40, 40, 3), np.uint8))[1].tobytes())
+    data = bytearray(cv2.imencode(".png",
+                                  np.random.default_rng(0).integers(0, 255, (40, 40, 3), np.uint8))[1].tobytes())
     data[60] ^= 255
     try:
         decoded(bytes(data), "x")
@@ -166,7 +170,8 @@ def test_a_dollar_sign_in_a_chart_begins_no_formula():
     FigureCanvasAgg(figure).draw()
 
 
-@pytest.mark.parametrize("arguments", [["watch", "--minutes", "-5"], ["watch", "--band", "nan"], ["library", ".", "--limit", "0"],
+@pytest.mark.parametrize("arguments", [["watch", "--minutes", "-5"], ["watch", "--band", "nan"],
+                                       ["library", ".", "--limit", "0"],
                                        ["library", ".", "--from", "4.5.2026"], ["plan", "j.toml", "--out", "p.bmp"],
                                        ["batch", ".", "-j", "0"]])
 def test_an_option_with_a_value_of_no_sense_ends_with_2(arguments):

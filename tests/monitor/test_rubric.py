@@ -32,8 +32,8 @@ at_most = 15.2
 @pytest.fixture(scope="module")
 def recording(tmp_path_factory):
     folder = tmp_path_factory.mktemp("rubric") / "r"
-    return open_recording(record_passes(folder, [15.0, 20.0], dwell_s=[2.0, 3.0], wander_mm=0.05, job_text=JOB_TEXT + RUBRIC,
-                                        rate_hz=15.0))
+    return open_recording(record_passes(folder, [15.0, 20.0], dwell_s=[2.0, 3.0], wander_mm=0.05, job_text=JOB_TEXT
+                                        + RUBRIC, rate_hz=15.0))
 
 
 @pytest.fixture(scope="module")

@@ -1,4 +1,6 @@
-"""The command line's vocabulary: one word for one thing, an example in every help, swapped files recognised, no long wait for nothing."""
+"""The command line's vocabulary: one word for one thing, an example in every help, swapped files recognised, no long
+wait for nothing.
+"""
 
 import argparse
 import shlex
@@ -53,7 +55,7 @@ def test_the_mat_is_printed_without_being_asked_twice(tmp_path):
 
 
 def test_no_camera_is_said(monkeypatch, capsys):
-    monkeypatch.setattr("monitor.engine.webcam.list_cameras", lambda: [])
+    monkeypatch.setattr("monitor.engine.webcam.list_cameras", list)
 
     assert main(["watch", "--list-cameras"]) == 0
     assert "no camera found" in capsys.readouterr().out

@@ -46,9 +46,11 @@ def test_nothing_on_the_hot_work_panels_is_smaller(qtbot, monkeypatch, size, lea
     for panel in (state, height, limits):
         column.addWidget(panel)
     window.resize(size[0] * 2 // 5, size[1])
-    state.tell(SimpleNamespace(standing=Standing.HEED, word="Lower the nozzle", reason="34 mm over U7, highest allowed 30 mm", arrow="down"))
+    state.tell(SimpleNamespace(standing=Standing.HEED, word="Lower the nozzle",
+                               reason="34 mm over U7, highest allowed 30 mm", arrow="down"))
     height.tell("34", "± 1.2 mm", 34.0, 0.7, (6.0, 30.0), (15.0, 21.0))
-    limits.tell("U7 at limit in 48 s (40 to 59)", "cannot tell", "", [Row("U7", "200 °C (150 to 230)", "245 °C", Standing.GOOD)], "360 °C, 45 L/min")
+    limits.tell("U7 at limit in 48 s (40 to 59)", "cannot tell", "",
+                [Row("U7", "200 °C (150 to 230)", "245 °C", Standing.GOOD)], "360 °C, 45 L/min")
     window.grab()
 
     assert len(sizes) > 6 and min(sizes) >= least_px
@@ -67,8 +69,8 @@ def test_joints_that_are_likely_molten_are_not_counted_down():
 
 @pytest.mark.parametrize("limits, words", [
     ({"a": Band(30, 40, 50), "b": Band(10, 20, 28), "c": None}, "first limit in 10 to 28 s"),
-    ({"a": Band(10, 20, 60)}, "first limit in 10 s at the earliest"), ({"a": Band(0, 30, 50)}, "a limit may be reached already"),
-    ({}, "no limit ahead at this input")])
+    ({"a": Band(10, 20, 60)}, "first limit in 10 s at the earliest"),
+    ({"a": Band(0, 30, 50)}, "a limit may be reached already"), ({}, "no limit ahead at this input")])
 def test_the_second_counter_says_when_the_first_limit_comes(limits, words):
     assert limit_counter(reading(limits=limits)) == words
 

@@ -30,7 +30,8 @@ def test_a_saved_job_keeps_a_picture_and_its_marks_are_placed_by_two_presses(qtb
 
     window.show_page(window.hot)
     press(qtbot, window, Qt.Key.Key_F6)
-    qtbot.waitUntil(lambda: window.setup.placer.placement is not None or "not placed" in window.banner.text(), timeout=WAIT_MS)
+    qtbot.waitUntil(lambda: window.setup.placer.placement is not None or "not placed" in window.banner.text(),
+                    timeout=WAIT_MS)
     assert window.pages.currentWidget() is window.setup and len(window.setup.view.proposal) == 3
     press(qtbot, window, Qt.Key.Key_F6)
 
@@ -58,4 +59,5 @@ def test_escape_leaves_the_marks(qtbot, tmp_path):
     window.setup.placer._show(Placement(np.eye(2), np.array([5.0, 2.0]), 60, 0.2))
     qtbot.keyClick(window.setup.view, Qt.Key.Key_Escape)
 
-    assert window.setup.placer.placement is None and window.setup.view.proposal == [] and not window.setup.draft.is_changed
+    assert window.setup.placer.placement is None and window.setup.view.proposal == []
+    assert not window.setup.draft.is_changed

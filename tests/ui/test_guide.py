@@ -99,7 +99,8 @@ def test_a_photograph_is_taken_when_what_moved_has_come_to_rest(tmp_path, frame,
     moved[300:420, 500:640] = 90
     after = [look(moved) for _ in range(4)]
 
-    assert not any(still) and after == [False, False, False, True]  # the look that sees it move, then three in a row at rest
+    # the look that sees it move, then three in a row at rest
+    assert not any(still) and after == [False, False, False, True]
     assert guide.take(moved, bench) == "" and not guide.has_come_to_rest
 
 
@@ -138,7 +139,9 @@ def test_checks_are_kept_and_drawn(qtbot, guide, tmp_path):
     path.write_text(path.read_text() + "broken,line\n")
     guide.trust.history.show_checks(read_checks(path))
 
-    assert [c.difference_mm for c in read_checks(path)] == [0.2, -1.4] and [c.agrees for c in read_checks(path)] == [True, False]
+    assert [c.difference_mm for c in read_checks(path)] == [0.2,
+                                                            -1.4] and [c.agrees for c in read_checks(path)] == [True,
+                                                                                                                False]
     assert "-1.40 mm" in guide.trust.history.accessibleDescription()
 
 

@@ -1,4 +1,6 @@
-"""Reach (WCAG 2.2, level AA): targets of 24 px, contrast in both looks, a name for every control, and a whole second language."""
+"""Reach (WCAG 2.2, level AA): targets of 24 px, contrast in both looks, a name for every control, and a whole second
+language.
+"""
 
 import ast
 from pathlib import Path
@@ -6,8 +8,18 @@ from pathlib import Path
 import pytest
 from PyQt6.QtCore import QTranslator
 from PyQt6.QtGui import QPalette
-from PyQt6.QtWidgets import (QAbstractButton, QAbstractSpinBox, QApplication, QComboBox, QLabel, QLineEdit, QListWidget, QPlainTextEdit,
-                             QTabBar, QWidget)
+from PyQt6.QtWidgets import (
+    QAbstractButton,
+    QAbstractSpinBox,
+    QApplication,
+    QComboBox,
+    QLabel,
+    QLineEdit,
+    QListWidget,
+    QPlainTextEdit,
+    QTabBar,
+    QWidget,
+)
 
 import monitor.ui
 from monitor.engine.feedback import Mode
@@ -43,12 +55,14 @@ def window(request, qtbot, tmp_path):
 def controls(window):
     """What is seen and can be used, without the parts of composed controls."""
     return [w for w in window.findChildren(QWidget) if isinstance(w, CONTROLS) and w.isVisibleTo(window)
-            and not isinstance(w.parent(), (QAbstractSpinBox, QComboBox, QTabBar)) and not w.objectName().startswith("qt_")
+            and not isinstance(w.parent(), (QAbstractSpinBox, QComboBox, QTabBar))
+            and not w.objectName().startswith("qt_")
             and type(w).__name__ not in ("QTableCornerButton", "CloseButton")]
 
 
 def test_every_target_is_24_pixels_or_more(window):
-    small = [(type(w).__name__, w.accessibleName() or getattr(w, "text", str)(), w.width(), w.height()) for w in controls(window)
+    small = [(type(w).__name__, w.accessibleName() or getattr(w, "text", str)(), w.width(), w.height())
+             for w in controls(window)
              if min(w.width(), w.height()) < TARGET_PX]
 
     assert not small
@@ -65,7 +79,8 @@ def test_every_control_can_be_reached_by_key(window):
     from PyQt6.QtCore import Qt
 
     shut = [w.accessibleName() or getattr(w, "text", str)() for w in controls(window)
-            if w.isEnabled() and not w.focusPolicy() & Qt.FocusPolicy.TabFocus and not getattr(w, "defaultAction", lambda: None)()]
+            if w.isEnabled() and not w.focusPolicy() & Qt.FocusPolicy.TabFocus
+            and not getattr(w, "defaultAction", lambda: None)()]
     assert not shut
 
 
@@ -77,7 +92,8 @@ def test_text_and_shapes_stand_out_in_both_looks(look):
         assert all(contrast(line, ground) >= SHAPE for line in look.series)
     assert contrast(look.accent_ink, look.accent) >= TEXT
     assert all(contrast(paint.ink, paint.fill) >= TEXT for paint in look.standings.values())
-    assert all(contrast(look.standings[s].fill, look.panel) >= SHAPE for s in (Standing.ACT, Standing.GOOD, Standing.UNKNOWN))
+    assert all(contrast(look.standings[s].fill, look.panel) >= SHAPE
+               for s in (Standing.ACT, Standing.GOOD, Standing.UNKNOWN))
 
 
 @pytest.mark.parametrize("choice", ["light", "dark"])
@@ -87,7 +103,8 @@ def test_what_is_drawn_has_the_contrast_that_the_look_promises(window, choice):
         for widget in [*controls(window), *window.findChildren((QLabel, QListWidget, QPlainTextEdit))]:
             if widget.isVisibleTo(window) and widget.isEnabled():
                 palette = widget.palette()
-                ink, ground = palette.color(QPalette.ColorRole.WindowText).name(), palette.color(QPalette.ColorRole.Window).name()
+                ink = palette.color(QPalette.ColorRole.WindowText).name()
+                ground = palette.color(QPalette.ColorRole.Window).name()
                 assert contrast(ink, ground) >= TEXT, (type(widget).__name__, ink, ground)
     finally:
         looks().choose("light")
@@ -106,10 +123,12 @@ def texts():
         found[text] = name
     found |= {text: "review_keys" for command in review_keys.COMMANDS for text in (command.text, command.menu)}
     for group, fields in bench_form._GROUPS:
-        found |= dict.fromkeys([group, *(f.label for f in fields), *(f.hint for f in fields if f.hint and not f.hint[0].isdigit())], "form")
+        found |= dict.fromkeys([group, *(f.label for f in fields),
+                                *(f.hint for f in fields if f.hint and not f.hint[0].isdigit())], "form")
     found |= dict.fromkeys(bench_setup.COLUMNS, "columns")
     found |= dict.fromkeys([rule.action for rule in RULES.values()], "rules")
-    found |= dict.fromkeys([*WARNING_WORDS.values(), *(mode.value for mode in Mode), *(state.value for state in JointState)], "words")
+    found |= dict.fromkeys([*WARNING_WORDS.values(), *(mode.value for mode in Mode),
+                            *(state.value for state in JointState)], "words")
     return found
 
 
@@ -139,7 +158,8 @@ def test_every_sentence_of_a_warning_is_translated_with_its_values(code):
 def test_german_reads_like_a_sentence():
     language = Language(catalogue("de"))
 
-    assert language.translate("bench", "34 mm over U7, highest allowed 30 mm") == "34 mm über U7, höchstens 30 mm erlaubt"
+    assert language.translate("bench",
+                              "34 mm over U7, highest allowed 30 mm") == "34 mm über U7, höchstens 30 mm erlaubt"
     assert language.translate("bench", "no text of ours") == ""
 
 
@@ -162,7 +182,8 @@ def test_nothing_is_left_untranslated_or_cut_in_a_longer_language(qtbot, qapp, t
         window.resize(1366, 768)
         QApplication.processEvents()
         buttons = [b for b in window.findChildren(QAbstractButton) if b.isVisibleTo(window) and b.text().strip()]
-        labels = [w for w in window.findChildren(QLabel) if w.isVisibleTo(window) and w.text().strip() and not w.wordWrap()]
+        labels = [w for w in window.findChildren(QLabel) if w.isVisibleTo(window) and w.text().strip()
+                  and not w.wordWrap()]
     finally:
         qapp.removeTranslator(language)
 
@@ -170,3 +191,24 @@ def test_nothing_is_left_untranslated_or_cut_in_a_longer_language(qtbot, qapp, t
     cut = [b.text() for b in buttons if b.fontMetrics().horizontalAdvance(b.text()) > b.width()]
     assert cut == [] and window.width() <= 1366
     assert [w.text() for w in labels if any(c.isalpha() for c in w.text()) and "[" not in w.text()] == []
+
+
+@pytest.mark.parametrize("screen, scale", [((1366, 768), 1.5), ((1280, 720), 1.5), ((1920, 1080), 2.0)])
+@pytest.mark.parametrize("page", ["guide", "setup", "hot"])
+def test_every_page_of_the_bench_fits_small_screens_at_a_large_scale(qtbot, tmp_path, screen, scale, page):
+    window = make(qtbot, tmp_path, start=False, page=page)
+    # what is left of the screen in the window's own pixels
+    window.resize(round(screen[0] / scale), round(screen[1] / scale))
+    QApplication.processEvents()
+
+    assert window.width() <= screen[0] / scale + 1 and window.height() <= screen[1] / scale + 1
+
+
+def test_the_steps_of_the_first_run_are_not_cut_at_the_side(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False, page="guide", inputs=None)
+    window.resize(911, 512)
+    for n in range(len(window.guide.steps)):
+        window.guide.go_to(n)
+        QApplication.processEvents()
+        inner = window.guide.stack.parentWidget()
+        assert inner.width() <= inner.parentWidget().width(), window.guide.steps[n].title

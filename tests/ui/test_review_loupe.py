@@ -22,7 +22,7 @@ def bench():
     pose = np.diag([1.0, -1.0, -1.0, 1.0])
     pose[2, 3] = 400.0
     image = np.zeros((720, 1280, 3), np.uint8)
-    spot = inputs.camera.project((np.array([[20.0, 10.0, 6.0]]) @ pose[:3, :3].T + pose[:3, 3]))[0]
+    spot = inputs.camera.project(np.array([[20.0, 10.0, 6.0]]) @ pose[:3, :3].T + pose[:3, 3])[0]
     x, y = np.round(spot).astype(int)
     image[y - 4:y + 5, x - 4:x + 5] = 255
     return inputs.camera, inputs.job, pose, image
@@ -35,12 +35,14 @@ def test_the_aim_is_in_the_middle_however_much_it_enlarges(bench, zoom):
     rows, columns = np.nonzero(flat[..., 0] > 128)
 
     assert flat.shape[1] == pytest.approx(WIDE_PX, abs=2) and tuple(centre) == (20.0, 10.0)
-    assert (columns.mean(), rows.mean()) == (pytest.approx(flat.shape[1] / 2, abs=6 * zoom), pytest.approx(flat.shape[0] / 2, abs=6 * zoom))
+    assert (columns.mean(), rows.mean()) == (pytest.approx(flat.shape[1] / 2, abs=6 * zoom),
+                                             pytest.approx(flat.shape[0] / 2, abs=6 * zoom))
 
 
 def test_what_is_enlarged_more_looks_larger(bench):
     camera, job, pose, image = bench
-    areas = [(loupe_picture(image, camera, job, seen((20.0, 10.0), pose), z, None)[0][..., 0] > 128).sum() for z in (2, 4)]
+    areas = [(loupe_picture(image, camera, job, seen((20.0, 10.0), pose), z, None)[0][..., 0] > 128).sum()
+             for z in (2, 4)]
 
     assert areas[1] == pytest.approx(4 * areas[0], rel=0.1)
 

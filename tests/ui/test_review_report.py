@@ -49,7 +49,8 @@ def test_the_charts_are_told_in_words_too(pages):
 def test_nothing_is_printed_beyond_the_margins(pages):
     for n in range(pages[0].pageCount()):
         drawn = pages[0].render(n, pages[0].pagePointSize(n).toSize()).convertToFormat(QImage.Format.Format_RGBA8888)
-        rgba = np.frombuffer(drawn.constBits().asstring(drawn.sizeInBytes()), np.uint8).reshape(drawn.height(), drawn.width(), 4)
+        rgba = np.frombuffer(drawn.constBits().asstring(drawn.sizeInBytes()), np.uint8).reshape(drawn.height(),
+                                                                                                drawn.width(), 4)
         ink = np.flatnonzero(((rgba[..., 3] > 40) & (rgba[..., :3].mean(-1) < 160)).any(axis=0))
         assert not len(ink) or (ink.min() >= 40 and ink.max() <= drawn.width() - 40)  # 16 mm are 45 points
 

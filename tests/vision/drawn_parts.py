@@ -1,4 +1,5 @@
-"""Drawn pictures of parts on a board, quick to make, with shadows, smoke and all that may deceive a watch over parts."""
+"""Drawn pictures of parts on a board, quick to make, with shadows, smoke and all that may deceive a watch over
+parts."""
 
 from __future__ import annotations
 

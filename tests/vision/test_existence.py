@@ -26,7 +26,12 @@ BENCH = _bench(RNG)
 
 
 def _followed(images, board_top_mm=0.0, hold=_tool(0, 0, 15, 35, 90)):
-    tracker = Tracker(CAMERA, StillBench(), NozzleModel(TOOL, DRAWN_EDGES, BENCH, holds=(hold_of(hold, CAM_FROM_BENCH),)), board_top_mm)
+    tracker = Tracker(
+        CAMERA,
+        StillBench(),
+        NozzleModel(TOOL, DRAWN_EDGES, BENCH, holds=(hold_of(hold, CAM_FROM_BENCH),)),
+        board_top_mm,
+    )
     return [tracker.step(Frame(i, i / RATE_HZ, image)).track for i, image in enumerate(images)]
 
 
@@ -43,7 +48,11 @@ def _bar(index):
 def _cable(index):
     x = np.linspace(0, 1, 30)
     curve = np.stack([700 + 5 * index + 120 * np.sin(3 * x), 330 + 420 * x], 1)
-    return _painted(index, cv2.polylines(np.zeros((720, 1280), np.uint8), [curve.astype(np.int32)], False, 255, 22), (0.01, 0.01, 0.012))
+    return _painted(
+        index,
+        cv2.polylines(np.zeros((720, 1280), np.uint8), [curve.astype(np.int32)], False, 255, 22),
+        (0.01, 0.01, 0.012),
+    )
 
 
 def _hand(index):
@@ -72,7 +81,9 @@ def test_a_tool_that_is_laid_down_is_reported_without_a_height():
 
 
 def test_a_height_below_the_board_is_not_told():
-    tracks = _followed([_with_tool(BENCH, _tool(-10, 5, 15, 35, 90), np.random.default_rng(i)) for i in range(10)], board_top_mm=40.0)
+    tracks = _followed(
+        [_with_tool(BENCH, _tool(-10, 5, 15, 35, 90), np.random.default_rng(i)) for i in range(10)], board_top_mm=40.0
+    )
 
     assert not any(t.status is TrackStatus.TRACKING for t in tracks)
 
@@ -88,8 +99,9 @@ def test_the_picture_of_the_whole_tool_speaks_for_it(drawn_fit):
 
 
 @pytest.mark.parametrize("tube_only, low, high", [(True, 0.0, 3.0), (False, -20.0, -4.0)])
-def test_tube_and_end_alone_hardly_tell_a_nozzle_from_a_bar_and_no_cone_behind_them_speaks_against_one(drawn_fit, tube_only, low,
-                                                                                                                high):
+def test_tube_and_end_alone_hardly_tell_a_nozzle_from_a_bar_and_no_cone_behind_them_speaks_against_one(
+    drawn_fit, tube_only, low, high
+):
     is_tube = drawn_fit.label // 2 < 8  # the outlet's rim, and the first part
     if tube_only:  # the rest is out of view
         fit = replace(drawn_fit, label=drawn_fit.label[is_tube], good=np.ones(is_tube.sum(), bool))
@@ -105,8 +117,13 @@ def test_a_picture_that_speaks_against_a_pose_may_hide_the_tool_and_one_that_spe
 
 
 def _at(z_mm, log_odds, track, fit=SimpleNamespace(n_edges=60, chi2_dof=1.0)):
-    state = start_state(0.0, np.array([0.0, 0, z_mm, 0.1, 0.5, 0]), 0.25 * np.eye(6) * np.array([1, 1, 1, 1e-4, 1e-4, 1]),
-                        Motion(np.zeros(2), np.eye(2)), track)
+    state = start_state(
+        0.0,
+        np.array([0.0, 0, z_mm, 0.1, 0.5, 0]),
+        0.25 * np.eye(6) * np.array([1, 1, 1, 1e-4, 1e-4, 1]),
+        Motion(np.zeros(2), np.eye(2)),
+        track,
+    )
     return Hypothesis(state, log_odds, 0.0, float(track), 0.0, fit, 0.0, 0.7)
 
 
@@ -137,17 +154,29 @@ def test_in_time_any_tool_may_have_left():
 def test_of_two_poses_the_one_with_smaller_residuals_gains_and_whether_a_tool_is_there_stays_open():
     good, poor = (SimpleNamespace(n_edges=60, chi2_dof=chi2) for chi2 in (0.8, 1.6))
 
-    both, alone = compete([_at(10.0, 1.0, 1, poor), _at(30.0, 1.0, 2, good)], 0.1), compete([_at(10.0, 1.0, 1, poor)], 0.1)
+    both, alone = (
+        compete([_at(10.0, 1.0, 1, poor), _at(30.0, 1.0, 2, good)], 0.1),
+        compete([_at(10.0, 1.0, 1, poor)], 0.1),
+    )
 
     assert [h.state.track for h in both] == [2, 1]
     assert alone[0].log_odds == pytest.approx(1.0, abs=0.1)
 
 
-@pytest.mark.parametrize("probability, height_mm, height_sigma_mm, tilt_deg, status", [
-    (0.99, 10.0, 1.0, 30, TrackStatus.TRACKING), (0.99, 10.0, 8.0, 30, TrackStatus.VAGUE), (0.99, 10.0, 1.0, 65, TrackStatus.VAGUE),
-    (0.99, -4.0, 1.0, 30, TrackStatus.VAGUE), (0.7, 10.0, 1.0, 30, TrackStatus.VAGUE), (0.3, 10.0, 1.0, 30, TrackStatus.TENTATIVE),
-])
-def test_what_is_reported_goes_by_probability_sigma_tilt_and_height(probability, height_mm, height_sigma_mm, tilt_deg, status):
+@pytest.mark.parametrize(
+    "probability, height_mm, height_sigma_mm, tilt_deg, status",
+    [
+        (0.99, 10.0, 1.0, 30, TrackStatus.TRACKING),
+        (0.99, 10.0, 8.0, 30, TrackStatus.VAGUE),
+        (0.99, 10.0, 1.0, 65, TrackStatus.VAGUE),
+        (0.99, -4.0, 1.0, 30, TrackStatus.VAGUE),
+        (0.7, 10.0, 1.0, 30, TrackStatus.VAGUE),
+        (0.3, 10.0, 1.0, 30, TrackStatus.TENTATIVE),
+    ],
+)
+def test_what_is_reported_goes_by_probability_sigma_tilt_and_height(
+    probability, height_mm, height_sigma_mm, tilt_deg, status
+):
     axis = np.array([0.0, np.sin(np.radians(tilt_deg)), -np.cos(np.radians(tilt_deg))])
     cov = np.diag([1.0, 1.0, height_sigma_mm**2, 1e-4, 1e-4, 1e-4])
 

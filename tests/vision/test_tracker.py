@@ -95,7 +95,7 @@ def test_a_search_that_takes_longer_than_its_frames_changes_nothing(scene, track
 
     monkeypatch.setattr(vision.searching, "find_poses", slowly)
 
-    for slow, quick in zip(_tracks(scene), tracks):
+    for slow, quick in zip(_tracks(scene), tracks, strict=False):
         np.testing.assert_array_equal(slow.tip_mm, quick.tip_mm)
         np.testing.assert_array_equal(slow.cov, quick.cov)
 
@@ -132,7 +132,10 @@ def test_live_a_late_answer_holds_up_no_frame_not_even_the_first_and_still_count
         after = tracker.step(frame).track
 
     assert set(before) == {TrackStatus.LOST}
-    assert np.linalg.norm(after.tip_mm - CAM_FROM_BENCH[:3, :3].T @ (_pose(LEAVES - 1).tip_mm - CAM_FROM_BENCH[:3, 3])) < 2.0
+    assert (
+        np.linalg.norm(after.tip_mm - CAM_FROM_BENCH[:3, :3].T @ (_pose(LEAVES - 1).tip_mm - CAM_FROM_BENCH[:3, 3]))
+        < 2.0
+    )
 
 
 def test_a_search_that_found_elsewhere_is_not_believed_when_later_pictures_say_otherwise(scene, tracks, monkeypatch):
@@ -142,11 +145,15 @@ def test_a_search_that_found_elsewhere_is_not_believed_when_later_pictures_say_o
         nonlocal n_found
         fits = rightly(*args, **options)
         n_found += bool(fits)
-        return fits if n_found < 2 else [replace(fit, pose=moved_pose(fit.pose, np.array([30.0, 0, 0, 0, 0, 0]))) for fit in fits]
+        return (
+            fits
+            if n_found < 2
+            else [replace(fit, pose=moved_pose(fit.pose, np.array([30.0, 0, 0, 0, 0, 0]))) for fit in fits]
+        )
 
     monkeypatch.setattr(vision.searching, "find_poses", elsewhere)
     monkeypatch.setattr(vision.tracker, "_GOOD_QUALITY", 1.1)  # looks again and again
-    both = [(d, t) for d, t in zip(_tracks(scene), tracks) if d.is_seen and t.is_seen]
+    both = [(d, t) for d, t in zip(_tracks(scene), tracks, strict=False) if d.is_seen and t.is_seen]
 
     assert n_found > 1 and len(both) > 8
     assert all(np.linalg.norm(d.tip_mm - t.tip_mm) < 3.0 for d, t in both)
@@ -204,7 +211,10 @@ def test_a_tool_hidden_for_a_moment_is_foretold_and_then_followed_again(scene):
     nozzle = NozzleModel(TOOL, DRAWN_EDGES, bench, holds=(hold_of(_pose(0), CAM_FROM_BENCH),))
     tracker = Tracker(CAMERA, StillBench(), nozzle, 0.0)
 
-    status = [tracker.step(replace(f, image=_behind_a_hand(f.image)) if f.index in hidden else f).track.status for f in frames[:LEAVES]]
+    status = [
+        tracker.step(replace(f, image=_behind_a_hand(f.image)) if f.index in hidden else f).track.status
+        for f in frames[:LEAVES]
+    ]
 
     assert {status[k] for k in hidden} <= {TrackStatus.COASTING, TrackStatus.VAGUE}
     assert status[14] is status[18] is TrackStatus.TRACKING

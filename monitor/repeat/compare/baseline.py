@@ -82,7 +82,7 @@ def aside_of(passes: Sequence[Pass], decisions: Sequence[Decision]) -> dict[int,
         if at is None:
             continue
         if d.what == BEGUN_ANEW:
-            out |= {i: f"before the new beginning at {passes[at].label} ({d.why}; {d.by})" for i in range(at)}
+            out |= dict.fromkeys(range(at), f"before the new beginning at {passes[at].label} ({d.why}; {d.by})")
         else:
             out[at] = f"{d.why} ({d.by})"
     return out

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from scipy import stats
 
 from monitor.errors import InputError, MonitorError
 from monitor.job import Job
@@ -251,6 +252,7 @@ def compare(passes: Sequence[Pass], job: Job, *, rules: Iterable[int] = (), batc
     known = {key: _without(column(passes, key), left) for key in MEASURES}
     usuals = {key: _without(known[key], {o.index: "" for o in odd if o.key == key}) for key in MEASURES}
     changes = changes_of(usuals, job, least)
+    odd += _off_the_line(passes, judged, changes.found, job, odd)
     views = {key: _view(passes, key, job, known[key], (chosen, batch, gauge, least), odd, changes) for key in MEASURES}
     return Comparison(job, tuple(passes), views, envelope(percent) if len(traced) > 1 else None, traced, percent, index,
                       _warps(passes, index), odd, changes.found, left, chosen, tuple(notes))
@@ -270,6 +272,23 @@ def find_pass(passes: Sequence[Pass], name: str, option: str = "--reference") ->
         return int(name) - 1
     raise InputError(f"{option} {name}: no such pass; there are {', '.join(labels[:6])}"
                      + (f" and {len(labels) - 6} more" if len(labels) > 6 else ""))
+
+
+def _off_the_line(passes: Sequence[Pass], judged: Sequence[int], changes: Sequence[Change], job: Job,
+                  odd: Sequence[Oddity]) -> tuple[Oddity, ...]:
+    """Passes that stand out once a measure's drift is taken out: a drift widens the spread and hides them."""
+    found = []
+    for key in (c.key for c in changes if c.is_trend):
+        y = to_scale(key, np.array([passes[i].values[key] for i in judged]))
+        seen = np.isfinite(y)
+        place = np.flatnonzero(seen)
+        line = np.polyval(stats.theilslopes(y[seen], place)[:2], np.arange(len(y)))
+        level = from_scale(key, y - line + np.median(line))
+        flat = [replace(passes[i], values={key: float(v)}) for i, v in zip(judged, level, strict=True)]
+        found += [replace(o, index=judged[o.index], value=passes[judged[o.index]].values[key],
+                          others=float(from_scale(key, line[o.index]))) for o in odd_passes(flat, job, n_measures=len(JUDGED))]
+    before = {(o.index, o.key) for o in odd}
+    return tuple(o for o in found if (o.index, o.key) not in before)
 
 
 def _without(values: FloatArray, left: Iterable[int]) -> FloatArray:

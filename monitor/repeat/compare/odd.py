@@ -58,7 +58,7 @@ class Oddity:
     @property
     def word(self) -> str:
         """What the pass is, in a word or two: short, high, hot."""
-        return MEASURES[self.key].words[self.value > self.others]
+        return MEASURES[self.key].words[int(self.value > self.others)]
 
 
 @dataclass(frozen=True)
@@ -90,7 +90,8 @@ def matters(key: str, others: float, job: Job) -> float:
             "energy_even_j": bars.heat_share * abs(others), "energy_j": bars.heat_share * abs(others)}[key]
 
 
-def odd_passes(passes: Sequence[Pass], job: Job, repeat_sigma_mm: float = math.nan) -> list[Oddity]:
+def odd_passes(passes: Sequence[Pass], job: Job, repeat_sigma_mm: float = math.nan,
+               n_measures: int | None = None) -> list[Oddity]:
     """Passes that differ from the others by more than chance, by more than the camera's doubt, and enough to matter.
 
     Parameters
@@ -101,6 +102,8 @@ def odd_passes(passes: Sequence[Pass], job: Job, repeat_sigma_mm: float = math.n
         Says what matters.
     repeat_sigma_mm : float
         Standard deviation of repeat readings of the camera within a set-up; nan when not studied.
+    n_measures : int, optional
+        Over how many measures the rate is to hold; those that are known when not given.
 
     Returns
     -------
@@ -115,7 +118,7 @@ def odd_passes(passes: Sequence[Pass], job: Job, repeat_sigma_mm: float = math.n
     known = [key for key in JUDGED if np.isfinite(column(passes, key)).sum() >= FEWEST]
     found = []
     for key in known:
-        x, here = column(passes, key), usual(passes, key, job, len(known))
+        x, here = column(passes, key), usual(passes, key, job, n_measures or len(known))
         for i, score in here.far.items():
             if _matters(key, x[i], here, job) and abs(x[i] - here.centre) > _camera_doubt(passes, i, key,
                                                                                           repeat_sigma_mm):

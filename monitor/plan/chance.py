@@ -1,0 +1,130 @@
+"""Chances from members: that the melt comes before any limit, and that a dwell fixed beforehand hits it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import norm
+
+from monitor.heat.limits import Limit, Melt
+from monitor.plan.course import Course
+
+__all__ = ["Judged", "chance_above", "chance_both", "judge", "spans"]
+
+FloatArray = NDArray[np.float64]
+
+N_DRAWS = 400  # pairs of normal scores, the same for every margin
+FAR_K = 80.0  # margins beyond this count as this: they say nothing about where the margin is zero
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What a course means for melt and limits; arrays over (times, ...members).
+
+    Attributes
+    ----------
+    joint_k : how far the coldest joint is above its mark and has stayed molten for the whole hold, the lesser [K].
+    spare_k : distance of the nearest site to its limit so far [K]; site (times, ...): which one.
+    best_k : the largest over time of the lesser of both: above zero when some moment does [K].
+    done_s, limit_s : when the melt has come with its hold, and when the first limit is passed; inf when never [s].
+    melt_s : when the coldest joint is molten; inf when never [s].
+    """
+
+    times_s: FloatArray
+    joint_k: FloatArray
+    spare_k: FloatArray
+    site: NDArray[np.int64]
+    best_k: FloatArray
+    done_s: FloatArray
+    limit_s: FloatArray
+    melt_s: FloatArray
+
+
+def judge(course: Course, limits: dict[str, Limit], melt: Melt) -> Judged:
+    """Set a course against the marks of a job."""
+    times, corner = course.times_s, course.of("joint corner")
+    held = np.minimum(corner - melt.mark_c, spans(times, corner, melt.hold_s) - melt.seen_c)
+    margins = np.array([limit.value_c - np.maximum.accumulate(course.of(name)) for name, limit in limits.items()])
+    spare = margins.min(axis=0)
+    return Judged(
+        times,
+        held,
+        spare,
+        margins.argmin(axis=0),
+        np.minimum(held, spare).max(axis=0),
+        _crossing(times, held),
+        _crossing(times, -spare),
+        _crossing(times, corner - melt.seen_c),
+    )
+
+
+def spans(times_s: FloatArray, values: FloatArray, hold_s: float) -> FloatArray:
+    """Lowest value over the last hold_s, for values that hardly fall; the first value before that."""
+    early = np.maximum(times_s - hold_s, 0.0)
+    k = np.clip(np.searchsorted(times_s, early), 1, times_s.size - 1)
+    w = ((early - times_s[k - 1]) / (times_s[k] - times_s[k - 1])).reshape(-1, *(1,) * (values.ndim - 1))
+    return np.minimum((1 - w) * values[k - 1] + w * values[k], values)
+
+
+def chance_above(values: FloatArray, scores: FloatArray, extra_sigma: float = 0.0) -> FloatArray:
+    """Chance that a margin is above zero, from its values over members.
+
+    Parameters
+    ----------
+    values : array, shape (..., members)
+        The first member is the middle and is left out.
+    scores : array, shape (d, members)
+        Whitened standard normal scores of the members, as `draw_scores` makes them.
+    extra_sigma : float
+        Further independent spread of the margin.
+
+    Notes
+    -----
+    A plain count over few members moves in steps. The margin is split into its linear answer to the scores, whose law
+    is known, and the rest, of which every member is a sample.
+    """
+    mean, slope, rest = _split(values, scores)
+    sigma = np.sqrt((slope**2).sum(axis=-1, keepdims=True) + extra_sigma**2 + 1e-6)
+    return norm.cdf((mean + rest) / sigma).mean(axis=-1)
+
+
+def chance_both(first: FloatArray, second: FloatArray, scores: FloatArray, extra_sigma: float = 0.0) -> FloatArray:
+    """Chance that two margins are both above zero; arguments as in `chance_above`.
+
+    The lesser of two margins that pull apart is far from linear, so each is split by itself and the two linear answers
+    are drawn together.
+    """
+    mean_1, slope_1, rest_1 = _split(first, scores)
+    mean_2, slope_2, rest_2 = _split(second, scores)
+    size_1, size_2 = (np.sqrt((b**2).sum(axis=-1) + 1e-9) for b in (slope_1, slope_2))
+    cosine = np.clip((slope_1 * slope_2).sum(axis=-1) / (size_1 * size_2), -1.0, 1.0)
+    u, v, e = np.random.default_rng(5).normal(size=(3, N_DRAWS))
+    drawn_1 = size_1[..., None] * u + extra_sigma * e
+    drawn_2 = size_2[..., None] * (cosine[..., None] * u + np.sqrt(1 - cosine**2)[..., None] * v) - extra_sigma * e
+    both = ((mean_1 + rest_1)[..., None] + drawn_1[..., None, :] > 0) & (
+        (mean_2 + rest_2)[..., None] + drawn_2[..., None, :] > 0
+    )
+    return both.mean(axis=(-1, -2))
+
+
+def _split(values: FloatArray, scores: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Mean, slope along the scores, and what is left of every member but the first."""
+    z, far = scores[:, 1:], np.clip(values[..., 1:], -FAR_K, FAR_K)
+    n, d = z.shape[1], z.shape[0]
+    mean = far.mean(axis=-1, keepdims=True)
+    slope = (far - mean) @ z.T / n
+    rest = (far - mean - slope @ z) * np.sqrt((n - 1) / max(n - 1 - d, 1))
+    return mean, slope, rest
+
+
+def _crossing(times_s: FloatArray, values: FloatArray) -> FloatArray:
+    """When values (times, ...) first rise above zero, between steps by a line; inf when never."""
+    above = values > 0
+    k = above.argmax(axis=0)
+    now = np.take_along_axis(values, k[None], axis=0)[0]
+    before = np.take_along_axis(values, np.maximum(k - 1, 0)[None], axis=0)[0]
+    step = times_s[k] - times_s[np.maximum(k - 1, 0)]
+    share = np.where(k > 0, now / np.where(now > before, now - before, 1.0), 0.0)
+    return np.where(above.any(axis=0), times_s[k] - np.clip(share, 0.0, 1.0) * step, np.inf)

@@ -1,0 +1,189 @@
+"""What would help, alone and in pairs: each measure on the plan's own settings, those already there left out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import partial
+from itertools import combinations
+
+import numpy as np
+
+from monitor.errors import InputError
+from monitor.heat.alloy import find_alloy
+from monitor.heat.jet import exit_state
+from monitor.heat.limits import Limit, melt_wanted, site_limits
+from monitor.heat.types import HeatSetup, PartSetup, Protection
+from monitor.plan.course import Ensemble
+from monitor.plan.search import PlanLimits, middle_only, search
+
+__all__ = ["Measure", "best_measures"]
+
+Job = tuple[HeatSetup, PlanLimits]
+
+PREHEAT_C, LOWEST_M, WIDER, STRONGER = 150.0, 5e-3, 1.5, 1.5
+SHIELD_GAP_M, BLOCK_KG = 2e-3, 0.02
+LARGEST_MACH = 0.3
+SINGLES_KEPT, SHOWN = 4, 3
+LEAST_GAIN = 0.05
+
+
+@dataclass(frozen=True)
+class Measure:
+    """One measure or a pair: what to do, and the chance of melt before any limit that it gives at its best setting."""
+
+    what: str
+    chance: float
+    setpoint_c: float
+    height_m: float
+
+
+def best_measures(
+    setup: HeatSetup,
+    limits: PlanLimits,
+    ensemble: Ensemble,
+    chance: float,
+    sweep_m: tuple[float, float],
+    told: Callable[[float], None],
+) -> tuple[Measure, ...]:
+    """The best by chance, among single measures and pairs of those that help.
+
+    All are ranked by the middle estimate's margin; the first few are then run with every member. chance and sweep_m are
+    the plan's own.
+    """
+    singles = {what: job for what, change in _known(setup).items() if (job := change((setup, limits))) is not None}
+    rank: dict[tuple[str, ...], float] = {(what,): _middle_k(job, ensemble, sweep_m) for what, job in singles.items()}
+    told(0.4)
+    jobs: dict[tuple[str, ...], Job] = {(what,): job for what, job in singles.items()}
+    helpful = sorted(rank, key=rank.__getitem__, reverse=True)[:SINGLES_KEPT]
+    for (first,), (second,) in combinations(helpful, 2):
+        then = _known(singles[first][0]).get(second)
+        if then is not None and (job := then(singles[first])) is not None:
+            jobs[first, second] = job
+            rank[first, second] = _middle_k(job, ensemble, sweep_m)
+    told(0.7)
+    found = []
+    for names in sorted(rank, key=rank.__getitem__, reverse=True)[:SHOWN]:
+        here = search(
+            *jobs[names], ensemble, melt_wanted(jobs[names][0].part), lambda share: None, (5.0, 10.0, 16.0), sweep_m
+        )
+        at = here.best()
+        found.append(
+            Measure(
+                " and ".join(names),
+                float(here.chance[at]),
+                float(here.setpoints_c[at[0]]),
+                float(here.heights_m[at[1]]),
+            )
+        )
+    told(1.0)
+    return tuple(sorted((m for m in found if m.chance > chance + LEAST_GAIN), key=lambda m: -m.chance))
+
+
+def _middle_k(job: Job, ensemble: Ensemble, sweep_m: tuple[float, float]) -> float:
+    """The middle estimate's best margin over a few settings [K]."""
+    setup, limits = job
+    try:
+        here = search(
+            setup,
+            limits,
+            middle_only(ensemble),
+            melt_wanted(setup.part),
+            lambda share: None,
+            (5.0, 12.0, 20.0),
+            sweep_m,
+        )
+    except InputError:
+        return -np.inf
+    return float(here.middle_k.max())
+
+
+def _known(setup: HeatSetup) -> dict[str, Callable[[Job], Job | None]]:
+    """Measures of a bench in the job's own words; each turns a job into one with it, or into None where it is there."""
+    known: dict[str, Callable[[Job], Job | None]] = {
+        f"preheat the board from below at {PREHEAT_C:.0f} C": _preheat,
+        "take a nozzle half again as wide, airflow to match": _wider,
+        f"hold the nozzle lower, down to {1e3 * LOWEST_M:.0f} mm": _lower,
+        "half again the airflow": _stronger,
+        "stand-off shields over the neighbours": partial(
+            _at_neighbours, kind="shield_above", values={"gap_m": SHIELD_GAP_M}
+        ),
+        "metal blocks under the neighbours": partial(
+            _at_neighbours, kind="metal_block", values={"mass_kg": BLOCK_KG}
+        ),
+    }
+    if setup.part.work != "fit":
+        known["flood the joints with low-melt alloy Sn42Bi58"] = _flood
+    else:
+        for alloy in ("Sn63Pb37", "Sn42Bi58"):
+            known[f"clean the pads and fit with {alloy}"] = partial(_other_alloy, alloy=alloy)
+    return known
+
+
+def _preheat(job: Job) -> Job | None:
+    setup, limits = job
+    if any(p.kind == "preheater" for p in setup.protections) or setup.board.start_faces_c() is not None:
+        return None
+    heater = Protection("preheater", None, {"temp_c": PREHEAT_C})
+    return replace(setup, protections=(*setup.protections, heater)), limits
+
+
+def _wider(job: Job) -> Job | None:
+    setup, limits = job
+    station = setup.station
+    return replace(
+        setup, station=replace(station, bore_m=WIDER * station.bore_m, airflow_m3_s=WIDER * station.airflow_m3_s)
+    ), limits
+
+
+def _stronger(job: Job) -> Job | None:
+    setup, limits = job
+    station = replace(setup.station, airflow_m3_s=STRONGER * setup.station.airflow_m3_s)
+    middle_c = 0.5 * sum(limits.setpoint_c)
+    try:
+        mach = exit_state(middle_c, station.airflow_m3_s, station.bore_m, ambient_c=station.ambient_c).mach
+    except InputError:
+        return None
+    return None if float(np.max(mach)) > LARGEST_MACH else (replace(setup, station=station), limits)
+
+
+def _lower(job: Job) -> Job | None:
+    setup, limits = job
+    if limits.height_m[0] <= LOWEST_M + 1e-9:
+        return None
+    return setup, replace(limits, height_m=(LOWEST_M, limits.height_m[1]))
+
+
+def _at_neighbours(job: Job, kind: str, values: dict[str, float]) -> Job | None:
+    setup, limits = job
+    on_top = [n for n in setup.neighbours if not n.is_below]
+    if not on_top or any(p.kind == kind for p in setup.protections):
+        return None
+    more = tuple(Protection(kind, n.polygon_m, values) for n in on_top)
+    return replace(setup, protections=(*setup.protections, *more)), limits
+
+
+def _flood(job: Job) -> Job | None:
+    setup, limits = job
+    if "Bi" in find_alloy(setup.part.alloy).elements:
+        return None
+    part = replace(setup.part, alloy="Sn42Bi58", alloy_before=setup.part.alloy_before or setup.part.alloy)
+    return _with_part(setup, part), limits
+
+
+def _other_alloy(job: Job, alloy: str) -> Job | None:
+    setup, limits = job
+    if find_alloy(alloy).liquidus_c >= find_alloy(setup.part.alloy).liquidus_c:
+        return None
+    return _with_part(setup, replace(setup.part, alloy=alloy, alloy_before=None)), limits
+
+
+def _with_part(setup: HeatSetup, part: PartSetup) -> HeatSetup:
+    """The job with another solder at the part; the part and its neighbours keep the limits that they have."""
+    bounds: dict[str, Limit] = site_limits(setup)
+    region = replace(part.region, limit_c=bounds["package top"].value_c, limit_source=bounds["package top"].source)
+    kept = tuple(
+        replace(n, limit_c=bounds[n.name].value_c, limit_source=bounds[n.name].source, keep_solid=False)
+        for n in setup.neighbours
+    )
+    return replace(setup, part=replace(part, region=region), neighbours=kept)
