@@ -341,7 +341,7 @@ def _open_cache(path: Path) -> sqlite3.Connection:
 def _is_ready(db: sqlite3.Connection) -> bool:
     """Whether this is an index of this version; an empty file becomes one."""
     marks = [db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version")]
-    if marks == [0, 0]:
+    if marks == [0, 0] and not db.execute("SELECT 1 FROM sqlite_master").fetchone():
         db.execute("PRAGMA journal_mode = WAL")
         db.execute("BEGIN IMMEDIATE")  # of several programs that find none, one makes it
         try:
@@ -351,7 +351,7 @@ def _is_ready(db: sqlite3.Connection) -> bool:
                     db.execute(statement)
         finally:
             db.execute("COMMIT")
-        marks = [db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version")]
+    marks = [db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version")]
     return marks == [APPLICATION_ID, VERSION]
 
 
