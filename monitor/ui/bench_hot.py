@@ -66,7 +66,8 @@ class HotPage(QWidget):
         if not keeps_summary:
             self.lower.setCurrentWidget(self.limits)
         if self.state.told is None:
-            self.state.tell(Told(Standing.UNKNOWN, tr("Getting ready"), tr("the first picture and the first look take a moment")))
+            self.state.tell(Told(Standing.UNKNOWN, tr("Getting ready"),
+                                 tr("the first picture and the first look take a moment")))
         self._show_height(None)
         self._show_limits(None)
         self.picture.camera = self._work.inputs.camera if self._work.inputs else None
