@@ -36,7 +36,7 @@ def _kills(into: Path, full: bool, seed: int) -> tuple[str, list[str]]:
     for name in WORKS:
         place = into / name
         place.mkdir()
-        found = kill_at_steps(name, 20 if full else 3, place)
+        found = kill_at_steps(name, 20 if full else 2, place)
         words.append(f"{name} {found.n}")
         lost += found.lost
     return "kills: " + ", ".join(words), lost
@@ -44,7 +44,7 @@ def _kills(into: Path, full: bool, seed: int) -> tuple[str, list[str]]:
 
 def _hostile(*kinds: str) -> Callable[[Path, bool, int], tuple[str, list[str]]]:
     def run(into: Path, full: bool, seed: int) -> tuple[str, list[str]]:
-        counts = {kind: run_kind(kind, 1000 if full else 30, seed, into) for kind in kinds}
+        counts = {kind: run_kind(kind, 1000 if full else 20, seed, into) for kind in kinds}
         return "; ".join(f"{kind}: {c.sentence}" for kind, c in counts.items()), [f for c in counts.values() for f in c.faults]
     return run
 
