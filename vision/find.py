@@ -269,7 +269,7 @@ def sweep(
                    ALIKE_PX)
     best = np.argsort(-worth, kind="stable")[:_SECOND_ROUND]
     sides = [_sideways(body, axis, holds, r) for axis in axes]
-    trials = [(i, j, side) for i, j in zip(tip[best], way[best]) for side in sides[j]]
+    trials = [(i, j, side) for i, j in zip(tip[best], way[best], strict=False) for side in sides[j]]
     tips, axes = at[[i for i, _, _ in trials]], axes[[j for _, j, _ in trials]]
     sideways = np.array([side for _, _, side in trials])
     worth = reward(camera, body, edges, tips, axes, sideways)

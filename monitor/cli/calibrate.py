@@ -46,7 +46,8 @@ def run_paper(args: argparse.Namespace) -> int:
 
     write_bytes_whole(Path(args.out), paper_pdf(standard_mat(), args.page))
     say(f"{args.out}: two sheets, the mat and the board for the lens ({LENS_BOARD.squares[0]}x{LENS_BOARD.squares[1]} "
-        f"squares of {LENS_BOARD.square_mm:g} mm); print at 100 % on {args.page} and check the 100 mm lines with a ruler")
+        f"squares of {LENS_BOARD.square_mm:g} mm); print at 100 % on {args.page} and check the 100 mm lines with a "
+        f"ruler")
     return 0
 
 
@@ -170,6 +171,7 @@ def _log(path: Path) -> tuple[np.ndarray, np.ndarray]:
         found = np.array([[float(row["t_s"]), float(row["temp_c"])] for row in rows], float).reshape(-1, 2)
     except ValueError as fault:
         raise InputError(f"{path}: a value is not a number ({fault})") from None
-    if not np.isfinite(found).all() or np.abs(found).max(initial=0.0) > LARGEST_LOGGED or (np.diff(found[:, 0]) <= 0).any():
+    rises = bool((np.diff(found[:, 0]) > 0).all())
+    if not np.isfinite(found).all() or np.abs(found).max(initial=0.0) > LARGEST_LOGGED or not rises:
         raise InputError(f"{path}: times must rise, and all values be finite and in s and C")
     return found[:, 0], found[:, 1]

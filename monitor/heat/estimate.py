@@ -87,6 +87,7 @@ class HeatEstimator:
         self._solid_in_s: float | None = None
         self._melt_ahead: Band | None = None
         self._waiting: list[HeatInput] = []
+        self._reading: HeatReading  # of the last step; the first input always makes one
         self._kind: tuple[object, ...] | None = None
         self._rates: dict[str, FloatArray] = {}
         self._range_flags: tuple[str, ...] = ()

@@ -18,9 +18,10 @@ from monitor.judging.alerts import EQUIPMENT, MACHINE, TechniqueWarning
 from monitor.judging.watch_rules import part_words
 from monitor.ui.bench_panels import HeightPanel, LimitsPanel, StatePanel, SummaryPanel
 from monitor.ui.bench_picture import PictureView
-from monitor.ui.bench_state import big_state, height_words, joint_words, limit_rows, next_limit, summarise, tr
+from monitor.ui.bench_state import Told, big_state, height_words, joint_words, limit_rows, next_limit, summarise, tr
 from monitor.ui.bench_warnings import WarningLines, warning_lines
 from monitor.ui.bench_work import BenchWork
+from monitor.ui.theme import Standing
 
 __all__ = ["HotPage"]
 
@@ -64,6 +65,11 @@ class HotPage(QWidget):
         self.n_passes_told = 0
         if not keeps_summary:
             self.lower.setCurrentWidget(self.limits)
+        if self.state.told is None:
+            self.state.tell(Told(Standing.UNKNOWN, tr("Getting ready"),
+                                 tr("the first picture and the first look take a moment")))
+        self._show_height(None)
+        self._show_limits(None)
         self.picture.camera = self._work.inputs.camera if self._work.inputs else None
         self.picture.job = self._work.job
         self.picture.look_anew()

@@ -131,7 +131,8 @@ class BenchWindow(QMainWindow):
         if page is self.hot:
             if not self.work.is_running:
                 self.hot.begin()
-                self.work.watch()
+                if self._newest is not None:  # else the first picture is shown before a tracker is made
+                    self.work.watch()
             self.hot.setFocus()
         else:
             self.work.unwatch()
@@ -210,6 +211,8 @@ class BenchWindow(QMainWindow):
             self.glance.show_state(shown)
         if self.pages.currentWidget() is self.hot:
             self.hot.show_state(shown)
+            if self._newest is not None and not self.work.is_running and not self.work.is_watching:
+                self.work.watch()
         else:
             self.pages.currentWidget().show_state(shown)
             self.hot.hear_told()

@@ -116,6 +116,7 @@ class BenchWork(QObject):
         """Work on another job from the next session on; its text is what the recording keeps."""
         if self.inputs is not None:
             self.inputs = replace(self.inputs, job=job, job_text=job_text(job))
+            self.may_watch = True
             self.setpoint_c, self.airflow_l_min = job.station.setpoint_c, job.station.airflow_l_min
         self.job_changed.emit()
 
@@ -279,6 +280,7 @@ class BenchWork(QObject):
         if ended.number == self._watch_number and self.is_watching:
             self.is_watching = False
             if ended.fault:
+                self.may_watch = False  # until job or calibrations are others
                 self.notice.emit(ended.fault)
         if ended.number != self._number or not self.is_running:
             return

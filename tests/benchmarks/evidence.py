@@ -16,9 +16,9 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.setup.nozzle import touch_photo, touch_rows
 from monitor.job import load_job
 from monitor.judging.tracking import nozzle_body
+from monitor.setup.nozzle import touch_photo, touch_rows
 from vision.camera import load_camera
 from vision.edge_bias import group_key
 from vision.find import find_tool

@@ -383,7 +383,8 @@ def test_a_pass_left_out_is_told_with_reason_and_name_and_judged_no_longer(two_d
     record = str(tmp_path / "baseline.toml")
     before = main(["compare", str(two_days), "--json"])
     capsys.readouterr()
-    main(["compare", str(two_days), "--baseline", record, "--leave-out", "b/2", "--why", "tried a lower hold", "--by", "INS1"])
+    main(["compare", str(two_days), "--baseline", record, "--leave-out", "b/2", "--why", "tried a lower hold", "--by",
+          "INS1"])
     capsys.readouterr()
     after = main(["compare", str(two_days), "--baseline", record, "--json"])
     found = json.loads(capsys.readouterr().out)
@@ -404,7 +405,8 @@ def test_after_a_new_beginning_only_later_passes_count():
 
 
 def test_a_decision_without_a_reason_or_a_name_is_refused(two_days, tmp_path, capsys):
-    code = main(["compare", str(two_days), "--baseline", str(tmp_path / "b.toml"), "--leave-out", "b/2", "--by", "INS1"])
+    code = main(["compare", str(two_days), "--baseline", str(tmp_path / "b.toml"), "--leave-out", "b/2", "--by",
+                 "INS1"])
 
     assert code == 3 and "say why" in capsys.readouterr().err and not (tmp_path / "b.toml").exists()
 

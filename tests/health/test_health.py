@@ -46,8 +46,8 @@ def test_a_file_where_a_folder_should_be_is_a_fault(tmp_path, monkeypatch):
     assert str(recordings_folder()) in recordings.text
 
 
-@pytest.mark.parametrize(("free_mb", "state"), [(199, State.FAULT), (201, State.NOTE), (3599, State.NOTE),
-                                                (3601, State.GOOD)])
+@pytest.mark.parametrize(("free_mb", "state"), [(199, State.FAULT), (201, State.NOTE), (6899, State.NOTE),
+                                                (6901, State.GOOD)])
 def test_little_space_is_a_note_and_next_to_none_a_fault(monkeypatch, free_mb, state):
     monkeypatch.setattr(shutil, "disk_usage", lambda _: shutil._ntuple_diskusage(10**12, 0, free_mb * 10**6))
 

@@ -106,7 +106,8 @@ def test_a_tool_that_was_seen_to_leave_the_work_is_away_its_pass_is_over_and_no_
     judge = Judge(job())
     hover(judge, (2.0, lambda t: (0, 0, 12)))
 
-    gone = [judge.step(result(i, replace(track(i / 30, t_seen_s=59 / 30), status=TrackStatus.GONE))) for i in range(60, 150)]
+    gone = [judge.step(result(i, replace(track(i / 30, t_seen_s=59 / 30), status=TrackStatus.GONE)))
+            for i in range(60, 150)]
 
     assert {r.state for r in gone} == {ToolState.AWAY}
     assert not any(r.standing for r in gone)

@@ -148,7 +148,7 @@ def _light(pose, board_shift, lies, rod):
             )
     if rod is not None:
         a, b, width = rod
-        ends = [tuple(int(round(FINE * v)) for v in p) for p in (a, b)]
+        ends = [tuple(round(FINE * v) for v in p) for p in (a, b)]
         cv2.line(out, *ends, 150.0, int(FINE * width))
         cv2.line(out, *ends, 110.0, int(FINE * width * 0.5))
     return cv2.resize(cv2.GaussianBlur((out / 255.0) ** 2.2, (0, 0), 0.6 * FINE), (w, h), interpolation=cv2.INTER_AREA)

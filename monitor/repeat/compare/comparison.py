@@ -286,7 +286,8 @@ def _off_the_line(passes: Sequence[Pass], judged: Sequence[int], changes: Sequen
         level = from_scale(key, y - line + np.median(line))
         flat = [replace(passes[i], values={key: float(v)}) for i, v in zip(judged, level, strict=True)]
         found += [replace(o, index=judged[o.index], value=passes[judged[o.index]].values[key],
-                          others=float(from_scale(key, line[o.index]))) for o in odd_passes(flat, job, n_measures=len(JUDGED))]
+                          others=float(from_scale(key, line[o.index])))
+                          for o in odd_passes(flat, job, n_measures=len(JUDGED))]
     before = {(o.index, o.key) for o in odd}
     return tuple(o for o in found if (o.index, o.key) not in before)
 

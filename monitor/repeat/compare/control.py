@@ -205,7 +205,7 @@ def cusum(values: Sequence[float] | FloatArray, centre: float, sigma: float, *, 
     return Chart("cumulative sum", sums, 0.0, *_flat(len(values), 0.0, limit * sigma), sigma, Trust.FROZEN, n, signals)
 
 
-def samples(batches: Sequence[Sequence[float]], rules: Iterable[int] = (1,), least: int = LIMITS_FROM,
+def samples(batches: Sequence[Sequence[float]] | FloatArray, rules: Iterable[int] = (1,), least: int = LIMITS_FROM,
             chance: float | None = None) -> tuple[Chart, Chart]:
     """Charts of the mean and of the standard deviation of samples, such as the like pads of one board.
 

@@ -1,0 +1,70 @@
+"""The faults that can be planted, and the tests that belong to a file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.mutants.belonging import Imports
+from tests.mutants.faults import faults_of
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def planted(line: str) -> set[str]:
+    """Every faulty form of one line inside a function."""
+    source = f"def f(a, b, c):\n    {line}\n"
+    return {fault.planted(source).splitlines()[1].strip() for fault in faults_of(source)}
+
+
+@pytest.mark.parametrize(("line", "faulty"), [
+    ("return a < b", {"return a <= b"}),
+    ("return a + b * c", {"return a - b * c", "return a + b / c"}),
+    ("a -= b", {"a += b"}),
+    ("return -a", {"return +a"}),
+    ("return a and b", {"return a or b"}),
+    ("return not a", {"return  a"}),
+    ("return a[1]", {"return a[2]"}),
+    ("return a[1:]", {"return a[2:]"}),
+    ("return range(a)", {"return range(a - 1)"}),
+    ("return max(a, b)", {"return min(a, b)"}),
+    ("return np.argmin(a)", {"return np.argmax(a)"}),
+])
+def test_every_kind_of_fault_is_planted_where_it_belongs(line, faulty):
+    assert planted(line) == faulty
+
+
+def test_a_guard_is_dropped_by_never_letting_it_act():
+    source = "def f(a):\n    if a is None:\n        return 0\n    return 1\n"
+
+    assert {fault.planted(source).splitlines()[1] for fault in faults_of(source)} == {"    if False:"}
+
+
+@pytest.mark.parametrize("line", ['"""a < b"""', 'raise ValueError(f"{a + b}")', 'log.info("%d", a + b)', "b: int = a",
+                                  '__all__ = ["x" "y"]'])
+def test_words_and_types_are_left_alone(line):
+    assert planted(line) == set()
+
+
+def test_letters_of_more_than_one_byte_do_not_shift_a_fault():
+    assert planted('return "Ω ±", a < b') == {'return "Ω ±", a <= b'}
+
+
+@pytest.fixture(scope="module")
+def imports():
+    return Imports(ROOT)
+
+
+def test_the_tests_of_a_file_are_those_that_import_it_nearest_first(imports):
+    far = imports.tests(Path("monitor/judging/technique.py"))
+
+    assert str(far[0][1]) == "tests/monitor/test_technique.py"
+    assert all(path.name.startswith("test_") for _, path in far)
+
+
+def test_what_uses_compiled_code_is_known_through_every_step(imports):
+    users = imports.users(Path("vision/lens.py"))
+
+    assert users[Path("vision/lens.py")] == 0
+    assert Path("vision/tracker.py") in users
