@@ -11,11 +11,10 @@ from scipy.stats import norm
 from monitor.heat.limits import Limit, Melt
 from monitor.plan.course import Course
 
-__all__ = ["Judged", "chance_above", "chance_both", "judge", "spans"]
+__all__ = ["Judged", "chance_above", "judge", "spans"]
 
 FloatArray = NDArray[np.float64]
 
-N_DRAWS = 400  # pairs of normal scores, the same for every margin
 FAR_K = 80.0  # margins beyond this count as this: they say nothing about where the margin is zero
 
 
@@ -88,25 +87,6 @@ def chance_above(values: FloatArray, scores: FloatArray, extra_sigma: float = 0.
     mean, slope, rest = _split(values, scores)
     sigma = np.sqrt((slope**2).sum(axis=-1, keepdims=True) + extra_sigma**2 + 1e-6)
     return norm.cdf((mean + rest) / sigma).mean(axis=-1)
-
-
-def chance_both(first: FloatArray, second: FloatArray, scores: FloatArray, extra_sigma: float = 0.0) -> FloatArray:
-    """Chance that two margins are both above zero; arguments as in `chance_above`.
-
-    The lesser of two margins that pull apart is far from linear, so each is split by itself and the two linear answers
-    are drawn together.
-    """
-    mean_1, slope_1, rest_1 = _split(first, scores)
-    mean_2, slope_2, rest_2 = _split(second, scores)
-    size_1, size_2 = (np.sqrt((b**2).sum(axis=-1) + 1e-9) for b in (slope_1, slope_2))
-    cosine = np.clip((slope_1 * slope_2).sum(axis=-1) / (size_1 * size_2), -1.0, 1.0)
-    u, v, e = np.random.default_rng(5).normal(size=(3, N_DRAWS))
-    drawn_1 = size_1[..., None] * u + extra_sigma * e
-    drawn_2 = size_2[..., None] * (cosine[..., None] * u + np.sqrt(1 - cosine**2)[..., None] * v) - extra_sigma * e
-    both = ((mean_1 + rest_1)[..., None] + drawn_1[..., None, :] > 0) & (
-        (mean_2 + rest_2)[..., None] + drawn_2[..., None, :] > 0
-    )
-    return both.mean(axis=(-1, -2))
 
 
 def _split(values: FloatArray, scores: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -23,10 +23,10 @@ FloatArray = NDArray[np.float64]
 DESCENT_C, DESCENTS = (340.0, 370.0, 400.0, 420.0), ((1.0, 0.4, 0.05), (0.6, 0.25, 0.05))  # shares of the height range
 HIGHEST_DESCENT_M, LEAST_DESCENT_M = 25e-3, 5e-3
 SETPOINTS_C = (280.0, 320.0, 360.0, 400.0)
-FAR_SWEEPS, NEAR_SWEEPS = (6.0, 4.0, 2.5, 1.5), (1.5, 0.7)  # over the part's half-sides; choices
-NEAR_HEIGHT_SHARES = (0.3, 0.05)
-SOAK_S, GLIDES_S = 15.0, (35.0, 55.0, 75.0)
-RAMP_SHARE = 0.92  # aimed at: the coarse grid leaves something to be kept back
+FAR_SWEEPS, NEAR_SWEEPS = (12.0, 8.0, 6.0, 4.0, 2.5, 1.5), (3.0, 1.5, 0.7)  # over the part's half-sides; choices
+NEAR_HEIGHT_SHARES = (0.5, 0.25, 0.05)
+SOAK_S, GLIDES_S = 15.0, (35.0, 55.0, 80.0, 105.0)
+RAMP_SHARE = 0.95  # aimed at: the coarse grid leaves something to be kept back
 LEAST_REST_S = 15.0  # left at the last place
 OVER_COST_K = 400.0  # a rise over the limit by 1 K/s counts as so many kelvin of margin
 

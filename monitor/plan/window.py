@@ -13,11 +13,11 @@ from monitor.heat.estimate import SOLID_REACH, UNDERCOOLING_K
 from monitor.heat.limits import Limit, Melt, melt_wanted, neighbour_melts_c, ramp_wanted_k_s, site_limits
 from monitor.heat.types import Band, HeatSetup
 from monitor.heat.uncertainty import band, prior
-from monitor.plan.chance import Judged, chance_above, chance_both, judge
+from monitor.plan.chance import Judged, chance_above, judge
 from monitor.plan.chart import draw_plan
 from monitor.plan.course import AIM_SIGMA_M, COARSE, HEIGHT_SIGMA_M, Course, Ensemble, Progress, Stage, run_stages
 from monitor.plan.measures import Measure, best_measures
-from monitor.plan.search import PlanLimits, SettingMap, form_sigma_k, search
+from monitor.plan.search import PlanLimits, SettingMap, search
 from monitor.plan.stages import best_descent, cut, find_stages
 from monitor.plan.words import cautions, plan_json, plan_table, reason
 
@@ -27,7 +27,7 @@ FloatArray = NDArray[np.float64]
 
 OPEN, CAREFUL = 0.7, 0.3  # chance of melt before any limit from which a job is open, or to be done with care
 WORTH_STAGES = 0.08  # what coming down in stages must add to the chance before it is asked for
-MAP_MEMBERS, START_MEMBERS = 25, 33
+MAP_MEMBERS, START_MEMBERS = 25, 97
 COOLING_STEPS_S = (1.0, 1.0, 2.0, 2.0, 3.0, 3.0, 4.0, 4.0, 5.0, 5.0, 10.0, 10.0, 20.0, 20.0, 40.0, 40.0)
 
 
@@ -152,10 +152,8 @@ def make_plan(
     course, notes = _run(setup, wide, setpoint, stages)
     told(0.75)
     judged = judge(course, bounds, melt)
-    extra = form_sigma_k(wide, melt, setup.station.ambient_c)
-    chance = float(chance_above(judged.best_k.T, wide.scores, extra))
-    dwell, by_clock = _by_clock(judged, wide, extra)
     stop, why = _latest_stop(judged, bounds, limits)
+    dwell, chance, by_stop, by_clock = _counted(judged, judged.spare_k[:, 0] > 0, stop)
     start = _start(setup, wide, course, setpoint, cut(stages, stop), dwell)
     ramp = ramp_wanted_k_s(setup)
     colliding = _colliding(course, judged, bounds, melt, ramp)
@@ -167,11 +165,6 @@ def make_plan(
         else best_measures(setup, limits, ensemble, chance, settings.sweep_m, lambda s: told(0.75 + 0.25 * s))
     )
     told(1.0)
-    by_stop = float(
-        chance_above(
-            np.minimum(judged.joint_k, judged.spare_k)[judged.times_s <= stop + 1e-9].max(axis=0).T, wide.scores, extra
-        )
-    )
     seen = _melt_times(judged, (0.1, 0.5, 0.9, 0.05, 0.95))
     plan = Plan(
         setup,
@@ -229,15 +222,20 @@ def _run(
     return run_stages(chain, stages, setpoint, heights, AIM_SIGMA_M * error[1:]), chain.notes
 
 
-def _by_clock(judged: Judged, ensemble: Ensemble, extra_sigma: float) -> tuple[float, float]:
-    """The dwell with the best chance among those that keep every limit by the middle estimate, and that chance."""
-    kept = judged.spare_k[:, 0] > 0
+def _counted(many: Judged, kept: NDArray[np.bool_], stop_s: float) -> tuple[float, float, float, float]:
+    """The best dwell by the clock, and shares of the members: melt before any limit, by the latest stop, at that dwell.
+
+    kept: times at which the middle estimate keeps every limit; the dwell is one of them.
+    """
+    both = np.minimum(many.joint_k, many.spare_k)[:, 1:]
+    chance = float(np.mean(many.best_k[1:] > 0))
+    by_stop = float(np.mean(both[many.times_s <= stop_s + 1e-9].max(axis=0) > 0))
     if not kept.any():
-        return 0.0, 0.0
-    chances = chance_both(judged.joint_k, judged.spare_k, ensemble.scores, extra_sigma)
-    merit = np.where(kept, chances + 1e-4 * np.clip(judged.joint_k[:, 0], -100, 0), -np.inf)
+        return 0.0, chance, by_stop, 0.0
+    shares = (both > 0).mean(axis=1)
+    merit = np.where(kept, shares + 1e-4 * np.clip(many.joint_k[:, 0], -100, 0), -np.inf)
     best = int(merit.argmax())
-    return float(judged.times_s[best]), float(chances[best])
+    return float(many.times_s[best]), chance, by_stop, float(shares[best])
 
 
 def _start(

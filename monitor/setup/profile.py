@@ -2,7 +2,9 @@
 
 Every ray through the edge of the outline touches the metal, so its distance from the nozzle's axis is the radius there,
 however the camera looks. The axis lies over the mat by the tube's radius, which a calliper tells; the diameter that the
-outline gives is checked against it, and a shadow taken for metal fails that check.
+outline gives is checked against it, and a shadow taken for metal fails that check. Steps along the axis come out a few
+millimetres off where the camera looks along it, since what is thick hides what lies behind: a profile by calliper is
+better, and touch photographs refuse one that is too far off.
 """
 
 from __future__ import annotations

@@ -17,7 +17,7 @@ from monitor.setup.height_check import check_height, read_checks, trust_told, wr
 from monitor.setup.nozzle_guide import NozzleGuide, judge_nozzle, steps_for
 from monitor.setup.profile import ProfileFound, measure_profile
 from monitor.ui.bench_calibrate import solve_nozzle
-from monitor.ui.bench_draft import JobDraft
+from monitor.ui.bench_draft import NEW_JOB, JobDraft
 from monitor.ui.bench_state import counted, tr
 from monitor.ui.bench_task import Task, in_process
 from monitor.ui.check_history import CheckHistory
@@ -141,6 +141,7 @@ class NozzleStep(Step):
             self.verdict.setText(tr("not a number: {}").format(fault))
             return
         self._blocks, self._wants_empty = blocks, True
+        self._is_untouched = self._draft.get("nozzle", "profile_mm") == NEW_JOB["nozzle"]["profile_mm"]
         self._draft.put("board", "top_height_mm", top)
         if outer != self._draft.get("nozzle", "outer_diameter_mm") or bore != self._draft.get("nozzle",
                                                                                               "bore_diameter_mm"):
@@ -152,6 +153,9 @@ class NozzleStep(Step):
     def _take_profile(self, found: ProfileFound) -> None:
         self.verdict.setText(tr(found.reason))
         if not found.profile_mm:
+            return
+        if not self._is_untouched:  # a profile that somebody measured is better than an outline's
+            self._skip(tr("the job's measures are kept; {}").format(tr(found.reason)))
             return
         self._draft.put("nozzle", "profile_mm", [list(p) for p in found.profile_mm])
         self._draft.put("nozzle", "tube_length_mm", found.tube_length_mm)

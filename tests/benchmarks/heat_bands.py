@@ -1,6 +1,6 @@
 """Are the bands honest? Draws truths from the priors, runs them on a fine grid and counts what the bands hold.
 
-python -m tests.benchmarks.heat_bands [TRUTHS] [CALIBRATED TRUTHS]
+python -m tests.benchmarks.heat_bands [TRUTHS] [CALIBRATED TRUTHS] [SOLID TRUTHS]
 """
 
 from __future__ import annotations
@@ -12,11 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.errors import InputError
+from monitor.heat.alloy import find_alloy
 from monitor.heat.calibration import Calibration
 from monitor.heat.chain import Blow, Chain, Fineness
 from monitor.heat.estimate import HeatEstimator
 from monitor.heat.fit import fit_thermocouple
-from monitor.heat.types import HeatInput, HeatSetup
+from monitor.heat.types import HeatInput, HeatSetup, JointState
 from monitor.heat.uncertainty import PARAMETERS, parameters
 from tests.heat.cases import jet_at, job
 
@@ -27,6 +28,7 @@ FINE = Fineness(part_cells=16, smallest_m=0.1e-3, coarsest_m=4e-3, neighbour_m=1
 HEIGHT_SIGMA_MM, AIM_SIGMA_MM = 2.0, 1.5
 HEIGHTS_MM, TIMES_S, STEP_S = (10.0, 16.0, 25.0), (5.0, 10.0, 20.0, 40.0), 0.1
 FIT_HEIGHTS_MM, FIT_EACH_S, FIT_COOL_S, FIT_STEP_S = (10.0, 24.0), 45.0, 40.0, 0.25
+SOLID_HEIGHTS_MM, SOLID_HEAT_S, SOLID_COOL_S, SOLID_STEP_S = (6.0, 14.0), 16.0, 24.0, 0.2
 NOISE_K, BEAD_K = 1.0, 4.0  # 1 sigma: reading noise; contact and place of the bead, constant over a run
 SITES = ("joint centre", "joint corner")
 
@@ -101,6 +103,24 @@ def uncalibrated(setup: HeatSetup, n: int, rng: np.random.Generator) -> None:
           f"1 sigma {np.mean(sigma):.1f} K, largest {np.max(sigma):.1f} K")
 
 
+def surely_solid(setup: HeatSetup, n: int, rng: np.random.Generator) -> None:
+    """Print the share of truths whose joints were molten while they were called surely solid, warming and cooling."""
+    scores, solidus = rng.normal(size=(len(PARAMETERS) + 3, n)), find_alloy(setup.part.alloy).solidus_c
+    wrong = []
+    for height in SOLID_HEIGHTS_MM:
+        inputs = [
+            jet_at(float(t), height, dt_s=SOLID_STEP_S, height_sigma_mm=HEIGHT_SIGMA_MM, aim_sigma_mm=AIM_SIGMA_MM,
+                   on=bool(t < SOLID_HEAT_S))
+            for t in np.arange(SOLID_STEP_S, SOLID_HEAT_S + SOLID_COOL_S, SOLID_STEP_S)
+        ]
+        estimator = HeatEstimator(setup)
+        said = np.array([estimator.step(i).joint is JointState.SURELY_SOLID for i in inputs])
+        hottest = np.max(list(truths(setup, inputs, scores).values()), axis=0)
+        wrong.append((hottest[said] >= solidus).any(axis=0))
+    print(f"surely solid, {n} truths, heights {SOLID_HEIGHTS_MM} mm: wrong at some moment for "
+          f"{np.mean(wrong):.2%} of truths (by height {', '.join(f'{w.mean():.1%}' for w in wrong)})")
+
+
 def calibrated(setup: HeatSetup, n: int, rng: np.random.Generator) -> None:
     """Print the same after a two-height run of each truth; the run has its own errors of height and aim."""
     scores = rng.normal(size=(len(PARAMETERS) + 3, n))
@@ -135,12 +155,14 @@ def calibrated(setup: HeatSetup, n: int, rng: np.random.Generator) -> None:
 
 def main(arguments: list[str]) -> int:
     """Run both counts."""
-    n, n_fit = (int(a) for a in [*arguments, *("200", "60")[len(arguments):]])
+    n, n_fit, n_solid = (int(a) for a in [*arguments, *("200", "60", "200")[len(arguments):]])
     began, rng, setup = time.perf_counter(), np.random.default_rng(2024), job()
     if n:
         uncalibrated(setup, n, rng)
     if n_fit:
         calibrated(setup, n_fit, rng)
+    if n_solid:
+        surely_solid(setup, n_solid, rng)
     print(f"{time.perf_counter() - began:.0f} s")
     return 0
 

@@ -12,7 +12,7 @@ import pytest
 from monitor.heat.limits import melt_wanted
 from monitor.heat.types import BoardSetup, Layer, PartSetup, Protection, RegionSetup, StationSetup
 from monitor.heat.uncertainty import draw_scores
-from monitor.plan.chance import chance_above, chance_both, spans
+from monitor.plan.chance import chance_above, spans
 from monitor.plan.course import step_times
 from monitor.plan.search import PlanLimits
 from monitor.plan.stages import cut
@@ -262,13 +262,3 @@ def test_picture_is_written_whole(tmp_path):
     data = (tmp_path / "plan.png").read_bytes()
     assert data.startswith(b"\x89PNG") and data.endswith(b"IEND\xaeB`\x82")
     assert [p.name for p in tmp_path.iterdir()] == ["plan.png"]
-
-
-def test_chance_of_two_margins_that_pull_apart_is_near_a_plain_count():
-    def margins(z):
-        return 8.0 + 9.0 * z[0] - 3.0 * z[1] + 0.5 * z[2] ** 2, 6.0 - 8.5 * z[0] + 4.0 * z[3] - 0.6 * z[0] ** 2
-
-    scores = draw_scores(11, 33)
-    first, second = margins(np.random.default_rng(2).normal(size=(11, 200_000)))
-
-    assert chance_both(*margins(scores), scores) == pytest.approx(np.mean((first > 0) & (second > 0)), abs=0.04)
