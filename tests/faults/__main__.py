@@ -45,7 +45,8 @@ def _kills(into: Path, full: bool, seed: int) -> tuple[str, list[str]]:
 def _hostile(*kinds: str) -> Callable[[Path, bool, int], tuple[str, list[str]]]:
     def run(into: Path, full: bool, seed: int) -> tuple[str, list[str]]:
         counts = {kind: run_kind(kind, 1000 if full else 20, seed, into) for kind in kinds}
-        return "; ".join(f"{kind}: {c.sentence}" for kind, c in counts.items()), [f for c in counts.values() for f in c.faults]
+        return "; ".join(f"{kind}: {c.sentence}" for kind, c in counts.items()), [f for c in counts.values()
+                                                                                  for f in c.faults]
     return run
 
 
@@ -58,7 +59,8 @@ def _check(work: Callable[..., tuple[int, list[str]]], small: int = 0, full_n: i
 
 
 ROWS = (
-    Row("T1", "killed while recording", elsewhere="tests/engine/test_kill.py; by the hundred: tests/benchmarks/live_kill.py"),
+    Row("T1", "killed while recording",
+        elsewhere="tests/engine/test_kill.py; by the hundred: tests/benchmarks/live_kill.py"),
     Row("T2", "killed while replacing, migrating, exporting, indexing, calibrating, batching", _kills),
     Row("T3", "power cut", elsewhere="by hand: a virtual machine switched off 30 times; nothing in software shows it"),
     Row("T4", "disk full at any point", _check(checks.full_disk, 2, 10)),
@@ -74,9 +76,11 @@ ROWS = (
     Row("T14", "no sound device", elsewhere="tests/engine/test_sound.py"),
     Row("T15", "malformed video", _hostile("video")),
     Row("T16", "malformed or hostile trace", _hostile("trace")),
-    Row("T17", "hostile job, camera, nozzle, heat file and table", _hostile("job", "camera", "nozzle", "heat", "table")),
+    Row("T17", "hostile job, camera, nozzle, heat file and table",
+        _hostile("job", "camera", "nozzle", "heat", "table")),
     Row("T18", "picture bombs and damaged pictures", _hostile("picture")),
-    Row("T19", "hostile names and remarks", elsewhere="tests/monitor/test_hostile_files.py, tests/monitor/test_recording.py"),
+    Row("T19", "hostile names and remarks",
+        elsewhere="tests/monitor/test_hostile_files.py, tests/monitor/test_recording.py"),
     Row("T20", "many programs at one index", _check(checks.many_writers, 4, 20)),
     Row("T21", "old versions", _check(checks.old_versions)),
     Row("T22", "one bit flipped", _check(checks.flipped_bits, 20, 100, seeded=True)),

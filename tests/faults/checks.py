@@ -1,4 +1,6 @@
-"""Single faults that are brought about and looked at: clocks, gaps, rights, writers at once, old versions, flipped bits."""
+"""Single faults that are brought about and looked at: clocks, gaps, rights, writers at once, old versions, flipped
+bits.
+"""
 
 from __future__ import annotations
 
@@ -31,7 +33,8 @@ from tests.compare.make import record_passes
 from tests.monitor.make import JOB_TEXT, hover, job, track
 from tests.monitor.make import result as seen
 
-__all__ = ["clock_jumps", "full_disk", "flipped_bits", "many_writers", "no_rights", "old_versions", "privacy", "same_twice", "suspended"]
+__all__ = ["clock_jumps", "full_disk", "flipped_bits", "many_writers", "no_rights", "old_versions", "privacy",
+           "same_twice", "suspended"]
 
 
 def small(folder: Path) -> Path:

@@ -61,7 +61,8 @@ class Count:
     def sentence(self) -> str:
         """In one line."""
         codes = ", ".join(f"{n} exit {code}" for code, n in sorted(self.codes.items()))
-        return (f"{self.n} inputs: {codes}; slowest {self.slowest_s:.1f} s of processor, largest {self.largest_bytes >> 20} MB; "
+        return (f"{self.n} inputs: {codes}; slowest {self.slowest_s:.1f} s of processor, largest "
+                f"{self.largest_bytes >> 20} MB; "
                 f"{len(self.faults)} faults")
 
 
@@ -134,7 +135,7 @@ def _in_a_child(work: Callable[[int], tuple[int, float, int, str]], todo: list[i
             line = said.readline()
             if not line:
                 break
-            yield eval(line)  # noqa: S307 - our own child's words
+            yield eval(line)
             at += 1
     with contextlib.suppress(ProcessLookupError):
         os.kill(child, signal.SIGKILL)
@@ -153,11 +154,15 @@ def _file(change: Callable[[bytes, np.random.Generator], bytes]) -> Callable[[Pa
 
 SQL = ("CREATE TRIGGER t AFTER INSERT ON meta BEGIN DELETE FROM frames; END",
        "CREATE VIEW v AS WITH RECURSIVE c(x) AS (SELECT 1 UNION ALL SELECT x + 1 FROM c) SELECT x FROM c",
-       "CREATE VIRTUAL TABLE v USING fts5(x)", "PRAGMA user_version = 99", "PRAGMA user_version = -3", "PRAGMA application_id = 7",
+       "CREATE VIRTUAL TABLE v USING fts5(x)", "PRAGMA user_version = 99", "PRAGMA user_version = -3",
+       "PRAGMA application_id = 7",
        "ALTER TABLE drops ADD COLUMN d INTEGER GENERATED ALWAYS AS (count * 2)", "DROP TABLE passes", "DROP TABLE heat",
-       "UPDATE frames SET t_s = 1e15", "UPDATE frames SET t_s = t_s * 1e6", "UPDATE frames SET t_s = -t_s", "DELETE FROM frames",
-       "UPDATE meta SET value = hex(zeroblob(3000000)) WHERE key = 'operator'", "UPDATE heat SET temp_c = '[' || temp_c")
-VALUES = ("NULL", "9e999", "-9e999", "1e15", "'x'", "x'00'", "''", "-1", "zeroblob(3000000)", "'{\"a\": [1, 2]}'", "'[[[['", "1 << 62", "0.5")
+       "UPDATE frames SET t_s = 1e15", "UPDATE frames SET t_s = t_s * 1e6", "UPDATE frames SET t_s = -t_s",
+       "DELETE FROM frames",
+       "UPDATE meta SET value = hex(zeroblob(3000000)) WHERE key = 'operator'",
+       "UPDATE heat SET temp_c = '[' || temp_c")
+VALUES = ("NULL", "9e999", "-9e999", "1e15", "'x'", "x'00'", "''", "-1", "zeroblob(3000000)", "'{\"a\": [1, 2]}'",
+          "'[[[['", "1 << 62", "0.5")
 
 
 def _trace(good: Path, scratch: Path, rng: np.random.Generator) -> Path:
@@ -217,14 +222,16 @@ def _tables(into: Path) -> list[Path]:
 def _heat(into: Path) -> list[Path]:
     n = len(PARAMETERS)
     knowledge = Knowledge(np.zeros(n), 0.5 * np.eye(n), True, "made for this", 0.1, (0.005, 0.03))
-    save_calibration(Calibration(knowledge, 1.6e-3, ((35e-6, 0.4), (35e-6, 0.6)), 6e-3, 5e-4, (0.005, 0.03), 2.0, ("jet",)), into / "h.toml")
+    save_calibration(Calibration(knowledge, 1.6e-3, ((35e-6, 0.4), (35e-6, 0.6)), 6e-3, 5e-4, (0.005, 0.03), 2.0,
+                                 ("jet",)), into / "h.toml")
     return [into / "h.toml"]
 
 
 KINDS = {
     "video": Kind(_videos, _file(mutated), _use_video),
     "trace": Kind(_recordings, _trace, _use_trace),
-    "job": Kind(lambda into: [ROOT / "sample_video" / "job.toml", ROOT / "calibration" / "job_example.toml"], _file(mutated_text), load_job),
+    "job": Kind(lambda into: [ROOT / "sample_video" / "job.toml", ROOT / "calibration" / "job_example.toml"],
+                _file(mutated_text), load_job),
     "camera": Kind(lambda into: [ROOT / "sample_video" / "camera.toml"], _file(mutated_text), load_camera),
     "nozzle": Kind(lambda into: [ROOT / "sample_video" / "nozzle.toml"], _file(mutated_text), load_nozzle),
     "heat": Kind(_heat, _file(mutated_text), load_calibration),

@@ -32,7 +32,8 @@ from vision.nozzle_file import NozzleCalibration, load_nozzle, save_nozzle
 
 __all__ = ["WORKS", "Kills", "kill_at_steps"]
 
-STEPS = {"open", "os.rename", "os.remove", "os.mkdir", "os.rmdir", "os.symlink", "sqlite3.connect", "ctypes.dlsym", "os.chmod"}
+STEPS = {"open", "os.rename", "os.remove", "os.mkdir", "os.rmdir", "os.symlink", "sqlite3.connect", "ctypes.dlsym",
+         "os.chmod"}
 SAID = [Comment(0.2, "keep me", "INS1", made_utc="2026-01-01")]
 ROOT = Path(__file__).parents[2]
 
@@ -81,7 +82,8 @@ def _run(work: Work, here: Path, last: int | None) -> int:
         count = [0]
 
         def watch(event: str, arguments: tuple) -> None:
-            if event not in STEPS or (event == "open" and not (arguments[1] is None or set(str(arguments[1])) & set("wax+"))):
+            if event not in STEPS or (event == "open"
+                                      and not (arguments[1] is None or set(str(arguments[1])) & set("wax+"))):
                 return
             if event == "ctypes.dlsym" or str(here) in os.fsdecode(str(arguments[0])):
                 count[0] += 1
@@ -164,7 +166,8 @@ def _camera(focal_px: float) -> CameraModel:
 
 def _calibrate(here: Path, focal_px: float = 600.0) -> None:
     save_camera(here / "camera.toml", _camera(focal_px))
-    save_nozzle(here / "nozzle.toml", NozzleCalibration("abc", 8.0, 0.0, DEFAULT_BIAS, focal_px / 1000, 9, np.zeros((40, 40, 3), np.uint8)))
+    save_nozzle(here / "nozzle.toml", NozzleCalibration("abc", 8.0, 0.0, DEFAULT_BIAS, focal_px / 1000, 9,
+                                                        np.zeros((40, 40, 3), np.uint8)))
 
 
 def _check_calibrate(here: Path) -> None:
@@ -187,7 +190,8 @@ def _batch(here: Path) -> None:
     from monitor.engine import analyse
 
     def quick(inputs: object, out: Path, *, meta: dict[str, str], **options: object) -> None:
-        with Recorder(out, Origin(inputs.job_text, "# camera\n", "# nozzle\n", inputs.clip, copy_video=True, meta=meta), force=True):
+        with Recorder(out, Origin(inputs.job_text, "# camera\n", "# nozzle\n", inputs.clip, copy_video=True, meta=meta),
+                      force=True):
             pass
     def inputs_of(clip: Path, job: Path, *others: Path) -> analyse.Inputs:
         return analyse.Inputs(clip, None, Path(job).read_text(), None, "", Path(), "")
@@ -210,7 +214,8 @@ def _check_batch(here: Path) -> None:
 WORKS = {
     "replacing": Work(_prepare_replace, _replace, lambda here: _keeps(here / "r")),
     "migrating": Work(_prepare_old, lambda here: save_comments(here, SAID), _check_old),
-    "exporting": Work(_prepare_export, lambda here: export_csv(open_recording(here / "r"), here / "out"), _check_export),
+    "exporting": Work(_prepare_export, lambda here: export_csv(open_recording(here / "r"), here / "out"),
+                      _check_export),
     "indexing": Work(_prepare_index, _index, _check_index),
     "calibrating": Work(lambda here: _calibrate(here, 500.0), _calibrate, _check_calibrate),
     "batching": Work(_prepare_batch, _batch, _check_batch),

@@ -8,8 +8,8 @@ import numpy as np
 
 __all__ = ["mutated", "mutated_text"]
 
-WORDS = (b"nan", b"inf", b"-1", b"0", b"1e300", b"-0.0", b"true", b'"x"', b"[]", b"[[[[[[[[[[[[[[[[", b"9" * 400, b"{}", b"\x00", b"\xff\xfe",
-         b'"""', b"1979-05-27", b"\\u0000", b"../../x", b"=1+1", "\u202e".encode(), b"\x1b[2J")
+WORDS = (b"nan", b"inf", b"-1", b"0", b"1e300", b"-0.0", b"true", b'"x"', b"[]", b"[[[[[[[[[[[[[[[[", b"9" * 400, b"{}",
+         b"\x00", b"\xff\xfe", b'"""', b"1979-05-27", b"\\u0000", b"../../x", b"=1+1", "\u202e".encode(), b"\x1b[2J")
 
 
 def mutated(data: bytes, rng: np.random.Generator) -> bytes:
