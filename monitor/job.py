@@ -37,15 +37,15 @@ def _outline(corners: tuple[Point, ...]) -> tuple[Point, ...]:
     """Refuse an outline that encloses no honest area on the mat."""
     if len(set(corners)) < 3:
         raise ValueError("needs at least three different corners")
+    half_x, half_y = SHEET_MM[0] / 2, SHEET_MM[1] / 2
+    if any(abs(x) > half_x or abs(y) > half_y for x, y in corners):
+        raise ValueError(f"leaves the mat, which reaches from -{half_x:g} to {half_x:g} in x and "
+                         f"-{half_y:g} to {half_y:g} in y")
     shape = Shape(corners)
     if not shape.is_valid:
         raise ValueError(f"crosses or touches itself ({explain_validity(shape)}); list the corners in order round it")
     if shape.area < SMALLEST_AREA_MM2:
         raise ValueError(f"encloses {shape.area:.3g} mm2, less than {SMALLEST_AREA_MM2} mm2; are the numbers in mm?")
-    half_x, half_y = SHEET_MM[0] / 2, SHEET_MM[1] / 2
-    if any(abs(x) > half_x or abs(y) > half_y for x, y in corners):
-        raise ValueError(f"leaves the mat, which reaches from -{half_x:g} to {half_x:g} in x and "
-                         f"-{half_y:g} to {half_y:g} in y")
     return corners
 
 

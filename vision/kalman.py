@@ -34,13 +34,13 @@ N_POSE, N_RATE = 6, 5
 N_MOVING = N_POSE + N_RATE
 
 # spectral densities for a hand that rests (physiological tremor, about 0.1 mm at 10 Hz), works (about 1 m/s2 for a
-# twentieth of a second) and travels (a reach at 1 m/s that turns the wrist by 1 rad/s, begun within a tenth of a
+# twentieth of a second) and travels (a reach at 1 m/s that turns the wrist by 2 rad/s, begun within a tenth of a
 # second) [common practice, no source]: of the outlet's acceleration, of its velocity, and of the direction's
 # acceleration
 _ACCEL_MM2_S3 = np.array([300.0, 6.0e4, 1.0e6])
 _JITTER_MM2_S = np.array([0.5, 0.0, 0.0])
-_TURN_RAD2_S3 = np.array([0.01, 0.04, 0.5])
-_MODE_LASTS_S = np.array([0.5, 3.0, 0.3])  # on the mean [common practice, no source]
+_TURN_RAD2_S3 = np.array([0.01, 0.04, 2.0])
+_MODE_LASTS_S = np.array([0.5, 1.0, 0.3])  # on the mean [common practice, no source]
 _MODES_AT_FIRST = np.array([0.1, 0.4, 0.5])  # a tool that has just come in travels [convention]
 _STROKE_S = 0.35  # a hand turns back after about as long: what is not measured does not run away
 _TURN_S, _REST_S = 0.3, 1.5  # with these the direction stays within about 6 degrees of its rest

@@ -50,8 +50,9 @@ def tool_mask(picture: Picture) -> tuple[np.ndarray, np.ndarray]:
 
 
 def is_bare(picture: Picture, least_px: float) -> bool:
-    """Whether nothing as large as that, in pixels, lies over the bench, as far as that is known."""
-    return cv2.countNonZero(tool_mask(picture)[0]) * SCALE**2 < least_px
+    """Whether no one thing as large as that, in pixels, lies over the bench, as far as that is known."""
+    _, _, stats, _ = cv2.connectedComponentsWithStats(tool_mask(picture)[0])
+    return float(stats[1:, cv2.CC_STAT_AREA].max(initial=0)) * SCALE**2 < least_px
 
 
 def _cleaned(mask: np.ndarray) -> np.ndarray:

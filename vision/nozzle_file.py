@@ -132,7 +132,7 @@ def _edge(path: Path, i: int, row: object) -> tuple[tuple[str, bool], EdgeBias]:
     if not isinstance(row, dict) or set(row) != {"kind", "lighter_outside", "offset_px", "sigma_px"}:
         raise CalibrationError(f"{path}: {where}: needs exactly kind, lighter_outside, offset_px, sigma_px")
     key = (row["kind"], row["lighter_outside"])
-    if key not in DEFAULT_BIAS:
+    if not isinstance(key[0], str) or not isinstance(key[1], bool) or key not in DEFAULT_BIAS:
         raise CalibrationError(f"{path}: {where}: kind {row['kind']!r} is not one of "
                                f"{', '.join(sorted({k for k, _ in DEFAULT_BIAS}))}")
     offset = number(path, f"{where}.offset_px", row["offset_px"], -_EDGE_PX, _EDGE_PX)

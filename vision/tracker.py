@@ -189,7 +189,8 @@ class Tracker:
         self._hypotheses = compete(followed, dt_s)
         if self._is_there(LIKELY) and self._hypotheses[0].fit is not None:
             self._is_bare = False
-        elif followed or not np.isnan(self._t_told_s):
+        elif not np.isnan(self._t_told_s) and (
+                not self._is_there(LIKELY) or t_s - self._hypotheses[0].t_seen_s > _COAST_S):
             self._is_bare = self._is_bare or is_bare(picture, _BARE_SHARE * self._size_px)
         if self._is_bare:  # a bare bench hides nothing
             self._hypotheses = [h for h in self._hypotheses if h.fit is not None]
@@ -279,14 +280,14 @@ class Tracker:
         if not self._hypotheses or self._hypotheses[0].fit is None:
             return self._coasting(bench, t_s, "nozzle not recognised")
         states = [self._follower.ahead(h, t_s) for h in self._hypotheses]
-        hulls = tool_hull(self._camera, self._body, self._in_camera(states[0], bench))
-        self._size_px = sum(cv2.contourArea(hull.astype(np.float32)) for hull in hulls[:-1])
         tip_mm, axis, _ = estimate(states[0])
         cov = spread_over(self._hypotheses, states)
         probability = 1.0 - probabilities(self._hypotheses)[0]
         status, reason = judged(probability, tip_mm[2] - self._board_top_mm, axis, cov)
         if status is TrackStatus.TRACKING:
             self._t_told_s = t_s
+            hulls = tool_hull(self._camera, self._body, self._in_camera(states[0], bench))
+            self._size_px = sum(cv2.contourArea(hull.astype(np.float32)) for hull in hulls[:-1])
         return NozzleTrack(t_s, status, tip_mm, states[0].mean[N_POSE:N_POSE + 3].copy(), axis, cov, self._t_told_s,
                            reason)
 

@@ -168,6 +168,8 @@ class Recorder:
             _make_private(self.part / BENCH_PICTURE)
             shutil.copyfile(origin.bench_picture, self.part / BENCH_PICTURE)
         self._video = _bring_video(origin, self.part)
+        # before the trace, so that a kill in between leaves no doubt what may be thrown away
+        write_text_whole(self.part / META, json.dumps({"state": "recording", "live": self._live}) + "\n")
         _make_private(self.part / TRACE)
         # a live recording is begun by one thread and written by another, never by both at once
         self._db = sqlite3.connect(self.part / TRACE, isolation_level=None, check_same_thread=not self._live,

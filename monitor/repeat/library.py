@@ -343,9 +343,15 @@ def _is_ready(db: sqlite3.Connection) -> bool:
     marks = [db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version")]
     if marks == [0, 0] and not db.execute("SELECT 1 FROM sqlite_master").fetchone():
         db.execute("PRAGMA journal_mode = WAL")
-        db.executescript(f"BEGIN; {_TABLES} PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {VERSION}; "
-                         f"COMMIT;")
-        return True
+        db.execute("BEGIN IMMEDIATE")  # of several programs that find none, one makes it
+        try:
+            if not db.execute("SELECT 1 FROM sqlite_master").fetchone():
+                for statement in (*_TABLES.split(";")[:-1], f"PRAGMA application_id = {APPLICATION_ID}",
+                                  f"PRAGMA user_version = {VERSION}"):
+                    db.execute(statement)
+        finally:
+            db.execute("COMMIT")
+    marks = [db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version")]
     return marks == [APPLICATION_ID, VERSION]
 
 

@@ -38,11 +38,11 @@ def _pose(index):
 
 @pytest.fixture(scope="module")
 def scene():
-    """The bench in linear light, and 26 frames."""
+    """The bench in linear light, and 32 frames."""
     rng = np.random.default_rng(4)
     bench = _bench(rng)
     empty = [as_camera(bench + rng.normal(0, 0.005, bench.shape)) for _ in range(2)]
-    images = [_with_tool(bench, _pose(i), rng) if COMES_IN <= i < LEAVES else empty[i % 2] for i in range(26)]
+    images = [_with_tool(bench, _pose(i), rng) if COMES_IN <= i < LEAVES else empty[i % 2] for i in range(32)]
     return bench, [Frame(i, i / RATE_HZ, image) for i, image in enumerate(images)]
 
 
