@@ -18,14 +18,14 @@ from monitor.judging.tracking import bench_relief, nozzle_body, nozzle_for
 from monitor.recording.outputs import check_output
 from monitor.setup.nozzle import calibrate_nozzle, read_seen, touch_photo, touch_rows
 from monitor.setup.trust import OTHER_LOOK, gauge_verdict, trust_words
-from vision.camera import CameraModel, load_camera
-from vision.mat import standard_mat
-from vision.metal import log_look_ratio
-from vision.nozzle_file import NozzleCalibration, picture_path, save_nozzle
+from vision.bench.mat import standard_mat
+from vision.calibrate.nozzle_file import NozzleCalibration, picture_path, save_nozzle
+from vision.camera.model import CameraModel, load_camera
+from vision.track.metal import log_look_ratio
 from vision.types import BenchPose
 
 if TYPE_CHECKING:
-    from vision.gauge import GaugeReading
+    from vision.calibrate.gauge import GaugeReading
 
 __all__ = ["run_camera", "run_check", "run_heat", "run_mat", "run_nozzle", "run_paper"]
 
@@ -88,8 +88,8 @@ def run_check(args: argparse.Namespace) -> int:
 def _readings(photos: list[Path], over: str, empty: str | None, job: Job, camera: CameraModel,
               found: NozzleCalibration) -> tuple[list[GaugeReading], BenchPose]:
     """What each photograph says, and the bench pose of the last."""
-    from vision.cuts import linear_light
-    from vision.gauge import GaugeMiss, read_gauge
+    from vision.calibrate.gauge import GaugeMiss, read_gauge
+    from vision.edges.cuts import linear_light
 
     bench, bench_pose = found.bench_light(), found.bench_pose
     if empty is not None:
@@ -122,8 +122,8 @@ def _work_place(job: Job) -> np.ndarray:
 
 def run_camera(args: argparse.Namespace) -> int:
     """plumeline calibrate camera"""
-    from vision.calibrate import CharucoTarget, calibrate_camera
-    from vision.camera import save_camera
+    from vision.calibrate.lens import CharucoTarget, calibrate_camera
+    from vision.camera.model import save_camera
 
     target = CharucoTarget(args.squares, args.square_mm, args.marker_mm, args.dictionary)
     with progress_bar("reading") as progress:

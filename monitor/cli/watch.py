@@ -66,7 +66,7 @@ def _source(args: argparse.Namespace) -> LiveSource:
     """The video file or camera that --source names."""
     from monitor.engine.source import PlayedVideo
     from monitor.engine.webcam import Webcam, find_camera
-    from vision.sources import open_video
+    from vision.camera.sources import open_video
 
     path = Path(args.source) if args.source else None
     if path is not None and (path.exists() or path.suffix.lower() in (".mp4", ".mkv", ".avi", ".mov", ".webm", ".ts")):

@@ -27,12 +27,12 @@ from monitor.judging.tracking import make_part_follower, make_tracker
 from monitor.recording.attribution import Attribution, attributed
 from monitor.recording.reader import Recording, open_recording
 from monitor.recording.recorder import Origin, PassNote, Recorder
-from vision.bench import bench_pose
-from vision.camera import CameraModel, load_camera
-from vision.estimate import smoothed
-from vision.kalman import ToolState
-from vision.mat import standard_mat
-from vision.sources import brightness, open_video
+from vision.bench.follower import bench_pose
+from vision.bench.mat import standard_mat
+from vision.camera.model import CameraModel, load_camera
+from vision.camera.sources import brightness, open_video
+from vision.track.estimate import smoothed
+from vision.track.kalman import ToolState
 from vision.types import BenchPose, Frame
 
 __all__ = ["Inputs", "read_inputs", "analyse"]
@@ -184,7 +184,7 @@ class _Counts:
 
     def take(self, result: FrameResult) -> None:
         self.n_frames += 1
-        self.n_mat += isinstance(result.vision.bench, BenchPose)
+        self.n_mat += isinstance(result.vision.bench.follower, BenchPose)
         self.n_seen += result.exposure.observed
         if not result.exposure.observed:
             reason = result.exposure.reason
@@ -212,7 +212,7 @@ class _Views:
         self.pictures: list[np.ndarray] = []
 
     def offer(self, frame: Frame, result: FrameResult) -> None:
-        bench = result.vision.bench
+        bench = result.vision.bench.follower
         if frame.t_s < self._next_s or not isinstance(bench, BenchPose) or len(self.pictures) >= 2 * N_VIEWS:
             return
         self._next_s = frame.t_s + self._every_s

@@ -26,8 +26,8 @@ from monitor.recording.folder import HEAT
 from monitor.recording.reader import CAMERA, JOB, NOZZLE, PICTURE, Recording, open_recording, own_text
 from monitor.recording.recorder import Origin, PassNote, Recorder
 from monitor.recording.trace_file import LONGEST_GAP_S
+from vision.camera.pictures import decoded
 from vision.errors import SourceError
-from vision.pictures import decoded
 from vision.types import (
     BenchEvent,
     BenchPose,

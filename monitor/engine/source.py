@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol
 
-from vision.sources import Video, open_video
+from vision.camera.sources import Video, open_video
 from vision.types import Frame
 
 __all__ = ["Arrival", "LiveSource", "SourceLost", "PlayedVideo"]

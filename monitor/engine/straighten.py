@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from monitor.judging.exposure import onto_now
-from vision.camera import CameraModel
+from vision.camera.model import CameraModel
 from vision.types import BenchPose, FloatArray
 
 __all__ = ["straighten", "board_picture", "PX_PER_MM"]

@@ -128,7 +128,7 @@ def _space(folder: Path) -> Finding:
 
 def _compiled() -> Finding:
     """Whether compiled code outlives the process: without, every start takes most of a minute longer."""
-    from vision.lens import pixel
+    from vision.camera.lens import pixel
 
     place = getattr(getattr(pixel, "stats", None), "cache_path", None)
     if place is None:

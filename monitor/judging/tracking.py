@@ -8,16 +8,16 @@ import numpy as np
 
 from monitor.errors import InputError
 from monitor.job import Job
-from vision.bench import BenchFollower
-from vision.board import BoardFollower
-from vision.camera import CameraModel
-from vision.carried import BenchRelief
-from vision.mat import standard_mat
-from vision.nozzle import NozzleBody, body_from_measures
-from vision.nozzle_file import NozzleCalibration, load_nozzle
-from vision.part_follower import PartFollower
-from vision.part_place import PartSpec
-from vision.tracker import NozzleModel, Tracker
+from vision.bench.board import BoardFollower
+from vision.bench.carried import BenchRelief
+from vision.bench.follower import BenchFollower
+from vision.bench.mat import standard_mat
+from vision.calibrate.nozzle_file import NozzleCalibration, load_nozzle
+from vision.camera.model import CameraModel
+from vision.nozzle.body import NozzleBody, body_from_measures
+from vision.parts.follower import PartFollower
+from vision.parts.place import PartSpec
+from vision.track.tracker import NozzleModel, Tracker
 
 __all__ = ["bench_relief", "make_part_follower", "make_tracker", "nozzle_body", "nozzle_for"]
 

@@ -19,8 +19,8 @@ from monitor.judging.technique import work_grid
 from monitor.plain import plain_figure
 from monitor.recording.reader import PICTURE, Recording
 from monitor.review.verdict import WARNING_WORDS
+from vision.camera.sources import read_photo
 from vision.errors import SourceError
-from vision.sources import read_photo
 
 Box = tuple[float, float, float, float]  # left, right, bottom, top [mm]
 

@@ -18,8 +18,8 @@ from monitor.judging.exposure import onto_now
 from monitor.recording.outputs import check_output, sources_of
 from monitor.recording.reader import CAMERA, JOB, Recording
 from monitor.review.verdict import WARNING_WORDS
-from vision.camera import CameraModel, load_camera
-from vision.sources import open_video
+from vision.camera.model import CameraModel, load_camera
+from vision.camera.sources import open_video
 from vision.types import FloatArray
 
 __all__ = ["write_overlay", "draw_frame", "FrameMarks", "marks_of"]

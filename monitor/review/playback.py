@@ -17,9 +17,9 @@ import numpy as np
 from av.container import InputContainer
 from av.video.reformatter import VideoReformatter
 
+from vision.camera.pictures import LARGEST_PIXELS
+from vision.camera.sources import open_container
 from vision.errors import SourceError
-from vision.pictures import LARGEST_PIXELS
-from vision.sources import open_container
 from vision.types import FloatArray, Frame
 
 __all__ = ["Playback"]

@@ -9,12 +9,12 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from vision.bench import find_markers
-from vision.camera import CameraModel
-from vision.edge_bias import DEFAULT_BIAS, EdgeBias
-from vision.expected import expected_spread
-from vision.mat import Mat
-from vision.nozzle import Hold, NozzleBody, ToolPose
+from vision.bench.follower import find_markers
+from vision.bench.mat import Mat
+from vision.camera.model import CameraModel
+from vision.fit.bias import DEFAULT_BIAS, EdgeBias
+from vision.fit.expected import expected_spread
+from vision.nozzle.body import Hold, NozzleBody, ToolPose
 from vision.types import FloatArray
 
 __all__ = ["CameraCheck", "CameraReport", "guessed_camera"]

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from vision.calibrate import CharucoTarget, View, find_target
-from vision.mat import Mat
+from vision.bench.mat import Mat
+from vision.calibrate.lens import CharucoTarget, View, find_target
 from vision.types import FloatArray
 
 __all__ = ["CameraGuide", "Guidance", "ENOUGH"]

@@ -15,9 +15,9 @@ from monitor.files import write_text_whole
 from monitor.job import Job
 from monitor.judging.tracking import bench_relief, nozzle_body, nozzle_for
 from monitor.setup.trust import Verdict, gauge_verdict, trust_sentence
-from vision.camera import CameraModel
-from vision.gauge import GaugeMiss, read_gauge
-from vision.nozzle_file import load_nozzle
+from vision.calibrate.gauge import GaugeMiss, read_gauge
+from vision.calibrate.nozzle_file import load_nozzle
+from vision.camera.model import CameraModel
 from vision.types import BenchPose
 
 __all__ = ["Checked", "check_height", "read_checks", "trust_told", "write_check"]

@@ -13,12 +13,12 @@ from monitor.files import read_table
 from monitor.job import Job
 from monitor.judging.tracking import bench_relief, nozzle_body
 from monitor.plain import plain
-from vision.bench import bench_pose
-from vision.camera import CameraModel
-from vision.mat import standard_mat
-from vision.nozzle_file import NozzleCalibration
-from vision.sources import brightness, read_photo
-from vision.touch import TouchPhoto, calibrate_edges
+from vision.bench.follower import bench_pose
+from vision.bench.mat import standard_mat
+from vision.calibrate.nozzle_file import NozzleCalibration
+from vision.calibrate.touch import TouchPhoto, calibrate_edges
+from vision.camera.model import CameraModel
+from vision.camera.sources import brightness, read_photo
 from vision.types import BenchPose, Frame, PoseMiss
 
 __all__ = ["calibrate_nozzle", "read_seen", "touch_photo", "touch_rows"]

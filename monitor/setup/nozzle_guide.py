@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from monitor.files import write_bytes_whole, write_text_whole
-from vision.nozzle_file import NozzleCalibration
+from vision.calibrate.nozzle_file import NozzleCalibration
 from vision.types import BenchPose, PoseMiss
 
 __all__ = ["Step", "NozzleGuide", "NozzleVerdict", "STEPS", "judge_nozzle", "steps_for"]

@@ -13,9 +13,9 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from vision.bench import marker_dictionary
-from vision.calibrate import CharucoTarget
-from vision.mat import Mat
+from vision.bench.follower import marker_dictionary
+from vision.bench.mat import Mat
+from vision.calibrate.lens import CharucoTarget
 
 __all__ = ["LENS_BOARD", "PAGES_MM", "mat_pdf", "paper_pdf"]
 

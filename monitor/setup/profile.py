@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from skimage.measure import find_contours
 
-from vision.camera import CameraModel
+from vision.camera.model import CameraModel
 from vision.types import BenchPose, FloatArray
 
 __all__ = ["ProfileFound", "measure_profile"]

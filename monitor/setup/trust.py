@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vision.camera import CameraModel
-from vision.edge_bias import EdgeBias
-from vision.expected import expected_spread
-from vision.nozzle import Hold, NozzleBody, ToolPose
-from vision.nozzle_file import NozzleCalibration
+from vision.calibrate.nozzle_file import NozzleCalibration
+from vision.camera.model import CameraModel
+from vision.fit.bias import EdgeBias
+from vision.fit.expected import expected_spread
+from vision.nozzle.body import Hold, NozzleBody, ToolPose
 from vision.types import FloatArray
 
 __all__ = ["OTHER_LOOK", "Verdict", "gauge_verdict", "trust_sentence", "trust_words"]

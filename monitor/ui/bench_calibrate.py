@@ -34,10 +34,10 @@ from monitor.ui.bench_state import tr
 from monitor.ui.bench_task import Task, in_process
 from monitor.ui.fields import Choice, Number
 from monitor.ui.theme import font
-from vision.calibrate import CharucoTarget, calibrate_camera
-from vision.camera import CameraModel, save_camera
+from vision.calibrate.lens import CharucoTarget, calibrate_camera
+from vision.calibrate.nozzle_file import save_nozzle
+from vision.camera.model import CameraModel, save_camera
 from vision.errors import VisionError
-from vision.nozzle_file import save_nozzle
 from vision.types import PoseMiss
 
 __all__ = ["CameraTab", "NozzleTab", "camera_words", "solve_camera", "solve_nozzle"]

@@ -17,7 +17,7 @@ from monitor.job import Job
 from monitor.judging.exposure import onto_now
 from monitor.ui.bench_state import tr
 from monitor.ui.theme import font, glance_px
-from vision.camera import CameraModel
+from vision.camera.model import CameraModel
 from vision.types import BenchPose, FloatArray
 
 __all__ = ["PictureView", "MapLayer", "picture_of"]

@@ -15,7 +15,7 @@ from monitor.setup.placing import PX_PER_MM, Placement, load_reference, place_ma
 from monitor.ui.bench_draft import JobDraft
 from monitor.ui.bench_state import tr
 from monitor.ui.bench_task import Task
-from vision.camera import CameraModel
+from vision.camera.model import CameraModel
 from vision.types import BenchPose
 
 __all__ = ["Placer"]

@@ -42,7 +42,7 @@ from monitor.ui.bench_plan import PlanTab
 from monitor.ui.bench_state import tr
 from monitor.ui.bench_work import BenchWork
 from monitor.ui.theme import font
-from vision.camera import CameraModel, load_camera
+from vision.camera.model import CameraModel, load_camera
 from vision.errors import VisionError
 from vision.types import BenchPose
 

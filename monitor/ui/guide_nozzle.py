@@ -22,7 +22,7 @@ from monitor.ui.bench_state import counted, tr
 from monitor.ui.bench_task import Task, in_process
 from monitor.ui.check_history import CheckHistory
 from monitor.ui.guide_steps import NOTHING, Advice, Step, field, fits
-from vision.nozzle_file import save_nozzle
+from vision.calibrate.nozzle_file import save_nozzle
 from vision.types import BenchPose
 
 __all__ = ["JobStep", "NozzleStep", "TrustStep", "job_for_nozzle"]

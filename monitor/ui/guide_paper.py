@@ -13,7 +13,7 @@ from PyQt6.QtWidgets import QDialog, QFileDialog, QMessageBox, QWidget
 from monitor.files import write_bytes_whole
 from monitor.setup.paper import PAGES_MM, paper_pdf
 from monitor.ui.bench_state import tr
-from vision.mat import standard_mat
+from vision.bench.mat import standard_mat
 
 __all__ = ["ask_print", "ask_save", "print_paper"]
 

@@ -31,11 +31,11 @@ from monitor.ui.bench_state import counted, tr
 from monitor.ui.bench_task import Task, in_process
 from monitor.ui.fields import Choice
 from monitor.ui.guide_paper import ask_print, ask_save
-from vision.bench import find_markers
-from vision.calibrate import CharucoTarget
-from vision.camera import CameraModel, save_camera
-from vision.mat import Mat, standard_mat
-from vision.nozzle import NozzleBody
+from vision.bench.follower import find_markers
+from vision.bench.mat import Mat, standard_mat
+from vision.calibrate.lens import CharucoTarget
+from vision.camera.model import CameraModel, save_camera
+from vision.nozzle.body import NozzleBody
 
 __all__ = ["Advice", "CameraStep", "LensStep", "PaperStep", "Step"]
 

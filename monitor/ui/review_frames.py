@@ -22,7 +22,7 @@ from monitor.review.overlay import draw_frame, marks_of
 from monitor.review.playback import Playback
 from monitor.review.proxy import FAR_FRAMES, Proxy, needs_proxy
 from monitor.ui.review_loupe import loupe_picture
-from vision.camera import CameraModel, load_camera
+from vision.camera.model import CameraModel, load_camera
 from vision.errors import VisionError
 from vision.types import FloatArray
 

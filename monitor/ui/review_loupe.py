@@ -10,7 +10,7 @@ from monitor.engine.straighten import straighten
 from monitor.job import SHEET_MM, Job
 from monitor.review.overlay import FrameMarks
 from monitor.ui.review_keys import tr
-from vision.camera import CameraModel
+from vision.camera.model import CameraModel
 from vision.types import BenchPose, FloatArray
 
 __all__ = ["ZOOMS", "Loupe", "loupe_picture"]

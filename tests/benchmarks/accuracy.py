@@ -2,7 +2,7 @@
 
 usage: python -m tests.benchmarks.accuracy [PICTURE.png]
 
-From the fit's own information matrix (vision.expected) at a nozzle that stands upright 15 mm over the board, in the
+From the fit's own information matrix (vision.fit.expected) at a nozzle that stands upright 15 mm over the board, in the
 middle of the picture of a camera with a focal length of 0.78 picture widths. Prints the tables of DEVELOPERS.md.
 """
 
@@ -16,10 +16,10 @@ import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from vision.camera import CameraModel
-from vision.edge_bias import DEFAULT_BIAS, EdgeBias
-from vision.expected import Expected, expected_spread
-from vision.nozzle import NozzleBody, ToolPose, body_from_measures
+from vision.camera.model import CameraModel
+from vision.fit.bias import DEFAULT_BIAS, EdgeBias
+from vision.fit.expected import Expected, expected_spread
+from vision.nozzle.body import NozzleBody, ToolPose, body_from_measures
 
 FOCAL_WIDTHS = 0.78  # a webcam of about 65 degrees across
 SIZES = {"720p": (1280, 720), "1080p": (1920, 1080)}
@@ -29,7 +29,7 @@ LEANS_DEG = (0, 10, 20, 30)  # of the nozzle, away from the camera
 DIAMETERS_MM = (4.0, 5.0, 6.0, 8.0, 10.0, 12.0)
 USUAL = {"distance_mm": 400.0, "angle_deg": 35.0, "size": "720p", "diameter_mm": 8.0, "lean_deg": 0.0,
          "surface": "matt"}
-# where edges appear, after touch photographs: matt, or shiny over something dark (the floors of vision.touch)
+# where edges appear, after touch photographs: matt, or shiny over something dark (the floors of vision.calibrate.touch)
 SURFACES = {
     "matt": ({key: EdgeBias(bias.offset_px, 0.15) for key, bias in DEFAULT_BIAS.items()}, True),
     "shiny": ({key: EdgeBias(bias.offset_px, 0.4) for key, bias in DEFAULT_BIAS.items()}, False)}

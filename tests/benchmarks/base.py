@@ -18,11 +18,11 @@ import cv2
 import numpy as np
 
 from vision import rigid
-from vision.bench import BenchFollower, find_markers
-from vision.board import BoardFollower
-from vision.calibrate import CharucoTarget, calibrate_camera
-from vision.mat import load_mat
-from vision.sources import brightness, open_video
+from vision.bench.board import BoardFollower
+from vision.bench.follower import BenchFollower, find_markers
+from vision.bench.mat import load_mat
+from vision.calibrate.lens import CharucoTarget, calibrate_camera
+from vision.camera.sources import brightness, open_video
 from vision.types import BenchPose
 
 

@@ -32,17 +32,17 @@ from monitor.job import load_job
 from monitor.judging.tracking import make_tracker
 from tests.benchmarks.scene import read_truth
 from tests.vision.drawn_tool import CAMERA, INSIDE, OUTSIDE, TOOL, as_camera, drawn_exactly, independent
-from vision.background import OWN_NOISE
-from vision.camera import load_camera
-from vision.chart import pose_of
-from vision.cuts import CutGrid
-from vision.edge_bias import DEFAULT_BIAS, EdgeBias, group_key, group_of
-from vision.edge_looks import BLUR_PX, COLOUR_BLUR_PX
-from vision.edges import noise_sigma
-from vision.fit import Picture, fit_pose, inside_picture, picture_cuts
-from vision.nozzle import ToolPose
-from vision.silhouette import STEP, outline
-from vision.sources import open_video
+from vision.bench.background import OWN_NOISE
+from vision.camera.model import load_camera
+from vision.camera.sources import open_video
+from vision.edges.cuts import CutGrid
+from vision.edges.looks import BLUR_PX, COLOUR_BLUR_PX
+from vision.edges.search import noise_sigma
+from vision.fit.bias import DEFAULT_BIAS, EdgeBias, group_key, group_of
+from vision.fit.pose import Picture, fit_pose, inside_picture, picture_cuts
+from vision.nozzle.body import ToolPose
+from vision.nozzle.silhouette import STEP, outline
+from vision.track.chart import pose_of
 from vision.types import NozzleObservation, TrackStatus
 
 UP = np.array([0.0, -0.5, -0.866])

@@ -21,9 +21,9 @@ from monitor.job import write_job
 from monitor.recording.export import export_csv
 from monitor.setup.nozzle import calibrate_nozzle
 from tests.benchmarks.scene import job_from_scene
-from vision.calibrate import CharucoTarget, calibrate_camera
-from vision.camera import save_camera
-from vision.nozzle_file import save_nozzle
+from vision.calibrate.lens import CharucoTarget, calibrate_camera
+from vision.calibrate.nozzle_file import save_nozzle
+from vision.camera.model import save_camera
 
 
 def run_clip(clip: Path, out: Path) -> dict[str, float]:

@@ -1,5 +1,5 @@
 """How much of the outline is found where a nozzle stands, and where it does not, by kind of edge: what
-`vision.evidence` rests on.
+`vision.track.evidence` rests on.
 
 usage: python -m tests.benchmarks.evidence CLIPS OUT [NAME ...]
 
@@ -19,12 +19,12 @@ import numpy as np
 from monitor.job import load_job
 from monitor.judging.tracking import nozzle_body
 from monitor.setup.nozzle import touch_photo, touch_rows
-from vision.camera import load_camera
-from vision.edge_bias import group_key
-from vision.find import find_tool
-from vision.fit import Picture, fit_pose
-from vision.nozzle import NozzleBody
-from vision.nozzle_file import load_nozzle
+from vision.calibrate.nozzle_file import load_nozzle
+from vision.camera.model import load_camera
+from vision.fit.bias import group_key
+from vision.fit.pose import Picture, fit_pose
+from vision.nozzle.body import NozzleBody
+from vision.track.find import find_tool
 
 SCALES = (0.6, 1.5)
 BINS = np.array([0.0, 0.1, 0.3, 0.5, 0.7, 0.9, 1.01])

@@ -23,7 +23,7 @@ from PyQt6.QtTest import QTest
 from PyQt6.QtWidgets import QApplication, QWidget
 
 from monitor.engine.source import Arrival
-from vision.sources import open_video
+from vision.camera.sources import open_video
 from vision.types import BenchPose, Frame
 
 RATE_HZ = 8.0

@@ -21,7 +21,7 @@ import numpy as np
 
 from tests.vision.drawn_parts import CAMERA, CAN, CHIP, PARTS, POSE, TARGET, Lie, Scene, bench_of, draw, frame_of
 from vision import rigid
-from vision.part_follower import PartFollower
+from vision.parts.follower import PartFollower
 from vision.types import NozzleMiss, NozzleTrack, TrackStatus, VisionResult
 
 KINDS = ("nothing", "hard shadow", "soft shadow", "smoke", "exposure", "knock", "nudge", "tool", "sharpened", "MJPEG")

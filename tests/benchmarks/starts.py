@@ -21,8 +21,8 @@ import numpy as np
 from monitor.job import load_job
 from monitor.judging.tracking import make_tracker
 from tests.benchmarks.scene import read_truth
-from vision.camera import load_camera
-from vision.sources import open_video
+from vision.camera.model import load_camera
+from vision.camera.sources import open_video
 from vision.types import TrackStatus
 
 STARTS = (("forwards", 0), ("forwards", 3), ("forwards", 7), *(("backwards", n) for n in (0, 2, 4, 6, 9, 12)))

@@ -19,10 +19,10 @@ import numpy as np
 
 from monitor.job import load_job
 from monitor.judging.tracking import make_tracker
-from vision.bench import find_markers
-from vision.camera import load_camera
-from vision.mat import load_mat
-from vision.sources import brightness, open_video
+from vision.bench.follower import find_markers
+from vision.bench.mat import load_mat
+from vision.camera.model import load_camera
+from vision.camera.sources import brightness, open_video
 from vision.types import TrackStatus
 
 

@@ -313,7 +313,7 @@ def test_the_first_pass_replayed_is_the_first_pass_as_it_was(four):
 
 def test_replayed_heat_is_kept_beside_the_recording(four, monkeypatch):
     before = [p.values["energy_even_j"] for p in compare_folders([four]).passes]
-    monkeypatch.setattr("monitor.repeat.equal_start.HeatEstimator", lambda *_: pytest.fail("replayed again"))
+    monkeypatch.setattr("monitor.repeat.compare.equal_start.HeatEstimator", lambda *_: pytest.fail("replayed again"))
 
     assert [p.values["energy_even_j"] for p in compare_folders([four]).passes] == before
 

@@ -11,9 +11,9 @@ import numpy as np
 
 from monitor.engine.analyse import read_inputs
 from monitor.engine.source import Arrival, PlayedVideo, SourceLost
-from vision.bench import bench_pose
-from vision.mat import standard_mat
-from vision.sources import brightness
+from vision.bench.follower import bench_pose
+from vision.bench.mat import standard_mat
+from vision.camera.sources import brightness
 from vision.types import BenchPose, Frame, NozzleMiss, NozzleTrack, TrackStatus, VisionResult
 
 SAMPLE = Path(__file__).resolve().parents[1] / "data" / "sweep"

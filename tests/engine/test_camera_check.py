@@ -9,11 +9,11 @@ import pytest
 from monitor.judging.tracking import nozzle_body
 from monitor.setup.camera_check import MEMORY, CameraCheck
 from tests.engine.make import SAMPLE, sample_inputs
-from vision.bench import marker_dictionary
-from vision.calibrate import calibrate_camera
-from vision.camera import CameraModel
-from vision.mat import standard_mat
-from vision.sources import open_video
+from vision.bench.follower import marker_dictionary
+from vision.bench.mat import standard_mat
+from vision.calibrate.lens import calibrate_camera
+from vision.camera.model import CameraModel
+from vision.camera.sources import open_video
 
 
 @pytest.fixture(scope="module")

@@ -10,8 +10,8 @@ import pytest
 
 from monitor.setup.camera_guide import CameraGuide
 from monitor.setup.nozzle_guide import STEPS, NozzleGuide, judge_nozzle
-from vision.calibrate import CharucoTarget
-from vision.nozzle_file import NozzleCalibration
+from vision.calibrate.lens import CharucoTarget
+from vision.calibrate.nozzle_file import NozzleCalibration
 from vision.types import BenchPose, PoseMiss
 
 TARGET = CharucoTarget((9, 6), 25.0, 18.0, "DICT_5X5_100")

@@ -8,9 +8,9 @@ from monitor.engine.straighten import straighten
 from monitor.job import SHEET_MM
 from monitor.setup.placing import PX_PER_MM, load_reference, place_marks, reference_of, save_reference
 from tests.engine.make import SAMPLE, sample_inputs
-from vision.bench import bench_pose
-from vision.mat import standard_mat
-from vision.sources import brightness, open_video
+from vision.bench.follower import bench_pose
+from vision.bench.mat import standard_mat
+from vision.camera.sources import brightness, open_video
 
 MARKS = [np.array([(2.6, -3.5), (11.6, -2.6), (10.7, 6.3), (1.7, 5.4)]),
          np.array([(16.4, -0.2), (23.3, 0.5), (22.8, 5.5), (15.9, 4.8)])]

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from monitor.setup.profile import measure_profile
-from vision.camera import CameraModel
+from vision.camera.model import CameraModel
 from vision.types import BenchPose
 
 BODY = np.array([[4.0, 0.0], [4.0, 30.0], [9.0, 38.0], [9.0, 52.0], [13.0, 53.0], [13.0, 75.0]])  # radius, distance

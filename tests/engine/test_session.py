@@ -222,7 +222,7 @@ def test_a_dead_encoder_stops_neither_warnings_nor_trace(tmp_path):
 
 
 def test_video_and_trace_share_their_clock(tmp_path):
-    from vision.sources import open_video
+    from vision.camera.sources import open_video
 
     session = make(tmp_path / "r", video=True)
     capture = SimpleNamespace(every=None)

@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 from scipy.spatial.transform import Rotation
 
 from monitor.engine.straighten import board_picture, straighten
-from vision.camera import CameraModel
+from vision.camera.model import CameraModel
 from vision.types import BenchPose
 
 MATRIX = np.array([[900.0, 0, 400], [0, 880.0, 290], [0, 0, 1]])

@@ -35,9 +35,9 @@ from monitor.review.playback import Playback
 from tests.compare.make import record_passes
 from tests.faults.mutants import mutated, mutated_text
 from tests.monitor.numbered import write_numbered
-from vision.camera import load_camera
-from vision.nozzle_file import load_nozzle
-from vision.sources import open_video, read_photo
+from vision.calibrate.nozzle_file import load_nozzle
+from vision.camera.model import load_camera
+from vision.camera.sources import open_video, read_photo
 
 __all__ = ["KINDS", "Count", "run_kind"]
 

@@ -26,9 +26,9 @@ from monitor.repeat.library import Library, Query
 from tests.compare.make import record_passes
 from tests.monitor.made_recording import make_recording
 from tests.monitor.make import hover, job
-from vision.camera import CameraModel, load_camera, save_camera
-from vision.edge_bias import DEFAULT_BIAS
-from vision.nozzle_file import NozzleCalibration, load_nozzle, save_nozzle
+from vision.calibrate.nozzle_file import NozzleCalibration, load_nozzle, save_nozzle
+from vision.camera.model import CameraModel, load_camera, save_camera
+from vision.fit.bias import DEFAULT_BIAS
 
 __all__ = ["WORKS", "Kills", "kill_at_steps"]
 

@@ -12,7 +12,7 @@ from monitor.recording.reader import Recording, open_recording
 from monitor.recording.recorder import Origin, Recorder
 from tests.monitor.make import JOB_TEXT, hover, job
 from tests.monitor.numbered import write_numbered
-from vision.camera import CameraModel, save_camera
+from vision.camera.model import CameraModel, save_camera
 
 RATE_HZ = 20.0
 

@@ -9,7 +9,7 @@ import pytest
 
 from monitor.cli.main import main
 from monitor.job import load_job, write_job
-from vision.camera import CameraModel, save_camera
+from vision.camera.model import CameraModel, save_camera
 
 ROOT = Path(__file__).parents[2]
 SAMPLE = ROOT / "tests" / "data" / "sweep"

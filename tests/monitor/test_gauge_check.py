@@ -18,9 +18,9 @@ from monitor.job import load_job
 from monitor.judging.tracking import nozzle_body
 from monitor.setup.trust import OTHER_LOOK, gauge_verdict, trust_words
 from tests.vision.drawn import picture, sheet
-from vision.camera import load_camera
-from vision.nozzle_file import load_nozzle, save_nozzle
-from vision.sources import open_video
+from vision.calibrate.nozzle_file import load_nozzle, save_nozzle
+from vision.camera.model import load_camera
+from vision.camera.sources import open_video
 
 SAMPLE = Path(__file__).parents[1] / "data" / "sweep"
 

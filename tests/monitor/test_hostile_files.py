@@ -16,11 +16,11 @@ from monitor.files import read_table, read_toml
 from monitor.heat.calibration import load_calibration
 from monitor.plain import plain, plain_figure
 from tests.monitor.numbered import write_numbered
-from vision.camera import load_camera
+from vision.calibrate.nozzle_file import load_nozzle
+from vision.camera.model import load_camera
+from vision.camera.pictures import decoded, size_of
+from vision.camera.sources import open_video, read_photo
 from vision.errors import CalibrationError, SourceError
-from vision.nozzle_file import load_nozzle
-from vision.pictures import decoded, size_of
-from vision.sources import open_video, read_photo
 
 SAMPLE = Path(__file__).parents[2] / "sample_video"
 

@@ -13,7 +13,7 @@ from monitor.judging.pipeline import Judge
 from monitor.recording.reader import open_recording, recover_leftovers
 from monitor.recording.recorder import Origin, Recorder
 from tests.monitor.make import JOB_TEXT, hover, job
-from vision.sources import open_video
+from vision.camera.sources import open_video
 from vision.types import Frame
 
 ORIGIN = Origin(JOB_TEXT, "# camera\n", "# nozzle\n", video_name="video.mkv")

@@ -12,9 +12,9 @@ from monitor.ui.bench_draft import JobDraft
 from monitor.ui.guide_nozzle import job_for_nozzle
 from tests.engine.make import SAMPLE, sample_inputs
 from tests.ui.test_bench_window import WAIT_MS, make
-from vision.bench import bench_pose
-from vision.mat import standard_mat
-from vision.sources import brightness, open_video
+from vision.bench.follower import bench_pose
+from vision.bench.mat import standard_mat
+from vision.camera.sources import brightness, open_video
 from vision.types import PoseMiss
 
 

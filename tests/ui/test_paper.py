@@ -11,9 +11,9 @@ from PyQt6.QtPdf import QPdfDocument
 
 from monitor.cli.main import main
 from monitor.setup.paper import LENS_BOARD, PAGES_MM, paper_pdf
-from vision.bench import find_markers
-from vision.calibrate import find_target
-from vision.mat import standard_mat
+from vision.bench.follower import find_markers
+from vision.bench.mat import standard_mat
+from vision.calibrate.lens import find_target
 
 PX_PER_MM = 8.0
 

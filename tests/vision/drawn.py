@@ -9,8 +9,8 @@ import cv2
 import numpy as np
 
 from vision import rigid
-from vision.camera import CameraModel
-from vision.mat import standard_mat
+from vision.bench.mat import standard_mat
+from vision.camera.model import CameraModel
 from vision.types import Frame
 
 DATA = Path(__file__).parents[1] / "data"

@@ -11,8 +11,8 @@ import numpy as np
 
 from tests.vision.drawn import looking_down
 from vision import rigid
-from vision.camera import CameraModel
-from vision.part_place import PartSpec
+from vision.camera.model import CameraModel
+from vision.parts.place import PartSpec
 from vision.types import BenchPose, Frame
 
 CAMERA = CameraModel(

@@ -6,9 +6,9 @@ import cv2
 import numpy as np
 from scipy.spatial import ConvexHull
 
-from vision.camera import CameraModel
-from vision.edge_looks import BLUR_PX
-from vision.nozzle import ToolPose, axis_frame, body_from_measures
+from vision.camera.model import CameraModel
+from vision.edges.looks import BLUR_PX
+from vision.nozzle.body import ToolPose, axis_frame, body_from_measures
 
 CAMERA = CameraModel(
     camera_matrix_px=np.array([[900.0, 0, 640], [0, 900.0, 360], [0, 0, 1]]), distortion=np.zeros(5),

@@ -7,10 +7,10 @@ from numpy.testing import assert_allclose
 
 from tests.vision.drawn import CAMERA, PHOTOS, frame, looking_down, picture, sheet
 from vision import rigid
-from vision.bench import BenchFollower, bench_pose
-from vision.camera import CameraModel
+from vision.bench.follower import BenchFollower, bench_pose
+from vision.bench.mat import standard_mat
+from vision.camera.model import CameraModel
 from vision.errors import CalibrationError
-from vision.mat import standard_mat
 from vision.types import BenchPose, PoseMiss
 
 MAT = standard_mat()

@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from tests.vision.drawn import CAMERA, frame, looking_down, picture, sheet
-from vision.board import BoardFollower, rigid_shift
+from vision.bench.board import BoardFollower, rigid_shift
 from vision.types import BenchPose
 
 POSE = looking_down()

@@ -6,10 +6,10 @@ from scipy.spatial import cKDTree
 
 from tests.benchmarks.bound import KNOWN, NOISES, _bound, _length_px, _pose
 from tests.vision.drawn_tool import CAMERA, INSIDE, OUTSIDE, TOOL, drawn_exactly, independent
-from vision.edge_bias import group_key
-from vision.edges import noise_sigma
-from vision.fit import inside_picture
-from vision.silhouette import STEP, moved_pose, outline
+from vision.edges.search import noise_sigma
+from vision.fit.bias import group_key
+from vision.fit.pose import inside_picture
+from vision.nozzle.silhouette import STEP, moved_pose, outline
 
 UP = np.array([0.0, -0.5, -0.866])
 NEAR_PX = 3.5  # of the outline; what lies inside it, and the handle's far end, are nothing that is measured

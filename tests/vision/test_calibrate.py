@@ -7,8 +7,8 @@ from numpy.testing import assert_allclose
 
 from tests.vision.drawn import PHOTOS
 from vision import rigid
-from vision.calibrate import CharucoTarget, ChessboardTarget, calibrate_camera, find_target
-from vision.camera import CameraModel
+from vision.calibrate.lens import CharucoTarget, ChessboardTarget, calibrate_camera, find_target
+from vision.camera.model import CameraModel
 from vision.errors import CalibrationError
 
 CHESSBOARD = sorted((PHOTOS / "chessboard").glob("*.jpg"))
@@ -91,7 +91,7 @@ def test_boards_of_older_tools_and_inverted_boards_are_read_unasked(legacy, nega
 
 
 def test_bad_corners_are_left_out(monkeypatch, chessboard):
-    import vision.calibrate as module
+    import vision.calibrate.lens as module
     honest = module._find_chessboard
 
     def with_a_bad_corner(grey, target, name):
@@ -147,7 +147,7 @@ def test_an_impossible_target_is_refused(wrong):
 
 def test_six_photographed_markers_are_read():
     # ids as printed in OpenCV's tutorial on marker detection
-    from vision.bench import marker_dictionary
+    from vision.bench.follower import marker_dictionary
     image = cv2.imread(str(PHOTOS / "aruco" / "singlemarkersoriginal.jpg"))
     _, ids, _ = cv2.aruco.ArucoDetector(marker_dictionary("DICT_6X6_250")).detectMarkers(image)
 

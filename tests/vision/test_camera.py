@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from tests.vision.drawn import CAMERA
-from vision.camera import CameraModel, load_camera, save_camera
+from vision.camera.model import CameraModel, load_camera, save_camera
 from vision.errors import CalibrationError
 
 POINTS = np.random.default_rng(0).uniform([-150, -80, 250], [150, 80, 450], (200, 3))

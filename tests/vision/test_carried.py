@@ -8,10 +8,10 @@ import pytest
 
 from tests.vision.drawn import CAMERA, looking_down, picture, sheet
 from vision import rigid
-from vision.background import MASK_SCALE, BenchView
-from vision.board import BoardFollower
-from vision.carried import BenchCarrier, BenchRelief
-from vision.cuts import linear_light
+from vision.bench.background import MASK_SCALE, BenchView
+from vision.bench.board import BoardFollower
+from vision.bench.carried import BenchCarrier, BenchRelief
+from vision.edges.cuts import linear_light
 from vision.types import BenchPose
 
 BEFORE, AFTER = looking_down(), looking_down(12, -186, 334, 1.5)

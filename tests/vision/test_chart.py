@@ -6,9 +6,9 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy.spatial.transform import Rotation
 
-from vision.chart import chart_of, chart_of_steps, pose_of
-from vision.nozzle import ToolPose, sideways_of
-from vision.silhouette import moved_pose, turned
+from vision.nozzle.body import ToolPose, sideways_of
+from vision.nozzle.silhouette import moved_pose, turned
+from vision.track.chart import chart_of, chart_of_steps, pose_of
 
 LOOKS_DOWN = np.eye(4)
 LOOKS_DOWN[:3, :3] = Rotation.from_euler("xyz", [2.6, 0.1, 0.4]).as_matrix()

@@ -11,12 +11,12 @@ from hypothesis import strategies as st
 from scipy.ndimage import gaussian_filter1d
 
 from tests.vision.drawn_tool import independent
-from vision.cuts import NO_TONE, CutGrid, sample_along, to_opponent
-from vision.edge_looks import tables_of
-from vision.edges import _share_ramps, edges_along, find_edges, misfits_by_travel
-from vision.least_squares import CUT_SIGMA_PX, _scatter_of_groups, _scatter_px
-from vision.rounds import _crowding_px
-from vision.silhouette import STEP
+from vision.edges.cuts import NO_TONE, CutGrid, sample_along, to_opponent
+from vision.edges.looks import tables_of
+from vision.edges.search import _share_ramps, edges_along, find_edges, misfits_by_travel
+from vision.fit.least_squares import CUT_SIGMA_PX, _scatter_of_groups, _scatter_px
+from vision.fit.rounds import _crowding_px
+from vision.nozzle.silhouette import STEP
 from vision.threads import give_way
 
 GRID = CutGrid(9.0)

@@ -10,13 +10,13 @@ import pytest
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
 from tests.vision.test_find import ALL_KNOWN, CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
 from tests.vision.test_tracker import RATE_HZ, StillBench
-from vision.estimate import judged
-from vision.evidence import log_likelihood_ratio
-from vision.fit import Picture, fit_pose
-from vision.hypothesis import LOG_HIDDEN, Hypothesis, compete, probabilities, share_for_new, updated_log_odds
-from vision.kalman import Motion, start_state
-from vision.nozzle import body_from_measures, hold_of
-from vision.tracker import NozzleModel, Tracker
+from vision.fit.pose import Picture, fit_pose
+from vision.nozzle.body import body_from_measures, hold_of
+from vision.track.estimate import judged
+from vision.track.evidence import log_likelihood_ratio
+from vision.track.hypothesis import LOG_HIDDEN, Hypothesis, compete, probabilities, share_for_new, updated_log_odds
+from vision.track.kalman import Motion, start_state
+from vision.track.tracker import NozzleModel, Tracker
 from vision.types import Frame, TrackStatus
 
 BAR = body_from_measures([(4.0, 0.0), (4.0, 200.0)], [(4.0, 200.0), (4.0, 210.0)])

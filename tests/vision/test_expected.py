@@ -8,10 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.benchmarks.accuracy import expected
-from vision.camera import CameraModel
-from vision.edge_bias import DEFAULT_BIAS, EdgeBias
-from vision.expected import expected_spread
-from vision.nozzle import ToolPose, body_from_measures
+from vision.camera.model import CameraModel
+from vision.fit.bias import DEFAULT_BIAS, EdgeBias
+from vision.fit.expected import expected_spread
+from vision.nozzle.body import ToolPose, body_from_measures
 
 TUBE = body_from_measures([(4.0, 0.0), (4.0, 300.0)], [])  # leaves the picture at its top
 UP = np.array([0.0, -1.0, 0.0])

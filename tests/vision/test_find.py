@@ -9,17 +9,17 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy.ndimage import distance_transform_edt
 
-import vision.find
+import vision.track.find
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
-from vision.background import BLOCK_PX, MASK_SCALE, BenchView, compose_bench
-from vision.coarse import direction_of
-from vision.edge_bias import DEFAULT_BIAS, EdgeBias
-from vision.edges import noise_sigma
-from vision.find import _lifted, find_tool, poses_near
-from vision.fit import Picture, fit_pose
-from vision.novelty import ANGLES, HALF, new_edges, tool_mask
-from vision.nozzle import ToolPose, body_from_measures, hold_of
-from vision.silhouette import moved_pose, tool_hull
+from vision.bench.background import BLOCK_PX, MASK_SCALE, BenchView, compose_bench
+from vision.edges.search import noise_sigma
+from vision.fit.bias import DEFAULT_BIAS, EdgeBias
+from vision.fit.pose import Picture, fit_pose
+from vision.nozzle.body import ToolPose, body_from_measures, hold_of
+from vision.nozzle.silhouette import moved_pose, tool_hull
+from vision.track.coarse import direction_of
+from vision.track.find import _lifted, find_tool, poses_near
+from vision.track.novelty import ANGLES, HALF, new_edges, tool_mask
 
 # looking straight down from 400 mm: x right, y away from the operator, z up
 CAM_FROM_BENCH = np.array([[1.0, 0, 0, 0], [0, -1, 0, 0], [0, 0, -1, 400], [0, 0, 0, 1]])
@@ -149,7 +149,7 @@ def _found_beside_a_rival(monkeypatch, rival, **options):
         n_full += 1
         return replace(fit, pose=rival(fit.pose) if n_full == 2 else fit.pose, quality=0.55)
 
-    monkeypatch.setattr(vision.find, "fit_pose", as_well)
+    monkeypatch.setattr(vision.track.find, "fit_pose", as_well)
     found = find_tool(CAMERA, TOOL, picture, CAM_FROM_BENCH, 0.0, DRAWN_EDGES, **options)
     assert n_full >= 2
     return found
@@ -166,7 +166,7 @@ def test_two_places_that_explain_a_picture_alike_are_not_told_apart_but_by_a_kno
 
 @pytest.mark.parametrize("share, aside_mm, is_found", [(0.4, 0.0, True), (0.4, 30.0, False), (1.0, 0.0, False)])
 def test_a_tool_seen_in_part_is_found_when_only_how_near_it_is_cannot_be_told(monkeypatch, share, aside_mm, is_found):
-    monkeypatch.setattr(vision.find, "share_in_view", lambda *_: share)
+    monkeypatch.setattr(vision.track.find, "share_in_view", lambda *_: share)
 
     def nearer(pose):
         return ToolPose(0.92 * pose.tip_mm + np.array([aside_mm, 0.0, 0.0]), pose.axis, pose.roll_rad)  # by 30 mm
@@ -222,8 +222,8 @@ def test_a_tube_that_mirrors_the_bench_at_its_limbs_is_found_no_further_away(pla
 def test_the_less_of_the_tool_is_in_view_the_less_it_may_be_held_unlike_before(monkeypatch, share, turn_rad):
     rng = np.random.default_rng(1)
     bench, pose, priors = _bench(rng), _tool(-10, 5, 12, 35, 90), []
-    monkeypatch.setattr(vision.find, "share_in_view", lambda *_: share)
-    monkeypatch.setattr(vision.find, "fit_pose", lambda *_, prior, **__: priors.append(prior))
+    monkeypatch.setattr(vision.track.find, "share_in_view", lambda *_: share)
+    monkeypatch.setattr(vision.track.find, "fit_pose", lambda *_, prior, **__: priors.append(prior))
 
     find_tool(CAMERA, TOOL, Picture(_with_tool(bench, pose, rng), bench, ALL_KNOWN), CAM_FROM_BENCH, 0.0, DRAWN_EDGES,
               holds=(hold_of(pose, CAM_FROM_BENCH),))

@@ -6,8 +6,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from tests.vision.drawn import CAMERA
-from vision.camera import CameraModel
-from vision.lens import lens_of, project
+from vision.camera.lens import lens_of, project
+from vision.camera.model import CameraModel
 
 POINTS = np.random.default_rng(0).uniform([-150, -80, 250], [150, 80, 450], (50, 3))
 

@@ -5,9 +5,9 @@ from numpy.testing import assert_allclose
 
 from tests.vision.drawn import CAMERA, looking_down, picture
 from vision import rigid
-from vision.bench import find_markers
+from vision.bench.follower import find_markers
+from vision.bench.mat import load_mat, standard_mat
 from vision.errors import CalibrationError
-from vision.mat import load_mat, standard_mat
 
 GOOD = ('dictionary = "DICT_APRILTAG_36h11"\nsheet_size = [100, 80]\nmarker_size = 10\n'
         'markers = [[0, -20, 10], [1, 20, 10]]\n')

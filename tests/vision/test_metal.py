@@ -5,9 +5,9 @@ import pytest
 
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
 from tests.vision.test_find import ALL_KNOWN, _bench, _tool, _with_tool
-from vision.background import cast_of, with_cast
-from vision.fit import Picture
-from vision.metal import log_look_ratio, metal_look, usual_look
+from vision.bench.background import cast_of, with_cast
+from vision.fit.pose import Picture
+from vision.track.metal import log_look_ratio, metal_look, usual_look
 
 POSE = _tool(-10, 5, 12, 35, 90)
 # blue over green, red over green, green of the light that is drawn

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from tests.vision.drawn import looking_down
-from vision.edge_bias import DEFAULT_BIAS
+from vision.calibrate.nozzle_file import NozzleCalibration, load_nozzle, save_nozzle
 from vision.errors import CalibrationError
-from vision.nozzle_file import NozzleCalibration, load_nozzle, save_nozzle
+from vision.fit.bias import DEFAULT_BIAS
 
 POSE = looking_down(12, -186, 334, 1.5)
 

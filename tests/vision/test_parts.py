@@ -5,7 +5,7 @@ import pytest
 
 from tests.vision.drawn_parts import CAMERA, PARTS, POSE, TARGET, Lie, Scene, bench_of, draw, frame_of
 from vision import rigid
-from vision.part_follower import PartFollower
+from vision.parts.follower import PartFollower
 from vision.types import NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
 
 RATE = 15

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from tests.vision.drawn_tool import CAMERA, OUTSIDE, TOOL, as_camera, drawn_exactly, independent
-from vision.fit import Picture
-from vision.nozzle import ToolPose
-from vision.shutter import Shutter
+from vision.fit.pose import Picture
+from vision.nozzle.body import ToolPose
+from vision.track.shutter import Shutter
 
 AXIS = np.array([0.05, -0.75, 0.66]) / np.linalg.norm([0.05, -0.75, 0.66])
 VELOCITY_MM_S = np.array([85.0, 0.0, 0.0])

@@ -10,14 +10,14 @@ from hypothesis import strategies as st
 from scipy.special import ndtr
 
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera, drawn_exactly, independent
-from vision.cuts import CutGrid, sample_cuts
-from vision.edge_bias import DEFAULT_BIAS, EdgeBias, group_of
-from vision.edge_looks import SAMPLING_PX
-from vision.edges import find_edges
-from vision.fit import Picture, fit_pose, loose_prior
-from vision.kalman import Motion, ToolState, condition, predict, smooth, start_state, with_modes
-from vision.nozzle import ToolPose, body_from_measures
-from vision.silhouette import STEP, moved_pose, outline, tool_hull
+from vision.edges.cuts import CutGrid, sample_cuts
+from vision.edges.looks import SAMPLING_PX
+from vision.edges.search import find_edges
+from vision.fit.bias import DEFAULT_BIAS, EdgeBias, group_of
+from vision.fit.pose import Picture, fit_pose, loose_prior
+from vision.nozzle.body import ToolPose, body_from_measures
+from vision.nozzle.silhouette import STEP, moved_pose, outline, tool_hull
+from vision.track.kalman import Motion, ToolState, condition, predict, smooth, start_state, with_modes
 
 TUBE = body_from_measures([(4.0, 0.0), (4.0, 30.0)], [])
 

@@ -9,8 +9,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from tests.vision.drawn import DATA, PHOTOS
+from vision.camera.sources import brightness, open_video, read_photo
 from vision.errors import SourceError
-from vision.sources import brightness, open_video, read_photo
 
 TIMES_MS = np.cumsum(np.random.default_rng(5).integers(30, 100, 40)) - 30
 

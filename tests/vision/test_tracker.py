@@ -8,15 +8,15 @@ import cv2
 import numpy as np
 import pytest
 
-import vision.searching
-import vision.shutter
-import vision.tracker
+import vision.track.searching
+import vision.track.shutter
+import vision.track.tracker
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
 from tests.vision.test_find import CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
 from vision import rigid
-from vision.nozzle import hold_of
-from vision.silhouette import moved_pose
-from vision.tracker import NozzleModel, Tracker
+from vision.nozzle.body import hold_of
+from vision.nozzle.silhouette import moved_pose
+from vision.track.tracker import NozzleModel, Tracker
 from vision.types import BenchPose, Frame, TrackStatus
 
 RATE_HZ, COMES_IN, LEAVES = 30.0, 3, 22
@@ -87,13 +87,13 @@ def test_nothing_is_seen_before_the_tool_comes_in(tracks):
 
 
 def test_a_search_that_takes_longer_than_its_frames_changes_nothing(scene, tracks, monkeypatch):
-    at_once = vision.searching.find_poses
+    at_once = vision.track.searching.find_poses
 
     def slowly(*args, **options):
         time.sleep(0.25)
         return at_once(*args, **options)
 
-    monkeypatch.setattr(vision.searching, "find_poses", slowly)
+    monkeypatch.setattr(vision.track.searching, "find_poses", slowly)
 
     for slow, quick in zip(_tracks(scene), tracks, strict=False):
         np.testing.assert_array_equal(slow.tip_mm, quick.tip_mm)
@@ -103,7 +103,7 @@ def test_a_search_that_takes_longer_than_its_frames_changes_nothing(scene, track
 def test_a_search_in_vain_is_followed_by_the_next_as_soon_as_its_answer_counts(scene, monkeypatch):
     _, frames = scene
     looked_at = []
-    monkeypatch.setattr(vision.searching, "find_poses", lambda *args, **_: looked_at.append(args[2].image) or [])
+    monkeypatch.setattr(vision.track.searching, "find_poses", lambda *args, **_: looked_at.append(args[2].image) or [])
 
     _tracks(scene)
 
@@ -112,7 +112,7 @@ def test_a_search_in_vain_is_followed_by_the_next_as_soon_as_its_answer_counts(s
 
 
 def test_live_a_late_answer_holds_up_no_frame_not_even_the_first_and_still_counts(scene, monkeypatch):
-    at_once, may_end, has_ended = vision.searching.find_poses, threading.Event(), threading.Event()
+    at_once, may_end, has_ended = vision.track.searching.find_poses, threading.Event(), threading.Event()
 
     def after_a_while(*args, **options):
         may_end.wait(20)
@@ -123,7 +123,7 @@ def test_live_a_late_answer_holds_up_no_frame_not_even_the_first_and_still_count
     bench, frames = scene
     nozzle = NozzleModel(TOOL, DRAWN_EDGES, bench, holds=(hold_of(_pose(0), CAM_FROM_BENCH),))
     tracker = Tracker(CAMERA, StillBench(), nozzle, 0.0, waits=False)
-    monkeypatch.setattr(vision.searching, "find_poses", after_a_while)
+    monkeypatch.setattr(vision.track.searching, "find_poses", after_a_while)
     before = [tracker.step(frame).track.status for frame in frames[COMES_IN:12]]
     may_end.set()
     has_ended.wait(60)
@@ -139,7 +139,7 @@ def test_live_a_late_answer_holds_up_no_frame_not_even_the_first_and_still_count
 
 
 def test_a_search_that_found_elsewhere_is_not_believed_when_later_pictures_say_otherwise(scene, tracks, monkeypatch):
-    rightly, n_found = vision.searching.find_poses, 0
+    rightly, n_found = vision.track.searching.find_poses, 0
 
     def elsewhere(*args, **options):
         nonlocal n_found
@@ -151,8 +151,8 @@ def test_a_search_that_found_elsewhere_is_not_believed_when_later_pictures_say_o
             else [replace(fit, pose=moved_pose(fit.pose, np.array([30.0, 0, 0, 0, 0, 0]))) for fit in fits]
         )
 
-    monkeypatch.setattr(vision.searching, "find_poses", elsewhere)
-    monkeypatch.setattr(vision.tracker, "_GOOD_QUALITY", 1.1)  # looks again and again
+    monkeypatch.setattr(vision.track.searching, "find_poses", elsewhere)
+    monkeypatch.setattr(vision.track.tracker, "_GOOD_QUALITY", 1.1)  # looks again and again
     both = [(d, t) for d, t in zip(_tracks(scene), tracks, strict=False) if d.is_seen and t.is_seen]
 
     assert n_found > 1 and len(both) > 8
@@ -180,8 +180,8 @@ def test_the_stored_bench_lies_where_a_bumped_camera_sees_it_at_once(scene):
 
 
 def test_what_learns_the_shutter_is_ready_before_the_first_frame(scene, monkeypatch):
-    used, original = [], vision.shutter.misfits_by_travel
-    monkeypatch.setattr(vision.shutter, "misfits_by_travel", lambda *a: used.append(1) or original(*a))
+    used, original = [], vision.track.shutter.misfits_by_travel
+    monkeypatch.setattr(vision.track.shutter, "misfits_by_travel", lambda *a: used.append(1) or original(*a))
 
     Tracker(CAMERA, StillBench(), NozzleModel(TOOL, DRAWN_EDGES, scene[0]), 0.0).warm_up()
 
@@ -189,7 +189,7 @@ def test_what_learns_the_shutter_is_ready_before_the_first_frame(scene, monkeypa
 
 
 def test_a_search_that_takes_very_long_keeps_few_pictures_from_all_its_time():
-    search = vision.searching.Search(0.0, None, None, None, 0.0, ())
+    search = vision.track.searching.Search(0.0, None, None, None, 0.0, ())
 
     for k in range(1, 300):
         search.keep(None, None, k / RATE_HZ)

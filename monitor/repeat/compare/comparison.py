@@ -19,6 +19,7 @@ from monitor.repeat.compare.capability import Capability, capability
 from monitor.repeat.compare.changes import Change, Changes, changes_of
 from monitor.repeat.compare.control import LIMITS_FROM, Chart, Trust, individuals, moving_range, samples, trust
 from monitor.repeat.compare.depth import Envelope, envelope
+from monitor.repeat.compare.equal_start import with_equal_start
 from monitor.repeat.compare.gauge import GaugeStudy, HandSpread, hand_spread, one_way
 from monitor.repeat.compare.odd import FEWEST, Oddity, odd_passes, pick_reference, traces_in_percent, usual
 from monitor.repeat.compare.passes import (
@@ -37,7 +38,6 @@ from monitor.repeat.compare.rates import OPERATORS, SAMPLES
 from monitor.repeat.compare.rules import RULES, arl
 from monitor.repeat.compare.scales import from_scale, to_scale
 from monitor.repeat.compare.words import change_sentence, odd_mark, odd_sentence
-from monitor.repeat.equal_start import with_equal_start
 from vision.types import FloatArray
 
 __all__ = ["Comparison", "MeasureView", "compare", "compare_folders", "find_pass"]

@@ -1,0 +1,1 @@
+"""The bench: where the mat and the board lie, and how the bench looks without the tool."""

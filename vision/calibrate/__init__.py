@@ -1,0 +1,1 @@
+"""What photographs teach: the camera's lens, and where a nozzle's edges appear."""

@@ -1,0 +1,222 @@
+"""Where this nozzle's edges appear with this camera: learned from photographs at known heights."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from vision.bench.background import compose_bench
+from vision.bench.carried import BenchRelief
+from vision.camera.model import CameraModel
+from vision.edges.cuts import linear_light
+from vision.errors import CalibrationError
+from vision.fit.bias import DEFAULT_BIAS, EdgeBias, group_key
+from vision.fit.pose import Picture, PoseFit, fit_pose
+from vision.nozzle.body import Hold, NozzleBody, ToolPose, distinct_holds, hold_of
+from vision.track.find import find_tool
+from vision.track.metal import metal_look, usual_look
+from vision.types import FloatArray
+
+__all__ = ["TouchPhoto", "TouchResult", "calibrate_edges"]
+
+_LEARN_SIGMA_PX = {True: 0.4, False: 1.5}  # how far an edge offset may be from its default before the photographs speak
+_LEAST_CUTS = 5
+_SYSTEMATIC_PX = {True: 0.15, False: 0.35}  # what the photographs of one sitting share
+_DOUBT = 1.8  # sigmas
+_FITS = 80  # there is time: metal over a white mat shows few edges
+_CLEAREST = 4  # photographs whose holds help with the others
+_LEAST_QUALITY = (0.55, 0.4)  # the second with ways to hold the tool that are known by then
+_FLOOR_PX = {True: 0.12, False: 0.35}  # an offset changes with light and place by at least this much
+_STEP_FLOOR_PX = 0.5  # and that of a step more: a ledge shades what lies ahead of it
+
+
+@dataclass(frozen=True)
+class TouchPhoto:
+    """One photograph of the nozzle standing at a known height.
+
+    Attributes
+    ----------
+    image : array, shape (h, w, 3), uint8
+    cam_from_bench : array, shape (4, 4)
+    surface_mm : float
+        Height of the surface below the outlet over the mat [mm]: 0 over the mat, the board's top over the board.
+    height_mm : float
+        Outlet's centre over that surface [mm].
+    name : str
+    """
+
+    image: np.ndarray
+    cam_from_bench: FloatArray
+    surface_mm: float
+    height_mm: float
+    name: str
+
+
+@dataclass(frozen=True)
+class TouchResult:
+    """What the photographs taught.
+
+    Attributes
+    ----------
+    bias : dict
+        (kind of edge, whether the scene outside is lighter) -> EdgeBias.
+    bench : array, shape (h, w, 3), float32
+        The bench without the tool, linear light.
+    bench_pose : array, shape (4, 4)
+        Camera from bench, where the bench is seen so.
+    used : tuple of str
+        Photographs in which the nozzle was found.
+    height_error_mm : array
+        For each used photograph, height from its edges alone, with the new offsets, less the known height.
+    metal_look : array, shape (3,), or None
+        As `usual_look` tells it.
+    """
+
+    bias: dict[tuple[str, bool], EdgeBias]
+    bench: np.ndarray
+    bench_pose: FloatArray
+    used: tuple[str, ...]
+    height_error_mm: FloatArray
+    height_sigma_mm: FloatArray
+    holds: tuple[Hold, ...] = ()
+    metal_look: FloatArray | None = None
+
+
+def calibrate_edges(camera: CameraModel, body: NozzleBody, photos: list[TouchPhoto], progress=lambda done, total: None,
+                    relief: BenchRelief | None = None) -> TouchResult:
+    """Edge offsets of a nozzle from photographs at known heights.
+
+    Parameters
+    ----------
+    relief : BenchRelief, optional
+        Of the bench, for a camera that moved between the photographs; without one all is taken for the mat.
+
+    Raises
+    ------
+    CalibrationError
+        When fewer than three photographs show the nozzle, or none of two different places.
+    """
+    relief = relief or BenchRelief(camera)
+    groups: dict[float, list[np.ndarray]] = {}
+    for p in photos:
+        light = relief.carried(linear_light(p.image), p.cam_from_bench, photos[0].cam_from_bench)
+        groups.setdefault(p.surface_mm, []).append(light)
+    if len(groups) < 2:
+        raise CalibrationError("touch photographs: need some over the board and some over the bare mat")
+    bench = compose_bench(list(groups.values()))
+    pictures = _pictures(photos, bench, relief)
+    poses = _find_all(camera, body, photos, pictures, progress)
+    found = [i for i, p in enumerate(poses) if p is not None and _agrees(camera, body, photos[i], pictures[i], p)]
+    if len(found) < 3:
+        raise CalibrationError(
+            f"touch photographs: the nozzle was found in {len(found)} of {len(photos)}, need 3; "
+            "check the nozzle's measures and the heights, and take them with the whole tool in view"
+        )
+    bias = dict(DEFAULT_BIAS)
+    for _ in range(2):
+        wide = {k: EdgeBias(bias[k].offset_px, _LEARN_SIGMA_PX[k[1]]) for k in bias}
+        fits = [_fit_at_height(camera, body, photos[i], pictures[i], poses[i], wide) for i in found]
+        bias = _learn(body, fits)
+        poses = _replace(poses, found, fits)
+    holds = distinct_holds([hold_of(poses[i], photos[i].cam_from_bench) for i in found])
+    errors, sigmas = [], []
+    for i in found:
+        fit = fit_pose(camera, body, pictures[i], poses[i], bias, spreads_px=(2.0, 1.0))
+        if fit is not None:
+            up = photos[i].cam_from_bench[:3, 2]
+            errors.append(_height(photos[i], fit.pose) - photos[i].height_mm)
+            sigmas.append(float(np.sqrt(up @ fit.cov[:3, :3] @ up)))
+    look = usual_look([metal_look(camera, body, pictures[i], poses[i]) for i in found])
+    return TouchResult(bias, bench, photos[0].cam_from_bench, tuple(photos[i].name for i in found), np.array(errors),
+                       np.array(sigmas), holds, look)
+
+
+def _height(photo: TouchPhoto, pose: ToolPose) -> float:
+    r, t = photo.cam_from_bench[:3, :3], photo.cam_from_bench[:3, 3]
+    return float(r[:, 2] @ (pose.tip_mm - t)) - photo.surface_mm
+
+
+def _plane(photo: TouchPhoto) -> tuple[FloatArray, float, float]:
+    up, t = photo.cam_from_bench[:3, 2], photo.cam_from_bench[:3, 3]
+    return up, float(up @ t) + photo.surface_mm + photo.height_mm, 0.1
+
+
+def _pictures(photos: list[TouchPhoto], bench: np.ndarray, relief: BenchRelief) -> list[Picture]:
+    """Each photograph before the bench as seen from where it was taken."""
+    known = np.full(bench.shape[:2], 255, np.uint8)
+    then = photos[0].cam_from_bench
+    return [Picture(p.image, relief.carried(bench, then, p.cam_from_bench), known) for p in photos]
+
+
+def _find_all(camera: CameraModel, body, photos, pictures, progress):
+    """A pose for each photograph: first without help, then with the ways the tool was held in those that are
+    clearest.
+    """
+    best: list[PoseFit | None] = [None] * len(photos)
+    holds: tuple[Hold, ...] = ()
+    for attempt, least in enumerate(_LEAST_QUALITY):
+        for i, p in enumerate(photos):
+            if attempt == 0 or holds:
+                fit = find_tool(
+                    camera, body, pictures[i], p.cam_from_bench, p.surface_mm,
+                    heights_mm=(p.height_mm,), holds=holds, plane=_plane(p), most=_FITS, least_quality=least,
+                )
+                if fit is not None and (best[i] is None or fit.merit > best[i].merit):
+                    best[i] = fit
+            progress(attempt * len(photos) + i + 1, len(_LEAST_QUALITY) * len(photos))
+        clear = sorted((i for i in range(len(photos)) if best[i] is not None), key=lambda i: -best[i].quality)
+        holds = distinct_holds([hold_of(best[i].pose, photos[i].cam_from_bench) for i in clear[:_CLEAREST]])
+    return [None if fit is None else fit.pose for fit in best]
+
+
+def _agrees(camera: CameraModel, body, photo, picture, pose) -> bool:
+    """Whether the edges alone, as they usually appear, put the outlet near its known height: else it is another
+    thing.
+    """
+    fit = fit_pose(camera, body, picture, pose, spreads_px=(2.0, 1.0))
+    if fit is None:
+        return False
+    up = photo.cam_from_bench[:3, 2]
+    sigma = float(np.sqrt(up @ fit.cov[:3, :3] @ up))
+    return abs(_height(photo, fit.pose) - photo.height_mm) < _DOUBT * np.hypot(sigma, 1.0)
+
+
+def _fit_at_height(camera: CameraModel, body, photo, picture, pose, bias):
+    return fit_pose(camera, body, picture, pose, bias, spreads_px=(2.0, 1.0), plane=_plane(photo))
+
+
+def _replace(poses, found, fits):
+    out = list(poses)
+    for i, fit in zip(found, fits, strict=False):
+        if fit is not None:
+            out[i] = fit.pose
+    return out
+
+
+def _learn(body, fits) -> dict[tuple[str, bool], EdgeBias]:
+    """Per kind of edge: the middle of what the photographs show, and how much that varies between them."""
+    seen: dict[tuple[str, bool], list[float]] = {}
+    for fit in fits:
+        if fit is None:
+            continue
+        for label in np.unique(fit.label):
+            edges = fit.edge_px[(fit.label == label) & fit.good]
+            if len(edges) >= _LEAST_CUTS:
+                seen.setdefault(group_key(body, label), []).append(float(np.median(edges)))
+    out = {}
+    for key, default in DEFAULT_BIAS.items():
+        rows = np.array(seen.get(key, []))
+        if not len(rows):
+            out[key] = default
+            continue
+        middle = float(np.median(rows))
+        spread = 1.4826 * float(np.median(np.abs(rows - middle)))
+        variance = (spread**2 + _SYSTEMATIC_PX[key[1]] ** 2) * 3 / len(rows)
+        share = default.sigma_px**2 / (default.sigma_px**2 + variance)
+        offset = default.offset_px + share * (middle - default.offset_px)
+        # what photographs and habit do not agree upon stays uncertain
+        floor = _STEP_FLOOR_PX if key[0] == "step" else _FLOOR_PX[key[1]]
+        sigma = np.sqrt(share * variance + floor**2 + (spread * share) ** 2 + (0.3 * (middle - offset)) ** 2)
+        out[key] = EdgeBias(float(offset), float(sigma))
+    return out

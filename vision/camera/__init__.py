@@ -1,0 +1,1 @@
+"""The camera: its lens, and frames with their exact times."""

@@ -1,0 +1,58 @@
+"""The lens model of `vision.camera.model` for compiled code, a point at a time."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from vision.camera.model import CameraModel
+from vision.compiled import njit
+from vision.types import FloatArray
+
+__all__ = ["lens_of", "pixel", "project"]
+
+
+def lens_of(camera: CameraModel) -> FloatArray:
+    """A camera's numbers in the order in which compiled code takes them."""
+    k = camera.camera_matrix_px
+    return np.array([k[0, 0], k[1, 1], k[0, 2], k[1, 2], *camera.distortion, *camera.fold])
+
+
+@njit(cache=True, nogil=True)
+def pixel(px, py, pz, lens):
+    """Picture point (x, y) of a point; the model of `CameraModel`, straight on beyond its fold."""
+    fx, fy, cx, cy, k1, k2, p1, p2, k3, edge, image_of_edge = lens
+    iz = 1.0 / max(pz, 1e-6)
+    x, y = px * iz, py * iz
+    r = math.sqrt(x * x + y * y)
+    grow = 1.0
+    if r > edge:
+        grow = 1.0 + (r - edge) / max(image_of_edge, 1e-6)
+        x, y = x * edge / r, y * edge / r
+    r2 = x * x + y * y
+    radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    return (fx * grow * (x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x)) + cx,
+            fy * grow * (y * radial + p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y) + cy)
+
+
+@njit(cache=True, nogil=True)
+def project(p, lens):
+    """`pixel` (2,) of a point (3,) and its derivative (2, 3)."""
+    fx, fy, cx, cy, k1, k2, p1, p2, k3, edge, image_of_edge = lens
+    px, jac = np.empty(2), np.empty((2, 3))
+    px[0], px[1] = pixel(p[0], p[1], p[2], lens)
+    iz = 1.0 / max(p[2], 1e-6)
+    x, y = p[0] * iz, p[1] * iz
+    beyond = np.hypot(x, y) / edge
+    r2 = (x * x + y * y) / max(beyond, 1.0) ** 2
+    radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    slope = 2.0 * (k1 + r2 * (2.0 * k2 + 3.0 * k3 * r2))
+    cross = x * y * slope + 2.0 * (p1 * x + p2 * y)
+    jac[0, 0] = fx * (radial + x * x * slope + 2.0 * p1 * y + 6.0 * p2 * x) * iz
+    jac[0, 1] = fx * cross * iz
+    jac[1, 0] = fy * cross * iz
+    jac[1, 1] = fy * (radial + y * y * slope + 6.0 * p1 * y + 2.0 * p2 * x) * iz
+    jac[0, 2] = -(jac[0, 0] * x + jac[0, 1] * y)
+    jac[1, 2] = -(jac[1, 0] * x + jac[1, 1] * y)
+    return px, jac

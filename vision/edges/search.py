@@ -1,0 +1,444 @@
+"""Sub-pixel edges across cuts of the picture, against a known or a flat background, each with its sigma."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from vision.compiled import njit
+from vision.edges.cuts import CutGrid, to_opponent
+from vision.edges.looks import BLUR_PX, FINE, FLAT_LANES, LANES, SAMPLING_PX, look_of, tables_of
+from vision.types import FloatArray
+
+__all__ = ["STRAY_LIGHT", "USUAL_NOISE", "PICK_LIMIT", "MISFIT_LIMIT", "EdgeSet", "noise_sigma", "find_edges",
+           "edges_along", "misfits_by_travel"]
+
+_BACK_PX, _FORE_PX = 4.5, 6.5  # the window that stays put while the edge is tried within it
+_TRY_IN_PX, _TRY_OUT_PX = 3.0, 4.0
+_SHADE_LOW, _SHADE_HIGH = 0.3, 1.2  # a shadow may darken the bench this far; anything darker is another thing
+_LEAST_TO_SHARE, _LEAST_RAMP = 6, 1e-4  # cuts, and least scatter of what they share [1 / px]
+_MEDIAN_SPREAD = 1.25  # of a median, in those of a mean
+_RAMP_TOLD = 12.0  # chi-square of 3 degrees of freedom, 99.3 %
+# how a tool shines near its limb, before something lighter, as shares of its light per px inwards (measured on rendered
+# clips), and from which half way on that counts [px]
+_USUAL_RAMP, _USUAL_RAMP_SIGMA, _LEAST_HALF_WAY_PX = -0.04, 0.03, 0.5
+_SHADE_PRIOR = 0.5  # sigma of the shade about 1
+PICK_LIMIT, MISFIT_LIMIT = 5.0, 6.0  # as in `find_edges`
+STRAY_LIGHT = 0.01  # sigma of the brightness that it lays over the bench; smoke lays more
+USUAL_NOISE = 0.6, 0.6, 0.6  # as in `find_edges`
+# sigma of a pixel in linear light: floor, and at value 1 (about 5 of 255 levels)
+_NOISE_FLOOR, _NOISE_SHARE = 0.006, 0.045
+
+
+@dataclass(frozen=True)
+class EdgeSet:
+    """One edge per cut.
+
+    Attributes
+    ----------
+    offset_px : array, shape (n,)
+        Outward distance from the cut's centre [px]; nan where no edge stands out.
+    sigma_px : array, shape (n,)
+        From the sharpness of the fit's optimum [px].
+    gain : array, shape (n,)
+        Drop of chi-square that the edge brings [-].
+    lighter : array, shape (n,), bool
+        Whether the outside is lighter than the inside.
+    """
+
+    offset_px: FloatArray
+    sigma_px: FloatArray
+    gain: FloatArray
+    lighter: np.ndarray
+
+
+def find_edges(
+    cuts: np.ndarray, background: np.ndarray, grid: CutGrid, blur_px, spread_px: float, *, travel_px=0.0,
+    pick_limit: float = PICK_LIMIT, misfit_limit: float = MISFIT_LIMIT, veil: float = STRAY_LIGHT,
+    noise: tuple[float, float, float] = USUAL_NOISE,
+) -> EdgeSet:
+    """The most likely edge of each cut: tool inside, the background, perhaps in shadow or behind a veil, outside.
+
+    Each edge position is judged by how much better it explains the cut than the background alone: the background's
+    brightness is free, one factor for all channels (a shadow), and so is a grey veil over it (smoke) within its prior;
+    the inside's brightness and colour are free. The best gain with true background outside, near the middle of the cut,
+    is then refined by maximum likelihood on a window that stays put while the edge moves, so that no window is
+    favoured; there the inside may grow or fall with depth (a rounded, shiny limb).
+
+    Parameters
+    ----------
+    cuts, background : array, shape (n, 3, m), float32
+        Linear light along cuts of that grid.
+    blur_px : float or array, shape (n,)
+        Sigma of the edges' blur in the picture, 0.5 to 4.
+    spread_px : float
+        How far edges may be from the middle of their cut, 1 sigma [px].
+    travel_px : float or array, shape (n,)
+        Way of the edges across themselves while the shutter is open; one that travels is of blur BLUR_PX otherwise.
+    pick_limit, misfit_limit : float
+        Mean square of (picture - background) outside, in sigmas, above which something covers the cut: at first of all
+        channels, refined of the brightness.
+    veil : float
+        Sigma of the veil's brightness [-].
+    noise : tuple of float
+        Scatter of the picture's brightness and of two differences of its colours, as in `to_opponent`, as shares of
+        `noise_sigma` [-].
+    """
+    blur, travel = (np.broadcast_to(np.asarray(px, float), (len(cuts),)).copy() for px in (blur_px, travel_px))
+    one = np.ones(len(cuts), np.int64)
+    cuts, background = (to_opponent(np.array(light, np.float32), noise) for light in (cuts, background))
+    return EdgeSet(*edges_along(cuts, background, one, one, 0, blur, travel, spread_px, pick_limit, misfit_limit, veil,
+                                noise[0], tables_of(grid)))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def edges_along(cuts, background, lines, sides, n_sides, blur_px, travel_px, spread_px, pick_limit, misfit_limit, veil,
+                noise, tables):
+    """`find_edges` for compiled code, of cuts as `to_opponent` gives them: offsets, sigmas, gains, whether the outside
+    is lighter.
+
+    Each cut is the mean of some lines. With n_sides above 0, cuts of one side share how the inside grows with depth.
+    """
+    n = len(cuts)
+    level = np.empty(n, np.int64)
+    for i in range(n):
+        level[i] = look_of(blur_px[i], travel_px[i])
+    offset, sigma, gain, lighter = np.full(n, np.nan), np.full(n, np.inf), np.zeros(n), np.zeros(n, np.bool_)
+    _edges(cuts, background, lines, sides, n_sides, level, tables, spread_px, pick_limit, misfit_limit, veil, noise,
+           offset, sigma, gain, lighter)
+    return offset, sigma, gain, lighter
+
+
+def noise_sigma(level: FloatArray) -> FloatArray:
+    """Sigma of a pixel of that linear light: about 5 of 255 grey levels, a webcam indoors."""
+    return np.sqrt(_NOISE_FLOOR**2 + _NOISE_SHARE**2 * np.maximum(level, 0.0) ** 1.17)
+
+
+_INFORMATION = noise_sigma((np.arange(1280) + 0.5) / 1024) ** -2.0  # of a pixel, by its level
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _information(level):
+    """1 / noise_sigma^2."""
+    return _INFORMATION[min(max(int(level * 1024), 0), 1279)]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _shade_and_veil(a, y, ao, yo, oo, veil):
+    """Least squares of (shade, veil): matrix [[a, ao], [ao, oo]], right side (y, yo), priors; and the drop of
+    chi-square.
+    """
+    a, y = a + _SHADE_PRIOR ** -2, y + _SHADE_PRIOR ** -2
+    oo = oo + veil ** -2
+    inverse = 1.0 / (a * oo - ao * ao)
+    g = (y * oo - yo * ao) * inverse
+    if g < _SHADE_LOW or g > _SHADE_HIGH:
+        g = min(max(g, _SHADE_LOW), _SHADE_HIGH)
+        o = (yo - g * ao) / oo
+    else:
+        o = (a * yo - ao * y) * inverse
+    return g, o, 2 * (g * y + o * yo) - g * g * a - 2 * g * o * ao - o * o * oo
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _weigh(cut, back, lo, hi, border, scale, samples):
+    """What samples lo..hi carry. Light is that of the cut before the border and of the background behind it; without a
+    border (-1), that of the brighter one."""
+    for j in range(lo, hi):
+        b, b1, b2, v, v1, v2 = back[0, j], back[1, j], back[2, j], cut[0, j], cut[1, j], cut[2, j]
+        w = scale * _information(v if j < border else b if border >= 0 else max(b, v))
+        samples[j, 1] = samples[j, 3] = samples[j, 10] = samples[j, 13] = w
+        samples[j, 18] = samples[j, 19] = samples[j, 20] = samples[j, 25] = samples[j, 26] = w
+        samples[j, 0] = samples[j, 5] = samples[j, 16] = w * b
+        samples[j, 2] = samples[j, 7] = samples[j, 17] = w * v
+        samples[j, 4], samples[j, 6] = w * b * b, w * b * v
+        samples[j, 8] = samples[j, 21] = w * b1
+        samples[j, 9] = samples[j, 22] = w * b2
+        samples[j, 11] = samples[j, 23] = w * v1
+        samples[j, 12] = samples[j, 24] = w * v2
+        samples[j, 14], samples[j, 15] = w * (b1 * b1 + b2 * b2), w * (b1 * v1 + b2 * v2)
+        samples[j, 27] = w * (v * v + v1 * v1 + v2 * v2)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick_limit, misfit_limit, veil, noise,
+           offset, sigma, gain, lighter):
+    n, _, m = cuts.shape
+    step = tables.step_px
+    samples, until = np.zeros((m, LANES)), np.zeros((m + 1, LANES))
+    gains, sums = np.empty(m), np.empty(LANES)
+    expected = np.exp(-0.25 * ((np.arange(m) - 0.5 * (m - 1)) * step / spread) ** 2)
+    starts, ramps = np.full(n, -1), np.zeros((n, 4))
+    for i in range(n):
+        level = levels[i]
+        _weigh(cuts[i], background[i], 0, m, -1, step / noise ** 2, samples)
+        for j in range(m):
+            for s in range(LANES):
+                until[j + 1, s] = until[j, s] + samples[j, s]
+        starts[i], gain[i] = _rough_edge(samples, until, tables.rough[level], tables.clear[level], tables.flank[level],
+                                         step, expected, pick_limit, veil, gains, sums)
+    half_way, is_shared = tables.half_ways_px[levels], n_sides > 0
+    inside = cuts[:, 0, :m // 4].sum(1) / (m // 4)
+    for turn in range(2 if is_shared else 1):
+        if turn == 1:
+            _share_ramps(ramps, np.isfinite(offset), sides, n_sides, half_way, inside, lighter)
+        for i in range(n):
+            if starts[i] < 0 or (turn == 1 and not np.isfinite(offset[i])):
+                continue
+            level = levels[i]
+            at, at_sigma, contrast, misfit = _fine_edge(cuts[i], background[i], starts[i], step, noise,
+                                                        tables.fine[level],
+                                                        tables.blurs[level], half_way[i], veil, ramps[i],
+                                                        is_shared and turn == 0, samples, sums)
+            if misfit < misfit_limit:
+                # a sensor's noise is less in the mean of some lines
+                offset[i], sigma[i] = at - 0.5 * (m - 1) * step, at_sigma / math.sqrt(lines[i])
+                lighter[i] = contrast > 0
+            else:
+                offset[i], sigma[i], lighter[i] = np.nan, np.inf, False
+    for i in range(n):
+        if not np.isfinite(offset[i]):
+            gain[i] = 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _share_ramps(ramps, is_seen, sides, n_sides, half_way, inside, lighter):
+    """What all cuts of a side say of how the inside grows with depth, in place of what each says alone: (ramp of each
+    channel, information) of each cut.
+
+    Metal shines alike along an edge, or it does not: by as much as the ramps scatter more than the picture's noise
+    explains. A ramp is hardly told apart from the place of an edge, all the less when that travels: then what is usual
+    counts too.
+    """
+    middle, usual = np.empty(3), np.zeros(3)
+    for s in range(n_sides):
+        at = np.flatnonzero(is_seen & (sides == s))
+        if len(at) == 0:
+            continue
+        light, travels = np.median(inside[at]), np.median(half_way[at]) >= _LEAST_HALF_WAY_PX
+        usual[0], usual2 = _USUAL_RAMP * light * lighter[at].mean(), (_USUAL_RAMP_SIGMA * light) ** 2
+        if len(at) < _LEAST_TO_SHARE:
+            for i in at:
+                ramps[i, :3], ramps[i, 3] = usual, 0.5 / usual2 if travels else 0.0
+            continue
+        own, excess = 1.0 / np.median(ramps[at, 3]), 0.0
+        for c in range(3):
+            middle[c] = np.median(ramps[at, c])
+            excess += (1.4826 * np.median(np.abs(ramps[at, c] - middle[c]))) ** 2 - own
+        excess = max(excess / 3, 0.0)
+        var = _MEDIAN_SPREAD ** 2 * (own + excess) / len(at)
+        if travels:
+            middle[:] = (middle * usual2 + usual * var) / (usual2 + var)
+            excess = min(excess, usual2)
+        else:  # without a sign of one, the inside is taken for even
+            middle *= max(0.0, 1.0 - _RAMP_TOLD / max((middle ** 2).sum() / var, 1e-9))
+        for i in at:
+            ramps[i, :3], ramps[i, 3] = middle, 1.0 / max(excess, _LEAST_RAMP ** 2)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _plain(until, first, last):
+    """Sums over samples first..last without an edge, from those up to each sample: w, w b b, w b, w b v, w v, w v v."""
+    a, b = until[first], until[last]
+    return (b[1] - a[1], b[4] + b[14] - a[4] - a[14], b[5] - a[5], b[6] + b[15] - a[6] - a[15], b[7] - a[7],
+            b[27] - a[27])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _rough_edge(samples, until, edge, clear, flank, step, expected, limit, veil, gains, sums):
+    """The sample at which an edge explains most, and how much; -1 when none does with true background outside."""
+    width = 2 * flank + 1
+    n, best, most = len(gains) - 2 * flank, -1, -np.inf
+    for k in range(n):
+        for s in range(FLAT_LANES):
+            sums[s] = 0.0
+        for j in range(width):
+            for s in range(FLAT_LANES):
+                sums[s] += samples[k + j, s] * edge[j, s]
+        ww, bb, b1, bv, v1, _ = _plain(until, k, k + width)
+        # each channel's inside level is eliminated; shade and veil are shared
+        qq, oq = sums[3] - sums[1], sums[1]
+        per_qq, per_cqq = 1.0 / qq, 1.0 / (sums[13] - sums[10])
+        pq, qi = sums[0], sums[2] * per_qq
+        cross1, cross2, qi1, qi2 = sums[8], sums[9], sums[11] * per_cqq, sums[12] * per_cqq
+        a = sums[4] + sums[14] - pq * pq * per_qq - (cross1 * cross1 + cross2 * cross2) * per_cqq
+        y = sums[6] + sums[15] - pq * qi - cross1 * qi1 - cross2 * qi2
+        ao, yo = sums[5] - pq * oq * per_qq, sums[7] - qi * oq
+        explained = qi * sums[2] + qi1 * sums[11] + qi2 * sums[12]
+        g, o, drop = _shade_and_veil(a, y, ao, yo, ww - sums[3] - oq - oq * oq * per_qq, veil)
+        _, _, bare = _shade_and_veil(bb, bv, b1, v1, ww, veil)
+        gains[k] = explained + drop - bare
+        ww, bb, b1, bv, v1, vv = _plain(until, k + clear, k + width)
+        bad = vv - 2 * (g * bv + o * v1) + g * g * bb + 2 * g * o * b1 + o * o * ww
+        if bad <= limit * step * 3 * (width - clear):
+            score = (1.0 + max(gains[k], 0.0)) * expected[k + flank]
+            if score > most:
+                best, most = k, score
+    if best < 1 or best > n - 2 or gains[best] <= 0 or 2 * gains[best] - gains[best - 1] - gains[best + 1] <= 1e-9:
+        return -1, 0.0
+    shift = 0.5 * (gains[best + 1] - gains[best - 1]) / (2 * gains[best] - gains[best - 1] - gains[best + 1])
+    return best + flank + round(min(max(shift, -1.0), 1.0)), gains[best]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _misfit_of_edge(samples, lo, hi, start, t, whole_w, fine, veil, ramp, sums):
+    """Least misfit over inside levels, ramps, shade and veil when the edge lies t fine steps beyond sample start."""
+    whole = t // FINE
+    edge, base = fine[t - whole * FINE], fine.shape[1] // 2 - start - whole
+    for s in range(LANES):
+        sums[s] = 0.0
+    for j in range(lo, hi):
+        for s in range(LANES):
+            sums[s] += samples[j, s] * edge[j + base, s]
+    qq, oq, qr, our = sums[3] - sums[1], sums[1], sums[19], sums[18]
+    per_qq = 1.0 / qq
+    rr, or2 = sums[20] - qr * qr * per_qq + ramp[3], our - oq * qr * per_qq
+    per_rr = 1.0 / rr
+    pq, qi = sums[0], sums[2] * per_qq
+    pr, ri = sums[16] - pq * qr * per_qq, (sums[17] - qi * qr + ramp[3] * ramp[0]) * per_rr
+    a, y = sums[4] + sums[14] - pq * pq * per_qq - pr * pr * per_rr, sums[6] + sums[15] - pq * qi - pr * ri
+    ao, yo = sums[5] - pq * oq * per_qq - pr * or2 * per_rr, sums[7] - qi * oq - ri * or2
+    explained, oo = qi * qi * qq + ri * ri * rr, whole_w - sums[3] - oq - oq * oq * per_qq - or2 * or2 * per_rr
+    qq, qr = sums[13] - sums[10], sums[25]
+    per_qq = 1.0 / qq
+    rr = sums[26] - qr * qr * per_qq + ramp[3]
+    per_rr = 1.0 / rr
+    for c in range(2):
+        pq, qi = sums[8 + c], sums[11 + c] * per_qq
+        pr, ri = sums[21 + c] - pq * qr * per_qq, (sums[23 + c] - qi * qr + ramp[3] * ramp[1 + c]) * per_rr
+        a -= pq * pq * per_qq + pr * pr * per_rr
+        y -= pq * qi + pr * ri
+        explained += qi * qi * qq + ri * ri * rr
+    g, o, drop = _shade_and_veil(a, y, ao, yo, oo, veil)
+    return -explained - drop, g, o
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _ramp_of_edge(sums, g, o, ramp):
+    """The ramps of the edge that these sums are of, and their information; `ramp` is as yet flat of unknown slope."""
+    qq, oq, qr = sums[3] - sums[1], sums[1], sums[19]
+    info = sums[20] - qr * qr / qq
+    pr = sums[16] - sums[0] * qr / qq
+    ramp[0] = (sums[17] - sums[2] * qr / qq - g * pr - o * (sums[18] - oq * qr / qq)) / info
+    ramp[3] = info
+    qq, qr = sums[13] - sums[10], sums[25]
+    info = sums[26] - qr * qr / qq
+    for c in range(2):
+        pr = sums[21 + c] - sums[8 + c] * qr / qq
+        ramp[1 + c] = (sums[23 + c] - sums[11 + c] * qr / qq - g * pr) / info
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _trough(before, least, after, further):
+    """Where the cubic through values at -1, 0, 1 and 2 has its least, and its curvature there.
+
+    Noise goes by the light, so that the two flanks are not alike: a parabola would put every edge to its lighter side.
+    """
+    slope, curve, skew = 0.5 * (after - before), before - 2 * least + after, further - 3 * after + 3 * least - before
+    parabola = -slope / curve
+    slope -= skew / 6
+    at = -(slope + 0.5 * skew * (slope / curve) ** 2) / curve
+    if abs(at) > 1.0 or curve + skew * at < 0.25 * curve:
+        return parabola, curve
+    return at, curve + skew * at
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _fine_edge(cut, back, start, step, noise, fine, blur, half_way, veil, ramp, tells_ramp, samples, sums):
+    """Where the edge near sample start lies along the cut [px], its sigma, outside less inside level, and the misfit
+    outside; the misfit is infinite when there is no edge within reach. What is known of the inside's ramp, and the
+    ramp that was found when it is to be told, is in `ramp`: of each channel, and the information."""
+    lo, hi = _window(start, step, half_way, cut.shape[1])
+    _weigh(cut, back, lo, hi, start, step / noise ** 2, samples)
+    whole_w = samples[lo:hi, 1].sum()
+    tiny = step / FINE
+    coarse = round(1.0 / tiny)
+    lowest, highest = -round(_TRY_IN_PX / tiny), round(_TRY_OUT_PX / tiny)
+    misfits, zero = np.full(highest - lowest + 1, np.inf), -lowest
+    misfits[zero], shade, veiled = _misfit_of_edge(samples, lo, hi, start, 0, whole_w, fine, veil, ramp, sums)
+    best = 0
+    for way in (-coarse, coarse):
+        t = best + way
+        while lowest <= t <= highest:
+            misfits[zero + t], g, o = _misfit_of_edge(samples, lo, hi, start, t, whole_w, fine, veil, ramp, sums)
+            if misfits[zero + t] >= misfits[zero + best]:
+                break
+            best, shade, veiled = t, g, o
+            t += way
+    if best < lowest + coarse or best > highest - coarse:
+        return np.nan, np.inf, 0.0, np.inf
+    for size in (coarse // 2, coarse // 4, 1):
+        for t in (best - size, best + size):
+            misfits[zero + t], g, o = _misfit_of_edge(samples, lo, hi, start, t, whole_w, fine, veil, ramp, sums)
+            if misfits[zero + t] < misfits[zero + best]:
+                best, shade, veiled = t, g, o
+    before, least, after = misfits[zero + best - 1], misfits[zero + best], misfits[zero + best + 1]
+    curve = before - 2 * least + after
+    if not curve > 1e-9:
+        return np.nan, np.inf, 0.0, np.inf
+    way = 1 if before > after else -1
+    further, _, _ = _misfit_of_edge(samples, lo, hi, start, best + 2 * way, whole_w, fine, veil, ramp, sums)
+    beyond, curve = _trough(max(before, after), least, min(before, after), further)  # of the best place, in these steps
+    beyond *= way
+    if tells_ramp:
+        flat, here, there = np.zeros(4), np.empty(4), np.empty(4)
+        for t, its in ((best, here), (best + (1 if beyond > 0 else -1), there)):
+            _, g, o = _misfit_of_edge(samples, lo, hi, start, t, whole_w, fine, veil, flat, sums)
+            _ramp_of_edge(sums, g, o, its)
+        ramp[:] = here + abs(beyond) * (there - here)
+    at = start * step + tiny * (best + beyond)
+    inside = outside = bad = 0.0
+    n_inside = n_outside = n_bad = 0
+    for j in range(lo, hi):
+        x = j * step - at
+        if -blur - 2.0 < x < -blur:
+            inside += cut[0, j]
+            n_inside += 1
+        if blur < x < blur + 2.5:
+            outside += cut[0, j]
+            n_outside += 1
+        if x > 1.5 * blur:
+            bad += samples[j, 1] / step * (cut[0, j] - shade * back[0, j] - veiled) ** 2
+            n_bad += 1
+    contrast = outside / n_outside - inside / n_inside if n_inside > 0 and n_outside > 0 else 0.0
+    # reading between pixels smooths their noise too: the flanks scatter less than as many readings each on its own
+    calm = (blur * blur / (blur * blur + SAMPLING_PX * SAMPLING_PX)) ** 0.25
+    return at, tiny * np.sqrt(2.0 / curve) * calm, contrast, bad / max(n_bad, 1)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def misfits_by_travel(cuts, background, offset_px, ways_px, veil, noise, tables):
+    """How badly cuts are explained by edges near where they were seen that travel by so much: least misfits, shape (n,
+    k).
+
+    Parameters
+    ----------
+    cuts, background, veil, noise, tables
+        As `edges_along` takes them.
+    offset_px : array, shape (n,)
+        Where each cut's edge was seen.
+    ways_px : array, shape (n, k)
+        Ways to try, of each cut.
+    """
+    (n, k), m = ways_px.shape, cuts.shape[2]
+    samples, sums, flat, out = np.zeros((m, LANES)), np.empty(LANES), np.zeros(4), np.empty((n, k))
+    for i in range(n):
+        start = round(offset_px[i] / tables.step_px) + (m - 1) // 2
+        place = round((offset_px[i] / tables.step_px + (m - 1) // 2 - start) * FINE)
+        lo, hi = _window(start, tables.step_px, tables.half_ways_px[look_of(BLUR_PX, ways_px[i].max())], m)
+        _weigh(cuts[i], background[i], lo, hi, start, tables.step_px / noise ** 2, samples)
+        whole_w = samples[lo:hi, 1].sum()
+        for j in range(k):
+            look, out[i, j] = tables.fine[look_of(BLUR_PX, ways_px[i, j])], np.inf
+            for t in range(place - FINE, place + FINE + 1):
+                misfit, _, _ = _misfit_of_edge(samples, lo, hi, start, t, whole_w, look, veil, flat, sums)
+                out[i, j] = min(out[i, j], misfit)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _window(start, step, half_way, m):
+    """First and last sample of the window that stays put about one, where an edge goes half its way to either side."""
+    return max(start - round((_BACK_PX + half_way) / step), 0), min(start + round((_FORE_PX + half_way) / step) + 1, m)

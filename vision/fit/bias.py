@@ -1,0 +1,76 @@
+"""Where edges appear beside where the body's radii put them: groups of edges that share an offset, and what is known of
+it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numba.extending import register_jitable
+
+from vision.nozzle.body import NozzleBody
+from vision.nozzle.silhouette import STEP
+from vision.types import FloatArray
+
+__all__ = ["DEFAULT_BIAS", "Biases", "EdgeBias", "edge_offsets", "group_key", "group_of", "n_groups", "side_of"]
+
+_SIDES = 4
+
+
+@dataclass(frozen=True)
+class EdgeBias:
+    """Where an edge appears, outward of where the body's radius would put it, and how far that can be trusted."""
+
+    offset_px: float
+    sigma_px: float
+
+
+# A limb in front of something lighter is seen where it is; in front of something darker a shiny one mirrors its
+# surroundings and looks too narrow (measured on rendered clips; replaced by what the touch photographs say).
+Biases = dict[tuple[str, bool], EdgeBias]  # by part and whether it is lighter outside
+DEFAULT_BIAS: Biases = {
+    ("tube", True): EdgeBias(-0.1, 0.25), ("tube", False): EdgeBias(-1.2, 0.8),
+    ("cone", True): EdgeBias(-0.2, 0.3), ("cone", False): EdgeBias(-1.0, 0.8),
+    ("collar", True): EdgeBias(-0.2, 0.3), ("collar", False): EdgeBias(-0.6, 0.8),
+    ("handle", True): EdgeBias(-0.2, 0.15), ("handle", False): EdgeBias(-0.3, 0.5),
+    ("rim", True): EdgeBias(-0.2, 0.4), ("rim", False): EdgeBias(-1.0, 1.0),
+    ("step", True): EdgeBias(0.0, 0.6), ("step", False): EdgeBias(0.0, 0.6),
+}
+
+
+def edge_offsets(body: NozzleBody, bias: dict[tuple[str, bool], EdgeBias]) -> tuple[FloatArray, FloatArray]:
+    """Offset (g,) [px] and its covariance (g, g) of every group, in the order of `group_of`; not to be written to."""
+    return _edge_offsets(body, tuple(bias.items()))
+
+
+@lru_cache(16)
+def _edge_offsets(body: NozzleBody, bias: tuple[tuple[tuple[str, bool], EdgeBias], ...]) -> tuple[FloatArray,
+                                                                                                  FloatArray]:
+    keys, of = [group_key(body, g) for g in range(n_groups(body))], dict(bias)
+    offset, sigma = (np.array([getattr(of[k], name) for k in keys]) for name in ("offset_px", "sigma_px"))
+    return offset, np.diag(sigma**2)
+
+
+@register_jitable
+def side_of(part, side):
+    """A number for each side of each part, -1 the outlet's rim; `side` as in `Outline`."""
+    return _SIDES * (part + 1) + side + 1
+
+
+def group_of(part, side, lighter):
+    """Number of the edges of one side of a part, lighter outside or not; they share an offset."""
+    return 2 * side_of(part, side) + lighter
+
+
+def n_groups(body: NozzleBody) -> int:
+    """How many groups a body has."""
+    return 2 * _SIDES * (1 + len(body.frusta))
+
+
+def group_key(body: NozzleBody, group: int) -> tuple[str, bool]:
+    """Where a group's offset stands in a table like DEFAULT_BIAS."""
+    part, side = divmod(group // 2, _SIDES)
+    kind = "step" if side - 1 == STEP else "rim" if part == 0 else body.frusta[part - 1].kind
+    return kind, bool(group % 2)

@@ -1,0 +1,107 @@
+"""How well a pose could be told: the information that an outline carries, from geometry alone, without a picture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from vision.camera.model import CameraModel
+from vision.fit.bias import EdgeBias, edge_offsets, group_of
+from vision.fit.least_squares import CORRELATION_MM, CUT_SIGMA_PX
+from vision.fit.pose import inside_picture
+from vision.nozzle.body import NozzleBody, ToolPose, axis_frame
+from vision.nozzle.silhouette import Outline, outline
+from vision.types import FloatArray
+
+__all__ = ["Expected", "expected_spread"]
+
+_LEAST_CUTS = 5
+_LOOSE = (40.0, 40.0, 40.0, 0.4, 0.4, 0.4)  # [mm], [rad]: the fit's own prior, which says next to nothing
+
+
+@dataclass(frozen=True)
+class Expected:
+    """1-sigma spreads of one picture's pose.
+
+    Attributes
+    ----------
+    height_mm : float
+        Along the bench's normal; inf when no edge is seen from the side.
+    steady_mm : float
+        The part of it that is alike in all frames, because it comes from where edges appear: averaging does not help.
+    along_mm, across_mm : float
+        Of the outlet, along the line of sight and across it.
+    tilt_rad : float
+        Of the axis, in its worst direction.
+    width_px : float
+        Width of the tube's picture at the outlet.
+    """
+
+    height_mm: float
+    steady_mm: float
+    along_mm: float
+    across_mm: float
+    tilt_rad: float
+    width_px: float
+
+
+_UNKNOWN = Expected(np.inf, np.inf, np.inf, np.inf, np.inf, 0.0)  # too little of the tool to tell
+
+
+def expected_spread(camera: CameraModel, body: NozzleBody, pose: ToolPose, up_cam: FloatArray,
+                    bias: dict[tuple[str, bool], EdgeBias],
+                    *, lighter_outside: bool, edge_sigma_px: float = CUT_SIGMA_PX) -> Expected:
+    """Spread that the fit's own information matrix gives for a pose.
+
+    Parameters
+    ----------
+    pose : ToolPose
+        Camera frame.
+    up_cam : array, shape (3,)
+        The bench's normal in the camera frame [-].
+    bias : dict
+        As in a nozzle calibration: how far each kind of edge can be trusted.
+    lighter_outside : bool
+        Whether the scene behind the tool is lighter than it (a white mat) or darker (a dark board).
+    edge_sigma_px : float
+        Scatter of one cut about its edge [px]; blur, noise and compression make it larger.
+
+    Notes
+    -----
+    Covariance (J' W J + P)^-1 of six steps of the pose and one offset for every group of edges, as `vision.fit.pose`
+    has it, with every edge found. A real frame hides some; shadows and highlights add to it.
+    """
+    w, h = camera.image_size_px
+    out = inside_picture(outline(camera, body, pose), (h, w))
+    if len(out.px) < 8:
+        return _UNKNOWN
+    label = group_of(out.part, out.side, int(lighter_outside))
+    _, group, counts = np.unique(label, return_inverse=True, return_counts=True)
+    plain = counts[group] >= _LEAST_CUTS  # a scrap of a rim that peeps out is not to be counted on
+    out, label = Outline(*(getattr(out, f)[plain] for f in Outline.__dataclass_fields__)), label[plain]
+    groups, group = np.unique(label, return_inverse=True)
+    if len(groups) == 0:
+        return _UNKNOWN
+    design = np.zeros((len(label), 6 + len(groups)))
+    design[:, :6] = out.jacobian
+    design[np.arange(len(label)), 6 + group] = 1.0
+    share = np.maximum(CORRELATION_MM / np.maximum(out.mm_per_sample, 1e-3), 1.0)
+    data = (design.T / (edge_sigma_px**2 * share)) @ design
+    offset_cov = edge_offsets(body, bias)[1]
+    known = np.diag(np.concatenate([np.array(_LOOSE) ** -2.0, np.zeros(len(groups))]))
+    known[6:, 6:] = np.linalg.inv(offset_cov[np.ix_(groups, groups)])
+    cov = np.linalg.inv(data + known)
+    steady = cov - cov @ data @ cov  # what comes from the offsets and not from this frame's own scatter
+    ray = pose.tip_mm / np.linalg.norm(pose.tip_mm)
+    a, b = axis_frame(ray)
+    tip = cov[:3, :3]
+    across = np.array([a, b]) @ tip @ np.array([a, b]).T
+    tube = out.px_per_mm[(out.part == 0) & (out.side != 0)]
+    return Expected(_root(up_cam @ tip @ up_cam), _root(up_cam @ steady[:3, :3] @ up_cam), _root(ray @ tip @ ray),
+                    _root(np.linalg.eigvalsh(across)[-1]), _root(np.linalg.eigvalsh(cov[3:5, 3:5])[-1]),
+                    float(2 * body.frusta[0].start_radius_mm * np.median(tube)) if tube.size else 0.0)
+
+
+def _root(value: FloatArray | float) -> float:
+    return float(np.sqrt(max(value, 0.0)))

@@ -1,0 +1,236 @@
+"""Nozzle pose from one picture: least squares on the edges of the whole visible outline, with its covariance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+
+import numpy as np
+
+from vision.camera.lens import lens_of
+from vision.camera.model import CameraModel
+from vision.edges.cuts import CutGrid, linear_light
+from vision.edges.looks import tables_of
+from vision.edges.search import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, USUAL_NOISE
+from vision.fit.bias import DEFAULT_BIAS, Biases, edge_offsets, group_key, n_groups
+from vision.fit.least_squares import Solved, spread_of
+from vision.fit.rounds import Known, Scene, Travel, cut_through, fit_rounds, is_inside, tool_of
+from vision.nozzle.body import NozzleBody, ToolPose
+from vision.nozzle.silhouette import STEP, Outline
+from vision.types import FloatArray
+
+__all__ = ["Picture", "PosePrior", "PoseFit", "Travel", "fit_pose", "loose_prior", "free_limbs", "inside_picture",
+           "picture_cuts"]
+
+_LEAST_MISFIT_NOISE = 0.42
+_RESTING = Travel(np.zeros(3), np.zeros(3), 0.0)
+_FREE_PX = 2.0  # sigma of where limbs that are left free may be seen
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One frame with what is known of the scene behind the tool.
+
+    Attributes
+    ----------
+    image : array, shape (h, w, 3), uint8
+        As the camera gave it.
+    background : array, shape (h, w, 3), float32
+        Linear light.
+    known : array, shape (h, w), uint8
+        Above 0 where the background is known.
+    noise : tuple of float
+        Scatter of the picture about the bench, as in `find_edges`.
+    """
+
+    image: np.ndarray
+    background: np.ndarray
+    known: np.ndarray
+    noise: tuple[float, float, float] = USUAL_NOISE
+
+    @cached_property
+    def light(self) -> np.ndarray:
+        """The frame in linear light, shape (h, w, 3), float32; made when first asked for."""
+        return linear_light(self.image)
+
+
+@dataclass(frozen=True)
+class PosePrior:
+    """What is known before looking: a pose, and where edges appear.
+
+    Attributes
+    ----------
+    pose : ToolPose
+        Camera frame.
+    offset_px : array, shape (g,)
+        As `edge_offsets` orders them.
+    cov : array, shape (6 + g, 6 + g)
+        Of the six steps of `moved_pose` about `pose`, then of the offsets.
+    is_free : bool
+        So little is known of the offsets that edges are looked for where the round before saw the others of their side.
+    """
+
+    pose: ToolPose
+    offset_px: FloatArray
+    cov: FloatArray
+    is_free: bool = False
+
+
+@dataclass(frozen=True)
+class PoseFit:
+    """Result of a fit, in the camera frame.
+
+    Attributes
+    ----------
+    pose : ToolPose
+        The most probable pose, prior included.
+    sites : array, shape (6 + m,), int
+        Which entries of the prior the picture spoke of: 0 to 5 the pose's steps, 6 + group the offsets.
+    offset_px : array, shape (m,)
+        Of those groups.
+    cov : array, shape (6 + m, 6 + m)
+        Of steps about `pose` and of those offsets.
+    alone_step, alone_cov : array, shapes (6,), (6, 6)
+        What this picture says without the prior of the pose: a step from `pose`, and its covariance.
+    offsets_cov : array, shape (6, 6)
+        The part of alone_cov that comes from not knowing where edges appear.
+    chi2_dof : float
+    quality : float
+        Share of the visible outline that agrees with the pose, 0 to 1; the tube and its end count most.
+    n_edges, n_cuts : int
+    label : array, shape (n_cuts,), int
+        Group of each cut; edge_px, its edge's offset from the body's outline; good, whether it agrees.
+    """
+
+    pose: ToolPose
+    sites: np.ndarray
+    offset_px: FloatArray
+    cov: FloatArray
+    alone_step: FloatArray
+    alone_cov: FloatArray
+    offsets_cov: FloatArray
+    chi2_dof: float
+    quality: float
+    n_edges: int
+    n_cuts: int
+    label: np.ndarray
+    edge_px: FloatArray
+    good: np.ndarray
+
+    @property
+    def merit(self) -> float:
+        """For choosing among poses of one picture: quality, and how much it rests on."""
+        return self.quality * float(np.sqrt(self.n_edges))
+
+
+def loose_prior(body: NozzleBody, bias: Biases, pose: ToolPose, tip_mm: float = 40.0, turn_rad: float = 0.4,
+                roll_rad: float = 0.5) -> PosePrior:
+    """A prior that only keeps a fit from wandering off."""
+    offset, offset_cov = edge_offsets(body, bias)
+    cov = np.zeros((6 + len(offset), 6 + len(offset)))
+    cov[:6, :6] = np.diag(np.array([tip_mm, tip_mm, tip_mm, turn_rad, turn_rad, roll_rad]) ** 2)
+    cov[6:, 6:] = offset_cov
+    return PosePrior(pose, offset, cov)
+
+
+def free_limbs(body: NozzleBody, prior: PosePrior) -> PosePrior:
+    """The same prior, but that the edges of tube and cone may be seen pixels away from where they are.
+
+    Shiny metal mirrors what it stands before, in one picture more than in another: which of several poses it is, is
+    told best by the rest of the outline, and by limbs that are alike along their length.
+    """
+    cov = prior.cov.copy()
+    at = np.arange(6, len(cov))
+    cov[at, at] = np.maximum(cov[at, at], np.where(_is_limb(body), _FREE_PX**2, 0.0))
+    return PosePrior(prior.pose, prior.offset_px, cov, is_free=True)
+
+
+@lru_cache
+def _is_limb(body: NozzleBody) -> np.ndarray:
+    """Which groups are of tube or cone."""
+    return np.array([group_key(body, g)[0] in ("tube", "cone") for g in range(n_groups(body))])
+
+
+def fit_pose(
+    camera: CameraModel, body: NozzleBody, picture: Picture, start: ToolPose,
+    bias: Biases = DEFAULT_BIAS, *, prior: PosePrior | None = None,
+    reach_px: float = 9.0, spreads_px: tuple[float, ...] = (4.0, 2.0, 1.0), step_mm: float = 0.8,
+    plane: tuple[FloatArray, float, float] | None = None,
+    travel: Travel | None = None, veil: float = STRAY_LIGHT, is_exact: bool = True,
+) -> PoseFit | None:
+    """Fit the pose to the picture's edges, starting near it.
+
+    Parameters
+    ----------
+    start : ToolPose
+        Camera frame.
+    bias : dict
+        (kind of edge, lighter outside or not) -> EdgeBias; what the prior says of offsets comes before it.
+    prior : PosePrior, optional
+        Where the tool is expected; by default loosely around `start`.
+    spreads_px : tuple
+        How far edges may be from where they are expected, round by round.
+    plane : (normal (3,) in the camera frame, distance, sigma) or None
+        What else is known: normal . tip = distance [mm], as when the outlet stands on a gauge block.
+    travel : Travel, optional
+        Of the outlet while the shutter is open; it blurs the edges that the tool crosses.
+    veil : float
+        As in `find_edges`.
+    is_exact : bool
+        Get the most out of the last round's edges; without, as is enough to compare poses.
+
+    Returns
+    -------
+    PoseFit or None
+        None when too few edges are seen to fix the pose.
+    """
+    prior = prior or loose_prior(body, bias, start)
+    # a bench stored from photographs and a codec's colours are never as exact as a quiet picture
+    looser = max(1.0, (_LEAST_MISFIT_NOISE / picture.noise[0]) ** 2)
+    scene = Scene(np.ascontiguousarray(picture.image), picture.background, picture.known, picture.noise,
+                  PICK_LIMIT * looser, MISFIT_LIMIT * looser, float(veil))
+    normal, distance = (np.zeros(3), 0.0) if plane is None else (plane[0] / plane[2], float(plane[1] / plane[2]))
+    known = Known(*_as_numbers(prior.pose), prior.offset_px, prior.cov, prior.is_free, normal, distance)
+    found, is_found = fit_rounds(
+        tool_of(body), lens_of(camera), scene, *_as_numbers(start), known, _RESTING if travel is None else travel,
+        np.array(spreads_px, float), float(step_mm), is_exact, tables_of(CutGrid(float(reach_px))))
+    if not is_found:
+        return None
+    solved, label = found.solved, found.label
+    cov, alone_step, alone_cov, offsets_cov = spread_of(
+        found.jacobian, label, solved.groups, solved.offset_px, solved.left, solved.weight, solved.loose, solved.held,
+        *edge_offsets(body, bias))
+    return PoseFit(ToolPose(found.tip_mm, found.axis, found.roll_rad),
+                   np.concatenate([np.arange(6), 6 + solved.groups]),
+                   solved.offset_px, cov, alone_step, alone_cov, offsets_cov, solved.chi2_dof,
+                   _quality(body, label, solved), int(solved.good.sum()), len(label), label, found.edge_px, solved.good)
+
+
+def _as_numbers(pose: ToolPose) -> tuple[FloatArray, FloatArray, float]:
+    return np.asarray(pose.tip_mm, float), np.asarray(pose.axis, float), float(pose.roll_rad)
+
+
+def inside_picture(out: Outline, shape: tuple[int, ...]) -> Outline:
+    """The part of an outline whose cuts lie in a picture of that shape."""
+    ok = is_inside(out.px, shape[:2])
+    return out if ok.all() else out.at(ok)
+
+
+def picture_cuts(picture: Picture, out: Outline, grid: CutGrid) -> tuple[np.ndarray, np.ndarray]:
+    """Cuts across the outline through the picture and through the bench behind it, each (n, 3, m), as `cut_through`
+    gives them.
+    """
+    return cut_through(picture.image, picture.background, picture.known, out.px, out.normal_px, out.side == STEP,
+                       np.ones(len(out.px), np.int64), grid.offsets_px, picture.noise)
+
+
+@lru_cache
+def _worth(body: NozzleBody) -> FloatArray:
+    """What a cut of each group counts: a hand hides the handle without making the pose doubtful."""
+    kinds = [group_key(body, g)[0] for g in range(n_groups(body))]
+    return np.array([{"tube": 3.0, "rim": 3.0, "handle": 0.45}.get(k, 1.0) for k in kinds])
+
+
+def _quality(body: NozzleBody, label: np.ndarray, solved: Solved) -> float:
+    worth = _worth(body)[label]
+    return float((worth * solved.good).sum() / worth.sum()) / max(1.0, np.sqrt(solved.chi2_dof / 1.5))

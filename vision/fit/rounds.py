@@ -1,0 +1,319 @@
+"""The rounds of a fit, compiled in one piece: outline, cuts, edges, least squares, and again from the pose that this
+gave.
+
+One call, so that another thread need not wait for Python's lock between the steps of this one.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+
+from vision.compiled import njit
+from vision.edges.cuts import LINEAR, NO_TONE, sample_along, to_opponent
+from vision.edges.looks import BLUR_PX, SAMPLING_PX
+from vision.edges.search import edges_along
+from vision.fit.bias import side_of
+from vision.fit.least_squares import LEAST_GAIN, Solved, solve_steps
+from vision.nozzle.body import NozzleBody, axis_frame, cross, roll_of, sideways_of
+from vision.nozzle.silhouette import STEP, body_arrays, coarseness, trace, turned_pose
+
+__all__ = ["Tool", "Scene", "Known", "Travel", "Found", "tool_of", "fit_rounds", "cut_through", "is_inside"]
+
+# where there would be fewer cuts, of a tool that has hardly come in, they lie no further apart
+_FINE_MM, _FEW_CUTS = 0.8, 40
+_MARGIN_PX = 4  # of the picture in which no cut has its middle
+_MOST_BLUR_PX = 4.0
+_APART_PX, _CROWDED_PX = 6.0, 0.2  # edges nearer than that disturb each other; by how much at 3/8 of that
+_READ_PX = 0.012  # sigma of an edge for where it lies between the pixels: so drawn ones scatter without any noise
+# sigma of an edge before metal, which is not as even as a known bench: drawn ones before a cone are off by so much
+_STEP_PX = 0.1
+_MOST_LINES = 4  # of which a cut is the mean
+_FAINT_GAIN, _SMEAR_PX = 50.0, 1.6  # mean gain of a side below which a codec may have smeared it, and by how much
+
+
+class Tool(NamedTuple):
+    """A body as `trace` takes it, how much more coarsely than the metal each slice is cut, and its bend."""
+
+    slices: np.ndarray
+    kinds: np.ndarray
+    coarseness: np.ndarray
+    bend_rad: float
+    bend_at_mm: float
+
+
+class Scene(NamedTuple):
+    """A picture, what lies behind the tool, and how far the two may differ; as in `Picture` and `find_edges`."""
+
+    image: np.ndarray
+    background: np.ndarray
+    known: np.ndarray
+    noise: tuple[float, ...]
+    pick_limit: float
+    misfit_limit: float
+    veil: float
+
+
+class Known(NamedTuple):
+    """What is known before looking: as in `PosePrior`, and a plane that the outlet is near: normal (3,) over its sigma,
+    and distance over its sigma, zeros without one."""
+
+    tip_mm: np.ndarray
+    axis: np.ndarray
+    roll_rad: float
+    offset_px: np.ndarray
+    cov: np.ndarray
+    is_free: bool
+    normal: np.ndarray
+    distance: float
+
+
+class Travel(NamedTuple):
+    """Way of the outlet while the shutter is open, camera frame: (3,) as expected; and where the outlet was a frame ago
+    (3,), with the share of the time since then for which the shutter is open: 0 where that is not known, or does not
+    matter."""
+
+    way_mm: np.ndarray
+    before_mm: np.ndarray
+    share: float
+
+
+class Found(NamedTuple):
+    """Where the rounds ended, with the edges of the last one: `jacobian` and `edge_px` are those before its step."""
+
+    tip_mm: np.ndarray
+    axis: np.ndarray
+    roll_rad: float
+    jacobian: np.ndarray
+    label: np.ndarray
+    edge_px: np.ndarray
+    solved: Solved
+
+
+@lru_cache
+def tool_of(body: NozzleBody) -> Tool:
+    """The body's numbers."""
+    return Tool(*body_arrays(body), coarseness(body), float(body.bend_rad), float(body.bend_at_mm))
+
+
+@njit(cache=True, nogil=True)
+def fit_rounds(tool, lens, scene, tip, axis, roll_rad, known, travel, spreads_px, step_mm, is_exact, tables):
+    """The pose that explains the edges near a start, and whether there were edges enough.
+
+    Parameters
+    ----------
+    travel : Travel
+        It blurs the edges that the tool crosses; brought up to date with what each round finds.
+    spreads_px : array
+        How far edges may be from where they are expected, round by round.
+    is_exact : bool
+        As in `fit_pose`.
+    """
+    seen_px = np.zeros(len(known.offset_px) // 2)
+    found = _round(tool, lens, scene, tip, axis, roll_rad, known, travel.way_mm, spreads_px[0], step_mm,
+                   len(spreads_px) == 1, is_exact, seen_px, tables)
+    for i in range(1, len(spreads_px)):
+        if len(found.solved.step) == 0:
+            break
+        found = _round(tool, lens, scene, found.tip_mm, found.axis, found.roll_rad, known,
+                       _way_now(travel, found.tip_mm),
+                       spreads_px[i], step_mm, i == len(spreads_px) - 1, is_exact, seen_px, tables)
+    return found, len(found.solved.step) > 0
+
+
+@njit(cache=True, nogil=True)
+def _way_now(travel, tip):
+    """Way while the shutter is open of an outlet that has come to `tip`: the speed between two frames lags half a frame
+    behind, and what is expected a whole one. Along the line of sight it is left as expected: there the fit tells
+    least."""
+    if travel.share == 0.0:
+        return travel.way_mm
+    faster = 1.5 * (travel.share * (tip - travel.before_mm) - travel.way_mm)
+    ray = tip / math.sqrt((tip * tip).sum())
+    return travel.way_mm + faster - (faster * ray).sum() * ray
+
+
+@njit(cache=True, nogil=True)
+def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, step_mm, is_last, is_exact, seen_px,
+           tables):
+    """One round; `seen_px` is where the round before saw the edges of each side, and is brought up to date."""
+    is_exact = is_exact and is_last
+    after = math.cos(tool.bend_rad) * -axis + math.sin(tool.bend_rad) * sideways_of(axis, roll_rad)
+    for far_mm in (step_mm * (1.0 if is_last else 2.0), _FINE_MM):
+        _, px, normal_px, _, labels, values, jacobian = trace(tool.slices, tool.kinds, tip, -axis, after,
+                                                              tool.bend_at_mm, lens,
+                                                              far_mm * tool.coarseness)
+        inside = is_inside(px, scene.known.shape)
+        if inside.sum() >= _FEW_CUTS or far_mm <= _FINE_MM:
+            break
+    lines, bend = np.ones(len(px), np.int64), np.zeros(len(px))
+    if is_exact:
+        _along(px, normal_px, labels, lines, bend)
+    px, normal_px, labels, jacobian = px[inside], normal_px[inside], labels[inside], jacobian[inside]
+    lines, bend = lines[inside], bend[inside]
+    n = len(px)
+    sides, middle_px, blur, travel_px = np.empty(n, np.int64), np.empty(n), np.empty(n), np.empty(n)
+    length_mm = values[:, 1][inside]
+    for i in range(n):
+        sides[i] = side_of(labels[i, 0], labels[i, 1])
+        middle_px[i] = seen_px[sides[i]]
+        for k in range(2):
+            px[i, k] += middle_px[i] * normal_px[i, k]
+        travel_px[i] = abs(jacobian[i, 0] * travel_mm[0] + jacobian[i, 1] * travel_mm[1]
+                           + jacobian[i, 2] * travel_mm[2])
+        blur[i] = min(math.hypot(BLUR_PX, travel_px[i] / math.sqrt(12.0)), _MOST_BLUR_PX)
+    cuts, back = cut_through(scene.image, scene.background, scene.known, px, normal_px, labels[:, 1] == STEP, lines,
+                             tables.offsets_px, scene.noise)
+    offset, sigma, gain, lighter = edges_along(cuts, back, lines, sides, len(seen_px) if is_exact else 0, blur,
+                                               travel_px, spread_px,
+                                               scene.pick_limit, scene.misfit_limit, scene.veil, scene.noise[0], tables)
+    if is_last:
+        _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, len(seen_px), is_exact, offset, sigma,
+                     gain, lighter)
+    for i in range(n):
+        # a curved edge, blurred or read along its tangent, seems to lie further to the inside of its bend
+        spread2 = blur[i] ** 2 + SAMPLING_PX ** 2 + (lines[i] ** 2 - 1) / 12.0
+        offset[i] += middle_px[i] + 0.5 * bend[i] * spread2
+    label = 2 * sides + lighter
+    expected = _steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad)
+    rest = known.distance - (known.normal * tip).sum()
+    crowding_px = _crowding_px(px, normal_px, labels) if is_exact else np.zeros(n)
+    solved = solve_steps(jacobian, length_mm, offset, sigma, crowding_px, gain, label, known.cov, expected,
+                         known.offset_px, known.normal, rest, spread_px, is_exact)
+    if len(solved.step) == 0:
+        return Found(tip, axis, roll_rad, jacobian, label, offset, solved)
+    if known.is_free:
+        _keep_offsets(label, solved, seen_px)
+    new_axis, sideways = turned_pose(axis, roll_rad, solved.step)
+    for i in range(n):
+        for k in range(6):
+            offset[i] -= jacobian[i, k] * solved.step[k]
+    return Found(tip + solved.step[:3], new_axis, roll_of(new_axis, sideways), jacobian, label, offset, solved)
+
+
+@njit(cache=True, nogil=True)
+def is_inside(px, shape):
+    """Which points (n, 2) lie so far in a picture of that height and width that edges can be seen there, shape (n,)."""
+    out = np.empty(len(px), np.bool_)
+    for i in range(len(px)):
+        out[i] = (_MARGIN_PX < px[i, 0] < shape[1] - 1 - _MARGIN_PX) and (_MARGIN_PX < px[i, 1] < shape[0] - 1
+                                                                          - _MARGIN_PX)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _along(px, normal_px, labels, lines, bend):
+    """How many lines a pixel apart fill the way from each point of an edge to the next, and how the edge bends [1 /
+    px], outwards above 0; in place."""
+    for i in range(len(px)):
+        before, after = max(i - 1, 0), min(i + 1, len(px) - 1)
+        before = before if (labels[before, :2] == labels[i, :2]).all() else i
+        after = after if (labels[after, :2] == labels[i, :2]).all() else i
+        if before == after:
+            continue
+        dx, dy = px[after, 0] - px[before, 0], px[after, 1] - px[before, 1]
+        far = math.hypot(dx, dy)
+        lines[i] = min(max(int(far / (after - before) + 0.5), 1), _MOST_LINES)
+        bend[i] = ((normal_px[after, 0] - normal_px[before, 0]) * dx + (normal_px[after, 1] - normal_px[before, 1])
+                   * dy) / far ** 2
+
+
+@njit(cache=True, nogil=True)
+def _crowding_px(px, normal_px, labels):
+    """Sigma by which each point's edge may be off because blur mixes it with that of another part or side near by, and
+    a cut runs into it; where the two go on in one direction there is nothing to mix."""
+    n = len(px)
+    out = np.where(labels[:, 1] == STEP, _STEP_PX, _READ_PX)
+    for i in range(n):
+        for j in range(i + 1, n):
+            if labels[i, 0] != labels[j, 0] or labels[i, 1] != labels[j, 1]:
+                far = abs(px[i, 0] - px[j, 0]) + abs(px[i, 1] - px[j, 1])
+                if far < 1.5 * _APART_PX:
+                    far = math.hypot(px[i, 0] - px[j, 0], px[i, 1] - px[j, 1])
+                    kink = abs(normal_px[i, 0] * normal_px[j, 1] - normal_px[i, 1] * normal_px[j, 0])
+                    if normal_px[i, 0] * normal_px[j, 0] + normal_px[i, 1] * normal_px[j, 1] < 0:
+                        kink = 1.0
+                    near = min(_APART_PX / max(far, 0.1), 10.0)
+                    crowded = _CROWDED_PX * kink * max(1.0 - 1.0 / near, 0.0) ** 2 * near
+                    out[i], out[j] = max(out[i], crowded), max(out[j], crowded)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def cut_through(image, background, known, px, normal_px, is_flat, lines, offsets_px, noise):
+    """Cuts through the picture and through the bench behind it, each (n, 3, m), linear light as `to_opponent` gives it.
+
+    Where the scene behind is not known, or is metal, the outer end of the cut stands for it.
+    """
+    cuts = to_opponent(sample_along(image, LINEAR, px, normal_px, offsets_px, lines), noise)
+    back = to_opponent(sample_along(background, NO_TONE, px, normal_px, offsets_px, lines), noise)
+    h, w = known.shape
+    n, channels, m = cuts.shape
+    reach = offsets_px[-1]
+    for i in range(n):
+        flat = is_flat[i]
+        for k in range(3):
+            x = round(px[i, 0] + 0.5 * k * reach * normal_px[i, 0])
+            y = round(px[i, 1] + 0.5 * k * reach * normal_px[i, 1])
+            flat = flat or known[min(max(y, 0), h - 1), min(max(x, 0), w - 1)] == 0
+        if flat:
+            for c in range(channels):
+                back[i, c] = cuts[i, c, m - (m + 3) // 4:].mean()
+    return cuts, back
+
+
+@njit(cache=True, nogil=True)
+def _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, n_sides, is_exact, offset, sigma, gain,
+                 lighter):
+    """Sides that hardly stand out may have been smeared by a codec: of each, the edges, sharp or softer, that explain
+    more of the picture, in place."""
+    seen, count = np.zeros(n_sides), np.zeros(n_sides)
+    for i in range(len(sides)):
+        if gain[i] > LEAST_GAIN:
+            seen[sides[i]] += gain[i]
+            count[sides[i]] += 1
+    faint = ((seen < _FAINT_GAIN * count) & (count > 0))[sides]
+    if not faint.any():
+        return
+    at = np.flatnonzero(faint)
+    smeared = np.empty(len(at))
+    for j in range(len(at)):
+        smeared[j] = math.hypot(blur[at[j]], _SMEAR_PX)
+    soft_offset, soft_sigma, soft_gain, soft_lighter = edges_along(
+        cuts[at], back[at], lines[at], sides[at], n_sides if is_exact else 0, smeared, np.zeros(len(at)), spread_px,
+        scene.pick_limit, scene.misfit_limit, scene.veil, scene.noise[0], tables)
+    soft = np.zeros(n_sides)
+    for j in range(len(at)):
+        soft[sides[at[j]]] += soft_gain[j] if soft_gain[j] > LEAST_GAIN else 0.0
+    for j in range(len(at)):
+        i = at[j]
+        if soft[sides[i]] > seen[sides[i]]:
+            offset[i], sigma[i], gain[i], lighter[i] = soft_offset[j], soft_sigma[j], soft_gain[j], soft_lighter[j]
+
+
+@njit(cache=True, nogil=True)
+def _keep_offsets(label, solved, seen_px):
+    """The offset at which most of the edges of each side were seen [px], in place; 0 where none was."""
+    count, offset_px = np.zeros(2 * len(seen_px)), np.zeros(2 * len(seen_px))
+    for i in range(len(label)):
+        count[label[i]] += solved.good[i]
+    for k in range(len(solved.groups)):
+        offset_px[solved.groups[k]] = solved.offset_px[k]
+    for s in range(len(seen_px)):
+        darker, lighter = count[2 * s], count[2 * s + 1]
+        seen_px[s] = 0.0 if darker + lighter == 0 else offset_px[2 * s + 1] if lighter >= darker else offset_px[2 * s]
+
+
+@njit(cache=True, nogil=True)
+def _steps_to(tip, axis, roll_rad, goal_tip, goal_axis, goal_roll_rad):
+    """The steps (6,) of `moved_pose` that lead from one pose to a near one, to first order."""
+    a, b = axis_frame(axis)
+    side, goal_side = sideways_of(axis, roll_rad), sideways_of(goal_axis, goal_roll_rad)
+    out = np.empty(6)
+    out[:3] = goal_tip - tip
+    out[3], out[4] = (goal_axis * cross(a, axis)).sum(), (goal_axis * cross(b, axis)).sum()
+    out[5] = math.atan2((goal_side * cross(axis, side)).sum(), (goal_side * side).sum())
+    return out

@@ -1,0 +1,1 @@
+"""The nozzle as a body: radii along its axis, and its outline."""

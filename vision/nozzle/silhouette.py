@@ -1,0 +1,367 @@
+"""The outline that a nozzle body draws in the picture: points, outward normals, and how they move with the pose."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+
+from vision.camera.lens import lens_of, pixel, project
+from vision.camera.model import CameraModel
+from vision.compiled import njit
+from vision.nozzle.body import NozzleBody, ToolPose, axis_frame, cross, roll_of, sideways_of
+from vision.types import FloatArray
+
+__all__ = ["STEP", "Outline", "outline", "turned", "turned_pose", "moved_pose", "moved_poses", "tool_hull",
+           "bend_direction", "body_arrays", "coarseness", "trace", "trace_inputs"]
+
+STEP = 2  # side of a rim seen against a slice further from us
+_RING = 24  # points by which a circle's picture is judged for hiding
+_MOST_ON_RIM = 24  # cuts
+_HANDLE_STEP = 1.5
+_DEEP_PX = 0.5  # inside the picture of another slice, from where on that is what a step stands before
+_RING_COS, _RING_SIN = (f(np.linspace(0, 2 * np.pi, _RING, endpoint=False)) for f in (np.cos, np.sin))
+
+
+@dataclass(frozen=True)
+class Outline:
+    """Points on the visible outline, in the camera frame and in the raw picture.
+
+    Attributes
+    ----------
+    point_cam_mm : array, shape (n, 3)
+    px : array, shape (n, 2)
+    normal_px : array, shape (n, 2)
+        Unit outward normal in the picture.
+    px_per_mm : array, shape (n,)
+        How far the picture point moves along its normal when the surface grows by 1 mm along its own normal.
+    mm_per_sample : array, shape (n,)
+        Length of outline that each point stands for.
+    part : array, shape (n,), int
+        Index of the frustum; -1 for the outlet's rim.
+    side : array, shape (n,), int
+        -1 and +1 for the two long edges, 0 for rims, STEP for rims seen against a slice of the tool further from us.
+    along_mm : array, shape (n,)
+        Distance from the outlet.
+    jacobian : array, shape (n, 6)
+        Change of the point along its normal [px] per unit of (tip x, y, z [mm] in the camera frame, two turns of the
+        axis about `axis_frame`'s vectors [rad], roll [rad]).
+    """
+
+    point_cam_mm: FloatArray
+    px: FloatArray
+    normal_px: FloatArray
+    px_per_mm: FloatArray
+    mm_per_sample: FloatArray
+    part: np.ndarray
+    side: np.ndarray
+    along_mm: FloatArray
+    jacobian: FloatArray
+
+    def at(self, which: np.ndarray) -> Outline:
+        """Some of the points, by index or mask."""
+        return Outline(*(getattr(self, field)[which] for field in self.__dataclass_fields__))
+
+
+def outline(camera: CameraModel, body: NozzleBody, pose: ToolPose, step_mm: float = 0.5) -> Outline:
+    """Visible outline of the body, sampled every step_mm along its edges, the handle's more coarsely.
+
+    A smooth surface's outline lies where its normal is at right angles to the line of sight; on a frustum those
+    are two straight lines in space. Points that another slice covers are left out.
+
+    Parameters
+    ----------
+    camera : CameraModel
+    pose : ToolPose
+        In the camera frame; the jet points along pose.axis.
+
+    Returns
+    -------
+    Outline
+        Empty (n = 0) when the axis points at the camera so that no edge is seen from the side.
+    """
+    x, px, normal_px, push, labels, values, jacobian = trace(*trace_inputs(camera, body, pose, step_mm))
+    (along_mm, length_mm), (part, side, _) = np.ascontiguousarray(values.T), np.ascontiguousarray(labels.T)
+    return Outline(x, px, normal_px, push, length_mm, part, side, along_mm, jacobian)
+
+
+def trace_inputs(camera: CameraModel, body: NozzleBody, pose: ToolPose, step_mm: float) -> tuple[Any, ...]:
+    """What `trace` takes."""
+    return *body_arrays(body), *_placed(body, pose), body.bend_at_mm, lens_of(camera), step_mm * coarseness(body)
+
+
+@lru_cache
+def coarseness(body: NozzleBody) -> FloatArray:
+    """How much more coarsely than the metal each slice is sampled: a hand hides most of a handle."""
+    return np.array([_HANDLE_STEP if f.kind == "handle" else 1.0 for f in body.frusta])
+
+
+def moved_pose(pose: ToolPose, step: FloatArray) -> ToolPose:
+    """Pose after a step (6,): tip [mm], two turns of the axis and roll [rad], as in Outline.jacobian."""
+    axis, sideways = turned_pose(pose.axis, pose.roll_rad, np.ascontiguousarray(step, float))
+    return ToolPose(pose.tip_mm + step[:3], axis, roll_of(axis, sideways))
+
+
+@njit(cache=True, nogil=True)
+def moved_poses(tip_mm, axis, roll_rad, steps):
+    """Poses after each of some steps (n, 6): outlets, jet directions and the directions from which rolls count, each
+    (n, 3).
+    """
+    n = len(steps)
+    tips, axes, sideways = np.empty((n, 3)), np.empty((n, 3)), np.empty((n, 3))
+    for i in range(n):
+        tips[i] = tip_mm + steps[i, :3]
+        axes[i], sideways[i] = turned_pose(axis, roll_rad, steps[i])
+    return tips, axes, sideways
+
+
+@njit(cache=True, nogil=True)
+def turned_pose(axis, roll_rad, step):
+    """Jet direction, and that from which the roll counts, after the turns of a step (6,) as in `moved_pose`."""
+    a, b = axis_frame(axis)
+    rotation = step[3] * a + step[4] * b
+    new = turned(axis, rotation)
+    new /= math.sqrt((new * new).sum())
+    # the sideways direction is carried along with the axis, so that the roll's meaning does not jump with its frame
+    return new, turned(turned(sideways_of(axis, roll_rad), rotation), step[5] * new)
+
+
+@njit(cache=True, nogil=True)
+def turned(vector, rotation):
+    """A vector (3,) turned by a rotation vector (3,) [rad]."""
+    (x, y, z), (kx, ky, kz) = vector, rotation
+    angle = math.sqrt(kx * kx + ky * ky + kz * kz)
+    scale = 1.0 / max(angle, 1e-12)
+    kx, ky, kz = kx * scale, ky * scale, kz * scale
+    c, s = math.cos(angle), math.sin(angle)
+    along = (kx * x + ky * y + kz * z) * (1 - c)
+    return np.array([x * c + (ky * z - kz * y) * s + kx * along, y * c + (kz * x - kx * z) * s + ky * along,
+                     z * c + (kx * y - ky * x) * s + kz * along])
+
+
+def tool_hull(camera: CameraModel, body: NozzleBody, pose: ToolPose) -> list[FloatArray]:
+    """The picture of each slice: convex polygons, counter-clockwise in (x, y), arrays (n, 2) [px]."""
+    slices, kinds = body_arrays(body)
+    rings = _rings(slices, kinds, *_placed(body, pose), body.bend_at_mm, lens_of(camera))
+    return [_convex(ring) for ring in rings]
+
+
+def bend_direction(body: NozzleBody, pose: ToolPose) -> FloatArray:
+    """Unit vector (3,) from the bend towards the handle."""
+    up = -pose.axis
+    return np.cos(body.bend_rad) * up + np.sin(body.bend_rad) * sideways_of(pose.axis,
+                                                                            pose.roll_rad) if body.is_bent else up
+
+
+def _placed(body: NozzleBody, pose: ToolPose) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Outlet, direction up the metal part, and direction up the handle, each (3,)."""
+    return np.asarray(pose.tip_mm, float), -pose.axis, bend_direction(body, pose)
+
+
+@lru_cache
+def body_arrays(body: NozzleBody) -> tuple[FloatArray, np.ndarray]:
+    """The body as arrays for the kernel: (start, end, radius, radius) and (is after the bend, has no measured far
+    end).
+    """
+    last = len(body.frusta) - 1
+    slices = np.array([(f.start_mm, f.end_mm, f.start_radius_mm, f.end_radius_mm) for f in body.frusta])
+    kinds = np.array([(body.is_bent and f.kind == "handle", i == last and f.kind == "handle")
+                      for i, f in enumerate(body.frusta)], np.int64)
+    return slices, kinds
+
+
+@njit(cache=True, nogil=True)
+def _rings(slices, kinds, tip, straight, after, bend_at, lens):
+    """Picture of the two circles that bound each slice, shape (slices, 2 * _RING, 2) [px]."""
+    rings = np.empty((len(slices), 2 * _RING, 2))
+    for i in range(len(slices)):
+        u, origin = _axis_of(kinds[i, 0], tip, straight, after, bend_at)
+        a, b = axis_frame(u)
+        for end in range(2):
+            centre, r = origin + slices[i, end] * u, slices[i, 2 + end]
+            for k in range(_RING):
+                c, s = r * _RING_COS[k], r * _RING_SIN[k]
+                rings[i, end * _RING + k] = pixel(centre[0] + c * a[0] + s * b[0], centre[1] + c * a[1] + s * b[1],
+                                                  centre[2] + c * a[2] + s * b[2], lens)
+    return rings
+
+
+@njit(cache=True, nogil=True)
+def _axis_of(is_after, tip, straight, after, bend_at):
+    """Direction and virtual origin (at distance 0) of a slice's axis."""
+    return (after, tip + bend_at * (straight - after)) if is_after else (straight, tip)
+
+
+@njit(cache=True, nogil=True)
+def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
+    """All visible outline points as `Outline` has them: points, pixels, normals, px per mm of growth, labels (part,
+    side, is after the bend), values (distance from the outlet, length), jacobian."""
+    n_slices = len(slices)
+    most = 0
+    for i in range(n_slices):
+        most += 2 * max(2, round((slices[i, 1] - slices[i, 0]) / steps_mm[i])) + 2 * _MOST_ON_RIM
+    x, tangent, normal = np.empty((most, 3)), np.empty((most, 3)), np.empty((most, 3))
+    labels, values = np.empty((most, 3), np.int64), np.empty((most, 2))
+    before = np.zeros(most, np.bool_)
+    n = 0
+    for i in range(n_slices):
+        start_mm, end_mm, r0, r1 = slices[i]
+        u, origin = _axis_of(kinds[i, 0], tip, straight, after, bend_at)
+        a, b = axis_frame(u)
+        slope = _slope(slices[i])
+        # the two angles at which the surface's normal is at right angles to the line of sight
+        ca, cb, cu = (origin * a).sum(), (origin * b).sum(), (origin * u).sum()
+        c = (slope * (cu + start_mm) - r0) / max(math.hypot(ca, cb), 1e-9)
+        if abs(c) > 0.995:
+            continue
+        mid, half = math.atan2(cb, ca), math.acos(c)
+        count = max(2, round((end_mm - start_mm) / steps_mm[i]))
+        for side in (-1, 1):
+            cos, sin = math.cos(mid + side * half), math.sin(mid + side * half)
+            for k in range(count):
+                s = start_mm + (k + 0.5) * (end_mm - start_mm) / count
+                r = r0 + slope * (s - start_mm)
+                for j in range(3):
+                    radial = cos * a[j] + sin * b[j]
+                    x[n, j] = origin[j] + s * u[j] + r * radial
+                    tangent[n, j] = u[j] + slope * radial
+                    normal[n, j] = (radial - slope * u[j]) / math.hypot(1.0, slope)
+                labels[n, 0], labels[n, 1], labels[n, 2] = i, side, kinds[i, 0]
+                values[n, 0], values[n, 1] = s, (end_mm - start_mm) / count
+                n += 1
+        for end in range(1 if kinds[i, 1] else 2):  # only the front of the handle was measured: it goes on
+            s, r, away = (start_mm, r0, 1.0) if end == 0 else (end_mm, r1, -1.0)
+            # An end that faces us shows its whole circle, and the far arc bounds the picture; one turned away its near
+            # arc.
+            lo, hi = mid - half, mid + half
+            is_near = away * (cu + s) <= 0
+            if is_near:
+                lo, hi = hi, lo + 2 * np.pi
+            arc = min(max(round((hi - lo) * r / steps_mm[i]), 5), _MOST_ON_RIM)
+            for k in range(arc):
+                th = lo + (k + 0.5) * (hi - lo) / arc
+                cos, sin = math.cos(th), math.sin(th)
+                for j in range(3):
+                    x[n, j] = origin[j] + s * u[j] + r * (cos * a[j] + sin * b[j])
+                    tangent[n, j] = cos * b[j] - sin * a[j]
+                out = cross(tangent[n], x[n])
+                facing = -away * (out * u).sum()
+                normal[n] = out * ((1.0 if facing > 0 else -1.0 if facing < 0 else 0.0)
+                                   / max(math.sqrt((out * out).sum()), 1e-12))
+                labels[n, 0], labels[n, 1], labels[n, 2] = -1 if i == 0 and end == 0 else i, 0, kinds[i, 0]
+                values[n, 0], values[n, 1] = s, (hi - lo) * r / arc
+                if is_near and end == 0 and i > 0:
+                    # what lies further along the jet is further from us; without a ledge it is a crease that may not
+                    # show
+                    lean = 0.0
+                    for j in range(3):
+                        lean += (cos * a[j] + sin * b[j] - _slope(slices[i - 1]) * u[j]) * x[n, j]
+                    before[n] = r > slices[i - 1, 3] + 1e-6 or lean > 0.1 * x[n, 2]
+                n += 1
+    px, jac = np.empty((n, 2)), np.empty((n, 2, 3))
+    for k in range(n):
+        px[k], jac[k] = project(x[k], lens)
+    keep = _uncovered(px, labels[:n], before, _rings(slices, kinds, tip, straight, after, bend_at, lens))
+    x, px, labels = x[:n][keep], px[keep], labels[:n][keep]
+    normal_px, push, jacobian = _rows(x, jac[keep], tangent[:n][keep], normal[:n][keep], tip, -straight, labels[:, 2])
+    return x, px, normal_px, push, labels, values[:n][keep], jacobian
+
+
+@njit(cache=True, nogil=True)
+def _slope(piece):
+    """Growth of a slice's radius along the axis."""
+    return (piece[3] - piece[2]) / (piece[1] - piece[0])
+
+
+@njit(cache=True, nogil=True)
+def _uncovered(px, labels, before, rings):
+    """Which points no other slice's picture covers (each slice's picture is the hull of its two circles).
+
+    A point that lies before the slices ahead of its own, and over the picture of one, is labelled as a step.
+    """
+    n, n_slices = len(px), len(rings)
+    keep = np.ones(n, np.bool_)
+    for i in range(n_slices):
+        hull = _convex(rings[i])
+        m = len(hull)
+        edge = np.empty((m, 3))
+        for j in range(m):
+            dx, dy = hull[(j + 1) % m, 0] - hull[j, 0], hull[(j + 1) % m, 1] - hull[j, 1]
+            length = np.hypot(dx, dy) + 1e-12
+            edge[j, 0], edge[j, 1] = dy / length, -dx / length
+            edge[j, 2] = edge[j, 0] * hull[j, 0] + edge[j, 1] * hull[j, 1]
+        for k in range(n):
+            if not keep[k] or max(labels[k, 0], 0) == i:
+                continue
+            out = -np.inf
+            for j in range(m):
+                out = max(out, edge[j, 0] * px[k, 0] + edge[j, 1] * px[k, 1] - edge[j, 2])
+            if not before[k] or i > labels[k, 0]:
+                keep[k] = out > (0.5 if labels[k, 1] == 0 else -0.3)
+            elif out < -_DEEP_PX:  # at its own edge nothing of it is seen beyond the point
+                labels[k, 1] = STEP
+    return keep
+
+
+@njit(cache=True, nogil=True)
+def _convex(points):
+    """Convex hull, counter-clockwise in (x, y) (monotone chain)."""
+    order = np.argsort(points[:, 0] + 1e-9 * points[:, 1])
+    n = len(order)
+    hull = np.empty((2 * n, 2))
+    k = 0
+    for turn in range(2):
+        base = k
+        for j in range(n):
+            p = points[order[j]] if turn == 0 else points[order[n - 1 - j]]
+            while k >= base + 2 and (
+                (hull[k - 1, 0] - hull[k - 2, 0]) * (p[1] - hull[k - 2, 1])
+                - (hull[k - 1, 1] - hull[k - 2, 1]) * (p[0] - hull[k - 2, 0])
+            ) <= 0:
+                k -= 1
+            hull[k] = p
+            k += 1
+        k -= 1  # the end of one chain begins the other
+    return hull[:k].copy()
+
+
+@njit(cache=True, nogil=True)
+def _rows(x, jac, tangent, normal, tip, axis, is_after):
+    """Normals in the picture, px per mm of growth, and how each point moves along its normal with the six steps of the
+    pose.
+    """
+    n = len(x)
+    a, b = axis_frame(axis)
+    rows, normal_px, push = np.zeros((n, 6)), np.empty((n, 2)), np.empty(n)
+    arm = np.empty(3)
+    for k in range(n):
+        tx = ty = gx = gy = 0.0
+        for j in range(3):
+            tx += jac[k, 0, j] * tangent[k, j]
+            ty += jac[k, 1, j] * tangent[k, j]
+            gx += jac[k, 0, j] * normal[k, j]
+            gy += jac[k, 1, j] * normal[k, j]
+        length = math.hypot(tx, ty) + 1e-12
+        nx, ny = -ty / length, tx / length
+        if nx * gx + ny * gy < 0:
+            nx, ny = -nx, -ny
+        normal_px[k, 0], normal_px[k, 1] = nx, ny
+        push[k] = nx * gx + ny * gy
+        for j in range(3):
+            rows[k, j] = nx * jac[k, 0, j] + ny * jac[k, 1, j]
+            arm[j] = x[k, j] - tip[j]
+        rows[k, 3] = _turns_by(rows[k], a, arm)
+        rows[k, 4] = _turns_by(rows[k], b, arm)
+        if is_after[k]:
+            rows[k, 5] = _turns_by(rows[k], axis, arm)
+    return normal_px, push, rows
+
+
+@njit(cache=True, nogil=True)
+def _turns_by(row, axis, arm):
+    """row . (axis x arm)."""
+    return (row[0] * (axis[1] * arm[2] - axis[2] * arm[1]) + row[1] * (axis[2] * arm[0] - axis[0] * arm[2])
+            + row[2] * (axis[0] * arm[1] - axis[1] * arm[0]))

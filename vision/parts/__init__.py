@@ -1,0 +1,1 @@
+"""Parts of the board, watched: how they lie, and what happened to them."""

@@ -1,0 +1,287 @@
+"""How parts lie against where they lay first: each one's picture registered against its own, and against the board
+around it.
+
+A part that is covered is not known, never unmoved. Nothing here reads the tool's pose: what covers is told from the
+picture.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from vision import rigid
+from vision.camera.model import CameraModel
+from vision.camera.sources import brightness
+from vision.parts.patch import Patch, PatchFit, blurred, look_at, make_patch, register, search_shift
+from vision.parts.place import SECTORS, PartSpec, Place, Window, make_place, window_of
+from vision.parts.standing import Standing, make_standing
+from vision.types import BenchPose, FloatArray, Frame, PartMotion, PoseMiss
+
+__all__ = ["PartSpec", "PartWatcher"]
+
+_FIRST_S, _FIRST_FRAMES = 0.4, 8  # in which the first look must not change
+_STILL_GREY = 4.0  # mean change of grey levels that still counts as none
+_FITS, _ALIKE = 0.6, 0.75  # share of points, and correlation, from which a part is taken to be seen
+_RING_FITS, _RING_ALIKE = 0.4, 0.5
+_LEAST_SECTOR = 4  # points by which a side can be judged
+_EDGE_STAYS, _EDGE_GREY = 0.4, 8.0  # of an edge's contrast; contrasts that count
+_FLOOR_PX = 0.04  # of a shift's sigma: sampling, coding, what noise in single frames does not tell
+_HIDDEN_PX = 0.3  # by which what covers a part may pull it, times the share covered
+_HEIGHT_SHARE, _HEIGHT_MM = 0.2, 0.2  # by which a part's height may be wrong
+_SINKS_MM, _STIRRED_PX = (
+    0.1,
+    0.5,
+)  # by which one that melts sinks, or a nudged one rises; a shift from which it may have
+_SEARCH_S, _REACH_MM, _FAR_PX = 0.1, 1.5, 3.0
+_AGAIN_S = 3.0  # without the board around, after which a new first look is taken
+
+
+class PartWatcher:
+    """Watches some parts of a board; feed frames in order of time.
+
+    Parameters
+    ----------
+    camera : CameraModel
+    board_top_mm : float
+        Height of the board's top face over the mat.
+    parts : list of PartSpec
+        As they lie when the watch begins.
+    """
+
+    def __init__(self, camera: CameraModel, board_top_mm: float, parts: list[PartSpec]) -> None:
+        self._camera, self._top_mm = camera, board_top_mm
+        self._parts = [
+            _Part(camera, board_top_mm, spec, [o.outline_mm for o in parts if o is not spec]) for spec in parts
+        ]
+
+    def warm_up(self) -> None:
+        """Compile what the first frames need; changes nothing."""
+        picture = blurred(np.tile(np.arange(64, dtype=np.uint8) * 3, (64, 1)))
+        points = np.stack(np.meshgrid(np.arange(20.0, 40.0), np.arange(20.0, 40.0)), -1).reshape(-1, 2)
+        looks = look_at(picture, np.eye(3), points, np.zeros(3))[None]
+        patch = make_patch(points, looks, np.ones((2, len(points))), 1.0)
+        register(picture, np.eye(3), patch, np.zeros(3))
+        search_shift(picture, np.eye(3), patch, np.zeros(3), 1.0, 1.0)
+
+    def step(self, frame: Frame, bench: BenchPose | PoseMiss, board_shift: FloatArray) -> tuple[PartMotion, ...]:
+        """Every part in one frame.
+
+        Parameters
+        ----------
+        board_shift : array, shape (3,)
+            Of the board as `VisionResult` tells it.
+        """
+        if isinstance(bench, PoseMiss):
+            return tuple(part.miss(frame.t_s) for part in self._parts)
+        grey = brightness(frame)
+        return tuple(part.step(grey, frame.t_s, bench.cam_from_bench, board_shift) for part in self._parts)
+
+
+@dataclass(frozen=True)
+class _First:
+    """What a part and the board around it looked like at first."""
+
+    top: Patch
+    ring: Patch
+    edge: FloatArray
+    lean: FloatArray
+    standing: Standing | None
+
+
+class _Part:
+    """One part: its first look, and where it was a moment ago."""
+
+    def __init__(self, camera: CameraModel, board_top_mm: float, spec: PartSpec, others: list[FloatArray]) -> None:
+        self._camera, self._top_mm, self._spec, self._others = camera, board_top_mm, spec, others
+        self._place: Place | None = None
+        self._forget()
+
+    def _forget(self) -> None:
+        self._first: _First | None = None
+        self._looks: list[tuple[float, FloatArray]] = []
+        self._shift, self._ring_shift = np.zeros(3), np.zeros(3)
+        self._before: FloatArray | None = None
+        self._t_search_s, self._t_ring_s = -np.inf, np.nan
+
+    def miss(self, t_s: float) -> PartMotion:
+        """Nothing is known of it in this frame."""
+        self._before = None
+        return PartMotion(t_s, self._spec.name)
+
+    def step(self, grey: np.ndarray, t_s: float, pose: FloatArray, board_shift: FloatArray) -> PartMotion:
+        if self._place is None:
+            self._place = make_place(self._spec, self._others, _scale(self._camera, pose, self._spec, self._top_mm))
+        window = window_of(self._camera, pose, self._place, self._top_mm, board_shift)
+        if window is None or len(self._place.ring_mm) < 40:
+            return self.miss(t_s)
+        if grey.shape[::-1] != tuple(self._camera.image_size_px):
+            return self.miss(t_s)
+        x, y, w, h = window.box
+        picture = blurred(grey[y : y + h, x : x + w])
+        lean = _lean(pose, self._place.centre_mm)
+        if self._first is None:
+            self._look(picture, window, t_s, lean, pose)
+            return self.miss(t_s)
+        return self._measure(picture, window, t_s, lean)
+
+    def _look(self, picture: np.ndarray, window: Window, t_s: float, lean: FloatArray, pose: FloatArray) -> None:
+        """Gather looks until they have been alike for a while; then they are the first look."""
+        now = _look_of(picture, window, self._place)
+        if not np.isfinite(now).all():
+            self._looks.clear()
+            return
+        if self._looks and np.abs(now[0] - self._looks[0][1][0]).mean() > _STILL_GREY:
+            self._looks.clear()
+        self._looks.append((t_s, now))
+        if t_s - self._looks[0][0] < _FIRST_S or len(self._looks) < _FIRST_FRAMES:
+            return
+        looks, place = np.stack([look for _, look in self._looks]), self._place
+        n, k = len(place.top_mm), len(place.ring_mm)
+        slopes = (looks[:, 1:5:2] - looks[:, 2:5:2]).mean(0) * window.px_per_mm  # half a pixel either way
+        pair = looks[:, 0, n + k :].mean(0)
+        half = len(place.inner_mm)
+        self._first = _First(
+            make_patch(place.top_mm, looks[:, 0, :n], slopes[:, :n], window.px_per_mm),
+            make_patch(place.ring_mm, looks[:, 0, n : n + k], slopes[:, n : n + k], window.px_per_mm),
+            pair[half:] - pair[:half],
+            lean,
+            make_standing(self._camera, pose, self._spec, self._top_mm, picture, window),
+        )
+        self._looks.clear()
+        self._t_ring_s = t_s
+
+    def _measure(self, picture: np.ndarray, window: Window, t_s: float, lean: FloatArray) -> PartMotion:
+        first, place = self._first, self._place
+        ring = register(picture, window.ring_px, first.ring, self._ring_shift)
+        if (
+            ring.share < _RING_FITS
+            or ring.alike < _RING_ALIKE
+            or np.hypot(*ring.shift[:2]) * window.px_per_mm > _FAR_PX
+        ):
+            if t_s - self._t_ring_s > _AGAIN_S:
+                self._forget()
+            self._ring_shift = np.zeros(3)
+            return replace(self.miss(t_s), seen=0.0)
+        self._t_ring_s, self._ring_shift = t_s, ring.shift
+        fit = self._top(picture, window, t_s, ring)
+        is_seen = _is_seen(fit)
+        if is_seen:
+            self._shift = fit.shift - ring.shift
+        base = PartMotion(
+            t_s,
+            self._spec.name,
+            seen=fit.share,
+            clear=_clear(ring.fits, place),
+            gain=fit.gain,
+            px_per_mm=window.px_per_mm,
+        )
+        if not is_seen:
+            return self._elsewhere(picture, window, fit, ring, base)
+        self._before = None
+        shift = fit.shift - ring.shift
+        noise_mm = self._noise_mm(fit, ring, window.px_per_mm, lean)
+        stirred = np.hypot(*shift[:2]) * window.px_per_mm > _STIRRED_PX
+        sinks_mm = _SINKS_MM * float(np.hypot(*lean)) if stirred else 0.0  # seen at a slant it seems to shift
+        turn_sigma = float(
+            np.sqrt(fit.cov[2, 2] + ring.cov[2, 2] + (_FLOOR_PX / window.px_per_mm / place.size_mm) ** 2)
+        )
+        return replace(
+            base,
+            shift_mm=shift[:2],
+            turn_rad=float(shift[2]),
+            turn_sigma_rad=turn_sigma,
+            sigma_mm=math.hypot(noise_mm, sinks_mm / math.sqrt(2)),
+            noise_mm=noise_mm,
+            is_present=True,
+        )
+
+    def _elsewhere(
+        self, picture: np.ndarray, window: Window, fit: PatchFit, ring: PatchFit, base: PartMotion
+    ) -> PartMotion:
+        """What is seen in a part's place that does not look like the part: by what its leaving can be told."""
+        now = look_at(picture, window.top_px, self._place.top_mm, ring.shift)
+        change = math.nan if self._before is None else float(np.nanmean(np.abs(now - self._before)))
+        self._before, standing = now, self._first.standing
+        # a flat fit to something else shows nothing of the part, however well it fits
+        shown = fit.share * min(fit.gain / ring.gain, 1.0) * max(fit.alike, 0.0)
+        stands = math.nan if standing is None else standing.share(picture, window, ring.shift, ring.gain)
+        return replace(base, seen=shown, change=change, stands=stands, edges=self._edges(picture, window, ring))
+
+    def _top(self, picture: np.ndarray, window: Window, t_s: float, ring: PatchFit) -> PatchFit:
+        """The part near where it was; when it is not there, looked for around its seat now and then."""
+        fit = register(picture, window.top_px, self._first.top, self._shift + ring.shift, ring.gain)
+        if _is_seen(fit) or t_s - self._t_search_s < _SEARCH_S:
+            return fit
+        self._t_search_s = t_s
+        start = search_shift(picture, window.top_px, self._first.top, ring.shift, _REACH_MM, 0.8 / window.px_per_mm)
+        other = register(picture, window.top_px, self._first.top, start, ring.gain)
+        return other if _is_seen(other) and other.share > fit.share else fit
+
+    def _noise_mm(self, fit: PatchFit, ring: PatchFit, px_per_mm: float, lean: FloatArray) -> float:
+        height_mm = _HEIGHT_MM + _HEIGHT_SHARE * self._spec.height_mm
+        parts = (
+            np.trace(fit.cov[:2, :2]) / 2,
+            np.trace(ring.cov[:2, :2]) / 2,
+            (_FLOOR_PX / px_per_mm) ** 2,
+            (_HIDDEN_PX * (1 - fit.share) / px_per_mm) ** 2,
+            (height_mm * np.hypot(*(lean - self._first.lean))) ** 2 / 2,
+        )
+        return float(np.sqrt(sum(parts)))
+
+    def _edges(self, picture: np.ndarray, window: Window, ring: PatchFit) -> float:
+        inner, outer = (
+            look_at(picture, window.top_px, points, ring.shift)
+            for points in (self._place.inner_mm, self._place.outer_mm)
+        )
+        strong = np.abs(self._first.edge) > _EDGE_GREY
+        if strong.sum() < 4:
+            return math.nan
+        stays = (outer - inner)[strong] * np.sign(self._first.edge[strong]) / ring.gain
+        return float((stays > _EDGE_STAYS * np.abs(self._first.edge[strong])).mean())
+
+
+def _clear(fits: np.ndarray, place: Place) -> float:
+    """Share of the board that is seen on a part's most covered side."""
+    n = np.bincount(place.sector, minlength=SECTORS)
+    counts = n >= _LEAST_SECTOR
+    clear = np.bincount(place.sector[fits], minlength=SECTORS)
+    return float((clear[counts] / n[counts]).min()) if counts.any() else 0.0
+
+
+def _is_seen(fit: PatchFit) -> bool:
+    return fit.share >= _FITS and fit.alike >= _ALIKE and 0.3 < fit.gain < 3.0
+
+
+def _look_of(picture: np.ndarray, window: Window, place: Place) -> FloatArray:
+    """Grey levels of all points, then half a pixel along +x, -x, +y, -y from them, (5, points)."""
+    off = 0.5 / window.px_per_mm
+    rows = []
+    for shift in ((0.0, 0.0), (off, 0.0), (-off, 0.0), (0.0, off), (0.0, -off)):
+        at = np.array([*shift, 0.0])
+        rows.append(
+            np.concatenate(
+                [
+                    look_at(picture, window.top_px, place.top_mm, at),
+                    look_at(picture, window.ring_px, place.ring_mm, at),
+                    look_at(picture, window.top_px, place.inner_mm, at),
+                    look_at(picture, window.top_px, place.outer_mm, at),
+                ]
+            )
+        )
+    return np.stack(rows)
+
+
+def _lean(pose: FloatArray, centre_mm: FloatArray) -> FloatArray:
+    """By how many mm a point one mm higher is seen further away, in the bench frame (2,)."""
+    eye = rigid.inverse(pose)[:3, 3]
+    return (centre_mm - eye[:2]) / eye[2]
+
+
+def _scale(camera: CameraModel, pose: FloatArray, spec: PartSpec, board_top_mm: float) -> float:
+    centre = np.array([*np.mean(spec.outline_mm, axis=0), board_top_mm + spec.height_mm])
+    points = centre + np.array([[0, 0, 0], [1.0, 0, 0], [0, 1.0, 0]])
+    px = camera.project(rigid.apply(pose, points))
+    return float(np.sqrt(abs(np.linalg.det(px[1:] - px[0]))))

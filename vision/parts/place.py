@@ -1,0 +1,170 @@
+"""Where a part is looked for: points on its top face, on the board around it and across its edge, and their way into a
+picture."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from vision import rigid
+from vision.camera.model import CameraModel
+from vision.types import FloatArray
+
+__all__ = ["PartSpec", "Place", "Window", "make_place", "window_of", "SECTORS"]
+
+SECTORS = 8  # pieces of the ring, each of which must be clear before a part is called gone
+_RIM_PX = 1.5  # beyond the top face, so that its edge is in the patch
+_RING_MM, _RING_SHARE = 2.5, 0.35  # width of the ring: so much, and so much of the part's size
+_MOST_TOP, _MOST_RING = 900, 500  # points
+_LEAN = 0.7  # of a part's height, by which its sides may hide the board beside it
+_APART_MM = 0.5  # from a part's outline to where the board is looked at
+
+
+@dataclass(frozen=True)
+class PartSpec:
+    """A part to be watched.
+
+    Attributes
+    ----------
+    name : str
+    outline_mm : array, shape (k, 2)
+        Corners in the bench frame, of where it stands on the board's top face.
+    height_mm : float
+        Of its top face over the board's.
+    """
+
+    name: str
+    outline_mm: FloatArray
+    height_mm: float
+
+
+@dataclass(frozen=True)
+class Place:
+    """Points of one part, mm from its centre, axes of the bench frame.
+
+    Attributes
+    ----------
+    centre_mm : array, shape (2,)
+    top_mm, ring_mm : arrays, shape (n, 2)
+        Of the top face with its edge; of the board around.
+    sector : array of int, shape (n,)
+        Of each ring point.
+    inner_mm, outer_mm : arrays, shape (k, 2)
+        Pairs on both sides of the top face's edge.
+    size_mm, reach_mm : float
+        The outline's longer side; half the side of a square about all points.
+    """
+
+    spec: PartSpec
+    centre_mm: FloatArray
+    top_mm: FloatArray
+    ring_mm: FloatArray
+    sector: np.ndarray
+    inner_mm: FloatArray
+    outer_mm: FloatArray
+    size_mm: float
+    reach_mm: float
+
+
+@dataclass(frozen=True)
+class Window:
+    """A part's place in one picture: corner of the cut-out (x, y, width, height), homographies into it, and its
+    scale."""
+
+    box: tuple[int, int, int, int]
+    top_px: FloatArray
+    ring_px: FloatArray
+    px_per_mm: float
+
+
+def make_place(spec: PartSpec, others: list[FloatArray], px_per_mm: float) -> Place:
+    """The points of a part among others, about a pixel apart."""
+    outline = np.asarray(spec.outline_mm, float)
+    centre = (outline.min(0) + outline.max(0)) / 2
+    shape = (outline - centre).astype(np.float32)
+    size = float(cv2.minAreaRect(shape)[1][0]), float(cv2.minAreaRect(shape)[1][1])
+    rim = _RIM_PX / px_per_mm
+    top = _grid(shape, -1e9, rim, 1 / px_per_mm, _MOST_TOP)
+    gap = _APART_MM + _LEAN * spec.height_mm
+    ring = _grid(shape, gap, gap + _RING_MM + _RING_SHARE * max(size), 1 / px_per_mm, _MOST_RING)
+    for other in others:
+        ring = ring[_distance((np.asarray(other) - centre).astype(np.float32), ring) > _APART_MM]
+    sector = ((np.arctan2(ring[:, 1], ring[:, 0]) / (2 * np.pi) % 1.0) * SECTORS).astype(int) % SECTORS
+    inner, outer = _edge_pairs(shape, 1.5 / px_per_mm)
+    return Place(spec, centre, top, ring, sector, inner, outer, max(size), float(np.abs(ring).max(initial=max(size))))
+
+
+def window_of(
+    camera: CameraModel,
+    cam_from_bench: FloatArray,
+    place: Place,
+    board_top_mm: float,
+    board_shift: FloatArray,
+    margin_mm: float = 2.0,
+) -> Window | None:
+    """The part's place in a picture, the board having been nudged by a shift (3,); None when it is not wholly
+    in view."""
+    half = place.reach_mm + margin_mm
+    square = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]) * half
+    c, s = np.cos(board_shift[2]), np.sin(board_shift[2])
+    on_bench = (place.centre_mm + square) @ np.array([[c, s], [-s, c]]) + board_shift[:2]
+    heights = np.array([board_top_mm + place.spec.height_mm] * 4 + [board_top_mm] * 4)
+    px = camera.project(rigid.apply(cam_from_bench, np.column_stack([np.vstack([on_bench, on_bench]), heights])))
+    w, h = camera.image_size_px
+    if not np.isfinite(px).all():
+        return None
+    low, high = np.floor(px.min(0)).astype(int) - 3, np.ceil(px.max(0)).astype(int) + 4
+    low, high = np.maximum(low, 0), np.minimum(high, (w, h))
+    if (high - low).min() < 8 or not _is_inside(px.mean(0), (w, h)):
+        return None
+    maps = [_homography(square, part - low) for part in (px[:4], px[4:])]
+    (ax, ay), (bx, by) = px[2] - px[0], px[3] - px[1]
+    side = math.sqrt(abs(ax * by - ay * bx) / 2) / (2 * half)
+    return Window((*low.tolist(), *(high - low).tolist()), maps[0], maps[1], float(side))
+
+
+def _is_inside(point: FloatArray, size) -> bool:
+    return bool((point > 4).all() and (point < np.array(size) - 5).all())
+
+
+def _homography(square: FloatArray, px: FloatArray) -> FloatArray:
+    return cv2.getPerspectiveTransform(square.astype(np.float32), px.astype(np.float32))
+
+
+def _distance(shape: np.ndarray, points: FloatArray) -> FloatArray:
+    """Of points from an outline, negative inside."""
+    return np.array([-cv2.pointPolygonTest(shape, (float(x), float(y)), True) for x, y in points])
+
+
+def _grid(shape: np.ndarray, least_mm: float, most_mm: float, pitch_mm: float, most: int) -> FloatArray:
+    """Points of a square grid whose distance from an outline lies between two."""
+    while True:
+        low, high = shape.min(0) - most_mm - pitch_mm, shape.max(0) + most_mm + pitch_mm
+        x, y = np.meshgrid(np.arange(low[0], high[0], pitch_mm), np.arange(low[1], high[1], pitch_mm))
+        points = np.stack([x.ravel(), y.ravel()], 1)
+        away = _distance(shape, points)
+        points = points[(away >= least_mm) & (away <= most_mm)]
+        if len(points) <= most:
+            return points
+        pitch_mm *= max(1.05, (len(points) / most) ** 0.5)
+
+
+def _edge_pairs(shape: np.ndarray, off_mm: float) -> tuple[FloatArray, FloatArray]:
+    """Points inside and outside of an outline, opposite each other."""
+    closed = np.vstack([shape, shape[:1]]).astype(float)
+    inner, outer = [], []
+    for a, b in itertools.pairwise(closed):
+        way = b - a
+        length = float(np.hypot(*way))
+        normal = np.array([way[1], -way[0]]) / max(length, 1e-9)
+        if cv2.pointPolygonTest(shape, tuple(map(float, (a + b) / 2 + 1e-3 * normal)), False) > 0:
+            normal = -normal
+        shares = (np.arange(max(2, int(length / off_mm))) + 0.5) / max(2, int(length / off_mm))
+        on_edge = a + shares[:, None] * way
+        inner.append(on_edge - off_mm * normal)
+        outer.append(on_edge + off_mm * normal)
+    return np.concatenate(inner), np.concatenate(outer)

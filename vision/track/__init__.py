@@ -1,0 +1,1 @@
+"""Where the tool is, from frame to frame."""

@@ -1,0 +1,70 @@
+"""What a picture says of a pose: the log-likelihood ratio of "the tool is there" against "something else is, or
+nothing"."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from scipy.special import betaln
+
+from vision.fit.bias import group_key, n_groups
+from vision.fit.pose import PoseFit
+from vision.nozzle.body import NozzleBody
+from vision.types import FloatArray
+
+__all__ = ["CUTS_PER_SAMPLE", "MOST_NATS", "log_likelihood_ratio"]
+
+MOST_NATS = 20.0  # of one picture, either way: a model is wrong more often than once in so many [convention]
+# Beta distributions of the share of a side's cuts that agree with the outline, and how often something hides that side
+# [tests.benchmarks.evidence, touch photographs]
+_THERE = {
+    "tube": (4.0, 1.0),
+    "rim": (5.0, 2.0),
+    "cone": (4.0, 1.0),
+    "collar": (4.0, 1.0),
+    "handle": (2.0, 1.0),
+    "step": (2.0, 1.5),
+}
+_HIDDEN = {"tube": 0.1, "rim": 0.1, "cone": 0.2, "collar": 0.2, "handle": 0.5, "step": 0.3}
+_ELSEWHERE = 0.6, 2.0
+# cuts 0.8 mm apart within the length over which their errors are alike (`least_squares.CORRELATION_MM`)
+CUTS_PER_SAMPLE = 3.0
+_BAR = 0.1  # share of straight bars of the tube's width among other things [convention]
+
+
+def log_likelihood_ratio(body: NozzleBody, fit: PoseFit) -> float:
+    """Natural logarithm of how much better the tool at that pose explains which edges are seen than another thing does.
+
+    The share of cuts that agree is told side by side of each part, since a side is seen, or hidden, as a whole
+    (beta-binomial). Other things are a lump without any of the tool's shape, and a bar as wide as the tube, which has
+    its limbs and its end, but neither cone nor collar nor handle: a tool of which no more than the tube is in view
+    cannot be told from a bar.
+    """
+    there, hidden, is_of_bar = _sides(body)
+    n_sides = len(there)
+    side = fit.label // 2
+    n = np.bincount(side, minlength=n_sides) / CUTS_PER_SAMPLE
+    k = np.bincount(side, fit.good, minlength=n_sides) / CUTS_PER_SAMPLE
+    elsewhere = _log_share(k, n, np.array(_ELSEWHERE))
+    seen = np.logaddexp(np.log1p(-hidden) + _log_share(k, n, there.T), np.log(hidden) + elsewhere) - elsewhere
+    bar = np.where(is_of_bar, seen, 0.0).sum()
+    ratio = seen.sum() - np.logaddexp(np.log(_BAR) + bar, np.log(1.0 - _BAR))
+    return float(np.clip(ratio, -MOST_NATS, MOST_NATS))
+
+
+def _log_share(k: FloatArray, n: FloatArray, beta: FloatArray) -> FloatArray:
+    """Log-probability, but for the binomial coefficient, of k of n when the share has that Beta distribution."""
+    return betaln(k + beta[0], n - k + beta[1]) - betaln(*beta)
+
+
+@lru_cache
+def _sides(body: NozzleBody) -> tuple[FloatArray, FloatArray, np.ndarray]:
+    """Of each side of each part: its Beta distribution (n, 2), how often it is hidden (n,), whether a bar has it
+    (n,)."""
+    kinds = [group_key(body, g)[0] for g in range(0, n_groups(body), 2)]
+    return (
+        np.array([_THERE[k] for k in kinds]),
+        np.array([_HIDDEN[k] for k in kinds]),
+        np.array([k in ("tube", "rim") for k in kinds]),
+    )

@@ -1,0 +1,400 @@
+"""Finds the tool when nothing is known of where it is: from what differs from the bench to poses worth fitting."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import cv2
+import numpy as np
+
+from vision.camera.lens import lens_of
+from vision.camera.model import CameraModel
+from vision.compiled import njit
+from vision.fit.bias import DEFAULT_BIAS
+from vision.fit.pose import Picture, PoseFit, PosePrior, fit_pose, free_limbs, loose_prior
+from vision.fit.rounds import is_inside
+from vision.nozzle.body import Hold, NozzleBody, ToolPose, axis_frame, roll_of
+from vision.nozzle.silhouette import body_arrays, moved_poses, tool_hull, trace, trace_inputs, turned
+from vision.track.coarse import (
+    ALIKE_PX,
+    CLOSE_PX,
+    SIGHT_STEP_MM,
+    reward,
+    shares,
+    sweep_poses,
+    sweep_tube,
+    visible_reward,
+)
+from vision.track.novelty import HALF, SCALE, NewEdges, new_edges, tool_mask
+from vision.types import FloatArray
+
+__all__ = ["DRAFT_STEP_MM", "IN_PART", "sweep", "poses_near", "find_tool", "find_poses", "habit", "share_in_view"]
+
+_LOWEST_MM, _AT_WORK_MM = -15.0, 25.0  # over the board: what no tool is below, but for an error; where one often is
+_HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down
+IN_PART = 0.6  # share of the outline in the picture below which the tool is seen in part
+DRAFT_STEP_MM = 1.6  # distance of the cuts while it is not clear which pose is worth a full fit
+_LEAST_EDGES = 16
+_LOW_HOLD_RAD = 0.09  # what is assumed when little of the tool is in view
+_HOLD_RAD = 0.3  # a hand comes back to a hold within about this
+_LEAST_MASK = 25  # quarter-size pixels that differ from the bench before a search is worth its time
+_MARGIN_PX = 60  # around the tool in which it is looked for near its track
+_FIRST_ROUND, _SECOND_ROUND, _DRAWS = 4000, 500, 40
+_CLEARLY = 1.15  # so much more than quite another pose it must explain
+# of a tool seen in part, poses that look alike, at the outlet and so far behind, are the same, near or far
+_BEHIND_MM, _SAME_PLACE_PX = 10.0, 15.0
+_FITS, _FULL_FITS = 20, 6  # poses worth a draft, and worth a full fit
+_WIDE = 25  # quarter-size pixels round the mask: bright metal may look like the bench for a whole tube
+_PLACE_PX = 10  # distance of the places where the outlet is tried
+_NEAR, _APART_MM = 8, 3.0  # poses near a track that are settled; what is further apart, or turned, is another pose
+_NEIGHBOUR_RAD = np.deg2rad(10.0)
+_HEIGHTS_MM = (4.0, 22.0, 45.0)
+_TILTS_RAD = np.deg2rad([4.0, 16.0, 28.0, 40.0, 52.0])
+
+
+def find_tool(
+    camera: CameraModel, body: NozzleBody, picture: Picture, cam_from_bench: FloatArray, board_top_mm: float,
+    bias=DEFAULT_BIAS,
+    least_quality: float = 0.5, *, heights_mm: tuple[float, ...] = _HEIGHTS_MM, holds: tuple[Hold, ...] = (),
+    plane=None, most: int = _FITS,
+) -> PoseFit | None:
+    """The best pose over all places, heights and ways to hold the tool, or None when none is convincing.
+
+    Parameters
+    ----------
+    least_quality : float
+        Share of the outline that must agree, 0 to 1, the limbs of shiny metal free; it is less of the pose that is
+        returned.
+    heights_mm : tuple
+        Heights over the board to start from.
+    holds : tuple of Hold
+        Ways in which this tool is known to be held; without any, all directions are tried.
+    plane
+        As in `fit_pose`.
+    most : int
+        How many poses are drafted; the best few of them are fitted in full.
+    """
+    found = _full_fits(camera, body, picture, cam_from_bench, board_top_mm, bias, heights_mm, holds, plane, most)
+    good = [f for f in found if f[1].quality > least_quality and f[1].n_edges >= _LEAST_EDGES]
+    if not good:
+        return None
+    merit, best, held = max(good, key=lambda f: f[0])
+    # known to stand on a plane, it is told from others by that
+    is_part = share_in_view(camera, body, best.pose) < IN_PART
+    if plane is None and any(merit < _CLEARLY * m for m, f, _ in found
+                             if not (_alike(f.pose, best.pose)
+                                     or (is_part and _looks_alike(camera, f.pose, best.pose)))):
+        return None
+    return fit_pose(camera, body, picture, best.pose, bias, prior=held, plane=plane, spreads_px=(1.5, 1.0))
+
+
+def find_poses(camera: CameraModel, body: NozzleBody, picture: Picture, cam_from_bench: FloatArray, board_top_mm: float,
+               bias=DEFAULT_BIAS, *, holds: tuple[Hold, ...] = (), most: int = 3) -> list[PoseFit]:
+    """The few poses, unlike each other, that explain most of the picture, best first; which of them is the tool, if
+    any, is left open.
+
+    Parameters as in `find_tool`.
+    """
+    found: list[PoseFit] = []
+    fits = _full_fits(camera, body, picture, cam_from_bench, board_top_mm, bias, _HEIGHTS_MM, holds, None, _FITS)
+    for _, fit, held in sorted(fits, key=lambda f: -f[0]):
+        if len(found) < most and not any(_same(fit.pose, other.pose) for other in found):
+            last = fit_pose(camera, body, picture, fit.pose, bias, prior=held, spreads_px=(1.5, 1.0))
+            if last is not None and not any(_same(last.pose, other.pose) for other in found):
+                found.append(last)
+    return found
+
+
+def _full_fits(camera: CameraModel, body, picture, cam_from_bench, board_top_mm, bias, heights_mm, holds, plane,
+               most) -> list[tuple[float, PoseFit, PosePrior]]:
+    """Full fits of the best drafts with what each explains of the picture, and the prior that knows how the tool is
+    held.
+    """
+    mask, solid = tool_mask(picture)
+    unknown = cv2.resize(picture.known, mask.shape[::-1], interpolation=cv2.INTER_NEAREST) == 0
+    mask[unknown] = 255
+    if cv2.countNonZero(mask) < _LEAST_MASK:
+        return []
+    edges = new_edges(picture, _region_of(mask, picture.known.shape))
+    starts = sweep(camera, body, edges, mask, cam_from_bench, board_top_mm, heights_mm=heights_mm, holds=holds,
+                   most=most)
+    drafts = []
+    for pose in starts:
+        turn_rad = max(_LOW_HOLD_RAD, _HOLD_RAD * share_in_view(camera, body, pose))
+        held = _as_held(body, bias, pose, holds, cam_from_bench, turn_rad)
+        free = free_limbs(body, held)
+        draft = fit_pose(camera, body, picture, pose, bias, prior=free, plane=plane, reach_px=12.0,
+                         spreads_px=(6.0, 3.0), step_mm=DRAFT_STEP_MM, is_exact=False)
+        if draft is not None:
+            drafts.append((draft.merit * habit(draft.pose, holds, cam_from_bench), held, free, draft.pose))
+    drafts.sort(key=lambda d: -d[0])
+    fits = []
+    for _, held, free, pose in drafts[:_FULL_FITS]:
+        start = _lifted(pose, cam_from_bench, board_top_mm)
+        fit = fit_pose(camera, body, picture, start, bias, prior=free, plane=plane,
+                       spreads_px=(4.0, 2.0, 1.0) if start is pose else (1.5, 1.0), is_exact=False)
+        if fit is not None and _plausible(fit.pose, cam_from_bench, board_top_mm) and _blows_free(camera, body,
+                                                                                                  fit.pose, solid):
+            fits.append((fit.merit * habit(fit.pose, holds, cam_from_bench), fit, held))
+    return fits
+
+
+def _same(a: ToolPose, b: ToolPose) -> bool:
+    """Whether two fits ended in the same pose."""
+    return bool(np.linalg.norm(a.tip_mm - b.tip_mm) < _APART_MM and a.axis @ b.axis > 0.99)
+
+
+def _lifted(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) -> ToolPose:
+    """A pose that lies below the board, where no tool is, brought up along its outlet's line of sight; others as they
+    are.
+
+    A bright line within a shiny tube passes for its limb when edges may be far from where they are expected, and a tube
+    that looks too thin seems too far away.
+    """
+    if _height_mm(pose, cam_from_bench, board_top_mm) > _LOWEST_MM:
+        return pose
+    up = cam_from_bench[:3, 2]
+    share = (float(up @ cam_from_bench[:3, 3]) + board_top_mm + _AT_WORK_MM) / float(up @ pose.tip_mm)
+    return ToolPose(share * pose.tip_mm, pose.axis, pose.roll_rad)
+
+
+def _alike(a: ToolPose, b: ToolPose) -> bool:
+    """Whether two poses may be the same one, not quite well fitted."""
+    return np.linalg.norm(a.tip_mm - b.tip_mm) < 20.0 and a.axis @ b.axis > np.cos(2 * _NEIGHBOUR_RAD)
+
+
+def _looks_alike(camera: CameraModel, a: ToolPose, b: ToolPose) -> bool:
+    """Whether two poses put the outlet and the tube behind it at the same place in the picture, near or far."""
+    ends_px = [camera.project(np.stack([p.tip_mm, p.tip_mm - _BEHIND_MM * p.axis])) for p in (a, b)]
+    return bool(np.linalg.norm(ends_px[0] - ends_px[1], axis=1).max() < _SAME_PLACE_PX)
+
+
+def habit(pose: ToolPose, holds: tuple[Hold, ...], cam_from_bench: FloatArray) -> float:
+    """How likely a hand holds the tool like this, 0 to 1; 1 when nothing is known."""
+    if not holds:
+        return 1.0
+    axis = cam_from_bench[:3, :3].T @ pose.axis
+    away_rad = np.arccos(np.clip(max(float(axis @ h.axis) for h in holds), -1.0, 1.0))
+    return float(np.exp(-0.5 * (away_rad / _HOLD_RAD) ** 2))
+
+
+def _blows_free(camera: CameraModel, body: NozzleBody, pose: ToolPose, solid: np.ndarray) -> bool:
+    """Whether what lies before the outlet in the picture is mostly bench: gaps between fingers look like tubes."""
+    ahead = np.linspace(0.8, 3.0, 8) * 2 * body.frusta[0].start_radius_mm
+    px = camera.project(pose.tip_mm + ahead[:, None] * pose.axis)
+    at = np.round((px + 0.5) / SCALE - 0.5)
+    inside = np.all((at >= 0) & (at < solid.shape[::-1]), axis=1)
+    at = at[inside].astype(int)
+    return len(at) == 0 or float(np.mean(solid[at[:, 1], at[:, 0]] > 0)) < 0.7
+
+
+def poses_near(
+    camera: CameraModel, body: NozzleBody, picture: Picture, start: ToolPose, spread: FloatArray, n: int = 600,
+    most: int = 3
+) -> list[ToolPose]:
+    """The most promising poses around start, best first: those whose coarse outline meets most new edges.
+
+    The best of n poses drawn around it are settled, as those of a sweep are.
+
+    Parameters
+    ----------
+    spread : array, shape (6,)
+        Sigma of each of the six steps of `moved_pose`.
+    """
+    edges = new_edges(picture, _region_around(camera, body, start, picture.known.shape))
+    draws = moved_poses(start.tip_mm, start.axis, float(start.roll_rad), spread * _random_steps(n))
+    worth = reward(camera, body, edges, *draws)
+    best = _unlike(*draws[:2], np.argsort(-worth, kind="stable"), _NEAR, _APART_MM)
+    settled = _settled(camera, body, edges, *(d[best] for d in draws))
+    worth = reward(camera, body, edges, *settled, CLOSE_PX)
+    return [_pose_of(*settled, i) for i in _unlike(*settled[:2], np.argsort(-worth, kind="stable"), most, _APART_MM)]
+
+
+def _region_around(camera: CameraModel, body: NozzleBody, pose: ToolPose, shape) -> tuple[slice, slice]:
+    """Rows and columns in which a tool near that pose lies, bounds even."""
+    corners = np.concatenate(tool_hull(camera, body, pose))
+    first = np.clip(corners.min(0) - _MARGIN_PX, 0, np.array(shape[::-1]) - 4 * _MARGIN_PX).astype(int) // 2 * 2
+    last = np.clip(corners.max(0) + _MARGIN_PX, first + 2 * _MARGIN_PX, shape[::-1]).astype(int) // 2 * 2
+    return slice(first[1], last[1]), slice(first[0], last[0])
+
+
+def _region_of(mask: np.ndarray, shape) -> tuple[slice, slice]:
+    """Rows and columns in which the tool may show when something is where the mask says, bounds even."""
+    x, y, w, h = cv2.boundingRect(mask)
+    first = np.maximum(np.array([x, y]) - _WIDE, 0) * SCALE
+    last = np.minimum((np.array([x + w, y + h]) + _WIDE) * SCALE, np.array(shape[::-1]) // 2 * 2)
+    return slice(first[1], last[1]), slice(first[0], last[0])
+
+
+@lru_cache
+def _random_steps(n: int) -> FloatArray:
+    """No step, then n random ones of sigma 1, shape (n + 1, 6); always the same, as a picture must give the same
+    answer.
+    """
+    return np.concatenate([np.zeros((1, 6)), np.random.default_rng(1).normal(0.0, 1.0, (n, 6))])
+
+
+def _pose_of(tips, axes, sideways, i: int) -> ToolPose:
+    return ToolPose(tips[i], axes[i], roll_of(axes[i], sideways[i]))
+
+
+def share_in_view(camera: CameraModel, body: NozzleBody, pose: ToolPose) -> float:
+    """Share of the outline that lies in the picture, 0 to 1."""
+    px = trace(*trace_inputs(camera, body, pose, SIGHT_STEP_MM))[1]
+    return float(np.mean(is_inside(px, camera.image_size_px[::-1]))) if len(px) else 0.0
+
+
+def _as_held(body, bias, pose: ToolPose, holds: tuple[Hold, ...], cam_from_bench, turn_rad: float) -> PosePrior:
+    """A prior of the pose that knows how the tool was held before, if that is known."""
+    if not holds:
+        return loose_prior(body, bias, pose)
+    ways = [hold.pose_at(pose.tip_mm, cam_from_bench) for hold in holds]
+    return loose_prior(body, bias, max(ways, key=lambda p: p.axis @ pose.axis), turn_rad=turn_rad)
+
+
+def sweep(
+    camera: CameraModel, body: NozzleBody, edges: NewEdges, mask: np.ndarray, cam_from_bench: FloatArray,
+    board_top_mm: float, *,
+    heights_mm: tuple[float, ...] = _HEIGHTS_MM, holds: tuple[Hold, ...] = (), most: int = _FITS,
+) -> list[ToolPose]:
+    """Poses whose coarse outline lies best on new edges, over all places where the outlet may be; unlike each other,
+    best first.
+
+    The tube is tried everywhere, all of the metal then in the best places, and the whole tool in the best of those.
+    """
+    tips_px = _edge_places(edges, mask)
+    if not len(tips_px):
+        return []
+    r, t = cam_from_bench[:3, :3], cam_from_bench[:3, 3]
+    rays, origin = camera.rays(tips_px) @ r, -r.T @ t
+    at = np.concatenate([(origin + (board_top_mm + h - origin[2]) / rays[:, 2:] * rays) @ r.T + t for h in heights_mm])
+    axes = np.array([r @ axis for axis in _axes(holds)])
+    slices, kinds = body_arrays(body)
+    lens = lens_of(camera)
+    tip, way = _best_pairs(sweep_tube(slices[0], at, axes, lens, edges.distance_px), _FIRST_ROUND)
+    metal = [f.kind != "handle" for f in body.frusta]
+    worth = sweep_poses(slices[metal], kinds[metal], shares(body)[metal], at[tip], axes[way], -axes[way], 0.0, lens,
+                        edges.distance_px,
+                   ALIKE_PX)
+    best = np.argsort(-worth, kind="stable")[:_SECOND_ROUND]
+    sides = [_sideways(body, axis, holds, r) for axis in axes]
+    trials = [(i, j, side) for i, j in zip(tip[best], way[best], strict=False) for side in sides[j]]
+    tips, axes = at[[i for i, _, _ in trials]], axes[[j for _, j, _ in trials]]
+    sideways = np.array([side for _, _, side in trials])
+    worth = reward(camera, body, edges, tips, axes, sideways)
+    order = np.argsort(-worth, kind="stable")
+    apart = _unlike(tips, axes, order[worth[order] > 0], 2 * most, 4.0)
+    if not len(apart):
+        return []
+    settled = _settled(camera, body, edges, tips[apart], axes[apart], sideways[apart])
+    worth = np.array([visible_reward(camera, body, edges, _pose_of(*settled, i)) for i in range(len(apart))])
+    return [_pose_of(*settled, i) for i in _unlike(*settled[:2], np.argsort(-worth, kind="stable"), most, _APART_MM)]
+
+
+@njit(cache=True, nogil=True)
+def _unlike(tips, axes, order, most, apart_mm):
+    """The first of some poses, in that order, that are unlike all those before them."""
+    kept = np.empty(most, np.int64)
+    n = 0
+    for i in order:
+        is_new = True
+        for j in kept[:n]:
+            far2, cos = 0.0, 0.0
+            for k in range(3):
+                far2 += (tips[i, k] - tips[j, k]) ** 2
+                cos += axes[i, k] * axes[j, k]
+            is_new = is_new and (far2 > apart_mm ** 2 or cos < 0.99)
+        if is_new:
+            kept[n] = i
+            n += 1
+        if n == most:
+            break
+    return kept[:n]
+
+
+def _best_pairs(worth: FloatArray, most: int) -> tuple[np.ndarray, np.ndarray]:
+    """Rows and columns of a table's largest entries."""
+    flat = worth.ravel()
+    best = np.argpartition(-flat, most)[:most] if flat.size > most else np.arange(flat.size)
+    return np.unravel_index(np.sort(best), worth.shape)
+
+
+def _settled(camera: CameraModel, body: NozzleBody, edges: NewEdges, tips, axes, sideways):
+    """Poses moved to where, near by, their outlines meet most new edges."""
+    return _settle(*body_arrays(body), shares(body), tips, axes, sideways, *_settling_steps(body.is_bent),
+                   body.bend_rad, body.bend_at_mm, lens_of(camera), edges.distance_px)
+
+
+@lru_cache
+def _settling_steps(is_bent: bool) -> tuple[FloatArray, FloatArray]:
+    """Steps (2, n, 6) of `moved_poses` by which a pose is settled, round by round, and how near an edge must be in
+    each.
+    """
+    sizes, alike_px = np.array([1.0, 0.4]), np.array([4.0, 2.5])
+    return sizes[:, None, None] * np.array([3.0, 3.0, 8.0, 0.08, 0.08,
+                                            0.15 * is_bent]) * _random_steps(_DRAWS), alike_px
+
+
+@njit(cache=True, nogil=True)
+def _settle(slices, kinds, share, tips, axes, sideways, rounds, alike_px, bend_rad, bend_at, lens, fields):
+    """The best of random poses around each of some, round by round with edges taken the more strictly."""
+    for i in range(len(tips)):
+        for steps, near_px in zip(rounds, alike_px):  # noqa: B905 - compiled
+            near = moved_poses(tips[i], axes[i], roll_of(axes[i], sideways[i]), steps)
+            after = np.cos(bend_rad) * -near[1] + np.sin(bend_rad) * near[2]
+            best = sweep_poses(slices, kinds, share, near[0], near[1], after, bend_at, lens, fields, near_px).argmax()
+            tips[i], axes[i], sideways[i] = near[0][best], near[1][best], near[2][best]
+    return tips, axes, sideways
+
+
+def _edge_places(edges: NewEdges, mask: np.ndarray) -> FloatArray:
+    """A grid of pixels (n, 2) on or beside new edges, where the mask says that something is."""
+    near = edges.distance_px.min(0)
+    half = _PLACE_PX // HALF
+    h, w = near.shape[0] // half, near.shape[1] // half
+    cells = near[:h * half, :w * half].reshape(h, half, w, half).min((1, 3)) < 1.0
+    wide = cv2.dilate(mask, np.ones((2 * _WIDE + 1, 2 * _WIDE + 1), np.uint8))
+    y, x = np.nonzero(cells & (cv2.resize(wide, (w, h), interpolation=cv2.INTER_AREA) > 0))
+    return np.stack([(x + 0.5) * _PLACE_PX, (y + 0.5) * _PLACE_PX], 1)
+
+
+def _axes(holds: tuple[Hold, ...]) -> list[FloatArray]:
+    """Jet directions to try, bench frame: near the known holds, else all round."""
+    if holds:
+        return [near.axis for hold in holds for near in _around(hold)]
+    azimuth = np.arange(0, 2 * np.pi, np.deg2rad(15))
+    return [-np.array([np.sin(t) * np.cos(a), np.sin(t) * np.sin(a), np.cos(t)]) for t in _TILTS_RAD for a in azimuth]
+
+
+def _sideways(body: NozzleBody, axis: FloatArray, holds: tuple[Hold, ...], cam_from_bench_rotation) -> list[FloatArray]:
+    """Directions towards which the handle may be bent, camera frame (3,)."""
+    a, b = axis_frame(axis)
+    if not body.is_bent:
+        return [a]
+    if holds:
+        ways = [cam_from_bench_rotation @ hold.sideways for hold in holds]
+        rolls = [roll_of(axis, w) + d for w in ways for d in (-0.35, 0.0, 0.35)]
+    else:
+        rolls = list(np.arange(0, 2 * np.pi, np.deg2rad(30)))
+    return [np.cos(v) * a + np.sin(v) * b for v in rolls]
+
+
+def _around(hold: Hold) -> list[Hold]:
+    """A hold and its neighbours."""
+    third = np.cross(hold.axis, hold.sideways)
+    ring = [np.cos(v) * hold.sideways + np.sin(v) * third for v in np.arange(0, 2 * np.pi, np.pi / 4)]
+    turns = [np.zeros(3)] + [_NEIGHBOUR_RAD * v for v in ring[::2]] + [2 * _NEIGHBOUR_RAD * v for v in ring]
+    return [Hold(turned(hold.axis, w), turned(hold.sideways, w)) for w in turns]
+
+
+def _plausible(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) -> bool:
+    """Above the board or barely into it, below the camera's half way, and pointing down."""
+    up = cam_from_bench[:3, 2]
+    camera_mm = float(-up @ cam_from_bench[:3, 3]) - board_top_mm
+    is_at_work = _LOWEST_MM < _height_mm(pose, cam_from_bench, board_top_mm) < min(_HIGHEST_MM, 0.5 * camera_mm)
+    return is_at_work and float(up @ pose.axis) < -0.25
+
+
+def _height_mm(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) -> float:
+    """Of a pose's outlet over the board."""
+    return float(cam_from_bench[:3, 2] @ (pose.tip_mm - cam_from_bench[:3, 3])) - board_top_mm

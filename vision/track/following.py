@@ -1,0 +1,196 @@
+"""Brings one hypothesis up to a picture: predicts it, fits the outline near there, asks the picture, and updates the
+filter.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from vision.camera.model import CameraModel
+from vision.edges.search import STRAY_LIGHT
+from vision.fit.bias import edge_offsets
+from vision.fit.pose import Picture, PoseFit, PosePrior, Travel, fit_pose
+from vision.nozzle.body import Hold, ToolPose
+from vision.track.chart import pose_of
+from vision.track.estimate import steady
+from vision.track.evidence import log_likelihood_ratio
+from vision.track.find import DRAFT_STEP_MM, IN_PART, poses_near, share_in_view
+from vision.track.hypothesis import LOG_HIDDEN, Hypothesis, updated_log_odds
+from vision.track.kalman import N_MOVING, N_POSE, Motion, ToolState, condition, gate, predict, start_state, with_modes
+from vision.track.measurement import bench_chart, chart_turn, observation
+from vision.track.metal import log_look_ratio, metal_look
+from vision.track.prior import log_prior
+from vision.track.shutter import Shutter
+from vision.types import BenchPose, FloatArray
+
+__all__ = ["Follower", "WHOLE"]
+
+# share of the outline in the picture from which on the pose can stand without its past; and the noise of the colours of
+# a tool not seen in part: they come at half the size, and mixed with brightness, so that edges lie elsewhere in them
+WHOLE, _PALE = 0.35, 1.3
+_GATE = 25.0  # chi-square of 5 degrees of freedom, 99.99 %
+# what one frame's own covariance leaves out, for the gate: whole sides are off alike, from frame to frame differently
+_JITTER_COV = np.diag([0.4, 0.4, 1.0, 0.008, 0.008]) ** 2
+_LOG_JUMP = np.log(0.05)  # that a pose which the filter does not expect is the tool's [convention]
+_KNOWN_LOG_ODDS = 4.0  # from which on the metal's look is not asked any more [convention]
+# shares of the outline: below them other ways to see it are tried
+_AS_USUAL, _GOOD_QUALITY, _LOW_QUALITY = 0.9, 0.5, 0.35
+_WELL_QUALITY = 0.77  # below it a pose's sigma grows, as the cube of how much quality lacks
+_SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
+_SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench
+_RECENT_S = 0.1  # a frame so long ago tells how fast the tool moves
+_NEAR_STEPS = [15.0, 15.0, 15.0, 0.1, 0.1, 0.1]  # [mm], [rad]: as far as poses near a track are drawn
+# ways to fit: how far edges may be from where they are expected, round by round, and the veil
+_CLOSE, _WIDE, _VEILED = ((2.5, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), _SMOKE)
+
+
+class Follower:
+    """Of one nozzle over one bench before one camera.
+
+    Attributes
+    ----------
+    shutter : Shutter
+    look : array, shape (3,), or None
+        Of the nozzle's metal, in the light of now.
+    """
+
+    def __init__(self, camera: CameraModel, nozzle, board_top_mm: float):
+        self._camera, self._nozzle, self._body, self._board_top_mm = camera, nozzle, nozzle.body, board_top_mm
+        self._motion = Motion(*edge_offsets(nozzle.body, nozzle.bias))
+        self._n_tracks = 0
+        self.shutter, self.look = Shutter(), nozzle.metal_look
+
+    def begin(self, fit: PoseFit, picture: Picture, bench: BenchPose, t_s: float, holds: tuple[Hold, ...],
+              log_odds: float, dt_s: float) -> Hypothesis:
+        """A new hypothesis from a pose found in a picture, with the odds before that; dt_s for which the picture
+        counts.
+        """
+        chart = np.concatenate([bench_chart(fit.pose, bench), fit.offset_px])
+        self._n_tracks += 1
+        fresh = start_state(t_s, chart[:6], 1e4 * np.eye(6), self._motion, self._n_tracks)
+        ratio = self._log_ratio(fit, picture, bench, holds, True)
+        return Hypothesis(self._conditioned(fresh, fit, bench), updated_log_odds(log_odds, ratio, dt_s), t_s, t_s, t_s,
+                          fit, ratio,
+                          fit.quality)
+
+    def step(self, h: Hypothesis, picture: Picture, bench: BenchPose, t_s: float,
+             holds: tuple[Hold, ...]) -> list[Hypothesis]:
+        """That hypothesis after a picture, and what it would be were the tool where only this picture puts it."""
+        ahead = predict(h.state, t_s, self._motion)
+        prior = self._prior(ahead, bench)
+        if share_in_view(self._camera, self._body, prior.pose) > IN_PART:
+            picture = replace(picture, noise=_paled(picture.noise))
+        fit, is_smoky = self._fit(h, picture, prior, self._travel(h.state, bench, t_s))
+        dt_s = t_s - h.t_s
+        ratio = -np.inf if fit is None else self._log_ratio(fit, picture, bench, holds, h.log_odds < _KNOWN_LOG_ODDS)
+        hidden = replace(h, t_s=t_s, fit=None, log_ratio=ratio,
+                         log_odds=updated_log_odds(h.log_odds, min(ratio, 0.0), dt_s))
+        if fit is None or ratio < LOG_HIDDEN:
+            return [hidden]
+        _, alone, alone_cov = observation(fit, bench, t_s, self._body)
+        if gate(ahead, alone, alone_cov + _JITTER_COV) > _GATE:
+            return [replace(hidden, log_odds=updated_log_odds(h.log_odds, -np.inf, dt_s)),
+                    self.begin(fit, picture, bench, t_s, holds, h.log_odds + _LOG_JUMP, dt_s)]
+        state = with_modes(self._conditioned(ahead, fit, bench), h.state, alone, alone_cov + _JITTER_COV)
+        return [replace(h, state=state, log_odds=updated_log_odds(h.log_odds, ratio, dt_s), t_s=t_s,
+                        t_seen_s=t_s, fit=fit, log_ratio=ratio, quality=h.quality + 0.1 * (fit.quality - h.quality),
+                        is_smoky=is_smoky)]
+
+    def velocity_mm_s(self, state: ToolState, bench: BenchPose) -> FloatArray:
+        """Of the outlet, camera frame (3,)."""
+        return bench.cam_from_bench[:3, :3] @ state.mean[N_POSE:N_POSE + 3]
+
+    def ahead(self, h: Hypothesis, t_s: float) -> ToolState:
+        """The state at a time since its last picture."""
+        return predict(h.state, t_s, self._motion) if t_s > h.state.t_s else h.state
+
+    def _log_ratio(self, fit: PoseFit, picture: Picture, bench: BenchPose, holds: tuple[Hold, ...],
+                   asks_look: bool) -> float:
+        """Of this picture for the tool at that pose against none, with what was known before."""
+        ratio = log_likelihood_ratio(self._body, fit) + log_prior(fit, bench, self._board_top_mm, self._motion, holds)
+        if asks_look and self.look is not None:
+            ratio += log_look_ratio(metal_look(self._camera, self._body, picture, fit.pose), self.look)
+        return ratio
+
+    def _fit(self, h: Hypothesis, picture: Picture, prior: PosePrior, travel: Travel) -> tuple[PoseFit | None, bool]:
+        """The best fit near where the tool is expected, or else from around there; and whether it is seen through
+        smoke.
+        """
+        fit, is_smoky = self._fit_from(h, picture, prior, prior.pose, travel)
+        if fit is None or fit.quality < min(_LOW_QUALITY, _AS_USUAL * h.quality):
+            other, veiled = self._fit_around(h, picture, prior, travel)
+            if other is not None and (fit is None or other.merit > fit.merit):
+                return other, veiled
+        return fit, is_smoky
+
+    def _fit_from(self, h: Hypothesis, picture: Picture, prior: PosePrior, start: ToolPose,
+                  travel: Travel) -> tuple[PoseFit | None, bool]:
+        """A fit from a start near the track, edges taken close by as long as that serves as well as usual, then further
+        away and
+        through smoke; and whether through smoke was best."""
+        best, most, is_smoky = None, 0.0, False
+        for way in (_VEILED, _CLOSE, _WIDE) if h.is_smoky else (_CLOSE, _WIDE, _VEILED):
+            spreads_px, veil = way
+            fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior,
+                           spreads_px=spreads_px, travel=travel, veil=veil)
+            if fit is not None:
+                earned = fit.merit if veil == STRAY_LIGHT else fit.merit / _SMOKE_EARNS
+                if best is None or earned > most:
+                    best, most, is_smoky = fit, earned, way is _VEILED
+                if best.quality > min(_GOOD_QUALITY, _AS_USUAL * h.quality):
+                    break
+        return best, is_smoky
+
+    def _fit_around(self, h: Hypothesis, picture: Picture, prior: PosePrior, travel: Travel) -> tuple[PoseFit | None,
+                                                                                                      bool]:
+        """The best fit from other starts around the track."""
+        wide = PosePrior(prior.pose, prior.offset_px, prior.cov * 4.0)
+        spread = np.minimum(np.sqrt(np.diag(wide.cov)[:6]), _NEAR_STEPS)
+        drafts = []
+        for start in poses_near(self._camera, self._body, picture, prior.pose, spread):
+            draft = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=wide,
+                             spreads_px=(5.0, 2.0), step_mm=DRAFT_STEP_MM, travel=travel, is_exact=False)
+            if draft is not None:
+                drafts.append(draft)
+        return self._fit_from(h, picture, wide, max(drafts, key=lambda d: d.merit).pose,
+                              travel) if drafts else (None, False)
+
+    def _travel(self, state: ToolState, bench: BenchPose, t_s: float) -> Travel:
+        """Of the outlet while the shutter is open."""
+        open_s, since_s = self.shutter.open_s, t_s - state.t_s
+        return Travel(self.velocity_mm_s(state, bench) * open_s, pose_of(state.mean[:N_POSE], bench.cam_from_bench)[0],
+                      open_s / since_s if 0.0 < since_s < _RECENT_S else 0.0)
+
+    def _prior(self, ahead: ToolState, bench: BenchPose) -> PosePrior:
+        """The predicted state as a fit's prior, in the camera frame."""
+        pose = ToolPose(*pose_of(ahead.mean[:N_POSE], bench.cam_from_bench))
+        to_steps = np.linalg.inv(chart_turn(pose, bench, self._body))
+        sites = np.r_[:N_POSE, N_MOVING:len(ahead.mean)]
+        cov = ahead.cov[np.ix_(sites, sites)].copy()
+        cov[:6] = to_steps @ cov[:6]
+        cov[:, :6] = cov[:, :6] @ to_steps.T
+        return PosePrior(pose, ahead.mean[N_MOVING:], cov)
+
+    def _conditioned(self, ahead: ToolState, fit: PoseFit, bench: BenchPose) -> ToolState:
+        """The state after a fit whose prior it was."""
+        turn = chart_turn(fit.pose, bench, self._body)
+        mean = np.concatenate([bench_chart(fit.pose, bench), fit.offset_px])
+        cov = fit.cov.copy()
+        cov[:6] = turn @ cov[:6]
+        cov[:, :6] = cov[:, :6] @ turn.T
+        sites = np.where(fit.sites < 6, fit.sites, fit.sites - 6 + N_MOVING)
+        mean[5] = ahead.mean[5] + (mean[5] - ahead.mean[5] + np.pi) % (2 * np.pi) - np.pi
+        state = condition(ahead, sites, mean, cov)
+        lacks = max(_WELL_QUALITY / fit.quality, 1.0) ** 3 - 1.0
+        velocity2 = float((state.mean[N_POSE:N_POSE + 3] ** 2).sum()
+                          + np.trace(state.cov[N_POSE:N_POSE + 3, N_POSE:N_POSE + 3]))
+        always = steady(turn[:5] @ fit.offsets_cov @ turn[:5].T, velocity2 * self.shutter.open_s ** 2)
+        return replace(state, steady_cov=always + lacks * state.cov[:5, :5])
+
+
+def _paled(noise: tuple[float, float, float]) -> tuple[float, float, float]:
+    """Noise of a picture whose colours count for little."""
+    brightness, blue, red = noise
+    return brightness, max(blue, _PALE), max(red, _PALE)

@@ -1,0 +1,159 @@
+"""What of a picture is not the bench: where something is, and the edges that the bench does not have."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from vision.compiled import njit
+from vision.edges.cuts import brightest, linear_light
+from vision.fit.pose import Picture
+
+__all__ = ["SCALE", "HALF", "ANGLES", "NewEdges", "is_bare", "new_edges", "tool_mask"]
+
+_SPECK = 25  # quarter-size pixels below which a piece of the mask is noise
+HALF, ANGLES, _DARK = 2, 6, 0.04
+SCALE = 4  # masks are judged at a quarter of the size
+FAR_PX, _REACH = 1e4, 3  # distances are told up to so many half-size pixels
+_STEPS = np.arange(_REACH + 1)
+# share of the bench's own contrast by which picture and bench may differ: neither registration nor sharpness is exact
+_LOOSE = 0.15
+_LOOSE_SMALL = 0.1  # the same in a quarter-size picture
+# an edge of the picture without the bench's is at most so much more than the picture's own: what is missing makes none
+_SHOWN = 1.5
+_AWAY_PX = np.float32(HALF) * np.hypot(_STEPS[:, None], _STEPS).astype(np.float32)
+
+
+def tool_mask(picture: Picture) -> tuple[np.ndarray, np.ndarray]:
+    """Where the picture is neither the bench nor the bench in shadow, quarter size, uint8, 0 or 255: loosely and
+    strictly.
+
+    A shadow scales all channels alike, not below about a third, and its strength changes slowly across the picture;
+    what does more than that is a thing. The strict mask goes by colour alone and misses grey metal over a white mat;
+    the loose one also takes what is darker or lighter than its surroundings, and sharp shadows with it.
+    """
+    small = (picture.image.shape[1] // SCALE, picture.image.shape[0] // SCALE)
+    a = linear_light(cv2.resize(picture.image, small, interpolation=cv2.INTER_AREA))
+    b = cv2.resize(picture.background, small, interpolation=cv2.INTER_AREA)
+    ok = cv2.erode(cv2.resize(picture.known, small, interpolation=cv2.INTER_NEAREST), np.ones((3, 3), np.uint8)) > 0
+    g = np.einsum("ijk,ijk->ij", a, b) / (np.einsum("ijk,ijk->ij", b, b) + 1e-6)
+    own = np.clip(g, 0.4, 1.1)
+    around = cv2.medianBlur((np.clip(g, 0.0, 1.25) * 200).astype(np.uint8), 25).astype(np.float32) / 200
+    by_colour = brightest(np.abs(a - own[..., None] * b))
+    by_level = brightest(np.abs(a - np.clip(around, 0.3, 1.15)[..., None] * b))
+    scale = 0.002 + 0.025 * brightest(np.maximum(a, b)) ** 0.6
+    loose = _LOOSE_SMALL * brightest(cv2.morphologyEx(b, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)))
+    strict = ok & (by_colour > 2.5 * scale + loose)
+    return _cleaned(strict | (ok & (by_level > 3.5 * scale + loose))), _cleaned(strict)
+
+
+def is_bare(picture: Picture, least_px: float) -> bool:
+    """Whether no one thing as large as that, in pixels, lies over the bench, as far as that is known."""
+    _, _, stats, _ = cv2.connectedComponentsWithStats(tool_mask(picture)[0])
+    return float(stats[1:, cv2.CC_STAT_AREA].max(initial=0)) * SCALE**2 < least_px
+
+
+def _cleaned(mask: np.ndarray) -> np.ndarray:
+    m = mask.astype(np.uint8) * 255
+    closed = cv2.morphologyEx(m, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(opened)
+    return np.where((stats[:, cv2.CC_STAT_AREA] >= _SPECK)[labels] & (labels > 0), 255, 0).astype(np.uint8)
+
+
+@dataclass(frozen=True)
+class NewEdges:
+    """Edges of the picture that the bench does not have.
+
+    Attributes
+    ----------
+    distance_px : array, shape (6, h / 2, w / 2), float32
+        To the nearest edge whose normal lies within 45 degrees of 0, 30, ... 150 degrees, in full-size pixels; FAR_PX
+        beyond the few pixels that are looked at.
+    """
+
+    distance_px: np.ndarray
+
+
+def new_edges(picture: Picture, region: tuple[slice, slice] | None = None) -> NewEdges:
+    """Edges in the ratio of picture and bench: shadows leave soft ones, print and parts of the board none at all.
+
+    Parameters
+    ----------
+    region : (rows, columns), optional
+        The only part of the picture to look at; its bounds are multiples of 2.
+    """
+    h, w = picture.known.shape
+    rows, columns = region or (slice(0, h), slice(0, w))
+    half = ((columns.stop - columns.start) // HALF, (rows.stop - rows.start) // HALF)
+    now = linear_light(cv2.resize(picture.image[rows, columns], half, interpolation=cv2.INTER_AREA))
+    bench = cv2.resize(picture.background[rows, columns], half, interpolation=cv2.INTER_AREA)
+    known = cv2.resize(picture.known[rows, columns], half, interpolation=cv2.INTER_NEAREST)
+    known = cv2.erode(known, np.ones((5, 5), np.uint8))
+    seen, behind = (cv2.GaussianBlur(np.log(light + _DARK), (0, 0), 0.8) for light in (now, bench))
+    gx, gy = _gradient(seen, behind, known)
+    edge = cv2.Canny(gx, gy, 350, 900, L2gradient=True)
+    fields = np.full((ANGLES, h // HALF, w // HALF), FAR_PX, np.float32)
+    _stamp(edge, gx, gy, fields[:, rows.start // HALF:, columns.start // HALF:][:, :half[1], :half[0]])
+    return NewEdges(fields)
+
+
+@njit(cache=True, nogil=True)
+def _gradient(seen, behind, known):
+    """Sobel's gradient of the picture over the bench, in thousandths, of the channel in which it is largest.
+
+    What the bench's own edges near by may leave is taken off. Where the bench is not known, that of the picture alone.
+    """
+    h, w, channels = seen.shape
+    gx, gy = np.zeros((h, w), np.int16), np.zeros((h, w), np.int16)
+    own = np.zeros((h, w), np.float32)
+    for y in range(1, h - 1):
+        for x in range(1, w - 1):
+            most = np.float32(-1.0)
+            for c in range(channels):
+                bx = by = sx = sy = np.float32(0.0)
+                for k in range(-1, 2):
+                    weight = np.float32(2 - k * k)
+                    sx += weight * (seen[y + k, x + 1, c] - seen[y + k, x - 1, c])
+                    sy += weight * (seen[y + 1, x + k, c] - seen[y - 1, x + k, c])
+                    if known[y, x] > 0:
+                        bx += weight * (behind[y + k, x + 1, c] - behind[y + k, x - 1, c])
+                        by += weight * (behind[y + 1, x + k, c] - behind[y - 1, x + k, c])
+                own[y, x] = max(own[y, x], np.sqrt(bx * bx + by * by))
+                dx, dy = sx - bx, sy - by
+                if dx * dx + dy * dy > most:
+                    most = dx * dx + dy * dy
+                    shown = min(max(_SHOWN * (sx * dx + sy * dy) / max(most, np.float32(1e-12)), np.float32(0.0)),
+                                np.float32(1.0))
+                    gx[y, x] = min(max(shown * dx * 1000, -32000), 32000)
+                    gy[y, x] = min(max(shown * dy * 1000, -32000), 32000)
+    for y in range(1, h - 1):
+        for x in range(1, w - 1):
+            near = np.float32(0.0)
+            for j in range(y - 1, y + 2):
+                for i in range(x - 1, x + 2):
+                    near = max(near, own[j, i])
+            dx, dy = float(gx[y, x]), float(gy[y, x])
+            left = max(1.0 - 1000 * _LOOSE * near / max(np.sqrt(dx * dx + dy * dy), 1.0), 0.0)
+            gx[y, x], gy[y, x] = left * dx, left * dy
+    return gx, gy
+
+
+@njit(cache=True, nogil=True)
+def _stamp(edge, gx, gy, fields):
+    """Lower each direction's distances round every edge that has its normal within 45 degrees of it."""
+    h, w = edge.shape
+    directions = np.arange(ANGLES) * np.pi / ANGLES
+    cos, sin = np.cos(directions), np.sin(directions)
+    for y in range(h):
+        for x in range(w):
+            if edge[y, x] > 0:
+                dx, dy = float(gx[y, x]), float(gy[y, x])
+                for k in range(ANGLES):
+                    along = dx * cos[k] + dy * sin[k]
+                    if 2.0 * along * along >= dx * dx + dy * dy:
+                        for j in range(max(y - _REACH, 0), min(y + _REACH + 1, h)):
+                            for i in range(max(x - _REACH, 0), min(x + _REACH + 1, w)):
+                                fields[k, j, i] = min(fields[k, j, i], _AWAY_PX[abs(j - y), abs(i - x)])

@@ -1,0 +1,77 @@
+"""Searches for the tool that go on, one at a time on a thread of their own, while later pictures come in."""
+
+from __future__ import annotations
+
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from vision.camera.model import CameraModel
+from vision.fit.bias import Biases
+from vision.fit.pose import Picture, PoseFit
+from vision.nozzle.body import Hold, NozzleBody
+from vision.threads import give_way
+from vision.track.find import find_poses
+from vision.types import BenchPose
+
+__all__ = ["SEARCH_S", "Search", "Searcher"]
+
+SEARCH_S = 0.12
+_MOST_LATER = 16  # pictures kept beside a search; where one takes long, every other of them is enough
+
+
+@dataclass
+class Search:
+    """A look for the tool in one picture; its answer counts SEARCH_S after it, on any machine that has it by then, so
+    that
+    a recording gives what the live bench gave.
+
+    Attributes
+    ----------
+    prior_log_odds : float
+        Of each pose that is found, against no tool at all, before this picture is looked at.
+    later : list of (Picture, BenchPose, time [s])
+        Pictures since, through which the answer is followed.
+    """
+
+    t_s: float
+    picture: Picture
+    bench: BenchPose
+    answer: Future[list[PoseFit]]
+    prior_log_odds: float
+    holds: tuple[Hold, ...]
+    later: list[tuple[Picture, BenchPose, float]] = field(default_factory=list)
+
+    def keep(self, picture: Picture, bench: BenchPose, t_s: float) -> None:
+        """Remember a later picture."""
+        self.later.append((picture, bench, t_s))
+        if len(self.later) > _MOST_LATER:
+            del self.later[1::2]
+
+    def is_due(self, t_s: float, waits: bool) -> bool:
+        """Whether its answer counts at that time: a late one is waited for, or counts from a later frame on."""
+        return t_s - self.t_s >= SEARCH_S and (waits or self.answer.done())
+
+
+class Searcher:
+    """Begins searches for one tool before one camera; parameters as `find_poses` takes them."""
+
+    def __init__(self, camera: CameraModel, body: NozzleBody, board_top_mm: float, bias: Biases) -> None:
+        self._for = camera, body, board_top_mm, bias
+        self._thread = ThreadPoolExecutor(1, "search", give_way)
+        # the bench as the search sees it; that goes on being learned
+        self._still: tuple[np.ndarray, np.ndarray] | None = None
+
+    def begin(self, picture: Picture, bench: BenchPose, t_s: float, prior_log_odds: float,
+              holds: tuple[Hold, ...]) -> Search:
+        """Look for the tool everywhere in a picture."""
+        if self._still is None:
+            self._still = np.empty_like(picture.background), np.empty_like(picture.known)
+        for kept, now in zip(self._still, (picture.background, picture.known), strict=True):
+            np.copyto(kept, now)
+        camera, body, board_top_mm, bias = self._for
+        still = replace(picture, background=self._still[0], known=self._still[1])
+        answer = self._thread.submit(find_poses, camera, body, still, bench.cam_from_bench, board_top_mm, bias,
+                                     holds=holds)
+        return Search(t_s, still, bench, answer, prior_log_odds, holds)

@@ -1,0 +1,76 @@
+"""How long a camera's shutter is open, told by how soft the edges of a tool are that moves before it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from vision.camera.model import CameraModel
+from vision.edges.cuts import CutGrid
+from vision.edges.looks import BLUR_PX, tables_of
+from vision.edges.search import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, edges_along, misfits_by_travel
+from vision.fit.pose import Picture, inside_picture, picture_cuts
+from vision.nozzle.body import NozzleBody, ToolPose
+from vision.nozzle.silhouette import STEP, outline
+from vision.types import FloatArray
+
+__all__ = ["Shutter"]
+
+_TRIED_S = np.arange(13) / 240  # up to a whole frame at 20 a second
+_USUAL_S, _USUAL_SIGMA_S = 0.01, 0.01  # of a camera that has not shown anything yet
+_EVERY_S = 0.2
+_KEEPS = 0.98  # of what earlier pictures said, from one to the next: a camera opens its shutter longer in less light
+_SLOW_PX_S, _FAST_PX_S = 200.0, 450.0  # of edges that tell something: slower ones are hardly softer than resting ones
+_MOST_ABOVE = 200.0  # chi-square: a picture at whose time the velocity was not known says no more
+_LEAST_CUTS, _MOST_CUTS, _LEAST_GAIN, _NEAR_PX = 8, 32, 40.0, 2.0
+_GRID = CutGrid(9.0)
+
+
+class Shutter:
+    """For how long the shutter is open; learned from pictures in which the tool moves fast.
+
+    A moving edge is as soft as the way that it went meanwhile. Each time that is tried explains the edges so badly, as
+    a chi-square; what several pictures say adds up, and the parabola through the least and its neighbours has its least
+    there.
+    """
+
+    def __init__(self) -> None:
+        self._usual = ((_TRIED_S - _USUAL_S) / _USUAL_SIGMA_S) ** 2
+        self._misfits = np.zeros(len(_TRIED_S))
+        self._t_s = -np.inf
+
+    @property
+    def open_s(self) -> float:
+        """The likeliest time [s]."""
+        total = self._usual + self._misfits
+        k = int(np.clip(total.argmin(), 1, len(total) - 2))
+        before, least, after = total[k - 1:k + 2]
+        curve = before - 2 * least + after
+        beyond = 0.5 * (before - after) / curve if curve > 0 else np.sign(before - after)
+        return float(np.clip(_TRIED_S[k] + beyond * _TRIED_S[1], 0.0, _TRIED_S[-1]))
+
+    def see(self, t_s: float, camera: CameraModel, body: NozzleBody, picture: Picture, pose: ToolPose,
+            velocity_mm_s: FloatArray) -> None:
+        """Learn from a picture in which the outlet moves with that velocity (3,), camera frame; `pose` has been fitted
+        to it.
+        """
+        if t_s - self._t_s < _EVERY_S:
+            return
+        out = inside_picture(outline(camera, body, pose, step_mm=0.8), picture.image.shape)
+        speed_px_s = np.abs(out.jacobian[:, :3] @ velocity_mm_s)
+        at = np.flatnonzero((out.side != STEP) & (speed_px_s > _SLOW_PX_S) & (speed_px_s < _FAST_PX_S))
+        if len(at) < _LEAST_CUTS:
+            return
+        at = at[::-(-len(at) // _MOST_CUTS)]
+        out = out.at(at)
+        cuts, back = picture_cuts(picture, out, _GRID)
+        tables, one, travel_px = tables_of(_GRID), np.ones(len(at), np.int64), speed_px_s[at] * self.open_s
+        blur_px = np.hypot(BLUR_PX, travel_px / np.sqrt(12))
+        offset_px, _, gain, _ = edges_along(cuts, back, one, one, 0, blur_px, travel_px, _NEAR_PX, PICK_LIMIT,
+                                            MISFIT_LIMIT, STRAY_LIGHT, picture.noise[0], tables)
+        clear = np.flatnonzero((gain > _LEAST_GAIN) & (np.abs(offset_px) < _NEAR_PX))
+        if len(clear) < _LEAST_CUTS:
+            return
+        misfits = misfits_by_travel(cuts[clear], back[clear], offset_px[clear], speed_px_s[at][clear, None] * _TRIED_S,
+                                    STRAY_LIGHT, picture.noise[0], tables)
+        above = misfits.sum(0) - misfits.sum(0).min()
+        self._t_s, self._misfits = t_s, _KEEPS * self._misfits + np.minimum(above, _MOST_ABOVE)
