@@ -9,7 +9,8 @@ from dataclasses import asdict
 from pathlib import Path
 
 from monitor.cli.output import progress_bar, say
-from monitor.repeat.batch import DONE, FAILED, KEPT, Outcome, find_tasks, run_tasks
+from monitor.repeat.batch import find_tasks, run_tasks
+from monitor.repeat.batch_task import DONE, FAILED, KEPT, Outcome
 
 __all__ = ["run_batch"]
 

@@ -9,7 +9,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from monitor.cli.output import progress_bar, say
-from monitor.repeat.batch import DONE, FAILED, KEPT
+from monitor.repeat.batch_task import DONE, FAILED, KEPT
 from monitor.repeat.evening import analyse_clips, read_sheet
 
 __all__ = ["run_import"]

@@ -10,7 +10,10 @@ from monitor.cli.output import progress_bar, say
 from monitor.heat.shelf import heat_calibration
 from monitor.job import load_job
 from monitor.judging.exposure import heat_setup
-from monitor.plan.window import PlanLimits, draw_plan, make_plan
+from monitor.plan.chart import draw_plan
+from monitor.plan.search import PlanLimits
+from monitor.plan.window import make_plan
+from monitor.plan.words import plan_json, plan_table
 
 __all__ = ["run_plan"]
 
@@ -28,7 +31,7 @@ def run_plan(args: argparse.Namespace) -> int:
     calibration = heat_calibration(args.heat, setup)
     with progress_bar("searching") as progress:
         plan = make_plan(setup, limits, calibration=calibration, progress=lambda share: progress(share, 1.0))
-    say(json.dumps(plan.to_json(), indent=1) if args.json else plan.table())
+    say(json.dumps(plan_json(plan), indent=1) if args.json else plan_table(plan))
     if args.out:
         draw_plan(plan, Path(args.out))
     return 0 if plan.is_open else 1

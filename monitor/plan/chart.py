@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -14,9 +13,7 @@ from matplotlib.figure import Figure
 from monitor.errors import EnvironmentFault
 from monitor.files import write_bytes_whole
 from monitor.plain import plain_figure
-
-if TYPE_CHECKING:
-    from monitor.plan.window import Plan
+from monitor.plan.types import Plan
 
 __all__ = ["draw_plan"]
 

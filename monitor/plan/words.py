@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -14,9 +14,7 @@ from monitor.heat.jet import effective_diameter_m, exit_state, velocity_share
 from monitor.heat.limits import SILICON_RISK_C, practice_words, ramp_limits_k_s, seconds_near_class, time_above_s
 from monitor.heat.part import package_heat_j_m3k, package_kind, part_shape
 from monitor.heat.uncertainty import Knowledge
-
-if TYPE_CHECKING:
-    from monitor.plan.window import Bound, Plan, Start
+from monitor.plan.types import Bound, Plan, Start
 
 __all__ = ["cautions", "plan_json", "plan_table", "reason", "stage_lines"]
 

@@ -6,7 +6,7 @@ from collections.abc import Generator, Sequence
 from typing import TYPE_CHECKING
 
 from monitor.errors import EnvironmentFault
-from monitor.repeat.batch import FAILED, Outcome, Task, analyse_again
+from monitor.repeat.batch_task import FAILED, Outcome, Task, analyse_again
 from monitor.version import code_version
 
 if TYPE_CHECKING:

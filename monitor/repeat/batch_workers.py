@@ -9,7 +9,7 @@ import signal
 from collections.abc import Generator, Iterator, Sequence
 from multiprocessing.connection import Connection, wait
 
-from monitor.repeat.batch import FAILED, Outcome, Task, Tell, analyse_again, clear_work
+from monitor.repeat.batch_task import FAILED, Outcome, Task, Tell, analyse_again, clear_work
 
 __all__ = ["run_on_cores"]
 

@@ -20,7 +20,7 @@ from pathlib import Path
 from monitor.errors import InputError, MonitorError
 from monitor.recording.attribution import Attribution, attributed
 from monitor.recording.reader import TRACE, read_meta
-from monitor.repeat.batch import DONE, FAILED, KEPT, Outcome
+from monitor.repeat.batch_task import DONE, FAILED, KEPT, Outcome
 from monitor.repeat.compare.passes import open_trace
 from monitor.version import code_version
 from vision.errors import VisionError

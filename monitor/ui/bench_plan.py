@@ -11,6 +11,7 @@ from PyQt6.QtWidgets import QHBoxLayout, QLabel, QPlainTextEdit, QProgressBar, Q
 
 from monitor.job import Job
 from monitor.judging.exposure import heat_setup
+from monitor.plan.words import plan_table
 from monitor.ui.bench_draft import JobDraft
 from monitor.ui.bench_state import tr
 from monitor.ui.bench_task import Task, in_process
@@ -73,7 +74,7 @@ class PlanTab(QWidget):
     def _show(self, found) -> None:
         self.plan, picture = found
         self._say(self.plan.reason)
-        self.table.setPlainText(self.plan.table())
+        self.table.setPlainText(plan_table(self.plan))
         self.picture.load(picture)
         self.use.setEnabled(self.plan.is_open)
 
@@ -115,7 +116,9 @@ class _Picture(QWidget):
 
 def _find(job: Job, calibration, told) -> tuple[object, bytes]:
     """The plan and its picture; what it imports is large, and only this process needs it."""
-    from monitor.plan.window import PlanLimits, draw_plan, make_plan
+    from monitor.plan.chart import draw_plan
+    from monitor.plan.search import PlanLimits
+    from monitor.plan.window import make_plan
 
     low, high = job.limits.height_mm
     limits = PlanLimits((max(low, 1.0) * 1e-3, high * 1e-3), dwell_s=job.limits.dwell_s)

@@ -20,7 +20,7 @@ from pathlib import Path
 
 from monitor.engine.analyse import analyse, read_inputs
 from monitor.recording.attribution import Attribution
-from monitor.repeat.batch import trace_digest
+from monitor.repeat.batch_task import trace_digest
 from tests.monitor import test_batch
 from tests.monitor.test_batch import ROOT, SAMPLE, cut
 

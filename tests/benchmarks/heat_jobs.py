@@ -14,7 +14,8 @@ from monitor.heat.chain import Fineness
 from monitor.heat.uncertainty import PARAMETERS, prior
 from monitor.plan.chance import judge
 from monitor.plan.course import AIM_SIGMA_M, HEIGHT_SIGMA_M, Ensemble, run_stages
-from monitor.plan.window import Plan, make_plan
+from monitor.plan.types import Plan
+from monitor.plan.window import make_plan
 from tests.heat.jobs import JOBS, BenchJob
 
 FINER = Fineness(

@@ -26,7 +26,7 @@ from monitor.recording import recorder as recording
 from monitor.recording.export import export_csv
 from monitor.recording.manifest import check_manifest
 from monitor.recording.reader import open_recording
-from monitor.repeat.batch import trace_digest
+from monitor.repeat.batch_task import trace_digest
 from monitor.repeat.library import Library, Query
 from monitor.review.report import write_report
 from tests.compare.make import record_passes

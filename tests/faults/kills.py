@@ -21,7 +21,7 @@ from monitor.recording.comments import Comment, comments_of, save_comments
 from monitor.recording.export import export_csv
 from monitor.recording.reader import open_recording
 from monitor.recording.recorder import Origin, Recorder
-from monitor.repeat import batch, batch_workers
+from monitor.repeat import batch, batch_task
 from monitor.repeat.library import Library, Query
 from tests.compare.make import record_passes
 from tests.monitor.made_recording import make_recording
@@ -196,12 +196,12 @@ def _batch(here: Path) -> None:
     def inputs_of(clip: Path, job: Path, *others: Path) -> analyse.Inputs:
         return analyse.Inputs(clip, None, Path(job).read_text(), None, "", Path(), "")
 
-    def one_by_one(tasks: list[batch.Task], *options: object) -> Iterator[batch.Outcome]:
-        return (batch.analyse_again(task) for task in tasks)
+    def one_by_one(tasks: list[batch_task.Task], *options: object) -> Iterator[batch_task.Outcome]:
+        return (batch_task.analyse_again(task) for task in tasks)
     with mock.patch.object(analyse, "analyse", quick), mock.patch.object(analyse, "read_inputs", inputs_of), \
-            mock.patch.object(batch_workers, "run_on_cores", one_by_one):
+            mock.patch.object(batch, "run_on_cores", one_by_one):
         for outcome in batch.run_tasks(batch.find_tasks(here / "in", here / "out"), here / "out"):
-            assert outcome.state != batch.FAILED, outcome.fault
+            assert outcome.state != batch_task.FAILED, outcome.fault
 
 
 def _check_batch(here: Path) -> None:

@@ -13,10 +13,12 @@ from monitor.heat.limits import melt_wanted
 from monitor.heat.types import BoardSetup, Layer, PartSetup, Protection, RegionSetup, StationSetup
 from monitor.heat.uncertainty import draw_scores
 from monitor.plan.chance import chance_above, spans
-from monitor.plan.course import step_times
+from monitor.plan.chart import draw_plan
+from monitor.plan.course import Stage, step_times
 from monitor.plan.search import PlanLimits
 from monitor.plan.stages import cut
-from monitor.plan.window import Stage, draw_plan, make_plan
+from monitor.plan.window import make_plan
+from monitor.plan.words import plan_json, plan_table
 from tests.heat.cases import job, rectangle
 
 PLANES = tuple(Layer(70e-6, 0.9) for _ in range(8))
@@ -95,7 +97,7 @@ def test_heavy_ground_planes_are_closed_and_both_constraints_are_told():
 
     joints, other = plan.colliding
     assert plan.verdict == "closed" and joints.site == "joint corner" and joints.comes_to < joints.wanted
-    assert other.site in plan.limits and joints.site in plan.table() and f"{other.wanted:.0f}" in plan.reason
+    assert other.site in plan.limits and joints.site in plan_table(plan) and f"{other.wanted:.0f}" in plan.reason
 
 
 def test_soft_neighbour_collides_with_the_joints():
@@ -234,7 +236,7 @@ def test_progress_grows_to_one():
 
 @pytest.mark.parametrize("case", ["heavy planes", "leaded"])
 def test_plan_is_plain_json_with_the_promised_keys(case):
-    data = json.loads(json.dumps(plan_of(case).to_json(), allow_nan=False))
+    data = json.loads(json.dumps(plan_json(plan_of(case)), allow_nan=False))
 
     assert {
         "verdict",
@@ -251,7 +253,7 @@ def test_plan_is_plain_json_with_the_promised_keys(case):
 
 
 def test_table_names_limits_their_sources_and_what_to_watch_for():
-    text = plan_of("leaded").table()
+    text = plan_table(plan_of("leaded"))
 
     assert "J-STD-020" in text and "joint corner" in text and "watch for" in text and "keep the board still" in text
 

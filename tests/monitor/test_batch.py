@@ -22,8 +22,9 @@ from monitor.recording.attribution import Attribution
 from monitor.recording.comments import Comment, save_comments
 from monitor.recording.export import export_csv
 from monitor.recording.reader import open_recording
-from monitor.repeat import batch
-from monitor.repeat.batch import DONE, FAILED, KEPT, Outcome, Task, find_tasks, run_tasks, trace_digest
+from monitor.repeat import batch, batch_task
+from monitor.repeat.batch import find_tasks, run_tasks
+from monitor.repeat.batch_task import DONE, FAILED, KEPT, Outcome, Task, trace_digest
 from tests.compare.make import record_passes
 
 ROOT = Path(__file__).parents[2]
@@ -133,7 +134,7 @@ def test_a_recording_that_the_batch_did_not_make_is_left_alone(tmp_path):
 
     task = replace(find_tasks(tmp_path / "r", tmp_path / "o")[0], before=(("some key", "some digest"),))
     with pytest.raises(InputError, match="did not make"):
-        batch._check_replaceable(task)
+        batch_task._check_replaceable(task)
     outcomes = list(run_tasks(find_tasks(tmp_path / "r", tmp_path / "o"), tmp_path / "o"))
     assert [o.state for o in outcomes] == [FAILED] and (tmp_path / "o" / "a" / "trace.sqlite").read_bytes() == before
 
@@ -161,7 +162,7 @@ def test_a_result_that_was_changed_is_left_alone(day, one_worker, tmp_path):
     task = replace(find_tasks(day, tmp_path / "out")[0], before=tuple((o.key, o.digest) for o in before))
 
     with pytest.raises(InputError, match="was changed"):
-        batch._check_replaceable(task)
+        batch_task._check_replaceable(task)
 
 
 def bad(root, name):
@@ -211,10 +212,10 @@ def test_a_changed_job_is_a_change_of_what_a_result_rests_on(tmp_path):
         db.execute("UPDATE meta SET value = 'video.mp4' WHERE key = 'video'")
     db.close()
     task = Task("a", str(folder), str(tmp_path / "o"))
-    before = batch.task_key(task)
+    before = batch_task.task_key(task)
     (folder / "job.toml").write_text((folder / "job.toml").read_text() + "# later\n")
 
-    assert batch.task_key(task) != before
+    assert batch_task.task_key(task) != before
 
 
 def test_results_never_lie_among_the_recordings(tmp_path):
@@ -262,7 +263,7 @@ def test_a_worker_s_word_alone_does_not_make_a_result(tmp_path, monkeypatch, say
     task = Task("a", "nowhere", str(tmp_path / "o" / "a"))
     if says == "is not what the worker wrote":
         record_passes(tmp_path / "o" / "a", [15.0], dwell_s=0.5, gap_s=0.2, rate_hz=10.0)
-    monkeypatch.setattr("monitor.repeat.batch_workers.run_on_cores",
+    monkeypatch.setattr("monitor.repeat.batch.run_on_cores",
                         lambda *_: (o for o in [Outcome("a", DONE, "key", "digest")]))
 
     outcome, = run_tasks([task], tmp_path / "o")
