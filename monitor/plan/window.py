@@ -153,7 +153,7 @@ def make_plan(
     told(0.75)
     judged = judge(course, bounds, melt)
     stop, why = _latest_stop(judged, bounds, limits)
-    dwell, chance, by_stop, by_clock = _counted(judged, judged.spare_k[:, 0] > 0, stop)
+    dwell, chance, by_stop, by_clock = _counted(judged, wide.scores, judged.spare_k[:, 0] > 0, stop)
     start = _start(setup, wide, course, setpoint, cut(stages, stop), dwell)
     ramp = ramp_wanted_k_s(setup)
     colliding = _colliding(course, judged, bounds, melt, ramp)
@@ -222,20 +222,27 @@ def _run(
     return run_stages(chain, stages, setpoint, heights, AIM_SIGMA_M * error[1:]), chain.notes
 
 
-def _counted(many: Judged, kept: NDArray[np.bool_], stop_s: float) -> tuple[float, float, float, float]:
+def _counted(
+    many: Judged, scores: FloatArray, kept: NDArray[np.bool_], stop_s: float
+) -> tuple[float, float, float, float]:
     """The best dwell by the clock, and shares of the members: melt before any limit, by the latest stop, at that dwell.
 
+    A plain count moves in steps, and the law of `chance_above` leans on what is not linear: the mean of both is told.
     kept: times at which the middle estimate keeps every limit; the dwell is one of them.
     """
     both = np.minimum(many.joint_k, many.spare_k)[:, 1:]
-    chance = float(np.mean(many.best_k[1:] > 0))
-    by_stop = float(np.mean(both[many.times_s <= stop_s + 1e-9].max(axis=0) > 0))
+    chance = _both_ways(many.best_k, scores)
+    by_stop = _both_ways(np.minimum(many.joint_k, many.spare_k)[many.times_s <= stop_s + 1e-9].max(axis=0), scores)
     if not kept.any():
         return 0.0, chance, by_stop, 0.0
     shares = (both > 0).mean(axis=1)
     merit = np.where(kept, shares + 1e-4 * np.clip(many.joint_k[:, 0], -100, 0), -np.inf)
     best = int(merit.argmax())
     return float(many.times_s[best]), chance, by_stop, float(shares[best])
+
+
+def _both_ways(values: FloatArray, scores: FloatArray) -> float:
+    return 0.5 * float(np.mean(values[1:] > 0) + chance_above(values, scores))
 
 
 def _start(
