@@ -4,6 +4,7 @@ remark.
 
 from __future__ import annotations
 
+import csv
 import io
 import json
 import tempfile
@@ -22,6 +23,7 @@ __all__ = ["gather"]
 
 PRIVATE = ("operator", "video")  # who worked, and what a file of theirs is called
 REMARKS = "comments"
+PERSONS = ("operator", "author", "told_by")  # columns
 
 
 def gather(findings: list[Finding], out: Path, recording: Path | None = None) -> list[str]:
@@ -75,5 +77,15 @@ def _numbers(folder: Path) -> dict[str, str]:
 def _tables(recording: Recording) -> dict[str, str]:
     with tempfile.TemporaryDirectory() as place:
         export_csv(recording, Path(place))
-        return {f"recording/{p.name}": p.read_text(encoding="utf-8") for p in sorted(Path(place).glob("*.csv"))
+        return {f"recording/{p.name}": _without_persons(p) for p in sorted(Path(place).glob("*.csv"))
                 if p.stem != REMARKS}
+
+
+def _without_persons(path: Path) -> str:
+    """A table without the columns that say who worked or wrote."""
+    with path.open(newline="", encoding="utf-8") as handle:
+        header, *rows = csv.reader(handle)
+    kept = [i for i, title in enumerate(header) if title not in PERSONS]
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerows([row[i] for i in kept] for row in (header, *rows))
+    return out.getvalue()
