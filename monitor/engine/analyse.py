@@ -184,7 +184,7 @@ class _Counts:
 
     def take(self, result: FrameResult) -> None:
         self.n_frames += 1
-        self.n_mat += isinstance(result.vision.bench.follower, BenchPose)
+        self.n_mat += isinstance(result.vision.bench, BenchPose)
         self.n_seen += result.exposure.observed
         if not result.exposure.observed:
             reason = result.exposure.reason
@@ -212,7 +212,7 @@ class _Views:
         self.pictures: list[np.ndarray] = []
 
     def offer(self, frame: Frame, result: FrameResult) -> None:
-        bench = result.vision.bench.follower
+        bench = result.vision.bench
         if frame.t_s < self._next_s or not isinstance(bench, BenchPose) or len(self.pictures) >= 2 * N_VIEWS:
             return
         self._next_s = frame.t_s + self._every_s

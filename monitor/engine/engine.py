@@ -272,7 +272,7 @@ class Engine:
             if session.is_past(arrival):
                 return
             moment = session.step(arrival, self.capture, self._newest.n_dropped, self._equipment())
-            self._bench = moment.result.vision.bench.follower
+            self._bench = moment.result.vision.bench
         elif self._camera is not None:
             self._follower = self._follower or BenchFollower(self._camera, standard_mat())
             self._bench, _ = self._follower.step(arrival.frame)
@@ -305,7 +305,7 @@ class Engine:
         """The newest state may be skipped; a moment in which something began or ended never is."""
         moment = shown.moment
         if moment is not None and (moment.result.started or moment.pass_told is not None
-                                   or moment.result.vision.parts.events):
+                                   or moment.result.vision.part_events):
             self.told.put(moment)
         self.shown.put(shown)
         self._on_shown()

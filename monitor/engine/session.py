@@ -137,8 +137,8 @@ class Session:
             self._event(frame.t_s, "picture_changed", change.detail)
         result = self.judge.step(self.pipeline.see(frame), (*extra, *changes))
         self._last_arrived_s = arrival.arrived_s
-        if self.recorder is not None and isinstance(result.vision.bench.follower, BenchPose):
-            self._views.offer(frame.t_s, frame.image, result.vision.bench.follower, result.vision.board_shift)
+        if self.recorder is not None and isinstance(result.vision.bench, BenchPose):
+            self._views.offer(frame.t_s, frame.image, result.vision.bench, result.vision.board_shift)
         if not self._had_picture:
             self._event(frame.t_s, "camera_back", "the picture is back; check the view and the calibration")
         self._had_picture = True

@@ -208,7 +208,7 @@ class Recorder:
             self._do(f"INSERT INTO heat VALUES ({','.join('?' * 13)})", _heat_row(result.frame_index, result.heat))
         if has_frame and result.vision.parts:
             self._do("INSERT INTO parts VALUES (?, ?)", (result.frame_index, _motions(result.vision.parts)))
-        for part_event in result.vision.parts.events:
+        for part_event in result.vision.part_events:
             self.add_part_event(part_event)
         for lesson in result.lessons:
             self.add_lesson(lesson)

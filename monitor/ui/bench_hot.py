@@ -106,7 +106,7 @@ class HotPage(QWidget):
             except queue.Empty:
                 return
             self._raised = [*self._raised, *moment.result.started][-50:]
-            for event in moment.result.vision.parts.events:
+            for event in moment.result.vision.part_events:
                 self._work.notice.emit(f"{event.name} {part_words(event)}")
             if moment.pass_told is not None:
                 self._tell_pass(moment.pass_told)
