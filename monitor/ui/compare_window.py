@@ -217,8 +217,8 @@ class CompareWindow(QMainWindow):
         lines = [line for line in (self.found.signals, *self.found.notes[:2]) if line]
         self.notes.setText("\n".join(lines))
         self.notes.setVisible(bool(lines))
-        text = tr("All that is said here is meant to be false in at most {:.0f} % of comparisons of like passes (simulated: 0 to "
-                  "4 %, and 7 % where a few passes are skewed).").format(100 * OVERALL)
+        text = tr("All that is said here is meant to be false in at most {:.0f} % of comparisons of like passes "
+                  "(simulated: 0 to 4 %, and 7 % where a few passes are skewed).").format(100 * OVERALL)
         if self.found.rules:
             by_chance = tr("These patterns come by chance every {:.0f} passes in each measure and count for nothing.")
             text += " " + by_chance.format(self.found.patterns_every)
