@@ -25,7 +25,7 @@ import numpy as np
 from monitor.errors import EnvironmentFault, MonitorError
 from monitor.files import write_bytes_whole, write_text_whole
 from monitor.heat.melt import Lesson
-from monitor.heat.types import Band, HeatReading
+from monitor.heat.types import Band
 from monitor.judging.alerts import TechniqueWarning
 from monitor.judging.marks import JointMark
 from monitor.judging.pipeline import FrameResult
@@ -47,8 +47,9 @@ from monitor.recording.folder import (
 )
 from monitor.recording.folder_lock import FolderLock
 from monitor.recording.manifest import entries_of, write_manifest
+from monitor.recording.rows import blob, frame_row, heat_row, motions, num, png
 from monitor.version import code_version
-from vision.types import BenchPose, FloatArray, NozzleMiss, NozzleObservation, PartEvent, PartMotion, PoseMiss
+from vision.types import FloatArray, PartEvent
 
 __all__ = ["Origin", "PassNote", "Recorder"]
 
@@ -203,11 +204,11 @@ class Recorder:
         Without a frame (a source that gives none) only what was concluded is kept: the gap stays a gap.
         """
         if has_frame:
-            self._do(_FRAME_SQL, _frame_row(result))
+            self._do(_FRAME_SQL, frame_row(result))
         if has_frame and result.heat is not None:
-            self._do(f"INSERT INTO heat VALUES ({','.join('?' * 13)})", _heat_row(result.frame_index, result.heat))
+            self._do(f"INSERT INTO heat VALUES ({','.join('?' * 13)})", heat_row(result.frame_index, result.heat))
         if has_frame and result.vision.parts:
-            self._do("INSERT INTO parts VALUES (?, ?)", (result.frame_index, _motions(result.vision.parts)))
+            self._do("INSERT INTO parts VALUES (?, ?)", (result.frame_index, motions(result.vision.parts)))
         for part_event in result.vision.part_events:
             self.add_part_event(part_event)
         for lesson in result.lessons:
@@ -231,15 +232,15 @@ class Recorder:
         low, high = warning.band or (None, None)
         self._do(f"INSERT OR REPLACE INTO warnings VALUES ({','.join('?' * 15)})", (
             warning.number, warning.kind, warning.region, warning.priority.name.lower(), warning.action,
-            _num(warning.t_first_s), _num(warning.t_start_s), _num(warning.t_end_s), _num(warning.past_s),
-            _num(warning.value), _num(warning.limit), warning.unit, _num(low), _num(high), warning.text))
+            num(warning.t_first_s), num(warning.t_start_s), num(warning.t_end_s), num(warning.past_s),
+            num(warning.value), num(warning.limit), warning.unit, num(low), num(high), warning.text))
 
     def add_pass(self, done: PassSummary, note: PassNote | None = None) -> None:
         """Store a finished pass."""
         energy = done.energy_j or Band(math.nan, math.nan, math.nan)
         coaching = (None,) * 5 if note is None else (note.feedback, note.band_share, note.audible_share,
                                                      int(note.coached), int(note.is_probe))
-        self._do(f"INSERT INTO passes VALUES ({','.join('?' * 22)})", [*(_num(v) for v in (
+        self._do(f"INSERT INTO passes VALUES ({','.join('?' * 22)})", [*(num(v) for v in (
             done.number, done.t_start_s, done.t_end_s, done.dwell_s, done.unseen_s, done.height_mean_mm,
             done.height_sd_mm, done.height_low_mm, done.height_high_mm, done.height_sigma_mm, done.tilt_mean_rad,
             done.in_limits, done.coverage, done.evenness, energy.low, energy.mid, energy.high)), *coaching])
@@ -247,7 +248,7 @@ class Recorder:
     def add_station(self, t_s: float, setpoint_c: float | None, airflow_l_min: float | None) -> None:
         """Note that the station's knobs were turned; None for the one that was not."""
         self._do("INSERT INTO station (t_s, setpoint_c, airflow_l_min) VALUES (?, ?, ?)",
-                 (t_s, _num(setpoint_c), _num(airflow_l_min)))
+                 (t_s, num(setpoint_c), num(airflow_l_min)))
 
     def add_event(self, t_s: float, kind: str, detail: str) -> None:
         """Note something that happened beside the nozzle."""
@@ -258,8 +259,8 @@ class Recorder:
         self._do("INSERT INTO part_events (t_s, t_start_s, part, kind, dx_mm, dy_mm, turn_rad, sigma_mm, before, "
                  "after) "
                  f"VALUES ({','.join('?' * 10)})", (
-                     event.t_s, event.t_start_s, event.name, event.kind, *map(_num, event.shift_mm),
-                     _num(event.turn_rad), _num(event.sigma_mm), _png(event.before), _png(event.after)))
+                     event.t_s, event.t_start_s, event.name, event.kind, *map(num, event.shift_mm),
+                     num(event.turn_rad), num(event.sigma_mm), png(event.before), png(event.after)))
 
     def add_mark(self, mark: JointMark) -> None:
         """Store how a person saw the joints."""
@@ -272,10 +273,10 @@ class Recorder:
                  "liquidus_c, wrong, "
                  f"slope_k_s, at_zero_c, per_score_k, input_sigma_k, form_sigma_k) VALUES ({','.join('?' * 14)})", (
                      lesson.sight.t_s, lesson.sight.kind, lesson.sight.told_by,
-                     *map(_num, (*lesson.before_c, *lesson.after_c)),
-                     _num(lesson.liquidus_c), _num(lesson.wrong), _num(lesson.slope_k_s), _num(lesson.at_zero_c),
-                     json.dumps([float(v) for v in lesson.per_score_k]), _num(lesson.input_sigma_k),
-                     _num(lesson.form_sigma_k)))
+                     *map(num, (*lesson.before_c, *lesson.after_c)),
+                     num(lesson.liquidus_c), num(lesson.wrong), num(lesson.slope_k_s), num(lesson.at_zero_c),
+                     json.dumps([float(v) for v in lesson.per_score_k]), num(lesson.input_sigma_k),
+                     num(lesson.form_sigma_k)))
 
     def undo_mark(self, mark: JointMark, undone_utc: str) -> None:
         """Take a mark back; it stays in the trace as taken back."""
@@ -291,7 +292,7 @@ class Recorder:
         """Store the two-sided estimate of one frame beside the live one."""
         names = [f"smooth_tip_{a}_mm" for a in "xyz"] + [f"smooth_axis_{a}" for a in "xyz"] + ["smooth_cov"]
         self._do(f"UPDATE frames SET {', '.join(f'{n} = ?' for n in names)} WHERE frame = ?",
-                         (*map(_num, tip_mm), *map(_num, axis), _blob(cov), frame))
+                         (*map(num, tip_mm), *map(num, axis), blob(cov), frame))
 
     def add_map(self, name: str, unit: str, left_mm: float, bottom_mm: float, step_mm: float,
                 cells: FloatArray) -> None:
@@ -460,87 +461,3 @@ def _bring_video(origin: Origin, part: Path) -> str:
     except OSError as fault:
         raise EnvironmentFault(f"{origin.video}: cannot be copied to {target}: {fault.strerror or fault}") from None
     return name
-
-
-def _frame_row(result: FrameResult) -> dict[str, Any]:
-    seen, now = result.vision, result.exposure
-    track = seen.track
-    row: dict[str, Any] = dict.fromkeys(name for name, _ in schema.FRAME_COLUMNS)
-    row |= {"frame": result.frame_index, "t_s": float(result.t_s), "dt_s": float(now.dt_s),
-            "status": track.status.value, "t_seen_s": _num(track.t_seen_s), "track_reason": track.reason,
-            "track_cov": _blob(track.cov), "seen": int(now.observed), "state": result.state.value,
-            "in_pass": int(result.in_pass), "aim_sigma_mm": _num(now.aim_sigma_mm)}
-    row |= dict(zip(("board_dx_mm", "board_dy_mm", "board_turn_rad"), map(float, seen.board_shift), strict=True))
-    row |= _bench_row(seen.bench) | _observation_row(seen.observation)
-    for axis, tip, speed, direction in zip("xyz", track.tip_mm, track.velocity_mm_s, track.axis, strict=True):
-        row |= {f"tip_{axis}_mm": _num(tip), f"velocity_{axis}_mm_s": _num(speed), f"axis_{axis}": _num(direction)}
-    for name in ("age_s", "height_mm", "height_sigma_mm", "standoff_mm", "standoff_sigma_mm", "tilt_rad",
-                 "tilt_sigma_rad", "azimuth_rad", "speed_mm_s"):
-        row[name] = _num(getattr(now, name))
-    for i, axis in enumerate("xy"):
-        row |= {f"aim_{axis}_mm": _num(now.aim_mm[i]), f"aim_board_{axis}_mm": _num(now.aim_board_mm[i])}
-    return row
-
-
-def _bench_row(bench: BenchPose | PoseMiss) -> dict[str, Any]:
-    if not isinstance(bench, BenchPose):
-        return {"bench_reason": bench.reason}
-    import cv2
-
-    turn = np.ravel(cv2.Rodrigues(bench.cam_from_bench[:3, :3])[0])
-    row = {"bench_n_markers": int(bench.n_markers), "bench_rms_px": _num(bench.rms_px), "bench_cov": _blob(bench.cov)}
-    for i, axis in enumerate("xyz"):
-        row |= {f"bench_r{axis}_rad": float(turn[i]), f"bench_t{axis}_mm": float(bench.cam_from_bench[i, 3])}
-    return row
-
-
-def _observation_row(seen: NozzleObservation | NozzleMiss) -> dict[str, Any]:
-    if not isinstance(seen, NozzleObservation):
-        return {"obs_reason": seen.reason}
-    row: dict[str, Any] = {"obs_cov": _blob(seen.cov), "obs_chi2_dof": _num(seen.chi2_dof)}
-    for i, axis in enumerate("xyz"):
-        row |= {f"obs_tip_{axis}_mm": _num(seen.tip_bench_mm[i]), f"obs_axis_{axis}": _num(seen.axis_bench[i])}
-    return row
-
-
-def _heat_row(frame: int, heat: HeatReading) -> tuple[Any, ...]:
-    return (frame, int(heat.observed), _num(heat.ramp_k_s.low), _num(heat.ramp_k_s.mid), _num(heat.ramp_k_s.high),
-            _num(heat.above_liquidus_s), heat.joint.value, heat.joint_reason, _bands(heat.power_w),
-            _bands(heat.energy_j), _bands(heat.temp_c), _bands(heat.limit_in_s), json.dumps(list(heat.flags)))
-
-
-def _motions(parts: tuple[PartMotion, ...]) -> str:
-    """Of all parts in one frame, as JSON."""
-    return json.dumps({p.name: [*(_short(float(v)) for v in (*p.shift_mm, p.turn_rad, p.sigma_mm, p.turn_sigma_rad,
-                                                             p.seen)),
-                                None if p.is_present is None else int(p.is_present)] for p in parts})
-
-
-def _png(picture: np.ndarray | None) -> bytes | None:
-    if picture is None:
-        return None
-    import cv2
-
-    done, data = cv2.imencode(".png", picture)
-    return data.tobytes() if done else None
-
-
-def _bands(named: Any) -> str:
-    rounded = {name: None if band is None else [_short(band.low), _short(band.mid), _short(band.high)]
-               for name, band in named.items()}
-    return json.dumps(rounded)
-
-
-def _short(value: float) -> float | None:
-    return float(f"{value:.6g}") if math.isfinite(value) else None
-
-
-def _num(value: Any) -> Any:
-    """A number for SQLite; NULL where not known."""
-    if value is None or not math.isfinite(value):
-        return None
-    return int(value) if isinstance(value, (int, np.integer)) else float(value)
-
-
-def _blob(cov: FloatArray) -> bytes:
-    return np.ascontiguousarray(cov, dtype="<f8").tobytes()
