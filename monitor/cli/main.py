@@ -75,8 +75,9 @@ def _run(args: argparse.Namespace) -> int:
         return _fail(args, fault, f"{where}{fault.strerror or fault}", ENVIRONMENT)
     except Exception as fault:  # the one place that catches everything: a user gets a line, not a traceback
         log.exception("a fault in %s", args.command)
-        return _fail(args, fault, f"a fault in plumeline itself ({type(fault).__name__}: {fault}); "
-                                  "`plumeline bug-report` gathers what is needed to mend it", INTERNAL)
+        told = (f"a fault in plumeline itself ({type(fault).__name__}: {fault}); --debug shows where, "
+                "`plumeline bug-report` gathers what is needed to mend it")
+        return _fail(args, fault, told, INTERNAL)
 
 
 def build_parser() -> argparse.ArgumentParser:

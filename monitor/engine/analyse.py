@@ -39,6 +39,7 @@ __all__ = ["Inputs", "read_inputs", "analyse"]
 
 N_VIEWS = 15
 LOOK_FOR_S, LEAST_LOOKS = 4.0, 12  # how long, and at how many pictures at least, the mat is looked for
+FIRST_FRAMES = 60  # whose times are looked at before the mat is said to be missing
 MAX_GAP_S = 0.3  # a longer gap is a gap in knowledge: the track begins anew
 Progress = Callable[[float, float], None]
 Turn = tuple[float, float | None, float | None]
@@ -137,6 +138,9 @@ def _need_mat(inputs: Inputs) -> None:
             if (n_looks >= LEAST_LOOKS and time.monotonic() > until_s) or (whole_s == 0.0 and n_looks > 1):
                 break
     if whole_s > 0.0:
+        with open_video(inputs.clip) as video:  # a file whose times are wrong is told as that
+            for _ in itertools.islice(video, FIRST_FRAMES):
+                pass
         raise InputError(f"{inputs.clip}: the bench mat is in view in none of {n_looks} pictures spread over the clip; "
                          "print it with `plumeline calibrate paper`, lay it under the board and keep its markers in "
                          "view")

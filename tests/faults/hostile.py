@@ -61,8 +61,8 @@ class Count:
     def sentence(self) -> str:
         """In one line."""
         codes = ", ".join(f"{n} exit {code}" for code, n in sorted(self.codes.items()))
-        return (f"{self.n} inputs: {codes}; slowest {self.slowest_s:.1f} s of processor, largest "
-                f"{self.largest_bytes >> 20} MB; "
+        return (f"{self.n} inputs: {codes}; slowest {self.slowest_s:.1f} s of processor, at most "
+                f"{self.largest_bytes >> 20} MB more; "
                 f"{len(self.faults)} faults")
 
 
@@ -103,7 +103,11 @@ def _one(kind: Kind, good: list[Path], rng: np.random.Generator, into: Path) -> 
             words = f"lost: the input was changed; {words}"
         if code and ("\n" in words or "Traceback" in words):
             code = 5
-        return code, time.process_time() - begin_s, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024, words
+        return code, time.process_time() - begin_s, _peak_bytes(), words
+
+
+def _peak_bytes() -> int:
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
 
 
 def _digest(path: Path) -> str:
@@ -120,10 +124,12 @@ def _in_a_child(work: Callable[[int], tuple[int, float, int, str]], todo: list[i
         log = logging.getLogger("plumeline")  # as the command line does, which writes to a file
         log.addHandler(logging.NullHandler())
         log.propagate = False
+        held = _peak_bytes()  # by the process that this one was forked from
         try:
             for i in todo:
                 signal.setitimer(signal.ITIMER_PROF, CPU_S)  # SIGPROF ends the process
-                os.write(write, (repr((i, work(i))) + "\n").encode())
+                code, cpu_s, peak, words = work(i)
+                os.write(write, (repr((i, (code, cpu_s, peak - held, words))) + "\n").encode())
         except BaseException as fault:
             os.write(write, (repr((i, (5, 0.0, 0, repr(fault)))) + "\n").encode())
         finally:

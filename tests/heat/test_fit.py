@@ -136,7 +136,9 @@ def test_saved_calibration_comes_back_the_same(tmp_path):
     assert [p.name for p in tmp_path.iterdir()] == ["heat.toml"]
 
 
-def test_calibration_into_a_missing_folder_is_an_environment_fault(tmp_path):
+def test_calibration_into_a_folder_that_cannot_be_made_is_an_environment_fault(tmp_path):
+    (tmp_path / "missing").write_text("a file is in the way")
+
     with pytest.raises(EnvironmentFault, match="heat.toml"):
         save_calibration(two_heights().calibration, tmp_path / "missing" / "heat.toml")
 

@@ -103,7 +103,7 @@ def test_a_camera_file_that_is_no_calibration_is_refused(capsys, tmp_path):
 
 def test_a_clip_without_the_mat_is_refused(capsys, tmp_path):
     code, line = analyse(capsys, tmp_path, clip=grey_clip(tmp_path / "grey.mp4"))
-    assert code == 3 and "mat" in line and "--print" in line
+    assert code == 3 and "mat" in line and "calibrate paper" in line
 
 
 @pytest.mark.slow

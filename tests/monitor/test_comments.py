@@ -72,7 +72,7 @@ def test_a_comment_of_a_book_s_length_is_refused():
 def test_a_recording_of_the_first_version_opens_and_takes_comments(folder):
     with sqlite3.connect(folder / "trace.sqlite") as db:  # as version 1 laid its tables out
         db.execute("DROP TABLE comments")
-        for table in ("station", "parts", "part_events", "marks"):
+        for table in ("station", "parts", "part_events", "marks", "lessons"):
             db.execute(f"DROP TABLE {table}")
         for column in ("feedback", "band_share", "audible_share", "coached", "is_probe"):
             db.execute(f"ALTER TABLE passes DROP COLUMN {column}")

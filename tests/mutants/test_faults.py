@@ -64,7 +64,7 @@ def test_the_tests_of_a_file_are_those_that_import_it_nearest_first(imports):
 
 
 def test_what_uses_compiled_code_is_known_through_every_step(imports):
-    users = imports.users(Path("vision/lens.py"))
+    users = imports.users(Path("vision/camera/lens.py"))
 
-    assert users[Path("vision/lens.py")] == 0
-    assert Path("vision/tracker.py") in users
+    assert users[Path("vision/camera/lens.py")] == 0
+    assert Path("vision/track/tracker.py") in users
