@@ -82,8 +82,10 @@ def chance_above(values: FloatArray, scores: FloatArray, extra_sigma: float = 0.
     Notes
     -----
     A plain count over few members moves in steps. The margin is split into its linear answer to the scores, whose law
-    is known, and the rest, of which every member is a sample.
+    is known, and the rest, of which every member is a sample. Of the middle alone no chance is known: nan.
     """
+    if values.shape[-1] < 2:
+        return np.full(values.shape[:-1], np.nan)
     mean, slope, rest = _split(values, scores)
     sigma = np.sqrt((slope**2).sum(axis=-1, keepdims=True) + extra_sigma**2 + 1e-6)
     return norm.cdf((mean + rest) / sigma).mean(axis=-1)
