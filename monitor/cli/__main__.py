@@ -1,4 +1,4 @@
-"""`python -m monitor.cli.main`."""
+"""`python -m monitor.cli`."""
 
 import sys
 

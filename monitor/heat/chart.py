@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from monitor.errors import EnvironmentFault
-from monitor.files import write_bytes_whole
+from monitor.figure_file import write_figure
 from monitor.heat.fit import FitResult
-from monitor.plain import plain_figure
 
 __all__ = ["draw_residuals"]
 
@@ -27,19 +23,12 @@ def draw_residuals(fit: FitResult, path: Path) -> None:
         If it cannot be written.
     """
     figure = Figure(figsize=(9, 6.5), layout="constrained")
-    canvas = FigureCanvasAgg(figure)
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2, 1))
     _course(upper, fit)
     _left_over(lower, fit)
     figure.suptitle(f"Thermocouple run: {fit.calibration.rms_k:.1f} K rms left, clocks {fit.offset_s:+.2f} s apart "
                     f"(1 sigma {fit.offset_sigma_s:.2f} s)", fontsize=11, x=0.01, ha="left")
-    png = io.BytesIO()
-    plain_figure(figure)
-    canvas.print_png(png)
-    try:
-        write_bytes_whole(path, png.getvalue())
-    except OSError as fault:
-        raise EnvironmentFault(f"{path}: cannot write the picture ({fault.strerror})") from fault
+    write_figure(figure, path)
 
 
 def _course(axes: Axes, fit: FitResult) -> None:

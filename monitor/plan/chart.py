@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from monitor.errors import EnvironmentFault
-from monitor.files import write_bytes_whole
-from monitor.plain import plain_figure
+from monitor.figure_file import write_figure
 from monitor.plan.types import Plan
 
 __all__ = ["draw_plan"]
@@ -23,18 +19,11 @@ JOINT, LIMITED = "C0", "C3"
 def draw_plan(plan: Plan, path: Path) -> None:
     """Write the plan's picture as PNG; EnvironmentFault when it cannot be written."""
     figure = Figure(figsize=(12, 6.2), layout="constrained")
-    canvas = FigureCanvasAgg(figure)
     left, right = figure.subplots(1, 2, width_ratios=(1.35, 1))
     _course(left, plan)
     _map(figure, right, plan)
     figure.suptitle(_wrapped(plan.reason, 125), fontsize=11, x=0.01, ha="left")
-    png = io.BytesIO()
-    plain_figure(figure)
-    canvas.print_png(png)
-    try:
-        write_bytes_whole(path, png.getvalue())
-    except OSError as fault:
-        raise EnvironmentFault(f"{path}: cannot write the picture ({fault.strerror})") from fault
+    write_figure(figure, path)
 
 
 def _course(axes: Axes, plan: Plan) -> None:
