@@ -27,7 +27,7 @@ from monitor.recording.folder import (
 from monitor.recording.folder_lock import is_locked
 from monitor.recording.trace_file import open_trace_file
 
-__all__ = ["Claim", "claim_folder"]
+__all__ = ["Claim", "claim_folder", "remove_unfinished"]
 
 log = logging.getLogger("plumeline.recording")
 EARLIER = " (under an earlier job)"
@@ -154,10 +154,19 @@ def _clear_part(folder: Path) -> None:
         os.replace(part, kept)
         log.warning("%s: an unfinished recording was there that cannot be read; it is now %s", part, kept)
         return
-    is_ours = has_trace(part) or (part / LOCK).exists() or not any(part.iterdir())
-    if not is_ours or not remove_own(part):
+    if not remove_unfinished(part):
         raise InputError(f"{part}: is in the way and holds what this program did not write; move it, or name another "
                          f"folder")
+
+
+def remove_unfinished(part: Path) -> bool:
+    """Remove what a recording that was never finished, and can be made again, left; False when it stays.
+
+    The word that one is live is written before its trace is begun, so without a trace there is nothing to lose.
+    """
+    is_ours = has_trace(part) or (part / LOCK).exists() or not any(part.iterdir())
+    may_go = is_ours and not is_locked(part) and not ((part / TRACE).exists() and is_live(part))
+    return may_go and remove_own(part)
 
 
 def _replaceable(folder: Path, force: bool, video: Path | None, source: Path | None) -> tuple[bool, bool]:

@@ -13,8 +13,8 @@ from pathlib import Path
 from monitor.errors import InputError, MonitorError
 from monitor.recording import schema
 from monitor.recording.attribution import from_meta
-from monitor.recording.folder import HEAT, is_live, remove_own
-from monitor.recording.folder_lock import is_locked
+from monitor.recording.claim import remove_unfinished
+from monitor.recording.folder import HEAT
 from monitor.recording.reader import BENCH_PICTURE, CAMERA, JOB, NOZZLE, TRACE, read_meta
 from monitor.repeat.compare.passes import open_trace
 from monitor.version import code_version
@@ -166,8 +166,8 @@ def _check_replaceable(task: Task) -> None:
 def clear_work(task: Task) -> None:
     """Remove what an unfinished analysis left."""
     part = Path(task.out + ".part")
-    if part.is_dir() and not is_locked(part) and not is_live(part):
-        remove_own(part)
+    if part.is_dir() and not part.is_symlink():
+        remove_unfinished(part)
 
 
 def _kept(folder: Path) -> tuple[dict[str, str], list[tuple[float, float | None, float | None]]]:

@@ -258,6 +258,32 @@ def test_ctrl_c_leaves_whole_results_only(day, tmp_path):
     assert [p.name for p in out.iterdir() if p.is_dir()] in ([], ["later"]) and not list(out.glob("later/*"))
 
 
+@pytest.mark.parametrize("laid_out", [(), ("writing.lock",), ("writing.lock", "job.toml"),
+                                      ("writing.lock", "job.toml", "camera.toml", ".meta.json.part")])
+def test_a_worker_stopped_before_its_trace_was_begun_leaves_nothing(tmp_path, laid_out):
+    task = Task("a", "nowhere", str(tmp_path / "a"))
+    (tmp_path / "a.part").mkdir()
+    for name in laid_out:
+        (tmp_path / "a.part" / name).write_bytes(b"")
+
+    batch_task.clear_work(task)
+
+    assert not (tmp_path / "a.part").exists()
+
+
+@pytest.mark.parametrize("files", [{"thesis.txt": ""}, {"writing.lock": "", "thesis.txt": ""},
+                                   {"writing.lock": "", "trace.sqlite": ""},
+                                   {"trace.sqlite": "", "meta.json": '{"live": true}'}])
+def test_clearing_up_takes_nothing_that_may_be_someone_s_work(tmp_path, files):
+    (tmp_path / "a.part").mkdir()
+    for name, text in files.items():
+        (tmp_path / "a.part" / name).write_text(text)
+
+    batch_task.clear_work(Task("a", "nowhere", str(tmp_path / "a")))
+
+    assert {"thesis.txt", "trace.sqlite"} & {path.name for path in (tmp_path / "a.part").iterdir()}
+
+
 @pytest.mark.parametrize("says", ["is not there", "is not what the worker wrote"])
 def test_a_worker_s_word_alone_does_not_make_a_result(tmp_path, monkeypatch, says):
     task = Task("a", "nowhere", str(tmp_path / "o" / "a"))
