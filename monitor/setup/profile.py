@@ -21,7 +21,7 @@ LEAST_TURN_RAD = math.radians(50.0)  # from every picture before
 AGREES = 0.05  # of the outer diameter
 WORST_RMS_PX = 1.0  # outlines that one resting body cannot have drawn
 TUBE_SHARE = 0.06  # by which the tube's radius may change along it
-THICK_SHARE, LEDGE_MM = 0.85, 1.0
+THICK_SHARE = 0.85  # of the greatest radius, from where on it is the handle
 
 
 @dataclass(frozen=True)
@@ -115,5 +115,6 @@ def _split(corners: FloatArray) -> tuple[tuple[tuple[float, float], ...], tuple[
         return tuple(points), ()
     thick = next(k for k, (r, _) in enumerate(points) if r > THICK_SHARE * corners[:, 0].max())
     thick = min(max(thick, 1), len(points) - 2)
-    is_ledge = thick > 1 and points[thick][1] - points[thick - 1][1] < LEDGE_MM
+    rise, run = np.subtract(points[thick], points[thick - 1])
+    is_ledge = thick > 1 and rise > run
     return tuple(points[:thick if is_ledge else thick + 1]), tuple(points[thick:])

@@ -84,7 +84,7 @@ class ReviewWindow(QMainWindow):
         self._make_actions()
         self._connect()
         self.setAcceptDrops(True)
-        self.setMinimumSize(900, 600)
+        self.setMinimumSize(850, 480)
         self.resize(1366, 768)
         self._name_window()
 
@@ -121,6 +121,7 @@ class ReviewWindow(QMainWindow):
             pictures.addWidget(view)
         lower = QWidget()
         self._transport = QHBoxLayout()
+        self._transport.setSpacing(3)
         column = QVBoxLayout(lower)
         column.setContentsMargins(0, 0, 0, 0)
         column.addLayout(self._transport)

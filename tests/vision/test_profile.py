@@ -87,10 +87,10 @@ def test_the_outlet_s_diameter_is_told_without_the_calliper():
     assert fit.diameter_mm == pytest.approx(8.0, abs=0.3)
 
 
-def test_a_grip_of_no_two_sides_is_refused():
+def test_what_is_too_small_for_a_nozzle_is_refused():
     pose, flat = looking(), np.full((720, 1280, 3), 205, np.uint8)
     dot = flat.copy()
-    dot[340:380, 620:660] = 60
+    dot[340:364, 620:644] = 60
 
     with pytest.raises(CalibrationError, match=r"two long sides|too little"):
         fit_profile(CAMERA, [LaidView(pose, outline_px(flat, dot))], 8.0)

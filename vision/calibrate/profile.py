@@ -5,10 +5,10 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
-from scipy.optimize import OptimizeResult, least_squares
 from skimage.measure import find_contours
 
 from vision.camera.model import CameraModel
@@ -16,6 +16,9 @@ from vision.errors import CalibrationError
 from vision.nozzle.body import Frustum, NozzleBody, ToolPose
 from vision.nozzle.silhouette import tool_hull
 from vision.types import FloatArray
+
+if TYPE_CHECKING:
+    from scipy.optimize import OptimizeResult
 
 __all__ = ["LaidView", "ProfileFit", "fit_profile", "outline_px", "turn_rad"]
 
@@ -30,6 +33,7 @@ _ALIKE = 4.0  # neighbouring edge points that err together
 _OFFSET_SIGMA_PX = 1.0  # where an edge is put, alike in all views
 _TOUCH_SIGMA_MM = 0.5  # how well the resting body touches the mat
 _KNOT_SIGMA_MM = (1.0, 2.0)  # radius, station: how far a corner may move from where it was begun
+_HOPELESS_PX = 2.0  # residual from where on leaving corners out is no help
 _LEAST_PLACED_MM = 1.0  # a corner that the outlines place worse than this is left out
 _LEAST_PIECE_MM, _MOST_POINTS = 0.3, 260
 
@@ -136,14 +140,16 @@ def fit_profile(camera: CameraModel, views: list[LaidView], outer_diameter_mm: f
     side_on = min(starts, key=lambda start: start.lean)
     fit = _solved(_Problem(camera, views, starts, _corners(side_on.s, side_on.radius), outer_diameter_mm / 2))
     placed = fit.sigma_mm < _LEAST_PLACED_MM
-    if placed.all():
+    if placed.all() or fit.rms_px > _HOPELESS_PX:
         return fit
     return _solved(_Problem(camera, views, starts, fit.corners_mm[placed], outer_diameter_mm / 2))
 
 
 def _solved(problem: _Problem) -> ProfileFit:
+    from scipy.optimize import least_squares  # slow to load, and seldom used
+
     found = least_squares(problem.residuals, problem.first(), bounds=problem.bounds(), x_scale=problem.scale(),
-                          loss="soft_l1", f_scale=_LOOSE, ftol=1e-5, xtol=1e-5, max_nfev=40)
+                          loss="soft_l1", f_scale=_LOOSE, ftol=1e-5, xtol=1e-5, max_nfev=25)
     return problem.told(found)
 
 
