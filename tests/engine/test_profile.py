@@ -33,7 +33,7 @@ def test_the_job_s_profile_is_the_measured_one(views):
     assert "they agree" in found.reason and found.corner_sigma_mm < 0.5
     assert found.tube_length_mm == pytest.approx(30.0, abs=0.5)
     assert found.profile_mm[0] == (4.0, 0.0) and found.profile_mm[-1] == pytest.approx((9.0, 52.0), abs=0.8)
-    assert found.handle_mm[0] == pytest.approx((13.0, 53.0), abs=0.5)
+    assert found.handle_mm[0] == pytest.approx((13.0, 53.0), abs=1.0)
 
 
 def test_a_calliper_figure_that_disagrees_refuses_the_outline(views):
