@@ -73,9 +73,9 @@ def as_json(found: Comparison) -> dict[str, Any]:
     header, rows = pass_rows(found)
     return _clean({
         "sentence": found.sentence, "signals": found.signals,
-        "odd": [{"pass": found.passes[o.index].label, "is": o.word, "measure": o.key, "value": o.value,
-                 "others": o.others,
-                 "score": o.score} for o in found.odd],
+        **{name: [{"pass": found.passes[o.index].label, "is": o.word, "measure": o.key, "value": o.value,
+                   "others": o.others, "score": o.score} for o in some]
+           for name, some in (("odd", found.odd), ("can_be_chance", found.perhaps))},
         "changes": [{"measure": c.key, "kind": "drift" if c.is_trend else "shift", "at": found.passes[c.at].label,
                      "before": c.before, "after": c.after} for c in found.changes],
         "left_out": {found.passes[i].label: why for i, why in found.aside.items()}, "overall_false_alarms": OVERALL,
