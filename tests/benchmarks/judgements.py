@@ -101,7 +101,8 @@ def main(arguments):
         print()
     for fault in FAULTS if len(sizes) > 1 or runs <= 400 else ():
         cells = [found(fault, n, min(runs, 400)) for n in sizes]
-        print(f"{fault:28s}" + "".join(f"{100 * a:5.0f}/{100 * b:3.0f}/{100 * c:3.0f} " for a, b, c in cells), flush=True)
+        print(f"{fault:28s}" + "".join(f"{100 * a:5.0f}/{100 * b:3.0f}/{100 * c:3.0f} " for a, b, c in cells),
+              flush=True)
     print("faults: named / named or told of as what can be chance / another pass or change named too")
     return 0
 

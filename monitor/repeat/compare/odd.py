@@ -13,8 +13,8 @@ from scipy import stats
 from monitor.job import Job
 from monitor.repeat.compare.align import percent_axis, resample
 from monitor.repeat.compare.depth import band_depth
-from monitor.repeat.compare.passes import JUDGED, MEASURES, Pass, column
 from monitor.repeat.compare.order import FEWEST_IN_ORDER
+from monitor.repeat.compare.passes import JUDGED, MEASURES, Pass, column
 from monitor.repeat.compare.rates import alpha_of, singles
 from monitor.repeat.compare.scales import from_scale, to_scale
 from vision.types import FloatArray
@@ -23,7 +23,8 @@ __all__ = ["FEW", "FEWEST", "Oddity", "Usual", "chances", "differing_passes", "f
            "pick_reference", "traces_in_percent", "usual"]
 
 FEWEST, FEW = 3, 20
-# No spread is taken to be below what matters over so much (0.17 mm, 2 % of the dwell): less is luck or rounding. A choice.
+# No spread is taken to be below what matters over so much (0.17 mm, 2 % of the dwell): less is luck or rounding (a
+# choice).
 STEADIEST = 12.0
 MOST_ODD = 4  # one of so many may be odd
 Z90 = 1.645
@@ -160,8 +161,9 @@ def differing_passes(passes: Sequence[Pass], job: Job, repeat_sigma_mm: float = 
             continue
         y, others = to_scale(key, x), known[~np.isin(known, away)]
         half = _half(y[others], alpha, _steadiest(key, y[others], job))[0] if len(others) > 1 else math.inf
-        found += [Oddity(i, key, float(x[i]), float(np.median(x[others])),
-                         min(0.99, abs(y[i] - float(np.mean(y[others]))) / half)) for i in away if (i, key) not in before]
+        score = np.minimum(0.99, np.abs(y - np.mean(y[others])) / half)
+        found += [Oddity(i, key, float(x[i]), float(np.median(x[others])), float(score[i])) for i in away
+                  if (i, key) not in before]
     return sorted(found, key=lambda o: (MEASURES[o.key].estimated, -o.score))
 
 

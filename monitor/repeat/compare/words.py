@@ -23,7 +23,8 @@ def odd_sentence(passes: Sequence[Pass], found: Sequence[Oddity], job: Job, n_ju
     by_pass = _by_pass(found)
     if not by_pass:
         return f"None of the {n} passes stands out."
-    text = f"{len(by_pass)} of {n} passes {'stands' if len(by_pass) == 1 else 'stand'} out: {_named(passes, by_pass, job)}"
+    stand = "stands" if len(by_pass) == 1 else "stand"
+    text = f"{len(by_pass)} of {n} passes {stand} out: {_named(passes, by_pass, job)}"
     more = len(by_pass) - MOST_NAMED
     return text + (f"; and {more} more, marked below." if more > 0 else ".")
 
