@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from monitor.job import Job
 from monitor.judging.exposure import Exposure
-from monitor.judging.guide_pass import ALONG_SIGMAS, Gap, GuidePass, GuidePoint, fit_to_job, gap_to
+from monitor.judging.guide_pass import ALONG_SIGMAS, Gap, GuidePass, GuidePoint, fit_to_job, gap_to, hand_at
 
 __all__ = ["Leader", "GuideNow"]
 
@@ -72,7 +72,7 @@ class Leader:
         if not in_pass:
             return GuideNow(math.nan, self.guide.duration_s, self.guide.at(0.0), None, is_shown)
         point = self.guide.at(since_contact_s)
-        gap = gap_to(point, now) if since_contact_s <= self.guide.duration_s else None
+        gap = gap_to(point, hand_at(now)) if since_contact_s <= self.guide.duration_s else None
         self._held.append((since_contact_s, now.dt_s, gap))
         return GuideNow(since_contact_s, self.guide.duration_s, point, gap, is_shown)
 

@@ -16,7 +16,7 @@ from monitor.job import Job
 from monitor.judging.exposure import Exposure
 from vision.types import FloatArray
 
-__all__ = ["Gap", "GuidePass", "GuidePoint", "fit_to_job", "gap_to", "guide_from"]
+__all__ = ["Gap", "GuidePass", "GuidePoint", "fit_to_job", "gap_to", "guide_from", "hand_at"]
 
 STEP_S = 0.1
 BLUR_S = 0.1  # one standard deviation of the weights round each moment: less than a hand's own movements take
@@ -29,7 +29,7 @@ ROOM_SIGMAS, ALONG_SIGMAS = math.sqrt(stats.chi2.ppf(0.90, 3)), 1.645
 
 @dataclass(frozen=True)
 class GuidePoint:
-    """Where the guide's nozzle was at one moment; nan where it was not measured.
+    """Where a nozzle was at one moment, the guide's or the hand's; nan where it was not measured.
 
     Attributes
     ----------
@@ -177,7 +177,13 @@ def fit_to_job(guide: GuidePass, job: Job) -> GuidePass:
     return replace(guide, track=track, target_mm=here)
 
 
-def gap_to(point: GuidePoint, now: Exposure) -> Gap | None:
+def hand_at(now: Exposure) -> GuidePoint:
+    """Where the hand holds the nozzle; not known where this frame did not measure it. Its lean is not told."""
+    height_mm = now.height_mm if now.observed else math.nan
+    return GuidePoint(height_mm, now.height_sigma_mm, now.aim_board_mm, now.aim_sigma_mm, np.full(2, math.nan))
+
+
+def gap_to(point: GuidePoint, hand: GuidePoint) -> Gap | None:
     """How far the hand is from a point of the guide; None where either is not measured.
 
     Notes
@@ -186,11 +192,11 @@ def gap_to(point: GuidePoint, now: Exposure) -> Gap | None:
     they share some, and the true spread is smaller. Noise makes a distance longer, never shorter, so its lower end
     reaches further.
     """
-    if not (point.is_known and now.observed and math.isfinite(now.height_mm) and np.isfinite(now.aim_board_mm).all()):
+    if not (point.is_known and hand.is_known):
         return None
-    apart = np.array([*(now.aim_board_mm - point.aim_mm), now.height_mm - point.height_mm])
-    aim, height = (math.hypot(a, b) for a, b in ((point.aim_sigma_mm, now.aim_sigma_mm),
-                                                 (point.height_sigma_mm, now.height_sigma_mm)))
+    apart = np.array([*(hand.aim_mm - point.aim_mm), hand.height_mm - point.height_mm])
+    aim, height = (math.hypot(a, b) for a, b in ((point.aim_sigma_mm, hand.aim_sigma_mm),
+                                                 (point.height_sigma_mm, hand.height_sigma_mm)))
     if not math.isfinite(aim + height):
         return None
     distance, worst = float(np.linalg.norm(apart)), max(aim, height)

@@ -47,7 +47,7 @@ class GuidePassPanel(Panel):
     def __init__(self) -> None:
         super().__init__()
         self.setAccessibleName(tr("distance from the guide"))
-        self.setMinimumSize(230, 60)
+        self.setMinimumSize(230, 80)
 
     @property
     def said(self) -> tuple[str, str]:
@@ -64,7 +64,7 @@ class GuidePassPanel(Panel):
     def _draw(self, painter: QPainter, area: QRectF, shade: Look) -> None:
         figure, words, share = self._value
         big, small = self._face(16.0, bold=True), self._face(LEAST_AT_1_M_MM)
-        left = QRectF(area.left(), area.top(), area.width() * 0.36, area.height() - 10)
+        left = QRectF(area.left(), area.top(), area.width() * 0.4, area.height() - 10)
         shrink(big, "88.8 mm", left.width(), left.height())
         text = figure if figure == "–" else f"{figure} mm"
         painter.setPen(QColor(shade.ink))
@@ -115,3 +115,12 @@ def draw_guide(painter: QPainter, place: Place, now: GuideNow, shift: FloatArray
         painter.drawPolygon(QPolygonF(outlet))
         painter.drawPolygon(QPolygonF(foot))
         painter.drawPolyline(QPolygonF(jet))
+    _name(painter, max(outlet, key=lambda p: p.x()))
+
+
+def _name(painter: QPainter, beside: QPointF) -> None:
+    """Say what the dashed rings are."""
+    where, text = beside + QPointF(7, 5), tr("guide")
+    for shift, colour in ((QPointF(1, 1), EDGE), (QPointF(-1, -1), EDGE), (QPointF(0, 0), GUIDE)):
+        painter.setPen(colour)
+        painter.drawText(where + shift, text)

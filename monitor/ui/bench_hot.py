@@ -163,7 +163,7 @@ class HotPage(QWidget):
         right = QVBoxLayout()
         right.addWidget(self.state, 3)
         right.addWidget(self.height, 3)
-        right.addWidget(self.guide_pass, 1)
+        right.addWidget(self.guide_pass, 2)
         right.addWidget(self.lower, 5)
         whole = QHBoxLayout(self)
         whole.setContentsMargins(6, 6, 6, 6)

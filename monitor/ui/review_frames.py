@@ -18,6 +18,7 @@ from PyQt6.QtGui import QImage
 from monitor.errors import MonitorError
 from monitor.job import Job
 from monitor.recording.reader import CAMERA, Recording
+from monitor.review.laid_over import LaidOver
 from monitor.review.overlay import draw_frame, marks_of
 from monitor.review.playback import Playback
 from monitor.review.proxy import FAR_FRAMES, Proxy, needs_proxy
@@ -84,6 +85,7 @@ class FrameBringer(QObject):
         self._wish: _Wish | None = None
         self._is_over = False
         self._centre_mm: FloatArray | None = None  # where the loupe was
+        self.laid: LaidOver | None = None  # a pass drawn over this one
         self._thread = threading.Thread(target=self._run, name="review frames", daemon=True)
 
     def start(self) -> FrameBringer:
@@ -159,7 +161,7 @@ class FrameBringer(QObject):
 
     def _picture(self, image: np.ndarray, row: int | None, camera: CameraModel, wish: _Wish) -> QImage:
         image = np.ascontiguousarray(image)
-        marks = marks_of(self._recording, row) if row is not None else None
+        marks = marks_of(self._recording, row, self.laid) if row is not None else None
         if wish.is_marked and marks is not None:
             draw_frame(image, camera, self._job, marks)
         if wish.zoom > 1 and marks is not None:

@@ -9,7 +9,7 @@ import pytest
 from monitor.errors import InputError
 from monitor.job import parse_job
 from monitor.judging.exposure import expose
-from monitor.judging.guide_pass import GuidePoint, fit_to_job, gap_to
+from monitor.judging.guide_pass import GuidePoint, fit_to_job, gap_to, hand_at
 from monitor.recording.guide_file import guide_of, load_guide, save_guide
 from monitor.recording.reader import open_recording
 from tests.compare.make import record_passes
@@ -31,9 +31,9 @@ def guide(recording):
 
 
 def over(x_mm, y_mm, height_mm, sigma_mm=0.5, axis=(0.0, 0.0, -1.0)):
-    """The hand, aimed at a spot of the board."""
+    """The hand, aimed at a spot of the board, as one frame measures it."""
     seen = track(1.0, (x_mm, y_mm, height_mm + 6.0), axis=np.array(axis), sigma_mm=sigma_mm)
-    return expose(seen, 6.0, 0.05, STILL)
+    return hand_at(expose(seen, 6.0, 0.05, STILL))
 
 
 def point(x_mm=0.0, y_mm=0.0, height_mm=15.0, sigma_mm=0.0):
@@ -142,7 +142,7 @@ def test_the_distance_is_that_in_space():
 
 
 def test_there_is_no_distance_where_the_hand_or_the_guide_is_not_measured():
-    lost = expose(track(1.0), 6.0, 0.05, STILL)
+    lost = hand_at(expose(track(1.0), 6.0, 0.05, STILL))
     level = over(0.0, 0.0, 15.0, axis=(1.0, 0.0, 0.0))
 
     assert gap_to(point(), lost) is None and gap_to(point(), level) is None

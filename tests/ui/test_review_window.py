@@ -187,12 +187,12 @@ def test_space_on_a_button_presses_it_and_does_not_play(qtbot, window):
 
 
 def test_another_pass_runs_beside_from_the_same_contact(qtbot, window, folder):
-    window.lay_beside(1, folder, 2)
-    qtbot.waitUntil(lambda: "+0.00 s from contact" in window.other_video.caption, timeout=WAIT_MS)
-    assert window.t_s == pytest.approx(0.5) and "frame 80," in window.other_video.caption  # pass 2 begins at 4.0 s
+    window.other.lay_beside(1, folder, 2)
+    qtbot.waitUntil(lambda: "+0.00 s from contact" in window.other.video.caption, timeout=WAIT_MS)
+    assert window.t_s == pytest.approx(0.5) and "frame 80," in window.other.video.caption  # pass 2 begins at 4.0 s
 
     press(qtbot, window, Qt.Key.Key_Right)
-    qtbot.waitUntil(lambda: "frame 81," in window.other_video.caption, timeout=WAIT_MS)
+    qtbot.waitUntil(lambda: "frame 81," in window.other.video.caption, timeout=WAIT_MS)
     wait_for_frame(qtbot, window, 11)
 
 
