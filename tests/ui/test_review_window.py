@@ -17,7 +17,7 @@ from monitor.recording.reader import open_recording
 from monitor.review.playback import Playback
 from monitor.review.report import report_html
 from monitor.review.traces import Happening
-from monitor.ui.review_frames import lateness_s, row_at
+from monitor.review.matching import lateness_s, row_at
 from monitor.ui.review_keys import COMMANDS, KeysDialog, settings
 from monitor.ui.review_lanes import BarLane, lanes_of
 from monitor.ui.review_window import ReviewWindow
