@@ -53,7 +53,8 @@ def report_html(recording: Recording) -> str:
     joint = joint_figure(recording, kept["joint_c"], kept["words"]) if kept else None
     shown, not_shown = rubric_pictures(recording, job, marks_of(recording, job))
     frames = [(p, "data:image/jpeg;base64," + base64.b64encode(p.jpeg).decode()) for p in shown]
-    return fill_template("report.html", recording, job, maps=maps, frames=frames, not_shown=not_shown, height_svg=height_chart(recording, job),
+    return fill_template("report.html", recording, job, maps=maps, frames=frames, not_shown=not_shown,
+                         height_svg=height_chart(recording, job),
                          heat_svg=heat_chart(recording, job), joint_svg=None if joint is None else svg_of(joint))
 
 

@@ -1,4 +1,4 @@
-"""The frames that show whether a teacher's thresholds were met, cut out round the work, with the measurement drawn in."""
+"""The frames that show whether a teacher's thresholds were met: round the work, with the measurement drawn in."""
 
 from __future__ import annotations
 

@@ -113,7 +113,7 @@ def lanes_of(traces: Traces, job: Job, found: Sequence[Happening], other: tuple[
         *(_warning_lanes(tr("warnings, what if"), tr("{}, what if"), again_found) if again else []),
         CurveLane(tr("height"), "mm", (Curve(here, traces.t_s, traces.height_mm), *beside("height_mm", 0)),
                   job.limits.height_mm, 2.2),
-        *([CurveLane(tr("distance, 90 %"), "mm", (laid.distance,), (0.0, job.matters.height_mm))] if laid else []),
+        *([CurveLane(tr("distance, 90 %"), "mm", (laid.distance,))] if laid else []),
         CurveLane(tr("off target"), "mm", (Curve(here, traces.t_s, traces.off_target_mm), *beside("off_target_mm", 0))),
         CurveLane(tr("tilt"), tr("degrees"), (Curve(here, traces.t_s, traces.tilt_deg), *beside("tilt_deg", 0))),
         CurveLane(tr("speed"), "mm/s", (Curve(here, traces.t_s, traces.speed_mm_s, 0, False),

@@ -428,6 +428,23 @@ def test_after_a_new_beginning_only_later_passes_count():
     assert compare(passes, job(), aside=aside_of(passes, decided)).is_quiet
 
 
+def test_what_was_taken_back_counts_again(two_days, tmp_path, capsys):
+    who = ["--baseline", str(tmp_path / "b.toml"), "--by", "INS1"]
+    main(["compare", str(two_days), "--leave-out", "b/2", "--why", "slipped", *who])
+    main(["compare", str(two_days), "--take-back", "b/2", "--why", "it was the hand", *who])
+    text = capsys.readouterr().out.split("note: baseline: b/2 taken back")[1]
+
+    assert "left out: slipped" not in text.split("mean height")[0].split("it was the hand")[1]
+
+
+def test_what_nobody_decided_cannot_be_taken_back(two_days, tmp_path, capsys):
+    code = main(["compare", str(two_days), "--take-back", "b/2", "--why", "x", "--by", "INS1", "--baseline",
+                 str(tmp_path / "b.toml")])
+
+    assert code == 3 and "nothing was decided on this pass" in capsys.readouterr().err
+    assert not (tmp_path / "b.toml").exists()
+
+
 def test_a_decision_without_a_reason_or_a_name_is_refused(two_days, tmp_path, capsys):
     code = main(["compare", str(two_days), "--baseline", str(tmp_path / "b.toml"), "--leave-out", "b/2", "--by",
                  "INS1"])

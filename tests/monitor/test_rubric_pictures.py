@@ -84,7 +84,7 @@ def test_without_the_video_the_report_says_why_there_are_no_pictures(tmp_path):
                                                                "and has moved), so its frames cannot be shown.")
 
 
-def test_both_reports_print_the_pictures(recording, marks, tmp_path, qapp=None):
+def test_both_reports_print_the_pictures(recording, marks, tmp_path):
     from monitor.ui.review_report import write_pdf
 
     (recording.folder / "job.toml").write_text(JOB_TEXT + RUBRIC)
@@ -93,6 +93,6 @@ def test_both_reports_print_the_pictures(recording, marks, tmp_path, qapp=None):
     shown = [base64.b64decode(code) for code in re.findall(r"data:image/jpeg;base64,([^\"]+)", html)]
     with_it = write_pdf(again, tmp_path / "with.pdf").stat().st_size
 
-    assert [cv2.imdecode(np.frombuffer(s, np.uint8), cv2.IMREAD_COLOR) is not None for s in shown] == [True] * len(shown)
+    assert all(cv2.imdecode(np.frombuffer(s, np.uint8), cv2.IMREAD_COLOR) is not None for s in shown)
     assert len(shown) == len(rubric_pictures(recording, JOB, marks)[0]) > 0 and with_it > 10_000
     assert "Pass 1, " in html and "height: not met" in html

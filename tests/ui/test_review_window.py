@@ -14,10 +14,10 @@ from PyQt6.QtWidgets import QApplication, QComboBox, QDoubleSpinBox, QListWidget
 from monitor.cli.main import main
 from monitor.recording.comments import comments_of
 from monitor.recording.reader import open_recording
+from monitor.review.matching import lateness_s, row_at
 from monitor.review.playback import Playback
 from monitor.review.report import report_html
 from monitor.review.traces import Happening
-from monitor.review.matching import lateness_s, row_at
 from monitor.ui.review_keys import COMMANDS, KeysDialog, settings
 from monitor.ui.review_lanes import BarLane, lanes_of
 from monitor.ui.review_window import ReviewWindow

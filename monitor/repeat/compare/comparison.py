@@ -48,7 +48,10 @@ from monitor.repeat.compare.scales import from_scale, to_scale
 from monitor.repeat.compare.words import CAN_BE_CHANCE, change_sentence, odd_mark, odd_sentence, perhaps_sentence
 from vision.types import FloatArray
 
-__all__ = ["Comparison", "MeasureView", "compare", "compare_folders", "find_pass"]
+__all__ = ["BASELINE", "Comparison", "MeasureView", "compare", "compare_folders", "find_pass"]
+
+
+BASELINE = "baseline: "  # before a note of what was decided
 
 
 @dataclass(frozen=True)
@@ -210,7 +213,7 @@ def compare_folders(folders: Iterable[str | Path], *, by_time: bool = False, any
     """
     paths, copies = without_copies(expand(folders))
     paths, jobs, found, faults = _readable(paths)
-    notes = [*copies, *(f"baseline: {line}" for line in decided), *_differences(paths, jobs, any_job), *faults]
+    notes = [*copies, *(BASELINE + line for line in decided), *_differences(paths, jobs, any_job), *faults]
     found = [[replace(p, recording=name) for p in passes]
              for passes, name in zip(found, short_names(paths), strict=True)]
     if by_time:
