@@ -86,7 +86,7 @@ def test_patterns_are_shown_with_how_often_they_come_by_chance(window, qtbot):
     window.rules[4].click()
 
     # Champ and Woodall 1987: 152.73 for rules 1 and 4
-    assert window.found.rules == (1, 4) and "at most 5 %" in before and "every 153 passes" in window.alarm.text()
+    assert window.found.rules == (1, 4) and "At most 5 %" in before and "every 153 passes" in window.alarm.text()
 
 
 def test_another_measure_is_drawn(window):

@@ -152,9 +152,9 @@ def _capability_lines(view: MeasureView) -> Iterator[str]:
 
 
 def _alarm_line(found: Comparison) -> str:
-    text = (f"at most {100 * OVERALL:.0f} % of comparisons of passes that differ by chance alone say that one stands out "
-            "or that something changes (simulated for 4 to 200 passes); what can be chance is marked so and counts for "
-            "nothing")
+    text = (f"at most {100 * OVERALL:.0f} % of comparisons of passes that differ by chance alone say that one stands "
+            "out or that something changes (simulated for 4 to 200 passes); what can be chance is marked so and counts "
+            "for nothing")
     if found.rules:
         text += (f"; patterns ({'; '.join(RULES[r] for r in found.rules)}) come by chance every "
                  f"{found.patterns_every:.0f} "
