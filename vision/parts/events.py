@@ -70,11 +70,11 @@ class PartJudge:
 
     def _still(self, now: PartMotion) -> PartEvent | None:
         """At rest as far as is known: does it begin to move?"""
-        away = [p for p in self._recent if self._is_away(p)]
-        recent = list(self._recent)[-_AGREE:]
         if not self._is_away(now):
             self._seat = self._seat.with_reading(now)
             return None
+        away = [p for p in self._recent if self._is_away(p)]
+        recent = list(self._recent)[-_AGREE:]
         if (
             len(recent) < _AGREE
             or not all(self._is_away(p) for p in recent)
@@ -166,7 +166,8 @@ class PartJudge:
 
     def _size_mm(self, offset: FloatArray) -> float:
         """How far a shift (3,) moves the part's ends."""
-        return max(float(np.hypot(*offset[:2])), abs(float(offset[2])) * self._half_mm)
+        x, y, turn = offset.tolist()
+        return max(math.hypot(x, y), abs(turn) * self._half_mm)
 
     def _threshold_mm(self, now: PartMotion, seat: _Seat) -> float:
         sigma = max(now.noise_mm, seat.noise_mm, max(now.turn_sigma_rad, seat.turn_sigma_rad) * self._half_mm)
