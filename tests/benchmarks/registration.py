@@ -108,7 +108,8 @@ def main(arguments: list[str]) -> int:
                 bench, scene = _bench(spec, faces), scene_of(kind, rng, spec, faces)
                 true = rng.uniform(-0.4, 0.4, 2)
                 scene.lies = {spec.name: Lie(tuple(true), float(rng.uniform(-0.0175, 0.0175)))}
-                picture = bench.cut(draw(scene, seed=k, sharpen=0.8 * (kind == "sharpened"), jpeg=70 * (kind == "MJPEG")))
+                grey = draw(scene, seed=k, sharpen=0.8 * (kind == "sharpened"), jpeg=70 * (kind == "MJPEG"))
+                picture = bench.cut(grey)
                 for m in methods:
                     begin = time.thread_time()
                     got = getattr(bench, m)(picture)
@@ -132,7 +133,8 @@ def _bench(spec, faces: str) -> Bench:
 def _words(errors) -> str:
     claims = errors[np.isfinite(errors)]
     rms = float(np.sqrt(np.mean(claims**2))) if len(claims) else math.nan
-    return f"{rms:.3f} / {100 * (claims > WRONG_MM).sum() / len(errors):3.0f} / {100 * (1 - len(claims) / len(errors)):3.0f}"
+    wrong, silent = (100 * n / len(errors) for n in ((claims > WRONG_MM).sum(), len(errors) - len(claims)))
+    return f"{rms:.3f} / {wrong:3.0f} / {silent:3.0f}"
 
 
 if __name__ == "__main__":

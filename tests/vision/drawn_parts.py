@@ -39,6 +39,7 @@ TARGET = PartSpec("U3", box(0, 0, 10, 10), 1.0)
 CAN = PartSpec("can", box(14, 4, 7, 5), 1.0)
 CHIP = PartSpec("C14", box(-9, 3, 0.8, 1.6), 0.5)
 PARTS = [TARGET, CAN, CHIP]
+LOOSE = PartSpec("C15", box(6, -11, 0.8, 1.6), 0.5)  # a chip that nobody marked
 
 
 @dataclass
@@ -102,10 +103,10 @@ def part_top(spec, seed=0):
 def faces_of(name):
     """The board's face, and each part's by its name."""
     if name == DRAWN:
-        return board_top(), {spec.name: part_top(spec, i) for i, spec in enumerate(PARTS)}
+        return board_top(), {spec.name: part_top(spec, i) for i, spec in enumerate([*PARTS, LOOSE])}
     photo = cv2.imread(str(PHOTOS / f"{name}.jpg"), cv2.IMREAD_GRAYSCALE).astype(np.float32)
     tops = {}
-    for spec, (x, y) in zip(PARTS, _busiest(photo), strict=True):
+    for spec, (x, y) in zip([*PARTS, LOOSE], _busiest(photo), strict=True):
         w, h = (int(v * _PHOTO_PX_MM) for v in np.ptp(spec.outline_mm, axis=0))
         cut = photo[max(y - h // 2, 0):, max(x - w // 2, 0):][:h, :w]
         tops[spec.name] = _grown(cut)
@@ -121,8 +122,8 @@ def _grown(photo):
 
 
 def _busiest(photo):
-    """Three places with corners, apart from each other and from the rim, the most marked first."""
-    found = cv2.goodFeaturesToTrack(photo[40:-40, 40:-40], 3, 0.05, 90)
+    """Four places with corners, apart from each other and from the rim, the most marked first."""
+    found = cv2.goodFeaturesToTrack(photo[40:-40, 40:-40], 4, 0.05, 70)
     return [(int(x) + 40, int(y) + 40) for x, y in found[:, 0]]
 
 
@@ -165,7 +166,7 @@ def _light(pose, board_shift, lies, rod, faces):
     w, h = CAMERA.image_size_px
     square = np.array([[-HALF_MM, HALF_MM], [HALF_MM, HALF_MM], [HALF_MM, -HALF_MM], [-HALF_MM, -HALF_MM]])
     out = _laid(board, square, 0.0, scene, np.full((FINE * h, FINE * w), 60.0, np.float32))
-    for spec in PARTS:
+    for spec in [*PARTS, LOOSE]:
         lie = scene.lies.get(spec.name, Lie())
         if lie.stands:
             out = _box(spec, scene, out)

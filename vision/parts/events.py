@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass, replace
+from statistics import median
 
 import numpy as np
 
@@ -49,6 +50,7 @@ class PartJudge:
         self._recent: deque[PartMotion] = deque(maxlen=5)
         self._move: _Move | None = None
         self._gone_since_s, self._is_gone = math.nan, False
+        self._changes: list[tuple[float, float]] = []
         self._t_s, self._stood = -math.inf, math.nan
 
     def step(self, now: PartMotion) -> tuple[PartEvent, ...]:
@@ -126,15 +128,17 @@ class PartJudge:
 
     def _unseen(self, now: PartMotion) -> PartEvent | None:
         """Covered, or gone? Gone only when the board around is clear and what is there lies still."""
-        is_still = now.edges < _GONE_EDGES and now.change < _GONE_STILL
-        is_bare = now.clear > _GONE_CLEAR and now.seen < _GONE_SEEN and is_still
+        is_bare = now.clear > _GONE_CLEAR and now.seen < _GONE_SEEN and now.edges < _GONE_EDGES
         if not is_bare or self._seat is None or self._seat.is_young or self._is_gone:
             self._gone_since_s = math.nan
             return None
         if math.isnan(self._gone_since_s):
-            self._gone_since_s, self._stood = now.t_s, now.stands
+            self._gone_since_s, self._stood, self._changes = now.t_s, now.stands, []
+        change = now.change if math.isfinite(now.change) else math.inf
+        self._changes = [(t, c) for t, c in [*self._changes, (now.t_s, change)] if now.t_s - t <= _GONE_S]
         self._stood = 0.5 * (self._stood + now.stands)
-        if now.t_s - self._gone_since_s < _GONE_S:
+        is_still = median(c for _, c in self._changes) < _GONE_STILL  # a shadow's edge may cross it now and then
+        if now.t_s - self._gone_since_s < _GONE_S or not is_still:
             return None
         self._is_gone, self._move = True, None
         nan2 = np.full(2, np.nan)

@@ -15,7 +15,7 @@ import numpy as np
 from vision import rigid
 from vision.camera.model import CameraModel
 from vision.camera.sources import brightness
-from vision.parts.patch import Patch, PatchFit, blurred, look_at, make_patch, register, search_shift
+from vision.parts.patch import Patch, PatchFit, blurred, look_at, make_patch, register, search_shift, shown
 from vision.parts.place import SECTORS, PartSpec, Place, Window, make_place, windows_of
 from vision.parts.standing import Standing, make_standing
 from vision.types import BenchPose, FloatArray, Frame, PartMotion, PoseMiss
@@ -80,7 +80,8 @@ class PartWatcher:
         pose, grey = bench.cam_from_bench, brightness(frame)
         if grey.shape[::-1] != tuple(self._camera.image_size_px):
             return tuple(part.miss(frame.t_s) for part in self._parts)
-        windows = windows_of(self._camera, pose, [part.place_in(pose) for part in self._parts], self._top_mm, board_shift)
+        places = [part.place_in(pose) for part in self._parts]
+        windows = windows_of(self._camera, pose, places, self._top_mm, board_shift)
         eye = rigid.inverse(pose)[:3, 3]
         return tuple(part.step(grey, frame.t_s, window, pose, eye)
                      for part, window in zip(self._parts, windows, strict=True))
@@ -178,7 +179,7 @@ class _Part:
             return replace(self.miss(t_s), seen=0.0)
         self._t_ring_s, self._ring_shift = t_s, ring.shift
         fit = self._top(picture, window, t_s, ring)
-        clear = _clear(ring.fits, place)
+        clear = _clear(ring, first.ring, place)
         if not _is_seen(fit):
             return self._elsewhere(picture, window, t_s, fit, ring, clear)
         self._before, self._shift = None, fit.shift - ring.shift
@@ -208,7 +209,7 @@ class _Part:
     ) -> PartMotion:
         """What is seen in a part's place that does not look like the part: by what its leaving can be told."""
         now = look_at(picture, window.top_px, self._place.top_mm, ring.shift)
-        change = math.nan if self._before is None else float(np.nanmean(np.abs(now - self._before)))
+        change = math.nan if self._before is None else _change(self._before, now)
         self._before, standing = now, self._first.standing
         # a flat fit to something else shows nothing of the part, however well it fits
         shown = fit.share * min(fit.gain / ring.gain, 1.0) * max(fit.alike, 0.0)
@@ -258,10 +259,17 @@ class _Part:
         return float((stays > _EDGE_STAYS * np.abs(self._first.edge[strong])).mean())
 
 
-def _clear(fits: np.ndarray, place: Place) -> float:
+def _clear(ring: PatchFit, patch: Patch, place: Place) -> float:
     """Share of the board that is seen on a part's most covered side."""
-    clear = np.bincount(place.sector[fits], minlength=SECTORS)
-    return min((c / n for c, n in zip(clear.tolist(), place.in_sector, strict=True) if n >= _LEAST_SECTOR), default=0.0)
+    sides = shown(patch, ring, place.sector, SECTORS).tolist()
+    return min((c for c, n in zip(sides, place.in_sector, strict=True) if n >= _LEAST_SECTOR), default=0.0)
+
+
+def _change(before: FloatArray, now: FloatArray) -> float:
+    """Mean change of grey levels, but for a factor that all share: light that comes and goes is no movement."""
+    known = np.isfinite(before) & np.isfinite(now)
+    a, b = before[known], now[known]
+    return float(np.abs(b - (a @ b) / max(float(a @ a), 1e-9) * a).mean()) if len(a) else math.nan
 
 
 def _is_seen(fit: PatchFit) -> bool:

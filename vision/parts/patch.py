@@ -17,7 +17,18 @@ import numpy as np
 from vision.compiled import njit
 from vision.types import FloatArray
 
-__all__ = ["Patch", "PatchFit", "blurred", "look_at", "make_patch", "register", "search_shift"]
+__all__ = [
+    "Patch",
+    "PatchFit",
+    "SpotFits",
+    "blurred",
+    "look_at",
+    "make_patch",
+    "register",
+    "register_all",
+    "search_shift",
+    "shown",
+]
 
 BLUR_PX = 0.8  # before sampling, so that linear interpolation does not shift edges
 CORRELATED = (
@@ -32,6 +43,7 @@ _NO_STEP_MM, _NO_STEP_GAIN = 1e-3, 2e-3  # smaller ones end the rounds
 _N = 7  # x, y [mm], turn [rad], gain, its slopes, offset
 # what brightness usually does: gain, slopes of it across the patch [-], offset [grey levels]; and the turn [rad]
 _PRIOR_SIGMA = np.array([np.inf, np.inf, 0.1, 0.5, 0.25, 0.25, 25.0])
+_SPOT_SIGMA = np.array([np.inf, np.inf, 0.02, 0.5, 0.1, 0.1, 25.0])  # the same of a patch of a few points
 
 
 @dataclass(frozen=True)
@@ -71,6 +83,8 @@ class PatchFit:
         Correlation coefficient of all points [-].
     share : float
         Of the points that fit.
+    now : array, shape (n,)
+        Grey levels there.
     """
 
     shift: FloatArray
@@ -79,6 +93,18 @@ class PatchFit:
     fits: np.ndarray
     alike: float
     share: float
+    now: FloatArray
+
+
+@dataclass(frozen=True)
+class SpotFits:
+    """Where many small patches are now: shifts (n, 2) [mm], variance of each coordinate [mm^2], and as `PatchFit`."""
+
+    shift_mm: FloatArray
+    variance_mm2: FloatArray
+    gain: FloatArray
+    share: FloatArray
+    alike: FloatArray
 
 
 def blurred(grey: np.ndarray) -> np.ndarray:
@@ -124,10 +150,43 @@ def register(
     gain : float
         Brightness to begin with.
     """
-    value, cov, fits, alike = _register(
+    value, cov, fits, alike, now = _register(
         picture, px_from_mm, patch.points_mm, patch.rows, patch.scatter, np.asarray(start, float), gain, _PRIOR_SIGMA
     )
-    return PatchFit(value[:3], cov, float(value[3]), fits, alike, np.count_nonzero(fits) / len(fits))
+    return PatchFit(value[:3], cov, float(value[3]), fits, alike, np.count_nonzero(fits) / len(fits), now)
+
+
+def register_all(
+    picture: np.ndarray,
+    px_from_mm: FloatArray,
+    centres_mm: FloatArray,
+    points_mm: FloatArray,
+    rows: FloatArray,
+    scatter: FloatArray,
+    starts_mm: FloatArray,
+) -> SpotFits:
+    """`register` for many small patches of one plane in one call.
+
+    Parameters
+    ----------
+    centres_mm, starts_mm : arrays, shape (n, 2)
+        Where each patch's points count from, and its shift to begin with.
+    points_mm : array, shape (m, 2)
+        Of every patch.
+    rows, scatter : arrays, shape (n, 7, m), (n, m)
+        Theirs, as in `Patch`.
+    """
+    found = _register_all(picture, px_from_mm, centres_mm, points_mm, rows, scatter, starts_mm, _SPOT_SIGMA)
+    return SpotFits(found[:, :2], found[:, 2], found[:, 3], found[:, 4], found[:, 5])
+
+
+def shown(patch: Patch, fit: PatchFit, piece: np.ndarray, n_pieces: int) -> FloatArray:
+    """How much of each piece of a patch shows what it showed at first, (n_pieces,) [-]; nan for one without points.
+
+    The share of its points that fit or, where that is more, of its variance that the reference explains: a shadow
+    across it hides nothing. `piece` has each point's number.
+    """
+    return _shown(fit.fits, fit.now, patch.rows[3], piece, n_pieces)
 
 
 def search_shift(
@@ -175,9 +234,9 @@ def _sample_into(out, picture, h, points, shift):
 
 @njit(cache=True, nogil=True)
 def _register(picture, h, points, rows, scatter, start, gain, prior_sigma):
-    """Reweighted Gauss-Newton with the reference's rows (7, n): value (7,), cov (3, 3), which points fit, alike.
+    """Reweighted Gauss-Newton with the reference's rows (7, n).
 
-    The rows are those of gain one: a step of the shift comes out times the gain.
+    Value (7,), cov (3, 3), which points fit, alike, grey levels. The rows are those of gain one: a step of the shift comes out times the gain.
     """
     n = len(points)
     value, middle = np.zeros(_N), np.zeros(_N)
@@ -208,7 +267,20 @@ def _register(picture, h, points, rows, scatter, start, gain, prior_sigma):
         kept += w * min(rest[k], 10.0) ** 2
         total += w
     cov = np.linalg.inv(normal)[:3, :3] * (max(kept / max(total, 1e-9), 0.05) * CORRELATED / value[3] ** 2)
-    return value, cov, rest < _OUTLIER, _alike(now, rows[3])
+    return value, cov, rest < _OUTLIER, _alike(now, rows[3]), now
+
+
+@njit(cache=True, nogil=True)
+def _register_all(picture, h, centres, points, rows, scatter, starts, prior_sigma):
+    out, start = np.zeros((len(centres), 6)), np.zeros(3)
+    for i in range(len(centres)):
+        own = h.copy()  # from the patch's own centre
+        own[:, 2] += centres[i, 0] * h[:, 0] + centres[i, 1] * h[:, 1]
+        start[:2] = starts[i]
+        value, cov, fits, alike, _ = _register(picture, own, points, rows[i], scatter[i], start, 1.0, prior_sigma)
+        out[i, :2], out[i, 2], out[i, 3] = value[:2], 0.5 * (cov[0, 0] + cov[1, 1]), value[3]
+        out[i, 4], out[i, 5] = np.mean(fits.astype(np.float64)), alike
+    return out
 
 
 @njit(cache=True, nogil=True)
@@ -258,6 +330,16 @@ def _alike(now, grey):
             x, y = now[k] - a, grey[k] - b
             ab, aa, bb = ab + x * y, aa + x * x, bb + y * y
     return ab / math.sqrt(aa * bb)
+
+
+@njit(cache=True, nogil=True)
+def _shown(fits, now, grey, piece, n_pieces):
+    out = np.full(n_pieces, np.nan)
+    for s in range(n_pieces):
+        at = np.flatnonzero(piece == s)
+        if len(at):
+            out[s] = max(np.mean(fits[at].astype(np.float64)), max(_alike(now[at], grey[at]), 0.0) ** 2)
+    return out
 
 
 @njit(cache=True, nogil=True)

@@ -14,7 +14,7 @@ from vision import rigid
 from vision.camera.model import CameraModel
 from vision.types import FloatArray
 
-__all__ = ["PartSpec", "Place", "Window", "make_place", "windows_of", "SECTORS"]
+__all__ = ["PartSpec", "Place", "Window", "make_frame", "make_place", "outside_mm", "windows_of", "SECTORS", "SQUARE"]
 
 SECTORS = 8  # pieces of the ring, each of which must be clear before a part is called gone
 _RIM_PX = 1.5  # beyond the top face, so that its edge is in the patch
@@ -22,7 +22,7 @@ _RING_MM, _RING_SHARE = 2.5, 0.35  # width of the ring: so much, and so much of 
 _MOST_TOP, _MOST_RING = 900, 500  # points
 _LEAN = 0.7  # of a part's height, by which its sides may hide the board beside it
 _APART_MM = 0.5  # from a part's outline to where the board is looked at
-_SQUARE = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
+SQUARE = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
 _MARGIN_MM = 2.0  # of a cut-out, beyond all points
 
 
@@ -105,6 +105,19 @@ def make_place(spec: PartSpec, others: list[FloatArray], px_per_mm: float) -> Pl
     return Place(spec, centre, top, ring, sector, in_sector, inner, outer, max(size), reach)
 
 
+def make_frame(spec: PartSpec, reach_mm: float) -> Place:
+    """The surroundings of a part, without points: what `windows_of` needs."""
+    outline, none = np.asarray(spec.outline_mm, float), np.empty((0, 2))
+    half = float(np.ptp(outline, axis=0).max()) / 2 + reach_mm
+    centre = (outline.min(0) + outline.max(0)) / 2
+    return Place(spec, centre, none, none, np.empty(0, int), (), none, none, 2 * half, half)
+
+
+def outside_mm(outline_mm: FloatArray, points_mm: FloatArray) -> FloatArray:
+    """Distance of points (n, 2) from an outline (k, 2), negative inside."""
+    return _distance(np.asarray(outline_mm, np.float32), points_mm)
+
+
 def windows_of(
     camera: CameraModel,
     cam_from_bench: FloatArray,
@@ -117,7 +130,7 @@ def windows_of(
     centre = np.array([place.centre_mm for place in places])
     tops = np.array([place.spec.height_mm for place in places])
     c, s = math.cos(board_shift[2]), math.sin(board_shift[2])
-    square = half[:, None, None] * _SQUARE
+    square = half[:, None, None] * SQUARE
     points = np.empty((len(places), 2, 4, 3))  # on the part's top face, and on the board
     points[..., :2] = ((centre[:, None] + square) @ np.array([[c, s], [-s, c]]) + board_shift[:2])[:, None]
     points[:, 0, :, 2], points[:, 1, :, 2] = board_top_mm + tops[:, None], board_top_mm
