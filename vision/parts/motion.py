@@ -169,7 +169,8 @@ class _Part:
         first, place = self._first, self._place
         ring = register(picture, window.ring_px, first.ring, self._ring_shift)
         if (
-            ring.share < _RING_FITS
+            not ring.is_settled
+            or ring.share < _RING_FITS
             or ring.alike < _RING_ALIKE
             or math.hypot(*ring.shift[:2].tolist()) * window.px_per_mm > _FAR_PX
         ):
@@ -273,7 +274,7 @@ def _change(before: FloatArray, now: FloatArray) -> float:
 
 
 def _is_seen(fit: PatchFit) -> bool:
-    return fit.share >= _FITS and fit.alike >= _ALIKE and 0.3 < fit.gain < 3.0
+    return fit.is_settled and fit.share >= _FITS and fit.alike >= _ALIKE and 0.3 < fit.gain < 3.0
 
 
 def _look_of(picture: np.ndarray, window: Window, place: Place) -> FloatArray:

@@ -37,8 +37,9 @@ CORRELATED = (
 _LEAST_GREY = 1.5  # scatter of a blurred grey level about another picture's: coding, rounding
 _EDGE_PX = 0.12  # by which edges may differ without being something else: interpolation, sharpening, coding
 _OUTLIER = 3.0  # scatters from which a point counts as something else
-_ROUNDS = 4
+_ROUNDS = 6
 _LOOSER = (7.5, 3.75, 2.5)  # scatters at which a point counts a quarter, by round: what is far at first may come near
+_AT_REST = 0.5  # sigmas that one more step may have
 _NO_STEP_MM, _NO_STEP_GAIN = 1e-3, 2e-3  # smaller ones end the rounds
 _N = 7  # x, y [mm], turn [rad], gain, its slopes, offset
 # what brightness usually does: gain, slopes of it across the patch [-], offset [grey levels]; and the turn [rad]
@@ -85,6 +86,8 @@ class PatchFit:
         Of the points that fit.
     now : array, shape (n,)
         Grey levels there.
+    is_settled : bool
+        Whether the rounds came to rest: one more step would be within the noise.
     """
 
     shift: FloatArray
@@ -94,6 +97,7 @@ class PatchFit:
     alike: float
     share: float
     now: FloatArray
+    is_settled: bool
 
 
 @dataclass(frozen=True)
@@ -150,10 +154,10 @@ def register(
     gain : float
         Brightness to begin with.
     """
-    value, cov, fits, alike, now = _register(
+    value, cov, fits, alike, now, left = _register(
         picture, px_from_mm, patch.points_mm, patch.rows, patch.scatter, np.asarray(start, float), gain, _PRIOR_SIGMA
     )
-    return PatchFit(value[:3], cov, float(value[3]), fits, alike, np.count_nonzero(fits) / len(fits), now)
+    return PatchFit(value[:3], cov, float(value[3]), fits, alike, np.count_nonzero(fits) / len(fits), now, left < _AT_REST)
 
 
 def register_all(
@@ -236,7 +240,7 @@ def _sample_into(out, picture, h, points, shift):
 def _register(picture, h, points, rows, scatter, start, gain, prior_sigma):
     """Reweighted Gauss-Newton with the reference's rows (7, n).
 
-    Value (7,), cov (3, 3), which points fit, alike, grey levels. The rows are those of gain one: a step of the shift comes out times the gain.
+    Value (7,), cov (3, 3), which points fit, alike, grey levels, the step that is left in sigmas. The rows are those of gain one: a step of the shift comes out times the gain.
     """
     n = len(points)
     value, middle = np.zeros(_N), np.zeros(_N)
@@ -266,8 +270,11 @@ def _register(picture, h, points, rows, scatter, start, gain, prior_sigma):
         w = weight[k] * scatter[k] * scatter[k]
         kept += w * min(rest[k], 10.0) ** 2
         total += w
-    cov = np.linalg.inv(normal)[:3, :3] * (max(kept / max(total, 1e-9), 0.05) * CORRELATED / value[3] ** 2)
-    return value, cov, rest < _OUTLIER, _alike(now, rows[3]), now
+    inverse = np.linalg.inv(normal)
+    step = inverse @ right
+    left = math.sqrt(max(step[0] ** 2 / inverse[0, 0], step[1] ** 2 / inverse[1, 1]) / CORRELATED)
+    cov = inverse[:3, :3] * (max(kept / max(total, 1e-9), 0.05) * CORRELATED / value[3] ** 2)
+    return value, cov, rest < _OUTLIER, _alike(now, rows[3]), now, left
 
 
 @njit(cache=True, nogil=True)
@@ -277,9 +284,9 @@ def _register_all(picture, h, centres, points, rows, scatter, starts, prior_sigm
         own = h.copy()  # from the patch's own centre
         own[:, 2] += centres[i, 0] * h[:, 0] + centres[i, 1] * h[:, 1]
         start[:2] = starts[i]
-        value, cov, fits, alike, _ = _register(picture, own, points, rows[i], scatter[i], start, 1.0, prior_sigma)
+        value, cov, fits, alike, _, left = _register(picture, own, points, rows[i], scatter[i], start, 1.0, prior_sigma)
         out[i, :2], out[i, 2], out[i, 3] = value[:2], 0.5 * (cov[0, 0] + cov[1, 1]), value[3]
-        out[i, 4], out[i, 5] = np.mean(fits.astype(np.float64)), alike
+        out[i, 4], out[i, 5] = np.mean(fits.astype(np.float64)), alike if left < _AT_REST else 0.0
     return out
 
 

@@ -35,8 +35,8 @@ _STAYS_S, _STAYS_FRAMES = 0.3, 5
 _EVERY_S = 0.045  # looked at no more often
 _SEEN = 0.6  # share of all spots without which nothing is concluded
 _ONE_THING_MM, _MOST_THINGS = 3.0, 1  # spots so near move as one; more at once are no part that came loose
-_SEAT_S = 2.0  # memory of the seat
-_KNOWN_S = 0.5  # of readings before anything can be told
+_KNOWN = 10  # readings before anything can be told
+_SEAT = 40  # readings of which the seat is the mean; it follows nothing after, least of all what hides it slowly
 _GAP_S = 0.5  # a longer one ends what was under way
 _AGAIN_S = 5.0  # with most spots covered, after which others are chosen
 
@@ -187,7 +187,7 @@ class _SpotJudge:
     def __init__(self, n: int) -> None:
         self.seat_mm = np.zeros((n, 2))
         self._sigma_mm = np.zeros(n)
-        self._known_s, self._t_s = np.zeros(n), np.full(n, np.nan)
+        self._n, self._t_s = np.zeros(n, int), np.full(n, np.nan)
         self._since_s, self._count = np.full(n, np.nan), np.zeros(n, int)
         self._there_mm, self._from_mm = np.zeros((n, 2)), np.zeros((n, 2))
 
@@ -198,7 +198,7 @@ class _SpotJudge:
         dt = np.where(np.isnan(self._t_s), 0.0, t_s - self._t_s)
         self._since_s[seen & (dt > _GAP_S)] = np.nan
         off = shift - self.seat_mm
-        away = seen & (np.hypot(*off.T) > least) & (self._known_s > _KNOWN_S)
+        away = seen & (np.hypot(*off.T) > least) & (self._n >= _KNOWN)
         begins = away & (
             np.isnan(self._since_s)
             | (np.hypot(*(shift - self._there_mm).T) > np.maximum(_SAME_MM, _SAME_SIGMAS * sigma))
@@ -207,10 +207,9 @@ class _SpotJudge:
         self._count[away] += 1
         rests = seen & ~away
         self._since_s[rests] = np.nan
-        young = rests & (self._known_s <= _KNOWN_S)
-        pull = np.where(young, 0.3, np.clip(dt / _SEAT_S, 0.0, 1.0))
-        self.seat_mm[rests] += pull[rests, None] * off[rests]
-        self._known_s[rests] += np.minimum(dt[rests], 0.2)
+        young = rests & (self._n < _SEAT)
+        self._n[young] += 1
+        self.seat_mm[young] += off[young] / self._n[young, None]
         self._t_s[seen], self._sigma_mm[seen] = t_s, sigma[seen]
         return np.flatnonzero(away & (t_s - self._since_s >= _STAYS_S) & (self._count >= _STAYS_FRAMES))
 
