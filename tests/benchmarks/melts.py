@@ -41,6 +41,7 @@ from tests.heat.cases import jet_at, rectangle
 
 AFTER = (0, 1, 3, 10)
 STEP_S, LONGEST_S, LIVE_S = 0.5, 150.0, 3.0
+SLOPE_S = 2.0  # over which the estimate takes the rate at a sight
 HEIGHT_SIGMA_MM, AIM_SIGMA_MM = 1.0, 1.0
 LATEST_SIGHT_S, WRONG_SHARE = 3.0, 0.05
 LIQUIDUS_C = find_alloy("SAC305").liquidus_c
@@ -96,14 +97,19 @@ def truths_on(setup: HeatSetup, inputs: list, scores: np.ndarray, errors: np.nda
 
 def lessons_on(setup: HeatSetup, inputs: list) -> tuple[list[Melt], list[MeltLearner], list[np.ndarray]]:
     """What a sight at each moment would be kept as, before anything was learned; the coldest joint of the members."""
-    estimator, rows, members = HeatEstimator(setup), [], []
+    draws = draw_scores(len(PARAMETERS) + 3, N_MEMBERS)
+    scores, own = draws[: len(PARAMETERS)], draws[len(PARAMETERS) :]
+    chain, melts, learners, members = Chain(setup, parameters(scores)), [], [], []
     for item in inputs:
-        estimator.step(item)
-        estimator.learner = estimator.learner.fresh()
-        lesson = estimator.see(MeltSight(item.t_s, "settled"))
-        rows.append((melt_of(lesson, setup, ""), estimator.learner))
-        members.append(estimator.chain.sites().joint_corner.copy())
-    return [melt for melt, _ in rows], [learner for _, learner in rows], members
+        chain.blow(member_blow(item, setup, own), item.dt_s)
+        members.append(chain.sites().joint_corner.copy())
+        back = members[max(len(members) - 1 - round(SLOPE_S / STEP_S), 0)]
+        slope = float(members[-1][0] - back[0]) / SLOPE_S
+        learner, form_k = MeltLearner(scores, own, N_MEMBERS), MODEL_FORM_SHARE * abs(members[-1][0] - chain.start_c)
+        lesson = learner.see(MeltSight(item.t_s, "settled"), members[-1], slope, LIQUIDUS_C, form_k)
+        melts.append(melt_of(lesson, setup, ""))
+        learners.append(learner)
+    return melts, learners, members
 
 
 def bands_at(setup: HeatSetup, inputs: list, knowledge: list[Knowledge]) -> list:

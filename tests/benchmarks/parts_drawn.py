@@ -48,7 +48,7 @@ CURVES = ("part, 10 x 10 mm", "chip, 0.8 x 1.6 mm", "the same, unmarked")
 SIZES_MM = (0.03, 0.05, 0.07, 0.1, 0.14, 0.2, 0.3, 0.5, 0.8)
 FACES = (DRAWN, *PHOTOGRAPHED)
 SHIFT_S, CURVE_S, TOLD_S = 1.5, 2.6, 1.0  # when a shift begins; how long its scene lasts; by when it must be told
-CURVE_KINDS, N_EACH = ("nothing", "soft shadow", "exposure", "MJPEG"), 2  # disturbances beside a shift; scenes of each
+CURVE_KINDS, N_EACH = ("nothing", "soft shadow", "exposure", "MJPEG"), 1  # disturbances beside a shift; scenes of each
 
 
 def seen_of(scene_pose, shift, t_s):
