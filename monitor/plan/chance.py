@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from monitor.heat.limits import Limit, Melt
 from monitor.plan.course import Course
@@ -88,7 +88,7 @@ def chance_above(values: FloatArray, scores: FloatArray, extra_sigma: float = 0.
         return np.full(values.shape[:-1], np.nan)
     mean, slope, rest = _split(values, scores)
     sigma = np.sqrt((slope**2).sum(axis=-1, keepdims=True) + extra_sigma**2 + 1e-6)
-    return norm.cdf((mean + rest) / sigma).mean(axis=-1)
+    return ndtr((mean + rest) / sigma).mean(axis=-1)
 
 
 def _split(values: FloatArray, scores: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -88,7 +88,7 @@ class CompareWindow(QMainWindow):
         super().__init__()
         self.found, self._again, self.chosen = found, again, None
         self.setWindowTitle(tr("Compare passes: {}").format(found.job.title or found.job.target.name))
-        self.setMinimumSize(1180, 640)
+        self.setMinimumSize(850, 480)
         self.resize(1360, 760)
         self.sentence, self.notes = _text_line("head", bold=True), _text_line("body")
         self.measure, self.seconds = Choice(), QCheckBox(tr("in &seconds"))
@@ -289,7 +289,7 @@ class _Canvas(FigureCanvasQTAgg):
         self.axes, self.below = (self.figure.subplots(2, 1, height_ratios=(2.2, 1)) if split
                                  else (self.figure.add_subplot(), None))
         self.setAccessibleName(name)
-        self.setMinimumSize(600, 190)
+        self.setMinimumSize(320, 110)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
 
 

@@ -18,6 +18,7 @@ __all__ = ["Bar", "BarLane", "Curve", "CurveLane", "Laid", "lanes_of", "thinned"
 
 WARNED, PASSED, NOTED = "warning", "pass", "note"
 MOST_NEIGHBOURS = 2
+LEAST_SPAN = 1.0  # of a curve's own unit: less is noise
 
 
 @dataclass(frozen=True)
@@ -51,7 +52,8 @@ class CurveLane:
         low, high = (min(0.0, float(known.min())), float(np.percentile(known, 99))) if len(known) else (0.0, 1.0)
         if self.limits is not None:
             low, high = min(low, self.limits[0]), min(max(high, 1.25 * self.limits[1]), 3.0 * self.limits[1])
-        return low, high + 0.08 * (high - low) + 1e-9
+        high = max(high, low + LEAST_SPAN)
+        return low, high + 0.08 * (high - low)
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -28,11 +27,11 @@ from PyQt6.QtWidgets import (
 
 from monitor.errors import MonitorError
 from monitor.job import Job, load_job, parse_job
-from monitor.recording.comments import Comment, CommentBook, comments_of, save_comments
 from monitor.recording.reader import JOB, TRACE, Recording, open_recording
 from monitor.review.traces import Traces, after, before, happenings_of, traces_of
 from monitor.review.verdict import verdict
 from monitor.review.whatif import WhatIf, keep_what_if
+from monitor.ui.review_comments import CommentsAtCursor
 from monitor.ui.review_cursor import Cursor
 from monitor.ui.review_frames import FrameBringer
 from monitor.ui.review_icons import transport_icon
@@ -77,14 +76,14 @@ class ReviewWindow(QMainWindow):
         self.recording: Recording | None = None
         self.job: Job | None = None
         self._traces: Traces | None = None
-        self._book, self._found, self._again = CommentBook(), (), None
+        self._found, self._again = (), None
         self._bringer: FrameBringer | None = None
         self._make_widgets()
         self._lay_out()
         self._make_actions()
         self._connect()
         self.setAcceptDrops(True)
-        self.setMinimumSize(900, 600)
+        self.setMinimumSize(850, 480)
         self.resize(1366, 768)
         self._name_window()
 
@@ -97,6 +96,7 @@ class ReviewWindow(QMainWindow):
         self.span, self.parts = SpanAtCursor(self.cursor, self.timeline), PartsAtCursor(self, self.cursor,
                                                                                         self._refresh)
         self.happenings, self.comments = HappeningsPanel(), CommentsPanel()
+        self.said = CommentsAtCursor(self, self.cursor, self.timeline, self.comments)
         self.maps, self.what_if = MapsPanel(), WhatIfPanel()
         self.verdict, self.message, self.wait = QLabel(), QLabel(), WaitBar()
         self.verdict.setWordWrap(True)
@@ -119,6 +119,7 @@ class ReviewWindow(QMainWindow):
             pictures.addWidget(view)
         lower = QWidget()
         self._transport = QHBoxLayout()
+        self._transport.setSpacing(3)
         column = QVBoxLayout(lower)
         column.setContentsMargins(0, 0, 0, 0)
         column.addLayout(self._transport)
@@ -167,8 +168,8 @@ class ReviewWindow(QMainWindow):
 
     def command(self, name: str) -> Callable[[], None]:
         """What carries out a command: a method of the window, the cursor, the span or the timeline."""
-        holder = next(h for h in (self, self.cursor, self.span, self.timeline, self.parts, self.other, self.loupe)
-                      if name in vars(type(h)) or name == "close")
+        holder = next(h for h in (self, self.cursor, self.span, self.timeline, self.parts, self.other, self.loupe,
+                                  self.said) if name in vars(type(h)) or name == "close")
         return getattr(holder, name)
 
     def _draw_icons(self, *_: object) -> None:
@@ -182,11 +183,9 @@ class ReviewWindow(QMainWindow):
         self.timeline.spanned.connect(self._span_changed)
         self.happenings.chosen.connect(self.go_to)
         self.comments.chosen.connect(self.go_to)
-        self.comments.added.connect(self._add_comment)
-        self.comments.rewritten.connect(lambda c, text: self._edit(lambda: self._book.rewrite(c, text)))
-        self.comments.removed.connect(lambda c: self._edit(lambda: self._book.remove(c)))
-        self.comments.undo_asked.connect(self.undo)
-        self.comments.redo_asked.connect(self.redo)
+        self.said.changed.connect(self._refresh)
+        self.said.told.connect(self.say)
+        self.said.asked.connect(lambda: self.tabs.setCurrentWidget(self.comments))
         self.what_if.found.connect(self._what_if_found)
         self.what_if.kept.connect(self._keep_what_if)
         self.marks.toggled.connect(self._ask_pictures)
@@ -215,11 +214,10 @@ class ReviewWindow(QMainWindow):
     def _opened(self, recording: Recording, job: Job, traces: Traces, sentence: str) -> None:
         self._close_video()
         self.recording, self.job, self._traces = recording, job, traces
-        self._book = CommentBook(comments_of(recording))
+        self.said.set_recording(recording)
         self._again = None
         self.verdict.setText(sentence)
         self.cursor.set_times(traces.t_s)
-        self.comments.set_writable("" if _is_writable(recording.folder) else tr("This recording may only be read."))
         self.maps.set_recording(recording, job)
         self._refresh()
         self.timeline.set_whole(self.cursor.start_s, self.cursor.end_s, self.cursor.frame_s)
@@ -360,39 +358,6 @@ class ReviewWindow(QMainWindow):
         """Measurement over the video, or not."""
         self.marks.toggle()
 
-    # --- comments
-
-    def mark(self) -> None:
-        """Go and write a comment about the cursor or the span."""
-        self.cursor.pause()
-        self.tabs.setCurrentWidget(self.comments)
-        self.comments.begin()
-
-    def undo(self) -> None:
-        """Take the last change of the comments back."""
-        self._edit(self._book.undo)
-
-    def redo(self) -> None:
-        """Make it again."""
-        self._edit(self._book.redo)
-
-    def _add_comment(self, text: str, author: str) -> None:
-        span = self.timeline.span
-        start, end = span or (self.t_s, None)
-        self._edit(lambda: self._book.add(Comment(start, text, author, end)))
-
-    def _edit(self, change: Callable[[], None]) -> None:
-        """Change the comments and save them at once."""
-        if self.recording is None:
-            return
-        try:
-            change()
-            save_comments(self.recording.folder, self._book.comments)
-            self.say(tr("saved"))
-        except MonitorError as fault:
-            self.say(str(fault))
-        self._refresh()
-
     # --- what if
 
     def _what_if_found(self, found: WhatIf | None) -> None:
@@ -442,10 +407,10 @@ class ReviewWindow(QMainWindow):
 
     def _refresh(self) -> None:
         """Redraw all that depends on the recording, its comments, the other pass and the what-if."""
-        comments = self._book.comments
+        comments = self.said.book.comments
         self._found = happenings_of(self.recording, comments)
         self.happenings.set_happenings(self._found)
-        self.comments.set_comments(comments, self._book.can_undo, self._book.can_redo)
+        self.comments.set_comments(comments, self.said.book.can_undo, self.said.book.can_redo)
         beside, again = self.other.beside, self._again
         other = None if beside is None else (beside.name, beside.traces, beside.shift_s)
         if self._bringer is not None:
@@ -469,7 +434,3 @@ class ReviewWindow(QMainWindow):
                 event.accept()
                 return True
         return super().event(event)
-
-
-def _is_writable(folder: Path) -> bool:
-    return os.access(folder, os.W_OK) and os.access(folder / TRACE, os.W_OK)
