@@ -5,6 +5,7 @@ import pytest
 from PyQt6.QtCore import Qt
 
 from monitor.engine.leading import GuideNow
+from monitor.errors import InputError
 from monitor.judging.guide_pass import Gap, GuidePass, GuidePoint
 from monitor.recording.guide_file import load_guide, save_guide
 from monitor.ui.bench_guide_pass import GuidePassPanel, guide_words
@@ -54,7 +55,7 @@ def test_without_a_guide_nothing_of_it_is_on_the_screen(qtbot, tmp_path):
 
 
 @pytest.mark.slow
-def test_live_the_hand_is_led_and_the_last_pass_becomes_the_guide_by_key(qtbot, tmp_path):
+def test_live_the_hand_is_led_and_the_summary_says_how_close_it_was(qtbot, tmp_path):
     window = make(qtbot, tmp_path, lambda t: (*OVER_U7, 18.0) if t % 4 < 1.5 else (60, 60, 60), page="hot",
                   guide=still())
     qtbot.waitUntil(lambda: window.hot.guide_pass.isVisible(), timeout=WAIT_MS)
@@ -63,16 +64,29 @@ def test_live_the_hand_is_led_and_the_last_pass_becomes_the_guide_by_key(qtbot, 
     qtbot.waitUntil(lambda: said.append(window.hot.guide_pass.said) or any(s[0].startswith("4") for s in said),
                     timeout=WAIT_MS)  # 14 mm and 18 mm
     qtbot.waitUntil(lambda: window.hot.summary.summary is not None, timeout=WAIT_MS)
-    assert "from the guide on average" in window.hot.summary.summary.note
-    press(qtbot, window, Qt.Key.Key_Space)
-    qtbot.waitUntil(lambda: not window.work.is_running, timeout=WAIT_MS)
 
-    press(qtbot, window, Qt.Key.Key_G)
-    assert window.work.guide is None
-    press(qtbot, window, Qt.Key.Key_G)
-    assert window.work.guide.source["recording"] == window.work.last_folder.name
-    assert window.work.guide.at(0.5).height_mm == pytest.approx(18.0, abs=0.3)
+    assert "from the guide" in window.hot.summary.summary.note
     window.close()
+
+
+def test_a_key_takes_the_last_pass_as_a_guide_and_takes_it_off_again(qtbot, tmp_path, monkeypatch):
+    window = make(qtbot, tmp_path, start=False, page="hot")
+    monkeypatch.setattr(window.work, "last_pass", lambda: still(18.0))
+    press(qtbot, window, Qt.Key.Key_G)
+    taken = window.work.guide
+    press(qtbot, window, Qt.Key.Key_G)
+
+    assert taken.at(0.5).height_mm == 18.0 and window.work.guide is None and window.banner.text() == "no guide"
+
+
+def test_the_last_pass_is_that_of_the_last_recording(qtbot, tmp_path):
+    work = make(qtbot, tmp_path, start=False, page="hot").work
+    with pytest.raises(InputError, match="nothing was recorded yet"):
+        work.last_pass()
+    work.last_folder = record_passes(tmp_path / "rec", [15.0, 19.0], wander_mm=0.0)
+
+    assert work.last_pass().name == "pass 2 of rec" and work.last_pass().at(1.0).height_mm == pytest.approx(19.0,
+                                                                                                            abs=0.1)
 
 
 def test_a_guide_of_another_target_is_put_away_and_that_is_said(qtbot, tmp_path):
