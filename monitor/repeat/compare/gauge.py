@@ -181,7 +181,7 @@ class HandSpread:
     mean_sigma : float
         Standard error of the mean of all passes, set-ups' common errors included.
     mean_half : float
-        The true mean lies within so much of it in 90 % of cases; wider than 1.645 errors where few set-ups were studied.
+        The true mean lies within so much of it at 90 %; wider than 1.645 errors where few set-ups were studied.
     camera_share : float
         Of the variance within a set-up [-].
     """
