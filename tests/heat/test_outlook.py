@@ -8,7 +8,6 @@ from monitor.heat.estimate import HeatEstimator
 from monitor.heat.outlook import LOOK_AHEAD_S
 from tests.heat.cases import FRAME_S, QUICK, hold, jet_at, job
 
-
 HOT = {"height_mm": 6.0, "setpoint_c": 480.0}
 
 

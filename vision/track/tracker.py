@@ -184,8 +184,9 @@ class Tracker:
     def _follow(self, picture: Picture, bench: BenchPose, t_s: float, dt_s: float) -> None:
         """Bring all hypotheses up to a picture."""
         holds = self._holds()
-        followed = [new for h in self._hypotheses if t_s - h.t_seen_s < _LOST_S
-                    for new in self._follower.step(h, picture, bench, t_s, holds)]
+        recent = [h for h in self._hypotheses if t_s - h.t_seen_s < _LOST_S]
+        followed = [new for i, h in enumerate(recent)
+                    for new in self._follower.step(h, picture, bench, t_s, holds, is_likeliest=i == 0)]
         self._hypotheses = compete(followed, dt_s)
         if self._is_there(LIKELY) and self._hypotheses[0].fit is not None:
             self._is_bare = False
@@ -217,15 +218,16 @@ class Tracker:
 
     def _caught_up(self, search: Search, picture: Picture, bench: BenchPose, t_s: float) -> list[Hypothesis]:
         """A search's answer, followed through the pictures since."""
-        found = [self._follower.begin(fit, search.picture, search.bench, search.t_s, search.holds,
-                                      search.prior_log_odds, 1 / 30)
-                 for fit in search.answer.result()]
+        found = compete([self._follower.begin(fit, search.picture, search.bench, search.t_s, search.holds,
+                                              search.prior_log_odds, 1 / 30)
+                         for fit in search.answer.result()], 0.0)
         step_s = max(_FOLLOW_UP_S, (t_s - search.t_s) / _FOLLOW_UPS)
         t_last_s = search.t_s
         for later, its_bench, its_t_s in [*search.later, (picture, bench, t_s)]:
             if search.t_s < its_t_s and (its_t_s - t_last_s > step_s or its_t_s == t_s):
-                found = compete([new for h in found for new in self._follower.step(h, later, its_bench, its_t_s,
-                                                                                   search.holds)], 0.0)
+                found = compete([new for i, h in enumerate(found)
+                                 for new in self._follower.step(h, later, its_bench, its_t_s, search.holds,
+                                                                is_likeliest=i == 0)], 0.0)
                 t_last_s = its_t_s
         return found
 
