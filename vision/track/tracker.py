@@ -198,38 +198,38 @@ class Tracker:
 
     def _take_search(self, picture: Picture, bench: BenchPose, t_s: float) -> None:
         """Begin a search where one is worth its time, or take one's answer when it is due."""
-        search = self._search
+        search, is_waited_for = self._search, False
         if search is None:
-            is_first = self._t_search_s == -np.inf
+            is_waited_for = self._waits and self._t_search_s == -np.inf
             if not self._needs_search(t_s):
                 return
             search = self._begin_search(picture, bench, t_s)
-            if not (is_first and self._waits):
+            if not is_waited_for:
                 return
             self._t_search_s -= SEARCH_S  # nothing goes on yet that could not wait for this one, nor for the next
-        elif not search.is_due(t_s, self._waits):
-            search.keep(picture, bench, t_s)
+        search.keep(picture, bench, t_s)
+        if search.found is None:
+            if not (is_waited_for or search.is_due(t_s, self._waits)):
+                return
+            search.found, search.t_found_s = compete([
+                self._follower.begin(fit, search.picture, search.bench, search.t_s, search.holds,
+                                     search.prior_log_odds, 1 / 30) for fit in search.answer.result()], 0.0), search.t_s
+        self._follow_up(search, t_s)
+        if search.found and search.t_found_s < t_s:
             return
         self._search = None
-        found = self._caught_up(search, picture, bench, t_s)
-        self._hypotheses = compete([*self._hypotheses, *found], 0.0)
-        if not found and search.t_s < t_s:
+        self._hypotheses = compete([*self._hypotheses, *search.found], 0.0)
+        if not search.found and search.t_s < t_s:
             self._begin_search(picture, bench, t_s)
 
-    def _caught_up(self, search: Search, picture: Picture, bench: BenchPose, t_s: float) -> list[Hypothesis]:
-        """A search's answer, followed through the pictures since."""
-        found = compete([self._follower.begin(fit, search.picture, search.bench, search.t_s, search.holds,
-                                              search.prior_log_odds, 1 / 30)
-                         for fit in search.answer.result()], 0.0)
-        step_s = max(_FOLLOW_UP_S, (t_s - search.t_s) / _FOLLOW_UPS)
-        t_last_s = search.t_s
-        for later, its_bench, its_t_s in [*search.later, (picture, bench, t_s)]:
-            if search.t_s < its_t_s and (its_t_s - t_last_s > step_s or its_t_s == t_s):
-                found = compete([new for i, h in enumerate(found)
-                                 for new in self._follower.step(h, later, its_bench, its_t_s, search.holds,
-                                                                is_likeliest=i == 0)], 0.0)
-                t_last_s = its_t_s
-        return found
+    def _follow_up(self, search: Search, t_s: float) -> None:
+        """Bring a search's answer one picture nearer to now: a frame has no time for all of them."""
+        if search.found and search.t_found_s < t_s:
+            picture, bench, its_t_s = search.next_picture(max(_FOLLOW_UP_S, (t_s - search.t_s) / _FOLLOW_UPS))
+            search.found = compete([new for i, h in enumerate(search.found)
+                                    for new in self._follower.step(h, picture, bench, its_t_s, search.holds,
+                                                                   is_likeliest=i == 0)], 0.0)
+            search.t_found_s = its_t_s
 
     def _begin_search(self, picture: Picture, bench: BenchPose, t_s: float) -> Search:
         """Look for the tool everywhere in this picture, beside what else goes on."""
