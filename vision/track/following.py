@@ -110,7 +110,11 @@ class Follower:
 
     def ahead(self, h: Hypothesis, t_s: float) -> ToolState:
         """The state at a time since its last picture."""
-        return predict(h.state, t_s, self._motion) if t_s > h.state.t_s else h.state
+        return self.expected(h.state, t_s)
+
+    def expected(self, state: ToolState, t_s: float) -> ToolState:
+        """A state at a later time, when no picture shows the tool."""
+        return predict(state, t_s, self._motion) if t_s > state.t_s else state
 
     def _log_ratio(self, fit: PoseFit, picture: Picture, bench: BenchPose, holds: tuple[Hold, ...],
                    asks_look: bool) -> float:

@@ -100,8 +100,9 @@ class Tracker:
         self._hold: Hold | None = None
         self._t_hold_s = -np.inf
         self._t_s, self._t_told_s = np.nan, np.nan
-        # whether the tool was seen to have left; its metal's area in the picture
+        # whether the tool was seen to have left; its metal's area in the picture, and its motion when it was last told
         self._is_bare, self._size_px = False, 0.0
+        self._told_state: ToolState | None = None
 
     def warm_up(self) -> None:
         """Load or compile what the first frames need, by finding and following a drawn tool; changes nothing."""
@@ -192,7 +193,7 @@ class Tracker:
             self._is_bare = False
         elif not np.isnan(self._t_told_s) and (
                 not self._is_there(LIKELY) or t_s - self._hypotheses[0].t_seen_s > _COAST_S):
-            self._is_bare = self._is_bare or is_bare(picture, _BARE_SHARE * self._size_px)
+            self._is_bare = self._is_bare or self._went_out(bench, t_s) or is_bare(picture, _BARE_SHARE * self._size_px)
         if self._is_bare:  # a bare bench hides nothing
             self._hypotheses = [h for h in self._hypotheses if h.fit is not None]
 
@@ -287,7 +288,7 @@ class Tracker:
         probability = 1.0 - probabilities(self._hypotheses)[0]
         status, reason = judged(probability, tip_mm[2] - self._board_top_mm, axis, cov)
         if status is TrackStatus.TRACKING:
-            self._t_told_s = t_s
+            self._t_told_s, self._told_state = t_s, states[0]
             hulls = tool_hull(self._camera, self._body, self._in_camera(states[0], bench))
             self._size_px = sum(cv2.contourArea(hull.astype(np.float32)) for hull in hulls[:-1])
         return NozzleTrack(t_s, status, tip_mm, states[0].mean[N_POSE:N_POSE + 3].copy(), axis, cov, self._t_told_s,
@@ -317,6 +318,15 @@ class Tracker:
         tip_mm = self._in_camera(self._follower.ahead(self._hypotheses[0], t_s), bench).tip_mm
         at = self._camera.project(tip_mm[None])[0] / self._camera.image_size_px
         return bool(((at > _BORDER) & (at < 1.0 - _BORDER)).all())
+
+    def _went_out(self, bench: BenchPose, t_s: float) -> bool:
+        """Whether the outlet was last seen on its way out of the picture, and must have got there: nothing in it hides
+        the tool then."""
+        if self._told_state is None:
+            return False
+        ahead = self._follower.expected(self._told_state, min(t_s, self._t_told_s + _LOST_S))
+        at = self._camera.project(self._in_camera(ahead, bench).tip_mm[None])[0] / self._camera.image_size_px
+        return bool(((at < 0.0) | (at > 1.0)).any())
 
     def _share(self, h: Hypothesis, bench: BenchPose) -> float:
         return share_in_view(self._camera, self._body, self._in_camera(h.state, bench))
