@@ -222,7 +222,8 @@ def summarise(told: PassTold, job: Job, heights: list[tuple[float, float]], band
             p.energy_j.mid, p.energy_j.low, p.energy_j.high)))
     near = [(t - p.t_start_s, h) for t, h in heights if p.t_start_s <= t <= p.t_end_s]
     trace = _thinned(*np.array(near, float).reshape(-1, 2).T)
-    note = tr("muted pass: no tone, to see what is learned") if told.note.is_probe else ""
+    notes = [tr("muted pass: no tone, to see what is learned")] if told.note.is_probe else []
+    note = "; ".join([*notes, *([tr(told.guide_words)] if told.guide_words else [])])
     return Summary(standing, _verdict(p.number, kinds, told, p.in_limits), tuple(numbers), trace,
                    job.limits.height_mm, band_mm, note)
 

@@ -24,7 +24,7 @@ from PyQt6.QtWidgets import (
 from monitor.cost import Delays
 from monitor.engine.engine import Ended
 from monitor.engine.feedback import Mode
-from monitor.ui.bench_asks import ask_setpoint, put_aside
+from monitor.ui.bench_asks import ask_guide, ask_setpoint, change_guide, put_aside
 from monitor.ui.bench_close import CloseDialog
 from monitor.ui.bench_glance import GlanceView
 from monitor.ui.bench_hot import HotPage
@@ -45,7 +45,8 @@ TIDY_ALL_EVERY = 60
 NOTICE_S = 12.0
 HOT_ONLY = ("start_stop", "setpoint_up", "setpoint_down", "airflow_up", "airflow_down", "setpoint_exact", "put_aside",
             "take_back",
-            "reference", "next_map", "near", "coaching", "mark", "seen_molten", "still_solid", "unmark_joints")
+            "reference", "next_map", "near", "coaching", "guide", "guide_file", "mark", "seen_molten",
+            "still_solid", "unmark_joints")
 log = logging.getLogger("plumeline.bench")
 
 
@@ -330,7 +331,8 @@ class BenchWindow(QMainWindow):
             "put_aside": lambda: put_aside(self, work, self.hot.top_warning(), self.tell),
             "take_back": work.unshelve_all,
             "reference": work.sound_reference, "next_map": self._next_map, "near": self.hot.picture.toggle_near,
-            "coaching": self._next_mode,
+            "coaching": self._next_mode, "guide": lambda: change_guide(work, self.tell),
+            "guide_file": lambda: ask_guide(self, work, self.tell),
             "mark": self._marks.mark, "seen_molten": self._marks.molten, "still_solid": self._marks.solid,
             "unmark_joints": self._marks.take_back, "open_last": self._open_last,
             "page_guide": lambda: self.show_page(self.guide), "page_setup": lambda: self.show_page(self.setup),
