@@ -38,8 +38,8 @@ _KNOWN_LOG_ODDS = 4.0  # from which on the metal's look is not asked any more [c
 # shares of the outline: below them other ways to see it are tried
 _AS_USUAL, _GOOD_QUALITY, _LOW_QUALITY = 0.9, 0.5, 0.35
 _WELL_QUALITY = 0.77  # below it a pose's sigma grows, as the cube of how much quality lacks
-# so often at most a track is looked for around where it is expected: that takes as long as following it for three
-# pictures, and a search of the whole picture goes on besides [convention]
+# so often at most a track that the picture before did not show is looked for around where it is expected: that takes as
+# long as following it for three pictures, and a search of the whole picture goes on besides [convention]
 _AROUND_S = 0.1
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
 _SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench
@@ -79,15 +79,15 @@ class Follower:
                           fit.quality)
 
     def step(self, h: Hypothesis, picture: Picture, bench: BenchPose, t_s: float, holds: tuple[Hold, ...],
-             is_likeliest: bool = True) -> list[Hypothesis]:
-        """That hypothesis after a picture, and what it would be were the tool where only this picture puts it; the
-        likeliest one is also looked for around there."""
+             looks_around: bool = True) -> list[Hypothesis]:
+        """That hypothesis after a picture, and what it would be were the tool where only this picture puts it; where it
+        is not seen as expected it is looked for around there, too."""
         ahead = predict(h.state, t_s, self._motion)
         prior = self._prior(ahead, bench)
         if share_in_view(self._camera, self._body, prior.pose) > IN_PART:
             picture = replace(picture, noise=_paled(picture.noise))
         fit, is_smoky, t_around_s = self._fit(h, picture, prior, self._travel(h.state, bench, t_s), t_s,
-                                              is_likeliest)
+                                              looks_around)
         h = replace(h, t_around_s=t_around_s)
         dt_s = t_s - h.t_s
         ratio = -np.inf if fit is None else self._log_ratio(fit, picture, bench, holds, h.log_odds < _KNOWN_LOG_ODDS)
@@ -125,12 +125,12 @@ class Follower:
         return ratio
 
     def _fit(self, h: Hypothesis, picture: Picture, prior: PosePrior, travel: Travel, t_s: float,
-             is_likeliest: bool) -> tuple[PoseFit | None, bool, float]:
+             looks_around: bool) -> tuple[PoseFit | None, bool, float]:
         """The best fit near where the tool is expected, or else from around there; whether it is seen through smoke;
         and when it was last looked for around."""
         fit, is_smoky = self._fit_from(h, picture, prior, prior.pose, travel)
         is_poor = fit is None or fit.quality < min(_LOW_QUALITY, _AS_USUAL * h.quality)
-        if not (is_poor and is_likeliest and t_s - h.t_around_s >= _AROUND_S):
+        if not (is_poor and looks_around and (h.fit is not None or t_s - h.t_around_s >= _AROUND_S)):
             return fit, is_smoky, h.t_around_s
         other, veiled = self._fit_around(h, picture, prior, travel)
         if other is not None and (fit is None or other.merit > fit.merit):

@@ -186,8 +186,7 @@ class Tracker:
         """Bring all hypotheses up to a picture."""
         holds = self._holds()
         recent = [h for h in self._hypotheses if t_s - h.t_seen_s < _LOST_S]
-        followed = [new for i, h in enumerate(recent)
-                    for new in self._follower.step(h, picture, bench, t_s, holds, is_likeliest=i == 0)]
+        followed = [new for h in recent for new in self._follower.step(h, picture, bench, t_s, holds)]
         self._hypotheses = compete(followed, dt_s)
         if self._is_there(LIKELY) and self._hypotheses[0].fit is not None:
             self._is_bare = False
@@ -224,12 +223,15 @@ class Tracker:
             self._begin_search(picture, bench, t_s)
 
     def _follow_up(self, search: Search, t_s: float) -> None:
-        """Bring a search's answer one picture nearer to now: a frame has no time for all of them."""
-        if search.found and search.t_found_s < t_s:
+        """Bring a search's answer one picture nearer to now, or two when it is a single one: a frame has no time for
+        all of them."""
+        for _ in range(2 if search.found and len(search.found) == 1 else 1):
+            if not search.found or search.t_found_s >= t_s:
+                return
             picture, bench, its_t_s = search.next_picture(max(_FOLLOW_UP_S, (t_s - search.t_s) / _FOLLOW_UPS))
             search.found = compete([new for i, h in enumerate(search.found)
                                     for new in self._follower.step(h, picture, bench, its_t_s, search.holds,
-                                                                   is_likeliest=i == 0)], 0.0)
+                                                                   looks_around=i == 0)], 0.0)
             search.t_found_s = its_t_s
 
     def _begin_search(self, picture: Picture, bench: BenchPose, t_s: float) -> Search:
