@@ -266,14 +266,19 @@ def picture_of(image: np.ndarray) -> QImage:
 def _outline(painter: QPainter, shape: QPolygonF, colour: QColor, style: Qt.PenStyle, closed: bool = True) -> None:
     """A line that shows on any ground: dark below, colour above.
 
-    Side by side: a smooth polygon as a whole takes eight times as long, and holds up the analysis meanwhile.
+    A few long sides are drawn one by one: as one smooth polygon they take eight times as long, and hold up the
+    analysis meanwhile.
     """
     n = shape.count()
-    sides = [QLineF(shape.at(i), shape.at((i + 1) % n)) for i in range(n if closed else n - 1)]
+    sides = [QLineF(shape.at(i), shape.at((i + 1) % n)) for i in range(n if closed else n - 1)] if n <= 8 else []
+    painter.setBrush(Qt.BrushStyle.NoBrush)
     for pen in (QPen(EDGE, 4.5), QPen(colour, 2.0, style)):
         pen.setCapStyle(Qt.PenCapStyle.RoundCap if pen.style() == Qt.PenStyle.SolidLine else Qt.PenCapStyle.FlatCap)
         painter.setPen(pen)
-        painter.drawLines(sides)
+        if sides:
+            painter.drawLines(sides)
+        else:
+            (painter.drawPolygon if closed else painter.drawPolyline)(shape)
 
 
 def _coloured(layer: MapLayer) -> np.ndarray:
