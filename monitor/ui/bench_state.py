@@ -218,7 +218,7 @@ def summarise(told: PassTold, job: Job, heights: list[tuple[float, float]], band
     numbers = [(tr("height"), tr("{:.1f} mm, {:.0f} % in limits").format(p.height_mean_mm, 100 * p.in_limits)),
                (tr("dwell"), tr("{:.1f} s, {:.0f} % of the target swept").format(p.dwell_s, 100 * p.coverage))]
     if p.energy_j is not None:
-        numbers.append((tr("heat into the part, this pass"), tr("about {:.0f} J ({:.0f} to {:.0f}, estimate)").format(
+        numbers.append((tr("heat, this pass"), tr("about {:.0f} J ({:.0f} to {:.0f}, estimate)").format(
             p.energy_j.mid, p.energy_j.low, p.energy_j.high)))
     near = [(t - p.t_start_s, h) for t, h in heights if p.t_start_s <= t <= p.t_end_s]
     trace = _thinned(*np.array(near, float).reshape(-1, 2).T)

@@ -5,13 +5,16 @@ import pytest
 from PyQt6.QtCore import QPoint, Qt
 from PyQt6.QtTest import QTest
 
+from monitor.engine.webcam import CameraName
 from monitor.setup.height_check import check_height, read_checks, trust_told, write_check
 from monitor.setup.nozzle_guide import NozzleGuide, steps_for
 from monitor.setup.profile import LaidPictures, ProfileFound
 from monitor.setup.trust import Verdict
+from monitor.ui import guide_steps
 from monitor.ui.bench_draft import JobDraft
 from monitor.ui.guide_nozzle import job_for_nozzle
 from tests.engine.make import SAMPLE, sample_inputs
+from tests.engine.test_guides import view
 from tests.ui.test_bench_window import WAIT_MS, make
 from tests.vision.drawn_lying import circles, lying
 from tests.vision.test_profile import BODIES, CAMERA, looking
@@ -54,6 +57,29 @@ def test_the_camera_step_names_the_worst_fault_and_what_is_good(guide, frame):
     advice = guide.camera.look((frame.image * 0.15).astype(np.uint8), None)
 
     assert advice.missing.startswith("too dark") and "sharp" in advice.good and not advice.is_done
+
+
+def test_a_camera_is_chosen_from_the_list(qtbot, monkeypatch, guide):
+    cameras = [CameraName("built in", 0), CameraName("over the bench", 2)]
+    monkeypatch.setattr(guide_steps, "list_cameras", lambda: cameras)
+    step, chosen = guide_steps.CameraStep(guide.camera._check._body), []
+    qtbot.addWidget(step)
+    step.chosen.connect(chosen.append)
+    step.list.setCurrentIndex(1)
+    qtbot.mouseClick(step.use, Qt.MouseButton.LeftButton)
+
+    assert [step.list.itemText(n) for n in range(2)] == ["built in", "over the bench"] and chosen == [cameras[1]]
+
+
+def test_views_of_the_lens_board_are_kept_without_a_key_when_they_add_something(guide):
+    step = guide.lens
+    for _ in range(4):
+        step.look(view(), None)
+    assert len(step._photos) == 1  # held still: once
+
+    for _ in range(4):
+        said = step.look(view(lean_deg=(30.0, 0.0)), None)
+    assert len(step._photos) == 2 and step._photos[1].is_file() and said.good == ("2 pictures kept",)
 
 
 def test_later_steps_say_what_they_wait_for(guide, frame):
