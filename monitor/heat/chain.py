@@ -19,10 +19,10 @@ from monitor.heat.grid import graded_edges, overlap_share
 from monitor.heat.part import joint_heat_j_m3k, joint_latent_j_m2, package_heat_j_m3k, package_kind, part_shape
 from monitor.heat.protect import Body, apply_protection
 from monitor.heat.settle import settle
-from monitor.heat.types import HeatSetup, Point
+from monitor.heat.types import HeatSetup, Point, StationSetup
 from monitor.heat.uncertainty import Parameters
 
-__all__ = ["Blow", "Chain", "Fineness", "Sites", "part_edges"]
+__all__ = ["Blow", "Chain", "Fineness", "Sites", "Strength", "outlet", "part_edges", "strength"]
 
 FloatArray = NDArray[np.float64]
 
@@ -46,7 +46,10 @@ class Fineness:
 
 
 class Blow(NamedTuple):
-    """The jet at one moment; every field a scalar or one value per member. aim in the bench frame."""
+    """The jet at one moment; every field a scalar or one value per member. aim in the bench frame.
+
+    duty, rise and width multiply the film coefficient, the arrival's rise over ambient and its radius.
+    """
 
     setpoint_c: ArrayLike
     airflow_m3_s: ArrayLike
@@ -56,6 +59,21 @@ class Blow(NamedTuple):
     tilt_rad: float = 0.0
     azimuth_rad: float = 0.0
     duty: ArrayLike = 1.0
+    rise: ArrayLike = 1.0
+    width: ArrayLike = 1.0
+
+
+class Strength(NamedTuple):
+    """What the board feels of a jet, each shape (members,): it answers to nothing else of it.
+
+    film_w_m2k and bend: scale and shape of the film coefficient, see `jet.spread_over`; rise_k: the arrival's rise over
+    ambient on the axis; radius_m: over which it falls.
+    """
+
+    film_w_m2k: FloatArray
+    bend: FloatArray
+    rise_k: FloatArray
+    radius_m: FloatArray
 
 
 class Sites(NamedTuple):
@@ -186,20 +204,16 @@ class Chain:
 
     def _jet(self, blow: Blow) -> jet.JetExit:
         """Fill the film coefficient and arrival temperature of the grid."""
-        station, values, n = self.setup.station, self.values, self.n_members
+        station, n = self.setup.station, self.n_members
         exit_ = self._outlet(blow)
-        path = np.broadcast_to(np.asarray(blow.height_m, float), (n,)) / np.cos(blow.tilt_rad)
-        d_eff = jet.effective_diameter_m(station.bore_m, exit_.temp_c, station.ambient_c)
-        rise = jet.decay_share(path, d_eff, values.decay_constant(exit_.reynolds)) * (exit_.temp_c - station.ambient_c)
-        scale, bend = jet.film_profile(exit_, station.bore_m, path)
-        scale = scale * values.film_gain(exit_.reynolds) * np.asarray(blow.duty, float)
+        felt = strength(station, self.values, exit_, blow)
         lean = blow.azimuth_rad - self._angle
         shift = min(0.02 * np.degrees(blow.tilt_rad), 0.5) * station.bore_m  # uphill, practice
         x, y = self.to_grid(np.broadcast_to(blow.aim_x_m, (n,)), np.broadcast_to(blow.aim_y_m, (n,)))
         jet.spread_over(self.model.x_m, self.model.y_m, x - shift * np.cos(lean), y - shift * np.sin(lean),
                         np.full(n, np.cos(lean)), np.full(n, np.sin(lean)), np.full(n, 1 / np.cos(blow.tilt_rad)),
-                        station.bore_m, scale, bend, jet.arrival_radius_m(station.bore_m, path, values.spread), rise,
-                        station.ambient_c, self._film, self._arrival)
+                        station.bore_m, felt.film_w_m2k, felt.bend, felt.radius_m, felt.rise_k, station.ambient_c,
+                        self._film, self._arrival)
         mean_c = 0.5 * (exit_.temp_c + station.ambient_c)
         carried = exit_.mass_flow_kg_s * air.heat_capacity_j_kgk(mean_c) * (exit_.temp_c - station.ambient_c)
         jet.limit_film(self.model.shape.dx_m, self.model.shape.dy_m, self.model.work.top_c, carried, self._film,
@@ -211,12 +225,7 @@ class Chain:
         station = self.setup.station
         key = (*np.ravel(blow.setpoint_c), *np.ravel(blow.airflow_m3_s))
         if self._exit is None or self._exit[0] != key:
-            setpoint = np.broadcast_to(np.asarray(blow.setpoint_c, float), (self.n_members,))
-            exit_ = jet.exit_state(
-                setpoint, blow.airflow_m3_s * self.values.airflow, station.bore_m, ambient_c=station.ambient_c,
-                reference_c=station.airflow_reference_c,
-                exit_factor=self.values.outlet_factor(setpoint, blow.airflow_m3_s, station))
-            self._exit = key, exit_
+            self._exit = key, outlet(station, self.values, blow.setpoint_c, blow.airflow_m3_s)
         return self._exit[1]
 
     def _follow_neighbours(self, film: FloatArray, arrival: FloatArray, dt_s: float) -> None:
@@ -363,6 +372,23 @@ class Chain:
         return shapely.area(shapely.intersection(boxes, polygon)) / self.model.area_m2
 
 
+def outlet(station: StationSetup, values: Parameters, setpoint_c: ArrayLike, airflow_m3_s: ArrayLike) -> jet.JetExit:
+    """The outlet's state of every member."""
+    setpoint = np.broadcast_to(np.asarray(setpoint_c, float), values.decay.shape)
+    return jet.exit_state(setpoint, airflow_m3_s * values.airflow, station.bore_m, ambient_c=station.ambient_c,
+                          reference_c=station.airflow_reference_c,
+                          exit_factor=values.outlet_factor(setpoint, airflow_m3_s, station))
+
+
+def strength(station: StationSetup, values: Parameters, exit_: jet.JetExit, blow: Blow) -> Strength:
+    """What the board feels of a jet that leaves the outlet so."""
+    path = np.broadcast_to(np.asarray(blow.height_m, float), values.decay.shape) / np.cos(blow.tilt_rad)
+    d_eff = jet.effective_diameter_m(station.bore_m, exit_.temp_c, station.ambient_c)
+    share = jet.decay_share(path, d_eff, values.decay_constant(exit_.reynolds))
+    film, bend = jet.film_profile(exit_, station.bore_m, path)
+    return Strength(film * values.film_gain(exit_.reynolds) * np.asarray(blow.duty, float), bend,
+                    share * (exit_.temp_c - station.ambient_c) * np.asarray(blow.rise, float),
+                    jet.arrival_radius_m(station.bore_m, path, values.spread) * np.asarray(blow.width, float))
 
 
 def part_edges(low_m: float, high_m: float, board_m: tuple[float, float], neighbours_m: list[tuple[float, float]],

@@ -9,7 +9,6 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import RegularGridInterpolator
 
 from monitor.heat import jet
 from monitor.heat.calibration import Calibration
@@ -157,6 +156,8 @@ class HeatEstimator:
         corners += np.array(chain.origin_m)
         x, y = (np.arange(corners[:, a].min() + step_m / 2, corners[:, a].max(), step_m) for a in (0, 1))
         gx, gy = chain.to_grid(*np.meshgrid(x, y))
+        from scipy.interpolate import RegularGridInterpolator  # a third of a second to load, for maps alone
+
         read = RegularGridInterpolator((model.y_m, model.x_m), model.board_top_c()[..., 0], bounds_error=False,
                                        fill_value=None)
         temp = read(np.stack([np.clip(gy, model.y_m[0], model.y_m[-1]), np.clip(gx, model.x_m[0], model.x_m[-1])], -1))

@@ -1,0 +1,210 @@
+"""Temperatures of many members from few runs: a response surface over what the board answers to.
+
+The board feels of a setting and a hand's errors only the rise of the arriving air in each stage, the film coefficient,
+the width of both, and where they lie; of its own it has conductivity, losses and heat capacity. A run varies each of
+these alone, up and down (a star design, Box and Wilson 1951); the logarithm of every temperature's rise is nearly a sum
+of their effects, as they act by factors. What setpoint, height, airflow and the jet's laws make of those numbers is
+computed exactly for every member, so that one run serves many settings and any number of members.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from monitor.heat.chain import Blow, Chain, Fineness, outlet, strength
+from monitor.heat.types import HeatSetup
+from monitor.heat.uncertainty import Parameters, parameters
+from monitor.plan.course import (
+    AIM_SIGMA_M,
+    Course,
+    Ensemble,
+    Own,
+    Progress,
+    Stage,
+    repeated,
+    run_stages,
+)
+
+__all__ = ["Surface", "Way", "cool_star", "coordinates", "run_members", "run_star"]
+
+FloatArray = NDArray[np.float64]
+
+RISE_STEP, FILM_STEP, WIDTH_STEP = 0.4, 0.4, 0.3  # of logarithms: about 1.5 sigma of what is not known
+BOARD_STEPS = {"board_k": 0.45, "loss": 0.45, "capacity": 0.15}
+AIM_STEP = 1.6  # sigma of a hand's aim
+OFFSET_K = 5.0  # keeps the logarithm's argument above zero
+LEAST_RISE_K = 0.1
+FARTHEST = 4.0  # steps beyond which the surface is not followed
+
+
+@dataclass(frozen=True)
+class Way:
+    """A setpoint [C] and the stages that are run with it."""
+
+    setpoint_c: float
+    stages: tuple[Stage, ...]
+
+
+@dataclass(frozen=True)
+class Surface:
+    """What a star run has shown of one way.
+
+    Attributes
+    ----------
+    way : Way
+    felt : array, shape (stages + 2,)
+        Logarithms of rise in each stage, film and radius of the middle, from where the coordinates count.
+    middle, slope, bend : array, shape (times, sites), (times, sites, coordinates) twice
+        Of the logarithm of the rise over from_c.
+    notes : what the chain has to say of the job.
+    """
+
+    way: Way
+    felt: FloatArray
+    times_s: FloatArray
+    names: tuple[str, ...]
+    from_c: float
+    middle: FloatArray
+    slope: FloatArray
+    bend: FloatArray
+    notes: tuple[str, ...] = ()
+
+    def log_rise(self, at: FloatArray) -> FloatArray:
+        """Logarithm of the rise at coordinates (coordinates, members), (times, sites, members)."""
+        at = np.clip(at, -FARTHEST, FARTHEST)
+        return self.middle[..., None] + self.slope @ at + self.bend @ (at * at)
+
+    def course(self, at: FloatArray) -> Course:
+        """Temperatures at coordinates (coordinates, members)."""
+        return Course(self.times_s, np.exp(self.log_rise(at)) + self.from_c, self.names)
+
+
+def run_star(
+    setup: HeatSetup,
+    ensemble: Ensemble,
+    ways: Sequence[Way],
+    fineness: Fineness | None,
+    told: Progress | None = None,
+    finer: float = 1.0,
+) -> list[Surface]:
+    """Run the star of several ways at once; their stages last equally long."""
+    chain, course = _blown(setup, ensemble, ways, fineness, told, finer)
+    temps = course.temp_c.reshape(*course.temp_c.shape[:2], len(ways), -1)
+    return [
+        _fitted(setup, ensemble.middle(), way, replace(course, temp_c=temps[:, :, i]), chain.notes)
+        for i, way in enumerate(ways)
+    ]
+
+
+def run_members(setup: HeatSetup, ensemble: Ensemble, way: Way) -> tuple[Course, tuple[str, ...]]:
+    """Every member through a way, on the grid of the live estimate, with what the chain leaves out; and its notes."""
+    (surface,) = run_star(setup, ensemble, [way], None)
+    at = coordinates(setup, ensemble, surface, way.setpoint_c, way.stages)
+    return ensemble.with_form(surface.course(at)), surface.notes
+
+
+def cool_star(
+    setup: HeatSetup, ensemble: Ensemble, way: Way, fineness: Fineness | None, steps_s: Sequence[float]
+) -> Surface:
+    """The hottest joint's surface while it cools after a way, the jet away; times from then."""
+    chain, _ = _blown(setup, ensemble, [way], fineness, None, 1.0)
+    rows = [chain.model.joint_c().max(axis=(0, 1))]
+    for step_s in steps_s:
+        chain.rest(step_s)
+        rows.append(chain.model.joint_c().max(axis=(0, 1)))
+    times = np.concatenate([[0.0], np.cumsum(steps_s)])
+    return _fitted(setup, ensemble.middle(), way, Course(times, np.array(rows)[:, None], ("hottest joint",)), ())
+
+
+def _blown(
+    setup: HeatSetup,
+    ensemble: Ensemble,
+    ways: Sequence[Way],
+    fineness: Fineness | None,
+    told: Progress | None,
+    finer: float,
+) -> tuple[Chain, Course]:
+    """The chain after every way's star, and its course, members way by way."""
+    n_stages, middle = len(ways[0].stages), ensemble.middle()
+    design = _star(n_stages + len(_COMMON))
+    n, factors = design.shape[1], np.exp(design[: n_stages + 2] * _steps(n_stages)[: n_stages + 2, None])
+    chain = repeated(setup, _boards(middle, design[n_stages + 2 : n_stages + 5]), fineness, len(ways))
+
+    def many(values: FloatArray) -> FloatArray:
+        return np.tile(values, len(ways))
+
+    own = Own(
+        [np.repeat([way.stages[k].height_m for way in ways], n) for k in range(n_stages)],
+        AIM_SIGMA_M * AIM_STEP * many(design[-2:]),
+        many(factors[:n_stages]),
+        many(factors[n_stages]),
+        many(factors[n_stages + 1]),
+    )
+    stages = [
+        replace(first, sweep_m=tuple(np.repeat([way.stages[k].sweep_m[a] for way in ways], n) for a in (0, 1)))
+        for k, first in enumerate(ways[0].stages)
+    ]
+    return chain, run_stages(chain, stages, np.repeat([way.setpoint_c for way in ways], n), own, told, finer)
+
+
+def coordinates(
+    setup: HeatSetup, ensemble: Ensemble, surface: Surface, setpoint_c: float, stages: Sequence[Stage]
+) -> FloatArray:
+    """Where every member lies on a surface when it is held at a setting, (coordinates, members)."""
+    values, middle = parameters(ensemble.chain_scores), ensemble.middle()
+    felt = _felt(setup, values, setpoint_c, stages, ensemble.own(stages).heights_m or ()) - surface.felt[:, None]
+    board = [np.log(getattr(values, name) / getattr(middle, name)) for name in BOARD_STEPS]
+    return np.concatenate([felt, board, ensemble.aim_scores]) / _steps(len(stages))[:, None]
+
+
+def _fitted(
+    setup: HeatSetup, middle: Parameters, way: Way, course: Course, notes: tuple[str, ...]
+) -> Surface:
+    """Slope and bend along every coordinate, from the runs at either side of the middle."""
+    lowest = min(setup.station.ambient_c, float(course.temp_c[0].min())) - OFFSET_K
+    logs = np.log(np.maximum(course.temp_c - lowest, 0.1 * OFFSET_K))
+    here, up, down = logs[..., 0], logs[..., 1::2], logs[..., 2::2]
+    felt = _felt(setup, middle, way.setpoint_c, way.stages, [s.height_m for s in way.stages])[:, 0]
+    slope, bend = 0.5 * (up - down), 0.5 * (up + down) - here[..., None]
+    return Surface(way, felt, course.times_s, course.names, lowest, here, slope, bend, notes)
+
+
+def _felt(
+    setup: HeatSetup, values: Parameters, setpoint_c: float, stages: Sequence[Stage], heights_m: Sequence[ArrayLike]
+) -> FloatArray:
+    """Logarithms of the rise in each stage, then of film and radius in the last, (stages + 2, members).
+
+    A stage that glides counts half way down.
+    """
+    station, rises = setup.station, []
+    exit_ = outlet(station, values, setpoint_c, station.airflow_m3_s)
+    for k, (stage, height) in enumerate(zip(stages, heights_m, strict=True)):
+        middle = 0.5 * (np.asarray(heights_m[k - 1]) + height) if stage.glides and k else height
+        here = strength(station, values, exit_, Blow(setpoint_c, station.airflow_m3_s, middle, 0.0, 0.0))
+        rises.append(np.maximum(here.rise_k, LEAST_RISE_K))
+    return np.log(np.array([*rises, here.film_w_m2k, here.radius_m]))
+
+
+_COMMON = ("film", "width", *BOARD_STEPS, "aim x", "aim y")
+
+
+def _steps(n_stages: int) -> FloatArray:
+    """How far the star reaches along every coordinate."""
+    return np.array([*[RISE_STEP] * n_stages, FILM_STEP, WIDTH_STEP, *BOARD_STEPS.values(), AIM_STEP, AIM_STEP])
+
+
+def _star(n_coordinates: int) -> FloatArray:
+    """The middle, then one step up and one down along each coordinate, (coordinates, 1 + 2 * coordinates)."""
+    pairs = np.kron(np.eye(n_coordinates), [1.0, -1.0])
+    return np.concatenate([np.zeros((n_coordinates, 1)), pairs], axis=1)
+
+
+def _boards(middle: Parameters, design: FloatArray) -> Parameters:
+    """Parameters of the design's boards."""
+    plain = {name: np.repeat(value, design.shape[1]) for name, value in vars(middle).items()}
+    varied = {name: np.exp(step * row) for (name, step), row in zip(BOARD_STEPS.items(), design, strict=True)}
+    return Parameters(**{name: value * varied.get(name, 1.0) for name, value in plain.items()})
