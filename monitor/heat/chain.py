@@ -14,10 +14,11 @@ from monitor.errors import InputError
 from monitor.heat import air, jet, material
 from monitor.heat.alloy import find_alloy, joint_alloy, mixing_warning
 from monitor.heat.board import BoardModel, Footprint, Losses, Slab
-from monitor.heat.copper import cut_out, lay_pad
+from monitor.heat.copper import cut_out, lay_leads, lay_pad
 from monitor.heat.grid import graded_edges, overlap_share
-from monitor.heat.part import joint_heat_j_m3k, joint_latent_j_m2, package_heat_j_m3k, package_kind, part_shape
+from monitor.heat.part import body_half_m, joint_heat_j_m3k, joint_latent_j_m2, package_heat_j_m3k, package_kind, part_shape
 from monitor.heat.protect import Body, apply_protection
+from monitor.heat.readout import readout
 from monitor.heat.settle import settle
 from monitor.heat.types import HeatSetup, Point, StationSetup
 from monitor.heat.uncertainty import Parameters
@@ -152,15 +153,19 @@ class Chain:
         return power
 
     def sites(self) -> Sites:
-        """Temperatures now: hottest point of each face, coldest and central joint."""
+        """Temperatures now: hottest point of each face, coldest and central joint; of leads, coldest and mean."""
         work, s = self.model.work, self.model.shape
         joints = self.model.joint_c()
         nj, ni = joints.shape[:2]
-        centre = joints[(nj - 1) // 2:nj // 2 + 1, (ni - 1) // 2:ni // 2 + 1].mean(axis=(0, 1))
+        if self._leads.any():
+            centre, coldest = joints[self._leads].mean(axis=0), joints[self._leads].min(axis=0)
+        else:
+            centre = joints[(nj - 1) // 2:nj // 2 + 1, (ni - 1) // 2:ni // 2 + 1].mean(axis=(0, 1))
+            coldest = joints.min(axis=(0, 1))
         top, bottom = (face.reshape(-1, self.n_members) for face in (work.top_c, work.bottom_c))
-        hottest = [np.maximum((bottom if region.is_below else top)[mask].max(axis=0), lump) for region, mask, lump
-                   in zip(self.setup.neighbours, self._neighbour_masks, self._neighbour_c, strict=True)]
-        return Sites(work.top_c[s.ja:s.jb, s.ia:s.ib].max(axis=(0, 1)), centre, joints.min(axis=(0, 1)),
+        hottest = [np.maximum(read.hottest(bottom if region.is_below else top), lump) for region, read, lump
+                   in zip(self.setup.neighbours, self._readouts, self._neighbour_c, strict=True)]
+        return Sites(work.top_c[s.ja:s.jb, s.ia:s.ib][~self._leads].max(axis=0), centre, coldest,
                      top[self._bare].max(axis=0), bottom.max(axis=0),
                      np.array(hottest).reshape(len(hottest), self.n_members))
 
@@ -303,15 +308,20 @@ class Chain:
     def _furnish(self, model: BoardModel, low: FloatArray, high: FloatArray) -> list[Body]:
         """Put neighbours, protections, slots and copper on the bare model, and bring it to its start."""
         setup = self.setup
-        shares = [self._share(r.polygon_m).ravel() for r in setup.neighbours]
-        self._neighbour_masks = [s >= min(0.3, s.max()) if s.max() > 0 else s >= 0 for s in shares]
+        self._readouts = [readout(self._in_grid(r.polygon_m), model.x_m, model.y_m) for r in setup.neighbours]
         bodies = [body for p in setup.protections if (body := self._protect(p)) is not None]
         gone = cut_out(model, [self._in_grid(polygon) for polygon in setup.board.cutouts_m])
         self._bare = ~(model.covered | gone).ravel()
         if (gone & model.covered).any():
             raise InputError(f"region {setup.part.region.name!r} lies over a cut-out of the board; check both outlines")
         if setup.part.pad_m is not None or setup.part.vias:
-            lay_pad(model, self._pad_share(low, high), setup.part, setup.board)
+            pad = np.minimum(setup.part.pad_m or np.inf, high - low) / 2
+            lay_pad(model, self._middle_share(low, high, pad), setup.part, setup.board)
+        body = self._middle_share(low, high, np.array(body_half_m(setup.part.kind, self.shape)))
+        s = model.shape
+        self._leads = (body < 0.5)[s.ja:s.jb, s.ia:s.ib]
+        if self._leads.any():
+            lay_leads(model, model.covered * (1 - body))
         for body in bodies:
             body.follow(model, 0.0, setup.station.ambient_c)
         faces = setup.board.start_faces_c()
@@ -321,12 +331,9 @@ class Chain:
             settle(model, bodies, setup.station.ambient_c)
         return bodies
 
-    def _pad_share(self, low: FloatArray, high: FloatArray) -> FloatArray:
-        """Share of each column that the part's soldered pad covers; the whole part without one."""
-        pad = self.setup.part.pad_m
-        if pad is not None:
-            middle, half = 0.5 * (low + high), 0.5 * np.minimum(pad, high - low)
-            low, high = middle - half, middle + half
+    def _middle_share(self, low: FloatArray, high: FloatArray, half: FloatArray) -> FloatArray:
+        """Share of each column that a rectangle of such half sides in the part's middle covers."""
+        low, high = 0.5 * (low + high) - half, 0.5 * (low + high) + half
         x, y = self.model.x_edges_m, self.model.y_edges_m
         return np.outer(overlap_share(y, low[1], high[1]), overlap_share(x, low[0], high[0]))
 
@@ -346,7 +353,11 @@ class Chain:
             points = np.array(region.polygon_m)
             along = self.to_grid(points[:, 0], points[:, 1])[axis]
             spans.append((float(along.min()), float(along.max())))
-        return part_edges(low, high, (self._outline[0][axis], self._outline[1][axis]), spans, fine)
+        halves = [body_half_m(self.setup.part.kind, self.shape)[axis]]
+        if self.setup.part.pad_m is not None:
+            halves.append(self.setup.part.pad_m[axis] / 2)
+        inner = [0.5 * (low + high) + sign * half for half in halves for sign in (-1, 1) if half < 0.499 * (high - low)]
+        return part_edges(low, high, (self._outline[0][axis], self._outline[1][axis]), spans, fine, inner)
 
     def _board_slab(self, fine: Fineness) -> Slab:
         board = self.setup.board
@@ -392,11 +403,14 @@ def strength(station: StationSetup, values: Parameters, exit_: jet.JetExit, blow
 
 
 def part_edges(low_m: float, high_m: float, board_m: tuple[float, float], neighbours_m: list[tuple[float, float]],
-               fine: Fineness) -> FloatArray:
-    """Cell edges along one axis: finest at the part's ends, fine along the neighbours, growing between [m]."""
+               fine: Fineness, inner_m: Sequence[float] = ()) -> FloatArray:
+    """Cell edges along one axis: finest at the part's ends, fine along the neighbours, growing between [m].
+
+    inner_m: further places within the part where an edge must lie.
+    """
     rim = max((high_m - low_m) / fine.part_cells, fine.smallest_m)
     wanted = [(low_m, low_m, rim), (high_m, high_m, rim), *((a, b, fine.neighbour_m) for a, b in neighbours_m)]
-    return graded_edges([board_m[0], low_m, high_m, board_m[1]], wanted, coarsest_m=fine.coarsest_m, growth=fine.growth)
+    return graded_edges([board_m[0], low_m, *inner_m, high_m, board_m[1]], wanted, coarsest_m=fine.coarsest_m, growth=fine.growth)
 
 
 def _mixing(setup: HeatSetup) -> tuple[str, ...]:

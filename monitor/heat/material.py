@@ -13,9 +13,9 @@ __all__ = [
     "LAMINATE_W_MK",
     "air_gap_w_m2k",
     "board_layers",
+    "foil_w_mk",
     "natural_convection",
     "radiation_w_m2k",
-    "series_w_m2k",
     "stack_heat_capacity_j_m3k",
     "stack_in_plane_w_mk",
     "stack_through_w_mk",
@@ -31,13 +31,22 @@ BOARD_EMISSIVITY = 0.9  # solder resist, common value
 
 def stack_in_plane_w_mk(thickness_m: float, layers: tuple[tuple[float, float], ...],
                         k_copper_w_mk: float = COPPER_W_MK, k_laminate_w_mk: float = LAMINATE_W_MK) -> float:
-    """In-plane conductivity: parallel rule of mixtures with coverage as a linear weight [W/m/K].
+    """In-plane conductivity of foils and laminate side by side [W/m/K].
 
-    layers : (thickness_m, coverage) of each foil. An upper estimate: broken planes conduct less.
+    layers : (thickness_m, coverage) of each foil. A foil with gaps conducts at most what Hashin and Shtrikman's bound
+    allows an isotropic pattern (J. Appl. Phys. 33, 1962), which is also Maxwell's law for a sheet with holes; weighing
+    it by its coverage, as is common, holds for strips along the flow alone.
     """
     copper_m = sum(t for t, _ in layers)
-    metal = sum(k_copper_w_mk * t * c + k_laminate_w_mk * t * (1 - c) for t, c in layers)
+    metal = sum(t * foil_w_mk(c, k_copper_w_mk, k_laminate_w_mk) for t, c in layers)
     return (metal + k_laminate_w_mk * (thickness_m - copper_m)) / thickness_m
+
+
+def foil_w_mk(coverage: float, k_copper_w_mk: float = COPPER_W_MK, k_laminate_w_mk: float = LAMINATE_W_MK) -> float:
+    """In-plane conductivity of one foil with gaps, see `stack_in_plane_w_mk` [W/m/K]."""
+    if coverage >= 1.0:
+        return k_copper_w_mk
+    return k_copper_w_mk + (1 - coverage) / (1 / (k_laminate_w_mk - k_copper_w_mk) + coverage / (2 * k_copper_w_mk))
 
 
 def stack_through_w_mk(thickness_m: float, layers: tuple[tuple[float, float], ...],
@@ -74,11 +83,6 @@ def radiation_w_m2k(surface_c: ArrayLike, ambient_c: ArrayLike, emissivity: floa
 def air_gap_w_m2k(gap_m: float, film_c: float = 100.0) -> float:
     """Conduction across still air [W/m2/K]; right below about 5 mm, an underestimate above."""
     return float(air.conductivity_w_mk(film_c)) / gap_m
-
-
-def series_w_m2k(*conductances_w_m2k: float) -> float:
-    """Conductances one behind the other [W/m2/K]."""
-    return 1.0 / sum(1.0 / c for c in conductances_w_m2k)
 
 
 def natural_convection(length_m: float, facing_up: bool, film_c: float = 100.0) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -102,6 +103,11 @@ class Ensemble:
         """So many members, odd, in opposite pairs."""
         return cls(draw_scores(len(PARAMETERS) + 3 + len(judged_names(setup)), n_members), knowledge)
 
+    @cached_property
+    def values(self) -> Parameters:
+        """The chain's parameters of every member."""
+        return parameters(self.chain_scores)
+
     @property
     def chain_scores(self) -> FloatArray:
         """The chain's own, with what is known of them."""
@@ -178,17 +184,18 @@ def judged_names(setup: HeatSetup) -> tuple[str, ...]:
     )
 
 
-def step_times(until_s: float, marks_s: Sequence[float] = (), finer: float = 1.0) -> FloatArray:
-    """Steps that grow with time, and meet every mark [s]; finer divides them."""
+def step_times(until_s: float, marks_s: Sequence[float] = (), parts: int = 1, coarser: float = 1.0) -> FloatArray:
+    """Steps that grow with time, and meet every mark [s]; coarser multiplies them, then each is cut in equal parts."""
     times = [0.0]
     stops = sorted({m for m in marks_s if 0 < m < until_s} | {until_s})
     for stop in stops:
         since = times[-1] if len(times) > 1 else 0.0
         while times[-1] < stop - 1e-9:
-            step = min(max(FIRST_STEP_S, STEP_GROWTH * (times[-1] - since)), LONGEST_STEP_S) / finer
+            step = min(max(FIRST_STEP_S, STEP_GROWTH * (times[-1] - since)), LONGEST_STEP_S) * coarser
             left = stop - times[-1]
             times.append(stop if left < 1.5 * step else times[-1] + step)
-    return np.array(times)
+    n = len(times) - 1
+    return np.interp(np.arange(n * parts + 1) / parts, np.arange(n + 1), times)
 
 
 def run_stages(
@@ -197,7 +204,8 @@ def run_stages(
     setpoint_c: ArrayLike,
     own: Own | None = None,
     told: Progress | None = None,
-    finer: float = 1.0,
+    parts: int = 1,
+    coarser: float = 1.0,
 ) -> Course:
     """Blow stage after stage and read every step.
 
@@ -209,9 +217,11 @@ def run_stages(
     setpoint_c : float or array of one per member
     own : Own or None
         What each member has in place of the stages' own.
+    parts, coarser
+        See `step_times`.
     """
     ends, own = np.cumsum([s.seconds for s in stages]), own or Own()
-    times = step_times(float(ends[-1]), [float(e) for e in ends[:-1]], finer)
+    times = step_times(float(ends[-1]), [float(e) for e in ends[:-1]], parts, coarser)
     rows, current, aim_again_s = [read_sites(chain.sites())], (-1, 0.0), 0.0
     for n in range(1, times.size):
         stage = int(np.searchsorted(ends, times[n] - 1e-9))

@@ -15,7 +15,8 @@ from monitor.heat.jet import exit_state
 from monitor.heat.limits import Limit, melt_wanted, site_limits
 from monitor.heat.types import HeatSetup, PartSetup, Protection
 from monitor.plan.course import COARSE, Ensemble
-from monitor.plan.search import PlanLimits, search
+from monitor.plan.search import PlanLimits, height_nodes, settings_map
+from monitor.plan.surface import Surface
 
 __all__ = ["Measure", "best_measures"]
 
@@ -24,8 +25,8 @@ Job = tuple[HeatSetup, PlanLimits]
 PREHEAT_C, LOWEST_M, WIDER, STRONGER = 150.0, 5e-3, 1.5, 1.5
 SHIELD_GAP_M, BLOCK_KG = 2e-3, 0.02
 LARGEST_MACH = 0.3
-HEIGHTS_MM = (5.0, 10.0, 16.0)
-SINGLES_KEPT, SHOWN = 4, 3
+HEIGHTS_MM, SETPOINT_STEP_C = (5.0, 10.0, 16.0), 30.0
+SINGLES_KEPT, SHOWN = 3, 3
 LEAST_GAIN = 0.05
 
 
@@ -55,31 +56,53 @@ def best_measures(
 
     chance and sweep_m are the plan's own.
     """
+    bench = _Bench(ensemble, sweep_m)
     singles = {what: job for what, change in _known(setup).items() if (job := change((setup, limits))) is not None}
-    found = {(what,): _tried(what, job, ensemble, sweep_m) for what, job in singles.items()}
+    found = {(what,): bench.tried(what, job) for what, job in singles.items()}
     told(0.6)
     helpful = sorted(singles, key=lambda what: -found[what,].rank)[:SINGLES_KEPT]
     for first, second in combinations(helpful, 2):
         then = _known(singles[first][0]).get(second)
         if then is not None and (job := then(singles[first])) is not None:
-            found[first, second] = _tried(f"{first} and {second}", job, ensemble, sweep_m)
+            found[first, second] = bench.tried(f"{first} and {second}", job)
     told(1.0)
     best = sorted((m for m in found.values() if m.chance > chance + LEAST_GAIN), key=lambda m: -m.rank)
     return tuple(best[:SHOWN])
 
 
-def _tried(what: str, job: Job, ensemble: Ensemble, sweep_m: tuple[float, float]) -> Measure:
-    """The best setting with a measure; none where it cannot be modelled."""
-    setup, limits = job
-    try:
-        here = search(
-            setup, limits, ensemble, melt_wanted(setup.part), lambda share: None, HEIGHTS_MM, sweep_m, COARSE
-        )
-    except InputError:
-        return Measure(what, 0.0, limits.setpoint_c[0], limits.height_m[0], -np.inf)
-    at = here.best()
-    rank = float(here.chance[at]) + 1e-3 * float(np.clip(here.middle_k.max(), -200.0, 100.0))
-    return Measure(what, float(here.chance[at]), float(here.setpoints_c[at[0]]), float(here.heights_m[at[1]]), rank)
+class _Bench:
+    """Tries measures; what leaves bore and protections as they are is read from the surfaces that are there.
+
+    The latent heat of another alloy is left as it was.
+    """
+
+    def __init__(self, ensemble: Ensemble, sweep_m: tuple[float, float]) -> None:
+        self._ensemble, self._sweep_m = ensemble, sweep_m
+        self._ran: list[tuple[tuple[object, ...], list[Surface]]] = []
+
+    def tried(self, what: str, job: Job) -> Measure:
+        """The best setting with a measure; none where it cannot be modelled."""
+        setup, limits = job
+        try:
+            surfaces = self._surfaces(setup, limits)
+        except InputError:
+            return Measure(what, 0.0, limits.setpoint_c[0], limits.height_m[0], -np.inf)
+        melt = melt_wanted(setup.part)
+        here = settings_map(setup, limits, self._ensemble, melt, surfaces, HEIGHTS_MM, SETPOINT_STEP_C)
+        at = here.best()
+        chance = float(here.chance[at])
+        rank = chance + 1e-3 * float(np.clip(here.middle_k.max(), -200.0, 100.0))
+        return Measure(what, chance, float(here.setpoints_c[at[0]]), float(here.heights_m[at[1]]), rank)
+
+    def _surfaces(self, setup: HeatSetup, limits: PlanLimits) -> list[Surface]:
+        key = setup.station.bore_m, setup.protections
+        for known, surfaces in self._ran:
+            if known == key:
+                return surfaces
+        reach = replace(limits, height_m=(min(LOWEST_M, limits.height_m[0]), limits.height_m[1]))
+        (surfaces,) = height_nodes(setup, reach, self._ensemble, (self._sweep_m,), COARSE, lambda share: None)
+        self._ran.append((key, surfaces))
+        return surfaces
 
 
 def _known(setup: HeatSetup) -> dict[str, Callable[[Job], Job | None]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +16,7 @@ from monitor.plan.chance import judge
 from monitor.plan.course import COARSE, Course, Ensemble, Progress, Stage
 from monitor.plan.surface import Surface, Way, coordinates, run_star
 
-__all__ = ["PlanLimits", "SettingMap", "search", "sweep_axes", "usual"]
+__all__ = ["PlanLimits", "SettingMap", "height_nodes", "search", "settings_map", "sweep_axes", "usual"]
 
 FloatArray = NDArray[np.float64]
 
@@ -24,7 +25,7 @@ NODES_APART_M = 2e-3  # a range of heights narrower than this is run at its midd
 SETPOINT_STEP_C = 10.0
 SWEEPS = (0.5, 1.0, 1.5)  # semi-axes over the part's half-sides
 LEAST_SWEEP_M = 1e-3
-STEPS_FINER = 0.5  # steps twice as long as those of the start itself
+STEPS_COARSER = 2.0  # than those of the start itself
 NEAR = 0.05  # settings within this of the best chance count as good as the best
 USUAL_C, USUAL_M = (300.0, 400.0), (5e-3, 15e-3)  # settings that people use; common practice, no source
 LEAST_MELT_S = 12.0  # a melt that comes sooner leaves no time to see it
@@ -78,23 +79,26 @@ def usual(setpoint_c: FloatArray, height_m: FloatArray, melt_s: FloatArray) -> F
     return beyond(setpoint_c, USUAL_C) / 50.0 + beyond(height_m, USUAL_M) / 5e-3 + hurry
 
 
-def search(
+def search(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, melt: Melt, told: Progress) -> SettingMap:
+    """The chance of every setting, on the grid of the live estimate; the sweep is the best of a few."""
+    sweep = _sweep(setup, limits, ensemble, melt)
+    (surfaces,) = height_nodes(setup, limits, ensemble, (sweep,), None, told)
+    return settings_map(setup, limits, ensemble, melt, surfaces)
+
+
+def settings_map(
     setup: HeatSetup,
     limits: PlanLimits,
     ensemble: Ensemble,
     melt: Melt,
-    told: Progress,
+    surfaces: Sequence[Surface],
     heights_mm: tuple[float, ...] = HEIGHTS_MM,
-    sweep_m: tuple[float, float] | None = None,
-    fineness: Fineness | None = None,
+    setpoint_step_c: float = SETPOINT_STEP_C,
 ) -> SettingMap:
-    """The chance of every setting; sweep_m None: the best of a few; fineness None: the grid of the live estimate."""
-    bounds = site_limits(setup)
-    sweep = sweep_m or _sweep(setup, limits, ensemble, melt)
-    low, high = limits.height_m
-    heights, setpoints = np.unique(np.clip(np.array(heights_mm) * 1e-3, low, high)), _setpoints(limits)
-    (surfaces,) = _nodes(setup, limits, ensemble, (sweep,), fineness, told)
-    rows = []
+    """The chance of every setting by surfaces of `height_nodes`."""
+    bounds, (low, high) = site_limits(setup), limits.height_m
+    heights = np.unique(np.clip(np.array(heights_mm) * 1e-3, low, high))
+    setpoints, rows = _setpoints(limits, setpoint_step_c), []
     for setpoint in setpoints:
         courses = [_between(setup, ensemble, surfaces, setpoint, height) for height in heights]
         together = Course(courses[0].times_s, np.stack([c.temp_c for c in courses], axis=2), courses[0].names)
@@ -102,7 +106,7 @@ def search(
         chance = (judged.best_k[:, 1:] > 0).mean(axis=1)
         rows.append((chance, judged.best_k[:, 0], judged.melt_s[:, 0]))
     chance, middle, melts = (np.array(column) for column in zip(*rows, strict=True))
-    return SettingMap(setpoints, heights, sweep, chance, middle, melts)
+    return SettingMap(setpoints, heights, surfaces[0].way.stages[0].sweep_m, chance, middle, melts)
 
 
 def sweep_axes(shape: PartShape, share: float) -> tuple[float, float]:
@@ -115,19 +119,19 @@ def _sweep(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, melt: Melt)
     bounds, gained, one = site_limits(setup), -np.inf, ensemble.first()
     sweeps = tuple(dict.fromkeys(sweep_axes(part_shape(setup.part), share) for share in SWEEPS))
     best = sweeps[0]
-    nodes = _nodes(setup, limits, one, sweeps, COARSE, lambda share: None)
+    nodes = height_nodes(setup, limits, one, sweeps, COARSE, lambda share: None)
     for sweep, surfaces in zip(sweeps, nodes, strict=True):
         found = max(
             float(judge(_between(setup, one, surfaces, setpoint, s.way.stages[0].height_m), bounds, melt).best_k[0])
             for s in surfaces
-            for setpoint in _setpoints(limits)[::3]
+            for setpoint in _setpoints(limits, 3 * SETPOINT_STEP_C)
         )
         if found > gained + WIDER_K:
             best, gained = sweep, found
     return best
 
 
-def _nodes(
+def height_nodes(
     setup: HeatSetup,
     limits: PlanLimits,
     ensemble: Ensemble,
@@ -140,26 +144,26 @@ def _nodes(
     heights = [low, 0.5 * (low + high), high] if high - low > NODES_APART_M else [0.5 * (low + high)]
     middle_c = 0.5 * sum(limits.setpoint_c)
     ways = [Way(middle_c, (Stage(height, sweep, limits.dwell_s),)) for sweep in sweeps for height in heights]
-    surfaces = run_star(setup, ensemble, ways, fineness, told, STEPS_FINER)
+    surfaces = run_star(setup, ensemble, ways, fineness, told, STEPS_COARSER)
     return [surfaces[n : n + len(heights)] for n in range(0, len(surfaces), len(heights))]
 
 
 def _between(
-    setup: HeatSetup, ensemble: Ensemble, surfaces: list[Surface], setpoint_c: float, height_m: float
+    setup: HeatSetup, ensemble: Ensemble, surfaces: Sequence[Surface], setpoint_c: float, height_m: float
 ) -> Course:
     """Temperatures at a setting: every surface followed there, and a parabola through them along the height."""
     stages = (Stage(height_m, surfaces[0].way.stages[0].sweep_m, 0.0),)
     nodes = np.array([s.way.stages[0].height_m for s in surfaces])
-    logs = 0.0
-    for n, surface in enumerate(surfaces):
+    places, logs = coordinates(setup, ensemble, surfaces, setpoint_c, stages), 0.0
+    for n, (surface, at) in enumerate(zip(surfaces, places, strict=True)):
         others = np.delete(nodes, n)
         weight = float(np.prod((height_m - others) / (nodes[n] - others)))
         if abs(weight) > 1e-9:
-            logs = logs + weight * surface.log_rise(coordinates(setup, ensemble, surface, setpoint_c, stages))
-    return Course(surfaces[0].times_s, np.exp(logs) + surfaces[0].from_c, surfaces[0].names)
+            logs = logs + weight * surface.log_rise(at)
+    return ensemble.with_form(Course(surfaces[0].times_s, np.exp(logs) + surfaces[0].from_c, surfaces[0].names))
 
 
-def _setpoints(limits: PlanLimits) -> FloatArray:
+def _setpoints(limits: PlanLimits, step_c: float) -> FloatArray:
     low, high = limits.setpoint_c
-    steps = np.arange(np.ceil(low / SETPOINT_STEP_C), np.floor(high / SETPOINT_STEP_C) + 1) * SETPOINT_STEP_C
+    steps = np.arange(np.ceil(low / step_c), np.floor(high / step_c) + 1) * step_c
     return steps if steps.size else np.array([0.5 * (low + high)])

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from monitor.heat.chain import Blow, Chain, Fineness, outlet, strength
 from monitor.heat.types import HeatSetup
-from monitor.heat.uncertainty import Parameters, parameters
+from monitor.heat.uncertainty import Parameters
 from monitor.plan.course import (
     AIM_SIGMA_M,
     Course,
@@ -89,10 +89,10 @@ def run_star(
     ways: Sequence[Way],
     fineness: Fineness | None,
     told: Progress | None = None,
-    finer: float = 1.0,
+    coarser: float = 1.0,
 ) -> list[Surface]:
     """Run the star of several ways at once; their stages last equally long."""
-    chain, course = _blown(setup, ensemble, ways, fineness, told, finer)
+    chain, course = _blown(setup, ensemble, ways, fineness, told, coarser)
     temps = course.temp_c.reshape(*course.temp_c.shape[:2], len(ways), -1)
     return [
         _fitted(setup, ensemble.middle(), way, replace(course, temp_c=temps[:, :, i]), chain.notes)
@@ -101,9 +101,15 @@ def run_star(
 
 
 def run_members(setup: HeatSetup, ensemble: Ensemble, way: Way) -> tuple[Course, tuple[str, ...]]:
-    """Every member through a way, on the grid of the live estimate, with what the chain leaves out; and its notes."""
+    """Every member through a way, on the grid of the live estimate, with what the chain leaves out; and its notes.
+
+    The step's error, of first order in backward Euler, is extrapolated away for the middle, and all share in that.
+    """
     (surface,) = run_star(setup, ensemble, [way], None)
-    at = coordinates(setup, ensemble, surface, way.setpoint_c, way.stages)
+    halved = run_stages(repeated(setup, ensemble.middle(), None, 1), way.stages, way.setpoint_c, parts=2)
+    logs = np.log(np.maximum(halved.temp_c[::2, :, 0] - surface.from_c, LEAST_RISE_K))
+    surface = replace(surface, middle=2.0 * logs - surface.middle)
+    (at,) = coordinates(setup, ensemble, [surface], way.setpoint_c, way.stages)
     return ensemble.with_form(surface.course(at)), surface.notes
 
 
@@ -126,7 +132,7 @@ def _blown(
     ways: Sequence[Way],
     fineness: Fineness | None,
     told: Progress | None,
-    finer: float,
+    coarser: float,
 ) -> tuple[Chain, Course]:
     """The chain after every way's star, and its course, members way by way."""
     n_stages, middle = len(ways[0].stages), ensemble.middle()
@@ -148,17 +154,19 @@ def _blown(
         replace(first, sweep_m=tuple(np.repeat([way.stages[k].sweep_m[a] for way in ways], n) for a in (0, 1)))
         for k, first in enumerate(ways[0].stages)
     ]
-    return chain, run_stages(chain, stages, np.repeat([way.setpoint_c for way in ways], n), own, told, finer)
+    return chain, run_stages(chain, stages, np.repeat([way.setpoint_c for way in ways], n), own, told, coarser=coarser)
 
 
 def coordinates(
-    setup: HeatSetup, ensemble: Ensemble, surface: Surface, setpoint_c: float, stages: Sequence[Stage]
-) -> FloatArray:
-    """Where every member lies on a surface when it is held at a setting, (coordinates, members)."""
-    values, middle = parameters(ensemble.chain_scores), ensemble.middle()
-    felt = _felt(setup, values, setpoint_c, stages, ensemble.own(stages).heights_m or ()) - surface.felt[:, None]
+    setup: HeatSetup, ensemble: Ensemble, surfaces: Sequence[Surface], setpoint_c: float, stages: Sequence[Stage]
+) -> list[FloatArray]:
+    """Where every member lies on each surface when it is held at a setting, (coordinates, members) each."""
+    values, middle = ensemble.values, ensemble.middle()
+    felt = _felt(setup, values, setpoint_c, stages, ensemble.own(stages).heights_m or ())
     board = [np.log(getattr(values, name) / getattr(middle, name)) for name in BOARD_STEPS]
-    return np.concatenate([felt, board, ensemble.aim_scores]) / _steps(len(stages))[:, None]
+    own = np.concatenate([board, ensemble.aim_scores])
+    steps = _steps(len(stages))[:, None]
+    return [np.concatenate([felt - surface.felt[:, None], own]) / steps for surface in surfaces]
 
 
 def _fitted(

@@ -169,7 +169,7 @@ def _band(members: FloatArray) -> Band:
 def _solid_after(setup: HeatSetup, ensemble: Ensemble, way: Way) -> float | None:
     """Time until even the upper bound of the hottest joint is as far below the solidus as tin may undercool [s]."""
     surface = cool_star(setup, ensemble, way, COARSE, COOLING_STEPS_S)
-    at = coordinates(setup, ensemble, surface, way.setpoint_c, way.stages)
+    (at,) = coordinates(setup, ensemble, [surface], way.setpoint_c, way.stages)
     cooling = ensemble.with_form(surface.course(at), setup.station.ambient_c)
     alloy = joint_alloy(setup.part.alloy, setup.part.alloy_before)
     for passed, hottest in zip(cooling.times_s, cooling.temp_c[:, 0], strict=True):

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.heat.chain import Fineness
-from monitor.heat.uncertainty import PARAMETERS, parameters, prior
+from monitor.heat.uncertainty import PARAMETERS, prior
 from monitor.plan.chance import Judged, judge
 from monitor.plan.course import Ensemble, judged_names, repeated, run_stages
 from monitor.plan.surface import Way, run_members
@@ -24,16 +24,16 @@ from tests.heat.jobs import JOBS, BenchJob
 FloatArray = NDArray[np.float64]
 
 FINER = Fineness(
-    part_cells=20,
-    smallest_m=0.1e-3,
-    coarsest_m=4e-3,
-    neighbour_m=1.5e-3,
-    growth=0.4,
-    board_levels=8,
-    package_levels=5,
-    shrink=1.3,
+    part_cells=28,
+    smallest_m=0.06e-3,
+    coarsest_m=3e-3,
+    neighbour_m=1e-3,
+    growth=0.32,
+    board_levels=11,
+    package_levels=7,
+    shrink=1.35,
 )
-STEPS_FINER = 2.0
+STEP_PARTS = 2
 LEAST_MELTS = 20  # truths that must melt before the share in their band is told
 
 
@@ -64,9 +64,9 @@ def truths(job: BenchJob, plan: Plan, n: int, rng: np.random.Generator) -> tuple
     """What n truths say of the chances: melt before any limit, by the latest stop, by the clock; and their melts [s]."""
     rows = len(PARAMETERS) + 3 + len(judged_names(job.setup))
     drawn = Ensemble(np.concatenate([np.zeros((rows, 1)), rng.normal(size=(rows, n))], axis=1), prior())
-    chain = repeated(job.setup, parameters(drawn.chain_scores), FINER, 1)
+    chain = repeated(job.setup, drawn.values, FINER, 1)
     setpoint = plan.closest.setpoint_c
-    fine = drawn.with_form(run_stages(chain, plan.passes, setpoint, drawn.own(plan.passes), finer=STEPS_FINER))
+    fine = drawn.with_form(run_stages(chain, plan.passes, setpoint, drawn.own(plan.passes), parts=STEP_PARTS))
     planned, _ = run_members(job.setup, drawn, Way(setpoint, plan.passes))
     true, same = (judge(course, plan.limits, plan.melt) for course in (fine, planned))
     found = {
