@@ -187,7 +187,7 @@ class PartMotion:
     seen : float
         Share of its top face that shows what it showed first [-]; nan without a first look.
     clear : float
-        Of the board on its most covered side, the share that shows what it showed first [-].
+        Of the board on its most covered side, how much shows what it showed first, in light or shade [-].
     is_present : bool or None
         None: covered, or not looked at yet.
     edges : float
@@ -197,7 +197,7 @@ class PartMotion:
         How much more of what it would hide, did it stand on its short side, has changed than of the rest beside it
         [-]; nan where that cannot be told.
     change : float
-        Of its picture since the frame before [grey levels].
+        Of its picture since the frame before, but for a factor [grey levels].
     gain : float
         Brightness over the first look's [-].
     px_per_mm : float

@@ -42,7 +42,8 @@ LARGEST_LOGGED = 1e7  # s or C; a logger may count from its own start
 
 def run_paper(args: argparse.Namespace) -> int:
     """plumeline calibrate paper"""
-    from monitor.setup.paper import LENS_BOARD, paper_pdf
+    from monitor.setup.camera_guide import LENS_BOARD
+    from monitor.setup.paper import paper_pdf
 
     write_bytes_whole(Path(args.out), paper_pdf(standard_mat(), args.page))
     say(f"{args.out}: two sheets, the mat and the board for the lens ({LENS_BOARD.squares[0]}x{LENS_BOARD.squares[1]} "

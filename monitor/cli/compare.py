@@ -6,6 +6,7 @@ import argparse
 import json
 import math
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -15,8 +16,17 @@ from monitor.errors import InputError
 from monitor.files import read_table, write_text_whole
 from monitor.recording.export import safe_cell
 from monitor.recording.outputs import check_output
-from monitor.repeat.compare.baseline import BEGUN_ANEW, LEFT_OUT, aside_of, decide, read_decisions, words_of
-from monitor.repeat.compare.comparison import Comparison, compare, compare_folders, find_pass
+from monitor.repeat.compare.baseline import (
+    BEGUN_ANEW,
+    LEFT_OUT,
+    TAKEN_BACK,
+    Decision,
+    aside_of,
+    decide,
+    read_decisions,
+    words_of,
+)
+from monitor.repeat.compare.comparison import BASELINE, Comparison, compare, compare_folders, find_pass
 from monitor.repeat.compare.gauge import GaugeStudy, crossed_anova, study
 from monitor.repeat.compare.passes import open_trace
 from monitor.repeat.compare.tables import as_json, gauge_json, gauge_lines, lines, pass_rows
@@ -39,16 +49,25 @@ def run_compare(args: argparse.Namespace) -> int:
         return 0
     found = _compare(args, gauge)
     if args.window:
-        from monitor.ui.compare_window import show_comparison
-
-        return show_comparison(found, lambda rules, reference: compare(
-            found.passes, found.job, rules=rules, reference=reference, batch=args.batch, gauge=gauge,
-            notes=found.notes, aside=found.aside), args.theme, args.language)
+        return _show(found, args, gauge)
     for line in [json.dumps(as_json(found), indent=1)] if args.json else lines(found):
         say(line)
     if args.out:
         _write(found, Path(args.out), quiet=args.json)
     return int(not found.is_quiet)
+
+
+def _show(found: Comparison, args: argparse.Namespace, gauge: GaugeStudy | None) -> int:
+    """In a window, where passes can be left out and the comparison be made anew."""
+    from monitor.ui.compare_window import show_comparison
+
+    others = [note for note in found.notes if not note.startswith(BASELINE)]
+
+    def again(rules: tuple[int, ...], reference: int | None, decisions: Sequence[Decision]) -> Comparison:
+        return compare(found.passes, found.job, rules=rules, reference=reference, batch=args.batch, gauge=gauge,
+                       notes=[*(BASELINE + line for line in words_of(decisions)), *others],
+                       aside=aside_of(found.passes, decisions))
+    return show_comparison(found, again, args.theme, args.language, Path(args.baseline) if args.baseline else None)
 
 
 def read_gauge_sheet(path: Path, width_mm: float | None = None) -> GaugeStudy:
@@ -96,15 +115,15 @@ def _compare(args: argparse.Namespace, gauge: GaugeStudy | None) -> Comparison:
         return _compare(args, study(gauge.anova, high - low))
     if args.baseline:
         path = Path(args.baseline)
-        for name, what in ((args.leave_out, LEFT_OUT), (args.begin_anew, BEGUN_ANEW)):
+        for name, what in ((args.leave_out, LEFT_OUT), (args.begin_anew, BEGUN_ANEW), (args.take_back, TAKEN_BACK)):
             if name:
-                decide(path, what, found.passes[find_pass(found.passes, name, "--leave-out or --begin-anew")], args.why,
-                       args.by)
+                option = {LEFT_OUT: "--leave-out", BEGUN_ANEW: "--begin-anew", TAKEN_BACK: "--take-back"}[what]
+                decide(path, what, found.passes[find_pass(found.passes, name, option)], args.why, args.by)
         decisions = read_decisions(path)
         options |= {"aside": aside_of(found.passes, decisions), "decided": words_of(decisions)}
         found = compare_folders(args.recordings, **options)
-    elif args.leave_out or args.begin_anew:
-        raise InputError("--leave-out and --begin-anew need --baseline FILE, where the decision is kept")
+    elif args.leave_out or args.begin_anew or args.take_back:
+        raise InputError("--leave-out, --begin-anew and --take-back need --baseline FILE, where the decision is kept")
     if args.reference:
         return compare_folders(args.recordings, reference=find_pass(found.passes, args.reference), **options)
     return found

@@ -32,11 +32,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="with --gauge alone: width of the job's height limits")
     parser.add_argument("--baseline", metavar="FILE",
                         help="record of passes left out and of new beginnings; is kept to and, "
-                        "with the next two, added to")
+                        "with the next three or in the window, added to")
     parser.add_argument("--leave-out", metavar="PASS", help="leave this pass out from now on; with --why and --by")
     parser.add_argument("--begin-anew", metavar="PASS",
                         help="a deliberate change: only this pass and those after it count from "
                         "now on; with --why and --by")
+    parser.add_argument("--take-back", metavar="PASS",
+                        help="what was decided on this pass holds no longer; with --why and --by")
     parser.add_argument("--why", default="", metavar="TEXT", help="the reason, for the record")
     parser.add_argument("--by", default="", metavar="CODE", help="who decides, for the record")
     parser.add_argument("--out", metavar="DIR", help="write passes.csv, comparison.json and charts (SVG) there")

@@ -16,6 +16,7 @@ EXAMPLES = {
     "rerun": "plumeline rerun recordings/today --job other.toml --out recordings/today_other",
     "plan": "plumeline plan job.toml --out window.png",
     "review": "plumeline review recordings/today --theme dark",
+    "guide": "plumeline guide recordings/today --pass 2 --out good.toml",
     "learning": "plumeline learning recordings --operator T7 --out curve.svg",
     "compare": "plumeline compare recordings/monday recordings/today --window",
     "library": "plumeline library recordings --job regulator --from 2026-05-01 --warning drift",

@@ -88,8 +88,8 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action=_Version, nargs=0, help="print the version and exit")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command")
     for add in (_add_demo, _add_watch, _add_analyse, _add_export, _add_report, _add_overlay, _add_calibrate, _add_rerun,
-                _add_plan, _add_review, _add_learning, _add_compare, _add_library, _add_class, _add_import, _add_batch,
-                _add_verify, _add_doctor, _add_paths, _add_bug_report):
+                _add_plan, _add_review, _add_guide, _add_learning, _add_compare, _add_library, _add_class, _add_import,
+                _add_batch, _add_verify, _add_doctor, _add_paths, _add_bug_report):
         add(commands)
     return parser
 
@@ -166,6 +166,7 @@ def _add_watch(commands: Commands) -> None:
                         help="when the height tone may be heard (default: faded by skill)")
     parser.add_argument("--band", type=between(0, 100), default=15.0, metavar="PERCENT",
                         help="silent band round the height to hold (default: 15)")
+    parser.add_argument("--guide", metavar="FILE", help="be led along this pass, as `plumeline guide` wrote it")
     parser.add_argument("--no-record", action="store_true", help="watch and warn only")
     parser.add_argument("--no-video", action="store_true", help="record the trace without the picture")
     parser.add_argument("--mute", action="store_true", help="no sound")
@@ -249,6 +250,16 @@ def _add_review(commands: Commands) -> None:
                       "look at a recording frame by frame, with its traces, comments and what-ifs")
     parser.add_argument("recording", nargs="?", metavar="DIR", help="recording to open (default: none yet)")
     _add_theme(parser)
+
+
+def _add_guide(commands: Commands) -> None:
+    parser = _command(commands, "guide", "monitor.cli.guide:run_guide",
+                      "make a good pass of a recording a guide, to be led along in `plumeline watch --guide`")
+    parser.add_argument("recording", metavar="DIR", help="recording")
+    parser.add_argument("--pass", dest="number", type=whole(1, 1_000_000), metavar="N",
+                        help="number of the pass (default: the only one)")
+    parser.add_argument("--out", required=True, type=to_write(".toml", word="plumeline guide pass"),
+                        metavar="FILE.toml", help="where the guide goes")
 
 
 def _add_library(commands: Commands) -> None:

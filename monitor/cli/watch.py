@@ -15,6 +15,7 @@ from monitor.recording.reader import open_recording
 
 if TYPE_CHECKING:
     from monitor.engine.source import LiveSource
+    from monitor.judging.guide_pass import GuidePass
 
 __all__ = ["run_watch"]
 
@@ -52,10 +53,24 @@ def _open(source: LiveSource, inputs: Inputs | None, args: argparse.Namespace) -
 
     app = application(theme=args.theme, language=args.language)
     settings = Settings(_path(args.out) or recordings_folder(), args.operator, Mode(args.coaching), args.band / 100,
-                        not args.no_record, not args.no_video, camera=_path(args.camera), nozzle=_path(args.nozzle))
+                        not args.no_record, not args.no_video, camera=_path(args.camera), nozzle=_path(args.nozzle),
+                        guide=_guide(args.guide, inputs))
     calibration = heat_calibration(args.heat, heat_setup(inputs.job) if inputs else None)
     return open_bench(app, source, inputs, Opening(settings, calibration, args.mute, _path(args.sound),
                                                    args.quit_at_end, args.minutes, _path(args.stats)))
+
+
+def _guide(name: str | None, inputs: Inputs | None) -> GuidePass | None:
+    """The guide in a file; one of another target is refused before a window opens."""
+    if name is None:
+        return None
+    from monitor.judging.guide_pass import fit_to_job
+    from monitor.recording.guide_file import load_guide
+
+    guide = load_guide(Path(name))
+    if inputs is not None:
+        fit_to_job(guide, inputs.job)
+    return guide
 
 
 def _path(text: str | None) -> Path | None:

@@ -19,7 +19,8 @@ import numpy as np
 from monitor.engine.analyse import Inputs
 from monitor.engine.annunciator import Alarm, Annunciator
 from monitor.engine.capture import Capture
-from monitor.engine.feedback import Coach
+from monitor.engine.feedback import Coach, Mode
+from monitor.engine.leading import GuideNow, Leader
 from monitor.engine.picture_check import PictureCheck
 from monitor.engine.rerun import finish_recording, keep_calibration
 from monitor.engine.source import Arrival
@@ -33,10 +34,13 @@ from monitor.heat.melt import LAW
 from monitor.job import Job
 from monitor.judging.alerts import Reading, TechniqueWarning
 from monitor.judging.exposure import heat_setup
+from monitor.judging.guide_pass import GuidePass
 from monitor.judging.marks import JointMark
 from monitor.judging.pipeline import FrameResult, Judge, Pipeline, ToolState, TrackerLike
 from monitor.judging.technique import PassSummary, work_grid
 from monitor.judging.tracking import make_part_follower
+from monitor.recording.folder import GUIDE
+from monitor.recording.guide_file import save_guide
 from monitor.recording.recorder import RESERVE_BYTES, Origin, PassNote, Recorder
 from monitor.sound.tones import MELTED, REFERENCE, WARNING_PATTERNS, Cue
 from vision.types import BenchPose, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
@@ -52,11 +56,12 @@ log = logging.getLogger("plumeline.session")
 
 @dataclass(frozen=True)
 class PassTold:
-    """A finished pass with how it was coached and how much of it lay in the band [-]."""
+    """A finished pass with how it was coached, how much of it lay in the band [-], and how it followed the guide."""
 
     summary: PassSummary
     note: PassNote
     in_band_share: float
+    guide_words: str = ""
 
 
 @dataclass(frozen=True)
@@ -67,6 +72,7 @@ class Moment:
     alarm: Alarm
     pass_told: PassTold | None
     notices: tuple[str, ...]
+    guide: GuideNow | None = None  # with a guide only
 
 
 class Session:
@@ -88,13 +94,16 @@ class Session:
         Whether seen melts are kept on the shelf for the next jobs; not for work that is only played.
     operator : str
         A code.
+    guide : GuidePass, optional
+        To be led along in passes that are coached, and kept with the recording.
     say : callable, optional
         Takes every Cue.
     """
 
     def __init__(self, inputs: Inputs, tracker: TrackerLike, coach: Coach, folder: Path | None, *,
                  calibration: Calibration | None = None, video: bool = True, teaches: bool = False, operator: str = "",
-                 say: Callable[[Cue], None] = lambda cue: None, reserve_bytes: int | None = None) -> None:
+                 guide: GuidePass | None = None, say: Callable[[Cue], None] = lambda cue: None,
+                 reserve_bytes: int | None = None) -> None:
         self.inputs, self.coach, self.annunciator = inputs, coach, Annunciator()
         self.heat = HeatEstimator(heat_setup(inputs.job), calibration)
         parts = make_part_follower(inputs.camera, inputs.job) if inputs.camera is not None else None
@@ -117,6 +126,9 @@ class Session:
         self._troubles: dict[str, str] = {}
         self._marks: list[JointMark] = []
         self._operator, self._teaches = operator, teaches
+        self._leader = Leader(guide, inputs.job) if guide is not None else None
+        if guide is not None and self.recorder is not None:
+            save_guide(guide, self.recorder.part / GUIDE)
 
     @property
     def judge(self) -> Judge:
@@ -227,6 +239,7 @@ class Session:
         last_pass = self.judge.finish()
         if last_pass is not None:
             recorder.add_pass(last_pass, self.coach.note())
+            self._guide_words(last_pass)
         finish_recording(recorder, self.judge, self.heat)
         self._add_picture(recorder)
         if self._teaches:
@@ -253,7 +266,12 @@ class Session:
         """Record, sound and tell one result."""
         alarm = self.annunciator.step(result.t_s, result.started, result.standing)
         height_mm = result.exposure.height_mm if result.exposure.observed else math.nan
-        error = self.coach.step(result.exposure.dt_s, height_mm, result.in_pass)
+        error, guide = self.coach.step(result.exposure.dt_s, height_mm, result.in_pass), None
+        if self._leader is not None:
+            is_led = self.coach.is_coached or self.coach.mode is Mode.MUTED
+            guide = self._leader.step(result.exposure, result.in_pass, self.judge.technique.pass_time_s(result.t_s),
+                                    is_led)
+            error = self._leader.tone(guide) if self.coach.is_coached else math.nan
         told = self._end_pass(result.pass_ended) if result.pass_ended is not None else None
         if self.recorder is not None:
             self.recorder.add(result, told.note if told else None, has_frame=has_frame)
@@ -269,11 +287,18 @@ class Session:
         if result.t_s >= self._next_clock_s:
             self._next_clock_s = result.t_s + CLOCK_EVERY_S
             self._clock(result.t_s)
-        return Moment(result, alarm, told, self._notices())
+        return Moment(result, alarm, told, self._notices(), guide)
 
     def _end_pass(self, ended: PassSummary) -> PassTold:
-        note = self.coach.note()
-        return PassTold(ended, note, self.coach.end_pass())
+        return PassTold(ended, self.coach.note(), self.coach.end_pass(), self._guide_words(ended))
+
+    def _guide_words(self, ended: PassSummary) -> str:
+        """How a pass was held to the guide; kept in the trace, empty without a guide."""
+        if self._leader is None:
+            return ""
+        words = self._leader.words(ended.t_end_s - ended.t_start_s)
+        self._event(ended.t_end_s, "guide", f"pass {ended.number}: {words}; the guide was {self._leader.guide.name}")
+        return words
 
     def _notices(self) -> tuple[str, ...]:
         """What does not work around the work, for the banner; each change is kept in the trace."""

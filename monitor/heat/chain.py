@@ -173,10 +173,18 @@ class Chain:
         """A copy of everything that changes in time."""
         return tuple(a.copy() for a in self._moving())
 
-    def restore(self, state: tuple[FloatArray, ...]) -> None:
-        """Go back to a copied state."""
-        for array, saved in zip(self._moving(), state, strict=True):
-            array[:] = saved
+    def swap(self, state: tuple[FloatArray, ...]) -> tuple[FloatArray, ...]:
+        """Go on from another state, without a copy; gives back the one that was."""
+        before = tuple(self._moving())
+        temp, top, bottom, liquid, jet_flux, touch_flux, lost, gained, touched, touch, *rest = state
+        self.model.work = self.model.work._replace(
+            temp_c=temp, top_c=top, bottom_c=bottom, liquid=liquid, jet_w_m2=jet_flux, touch_w_m2=touch_flux,
+            lost_j=lost, gained_j=gained, touched_j=touched)
+        self.model.exchange = self.model.exchange._replace(touch_c=touch)
+        self._neighbour_c, self._drawn_w, self.energy_j, *bodies_c = rest
+        for body, temp_c in zip(self._bodies, bodies_c, strict=True):
+            body.temp_c = temp_c
+        return before
 
     def to_grid(self, x_m: ArrayLike, y_m: ArrayLike) -> tuple[FloatArray, FloatArray]:
         """Bench coordinates in the grid's frame [m]."""

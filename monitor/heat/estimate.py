@@ -15,6 +15,7 @@ from monitor.heat.calibration import Calibration
 from monitor.heat.chain import Blow, Chain, Fineness, Sites
 from monitor.heat.limits import SILICON_RISK_C, TARGET_MARGIN_K, melt_wanted, neighbour_melts_c, site_limits
 from monitor.heat.melt import Lesson, MeltLearner, MeltSight
+from monitor.heat.outlook import Outlook
 from monitor.heat.types import Band, HeatInput, HeatReading, HeatSetup, JointState
 from monitor.heat.uncertainty import PARAMETERS, Knowledge, band, draw_scores, parameters, prior
 
@@ -26,15 +27,12 @@ SITES = ("package top", "joint centre", "joint corner", "board top", "underside"
 N_MEMBERS = 33
 LEAST_STEP_S, LONGEST_STEP_S = 0.09, 0.125  # frames are joined until they make a step: 10 a second are enough
 COLDEST_KEPT = 20  # steps for which the coldest joint is remembered: a sight is told a moment later
-FORECAST_STEPS_S = (0.5, 0.5, 1, 1, 2, 2, 3, 3, 4, 4, 5, 5, 7, 7, 7, 8)  # one minute ahead
-FORECAST_EVERY_S = 2.0
 HOLD_S = 3.0  # the coldest joint's lower bound must stay above its mark this long
 UNDERCOOLING_K = 30.0  # tin stays liquid 10 to 30 K and more below its solidus when it cools; handbook, from memory
 # "Surely solid" needs this many half-widths of the 90 % band between the estimate and the solidus: 3 sigma. See
 # tests/benchmarks/heat_bands.py for how often it is wrong.
 SOLID_REACH = 1.8
 STILL_K_S = 0.15  # joints that rise more slowly than this gain nothing worth waiting for
-COOLING_STEPS_S = (1, 1, 2, 2, 3, 3, 5, 5, 8, 10, 15, 20, 30, 40)
 HEIGHT_REACH = 1.25  # a thermocouple run speaks for heights up to a quarter beyond its own; a choice
 RAMP_S = 1.0  # time constant of the smoothed ramps: a sweep's swing is evened out, a real rise is not
 FORGET_S = 0.7  # how fast an unseen nozzle stops being where it was; practice, no source
@@ -76,15 +74,16 @@ class HeatEstimator:
         self.limits, self.melt = site_limits(setup), melt_wanted(setup.part)
         self._neighbour_melts_c = neighbour_melts_c(setup)
         self._last: HeatInput | None = None
-        self._unseen_s = self._held_s = self._since_forecast_s = 0.0
-        self._forecast: dict[str, Band | None] | None = None
+        self._unseen_s = self._held_s = 0.0
         self._wet_s = math.inf  # since the joints may last have been molten; inf once they are surely solid again
         self._liquid_s = np.zeros(self.chain.n_members)
         self._before = self._named(self.chain.sites())
         self._start = {name: float(values[0]) for name, values in self._before.items()}
         self._ceiling_c = self._hottest_start_c()
-        self._solid_in_s: float | None = None
-        self._melt_ahead: Band | None = None
+        limited = ("package top", "board top", "underside", *(n.name for n in setup.neighbours))
+        self._outlook = Outlook(self.chain, self.learner.told, {name: self.limits[name].value_c for name in limited},
+                                self.melt.mark_c, self._is_solid)
+        self._may_look = True
         self._waiting: list[HeatInput] = []
         self._reading: HeatReading  # of the last step; the first input always makes one
         self._kind: tuple[object, ...] | None = None
@@ -106,6 +105,9 @@ class HeatEstimator:
         self._kind = _kind(inp)
         self._waiting.append(inp)
         if not is_new_kind and sum(i.dt_s for i in self._waiting) < LEAST_STEP_S:
+            if self._may_look:  # a picture that brings no step has time for one
+                self._outlook.go_on()
+                self._may_look = False
             return replace(self._reading, t_s=inp.t_s, observed=inp.observed)
         group, self._waiting = self._waiting, []
         self._reading = self._take(joined(group))
@@ -124,12 +126,13 @@ class HeatEstimator:
         ramp = self._ramps(raw, inp.dt_s)
         state, reason = self._joint(temps, inp.dt_s)
         self._liquid_s += inp.dt_s * (named["joint centre"] > self.chain.alloy.liquidus_c)
+        self._foresee(blow, inp.dt_s)
+        ahead = self._outlook
         power, energy = (self._regions(self.learner.told(v)) for v in (self.chain.power_w(), self.chain.energy_j))
         return HeatReading(inp.t_s, inp.observed, power, energy, temps, ramp, float(self._liquid_s[0]),
-                           self._time_left(blow, sites, inp.dt_s), state, reason, self._flags(temps),
+                           ahead.limit_in_s, state, reason, self._flags(temps),
                            {name: self._band(self.learner.told(rate)) for name, rate in self._rates.items()},
-                           self._liquid_band(), self._molten(), self._solid_in_s,
-                           _later(self._melt_ahead, self._since_forecast_s))
+                           self._liquid_band(), self._molten(), ahead.solid_in_s, ahead.melt_in_s)
 
     def see(self, sight: MeltSight) -> Lesson | None:
         """Learn from a melt that was seen, or not seen, a moment ago; None before the first step."""
@@ -156,7 +159,7 @@ class HeatEstimator:
         corners += np.array(chain.origin_m)
         x, y = (np.arange(corners[:, a].min() + step_m / 2, corners[:, a].max(), step_m) for a in (0, 1))
         gx, gy = chain.to_grid(*np.meshgrid(x, y))
-        from scipy.interpolate import RegularGridInterpolator  # a third of a second to load, for maps alone
+        from scipy.interpolate import RegularGridInterpolator  # slow to load: not before a map is asked for
 
         read = RegularGridInterpolator((model.y_m, model.x_m), model.board_top_c()[..., 0], bounds_error=False,
                                        fill_value=None)
@@ -303,43 +306,16 @@ class HeatEstimator:
         return (f"the thermocouple run was made at {tried[0] * 1e3:.0f} to {tried[1] * 1e3:.0f} mm, the nozzle is at "
                 f"{self._last.height_m * 1e3:.0f} mm")
 
-    def _time_left(self, blow: Blow | None, sites: Sites, dt_s: float) -> dict[str, Band | None]:
-        """Time to each limit at the present input; looked ahead every two seconds, counted down between."""
-        self._since_forecast_s += dt_s
-        if self._forecast is None or self._since_forecast_s >= FORECAST_EVERY_S:
-            self._forecast, self._since_forecast_s = self._look_ahead(blow, sites), 0.0
-            self._solid_in_s = self._cooling() if math.isfinite(self._wet_s) else None
-        elif self._solid_in_s is not None:
-            self._solid_in_s = max(0.0, self._solid_in_s - dt_s) if math.isfinite(self._wet_s) else None
-        past = self._since_forecast_s
-        return {name: _later(b, past) for name, b in self._forecast.items()}
+    def _foresee(self, blow: Blow | None, dt_s: float) -> None:
+        """Let the outlook know what passed, and let it look on unless it just did."""
+        self._outlook.pass_by(dt_s, blow, self._wet_s)
+        if self._may_look:
+            self._outlook.go_on()
+        self._may_look = True
 
-    def _look_ahead(self, blow: Blow | None, sites: Sites) -> dict[str, Band | None]:
-        rows = [_limited(sites)]
-        if blow is not None:
-            saved = self.chain.state()
-            for step_s in FORECAST_STEPS_S:
-                self._push(blow, step_s)
-                rows.append(_limited(self.chain.sites()))
-            self.chain.restore(saved)
-        history = self.learner.told(np.array(rows))  # (times, sites, members)
-        self._melt_ahead = _crossing(history[:, -1], self.melt.mark_c)
-        names = ["package top", "board top", "underside", *(n.name for n in self.setup.neighbours)]
-        return {name: _crossing(history[:, i], self.limits[name].value_c) for i, name in enumerate(names)}
-
-    def _cooling(self) -> float | None:
-        """Time until the joints are surely solid if the jet went away now; None when it is beyond the look-ahead."""
-        saved, passed, alloy = self.chain.state(), 0.0, self.chain.alloy
-        found = None
-        for step_s in COOLING_STEPS_S:
-            self.chain.rest(step_s)
-            passed += step_s
-            temps = self._bands(self._named(self.chain.sites()))
-            if _hottest_joint_c(temps) < alloy.solidus_c - UNDERCOOLING_K:
-                found = max(passed, alloy.wet_hold_s - self._wet_s)
-                break
-        self.chain.restore(saved)
-        return found
+    def _is_solid(self, sites: Sites) -> bool:
+        """Whether joints that may have been molten are surely solid at those temperatures."""
+        return _hottest_joint_c(self._bands(self._named(sites))) < self.chain.alloy.solidus_c - UNDERCOOLING_K
 
     def _note_range(self, blow: Blow | None) -> None:
         if blow is None or not hasattr(self, "_exit"):
@@ -351,7 +327,7 @@ class HeatEstimator:
     def _flags(self, temps: dict[str, Band]) -> tuple[str, ...]:
         flags = (*self.chain.notes, *self._range_flags)
         if math.isfinite(self._wet_s) and self._wet_s > 0:
-            more = "" if self._solid_in_s is None else f" for about {self._solid_in_s:.0f} s more"
+            more = "" if self._outlook.solid_in_s is None else f" for about {self._outlook.solid_in_s:.0f} s more"
             flags += ("cooling joints may stay wet" + (
                 f" for up to {self.chain.alloy.wet_hold_s:.0f} s (common practice)" if self.chain.alloy.wet_hold_s else
                 " below their solidus") + f": keep the board still{more}",)
@@ -466,32 +442,3 @@ def _centres(setup: HeatSetup) -> FloatArray:
     """Middle of the target and of every neighbour, (regions, 2) [m]."""
     regions = (setup.part.region, *setup.neighbours)
     return np.array([np.mean(r.polygon_m, axis=0) for r in regions])
-
-
-def _limited(sites: Sites) -> FloatArray:
-    """Sites that have limits, and last the coldest joint, (sites, members)."""
-    faces = [sites.package_top, sites.board_top, sites.underside]
-    return np.concatenate([faces, sites.neighbours, [sites.joint_corner]])
-
-
-def _later(ahead: Band | None, past_s: float) -> Band | None:
-    """What is left of a forecast after a while."""
-    return ahead and Band(max(ahead.low - past_s, 0), max(ahead.mid - past_s, 0), max(ahead.high - past_s, 0))
-
-
-def _crossing(history: FloatArray, limit_c: float) -> Band | None:
-    """Time at which (times, members) first reach a limit; None when the estimate does not within the look-ahead.
-
-    Members that do not reach it count as the end of the look-ahead.
-    """
-    above = history >= limit_c
-    if not above[:, 0].any():
-        return None
-    times = np.concatenate([[0.0], np.cumsum(FORECAST_STEPS_S)])[:len(history)]
-    reached = np.full(history.shape[1], times[-1])
-    for m in np.flatnonzero(above.any(axis=0)):
-        k = int(above[:, m].argmax())
-        reached[m] = 0.0 if k == 0 else np.interp(limit_c, history[k - 1:k + 1, m], times[k - 1:k + 1])
-    low, high = np.quantile(reached, [0.05, 0.95])
-    mid = float(reached[0])
-    return Band(min(float(low), mid), mid, max(float(high), mid))

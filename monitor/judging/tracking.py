@@ -34,11 +34,13 @@ def make_tracker(camera: CameraModel, nozzle: str | Path, job: Job, waits: bool 
 
 
 def make_part_follower(camera: CameraModel, job: Job) -> PartFollower:
-    """Watches the job's target and the neighbours on the board's top side, under their names in the job."""
+    """Watches the job's target and the neighbours on the board's top side, under their names in the job, and what
+    small things lie within a nozzle's width of the target.
+    """
     target = PartSpec(job.target.name, np.array(job.target.outline_mm), job.target.height_mm)
     neighbours = [PartSpec(name, np.array(region.outline_mm), region.height_mm)
                   for name, region in zip(job.neighbour_names, job.neighbour, strict=True) if region.side == "top"]
-    follower = PartFollower(camera, job.board.top_height_mm, target, neighbours)
+    follower = PartFollower(camera, job.board.top_height_mm, target, neighbours, job.nozzle.outer_diameter_mm)
     follower.warm_up()
     return follower
 

@@ -46,6 +46,8 @@ _MEANING = {
     "dy_mm": "shift from where it was marked, up the mat", "turn": "turn from where it was marked",
     "present": "1 while it is in its place",
     "sigma_mm": "standard deviation of the shift", "turn_sigma": "standard deviation of the turn",
+    "melt_s": "from the pass's start until its joints were first seen molten, by the camera or a person",
+    "joint_margin": "the coldest joint over its liquidus, at its hottest in the pass (estimate)",
     "seen_share": "share of its top that nothing covers", "told_by": "camera, or who saw it",
 }
 

@@ -13,10 +13,13 @@ from typing import Any
 import numpy as np
 
 from monitor.files import write_bytes_whole, write_text_whole
+from monitor.heat.alloy import find_alloy
+from monitor.job import parse_job
 from monitor.plain import plain
 from monitor.recording.columns import meaning_of, type_of
+from monitor.recording.melting import COLDEST, joint_margin_k, melt_s
 from monitor.recording.outputs import check_output
-from monitor.recording.reader import Recording
+from monitor.recording.reader import JOB, Recording
 from monitor.version import code_version
 from vision.types import TrackStatus
 
@@ -29,7 +32,7 @@ TRACK_COLUMNS = (
     "smooth_tip_z_mm", "in_pass", "reason",
 )
 UNITS = (("_mm_s", "mm/s"), ("_k_s", "K/s"), ("_mm", "mm"), ("_s", "s"), ("_deg", "deg"), ("_j", "J"), ("_w", "W"),
-         ("_c", "C"))  # of column names, longest endings first
+         ("_c", "C"), ("_k", "K"))  # of column names, longest endings first
 SHARES = frozenset({"axis_x", "axis_y", "axis_z", "in_limits", "coverage", "evenness", "band_share", "audible_share",
                     "seen_share"})
 HEAT_SITES = ("package top", "joint centre", "joint corner", "board top", "underside")
@@ -197,7 +200,20 @@ def _passes(recording: Recording) -> tuple[list[str], list[list[Any]]]:
     by = [recording.meta.get(key, "") for key in ("operator", "started_utc", "kind")]
     rows = [[*(math.degrees(p["tilt_mean_rad"]) if name == "tilt_mean_deg" else p[name] for name in header), *by]
             for p in recording.passes]
-    return [*header, "operator", "recorded_utc", "pass_kind"], rows
+    melts = [_melt_cells(recording, p) for p in recording.passes]
+    return [*header, "operator", "recorded_utc", "pass_kind", "melt_s", "joint_margin_low_k", "joint_margin_k",
+            "joint_margin_high_k"], [[*row, *melt] for row, melt in zip(rows, melts, strict=True)]
+
+
+def _melt_cells(recording: Recording, one: dict[str, Any]) -> list[float]:
+    """When the joints of a pass were seen to melt; the estimate's margin."""
+    job = parse_job(recording.job_text, str(recording.folder / JOB))
+    start, end = one["t_start_s"], one["t_end_s"]
+    inside = (recording.frames["t_s"] >= start) & (recording.frames["t_s"] <= end)
+    frames = set(recording.frames["frame"][inside].astype(int).tolist())
+    bands = (tuple(row["temp_c"].get(COLDEST) or (None,) * 3) for row in recording.heat if row["frame"] in frames)
+    return [melt_s(start, end, job.target.name, recording.part_events, recording.marks),
+            *joint_margin_k(bands, find_alloy(job.solder.alloy).liquidus_c)]
 
 
 def _comments(recording: Recording) -> tuple[list[str], list[list[Any]]]:

@@ -15,17 +15,17 @@ from monitor.errors import MonitorError
 from monitor.recording import schema
 from monitor.recording.trace_file import open_trace_file
 
-__all__ = ["BENCH_PICTURE", "CAMERA", "HEAT", "JOB", "MANIFEST", "META", "NOZZLE", "PICTURE", "RESERVE", "TRACE",
-           "files_of_others",
-           "has_trace", "is_live", "is_own", "make_private", "put_in_place", "remove_own"]
+__all__ = ["BENCH_PICTURE", "CAMERA", "GUIDE", "HEAT", "JOB", "MANIFEST", "META", "NOZZLE", "PICTURE", "RESERVE",
+           "TRACE", "files_of_others", "has_trace", "is_live", "is_own", "make_private", "put_in_place", "remove_own"]
 
 TRACE, JOB, CAMERA, NOZZLE, META, PICTURE = (
     "trace.sqlite", "job.toml", "camera.toml", "nozzle.toml", "meta.json", "board.png")
-BENCH_PICTURE, HEAT, MANIFEST, RESERVE = "nozzle.bench.jpg", "heat.toml", "manifest.json", "reserve.bin"
+BENCH_PICTURE, HEAT, GUIDE, MANIFEST, RESERVE = (
+    "nozzle.bench.jpg", "heat.toml", "guide.toml", "manifest.json", "reserve.bin")
 LOCK = "writing.lock"
 
 _OWN = frozenset({TRACE, *(TRACE + end for end in ("-wal", "-shm", "-journal")), JOB, CAMERA, NOZZLE, META, PICTURE,
-                  BENCH_PICTURE, HEAT, MANIFEST, RESERVE, LOCK})
+                  BENCH_PICTURE, HEAT, GUIDE, MANIFEST, RESERVE, LOCK})
 # what can be made again from the recording at any time, by the names that it gets unless it is told others
 _DERIVED = frozenset({"report.html", "report.pdf", "overlay.mp4", "about.json"}
                      | {f"{table}.{kind}" for table in ("track", "warnings", "passes", "comments", "parts",

@@ -16,11 +16,11 @@ from typing import Any
 
 from monitor.errors import EnvironmentFault
 from monitor.files import write_text_whole
-from monitor.recording.folder import BENCH_PICTURE, CAMERA, HEAT, JOB, MANIFEST, META, NOZZLE, PICTURE, TRACE
+from monitor.recording.folder import BENCH_PICTURE, CAMERA, GUIDE, HEAT, JOB, MANIFEST, META, NOZZLE, PICTURE, TRACE
 
 __all__ = ["Answer", "check_manifest", "entries_of", "renew_manifest", "sha256_of", "write_manifest"]
 
-_FIXED = (TRACE, JOB, CAMERA, NOZZLE, META, PICTURE, BENCH_PICTURE, HEAT)
+_FIXED = (TRACE, JOB, CAMERA, NOZZLE, META, PICTURE, BENCH_PICTURE, HEAT, GUIDE)
 _VERSION = 1
 _LONGEST_BYTES = 1 << 20
 

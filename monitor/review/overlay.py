@@ -15,8 +15,10 @@ from monitor.errors import InputError
 from monitor.files import replace_file
 from monitor.job import Job, parse_job
 from monitor.judging.exposure import onto_now
+from monitor.judging.guide_pass import GuidePoint
 from monitor.recording.outputs import check_output, sources_of
 from monitor.recording.reader import CAMERA, JOB, Recording
+from monitor.review.laid_over import LaidOver, distance_words
 from monitor.review.verdict import WARNING_WORDS
 from vision.camera.model import CameraModel, load_camera
 from vision.camera.sources import open_video
@@ -27,6 +29,7 @@ __all__ = ["write_overlay", "draw_frame", "FrameMarks", "marks_of"]
 TICKS_PER_S = 90_000
 WHITE, INK = (255, 255, 255), (40, 30, 20)
 TARGET, NEIGHBOUR, NOZZLE, AIM, ALERT = (95, 200, 40), (255, 110, 190), (255, 190, 40), (40, 220, 255), (60, 60, 235)
+GUIDE = (242, 157, 255)
 MOST_TEXTS = 4
 
 
@@ -43,6 +46,8 @@ class FrameMarks:
     seen : bool
     texts : list of str
         State and warnings; those that start with "!" are warnings.
+    guide : GuidePoint or None
+        Of a pass that is laid over this one, on the board as it lay at the start.
     """
 
     cam_from_bench: FloatArray | None
@@ -52,6 +57,7 @@ class FrameMarks:
     board_shift: FloatArray
     seen: bool
     texts: list[str]
+    guide: GuidePoint | None = None
 
 
 def write_overlay(recording: Recording, path: Path,
@@ -88,8 +94,8 @@ def write_overlay(recording: Recording, path: Path,
     return path
 
 
-def marks_of(recording: Recording, i: int) -> FrameMarks:
-    """What the trace says about its i-th frame."""
+def marks_of(recording: Recording, i: int, laid: LaidOver | None = None) -> FrameMarks:
+    """What the trace says about its i-th frame, and a pass that is laid over it."""
     f = recording.frames
     pose = None
     if np.isfinite(f["bench_tz_mm"][i]):
@@ -104,15 +110,20 @@ def marks_of(recording: Recording, i: int) -> FrameMarks:
     texts = [state]
     texts += [f"! {WARNING_WORDS.get(w['kind'], w['kind'])}: {w['action']}" for w in recording.warnings
               if w["t_start_s"] <= t and (w["t_end_s"] is None or t < w["t_end_s"])]
+    if laid is not None and (words := distance_words(laid.gap(recording, i), laid.name)):
+        texts.insert(1, words)
     return FrameMarks(pose, np.array([f[f"tip_{a}_mm"][i] for a in "xyz"]),
                       np.array([f[f"axis_{a}"][i] for a in "xyz"]), np.array([f["aim_x_mm"][i], f["aim_y_mm"][i]]),
-                      np.array([f["board_dx_mm"][i], f["board_dy_mm"][i], f["board_turn_rad"][i]]), bool(seen), texts)
+                      np.array([f["board_dx_mm"][i], f["board_dy_mm"][i], f["board_turn_rad"][i]]), bool(seen), texts,
+                      None if laid is None else laid.point(float(t)))
 
 
 def draw_frame(image: np.ndarray, camera: CameraModel, job: Job, marks: FrameMarks) -> None:
     """Draw marks into a BGR picture, in place."""
     if marks.cam_from_bench is not None:
         _draw_regions(image, camera, job, marks, marks.cam_from_bench)
+        if marks.guide is not None:
+            _draw_guide(image, camera, job, marks, marks.guide, marks.cam_from_bench)
         if marks.seen and np.isfinite(marks.tip_mm).all():
             _draw_nozzle(image, camera, job, marks, marks.cam_from_bench)
     _draw_texts(image, marks.texts)
@@ -156,6 +167,24 @@ def _draw_nozzle(image: np.ndarray, camera: CameraModel, job: Job, marks: FrameM
             centre = tuple(round(v) for v in px[1])
             cv2.drawMarker(image, centre, INK, cv2.MARKER_CROSS, 22, 4, cv2.LINE_AA)
             cv2.drawMarker(image, centre, AIM, cv2.MARKER_CROSS, 20, 2, cv2.LINE_AA)
+
+
+def _draw_guide(image: np.ndarray, camera: CameraModel, job: Job, marks: FrameMarks, point: GuidePoint,
+                pose: FloatArray) -> None:
+    """The other pass's outlet, its jet, and where that met the board: rings and a line, dotted."""
+    top, tip = job.board.top_height_mm, point.tip_mm
+    outlet_at, aim = onto_now(np.array([tip[:2], point.aim_mm]), marks.board_shift)
+    turn = np.linspace(0, 2 * np.pi, 37)
+    circle = np.stack([np.cos(turn), np.sin(turn)], -1)
+    for centre, radius, z in ((outlet_at, job.nozzle.outer_diameter_mm / 2, top + tip[2]),
+                              (aim, job.nozzle.bore_diameter_mm / 2, top)):
+        px = _project(camera, pose, np.column_stack([centre + radius * circle, np.full(len(turn), z)]))
+        for i in range(0, len(turn) - 1, 2):
+            _line(image, px[i:i + 2], GUIDE)
+    share = np.linspace(0, 1, 16)[:, None]
+    px = _project(camera, pose, (1 - share) * [*outlet_at, top + tip[2]] + share * [*aim, top])
+    for i in range(0, len(px) - 1, 2):
+        _line(image, px[i:i + 2], GUIDE)
 
 
 def _draw_texts(image: np.ndarray, texts: list[str]) -> None:

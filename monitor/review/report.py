@@ -27,6 +27,7 @@ from monitor.review.chart_words import heat_words, height_words, joint_words, ma
 from monitor.review.charts import board_photo, heat_chart, height_chart, joint_figure, map_chart, svg_of
 from monitor.review.machine import work_events, work_warnings
 from monitor.review.rubric import marks_of
+from monitor.review.rubric_pictures import rubric_pictures
 from monitor.review.traces import part_title
 from monitor.review.verdict import CAUTIONS, ESTIMATE_LIMITS, WARNING_WORDS, summary
 from monitor.review.whatif import kept_what_if
@@ -50,7 +51,10 @@ def report_html(recording: Recording) -> str:
             if (svg := map_chart(recording, job, name, board_photo(recording))) is not None]
     kept = kept_what_if(recording)
     joint = joint_figure(recording, kept["joint_c"], kept["words"]) if kept else None
-    return fill_template("report.html", recording, job, maps=maps, height_svg=height_chart(recording, job),
+    shown, not_shown = rubric_pictures(recording, job, marks_of(recording, job))
+    frames = [(p, "data:image/jpeg;base64," + base64.b64encode(p.jpeg).decode()) for p in shown]
+    return fill_template("report.html", recording, job, maps=maps, frames=frames, not_shown=not_shown,
+                         height_svg=height_chart(recording, job),
                          heat_svg=heat_chart(recording, job), joint_svg=None if joint is None else svg_of(joint))
 
 

@@ -11,8 +11,9 @@ from vision.bench.mat import Mat
 from vision.calibrate.lens import CharucoTarget, View, find_target
 from vision.types import FloatArray
 
-__all__ = ["CameraGuide", "Guidance", "ENOUGH"]
+__all__ = ["LENS_BOARD", "CameraGuide", "Guidance", "ENOUGH"]
 
+LENS_BOARD = CharucoTarget((9, 6), 25.0, 18.0, "DICT_5X5_100")  # the one that is printed
 ENOUGH = 15
 STILL_PX = 1.5  # mean move of the corners between two looks
 NEW_SHARE = 0.06  # of the picture's width: mean move from every photograph taken

@@ -83,7 +83,12 @@ class NozzleGuide:
     @property
     def has_come_to_rest(self) -> bool:
         """Whether something moved since the last photograph and has lain still for a while: time for the next one."""
-        return self.step is not None and self._has_moved and self._n_still >= REST_LOOKS
+        return self.step is not None and self._has_moved and self.lies_still
+
+    @property
+    def lies_still(self) -> bool:
+        """Whether nothing has moved for a while."""
+        return self._n_still >= REST_LOOKS
 
     def wanted(self) -> str:
         """The photographs that are still to be taken, in words."""

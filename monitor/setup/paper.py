@@ -13,14 +13,14 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
+from monitor.setup.camera_guide import LENS_BOARD
 from vision.bench.follower import marker_dictionary
 from vision.bench.mat import Mat
 from vision.calibrate.lens import CharucoTarget
 
-__all__ = ["LENS_BOARD", "PAGES_MM", "mat_pdf", "paper_pdf"]
+__all__ = ["PAGES_MM", "mat_pdf", "paper_pdf"]
 
 PAGES_MM = {"A4": (297.0, 210.0), "Letter": (279.4, 215.9)}  # across; ISO 216, and ANSI/ASME Y14.1 size A
-LENS_BOARD = CharucoTarget((9, 6), 25.0, 18.0, "DICT_5X5_100")
 CHECK_MM = 100.0
 MM_PER_IN = 25.4
 MAT_WORDS = ("Bench mat. Lay the sheet flat and tape it down; the board lies on its middle, the markers stay in view.",)

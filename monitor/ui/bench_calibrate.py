@@ -8,8 +8,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from PyQt6.QtCore import QPointF, QRectF, Qt, pyqtSignal
-from PyQt6.QtGui import QColor, QPainter, QPen
+from PyQt6.QtCore import Qt, pyqtSignal
 from PyQt6.QtWidgets import (
     QCheckBox,
     QFormLayout,
@@ -18,7 +17,6 @@ from PyQt6.QtWidgets import (
     QLineEdit,
     QProgressBar,
     QPushButton,
-    QSizePolicy,
     QVBoxLayout,
     QWidget,
 )
@@ -29,16 +27,15 @@ from monitor.setup.camera_guide import CameraGuide, Guidance
 from monitor.setup.nozzle import calibrate_nozzle
 from monitor.setup.nozzle_guide import NozzleGuide, judge_nozzle
 from monitor.ui.bench_draft import JobDraft
-from monitor.ui.bench_picture import picture_of
 from monitor.ui.bench_state import tr
 from monitor.ui.bench_task import Task, in_process
 from monitor.ui.fields import Choice, Number
+from monitor.ui.raw_view import RawView
 from monitor.ui.theme import font
 from vision.calibrate.lens import CharucoTarget, calibrate_camera
 from vision.calibrate.nozzle_file import save_nozzle
 from vision.camera.model import CameraModel, save_camera
 from vision.errors import VisionError
-from vision.types import PoseMiss
 
 __all__ = ["CameraTab", "NozzleTab", "camera_words", "solve_camera", "solve_nozzle"]
 
@@ -81,7 +78,7 @@ class CameraTab(QWidget):
         self.take.clicked.connect(self._ask_take)
         self.solve.clicked.connect(self.calibrate)
         self.advice, self.verdict, self.bar = _line("head", True), _line("body"), QProgressBar()
-        self.view = _View()
+        self.view = RawView()
         row = QHBoxLayout()
         for widget in (self.begin, self.take, self.solve, self.automatic):
             row.addWidget(widget)
@@ -165,7 +162,8 @@ class CameraTab(QWidget):
     def _show(self, told) -> None:
         image, guidance = told
         self.advice.setText(tr(guidance.advice))
-        self.view.show_look(image, guidance)
+        self.view.show_picture(image)
+        self.view.show_points(guidance.points_px)
         self.verdict.setText(tr("{} photographs; missing: {}").format(guidance.n_taken,
                                                                       "; ".join(map(tr, guidance.missing))
                                                                       or tr("nothing")))
@@ -209,7 +207,7 @@ class NozzleTab(QWidget):
         row = QHBoxLayout()
         for widget in (self.begin, QLabel(tr("height [mm]")), self.height, self.take, self.back, self.solve):
             row.addWidget(widget)
-        self.view = _View()
+        self.view = RawView()
         whole = QVBoxLayout(self)
         for widget in (_line("small",
                              text=tr("With the station cold. The measures of the nozzle and the board's height must be "
@@ -243,7 +241,7 @@ class NozzleTab(QWidget):
         self._next_s = time.monotonic() + LOOK_EVERY_S
         text = self.guide.look(shown.arrival.frame.image, shown.bench)
         self.advice.setText(f"{min(self.guide.n_taken + 1, len(self.guide.steps))}/{len(self.guide.steps)}: {tr(text)}")
-        self.view.show_look(shown.arrival.frame.image, None, not isinstance(shown.bench, PoseMiss))
+        self.view.show_picture(shown.arrival.frame.image)
 
     def calibrate(self) -> None:
         """Learn the nozzle's edges from what was taken."""
@@ -281,39 +279,6 @@ class NozzleTab(QWidget):
         if guide is not None and guide.step is not None:
             self.height.setValue(guide.step.height_mm)
             self.advice.setText(tr(guide.step.words()))
-
-
-class _View(QWidget):
-    """A small live picture with what was found in it."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
-        self.setMinimumSize(240, 135)
-        self._picture, self._points, self._size = None, None, (1, 1)
-        self._is_good = True
-
-    def show_look(self, image: np.ndarray, guidance: Guidance | None, is_good: bool = True) -> None:
-        self._size = image.shape[1::-1]
-        small = cv2.resize(image, (640, round(640 * image.shape[0] / image.shape[1])), interpolation=cv2.INTER_AREA)
-        self._picture = picture_of(small)
-        self._points, self._is_good = (guidance.points_px if guidance is not None else None), is_good
-        self.update()
-
-    def paintEvent(self, _: object) -> None:
-        painter = QPainter(self)
-        painter.fillRect(self.rect(), QColor("#101416"))
-        if self._picture is not None:
-            scale = min(self.width() / self._size[0], self.height() / self._size[1])
-            box = QRectF((self.width() - self._size[0] * scale) / 2, (self.height() - self._size[1] * scale) / 2,
-                         self._size[0] * scale, self._size[1] * scale)
-            painter.drawImage(box, self._picture)
-            if self._points is not None:
-                for width, colour in ((6.0, QColor(15, 20, 24)), (3.0, QColor("#7fe3ff"))):
-                    painter.setPen(QPen(colour, width, Qt.PenStyle.SolidLine, Qt.PenCapStyle.RoundCap))
-                    painter.drawPoints([QPointF(box.left() + x * scale, box.top() + y * scale)
-                                        for x, y in self._points])
-        painter.end()
 
 
 def solve_camera(photos, target, told):

@@ -14,8 +14,10 @@ from PyQt6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
 from monitor.engine.annunciator import Alarm
 from monitor.engine.engine import Shown
+from monitor.engine.leading import GuideNow
 from monitor.judging.alerts import EQUIPMENT, MACHINE, TechniqueWarning
 from monitor.judging.watch_rules import part_words
+from monitor.ui.bench_guide_pass import GuidePassPanel
 from monitor.ui.bench_panels import HeightPanel, LimitsPanel, StatePanel, SummaryPanel
 from monitor.ui.bench_picture import PictureView
 from monitor.ui.bench_state import Told, big_state, height_words, joint_words, limit_rows, next_limit, summarise, tr
@@ -46,7 +48,7 @@ class HotPage(QWidget):
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.picture, self.state = PictureView(on_painted), StatePanel()
         self.height, self.limits, self.summary = HeightPanel(), LimitsPanel(), SummaryPanel()
-        self.warnings = WarningLines()
+        self.guide_pass, self.warnings = GuidePassPanel(), WarningLines()
         self.lower = QStackedWidget()
         self.lower.addWidget(self.limits)
         self.lower.addWidget(self.summary)
@@ -89,7 +91,7 @@ class HotPage(QWidget):
                 self.lower.setCurrentWidget(self.limits)
             self._was_in_pass = result.in_pass
             self._note_height(result)
-        self._show_height(result)
+        self._show_height(result, moment.guide if moment is not None else None)
         if now_s >= self._next_slow_s:
             self._next_slow_s = now_s + SLOW_EVERY_S
             self._show_limits(result)
@@ -117,15 +119,19 @@ class HotPage(QWidget):
         while not result.in_pass and len(self._heights) > BETWEEN_PASSES:
             self._heights.popleft()
 
-    def _show_height(self, result) -> None:
+    def _show_height(self, result, guide: GuideNow | None = None) -> None:
         job = self._work.job
+        self.guide_pass.setVisible(self._work.guide is not None)
+        self.guide_pass.tell(guide)
         if job is None:
             return
         figure, band = height_words(result)
         now = result.exposure if result is not None and result.exposure.observed else None
         silent = self._work.coach.band_mm if self._work.coach is not None else job.limits.height_mm
         self.height.tell(figure, band, now.height_mm if now else math.nan, now.height_sigma_mm if now else math.nan,
-                         job.limits.height_mm, silent)
+                         job.limits.height_mm, silent,
+                         guide.point.height_mm if guide is not None and guide.is_shown and not guide.is_over
+                         else math.nan)
 
     def _show_limits(self, result) -> None:
         job, heat = self._work.job, result.heat if result is not None else None
@@ -157,6 +163,7 @@ class HotPage(QWidget):
         right = QVBoxLayout()
         right.addWidget(self.state, 3)
         right.addWidget(self.height, 3)
+        right.addWidget(self.guide_pass, 2)
         right.addWidget(self.lower, 5)
         whole = QHBoxLayout(self)
         whole.setContentsMargins(6, 6, 6, 6)

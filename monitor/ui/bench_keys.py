@@ -35,6 +35,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "next_map": ("map over the picture: none, dwell, heat", "M"),
     "near": ("whole picture, or near the work", "Z"),
     "coaching": ("next way of coaching (between recordings)", "C"),
+    "guide": ("take the last pass as a guide, or be led no longer", "G"),
+    "guide_file": ("choose a guide", "Shift+G"),
     "place": ("place the marks on the next board, then take them", "F6"),
     "mark": ("mark this moment", "K"),
     "seen_molten": ("the joints are molten: I see it", "Y"),

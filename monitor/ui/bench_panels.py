@@ -129,13 +129,13 @@ class HeightPanel(Panel):
         self.setMinimumSize(230, 88)
 
     def tell(self, figure: str, band: str, height_mm: float, sigma_mm: float, limits_mm: tuple[float, float],
-             silent_mm: tuple[float, float]) -> None:
-        """Show a height; nan where it is not measured."""
-        rounded = tuple(round(v, 1) if math.isfinite(v) else None for v in (height_mm, sigma_mm))
+             silent_mm: tuple[float, float], guide_mm: float = math.nan) -> None:
+        """Show a height, and the guide's; nan where one is not measured."""
+        rounded = tuple(round(v, 1) if math.isfinite(v) else None for v in (height_mm, sigma_mm, guide_mm))
         self._take((figure, band, *rounded, limits_mm, silent_mm), tr("{} mm, {}").format(figure, band))
 
     def _draw(self, painter: QPainter, area: QRectF, shade: Look) -> None:
-        figure, band, height, sigma, limits, silent = self._value
+        figure, band, height, sigma, guide, limits, silent = self._value
         grown = self._small().pixelSize() / 15
         scale = QRectF(area.right() - 74 * grown, area.top() + 8, 26 * grown, area.height() - 16)
         text = QRectF(area.left(), area.top(), scale.left() - area.left() - 10, area.height())
@@ -155,10 +155,10 @@ class HeightPanel(Panel):
         painter.setFont(small)
         painter.setPen(QColor(shade.soft_ink))
         painter.drawText(lower, WRAP, words)
-        self._draw_scale(painter, scale, height, sigma, limits, silent, shade)
+        self._draw_scale(painter, scale, (height, sigma, guide), limits, silent, shade)
 
-    def _draw_scale(self, painter, scale, height, sigma, limits, silent, shade: Look) -> None:
-        low, high = limits
+    def _draw_scale(self, painter, scale, values, limits, silent, shade: Look) -> None:
+        (low, high), (height, sigma, guide) = limits, values
         bottom, top = max(0.0, low - 0.35 * (high - low)), high + 0.35 * (high - low)
 
         def y(mm: float) -> float:
@@ -179,6 +179,13 @@ class HeightPanel(Panel):
             painter.drawText(QRectF(scale.right() + 8, y(mm) - face.pixelSize(), 3 * face.pixelSize(),
                                     2 * face.pixelSize()),
                              Qt.AlignmentFlag.AlignVCenter, f"{mm:g}")
+        if guide is not None:  # the guide's, from the other side, hollow
+            side = 0.6 * face.pixelSize()
+            painter.setPen(QPen(QColor(shade.series[3]), 2.5))
+            painter.setBrush(QColor(shade.field))
+            painter.drawPolygon(QPolygonF([QPointF(scale.right() + side, y(guide) - side),
+                                           QPointF(scale.right() - 0.7 * side, y(guide)),
+                                           QPointF(scale.right() + side, y(guide) + side)]))
         if height is not None:
             spread = 1.645 * (sigma or 0.0)
             painter.setPen(QPen(QColor(shade.ink), 3))

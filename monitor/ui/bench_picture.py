@@ -15,6 +15,7 @@ from PyQt6.QtWidgets import QSizePolicy, QWidget
 from monitor.engine.engine import Shown
 from monitor.job import Job
 from monitor.judging.exposure import onto_now
+from monitor.ui.bench_guide_pass import draw_guide
 from monitor.ui.bench_state import tr
 from monitor.ui.theme import font, glance_px
 from vision.camera.model import CameraModel
@@ -159,6 +160,9 @@ class PictureView(QWidget):
             if self.layer is not None:
                 self._draw_map(painter, place, shift)
             self._draw_regions(painter, place, shift)
+            if shown.moment is not None and shown.moment.guide is not None:
+                draw_guide(painter, place.points, shown.moment.guide, shift, self.job.board.top_height_mm,
+                         self.job.nozzle.bore_diameter_mm / 2)
             if result is not None and result.exposure.observed:
                 self._draw_tool(painter, place, result.exposure)
 

@@ -13,8 +13,8 @@ from PyQt6.QtCore import QCoreApplication
 
 from monitor.engine.engine import Shown
 from monitor.engine.session import PassTold
-from monitor.heat.estimate import FORECAST_STEPS_S
 from monitor.heat.melt import LAW
+from monitor.heat.outlook import LOOK_AHEAD_S
 from monitor.heat.types import Band, HeatReading, JointState
 from monitor.job import Job
 from monitor.judging.alerts import EQUIPMENT, STALE_S, Priority, TechniqueWarning
@@ -28,7 +28,6 @@ __all__ = ["ARROWS", "Row", "Summary", "Told", "big_state", "counted", "height_w
            "warning_words"]
 
 Z90 = 1.645
-LOOK_AHEAD_S = sum(FORECAST_STEPS_S)  # a band that ends there has no known end
 MOLTEN_SHOWN_S = 5.0  # for which a seen melt is the large state
 SHARPEST_SHARE = 0.25  # a forecast whose band begins before this share of its middle is only told by its beginning
 MOST_POINTS = 600  # of a drawn trace: more than the panel has columns, and 10 000 take Qt a tenth of a second
@@ -223,7 +222,8 @@ def summarise(told: PassTold, job: Job, heights: list[tuple[float, float]], band
             p.energy_j.mid, p.energy_j.low, p.energy_j.high)))
     near = [(t - p.t_start_s, h) for t, h in heights if p.t_start_s <= t <= p.t_end_s]
     trace = _thinned(*np.array(near, float).reshape(-1, 2).T)
-    note = tr("muted pass: no tone, to see what is learned") if told.note.is_probe else ""
+    notes = [tr("muted pass: no tone, to see what is learned")] if told.note.is_probe else []
+    note = "; ".join([*notes, *([tr(told.guide_words)] if told.guide_words else [])])
     return Summary(standing, _verdict(p.number, kinds, told, p.in_limits), tuple(numbers), trace,
                    job.limits.height_mm, band_mm, note)
 

@@ -24,12 +24,12 @@ from PyQt6.QtWidgets import (
 from monitor.cost import Delays
 from monitor.engine.engine import Ended
 from monitor.engine.feedback import Mode
-from monitor.judging.marks import MARK_WORDS, MOLTEN, SOLID
-from monitor.ui.bench_asks import ask_setpoint, put_aside
+from monitor.ui.bench_asks import ask_guide, ask_setpoint, change_guide, put_aside
 from monitor.ui.bench_close import CloseDialog
 from monitor.ui.bench_glance import GlanceView
 from monitor.ui.bench_hot import HotPage
 from monitor.ui.bench_keys import KeysDialog, bind
+from monitor.ui.bench_said import SaidAtBench
 from monitor.ui.bench_setup import SetupPage
 from monitor.ui.bench_shapes import record_dot
 from monitor.ui.bench_state import tr
@@ -45,7 +45,8 @@ TIDY_ALL_EVERY = 60
 NOTICE_S = 12.0
 HOT_ONLY = ("start_stop", "setpoint_up", "setpoint_down", "airflow_up", "airflow_down", "setpoint_exact", "put_aside",
             "take_back",
-            "reference", "next_map", "near", "coaching", "mark", "seen_molten", "still_solid", "unmark_joints")
+            "reference", "next_map", "near", "coaching", "guide", "guide_file", "mark", "seen_molten",
+            "still_solid", "unmark_joints")
 log = logging.getLogger("plumeline.bench")
 
 
@@ -84,6 +85,7 @@ class BenchWindow(QMainWindow):
         self.guide.to_setup.connect(self._mark_parts)
         self.guide.to_hot.connect(lambda: self.show_page(self.hot))
         self._build_bar()
+        self._marks = SaidAtBench(work, self.tell)
         self.actions_by_name = bind(self, self._acts(), settings)
         work.shown.connect(self._take, Qt.ConnectionType.QueuedConnection)
         work.ended.connect(self._when_ended)
@@ -329,10 +331,10 @@ class BenchWindow(QMainWindow):
             "put_aside": lambda: put_aside(self, work, self.hot.top_warning(), self.tell),
             "take_back": work.unshelve_all,
             "reference": work.sound_reference, "next_map": self._next_map, "near": self.hot.picture.toggle_near,
-            "coaching": self._next_mode,
-            "mark": self._mark, "seen_molten": lambda: self._mark_joints(MOLTEN),
-            "still_solid": lambda: self._mark_joints(SOLID),
-            "unmark_joints": self._unmark_joints, "open_last": self._open_last,
+            "coaching": self._next_mode, "guide": lambda: change_guide(work, self.tell),
+            "guide_file": lambda: ask_guide(self, work, self.tell),
+            "mark": self._marks.mark, "seen_molten": self._marks.molten, "still_solid": self._marks.solid,
+            "unmark_joints": self._marks.take_back, "open_last": self._open_last,
             "page_guide": lambda: self.show_page(self.guide), "page_setup": lambda: self.show_page(self.setup),
             "page_hot": lambda: self.show_page(self.hot),
             "place": self._place, "glance": self._toggle_glance, "theme": self._next_theme,
@@ -353,20 +355,6 @@ class BenchWindow(QMainWindow):
         following = modes[(modes.index(self.work.settings.mode) + 1) % len(modes)]
         self.work.settings = replace(self.work.settings, mode=following)
         self._show_bar()
-
-    def _mark(self) -> None:
-        self.work.engine.in_session(lambda session: session.note("mark", "marked at the bench"))
-        self.tell(tr("marked") if self.work.is_running else tr("nothing to mark: no recording runs"))
-
-    def _mark_joints(self, kind: str) -> None:
-        """The person's word on the joints."""
-        self.work.engine.in_session(lambda session: session.mark_joints(kind))
-        self.tell(tr("{} (U takes it back)").format(tr(MARK_WORDS[kind])) if self.work.is_running
-                  else tr("no recording runs"))
-
-    def _unmark_joints(self) -> None:
-        self.work.engine.in_session(lambda session: session.undo_mark())
-        self.tell(tr("the last word on the joints is taken back") if self.work.is_running else tr("no recording runs"))
 
     def _open_last(self) -> None:
         if self.work.is_running or self.work.last_folder is None:

@@ -25,7 +25,10 @@ from monitor.errors import InputError
 from monitor.heat.calibration import Calibration
 from monitor.job import Job, job_text
 from monitor.judging.alerts import TechniqueWarning
+from monitor.judging.guide_pass import GuidePass, fit_to_job
 from monitor.judging.tracking import make_tracker
+from monitor.recording.guide_file import guide_of
+from monitor.recording.reader import open_recording
 from monitor.sound.player import Player
 from monitor.sound.tones import REFERENCE, Cue
 from monitor.ui.bench_picture import MapLayer
@@ -53,6 +56,8 @@ class Settings:
         Whether to keep a trace, and the video with it.
     name : str
         Of the next recording; empty for the date and time.
+    guide : GuidePass, optional
+        To be led along from the start.
     camera, nozzle : Path, optional
         Calibrations to set up with when there is no job yet.
     tracker : callable, optional
@@ -69,6 +74,7 @@ class Settings:
     camera: Path | None = None
     nozzle: Path | None = None
     tracker: object = None
+    guide: GuidePass | None = None
 
 
 class BenchWork(QObject):
@@ -96,6 +102,7 @@ class BenchWork(QObject):
         self.airflow_l_min = inputs.job.station.airflow_l_min if inputs else math.nan
         self.aim_mm: float | None = None  # height to hold, as from a plan
         self.stages: tuple[tuple[float, float, bool], ...] = ()  # of that plan: height [mm], seconds, whether it glides
+        self.guide = settings.guide
         self.map_kind = ""
         self.layer: MapLayer | None = None
         self.last_folder: Path | None = None
@@ -137,6 +144,45 @@ class BenchWork(QObject):
         threading.Thread(target=old.stop, name="old camera", daemon=True).start()
         self.engine.start()
 
+    def use_guide(self, guide: GuidePass | None) -> None:
+        """Be led along a pass from the next session on, or no longer; says why when that cannot be."""
+        if self.is_running:
+            self.notice.emit(tr("end the recording first"))
+            return
+        self.guide = guide
+        told = "" if guide is None or not self._check_guide() else tr("led along {name}").format(name=guide.name)
+        if guide is None:
+            told = tr("no guide")
+        if told:
+            self.notice.emit(told)
+        self.unwatch()  # watching begins again, with it
+
+    def last_pass(self) -> GuidePass:
+        """The last pass of the last recording, as a guide.
+
+        Raises
+        ------
+        InputError
+            When there is none.
+        """
+        if self.last_folder is None:
+            raise InputError(tr("nothing was recorded yet"))
+        recording = open_recording(self.last_folder)
+        if not recording.passes:
+            raise InputError(tr("the last recording has no pass"))
+        return guide_of(recording, recording.passes[-1]["number"])
+
+    def _check_guide(self) -> bool:
+        """Whether the guide fits the job; one that does not is put away, and that is said."""
+        try:
+            if self.guide is not None and self.job is not None:
+                fit_to_job(self.guide, self.job)
+        except InputError as fault:
+            self.guide = None
+            self.notice.emit(str(fault))
+            return False
+        return True
+
     def begin(self) -> None:
         """Start a session at the next frame; says why when that cannot be."""
         if self.is_running:
@@ -171,7 +217,8 @@ class BenchWork(QObject):
 
     def _session_maker(self, folder: Path | None, player: Player | None) -> Callable[[], Session]:
         """What makes a session with the job and the settings of now, in the analysis thread."""
-        inputs, settings, calibration = self.inputs, self.settings, self.calibration
+        self._check_guide()
+        inputs, settings, calibration, guide = self.inputs, self.settings, self.calibration, self.guide
         low, high = inputs.job.limits.height_mm
         aim_mm = self.aim_mm if self.aim_mm is not None and low < self.aim_mm < high else None
         self.coach = coach = Coach(inputs.job.limits, settings.mode, settings.band_share,
@@ -181,7 +228,7 @@ class BenchWork(QObject):
             make_one = settings.tracker or (lambda i: make_tracker(i.camera, i.nozzle_path, i.job, waits=False))
             return Session(inputs, make_one(inputs), coach, folder, calibration=calibration, video=settings.films,
                            teaches=isinstance(self.source, Webcam),
-                           operator=settings.operator, say=player.tell if player else (lambda cue: None))
+                           operator=settings.operator, guide=guide, say=player.tell if player else (lambda cue: None))
         return make
 
     def end(self) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from matplotlib.backends.backend_qtagg import FigureCanvasQTAgg
@@ -27,31 +27,37 @@ from PyQt6.QtWidgets import (
     QWidget,
 )
 
+from monitor.repeat.compare.baseline import BEGUN_ANEW, LEFT_OUT, TAKEN_BACK, Decision, aside_of
 from monitor.repeat.compare.comparison import Comparison
-from monitor.repeat.compare.passes import MEASURES
+from monitor.repeat.compare.passes import MEASURES, Pass
 from monitor.repeat.compare.pictures import Colours, draw_run, draw_sums, draw_traces, write_pictures
 from monitor.repeat.compare.rates import OVERALL
 from monitor.repeat.compare.rules import RULES
 from monitor.ui.app import application
+from monitor.ui.compare_baseline import Baseline
 from monitor.ui.compare_table import REMARKS, PassTable, tr
 from monitor.ui.fields import Choice
 from monitor.ui.theme import Look, Standing, font, look, looks
 
 __all__ = ["CompareWindow", "show_comparison"]
 
-Again = Callable[[tuple[int, ...], int | None], Comparison]
+# rules, index of the reference pass, the baseline's decisions; gives the comparison anew
+Again = Callable[[tuple[int, ...], int | None, Sequence[Decision]], Comparison]
 
 
-def show_comparison(found: Comparison, again: Again, theme: str = "system", language: str = "system") -> int:
+def show_comparison(found: Comparison, again: Again, theme: str = "system", language: str = "system",
+                    baseline: Path | None = None) -> int:
     """Open the window and stay until it is closed.
 
     Parameters
     ----------
     found : Comparison
     again : function
-        Takes rules and the index of the reference pass, gives the comparison anew.
+        Takes rules, the index of the reference pass and the baseline's decisions, gives the comparison anew.
     theme, language : str
         As `application` takes them.
+    baseline : Path, optional
+        Record of passes left out and of new beginnings.
 
     Returns
     -------
@@ -59,7 +65,7 @@ def show_comparison(found: Comparison, again: Again, theme: str = "system", lang
         Exit code: 1 when something stands out.
     """
     app = application(theme=theme, language=language)
-    window = CompareWindow(found, again)
+    window = CompareWindow(found, again, baseline)
     window.show()
     app.exec()
     return int(not window.found.is_quiet)
@@ -74,13 +80,15 @@ class CompareWindow(QMainWindow):
         As shown.
     chosen : int or None
         Index of the chosen pass.
+    baseline : Baseline
+        What is left out.
     """
 
-    def __init__(self, found: Comparison, again: Again) -> None:
+    def __init__(self, found: Comparison, again: Again, baseline: Path | None = None) -> None:
         super().__init__()
         self.found, self._again, self.chosen = found, again, None
         self.setWindowTitle(tr("Compare passes: {}").format(found.job.title or found.job.target.name))
-        self.setMinimumSize(1180, 640)
+        self.setMinimumSize(850, 480)
         self.resize(1360, 760)
         self.sentence, self.notes = _text_line("head", bold=True), _text_line("body")
         self.measure, self.seconds = Choice(), QCheckBox(tr("in &seconds"))
@@ -90,6 +98,8 @@ class CompareWindow(QMainWindow):
         self.make_reference = QPushButton(tr("Make it the &reference"))
         self.rules = {number: QCheckBox(text) for number, text in RULES.items()}
         self.alarm, self.detail = _text_line("small"), _text_line("small")
+        self.baseline = Baseline(self, baseline, self._chosen_pass,
+                                 lambda text: self.statusBar().showMessage(text, 12_000))
         self._fill_controls()
         self._lay_out()
         self._connect()
@@ -101,6 +111,7 @@ class CompareWindow(QMainWindow):
         self.table.selectRow(index)
         self.make_reference.setEnabled(self.found.passes[index].has_trace and index != self.found.reference)
         self.detail.setText(self._tell(index))
+        self.baseline.show_possible()
         self._draw()
 
     def take_reference(self) -> None:
@@ -164,7 +175,7 @@ class CompareWindow(QMainWindow):
         beside.setContentsMargins(0, 0, 0, 0)
         beside.addWidget(self.table, 1)
         beside.addWidget(self.detail)
-        beside.addWidget(self.make_reference)
+        beside.addLayout(self._buttons())
         beside.addWidget(_text_line("body", text=tr("Show patterns too")))
         for box in self.rules.values():
             beside.addWidget(box)
@@ -182,6 +193,21 @@ class CompareWindow(QMainWindow):
         whole.addWidget(self.notes)
         whole.addWidget(split, 1)
         self.setCentralWidget(middle)
+
+    def _buttons(self) -> QHBoxLayout:
+        """What can be done with the chosen pass."""
+        row = QHBoxLayout()
+        row.addWidget(self.make_reference)
+        for name, text in ((LEFT_OUT, tr("Leave out...")), (BEGUN_ANEW, tr("Begin anew...")),
+                           (TAKEN_BACK, tr("Take back..."))):
+            button, action = QPushButton(text), self.baseline.actions[name]
+            button.setToolTip(action.text().replace("&", "").replace("...", ""))
+            button.clicked.connect(action.trigger)
+            button.setEnabled(action.isEnabled())
+            action.enabledChanged.connect(button.setEnabled)
+            row.addWidget(button)
+        row.addStretch(1)
+        return row
 
     def _connect(self) -> None:
         self.measure.currentIndexChanged.connect(self._draw)
@@ -201,6 +227,11 @@ class CompareWindow(QMainWindow):
             action.setShortcut(QKeySequence(keys))
             action.triggered.connect(work)
             menu.addAction(action)
+        self.baseline.fill(self.menuBar().addMenu(tr("&Baseline")))
+        self.baseline.changed.connect(lambda: self._compare_again(self.found.reference))
+
+    def _chosen_pass(self) -> Pass | None:
+        return None if self.chosen is None else self.found.passes[self.chosen]
 
     def _row_chosen(self, now: QModelIndex, _before: QModelIndex) -> None:
         if now.isValid() and now.row() != self.chosen:
@@ -208,7 +239,9 @@ class CompareWindow(QMainWindow):
 
     def _compare_again(self, reference: int | None) -> None:
         rules = tuple(number for number, box in self.rules.items() if box.isChecked())
-        self.found = self._again(rules, reference)
+        decisions = self.baseline.book.decisions if self.baseline.book is not None else ()
+        aside = aside_of(self.found.passes, decisions)
+        self.found = self._again(rules, None if reference in aside else reference, decisions)
         self.model.show(self.found)
         self._refresh()
 
@@ -217,8 +250,8 @@ class CompareWindow(QMainWindow):
         lines = [line for line in (self.found.signals, *self.found.notes[:2]) if line]
         self.notes.setText("\n".join(lines))
         self.notes.setVisible(bool(lines))
-        text = tr("All that is said here is meant to be false in at most {:.0f} % of comparisons of like passes "
-                  "(simulated: 0 to 4 %, and 7 % where a few passes are skewed).").format(100 * OVERALL)
+        text = tr("At most {:.0f} % of comparisons of like passes say that one is odd or that something changes "
+                  "(simulated). What can be chance is marked so.").format(100 * OVERALL)
         if self.found.rules:
             by_chance = tr("These patterns come by chance every {:.0f} passes in each measure and count for nothing.")
             text += " " + by_chance.format(self.found.patterns_every)
@@ -256,7 +289,7 @@ class _Canvas(FigureCanvasQTAgg):
         self.axes, self.below = (self.figure.subplots(2, 1, height_ratios=(2.2, 1)) if split
                                  else (self.figure.add_subplot(), None))
         self.setAccessibleName(name)
-        self.setMinimumSize(600, 190)
+        self.setMinimumSize(320, 110)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
 
 

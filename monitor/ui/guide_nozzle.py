@@ -15,7 +15,7 @@ from PyQt6.QtWidgets import QFormLayout, QLabel, QProgressBar, QPushButton, QWid
 from monitor.job import Job
 from monitor.setup.height_check import check_height, read_checks, trust_told, write_check
 from monitor.setup.nozzle_guide import NozzleGuide, judge_nozzle, steps_for
-from monitor.setup.profile import ProfileFound, measure_profile
+from monitor.setup.profile import NOTHING_LIES, VIEWS, LaidPictures, ProfileFound, measure_profile
 from monitor.ui.bench_calibrate import solve_nozzle
 from monitor.ui.bench_draft import NEW_JOB, JobDraft
 from monitor.ui.bench_state import counted, tr
@@ -35,7 +35,7 @@ class NozzleStep(Step):
     """Empty bench, nozzle laid on the mat, then touch photographs: each picture is taken when what lies there rests."""
 
     calibrated = pyqtSignal(object)
-    _profile_found = pyqtSignal(object)
+    _all_laid = pyqtSignal()
 
     def __init__(self, draft: JobDraft, folder: Path, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -62,11 +62,14 @@ class NozzleStep(Step):
         self.skip.clicked.connect(self._skip)
         self.back.clicked.connect(self._take_back)
         self.solve.clicked.connect(self.calibrate)
-        self._profile_found.connect(self._take_profile)
-        self._phase, self._wants_empty, self._empty_picture = "empty", False, None
+        self._all_laid.connect(self._measure_profile)
+        self._phase, self._wants_empty, self._laid, self._why_not = "empty", False, None, ""
         self._rest, self.guide = NozzleGuide(folder / "unused"), None
-        self.task = Task(self)
-        self.task.progress.connect(lambda share: self.bar.setValue(round(100 * share)))
+        self.task, self.profile_task = Task(self), Task(self)
+        self.profile_task.done.connect(self._take_profile)
+        self.profile_task.failed.connect(self._lay_again)
+        for task in (self.task, self.profile_task):
+            task.progress.connect(lambda share: self.bar.setValue(round(100 * share)))
         self.task.done.connect(self._judge)
         self.task.failed.connect(lambda text: self.verdict.setText(tr("refused: {}").format(text)))
 
@@ -80,17 +83,19 @@ class NozzleStep(Step):
             return Advice(tr("calibrating; the camera may rest"), self._taken())
         if self._phase == "empty":
             if self._wants_empty:
-                self._empty_picture, self._phase = image.copy(), "laid"
+                self._laid, self._phase = LaidPictures(self.camera, image.copy()), "laid"
             return Advice(tr("type the measures, take the nozzle out of the picture, and press “The bench is empty”"))
         if self._phase == "laid":
             return self._look_at_laid(image, bench)
+        if self._phase == "measuring":
+            return Advice(tr("measuring the profile; take the nozzle away"), self._seen())
         return self._look_at_touch(image, bench)
 
     def go_on(self) -> None:
         """In the window's thread, after a look."""
         guide = self.guide
         self.empty.setEnabled(self._phase == "empty")
-        self.skip.setEnabled(self._phase == "laid")
+        self.skip.setEnabled(self._phase in ("laid", "measuring"))
         self.back.setEnabled(guide is not None and guide.n_taken > 0 and not self.task.is_running)
         self.solve.setEnabled(guide is not None and guide.n_taken >= LEAST_PHOTOS and not self.task.is_running
                               and not self.is_done)
@@ -109,15 +114,38 @@ class NozzleStep(Step):
 
     def close_down(self) -> None:
         """End the solving."""
+        self.profile_task.end()
         self.task.end()
 
     def _look_at_laid(self, image: np.ndarray, bench: BenchPose) -> Advice:
         self._rest.look(image, bench)
-        if self._rest.has_come_to_rest:
-            found = measure_profile(self.camera, bench, self._empty_picture, image, _number(self.outer.text()))
+        if self._rest.lies_still:
             self._rest = NozzleGuide(self._folder / "unused")
-            self._profile_found.emit(found)
-        return Advice(tr("lay the nozzle on the free part of the mat, tube flat on the paper, whole and uncovered"))
+            self._why_not = self._laid.take(bench, image, self._outer_mm)
+            if self._laid.is_complete:
+                self._phase = "measuring"
+                self._all_laid.emit()
+                return Advice(tr("measuring the profile; take the nozzle away"), self._seen())
+        views = self._laid.views
+        outline = views[-1].edge_px[::4] if views else NOTHING
+        if self._why_not not in ("", NOTHING_LIES):
+            return Advice(tr(self._why_not), self._seen(), outline)
+        if views:
+            return Advice(tr("turn it on the mat by about a quarter, and take the hand away"), self._seen(), outline)
+        return Advice(tr("lay the nozzle on the free part of the mat, across the picture, its rim on the paper; take "
+                         "the hand away"))
+
+    def _seen(self) -> tuple[str, ...]:
+        n = len(self._laid.views)
+        return (tr("{} of {} outlines seen").format(n, VIEWS),) if n else ()
+
+    def _measure_profile(self) -> None:
+        self.verdict.setText("")
+        self.profile_task.run(in_process(measure_profile, self.camera, self._laid.views, self._outer_mm))
+
+    def _lay_again(self, why: str) -> None:
+        self.verdict.setText(tr(why))
+        self._laid, self._phase = LaidPictures(self.camera, self._laid.empty), "laid"
 
     def _look_at_touch(self, image: np.ndarray, bench: BenchPose) -> Advice:
         advice = self.guide.look(image, bench)
@@ -140,7 +168,7 @@ class NozzleStep(Step):
         except ValueError as fault:
             self.verdict.setText(tr("not a number: {}").format(fault))
             return
-        self._blocks, self._wants_empty = blocks, True
+        self._blocks, self._wants_empty, self._outer_mm = blocks, True, outer
         self._is_untouched = self._draft.get("nozzle", "profile_mm") == NEW_JOB["nozzle"]["profile_mm"]
         self._draft.put("board", "top_height_mm", top)
         if outer != self._draft.get("nozzle", "outer_diameter_mm") or bore != self._draft.get("nozzle",
@@ -151,8 +179,10 @@ class NozzleStep(Step):
                 self._draft.put("nozzle", key, value)
 
     def _take_profile(self, found: ProfileFound) -> None:
-        self.verdict.setText(tr(found.reason))
+        if self._phase != "measuring":  # the job's measures were chosen meanwhile
+            return
         if not found.profile_mm:
+            self._lay_again(found.reason)
             return
         if not self._is_untouched:  # a profile that somebody measured is better than an outline's
             self._skip(tr("the job's measures are kept; {}").format(tr(found.reason)))

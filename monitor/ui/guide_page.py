@@ -8,15 +8,13 @@ import logging
 import threading
 import time
 
-import cv2
-from PyQt6.QtCore import QPointF, QRectF, Qt, pyqtSignal
+from PyQt6.QtCore import QRectF, Qt, pyqtSignal
 from PyQt6.QtGui import QColor, QPainter, QPen
 from PyQt6.QtWidgets import (
     QHBoxLayout,
     QLabel,
     QPushButton,
     QScrollArea,
-    QSizePolicy,
     QStackedWidget,
     QVBoxLayout,
     QWidget,
@@ -26,13 +24,13 @@ from monitor.engine.engine import Shown
 from monitor.engine.webcam import Webcam
 from monitor.errors import MonitorError
 from monitor.judging.tracking import nozzle_body
-from monitor.ui.bench_picture import picture_of
 from monitor.ui.bench_setup import SetupPage
 from monitor.ui.bench_state import tr
 from monitor.ui.bench_work import BenchWork
 from monitor.ui.guide_nozzle import JobStep, NozzleStep, TrustStep, job_for_nozzle
 from monitor.ui.guide_steps import Advice, CameraStep, LensStep, PaperStep, Step
-from monitor.ui.theme import Standing, font, look, looks
+from monitor.ui.raw_view import RawView
+from monitor.ui.theme import Standing, font, look
 from vision.errors import VisionError
 
 __all__ = ["GuidePage"]
@@ -161,7 +159,7 @@ class GuidePage(QWidget):
         self._show_list()
 
     def _lay_out(self) -> None:
-        self.view = _RawView()
+        self.view = RawView()
         self.missing, self.good = QLabel(), QLabel()
         self.missing.setFont(font("large", bold=True))
         self.missing.setAccessibleName(tr("what is missing"))
@@ -236,46 +234,4 @@ class _StepButton(QPushButton):
             painter.setRenderHint(QPainter.RenderHint.Antialiasing)
             painter.setPen(QPen(ring, 2))
             painter.drawEllipse(box)
-        painter.end()
-
-
-class _RawView(QWidget):
-    """The camera's picture as it comes, with the points that were found in it."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
-        self.setMinimumSize(320, 180)
-        self.setAccessibleName(tr("raw picture"))
-        self._picture, self._points, self._size = None, None, (1, 1)
-        looks().changed.connect(self._repaint)
-
-    def _repaint(self, _: object) -> None:
-        self.update()
-
-    def show_picture(self, image) -> None:
-        self._size = image.shape[1::-1]
-        wide = max(1, min(self._size[0], round(self.width() * self.devicePixelRatioF())))
-        small = cv2.resize(image, (wide, max(1, round(wide * self._size[1] / self._size[0]))),
-                           interpolation=cv2.INTER_AREA)
-        self._picture = picture_of(small)
-        self.update()
-
-    def show_points(self, points) -> None:
-        self._points = points
-        self.update()
-
-    def paintEvent(self, _: object) -> None:
-        painter = QPainter(self)
-        painter.fillRect(self.rect(), QColor("#101416"))
-        if self._picture is not None:
-            scale = min(self.width() / self._size[0], self.height() / self._size[1])
-            box = QRectF((self.width() - self._size[0] * scale) / 2, (self.height() - self._size[1] * scale) / 2,
-                         self._size[0] * scale, self._size[1] * scale)
-            painter.drawImage(box, self._picture)
-            if self._points is not None and len(self._points):
-                at = [QPointF(box.left() + x * scale, box.top() + y * scale) for x, y in self._points]
-                for width, colour in ((7.0, QColor(15, 20, 24)), (4.0, QColor("#7fe3ff"))):
-                    painter.setPen(QPen(colour, width, Qt.PenStyle.SolidLine, Qt.PenCapStyle.RoundCap))
-                    painter.drawPoints(at)
         painter.end()

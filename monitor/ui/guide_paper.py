@@ -11,7 +11,6 @@ from PyQt6.QtPrintSupport import QPrintDialog, QPrinter
 from PyQt6.QtWidgets import QDialog, QFileDialog, QMessageBox, QWidget
 
 from monitor.files import write_bytes_whole
-from monitor.setup.paper import PAGES_MM, paper_pdf
 from monitor.ui.bench_state import tr
 from vision.bench.mat import standard_mat
 
@@ -26,6 +25,8 @@ def ask_save(parent: QWidget, page: str) -> None:
     name, _ = QFileDialog.getSaveFileName(parent, tr("Save the sheets"), "plumeline_paper.pdf", tr("PDF (*.pdf)"))
     if not name:
         return
+    from monitor.setup.paper import paper_pdf  # what draws it is slow to load
+
     try:
         write_bytes_whole(Path(name), paper_pdf(standard_mat(), page))
     except OSError as fault:
@@ -42,6 +43,8 @@ def ask_print(parent: QWidget, page: str) -> None:
 
 def print_paper(printer: QPrinter, page: str) -> None:
     """Every sheet over the whole page and never fitted to its margins, so that a millimetre stays one."""
+    from monitor.setup.paper import PAGES_MM, paper_pdf
+
     size = {"A4": QPageSize.PageSizeId.A4, "Letter": QPageSize.PageSizeId.Letter}[page]
     printer.setFullPage(True)
     printer.setPageLayout(QPageLayout(QPageSize(size), QPageLayout.Orientation.Landscape, QMarginsF(0, 0, 0, 0)))

@@ -24,8 +24,7 @@ from PyQt6.QtWidgets import (
 
 from monitor.engine.webcam import list_cameras
 from monitor.setup.camera_check import CameraCheck
-from monitor.setup.camera_guide import CameraGuide
-from monitor.setup.paper import LENS_BOARD
+from monitor.setup.camera_guide import LENS_BOARD, CameraGuide
 from monitor.ui.bench_calibrate import solve_camera
 from monitor.ui.bench_state import counted, tr
 from monitor.ui.bench_task import Task, in_process

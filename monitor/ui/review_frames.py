@@ -18,6 +18,8 @@ from PyQt6.QtGui import QImage
 from monitor.errors import MonitorError
 from monitor.job import Job
 from monitor.recording.reader import CAMERA, Recording
+from monitor.review.laid_over import LaidOver
+from monitor.review.matching import lateness_s, row_at
 from monitor.review.overlay import draw_frame, marks_of
 from monitor.review.playback import Playback
 from monitor.review.proxy import FAR_FRAMES, Proxy, needs_proxy
@@ -26,7 +28,7 @@ from vision.camera.model import CameraModel, load_camera
 from vision.errors import VisionError
 from vision.types import FloatArray
 
-__all__ = ["FrameBringer", "lateness_s", "row_at"]
+__all__ = ["FrameBringer"]
 
 
 @dataclass(frozen=True)
@@ -34,36 +36,6 @@ class _Wish:
     t_s: float
     is_marked: bool
     zoom: int = 1
-
-
-def row_at(trace_s: FloatArray, times_s: FloatArray, index: int) -> int | None:
-    """The trace's row that was measured from a frame of the video; None when that frame was not analysed.
-
-    Parameters
-    ----------
-    trace_s, times_s : array
-        Times of the trace's rows, and of the video's frames [s].
-    """
-    if not len(trace_s):
-        return None
-    row = int(np.argmin(np.abs(trace_s - times_s[index])))
-    return row if int(np.argmin(np.abs(times_s - trace_s[row]))) == index else None
-
-
-def lateness_s(playback: Playback, trace_s: FloatArray) -> float:
-    """How long after the trace's time zero the video's first frame was taken [s].
-
-    A clip that was measured counts from its first frame; a video that was written beside the trace counts as the trace
-    does, and may have begun later. Whichever meets the trace's times better holds.
-    """
-    if not len(trace_s) or not playback.start_s:
-        return 0.0
-
-    def miss(late_s: float) -> float:
-        nearest = np.clip(np.searchsorted(playback.times_s + late_s, trace_s), 1, max(1, len(playback) - 1))
-        around = playback.times_s[np.stack([nearest - 1, np.minimum(nearest, len(playback) - 1)])] + late_s
-        return float(np.median(np.abs(around - trace_s).min(0)))
-    return min((0.0, playback.start_s), key=miss)
 
 
 class FrameBringer(QObject):
@@ -84,6 +56,7 @@ class FrameBringer(QObject):
         self._wish: _Wish | None = None
         self._is_over = False
         self._centre_mm: FloatArray | None = None  # where the loupe was
+        self.laid: LaidOver | None = None  # a pass drawn over this one
         self._thread = threading.Thread(target=self._run, name="review frames", daemon=True)
 
     def start(self) -> FrameBringer:
@@ -159,7 +132,7 @@ class FrameBringer(QObject):
 
     def _picture(self, image: np.ndarray, row: int | None, camera: CameraModel, wish: _Wish) -> QImage:
         image = np.ascontiguousarray(image)
-        marks = marks_of(self._recording, row) if row is not None else None
+        marks = marks_of(self._recording, row, self.laid) if row is not None else None
         if wish.is_marked and marks is not None:
             draw_frame(image, camera, self._job, marks)
         if wish.zoom > 1 and marks is not None:

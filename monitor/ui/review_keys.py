@@ -54,6 +54,8 @@ class Command:
 COMMANDS = (
     Command("open", "Open a recording...", ("Ctrl+O",), "Recording"),
     Command("compare_with", "Lay another pass beside...", ("Ctrl+P",), "Recording"),
+    Command("lay_guide_over", "Lay the guide over this pass", ("G",), "Recording"),
+    Command("make_guide", "Make this pass a guide...", ("Ctrl+G",), "Recording"),
     Command("end_comparing", "Take the other pass away", (), "Recording"),
     Command("write_report", "Write the report...", ("Ctrl+R",), "Recording"),
     Command("write_tables", "Write tables...", ("Ctrl+E",), "Recording"),

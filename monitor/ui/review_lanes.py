@@ -14,10 +14,11 @@ from monitor.review.verdict import WARNING_WORDS
 from monitor.ui.review_keys import tr
 from vision.types import FloatArray
 
-__all__ = ["Bar", "BarLane", "Curve", "CurveLane", "lanes_of", "thinned", "value_at"]
+__all__ = ["Bar", "BarLane", "Curve", "CurveLane", "Laid", "lanes_of", "thinned", "value_at"]
 
 WARNED, PASSED, NOTED = "warning", "pass", "note"
 MOST_NEIGHBOURS = 2
+LEAST_SPAN = 1.0  # of a curve's own unit: less is noise
 
 
 @dataclass(frozen=True)
@@ -51,7 +52,8 @@ class CurveLane:
         low, high = (min(0.0, float(known.min())), float(np.percentile(known, 99))) if len(known) else (0.0, 1.0)
         if self.limits is not None:
             low, high = min(low, self.limits[0]), min(max(high, 1.25 * self.limits[1]), 3.0 * self.limits[1])
-        return low, high + 0.08 * (high - low) + 1e-9
+        high = max(high, low + LEAST_SPAN)
+        return low, high + 0.08 * (high - low)
 
 
 @dataclass(frozen=True)
@@ -74,8 +76,17 @@ class BarLane:
     weight: float = 0.34
 
 
+@dataclass(frozen=True)
+class Laid:
+    """A pass that is laid over one of these: its height, and the distance between the two."""
+
+    height: Curve
+    distance: Curve
+
+
 def lanes_of(traces: Traces, job: Job, found: Sequence[Happening], other: tuple[str, Traces, float] | None = None,
-             again: Traces | None = None, again_found: Sequence[Happening] = ()) -> list[CurveLane | BarLane]:
+             again: Traces | None = None, again_found: Sequence[Happening] = (),
+             laid: Laid | None = None) -> list[CurveLane | BarLane]:
     """All lanes from top to bottom.
 
     Parameters
@@ -84,6 +95,8 @@ def lanes_of(traces: Traces, job: Job, found: Sequence[Happening], other: tuple[
         Another pass laid beside; its times plus the shift [s] are this recording's.
     again, again_found : optional
         Traces and happenings of the same recording judged again under other settings.
+    laid : Laid, optional
+        A pass that is laid over one of these.
     """
     def beside(pick: str, series: int) -> tuple[Curve, ...]:
         curves = ()
@@ -92,14 +105,17 @@ def lanes_of(traces: Traces, job: Job, found: Sequence[Happening], other: tuple[
             curves += (Curve(name, theirs.t_s + shift_s, getattr(theirs, pick), 2, False),)
         if again is not None and pick == "height_mm" and not _same(getattr(again, pick), getattr(traces, pick)):
             curves += (Curve(tr("what if"), again.t_s, getattr(again, pick), 1, False),)
+        if laid is not None and other is None and pick == "height_mm":
+            curves += (laid.height,)
         return curves
-    here = tr("this recording") if other or again else ""
+    here = tr("this recording") if other or again or laid else ""
     lanes: list[CurveLane | BarLane] = [
         BarLane(tr("passes"), tuple(_bar(h) for h in found if h.kind == "pass")),
         *_warning_lanes(tr("warnings"), "{}", found),
         *(_warning_lanes(tr("warnings, what if"), tr("{}, what if"), again_found) if again else []),
         CurveLane(tr("height"), "mm", (Curve(here, traces.t_s, traces.height_mm), *beside("height_mm", 0)),
                   job.limits.height_mm, 2.2),
+        *([CurveLane(tr("distance, 90 %"), "mm", (laid.distance,))] if laid else []),
         CurveLane(tr("off target"), "mm", (Curve(here, traces.t_s, traces.off_target_mm), *beside("off_target_mm", 0))),
         CurveLane(tr("tilt"), tr("degrees"), (Curve(here, traces.t_s, traces.tilt_deg), *beside("tilt_deg", 0))),
         CurveLane(tr("speed"), "mm/s", (Curve(here, traces.t_s, traces.speed_mm_s, 0, False),

@@ -335,7 +335,7 @@ class _Picture(QWidget):
         super().__init__()
         self.image = QImage()
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
-        self.setMinimumSize(240, 220)
+        self.setMinimumSize(240, 160)
 
     def show_png(self, png: bytes) -> None:
         self.image = QImage.fromData(png)

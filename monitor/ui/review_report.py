@@ -29,6 +29,8 @@ from monitor.recording.outputs import check_output, sources_of
 from monitor.recording.reader import JOB, Recording
 from monitor.review.charts import board_photo, heat_figure, height_figure, joint_figure, png_of, stored_map_figure
 from monitor.review.report import MAPS, fill_template, write_report
+from monitor.review.rubric import marks_of
+from monitor.review.rubric_pictures import rubric_pictures
 from monitor.review.whatif import kept_what_if
 
 __all__ = ["need_application", "write_any_report", "write_pdf"]
@@ -55,7 +57,11 @@ def write_pdf(recording: Recording, path: Path, page: str = "A4") -> Path:
                **{name: stored_map_figure(recording, job, name, photo) for name, _, _ in MAPS}}
     pictures = {name: QImage.fromData(png_of(figure, PICTURE_DPI)) for name, figure in figures.items()
                 if figure is not None}
-    html = fill_template("report_print.html", recording, job, wide=WIDE_PX, half=HALF_PX, has_heat="heat" in pictures,
+    shown, not_shown = rubric_pictures(recording, job, marks_of(recording, job))
+    frames = [(p, f"rubric{n}") for n, p in enumerate(shown)]
+    pictures |= {name: QImage.fromData(p.jpeg) for p, name in frames}
+    html = fill_template("report_print.html", recording, job, wide=WIDE_PX, half=HALF_PX, frames=frames,
+                         not_shown=not_shown, has_heat="heat" in pictures,
                          has_joint="joint" in pictures,
                          maps=[(n, title) for n, title, _ in MAPS if n in pictures])
     title = job.title or f"Hot-air work on {job.target.name}"

@@ -20,7 +20,7 @@ class VideoView(QWidget):
     def __init__(self, name: str, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
-        self.setMinimumSize(260, 170)
+        self.setMinimumSize(220, 100)
         self.setAccessibleName(name)
         self._name, self._image, self._caption, self._message = name, QImage(), "", tr("no picture yet")
 

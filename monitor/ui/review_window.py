@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -28,18 +27,18 @@ from PyQt6.QtWidgets import (
 
 from monitor.errors import MonitorError
 from monitor.job import Job, load_job, parse_job
-from monitor.recording.comments import Comment, CommentBook, comments_of, save_comments
 from monitor.recording.reader import JOB, TRACE, Recording, open_recording
 from monitor.review.traces import Traces, after, before, happenings_of, traces_of
 from monitor.review.verdict import verdict
 from monitor.review.whatif import WhatIf, keep_what_if
-from monitor.ui.review_beside import Beside, BesideDialog, read_beside
+from monitor.ui.review_comments import CommentsAtCursor
 from monitor.ui.review_cursor import Cursor
 from monitor.ui.review_frames import FrameBringer
 from monitor.ui.review_icons import transport_icon
 from monitor.ui.review_keys import COMMANDS, KeysDialog, keys_of, settings, tr
 from monitor.ui.review_lanes import lanes_of
 from monitor.ui.review_loupe import Loupe
+from monitor.ui.review_other import OtherPass
 from monitor.ui.review_outputs import ask_report, ask_tables, report_of, tables_of
 from monitor.ui.review_panels import CommentsPanel, HappeningsPanel, MapsPanel, WaitBar
 from monitor.ui.review_parts import PartsAtCursor
@@ -77,27 +76,27 @@ class ReviewWindow(QMainWindow):
         self.recording: Recording | None = None
         self.job: Job | None = None
         self._traces: Traces | None = None
-        self._book, self._found, self._beside, self._again = CommentBook(), (), None, None
+        self._found, self._again = (), None
         self._bringer: FrameBringer | None = None
-        self._other_bringer: FrameBringer | None = None
         self._make_widgets()
         self._lay_out()
         self._make_actions()
         self._connect()
         self.setAcceptDrops(True)
-        self.setMinimumSize(900, 600)
+        self.setMinimumSize(850, 480)
         self.resize(1366, 768)
         self._name_window()
 
     # --- building
 
     def _make_widgets(self) -> None:
-        self.video, self.other_video = VideoView(tr("this pass")), VideoView(tr("other pass"))
-        self.timeline = Timeline()
+        self.video, self.timeline = VideoView(tr("this pass")), Timeline()
         self.cursor = Cursor(self)
+        self.other = OtherPass(self, self.cursor, self._refresh)
         self.span, self.parts = SpanAtCursor(self.cursor, self.timeline), PartsAtCursor(self, self.cursor,
                                                                                         self._refresh)
         self.happenings, self.comments = HappeningsPanel(), CommentsPanel()
+        self.said = CommentsAtCursor(self, self.cursor, self.timeline, self.comments)
         self.maps, self.what_if = MapsPanel(), WhatIfPanel()
         self.verdict, self.message, self.wait = QLabel(), QLabel(), WaitBar()
         self.verdict.setWordWrap(True)
@@ -108,7 +107,6 @@ class ReviewWindow(QMainWindow):
         self.marks = QCheckBox(tr("Measurement over the video"))
         self.marks.setChecked(True)
         self.speed, self.loupe = QLabel(), Loupe(self)
-        self.other_video.hide()
 
     def _lay_out(self) -> None:
         self.tabs = QTabWidget()
@@ -117,10 +115,11 @@ class ReviewWindow(QMainWindow):
             self.tabs.addTab(panel, name)
         self.tabs.setMinimumWidth(330)
         pictures, left, whole = QSplitter(), QSplitter(Qt.Orientation.Vertical), QSplitter()
-        for view in (self.video, self.other_video):
+        for view in (self.video, self.other.video):
             pictures.addWidget(view)
         lower = QWidget()
         self._transport = QHBoxLayout()
+        self._transport.setSpacing(3)
         column = QVBoxLayout(lower)
         column.setContentsMargins(0, 0, 0, 0)
         column.addLayout(self._transport)
@@ -169,8 +168,8 @@ class ReviewWindow(QMainWindow):
 
     def command(self, name: str) -> Callable[[], None]:
         """What carries out a command: a method of the window, the cursor, the span or the timeline."""
-        holder = next(h for h in (self, self.cursor, self.span, self.timeline, self.parts, self.loupe)
-                      if name in vars(type(h)) or name == "close")
+        holder = next(h for h in (self, self.cursor, self.span, self.timeline, self.parts, self.other, self.loupe,
+                                  self.said) if name in vars(type(h)) or name == "close")
         return getattr(holder, name)
 
     def _draw_icons(self, *_: object) -> None:
@@ -184,11 +183,9 @@ class ReviewWindow(QMainWindow):
         self.timeline.spanned.connect(self._span_changed)
         self.happenings.chosen.connect(self.go_to)
         self.comments.chosen.connect(self.go_to)
-        self.comments.added.connect(self._add_comment)
-        self.comments.rewritten.connect(lambda c, text: self._edit(lambda: self._book.rewrite(c, text)))
-        self.comments.removed.connect(lambda c: self._edit(lambda: self._book.remove(c)))
-        self.comments.undo_asked.connect(self.undo)
-        self.comments.redo_asked.connect(self.redo)
+        self.said.changed.connect(self._refresh)
+        self.said.told.connect(self.say)
+        self.said.asked.connect(lambda: self.tabs.setCurrentWidget(self.comments))
         self.what_if.found.connect(self._what_if_found)
         self.what_if.kept.connect(self._keep_what_if)
         self.marks.toggled.connect(self._ask_pictures)
@@ -217,11 +214,10 @@ class ReviewWindow(QMainWindow):
     def _opened(self, recording: Recording, job: Job, traces: Traces, sentence: str) -> None:
         self._close_video()
         self.recording, self.job, self._traces = recording, job, traces
-        self._book = CommentBook(comments_of(recording))
-        self._beside = self._again = None
+        self.said.set_recording(recording)
+        self._again = None
         self.verdict.setText(sentence)
         self.cursor.set_times(traces.t_s)
-        self.comments.set_writable("" if _is_writable(recording.folder) else tr("This recording may only be read."))
         self.maps.set_recording(recording, job)
         self._refresh()
         self.timeline.set_whole(self.cursor.start_s, self.cursor.end_s, self.cursor.frame_s)
@@ -251,7 +247,7 @@ class ReviewWindow(QMainWindow):
 
     def _close_video(self) -> None:
         self.cursor.pause()
-        self.end_comparing()
+        self.other.end_comparing()
         if self._bringer is not None:
             self._bringer.close()
             self._bringer = None
@@ -307,21 +303,15 @@ class ReviewWindow(QMainWindow):
     def _ask_pictures(self) -> None:
         if self._bringer is not None:
             self._bringer.show(self.t_s, self.marks.isChecked(), self.loupe.zoom)
-        if self._other_bringer is not None and self._beside is not None:
-            self._other_bringer.show(self.t_s - self._beside.shift_s, self.marks.isChecked(), self.loupe.zoom)
+        self.other.show_at(self.t_s, self.marks.isChecked(), self.loupe.zoom)
 
     def _show_picture(self, index: int, t_s: float, image: QImage) -> None:
         if self.sender() is self._bringer:
             self.video.show_frame(image, tr("frame {i}, {t:.3f} s{contact}").format(i=index, t=t_s,
-                                                                                    contact=self._since_contact(t_s)))
+                                                                                    contact=self.since_contact(t_s)))
 
-    def _show_other(self, index: int, t_s: float, image: QImage) -> None:
-        if self.sender() is self._other_bringer:
-            since = self._since_contact(t_s + self._beside.shift_s)
-            self.other_video.show_frame(image, tr("{name}, frame {i}, {t:.3f} s{contact}").format(
-                name=self._beside.name, i=index, t=t_s, contact=since))
-
-    def _since_contact(self, t_s: float) -> str:
+    def since_contact(self, t_s: float) -> str:
+        """How long after contact a moment is, in words; empty between passes."""
         begun = [p for p in self.recording.passes if p["t_start_s"] <= t_s <= p["t_end_s"] + 1.0]
         return tr(", {t:+.2f} s from contact").format(t=t_s - begun[-1]["t_start_s"]) if begun else ""
 
@@ -347,12 +337,13 @@ class ReviewWindow(QMainWindow):
 
     def span_pass(self) -> None:
         """The span over the pass at the cursor, or the nearest."""
-        number = self._nearest_pass()
+        number = self.nearest_pass()
         if number is not None:
             found = next(p for p in self.recording.passes if p["number"] == number)
             self.timeline.set_span((found["t_start_s"], found["t_end_s"]))
 
-    def _nearest_pass(self) -> int | None:
+    def nearest_pass(self) -> int | None:
+        """Number of the pass at the cursor, or nearest to it; None without one, and then that is said."""
         passes = self.recording.passes if self.recording is not None else []
         if not passes:
             self.say(tr("there is no pass in this recording"))
@@ -367,80 +358,7 @@ class ReviewWindow(QMainWindow):
         """Measurement over the video, or not."""
         self.marks.toggle()
 
-    # --- comments
-
-    def mark(self) -> None:
-        """Go and write a comment about the cursor or the span."""
-        self.cursor.pause()
-        self.tabs.setCurrentWidget(self.comments)
-        self.comments.begin()
-
-    def undo(self) -> None:
-        """Take the last change of the comments back."""
-        self._edit(self._book.undo)
-
-    def redo(self) -> None:
-        """Make it again."""
-        self._edit(self._book.redo)
-
-    def _add_comment(self, text: str, author: str) -> None:
-        span = self.timeline.span
-        start, end = span or (self.t_s, None)
-        self._edit(lambda: self._book.add(Comment(start, text, author, end)))
-
-    def _edit(self, change: Callable[[], None]) -> None:
-        """Change the comments and save them at once."""
-        if self.recording is None:
-            return
-        try:
-            change()
-            save_comments(self.recording.folder, self._book.comments)
-            self.say(tr("saved"))
-        except MonitorError as fault:
-            self.say(str(fault))
-        self._refresh()
-
-    # --- another pass, what if
-
-    def compare_with(self) -> None:
-        """Ask for another pass to lay beside."""
-        if self.recording is None or (number := self._nearest_pass()) is None:
-            return
-        dialog = BesideDialog(self.recording, number, self)
-        if dialog.exec() and dialog.choice is not None:
-            self.lay_beside(*dialog.choice)
-
-    def lay_beside(self, own_pass: int, folder: Path, other_pass: int) -> None:
-        """Lay a pass beside, both counted from contact."""
-        recording = self.recording
-
-        def work(tell: Callable[[float], None]) -> Beside:
-            with collector_paused():
-                return read_beside(recording, own_pass, folder, other_pass)
-        self.wait.run(work, lambda beside: self._show_beside(beside, own_pass), self.say)
-
-    def _show_beside(self, beside: Beside, own_pass: int) -> None:
-        self.end_comparing()
-        self._beside = beside
-        self.other_video.show()
-        if beside.recording.video is None:
-            self.other_video.show_message(tr("its video is not here"))
-        else:
-            self._other_bringer = FrameBringer(beside.recording, beside.job, self)
-            self._other_bringer.shown.connect(self._show_other)
-            self._other_bringer.failed.connect(self.other_video.show_message)
-            self._other_bringer.start()
-        self._refresh()
-        self.go_to(next(p for p in self.recording.passes if p["number"] == own_pass)["t_start_s"])
-
-    def end_comparing(self) -> None:
-        """Take the other pass away."""
-        if self._other_bringer is not None:
-            self._other_bringer.close()
-        self._other_bringer = self._beside = None
-        self.other_video.hide()
-        if self.recording is not None:
-            self._refresh()
+    # --- what if
 
     def _what_if_found(self, found: WhatIf | None) -> None:
         self._again = found
@@ -489,14 +407,17 @@ class ReviewWindow(QMainWindow):
 
     def _refresh(self) -> None:
         """Redraw all that depends on the recording, its comments, the other pass and the what-if."""
-        comments = self._book.comments
+        comments = self.said.book.comments
         self._found = happenings_of(self.recording, comments)
         self.happenings.set_happenings(self._found)
-        self.comments.set_comments(comments, self._book.can_undo, self._book.can_redo)
-        other = None if self._beside is None else (self._beside.name, self._beside.traces, self._beside.shift_s)
-        again = self._again
+        self.comments.set_comments(comments, self.said.book.can_undo, self.said.book.can_redo)
+        beside, again = self.other.beside, self._again
+        other = None if beside is None else (beside.name, beside.traces, beside.shift_s)
+        if self._bringer is not None:
+            self._bringer.laid = self.other.laid
         self.timeline.set_lanes(lanes_of(self._traces, self.job, self._found, other, None if again is None
-                                         else again.traces, () if again is None else happenings_of(again.again)))
+                                         else again.traces, () if again is None else happenings_of(again.again),
+                                         self.other.curves()))
 
     def _name_window(self) -> None:
         name = tr("Review") if self.recording is None else f"{self.recording.folder.name} \u2013 {tr('Review')}"
@@ -513,7 +434,3 @@ class ReviewWindow(QMainWindow):
                 event.accept()
                 return True
         return super().event(event)
-
-
-def _is_writable(folder: Path) -> bool:
-    return os.access(folder, os.W_OK) and os.access(folder / TRACE, os.W_OK)

@@ -213,6 +213,8 @@ def _sheet(chosen: Look) -> str:
     QPushButton:focus, QToolButton:focus, QComboBox:focus, QLineEdit:focus, QListView:focus,
     QTableView:focus, QTreeView:focus {{ border: 2px solid {c.focus}; padding: 2px 8px; }}
     QListView:focus, QTableView:focus, QTreeView:focus {{ padding: 0; }}
+    QToolButton {{ padding: 3px 4px; }}
+    QToolButton:focus {{ padding: 2px 3px; }}
     QGroupBox {{ border: 1px solid {c.line}; border-radius: 6px; margin-top: 1.1em; padding: 8px 6px 6px 6px;
         background: {c.panel}; font-weight: 600; }}
     QGroupBox::title {{ subcontrol-origin: margin; left: 8px; padding: 0 4px; }}

@@ -3,8 +3,9 @@
 usage: xvfb-run -s "-screen 0 1366x768x24" python -m tests.benchmarks.first_run CLIP OUT
 
 CLIP is a folder with clip.mp4, scene.toml, truth.csv, camera/*.jpg, touch/*.jpg and heights.csv. Every step is clicked,
-typed and waited for as a person would; the nozzle lying on the mat is drawn into a picture of the empty bench, all else
-is the clip's own. Prints steps, clicks, typed fields and seconds, and leaves a screenshot of every step in OUT.
+typed and waited for as a person would; the nozzle lying on the mat is drawn into a picture of the empty bench, turned
+by quarters; all else is the clip's own. Prints steps, clicks, typed fields and seconds, and leaves a screenshot of
+every step in OUT.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import sys
 import threading
 import time
 import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 
 import cv2
@@ -23,6 +25,7 @@ from PyQt6.QtTest import QTest
 from PyQt6.QtWidgets import QApplication, QWidget
 
 from monitor.engine.source import Arrival
+from tests.vision.drawn_lying import circles, lying
 from vision.camera.sources import open_video
 from vision.types import BenchPose, Frame
 
@@ -204,8 +207,12 @@ def _run(person: Person, camera: Pictures, clip: Path, scene: dict) -> None:
     person.shoot("nozzle_empty")
     person.click(guide.nozzle.empty)
     person.until(lambda: guide.nozzle._phase == "laid", "the empty bench is kept")
-    _lay_nozzle(person, camera, empty, nozzle)
-    person.until(lambda: guide.nozzle.guide is not None, "the profile is measured")
+    for k, picture in enumerate(_lying_nozzle(person, empty, nozzle)):
+        camera.show(picture)
+        person.until(lambda k=k: len(guide.nozzle._laid.views) > k, f"outline {k + 1} is seen", 60.0)
+        if k == 1:
+            person.shoot("nozzle_laid")
+    person.until(lambda: guide.nozzle.guide is not None, "the profile is measured", 120.0)
     person.shoot("nozzle_profile")
     while guide.nozzle.guide.step is not None:
         step, n = guide.nozzle.guide.step, guide.nozzle.guide.n_taken
@@ -271,27 +278,17 @@ def _touch_photos(clip: Path) -> list[tuple[str, float, Path]]:
     return [row for row in rows if row[1] == round(row[1])]  # without the one whose rim rests askew
 
 
-def _lay_nozzle(person: Person, camera: Pictures, empty: np.ndarray, nozzle: dict) -> None:
-    """Draw the nozzle lying on the free part of the mat, as the calibrated camera sees it; it comes, and rests."""
+def _lying_nozzle(person: Person, empty: np.ndarray, nozzle: dict) -> Iterator[np.ndarray]:
+    """The nozzle drawn on the free part of the mat, as the calibrated camera sees it, turned by quarters."""
     model = person.window.setup.camera
     bench = person.window.work.engine._bench
     if not isinstance(bench, BenchPose):
         raise SystemExit("the mat is not seen")
-    shape = np.array([*nozzle["profile_mm"], *nozzle["handle_mm"]], float)
-    radius_mm, angle = nozzle["outer_diameter_mm"] / 2, np.linspace(0, 2 * np.pi, 60)
-    along, across = np.array([0.0, -1.0, 0.0]), np.array([1.0, 0.0, 0.0])
-    covered = np.zeros((4 * empty.shape[0], 4 * empty.shape[1]), np.uint8)
-    before = None
-    for s in np.arange(0.0, shape[-1, 1], 0.2):
-        r = float(np.interp(s, shape[:, 1], shape[:, 0]))
-        ring = np.array([-85.0, 55.0, radius_mm]) + s * along + r * (np.cos(angle)[:, None] * across
-                                                                     + np.sin(angle)[:, None] * (0, 0, 1.0))
-        px = model.project(ring @ bench.cam_from_bench[:3, :3].T + bench.cam_from_bench[:3, 3])
-        both = px if before is None else np.concatenate([before, px])
-        cv2.fillConvexPoly(covered, cv2.convexHull(np.round(4 * both + 1.5).astype(np.int32)), 255)
-        before = px
-    share = cv2.resize(covered, empty.shape[1::-1], interpolation=cv2.INTER_AREA)[..., None] / 255
-    camera.show(np.clip(empty * (1 - share) + share * 75, 0, 255).astype(np.uint8))
+    body = np.array([*nozzle["profile_mm"], *nozzle["handle_mm"]], float)
+    for place_mm, turn_deg in (((-45.0, -60.0), 4.0), ((-80.0, 45.0), -86.0), ((45.0, -58.0), 178.0),
+                               ((-82.0, -40.0), 93.0)):
+        rings = circles(body, place_mm, turn_deg)
+        yield np.clip(lying(model, bench.cam_from_bench, empty, rings, 75.0), 0, 255).astype(np.uint8)
 
 
 def _print(person: Person) -> None:

@@ -14,6 +14,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+from scipy import stats
 
 from monitor.repeat.compare.comparison import compare
 from monitor.repeat.compare.passes import Pass
@@ -21,7 +22,7 @@ from tests.monitor.make import job
 
 HANDS = {"steady": (0.4, 0.05, 60.0), "unsteady": (0.8, 0.10, 20.0), "skewed": (0.4, 0.20, 8.0)}
 FAULTS = ("short by a quarter", "2 mm high", "drifting 0.05 mm a pass")
-SIZES = (8, 20, 40, 90, 200)
+SIZES = (4, 8, 20, 40, 90, 200)
 
 
 def hand(rng, n, kind="steady"):
@@ -62,34 +63,47 @@ def false_alarms(kind, n, runs, seed=1):
     return float(np.mean([not compare(as_passes(hand(rng, n, kind)), here).is_quiet for _ in range(runs)]))
 
 
+def at_most(share, runs):
+    """Upper end of the 95 % interval of a rate that was seen (Clopper and Pearson)."""
+    k = round(share * runs)
+    return float(stats.beta.ppf(0.975, k + 1, runs - k)) if k < runs else 1.0
+
+
 def found(fault, n, runs, seed=2):
-    """Share of comparisons in which the fault is named for what it is, and of those that name another pass or
-    change.
+    """Share of comparisons in which the fault is named for what it is, of those that name it or tell of it as what can
+    be chance, and of those that name another pass or change.
     """
-    rng, here, hits, wrong = np.random.default_rng([seed, n]), job(), 0, 0
+    rng, here, hits, told_of, wrong = np.random.default_rng([seed, n]), job(), 0, 0, 0
     for _ in range(runs):
         values, at = faulty(rng, n, fault)
         told = compare(as_passes(values), here)
         words = {FAULTS[0]: "short", FAULTS[1]: "high"}
         named = {(o.index, o.word) for o in told.odd}
-        hits += (at, words[fault]) in named if at is not None else any(c.key == "height_mean_mm" for c in told.changes)
+        hit = (at, words[fault]) in named if at is not None else any(c.key == "height_mean_mm" for c in told.changes)
+        hits += hit
+        told_of += hit or (at is not None and (at, words[fault]) in {(o.index, o.word) for o in told.perhaps})
         other = {i for i, _ in named if i != at}
         wrong += bool(other) or any(at is not None or c.key != "height_mean_mm" for c in told.changes)
-    return hits / runs, wrong / runs
+    return hits / runs, told_of / runs, wrong / runs
 
 
 def main(arguments):
     """Print both tables."""
     runs = int(arguments[0]) if arguments else 400
     sizes = [int(a) for a in arguments[1:]] or SIZES
-    print(f"{runs} comparisons each; per cent\n{'passes':28s}" + "".join(f"{n:>10d}" for n in sizes))
+    print(f"{runs} comparisons each; per cent, rates of false alarms with the upper end of their 95 % interval\n"
+          f"{'passes':28s}" + "".join(f"{n:>14d}" for n in sizes))
     for kind in HANDS:
-        print(f"{'false alarms, ' + kind:28s}" + "".join(f"{100 * false_alarms(kind, n, runs):10.1f}" for n in sizes),
+        print(f"{'false alarms, ' + kind:28s}", end="")
+        for n in sizes:
+            share = false_alarms(kind, n, runs)
+            print(f"{100 * share:8.1f} <{100 * at_most(share, runs):4.1f}", end="", flush=True)
+        print()
+    for fault in FAULTS if len(sizes) > 1 or runs <= 400 else ():
+        cells = [found(fault, n, min(runs, 400)) for n in sizes]
+        print(f"{fault:28s}" + "".join(f"{100 * a:5.0f}/{100 * b:3.0f}/{100 * c:3.0f} " for a, b, c in cells),
               flush=True)
-    for fault in FAULTS:
-        cells = [found(fault, n, runs) for n in sizes]
-        print(f"{fault:28s}" + "".join(f"{100 * a:5.0f} /{100 * b:3.0f}" for a, b in cells), flush=True)
-    print("faults: found and named / another pass or change named too")
+    print("faults: named / named or told of as what can be chance / another pass or change named too")
     return 0
 
 

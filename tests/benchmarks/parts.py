@@ -5,7 +5,7 @@ usage: python -m tests.benchmarks.parts CLIPS OUT [NAME ...]
 CLIPS holds one folder a recording as for tests.benchmarks.clips; each is calibrated (unless OUT/NAME has its
 calibrations from an earlier run), analysed and exported into OUT/NAME, then OUT/NAME/parts.csv and
 OUT/NAME/part_events.csv are written from the recording. Ground truth is never opened. An excursion that came back is
-written as "moved".
+written as "moved"; what moved unmarked, under its place.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ def write_tables(recording: Recording, job: Job, out: Path) -> None:
     ]
     _write(out / "parts.csv", ("t_s", "part", "dx_mm", "dy_mm", "yaw_deg", "sigma_mm", "present"), rows)
     events = [
-        (f"{e['t_s']:.6f}", names[e["part"]], "moved" if e["kind"] == "sprang_back" else e["kind"])
+        (f"{e['t_s']:.6f}", names.get(e["part"], e["part"]), "moved" if e["kind"] == "sprang_back" else e["kind"])
         for e in recording.part_events
     ]
     _write(out / "part_events.csv", ("t_s", "part", "kind"), events)

@@ -1,11 +1,20 @@
 """The compare window, driven as a person would."""
 
 import pytest
-from PyQt6.QtCore import QPoint, Qt
+from PyQt6.QtCore import QPoint, QSettings, Qt
+from PyQt6.QtWidgets import QDialogButtonBox
 
+from monitor.repeat.compare.baseline import BEGUN_ANEW, LEFT_OUT, TAKEN_BACK, aside_of, read_decisions, words_of
 from monitor.repeat.compare.comparison import compare
 from tests.compare.test_compare import one
 from tests.monitor.make import job
+
+
+def again(passes):
+    def work(rules, reference, decisions):
+        return compare(passes, job(), rules=rules, reference=reference, aside=aside_of(passes, decisions),
+                       notes=words_of(decisions))
+    return work
 
 
 @pytest.fixture
@@ -13,8 +22,7 @@ def window(qtbot):
     from monitor.ui.compare_window import CompareWindow
 
     passes = [one(0, height=15.4), one(1, height=15.0), one(2, height=14.7), one(3, height=7.0)]
-    made = CompareWindow(compare(passes, job()),
-                         lambda rules, reference: compare(passes, job(), rules=rules, reference=reference))
+    made = CompareWindow(compare(passes, job()), again(passes))
     qtbot.addWidget(made)
     made.show()
     qtbot.waitExposed(made)
@@ -78,7 +86,7 @@ def test_patterns_are_shown_with_how_often_they_come_by_chance(window, qtbot):
     window.rules[4].click()
 
     # Champ and Woodall 1987: 152.73 for rules 1 and 4
-    assert window.found.rules == (1, 4) and "at most 5 %" in before and "every 153 passes" in window.alarm.text()
+    assert window.found.rules == (1, 4) and "At most 5 %" in before and "every 153 passes" in window.alarm.text()
 
 
 def test_another_measure_is_drawn(window):
@@ -111,3 +119,101 @@ def test_charts_are_saved(window, tmp_path):
     window.save_charts(str(tmp_path))
 
     assert (tmp_path / "traces.svg").is_file() and "charts in" in window.statusBar().currentMessage()
+
+
+@pytest.fixture
+def kept(qtbot, tmp_path):
+    """The window with a record, in which the last of four passes is low."""
+    from monitor.ui.compare_window import CompareWindow
+
+    QSettings.setPath(QSettings.Format.IniFormat, QSettings.Scope.UserScope, str(tmp_path))
+    passes = [one(0, height=15.4), one(1, height=15.0), one(2, height=14.7), one(3, height=7.0)]
+    made = CompareWindow(compare(passes, job()), again(passes), tmp_path / "base.toml")
+    qtbot.addWidget(made)
+    made.show()
+    return made, tmp_path / "base.toml"
+
+
+def test_a_pass_left_out_in_the_window_is_judged_no_longer_and_recorded_with_reason_and_name(kept):
+    window, path = kept
+    window.choose(3)
+    window.baseline.decide(LEFT_OUT, window.found.passes[3], "slipped", "INS1")
+
+    assert window.sentence.text() == "None of the 3 passes stands out."
+    assert window.found.marks(3) == ("left out: slipped (INS1)",) and "slipped" in window.notes.text()
+    assert [(d.what, d.number, d.why, d.by) for d in read_decisions(path)] == [(LEFT_OUT, 4, "slipped", "INS1")]
+
+
+def test_it_is_undone_and_made_again_by_key(kept, qtbot):
+    window, path = kept
+    window.baseline.decide(LEFT_OUT, window.found.passes[3], "slipped", "INS1")
+    window.activateWindow()
+    qtbot.waitUntil(window.isActiveWindow)
+    qtbot.keyClick(window, Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)
+
+    assert "pass 4 was low" in window.sentence.text() and read_decisions(path) == []
+    assert not window.baseline.actions["undo"].isEnabled()
+    window.baseline.actions["redo"].trigger()
+    assert window.sentence.text() == "None of the 3 passes stands out." and len(read_decisions(path)) == 1
+
+
+def test_a_new_beginning_leaves_what_was_before_it_out_and_the_reference_follows(kept):
+    window, _ = kept
+    assert window.found.reference == 1
+    window.baseline.decide(BEGUN_ANEW, window.found.passes[2], "new nozzle", "INS1")
+
+    assert sorted(window.found.aside) == [0, 1] and window.found.reference == 2
+
+
+def test_what_was_decided_earlier_is_taken_back_and_both_stay_in_the_record(kept):
+    window, path = kept
+    window.baseline.decide(LEFT_OUT, window.found.passes[3], "slipped", "INS1")
+    window.baseline.decide(TAKEN_BACK, window.found.passes[3], "it was not the hand", "INS2")
+
+    assert "pass 4 was low" in window.sentence.text()
+    assert [d.what for d in read_decisions(path)] == [LEFT_OUT, TAKEN_BACK]
+
+
+def test_a_decision_wants_a_reason_and_a_name(qtbot):
+    from monitor.ui.compare_baseline import ReasonDialog
+
+    dialog = ReasonDialog(LEFT_OUT, "day/4", "", None)
+    qtbot.addWidget(dialog)
+    ok = dialog.buttons.button(QDialogButtonBox.StandardButton.Ok)
+    states = [ok.isEnabled()]
+    for field, text in ((dialog.why, "slipped"), (dialog.by, "  "), (dialog.by, "INS1")):
+        field.setText(text)
+        states.append(ok.isEnabled())
+
+    assert states == [False, False, False, True]
+
+
+def test_a_record_that_somebody_else_wrote_to_is_left_alone(kept):
+    window, path = kept
+    window.baseline.decide(LEFT_OUT, window.found.passes[3], "slipped", "INS1")
+    text = path.read_text().replace("slipped", "fell asleep")
+    path.write_text(text)
+    window.baseline.decide(BEGUN_ANEW, window.found.passes[1], "new nozzle", "INS1")
+
+    assert path.read_text() == text and "somebody else wrote" in window.statusBar().currentMessage()
+
+
+def test_without_a_record_the_first_decision_asks_where_it_is_kept(window, tmp_path, monkeypatch):
+    dialog = "monitor.ui.compare_baseline.QFileDialog"
+    monkeypatch.setattr(f"{dialog}.exec", lambda self: True)
+    monkeypatch.setattr(f"{dialog}.selectedFiles", lambda self: [str(tmp_path / "b.toml")])
+    window.baseline.decide(LEFT_OUT, window.found.passes[3], "slipped", "INS1")
+
+    assert sorted(window.found.aside) == [3] and len(read_decisions(tmp_path / "b.toml")) == 1
+
+
+def test_nothing_can_be_decided_before_a_pass_is_chosen(qtbot):
+    from monitor.ui.compare_window import CompareWindow
+
+    passes = [one(i) for i in range(3)]
+    window = CompareWindow(compare(passes, job()), again(passes))
+    qtbot.addWidget(window)
+    before = window.baseline.actions[LEFT_OUT].isEnabled()
+    window.choose(1)
+
+    assert not before and window.baseline.actions[LEFT_OUT].isEnabled()

@@ -7,15 +7,18 @@ from PyQt6.QtTest import QTest
 
 from monitor.setup.height_check import check_height, read_checks, trust_told, write_check
 from monitor.setup.nozzle_guide import NozzleGuide, steps_for
+from monitor.setup.profile import LaidPictures, ProfileFound
 from monitor.setup.trust import Verdict
 from monitor.ui.bench_draft import JobDraft
 from monitor.ui.guide_nozzle import job_for_nozzle
 from tests.engine.make import SAMPLE, sample_inputs
 from tests.ui.test_bench_window import WAIT_MS, make
+from tests.vision.drawn_lying import circles, lying
+from tests.vision.test_profile import BODIES, CAMERA, looking
 from vision.bench.follower import bench_pose
 from vision.bench.mat import standard_mat
 from vision.camera.sources import brightness, open_video
-from vision.types import PoseMiss
+from vision.types import BenchPose, PoseMiss
 
 
 @pytest.fixture(scope="module")
@@ -102,6 +105,43 @@ def test_a_photograph_is_taken_when_what_moved_has_come_to_rest(tmp_path, frame,
     # the look that sees it move, then three in a row at rest
     assert not any(still) and after == [False, False, False, True]
     assert guide.take(moved, bench) == "" and not guide.has_come_to_rest
+
+
+def looks_at_rest(step, image, rng, n=4):
+    """The step sees the same picture, with a sensor's noise, until it counts as at rest."""
+    where = BenchPose(0.0, looking(), np.eye(6) * 1e-6, 14, 0.2)
+    for _ in range(n):
+        said = step.look(np.clip(image + rng.normal(0, 1.5, image.shape), 0, 255).astype(np.uint8), where)
+    return said
+
+
+def test_four_turns_of_the_lying_nozzle_are_taken_by_themselves_and_nobody_types_a_profile(qtbot, guide):
+    step, rng = guide.nozzle, np.random.default_rng(1)
+    step.camera, asked = CAMERA, []
+    step.profile_task.run = asked.append
+    empty, body = np.full((720, 1280, 3), 205.0), np.array(BODIES["narrow"], float)
+    step.outer.setText("4")
+    qtbot.mouseClick(step.empty, Qt.MouseButton.LeftButton)
+    looks_at_rest(step, empty, rng)
+    said = []
+    for turn in (5.0, 20.0, 95.0, 185.0, 272.0):
+        a = np.radians(turn)
+        laid = lying(CAMERA, looking(), empty, circles(body, (-36 * np.cos(a), -36 * np.sin(a)), turn, step_mm=1.0))
+        said.append(looks_at_rest(step, laid, rng).missing)
+    assert ["turn it" in s for s in said] == [True, True, True, True, False] and "already" in said[1]
+    assert len(step._laid.views) == 4 and len(asked) == 1
+
+    step._take_profile(ProfileFound(((2.0, 0.0), (2.0, 20.0), (9.0, 28.0)), ((12.0, 40.0), (13.5, 49.0)), 20.0, 4.1,
+                                    0.2, 0.1, "they agree"))
+    assert step._draft.get("nozzle", "profile_mm")[1] == [2.0, 20.0] and step.guide is not None
+
+
+def test_a_refused_outline_is_said_and_laid_again(guide):
+    step = guide.nozzle
+    step._laid, step._phase = LaidPictures(CAMERA, np.zeros((8, 8, 3), np.uint8)), "measuring"
+    step._take_profile(ProfileFound((), (), np.nan, 9.0, 0.1, np.nan, "a shadow?"))
+
+    assert step.verdict.text() == "a shadow?" and step._phase == "laid" and step.guide is None
 
 
 def test_which_heights_are_still_wanted_is_told(tmp_path):

@@ -10,7 +10,8 @@ from PyQt6.QtGui import QImage
 from PyQt6.QtPdf import QPdfDocument
 
 from monitor.cli.main import main
-from monitor.setup.paper import LENS_BOARD, PAGES_MM, paper_pdf
+from monitor.setup.camera_guide import LENS_BOARD
+from monitor.setup.paper import PAGES_MM, paper_pdf
 from vision.bench.follower import find_markers
 from vision.bench.mat import standard_mat
 from vision.calibrate.lens import find_target

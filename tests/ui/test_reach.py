@@ -204,6 +204,30 @@ def test_every_page_of_the_bench_fits_small_screens_at_a_large_scale(qtbot, tmp_
     assert window.width() <= screen[0] / scale + 1 and window.height() <= screen[1] / scale + 1
 
 
+@pytest.mark.parametrize("screen, scale", [((1280, 720), 1.5), ((1920, 1080), 2.0)])
+def test_the_compare_window_fits_small_screens_at_a_large_scale(qtbot, screen, scale):
+    window = compare_window()
+    qtbot.addWidget(window)
+    window.resize(round(screen[0] / scale), round(screen[1] / scale))
+    window.show()
+
+    assert window.width() <= screen[0] / scale + 1 and window.height() <= screen[1] / scale + 1
+    assert window.table.height() >= 60
+
+
+@pytest.mark.parametrize("name", ["marks", "loupe"])
+def test_what_stands_beside_the_transport_is_not_cut_on_a_small_screen(qtbot, name):
+    window = ReviewWindow()
+    qtbot.addWidget(window)
+    window.resize(900, 600)
+    window.show()
+    QApplication.processEvents()
+    made = window.marks if name == "marks" else window.loupe.button
+
+    assert made.width() >= made.sizeHint().width()
+    assert made.mapTo(window, made.rect().topRight()).x() <= window.tabs.mapTo(window, window.tabs.rect().topLeft()).x()
+
+
 def test_the_steps_of_the_first_run_are_not_cut_at_the_side(qtbot, tmp_path):
     window = make(qtbot, tmp_path, start=False, page="guide", inputs=None)
     window.resize(911, 512)

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from PyQt6.QtWidgets import QApplication
 
 from monitor.review.overlay import FrameMarks
 from monitor.ui.review_loupe import WIDE_PX, ZOOMS, Loupe, loupe_picture
@@ -72,7 +73,7 @@ def test_the_button_goes_through_all_enlargements_and_off_again(qtbot):
     assert said == ["Loupe 2×", "Loupe 3×", "Loupe 4×", "Loupe 6×", "Loupe off"]
 
 
-@pytest.mark.parametrize("size", [(900, 600), (1280, 720), (960, 540 + 60)])
+@pytest.mark.parametrize("size", [(900, 600), (1280, 720), (960, 540), (853, 480)])
 def test_the_review_fits_a_small_screen(qtbot, size):
     window = ReviewWindow()
     qtbot.addWidget(window)
@@ -80,3 +81,16 @@ def test_the_review_fits_a_small_screen(qtbot, size):
     window.show()
 
     assert (window.width(), window.height()) == size
+
+
+@pytest.mark.parametrize("size", [(960, 540), (911, 512)])
+def test_the_timeline_s_foot_is_seen_on_a_small_screen(qtbot, size):
+    window = ReviewWindow()
+    qtbot.addWidget(window)
+    window.verdict.setText("Pass 1: hovered 12.0 mm for 1.5 s over U7, about 9.0 J into the part in that time. " * 3)
+    window.resize(*size)
+    window.show()
+    QApplication.processEvents()
+    foot = window.timeline.mapTo(window, window.timeline.rect().bottomLeft()).y()
+
+    assert foot <= window.statusBar().y()

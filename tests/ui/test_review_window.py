@@ -14,10 +14,10 @@ from PyQt6.QtWidgets import QApplication, QComboBox, QDoubleSpinBox, QListWidget
 from monitor.cli.main import main
 from monitor.recording.comments import comments_of
 from monitor.recording.reader import open_recording
+from monitor.review.matching import lateness_s, row_at
 from monitor.review.playback import Playback
 from monitor.review.report import report_html
 from monitor.review.traces import Happening
-from monitor.ui.review_frames import lateness_s, row_at
 from monitor.ui.review_keys import COMMANDS, KeysDialog, settings
 from monitor.ui.review_lanes import BarLane, lanes_of
 from monitor.ui.review_window import ReviewWindow
@@ -187,12 +187,12 @@ def test_space_on_a_button_presses_it_and_does_not_play(qtbot, window):
 
 
 def test_another_pass_runs_beside_from_the_same_contact(qtbot, window, folder):
-    window.lay_beside(1, folder, 2)
-    qtbot.waitUntil(lambda: "+0.00 s from contact" in window.other_video.caption, timeout=WAIT_MS)
-    assert window.t_s == pytest.approx(0.5) and "frame 80," in window.other_video.caption  # pass 2 begins at 4.0 s
+    window.other.lay_beside(1, folder, 2)
+    qtbot.waitUntil(lambda: "+0.00 s from contact" in window.other.video.caption, timeout=WAIT_MS)
+    assert window.t_s == pytest.approx(0.5) and "frame 80," in window.other.video.caption  # pass 2 begins at 4.0 s
 
     press(qtbot, window, Qt.Key.Key_Right)
-    qtbot.waitUntil(lambda: "frame 81," in window.other_video.caption, timeout=WAIT_MS)
+    qtbot.waitUntil(lambda: "frame 81," in window.other.video.caption, timeout=WAIT_MS)
     wait_for_frame(qtbot, window, 11)
 
 

@@ -1,5 +1,7 @@
-"""Drawn pictures of parts on a board, quick to make, with shadows, smoke and all that may deceive a watch over
-parts."""
+"""Pictures of parts on a board, quick to make, with shadows, smoke and all that may deceive a watch over parts.
+
+The faces of board and parts are drawn, or cut from photographs by real cameras (tests/data/photos/ORIGIN.md).
+"""
 
 from __future__ import annotations
 
@@ -9,7 +11,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
-from tests.vision.drawn import looking_down
+from tests.vision.drawn import PHOTOS, looking_down
 from vision import rigid
 from vision.camera.model import CameraModel
 from vision.parts.place import PartSpec
@@ -22,6 +24,9 @@ POSE = looking_down()
 FINE = 3  # samples a pixel, each way
 PER_MM = 16  # of the drawn tops
 HALF_MM = 60.0
+DRAWN = "drawn"
+PHOTOGRAPHED = ("aruco/choriginal", "chessboard/left01")  # at 4 of their pixels a mm
+_PHOTO_PX_MM = 4
 
 
 def box(x_mm, y_mm, width_mm, depth_mm):
@@ -34,6 +39,7 @@ TARGET = PartSpec("U3", box(0, 0, 10, 10), 1.0)
 CAN = PartSpec("can", box(14, 4, 7, 5), 1.0)
 CHIP = PartSpec("C14", box(-9, 3, 0.8, 1.6), 0.5)
 PARTS = [TARGET, CAN, CHIP]
+LOOSE = PartSpec("C15", box(6, -11, 0.8, 1.6), 0.5)  # a chip that nobody marked
 
 
 @dataclass
@@ -56,6 +62,7 @@ class Scene:
     light: np.ndarray | float = 1.0  # a factor, of shadows and exposure, linear
     haze: np.ndarray | float = 0.0  # added, linear
     rod: tuple[tuple[float, float], tuple[float, float], float] | None = None  # a tool's ends and width [px]
+    faces: str = DRAWN  # or one of PHOTOGRAPHED
 
 
 def board_top(seed=3):
@@ -92,7 +99,32 @@ def part_top(spec, seed=0):
     return out
 
 
-BOARD, TOPS = board_top(), {spec.name: part_top(spec, i) for i, spec in enumerate(PARTS)}
+@lru_cache
+def faces_of(name):
+    """The board's face, and each part's by its name."""
+    if name == DRAWN:
+        return board_top(), {spec.name: part_top(spec, i) for i, spec in enumerate([*PARTS, LOOSE])}
+    photo = cv2.imread(str(PHOTOS / f"{name}.jpg"), cv2.IMREAD_GRAYSCALE).astype(np.float32)
+    tops = {}
+    for spec, (x, y) in zip([*PARTS, LOOSE], _busiest(photo), strict=True):
+        w, h = (int(v * _PHOTO_PX_MM) for v in np.ptp(spec.outline_mm, axis=0))
+        cut = photo[max(y - h // 2, 0):, max(x - w // 2, 0):][:h, :w]
+        tops[spec.name] = _grown(cut)
+    side = int(2 * HALF_MM * _PHOTO_PX_MM)
+    x = (photo.shape[1] - side) // 2
+    return _grown(photo[:side, x : x + side]), tops
+
+
+def _grown(photo):
+    """From a photograph's pixels to the samples of a face."""
+    zoom = PER_MM // _PHOTO_PX_MM
+    return np.clip(cv2.resize(photo, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_CUBIC), 0, 255)
+
+
+def _busiest(photo):
+    """Four places with corners, apart from each other and from the rim, the most marked first."""
+    found = cv2.goodFeaturesToTrack(photo[40:-40, 40:-40], 4, 0.05, 70)
+    return [(int(x) + 40, int(y) + 40) for x, y in found[:, 0]]
 
 
 def draw(scene, noise=2.0, seed=0, sharpen=0.0, jpeg=0):
@@ -102,6 +134,7 @@ def draw(scene, noise=2.0, seed=0, sharpen=0.0, jpeg=0):
         scene.board_shift.tobytes(),
         tuple((n, lie.shift_mm, lie.turn_rad, lie.is_there, lie.stands) for n, lie in sorted(scene.lies.items())),
         scene.rod,
+        scene.faces,
     )
     grey = 255 * np.clip(light * scene.light + scene.haze, 0, 1) ** (1 / 2.2)
     if sharpen:
@@ -122,17 +155,18 @@ def bench_of(pose, t_s=0.0):
 
 
 @lru_cache(maxsize=8)
-def _light(pose, board_shift, lies, rod):
+def _light(pose, board_shift, lies, rod, faces):
     """Linear light (300, 400) of a scene without what its brightness does."""
     scene = Scene(
         {n: Lie(shift, turn, there, stands) for n, shift, turn, there, stands in lies},
         np.frombuffer(pose).reshape(4, 4),
         np.frombuffer(board_shift),
     )
+    board, tops = faces_of(faces)
     w, h = CAMERA.image_size_px
     square = np.array([[-HALF_MM, HALF_MM], [HALF_MM, HALF_MM], [HALF_MM, -HALF_MM], [-HALF_MM, -HALF_MM]])
-    out = _laid(BOARD, square, 0.0, scene, np.full((FINE * h, FINE * w), 60.0, np.float32))
-    for spec in PARTS:
+    out = _laid(board, square, 0.0, scene, np.full((FINE * h, FINE * w), 60.0, np.float32))
+    for spec in [*PARTS, LOOSE]:
         lie = scene.lies.get(spec.name, Lie())
         if lie.stands:
             out = _box(spec, scene, out)
@@ -140,7 +174,7 @@ def _light(pose, board_shift, lies, rod):
             corners = spec.outline_mm[[3, 2, 1, 0]]
             centre = corners.mean(0)
             out = _laid(
-                TOPS[spec.name],
+                tops[spec.name],
                 _turned(corners - centre, lie.turn_rad) + centre + lie.shift_mm,
                 spec.height_mm,
                 scene,

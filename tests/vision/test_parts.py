@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tests.vision.drawn_parts import CAMERA, PARTS, POSE, TARGET, Lie, Scene, bench_of, draw, frame_of
+from tests.vision.drawn_parts import CAMERA, PARTS, PHOTOGRAPHED, POSE, TARGET, Lie, Scene, bench_of, draw, frame_of
 from vision import rigid
 from vision.parts.follower import PartFollower
 from vision.types import NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
@@ -72,6 +72,31 @@ def test_a_part_that_is_gone_was_removed_and_its_pictures_differ():
     assert events(results) == [("U3", "removed")]
     assert event.before.shape == event.after.shape
     assert np.abs(event.before.astype(float) - event.after).mean() > 15
+
+
+def test_a_removal_is_told_within_half_a_second_though_a_shadow_stays_beside_it():
+    u = np.mgrid[:300, :400][1]
+    results = watched(lambda t: Scene(lies={"U3": Lie(is_there=t < 1.2)}, light=np.where(u < 180, 0.65, 1.0)
+                                      if t > 1.2 else 1.0))
+
+    told = next(r.t_s for r in results if r.part_events)
+    assert events(results) == [("U3", "removed")] and told - 1.2 < 0.5
+
+
+def test_a_nudge_that_is_held_for_a_moment_is_no_new_seat():
+    def lies(t_s):
+        held = -0.35 if 1.19 < t_s < 1.35 else 0.0
+        return {"U3": Lie((held, 0.0))}
+    results = watched(lambda t: Scene(lies=lies(t)))
+
+    assert events(results) == [("U3", "sprang_back")]
+
+
+@pytest.mark.parametrize("faces", PHOTOGRAPHED)
+def test_a_photographed_board_that_is_nudged_before_anyone_says_so_moves_no_part(faces):
+    nudged = Scene(board_shift=np.array([1.4, -1.4, 0.01]), faces=faces)
+
+    assert not events(watched(lambda t: nudged if t > 1.0 else Scene(faces=faces), told_shift=np.zeros(3)))
 
 
 def test_a_chip_that_stands_on_its_end_stood_up_and_is_not_gone():

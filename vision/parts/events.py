@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass, replace
+from statistics import median
 
 import numpy as np
 
@@ -18,8 +19,10 @@ __all__ = ["KINDS", "PartJudge"]
 
 KINDS = ("settled", "sprang_back", "moved", "stood_up", "removed")
 _LEAST_MM, _LEAST_PX, _SIGMAS = 0.05, 0.35, 5.0  # a shift must pass each of these
+_KEPT = 16  # readings
 _AGREE, _AGREE_S = 3, 0.1  # frames in a row that must, over at least so long
-_AT_REST_MM, _AT_REST_SIGMAS = 0.03, 2.0  # within which three readings count as at rest
+_AT_REST_MM, _AT_REST_SIGMAS = 0.03, 2.0  # within which readings count as at rest
+_AT_REST_FRAMES, _AT_REST_S = 3, 0.14  # how many, over how long: a finger that nudges holds a part for a moment
 _TELL_S = 0.4  # a movement that goes on is told by then
 _SEAT_S = 1.0  # memory of the seat
 _KNOWN_FRAMES, _KNOWN_S = 6, 0.2  # readings at rest before anything can be told
@@ -46,9 +49,10 @@ class PartJudge:
     def __init__(self, size_mm: float, may_settle: bool) -> None:
         self._half_mm, self._may_settle = size_mm / 2, may_settle
         self._seat: _Seat | None = None
-        self._recent: deque[PartMotion] = deque(maxlen=5)
+        self._recent: deque[PartMotion] = deque(maxlen=_KEPT)
         self._move: _Move | None = None
         self._gone_since_s, self._is_gone = math.nan, False
+        self._changes: list[tuple[float, float]] = []
         self._t_s, self._stood = -math.inf, math.nan
 
     def step(self, now: PartMotion) -> tuple[PartEvent, ...]:
@@ -70,11 +74,11 @@ class PartJudge:
 
     def _still(self, now: PartMotion) -> PartEvent | None:
         """At rest as far as is known: does it begin to move?"""
-        away = [p for p in self._recent if self._is_away(p)]
-        recent = list(self._recent)[-_AGREE:]
         if not self._is_away(now):
             self._seat = self._seat.with_reading(now)
             return None
+        recent = list(self._recent)[-_AGREE:]
+        away = [p for p in list(self._recent)[-_AGREE - 2 :] if self._is_away(p)]
         if (
             len(recent) < _AGREE
             or not all(self._is_away(p) for p in recent)
@@ -90,7 +94,7 @@ class PartJudge:
 
     def _moving(self, now: PartMotion) -> PartEvent | None:
         move = self._move = self._move.went_on(self._furthest([self._move.furthest, now]), now)
-        last = list(self._recent)[-3:]
+        last = self._last()
         if self._is_at_rest(last):
             seat, self._move = self._seat, None
             self._seat = _Seat.of(*last)
@@ -126,15 +130,17 @@ class PartJudge:
 
     def _unseen(self, now: PartMotion) -> PartEvent | None:
         """Covered, or gone? Gone only when the board around is clear and what is there lies still."""
-        is_still = now.edges < _GONE_EDGES and now.change < _GONE_STILL
-        is_bare = now.clear > _GONE_CLEAR and now.seen < _GONE_SEEN and is_still
+        is_bare = now.clear > _GONE_CLEAR and now.seen < _GONE_SEEN and now.edges < _GONE_EDGES
         if not is_bare or self._seat is None or self._seat.is_young or self._is_gone:
             self._gone_since_s = math.nan
             return None
         if math.isnan(self._gone_since_s):
-            self._gone_since_s, self._stood = now.t_s, now.stands
+            self._gone_since_s, self._stood, self._changes = now.t_s, now.stands, []
+        change = now.change if math.isfinite(now.change) else math.inf
+        self._changes = [(t, c) for t, c in [*self._changes, (now.t_s, change)] if now.t_s - t <= _GONE_S]
         self._stood = 0.5 * (self._stood + now.stands)
-        if now.t_s - self._gone_since_s < _GONE_S:
+        is_still = median(c for _, c in self._changes) < _GONE_STILL  # a shadow's edge may cross it now and then
+        if now.t_s - self._gone_since_s < _GONE_S or not is_still:
             return None
         self._is_gone, self._move = True, None
         nan2 = np.full(2, np.nan)
@@ -166,7 +172,8 @@ class PartJudge:
 
     def _size_mm(self, offset: FloatArray) -> float:
         """How far a shift (3,) moves the part's ends."""
-        return max(float(np.hypot(*offset[:2])), abs(float(offset[2])) * self._half_mm)
+        x, y, turn = offset.tolist()
+        return max(math.hypot(x, y), abs(turn) * self._half_mm)
 
     def _threshold_mm(self, now: PartMotion, seat: _Seat) -> float:
         sigma = max(now.noise_mm, seat.noise_mm, max(now.turn_sigma_rad, seat.turn_sigma_rad) * self._half_mm)
@@ -178,8 +185,17 @@ class PartJudge:
     def _furthest(self, readings: list[PartMotion]) -> PartMotion:
         return max(readings, key=lambda p: self._size_mm(self._seat.offset(p)))
 
+    def _last(self) -> list[PartMotion]:
+        """As many of the newest readings as at rest must agree; none before there are."""
+        now_s, last = self._recent[-1].t_s, []
+        for p in reversed(self._recent):
+            last.insert(0, p)
+            if len(last) >= _AT_REST_FRAMES and now_s - p.t_s >= _AT_REST_S:
+                return last
+        return []
+
     def _is_at_rest(self, last: list[PartMotion]) -> bool:
-        if len(last) < 3:
+        if not last:
             return False
         spread = max(float(np.hypot(*(p.shift_mm - last[0].shift_mm))) for p in last[1:])
         return spread < max(_AT_REST_MM, _AT_REST_SIGMAS * min(p.noise_mm for p in last))

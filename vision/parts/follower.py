@@ -9,9 +9,11 @@ import numpy as np
 
 from vision import rigid
 from vision.camera.model import CameraModel
+from vision.camera.sources import brightness
 from vision.parts.events import PartJudge
 from vision.parts.motion import PartWatcher
 from vision.parts.place import PartSpec
+from vision.parts.spots import SpotWatcher
 from vision.types import BenchPose, FloatArray, Frame, PartEvent, VisionResult
 
 __all__ = ["PartFollower"]
@@ -49,13 +51,24 @@ class PartFollower:
     target : PartSpec
         The part that is worked on: its joints are meant to melt.
     neighbours : list of PartSpec
+    reach_mm : float
+        How far around the target small things that nobody marked are watched, too.
     """
 
-    def __init__(self, camera: CameraModel, board_top_mm: float, target: PartSpec, neighbours: list[PartSpec]) -> None:
+    def __init__(
+        self,
+        camera: CameraModel,
+        board_top_mm: float,
+        target: PartSpec,
+        neighbours: list[PartSpec],
+        reach_mm: float = 0.0,
+    ) -> None:
         self._camera, self._top_mm, self._specs = camera, board_top_mm, [target, *neighbours]
         self._watcher = PartWatcher(camera, board_top_mm, self._specs)
         self._judges = [PartJudge(float(np.ptp(spec.outline_mm, axis=0).max()), spec is target) for spec in self._specs]
         self._albums = [_Album() for _ in self._specs]
+        self._spots = SpotWatcher(camera, board_top_mm, self._specs, reach_mm) if reach_mm > 0 else None
+        self._spot_album = _Album()
 
     def warm_up(self) -> None:
         """Compile what the first frames need; changes nothing."""
@@ -75,7 +88,23 @@ class PartFollower:
             events += [replace(e, before=album.before(e.t_start_s), after=picture) for e in found]
             if is_due:
                 album.keep(frame.t_s, picture)
+        if self._spots is not None and isinstance(seen.bench, BenchPose):
+            events += self._unmarked(self._spots, frame, seen.bench, seen.board_shift)
         return replace(seen, parts=motions, part_events=tuple(events))
+
+    def _unmarked(
+        self, spots: SpotWatcher, frame: Frame, bench: BenchPose, board_shift: FloatArray
+    ) -> list[PartEvent]:
+        """What moved around the target that nobody marked."""
+        found, album = spots.step(brightness(frame), frame.t_s, bench.cam_from_bench, board_shift), self._spot_album
+        is_due = frame.t_s - (album.t_s[-1] if album.t_s else -np.inf) >= _PICTURE_EVERY_S
+        if not (found or is_due):
+            return []
+        picture = self._picture(frame.image, bench, spots.around, board_shift)
+        found = [replace(e, before=album.before(e.t_start_s), after=picture) for e in found]
+        if is_due:
+            album.keep(frame.t_s, picture)
+        return found
 
     def _picture(self, image: np.ndarray, bench: BenchPose, spec: PartSpec, board_shift: FloatArray) -> np.ndarray:
         """The part's place from above, north up."""

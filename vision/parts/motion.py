@@ -15,8 +15,8 @@ import numpy as np
 from vision import rigid
 from vision.camera.model import CameraModel
 from vision.camera.sources import brightness
-from vision.parts.patch import Patch, PatchFit, blurred, look_at, make_patch, register, search_shift
-from vision.parts.place import SECTORS, PartSpec, Place, Window, make_place, window_of
+from vision.parts.patch import Patch, PatchFit, blurred, look_at, make_patch, register, search_shift, shown
+from vision.parts.place import SECTORS, PartSpec, Place, Window, make_place, windows_of
 from vision.parts.standing import Standing, make_standing
 from vision.types import BenchPose, FloatArray, Frame, PartMotion, PoseMiss
 
@@ -26,6 +26,7 @@ _FIRST_S, _FIRST_FRAMES = 0.4, 8  # in which the first look must not change
 _STILL_GREY = 4.0  # mean change of grey levels that still counts as none
 _FITS, _ALIKE = 0.6, 0.75  # share of points, and correlation, from which a part is taken to be seen
 _RING_FITS, _RING_ALIKE = 0.4, 0.5
+_LEAST_RING = 40  # points of board around a part
 _LEAST_SECTOR = 4  # points by which a side can be judged
 _EDGE_STAYS, _EDGE_GREY = 0.4, 8.0  # of an edge's contrast; contrasts that count
 _FLOOR_PX = 0.04  # of a shift's sigma: sampling, coding, what noise in single frames does not tell
@@ -76,8 +77,14 @@ class PartWatcher:
         """
         if isinstance(bench, PoseMiss):
             return tuple(part.miss(frame.t_s) for part in self._parts)
-        grey = brightness(frame)
-        return tuple(part.step(grey, frame.t_s, bench.cam_from_bench, board_shift) for part in self._parts)
+        pose, grey = bench.cam_from_bench, brightness(frame)
+        if grey.shape[::-1] != tuple(self._camera.image_size_px):
+            return tuple(part.miss(frame.t_s) for part in self._parts)
+        places = [part.place_in(pose) for part in self._parts]
+        windows = windows_of(self._camera, pose, places, self._top_mm, board_shift)
+        eye = rigid.inverse(pose)[:3, 3]
+        return tuple(part.step(grey, frame.t_s, window, pose, eye)
+                     for part, window in zip(self._parts, windows, strict=True))
 
 
 @dataclass(frozen=True)
@@ -111,17 +118,22 @@ class _Part:
         self._before = None
         return PartMotion(t_s, self._spec.name)
 
-    def step(self, grey: np.ndarray, t_s: float, pose: FloatArray, board_shift: FloatArray) -> PartMotion:
+    def place_in(self, pose: FloatArray) -> Place:
+        """Its points, made when it is first seen."""
         if self._place is None:
             self._place = make_place(self._spec, self._others, _scale(self._camera, pose, self._spec, self._top_mm))
-        window = window_of(self._camera, pose, self._place, self._top_mm, board_shift)
-        if window is None or len(self._place.ring_mm) < 40:
-            return self.miss(t_s)
-        if grey.shape[::-1] != tuple(self._camera.image_size_px):
+        return self._place
+
+    def step(
+        self, grey: np.ndarray, t_s: float, window: Window | None, pose: FloatArray, eye: FloatArray
+    ) -> PartMotion:
+        """How it lies in one frame, seen by an eye (3,) in the bench frame."""
+        if window is None or len(self._place.ring_mm) < _LEAST_RING:
             return self.miss(t_s)
         x, y, w, h = window.box
         picture = blurred(grey[y : y + h, x : x + w])
-        lean = _lean(pose, self._place.centre_mm)
+        # by how many mm a point one mm higher is seen further away
+        lean = (self._place.centre_mm - eye[:2]) / eye[2]
         if self._first is None:
             self._look(picture, window, t_s, lean, pose)
             return self.miss(t_s)
@@ -157,9 +169,10 @@ class _Part:
         first, place = self._first, self._place
         ring = register(picture, window.ring_px, first.ring, self._ring_shift)
         if (
-            ring.share < _RING_FITS
+            not ring.is_settled
+            or ring.share < _RING_FITS
             or ring.alike < _RING_ALIKE
-            or np.hypot(*ring.shift[:2]) * window.px_per_mm > _FAR_PX
+            or math.hypot(*ring.shift[:2].tolist()) * window.px_per_mm > _FAR_PX
         ):
             if t_s - self._t_ring_s > _AGAIN_S:
                 self._forget()
@@ -167,48 +180,52 @@ class _Part:
             return replace(self.miss(t_s), seen=0.0)
         self._t_ring_s, self._ring_shift = t_s, ring.shift
         fit = self._top(picture, window, t_s, ring)
-        is_seen = _is_seen(fit)
-        if is_seen:
-            self._shift = fit.shift - ring.shift
-        base = PartMotion(
+        clear = _clear(ring, first.ring, place)
+        if not _is_seen(fit):
+            return self._elsewhere(picture, window, t_s, fit, ring, clear)
+        self._before, self._shift = None, fit.shift - ring.shift
+        x, y, turn = self._shift.tolist()
+        noise_mm = self._noise_mm(fit, ring, window.px_per_mm, lean)
+        stirred = math.hypot(x, y) * window.px_per_mm > _STIRRED_PX
+        sinks_mm = _SINKS_MM * math.hypot(*lean.tolist()) if stirred else 0.0  # seen at a slant it seems to shift
+        return PartMotion(
             t_s,
             self._spec.name,
+            shift_mm=self._shift[:2].copy(),
+            turn_rad=turn,
+            sigma_mm=math.hypot(noise_mm, sinks_mm / math.sqrt(2)),
+            turn_sigma_rad=math.sqrt(
+                fit.cov[2, 2] + ring.cov[2, 2] + (_FLOOR_PX / window.px_per_mm / place.size_mm) ** 2
+            ),
+            noise_mm=noise_mm,
             seen=fit.share,
-            clear=_clear(ring.fits, place),
+            clear=clear,
+            is_present=True,
             gain=fit.gain,
             px_per_mm=window.px_per_mm,
         )
-        if not is_seen:
-            return self._elsewhere(picture, window, fit, ring, base)
-        self._before = None
-        shift = fit.shift - ring.shift
-        noise_mm = self._noise_mm(fit, ring, window.px_per_mm, lean)
-        stirred = np.hypot(*shift[:2]) * window.px_per_mm > _STIRRED_PX
-        sinks_mm = _SINKS_MM * float(np.hypot(*lean)) if stirred else 0.0  # seen at a slant it seems to shift
-        turn_sigma = float(
-            np.sqrt(fit.cov[2, 2] + ring.cov[2, 2] + (_FLOOR_PX / window.px_per_mm / place.size_mm) ** 2)
-        )
-        return replace(
-            base,
-            shift_mm=shift[:2],
-            turn_rad=float(shift[2]),
-            turn_sigma_rad=turn_sigma,
-            sigma_mm=math.hypot(noise_mm, sinks_mm / math.sqrt(2)),
-            noise_mm=noise_mm,
-            is_present=True,
-        )
 
     def _elsewhere(
-        self, picture: np.ndarray, window: Window, fit: PatchFit, ring: PatchFit, base: PartMotion
+        self, picture: np.ndarray, window: Window, t_s: float, fit: PatchFit, ring: PatchFit, clear: float
     ) -> PartMotion:
         """What is seen in a part's place that does not look like the part: by what its leaving can be told."""
         now = look_at(picture, window.top_px, self._place.top_mm, ring.shift)
-        change = math.nan if self._before is None else float(np.nanmean(np.abs(now - self._before)))
+        change = math.nan if self._before is None else _change(self._before, now)
         self._before, standing = now, self._first.standing
         # a flat fit to something else shows nothing of the part, however well it fits
         shown = fit.share * min(fit.gain / ring.gain, 1.0) * max(fit.alike, 0.0)
         stands = math.nan if standing is None else standing.share(picture, window, ring.shift, ring.gain)
-        return replace(base, seen=shown, change=change, stands=stands, edges=self._edges(picture, window, ring))
+        return PartMotion(
+            t_s,
+            self._spec.name,
+            seen=shown,
+            clear=clear,
+            edges=self._edges(picture, window, ring),
+            stands=stands,
+            change=change,
+            gain=fit.gain,
+            px_per_mm=window.px_per_mm,
+        )
 
     def _top(self, picture: np.ndarray, window: Window, t_s: float, ring: PatchFit) -> PatchFit:
         """The part near where it was; when it is not there, looked for around its seat now and then."""
@@ -222,14 +239,14 @@ class _Part:
 
     def _noise_mm(self, fit: PatchFit, ring: PatchFit, px_per_mm: float, lean: FloatArray) -> float:
         height_mm = _HEIGHT_MM + _HEIGHT_SHARE * self._spec.height_mm
-        parts = (
-            np.trace(fit.cov[:2, :2]) / 2,
-            np.trace(ring.cov[:2, :2]) / 2,
+        x, y = (lean - self._first.lean).tolist()
+        variances = (
+            float(fit.cov[0, 0] + fit.cov[1, 1] + ring.cov[0, 0] + ring.cov[1, 1]) / 2,
             (_FLOOR_PX / px_per_mm) ** 2,
             (_HIDDEN_PX * (1 - fit.share) / px_per_mm) ** 2,
-            (height_mm * np.hypot(*(lean - self._first.lean))) ** 2 / 2,
+            height_mm**2 * (x * x + y * y) / 2,
         )
-        return float(np.sqrt(sum(parts)))
+        return math.sqrt(sum(variances))
 
     def _edges(self, picture: np.ndarray, window: Window, ring: PatchFit) -> float:
         inner, outer = (
@@ -243,16 +260,21 @@ class _Part:
         return float((stays > _EDGE_STAYS * np.abs(self._first.edge[strong])).mean())
 
 
-def _clear(fits: np.ndarray, place: Place) -> float:
+def _clear(ring: PatchFit, patch: Patch, place: Place) -> float:
     """Share of the board that is seen on a part's most covered side."""
-    n = np.bincount(place.sector, minlength=SECTORS)
-    counts = n >= _LEAST_SECTOR
-    clear = np.bincount(place.sector[fits], minlength=SECTORS)
-    return float((clear[counts] / n[counts]).min()) if counts.any() else 0.0
+    sides = shown(patch, ring, place.sector, SECTORS).tolist()
+    return min((c for c, n in zip(sides, place.in_sector, strict=True) if n >= _LEAST_SECTOR), default=0.0)
+
+
+def _change(before: FloatArray, now: FloatArray) -> float:
+    """Mean change of grey levels, but for a factor that all share: light that comes and goes is no movement."""
+    known = np.isfinite(before) & np.isfinite(now)
+    a, b = before[known], now[known]
+    return float(np.abs(b - (a @ b) / max(float(a @ a), 1e-9) * a).mean()) if len(a) else math.nan
 
 
 def _is_seen(fit: PatchFit) -> bool:
-    return fit.share >= _FITS and fit.alike >= _ALIKE and 0.3 < fit.gain < 3.0
+    return fit.is_settled and fit.share >= _FITS and fit.alike >= _ALIKE and 0.3 < fit.gain < 3.0
 
 
 def _look_of(picture: np.ndarray, window: Window, place: Place) -> FloatArray:
@@ -272,12 +294,6 @@ def _look_of(picture: np.ndarray, window: Window, place: Place) -> FloatArray:
             )
         )
     return np.stack(rows)
-
-
-def _lean(pose: FloatArray, centre_mm: FloatArray) -> FloatArray:
-    """By how many mm a point one mm higher is seen further away, in the bench frame (2,)."""
-    eye = rigid.inverse(pose)[:3, 3]
-    return (centre_mm - eye[:2]) / eye[2]
 
 
 def _scale(camera: CameraModel, pose: FloatArray, spec: PartSpec, board_top_mm: float) -> float:

@@ -17,7 +17,18 @@ import numpy as np
 from vision.compiled import njit
 from vision.types import FloatArray
 
-__all__ = ["Patch", "PatchFit", "blurred", "look_at", "make_patch", "register", "search_shift"]
+__all__ = [
+    "Patch",
+    "PatchFit",
+    "SpotFits",
+    "blurred",
+    "look_at",
+    "make_patch",
+    "register",
+    "register_all",
+    "search_shift",
+    "shown",
+]
 
 BLUR_PX = 0.8  # before sampling, so that linear interpolation does not shift edges
 CORRELATED = (
@@ -26,10 +37,14 @@ CORRELATED = (
 _LEAST_GREY = 1.5  # scatter of a blurred grey level about another picture's: coding, rounding
 _EDGE_PX = 0.12  # by which edges may differ without being something else: interpolation, sharpening, coding
 _OUTLIER = 3.0  # scatters from which a point counts as something else
-_ROUNDS = 4
+_ROUNDS = 6
+_LOOSER = (7.5, 3.75, 2.5)  # scatters at which a point counts a quarter, by round: what is far at first may come near
+_AT_REST = 0.5  # sigmas that one more step may have
+_NO_STEP_MM, _NO_STEP_GAIN = 1e-3, 2e-3  # smaller ones end the rounds
 _N = 7  # x, y [mm], turn [rad], gain, its slopes, offset
 # what brightness usually does: gain, slopes of it across the patch [-], offset [grey levels]; and the turn [rad]
 _PRIOR_SIGMA = np.array([np.inf, np.inf, 0.1, 0.5, 0.25, 0.25, 25.0])
+_SPOT_SIGMA = np.array([np.inf, np.inf, 0.02, 0.5, 0.1, 0.1, 25.0])  # the same of a patch of a few points
 
 
 @dataclass(frozen=True)
@@ -40,7 +55,7 @@ class Patch:
     ----------
     points_mm : array, shape (n, 2)
         From the patch's centre.
-    rows : array, shape (n, 7)
+    rows : array, shape (7, n)
         Change of each blurred grey level with x, y [mm], turn [rad], gain (so the grey level itself), two slopes of it,
         offset.
     scatter : array, shape (n,)
@@ -67,6 +82,12 @@ class PatchFit:
         Which points show what the reference shows.
     alike : float
         Correlation coefficient of all points [-].
+    share : float
+        Of the points that fit.
+    now : array, shape (n,)
+        Grey levels there.
+    is_settled : bool
+        Whether the rounds came to rest: one more step would be within the noise.
     """
 
     shift: FloatArray
@@ -74,11 +95,20 @@ class PatchFit:
     gain: float
     fits: np.ndarray
     alike: float
+    share: float
+    now: FloatArray
+    is_settled: bool
 
-    @property
-    def share(self) -> float:
-        """Of the points that fit."""
-        return float(self.fits.mean())
+
+@dataclass(frozen=True)
+class SpotFits:
+    """Where many small patches are now: shifts (n, 2) [mm], variance of each coordinate [mm^2], and as `PatchFit`."""
+
+    shift_mm: FloatArray
+    variance_mm2: FloatArray
+    gain: FloatArray
+    share: FloatArray
+    alike: FloatArray
 
 
 def blurred(grey: np.ndarray) -> np.ndarray:
@@ -105,7 +135,7 @@ def make_patch(points_mm: FloatArray, looks: FloatArray, slopes: FloatArray, px_
     scatter = np.sqrt(noise**2 + (_EDGE_PX / px_per_mm) ** 2 * (slopes**2).sum(0) + (0.03 * grey) ** 2)
     (x, y), (u, v) = points_mm.T, points_mm.T / max(float(np.abs(points_mm).max()), 1e-3)
     rows = np.stack(
-        [-slopes[0], -slopes[1], y * slopes[0] - x * slopes[1], grey, u * grey, v * grey, np.ones_like(grey)], 1
+        [-slopes[0], -slopes[1], y * slopes[0] - x * slopes[1], grey, u * grey, v * grey, np.ones_like(grey)]
     )
     return Patch(points_mm, rows, scatter)
 
@@ -124,22 +154,55 @@ def register(
     gain : float
         Brightness to begin with.
     """
-    value, cov, _, rest, alike = _register(
+    value, cov, fits, alike, now, left = _register(
         picture, px_from_mm, patch.points_mm, patch.rows, patch.scatter, np.asarray(start, float), gain, _PRIOR_SIGMA
     )
-    return PatchFit(value[:3], cov[:3, :3], float(value[3]), rest < _OUTLIER, float(alike))
+    return PatchFit(value[:3], cov, float(value[3]), fits, alike, np.count_nonzero(fits) / len(fits), now, left < _AT_REST)
+
+
+def register_all(
+    picture: np.ndarray,
+    px_from_mm: FloatArray,
+    centres_mm: FloatArray,
+    points_mm: FloatArray,
+    rows: FloatArray,
+    scatter: FloatArray,
+    starts_mm: FloatArray,
+) -> SpotFits:
+    """`register` for many small patches of one plane in one call.
+
+    Parameters
+    ----------
+    centres_mm, starts_mm : arrays, shape (n, 2)
+        Where each patch's points count from, and its shift to begin with.
+    points_mm : array, shape (m, 2)
+        Of every patch.
+    rows, scatter : arrays, shape (n, 7, m), (n, m)
+        Theirs, as in `Patch`.
+    """
+    found = _register_all(picture, px_from_mm, centres_mm, points_mm, rows, scatter, starts_mm, _SPOT_SIGMA)
+    return SpotFits(found[:, :2], found[:, 2], found[:, 3], found[:, 4], found[:, 5])
+
+
+def shown(patch: Patch, fit: PatchFit, piece: np.ndarray, n_pieces: int) -> FloatArray:
+    """How much of each piece of a patch shows what it showed at first, (n_pieces,) [-]; nan for one without points.
+
+    The share of its points that fit or, where that is more, of its variance that the reference explains: a shadow
+    across it hides nothing. `piece` has each point's number.
+    """
+    return _shown(fit.fits, fit.now, patch.rows[3], piece, n_pieces)
 
 
 def search_shift(
     picture: np.ndarray, px_from_mm: FloatArray, patch: Patch, start: FloatArray, reach_mm: float, step_mm: float
 ) -> FloatArray:
     """The shift (3,) on a square grid around a start at which the patch is most alike; its turn stays."""
-    every = max(1, len(patch.rows) // 300)
+    every = max(1, len(patch.points_mm) // 300)
     return _search(
         picture,
         px_from_mm,
-        patch.points_mm[::every],
-        patch.rows[::every, 3],
+        np.ascontiguousarray(patch.points_mm[::every]),
+        np.ascontiguousarray(patch.rows[3, ::every]),
         np.asarray(start, float),
         reach_mm,
         step_mm,
@@ -150,6 +213,12 @@ def search_shift(
 def _sample(picture, h, points, shift):
     """Grey levels at moved points, bilinear; nan outside."""
     out = np.empty(len(points))
+    _sample_into(out, picture, h, points, shift)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _sample_into(out, picture, h, points, shift):
     c, s = math.cos(shift[2]), math.sin(shift[2])
     rows, columns = picture.shape
     for k in range(len(points)):
@@ -165,67 +234,91 @@ def _sample(picture, h, points, shift):
             )
         else:
             out[k] = np.nan
-    return out
 
 
 @njit(cache=True, nogil=True)
 def _register(picture, h, points, rows, scatter, start, gain, prior_sigma):
-    """Reweighted Gauss-Newton with the reference's rows: value (7,), cov (7, 7), weights, residuals in scatters, alike.
+    """Reweighted Gauss-Newton with the reference's rows (7, n).
 
-    The rows are those of gain one: a step of the shift comes out times the gain.
+    Value (7,), cov (3, 3), which points fit, alike, grey levels, the step that is left in sigmas. The rows are those of gain one: a step of the shift comes out times the gain.
     """
     n = len(points)
     value, middle = np.zeros(_N), np.zeros(_N)
     value[:3], value[3], middle[3] = start, gain, gain
-    weight, rest, miss = np.ones(n), np.full(n, 1e3), np.zeros(n)
+    weight, rest, miss = np.empty(n), np.empty(n), np.empty(n)
     info = 1.0 / prior_sigma**2
-    normal, now = np.eye(_N), np.empty(n)
+    normal, right, now = np.empty((_N, _N)), np.empty(_N), np.empty(n)
+    is_last = False
     for turn in range(_ROUNDS):
-        now = _sample(picture, h, points, value[:3])
-        looser = 7.5 if turn == 0 else 3.75 if turn == 1 else 2.5
-        for k in range(n):
-            if math.isnan(now[k]):
-                rest[k], weight[k], miss[k] = 1e3, 0.0, 0.0
-                continue
-            miss[k] = now[k] - (value[3] * rows[k, 3] + value[4] * rows[k, 4] + value[5] * rows[k, 5]) - value[6]
-            rest[k] = abs(miss[k]) / scatter[k]
-            w = 1.0 / (1.0 + (rest[k] / looser) ** 2)
-            weight[k] = w * w / (scatter[k] * scatter[k])
-        right = _normal_equations(rows, weight, miss, normal)
+        _sample_into(now, picture, h, points, value[:3])
+        is_last = is_last or turn == _ROUNDS - 1
+        looser = 2.5 if is_last else _LOOSER[min(turn, 2)]
+        _weigh(now, rows, scatter, value, looser, weight, rest, miss)
+        _normal_equations(rows, weight, miss, normal, right)
         for i in range(_N):
             normal[i, i] += info[i] + 1e-9
             right[i] += info[i] * (middle[i] - value[i])
-        if turn < _ROUNDS - 1:
-            step = np.linalg.solve(normal, right)
-            value[:3] += step[:3] / value[3]
-            value[3:] += step[3:]
-            value[3] = min(max(value[3], 0.1), 4.0)
+        if is_last:
+            break
+        step = np.linalg.solve(normal, right)
+        value[:3] += step[:3] / value[3]
+        value[3:] += step[3:]
+        value[3] = min(max(value[3], 0.1), 4.0)
+        is_last = turn > 0 and math.hypot(step[0], step[1]) < _NO_STEP_MM * value[3] and abs(step[3]) < _NO_STEP_GAIN
     kept = total = 0.0
     for k in range(n):
         w = weight[k] * scatter[k] * scatter[k]
         kept += w * min(rest[k], 10.0) ** 2
         total += w
-    cov = np.linalg.inv(normal) * max(kept / max(total, 1e-9), 0.05) * CORRELATED
-    cov[:3] /= value[3]
-    cov[:, :3] /= value[3]
-    return value, cov, weight, rest, _alike(now, rows[:, 3])
+    inverse = np.linalg.inv(normal)
+    step = inverse @ right
+    left = math.sqrt(max(step[0] ** 2 / inverse[0, 0], step[1] ** 2 / inverse[1, 1]) / CORRELATED)
+    cov = inverse[:3, :3] * (max(kept / max(total, 1e-9), 0.05) * CORRELATED / value[3] ** 2)
+    return value, cov, rest < _OUTLIER, _alike(now, rows[3]), now, left
 
 
 @njit(cache=True, nogil=True)
-def _normal_equations(rows, weight, miss, normal):
-    """Fills the normal matrix and gives the right side; a matrix library's threads would cost more than they bring."""
-    normal[:], right = 0.0, np.zeros(_N)
-    by = np.empty(_N)
-    for k in range(len(weight)):
-        for i in range(_N):
-            by[i] = weight[k] * rows[k, i]
-            right[i] += by[i] * miss[k]
-            for j in range(i + 1):
-                normal[i, j] += by[i] * rows[k, j]
+def _register_all(picture, h, centres, points, rows, scatter, starts, prior_sigma):
+    out, start = np.zeros((len(centres), 6)), np.zeros(3)
+    for i in range(len(centres)):
+        own = h.copy()  # from the patch's own centre
+        own[:, 2] += centres[i, 0] * h[:, 0] + centres[i, 1] * h[:, 1]
+        start[:2] = starts[i]
+        value, cov, fits, alike, _, left = _register(picture, own, points, rows[i], scatter[i], start, 1.0, prior_sigma)
+        out[i, :2], out[i, 2], out[i, 3] = value[:2], 0.5 * (cov[0, 0] + cov[1, 1]), value[3]
+        out[i, 4], out[i, 5] = np.mean(fits.astype(np.float64)), alike if left < _AT_REST else 0.0
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _weigh(now, rows, scatter, value, looser, weight, rest, miss):
+    """Fills each point's weight, its residual in scatters, and in grey levels."""
+    for k in range(len(now)):
+        if math.isnan(now[k]):
+            rest[k], weight[k], miss[k] = 1e3, 0.0, 0.0
+            continue
+        miss[k] = now[k] - (value[3] * rows[3, k] + value[4] * rows[4, k] + value[5] * rows[5, k]) - value[6]
+        rest[k] = abs(miss[k]) / scatter[k]
+        w = 1.0 / (1.0 + (rest[k] / looser) ** 2)
+        weight[k] = w * w / (scatter[k] * scatter[k])
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _normal_equations(rows, weight, miss, normal, right):
+    """Fills the normal matrix and the right side; a matrix library's threads would cost more than they bring."""
+    n = len(weight)
+    by = np.empty(n)
     for i in range(_N):
-        for j in range(i):
-            normal[j, i] = normal[i, j]
-    return right
+        total = 0.0
+        for k in range(n):
+            by[k] = weight[k] * rows[i, k]
+            total += by[k] * miss[k]
+        right[i] = total
+        for j in range(i + 1):
+            total = 0.0
+            for k in range(n):
+                total += by[k] * rows[j, k]
+            normal[i, j] = normal[j, i] = total
 
 
 @njit(cache=True, nogil=True)
@@ -244,6 +337,16 @@ def _alike(now, grey):
             x, y = now[k] - a, grey[k] - b
             ab, aa, bb = ab + x * y, aa + x * x, bb + y * y
     return ab / math.sqrt(aa * bb)
+
+
+@njit(cache=True, nogil=True)
+def _shown(fits, now, grey, piece, n_pieces):
+    out = np.full(n_pieces, np.nan)
+    for s in range(n_pieces):
+        at = np.flatnonzero(piece == s)
+        if len(at):
+            out[s] = max(np.mean(fits[at].astype(np.float64)), max(_alike(now[at], grey[at]), 0.0) ** 2)
+    return out
 
 
 @njit(cache=True, nogil=True)

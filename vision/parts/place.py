@@ -14,7 +14,7 @@ from vision import rigid
 from vision.camera.model import CameraModel
 from vision.types import FloatArray
 
-__all__ = ["PartSpec", "Place", "Window", "make_place", "window_of", "SECTORS"]
+__all__ = ["PartSpec", "Place", "Window", "make_frame", "make_place", "outside_mm", "windows_of", "SECTORS", "SQUARE"]
 
 SECTORS = 8  # pieces of the ring, each of which must be clear before a part is called gone
 _RIM_PX = 1.5  # beyond the top face, so that its edge is in the patch
@@ -22,6 +22,8 @@ _RING_MM, _RING_SHARE = 2.5, 0.35  # width of the ring: so much, and so much of 
 _MOST_TOP, _MOST_RING = 900, 500  # points
 _LEAN = 0.7  # of a part's height, by which its sides may hide the board beside it
 _APART_MM = 0.5  # from a part's outline to where the board is looked at
+SQUARE = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
+_MARGIN_MM = 2.0  # of a cut-out, beyond all points
 
 
 @dataclass(frozen=True)
@@ -53,6 +55,8 @@ class Place:
         Of the top face with its edge; of the board around.
     sector : array of int, shape (n,)
         Of each ring point.
+    in_sector : tuple of int
+        Ring points of each sector.
     inner_mm, outer_mm : arrays, shape (k, 2)
         Pairs on both sides of the top face's edge.
     size_mm, reach_mm : float
@@ -64,6 +68,7 @@ class Place:
     top_mm: FloatArray
     ring_mm: FloatArray
     sector: np.ndarray
+    in_sector: tuple[int, ...]
     inner_mm: FloatArray
     outer_mm: FloatArray
     size_mm: float
@@ -95,44 +100,54 @@ def make_place(spec: PartSpec, others: list[FloatArray], px_per_mm: float) -> Pl
         ring = ring[_distance((np.asarray(other) - centre).astype(np.float32), ring) > _APART_MM]
     sector = ((np.arctan2(ring[:, 1], ring[:, 0]) / (2 * np.pi) % 1.0) * SECTORS).astype(int) % SECTORS
     inner, outer = _edge_pairs(shape, 1.5 / px_per_mm)
-    return Place(spec, centre, top, ring, sector, inner, outer, max(size), float(np.abs(ring).max(initial=max(size))))
+    reach = float(np.abs(ring).max(initial=max(size)))
+    in_sector = tuple(np.bincount(sector, minlength=SECTORS).tolist())
+    return Place(spec, centre, top, ring, sector, in_sector, inner, outer, max(size), reach)
 
 
-def window_of(
+def make_frame(spec: PartSpec, reach_mm: float) -> Place:
+    """The surroundings of a part, without points: what `windows_of` needs."""
+    outline, none = np.asarray(spec.outline_mm, float), np.empty((0, 2))
+    half = float(np.ptp(outline, axis=0).max()) / 2 + reach_mm
+    centre = (outline.min(0) + outline.max(0)) / 2
+    return Place(spec, centre, none, none, np.empty(0, int), (), none, none, 2 * half, half)
+
+
+def outside_mm(outline_mm: FloatArray, points_mm: FloatArray) -> FloatArray:
+    """Distance of points (n, 2) from an outline (k, 2), negative inside."""
+    return _distance(np.asarray(outline_mm, np.float32), points_mm)
+
+
+def windows_of(
     camera: CameraModel,
     cam_from_bench: FloatArray,
-    place: Place,
+    places: list[Place],
     board_top_mm: float,
     board_shift: FloatArray,
-    margin_mm: float = 2.0,
-) -> Window | None:
-    """The part's place in a picture, the board having been nudged by a shift (3,); None when it is not wholly
-    in view."""
-    half = place.reach_mm + margin_mm
-    square = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]) * half
-    c, s = np.cos(board_shift[2]), np.sin(board_shift[2])
-    on_bench = (place.centre_mm + square) @ np.array([[c, s], [-s, c]]) + board_shift[:2]
-    heights = np.array([board_top_mm + place.spec.height_mm] * 4 + [board_top_mm] * 4)
-    px = camera.project(rigid.apply(cam_from_bench, np.column_stack([np.vstack([on_bench, on_bench]), heights])))
-    w, h = camera.image_size_px
-    if not np.isfinite(px).all():
-        return None
-    low, high = np.floor(px.min(0)).astype(int) - 3, np.ceil(px.max(0)).astype(int) + 4
-    low, high = np.maximum(low, 0), np.minimum(high, (w, h))
-    if (high - low).min() < 8 or not _is_inside(px.mean(0), (w, h)):
-        return None
-    maps = [_homography(square, part - low) for part in (px[:4], px[4:])]
-    (ax, ay), (bx, by) = px[2] - px[0], px[3] - px[1]
-    side = math.sqrt(abs(ax * by - ay * bx) / 2) / (2 * half)
-    return Window((*low.tolist(), *(high - low).tolist()), maps[0], maps[1], float(side))
-
-
-def _is_inside(point: FloatArray, size) -> bool:
-    return bool((point > 4).all() and (point < np.array(size) - 5).all())
-
-
-def _homography(square: FloatArray, px: FloatArray) -> FloatArray:
-    return cv2.getPerspectiveTransform(square.astype(np.float32), px.astype(np.float32))
+) -> list[Window | None]:
+    """The parts' places in a picture, the board having been nudged by a shift (3,); None for one not wholly in view."""
+    half = np.array([place.reach_mm + _MARGIN_MM for place in places])
+    centre = np.array([place.centre_mm for place in places])
+    tops = np.array([place.spec.height_mm for place in places])
+    c, s = math.cos(board_shift[2]), math.sin(board_shift[2])
+    square = half[:, None, None] * SQUARE
+    points = np.empty((len(places), 2, 4, 3))  # on the part's top face, and on the board
+    points[..., :2] = ((centre[:, None] + square) @ np.array([[c, s], [-s, c]]) + board_shift[:2])[:, None]
+    points[:, 0, :, 2], points[:, 1, :, 2] = board_top_mm + tops[:, None], board_top_mm
+    px = camera.project(rigid.apply(cam_from_bench, points))
+    size = np.array(camera.image_size_px)
+    low, high = np.floor(px.min((1, 2))) - 3, np.ceil(px.max((1, 2))) + 4
+    low, high = np.maximum(low, 0), np.minimum(high, size)
+    middle = px.mean((1, 2))
+    holds = ((high - low >= 8) & (middle > 4) & (middle < size - 5)).all(1)
+    px = np.where(holds[:, None, None, None], px - low[:, None, None], 0.0)
+    maps = [[cv2.getPerspectiveTransform(a, b) for b in both] if ok else None
+            for a, both, ok in zip(square.astype(np.float32), px.astype(np.float32), holds, strict=True)]
+    (ax, ay), (bx, by) = (px[:, 0, 2] - px[:, 0, 0]).T, (px[:, 0, 3] - px[:, 0, 1]).T
+    side = np.sqrt(np.abs(ax * by - ay * bx) / 2) / (2 * half)
+    boxes = np.column_stack([low, high - low])
+    return [Window(tuple(map(int, box)), *both, float(scale)) if both is not None else None
+            for box, both, scale in zip(boxes, maps, side, strict=True)]
 
 
 def _distance(shape: np.ndarray, points: FloatArray) -> FloatArray:

@@ -21,7 +21,15 @@ from monitor.repeat.compare.control import LIMITS_FROM, Chart, Trust, individual
 from monitor.repeat.compare.depth import Envelope, envelope
 from monitor.repeat.compare.equal_start import with_equal_start
 from monitor.repeat.compare.gauge import GaugeStudy, HandSpread, hand_spread, one_way
-from monitor.repeat.compare.odd import FEWEST, Oddity, odd_passes, pick_reference, traces_in_percent, usual
+from monitor.repeat.compare.odd import (
+    Oddity,
+    chances,
+    differing_passes,
+    odd_passes,
+    pick_reference,
+    traces_in_percent,
+    usual,
+)
 from monitor.repeat.compare.passes import (
     JUDGED,
     MEASURES,
@@ -37,10 +45,13 @@ from monitor.repeat.compare.passes import (
 from monitor.repeat.compare.rates import OPERATORS, SAMPLES
 from monitor.repeat.compare.rules import RULES, arl
 from monitor.repeat.compare.scales import from_scale, to_scale
-from monitor.repeat.compare.words import change_sentence, odd_mark, odd_sentence
+from monitor.repeat.compare.words import CAN_BE_CHANCE, change_sentence, odd_mark, odd_sentence, perhaps_sentence
 from vision.types import FloatArray
 
-__all__ = ["Comparison", "MeasureView", "compare", "compare_folders", "find_pass"]
+__all__ = ["BASELINE", "Comparison", "MeasureView", "compare", "compare_folders", "find_pass"]
+
+
+BASELINE = "baseline: "  # before a note of what was decided
 
 
 @dataclass(frozen=True)
@@ -108,6 +119,9 @@ class Comparison:
     warps : dict of pass index to Warp
         Against the reference, in seconds from the entry.
     odd : tuple of Oddity
+        Beyond chance.
+    perhaps : tuple of Oddity
+        Of few passes: different by what matters, which can be chance. They count for nothing.
     changes : tuple of Change
     aside : dict of pass index to str
         Passes that were left out of all judgement, and why.
@@ -126,6 +140,7 @@ class Comparison:
     reference: int | None
     warps: dict[int, Warp]
     odd: tuple[Oddity, ...]
+    perhaps: tuple[Oddity, ...]
     changes: tuple[Change, ...]
     aside: dict[int, str]
     rules: tuple[int, ...]
@@ -140,7 +155,8 @@ class Comparison:
     @property
     def sentence(self) -> str:
         """Which passes are odd and why."""
-        return odd_sentence(self.passes, self.odd, self.job, len(self.passes) - len(self.aside))
+        n = len(self.passes) - len(self.aside)
+        return odd_sentence(self.passes, self.odd, self.job, n) + perhaps_sentence(self.passes, self.perhaps, self.job)
 
     @property
     def signals(self) -> str:
@@ -156,7 +172,7 @@ class Comparison:
         """What is remarkable about one pass, in words."""
         if index in self.aside:
             return (f"left out: {self.aside[index]}",)
-        out = [odd_mark(self.odd, index)] if any(o.index == index for o in self.odd) else []
+        out = [mark for mark in (odd_mark(self.odd, index), odd_mark(self.perhaps, index, CAN_BE_CHANCE)) if mark]
         out += [f"{MEASURES[c.key].short} {'has drifted' if c.is_trend else 'shifts'} here" for c in self.changes
                 if c.at == index]
         patterns = [f"{MEASURES[key].short}: {', '.join(view.patterns[index])}"
@@ -197,7 +213,7 @@ def compare_folders(folders: Iterable[str | Path], *, by_time: bool = False, any
     """
     paths, copies = without_copies(expand(folders))
     paths, jobs, found, faults = _readable(paths)
-    notes = [*copies, *(f"baseline: {line}" for line in decided), *_differences(paths, jobs, any_job), *faults]
+    notes = [*copies, *(BASELINE + line for line in decided), *_differences(paths, jobs, any_job), *faults]
     found = [[replace(p, recording=name) for p in passes]
              for passes, name in zip(found, short_names(paths), strict=True)]
     if by_time:
@@ -238,9 +254,10 @@ def compare(passes: Sequence[Pass], job: Job, *, rules: Iterable[int] = (), batc
     """
     chosen, left = tuple(sorted(set(rules) & set(RULES))), dict(aside or {})
     judged = [i for i in range(len(passes)) if i not in left]
-    odd = tuple(replace(o, index=judged[o.index]) for o in odd_passes(
-        [passes[i] for i in judged], job, gauge.repeat_sigma if gauge is not None else math.nan))
-    index = pick_reference(passes, [*odd, *(Oddity(i, "", 0, 0, 0) for i in left)]) if reference is None else reference
+    alphas = chances([passes[i] for i in judged], has_samples=batch >= 2)
+    odd, perhaps = _unlike(passes, judged, job, gauge.repeat_sigma if gauge is not None else math.nan, alphas)
+    unlike = [*odd, *perhaps, *(Oddity(i, "", 0, 0, 0) for i in left)]
+    index = pick_reference(passes, unlike) if reference is None else reference
     traced = tuple(i for i, p in enumerate(passes) if p.has_trace and i not in left)
     percent = traces_in_percent([passes[i] for i in traced]) if traced else np.empty((0, AXIS_POINTS))
     notes, least = list(notes), LIMITS_FROM
@@ -252,10 +269,11 @@ def compare(passes: Sequence[Pass], job: Job, *, rules: Iterable[int] = (), batc
     known = {key: _without(column(passes, key), left) for key in MEASURES}
     usuals = {key: _without(known[key], {o.index: "" for o in odd if o.key == key}) for key in MEASURES}
     changes = changes_of(usuals, job, least)
-    odd += _off_the_line(passes, judged, changes.found, job, odd)
-    views = {key: _view(passes, key, job, known[key], (chosen, batch, gauge, least), odd, changes) for key in MEASURES}
+    odd += _off_the_line(passes, judged, changes.found, job, odd, alphas)
+    views = {key: _view(passes, key, job, known[key], (chosen, batch, gauge, least, alphas.get(key, math.nan)), odd,
+                        changes) for key in MEASURES}
     return Comparison(job, tuple(passes), views, envelope(percent) if len(traced) > 1 else None, traced, percent, index,
-                      _warps(passes, index), odd, changes.found, left, chosen, tuple(notes))
+                      _warps(passes, index), odd, perhaps, changes.found, left, chosen, tuple(notes))
 
 
 def find_pass(passes: Sequence[Pass], name: str, option: str = "--reference") -> int:
@@ -274,8 +292,18 @@ def find_pass(passes: Sequence[Pass], name: str, option: str = "--reference") ->
                      + (f" and {len(labels) - 6} more" if len(labels) > 6 else ""))
 
 
+def _unlike(passes: Sequence[Pass], judged: Sequence[int], job: Job, repeat_sigma_mm: float,
+            alphas: Mapping[str, float]) -> tuple[tuple[Oddity, ...], tuple[Oddity, ...]]:
+    """Passes that are odd beyond chance, and of few passes those that differ but may by chance."""
+    some = [passes[i] for i in judged]
+    odd = odd_passes(some, job, repeat_sigma_mm, alphas)
+    perhaps = differing_passes(some, job, repeat_sigma_mm, alphas, odd)
+    return tuple(replace(o, index=judged[o.index]) for o in odd), tuple(
+        replace(o, index=judged[o.index]) for o in perhaps)
+
+
 def _off_the_line(passes: Sequence[Pass], judged: Sequence[int], changes: Sequence[Change], job: Job,
-                  odd: Sequence[Oddity]) -> tuple[Oddity, ...]:
+                  odd: Sequence[Oddity], alphas: Mapping[str, float]) -> tuple[Oddity, ...]:
     """Passes that stand out once a measure's drift is taken out: a drift widens the spread and hides them."""
     found = []
     for key in (c.key for c in changes if c.is_trend):
@@ -287,7 +315,7 @@ def _off_the_line(passes: Sequence[Pass], judged: Sequence[int], changes: Sequen
         flat = [replace(passes[i], values={key: float(v)}) for i, v in zip(judged, level, strict=True)]
         found += [replace(o, index=judged[o.index], value=passes[judged[o.index]].values[key],
                           others=float(from_scale(key, line[o.index])))
-                          for o in odd_passes(flat, job, n_measures=len(JUDGED))]
+                          for o in odd_passes(flat, job, alphas={key: alphas[key]})]
     before = {(o.index, o.key) for o in odd}
     return tuple(o for o in found if (o.index, o.key) not in before)
 
@@ -300,8 +328,8 @@ def _without(values: FloatArray, left: Iterable[int]) -> FloatArray:
 
 def _view(passes: Sequence[Pass], key: str, job: Job, values: FloatArray, options: tuple[Any, ...],
           odd: Sequence[Oddity], changes: Changes) -> MeasureView:
-    rules, batch, gauge, least = options
-    chart, patterns = _singles(passes, key, job, values, rules, least, odd)
+    rules, batch, gauge, least, alpha = options
+    chart, patterns = _singles(passes, key, job, values, (rules, least, alpha), odd)
     means = spreads = None
     if batch >= 2 and np.isfinite(values).all() and len(values) >= batch and key in JUDGED:
         whole = to_scale(key, values[: len(values) // batch * batch].reshape(-1, batch))
@@ -317,17 +345,17 @@ def _view(passes: Sequence[Pass], key: str, job: Job, values: FloatArray, option
                        _capability(key, values, job, steady, hand, gauge), hand, p, p < OPERATORS / len(JUDGED))
 
 
-def _singles(passes: Sequence[Pass], key: str, job: Job, values: FloatArray, rules: tuple[int, ...], least: int,
+def _singles(passes: Sequence[Pass], key: str, job: Job, values: FloatArray, options: tuple[Any, ...],
              odd: Sequence[Oddity]) -> tuple[Chart, dict[int, tuple[str, ...]]]:
     """Single passes with the limits beyond which one is odd, and the run rules that fire."""
+    rules, least, alpha = options
     n = int(np.isfinite(values).sum())
     signals: dict[int, tuple[str, ...]] = {o.index: (o.word,) for o in odd if o.key == key}
     text = individuals(values, rules or (1,), least)
     state, nothing = trust(n, least), np.full(len(values), math.nan)
     if state is Trust.NONE or not text.sigma > 0 or key not in JUDGED:
         return Chart("single passes", values, text.centre, nothing, nothing, text.sigma, Trust.NONE, n, signals), {}
-    n_known = sum(np.isfinite(column(passes, k)).sum() >= FEWEST for k in JUDGED)
-    here = usual([replace(p, values={key: v}) for p, v in zip(passes, values, strict=True)], key, job, n_known)
+    here = usual([replace(p, values={key: v}) for p, v in zip(passes, values, strict=True)], key, job, alpha)
     patterns = {i: tuple(RULES[int(name.split()[1])] for name in hits)
                 for i, hits in text.signals.items()} if rules else {}
     return Chart("single passes", values, here.centre, np.full(len(values), here.low), np.full(len(values), here.high),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,22 +13,19 @@ from scipy import stats
 from monitor.job import Job
 from monitor.repeat.compare.align import percent_axis, resample
 from monitor.repeat.compare.depth import band_depth
+from monitor.repeat.compare.order import FEWEST_IN_ORDER
 from monitor.repeat.compare.passes import JUDGED, MEASURES, Pass, column
-from monitor.repeat.compare.rates import SINGLE
+from monitor.repeat.compare.rates import alpha_of, singles
 from monitor.repeat.compare.scales import from_scale, to_scale
 from vision.types import FloatArray
 
-__all__ = ["FEW", "FEWEST", "Oddity", "Usual", "far_ones", "matters", "odd_passes", "pick_reference",
-           "traces_in_percent", "usual"]
+__all__ = ["FEW", "FEWEST", "Oddity", "Usual", "chances", "differing_passes", "far_ones", "matters", "odd_passes",
+           "pick_reference", "traces_in_percent", "usual"]
 
 FEWEST, FEW = 3, 20
-# the steady hand below is worth 4 passes while there are few, more under 7: up to 10 in all
-PRIOR_DOF, FULL_DOF = 4, 10
-# A hand is taken to scatter by what matters over so much until its own passes tell. A choice: with it the rate holds
-# for hands that are twice as unsteady (tests/benchmarks/judgements.py); tighter ones find more in few passes, and cry
-# wolf.
-STEADY = {"coverage": 2.0, "dwell_s": 4.0, "energy_even_j": 3.0}
-STEADY_ELSE = 4.5
+# No spread is taken to be below what matters over so much (0.17 mm, 2 % of the dwell): less is luck or rounding (a
+# choice).
+STEADIEST = 12.0
 MOST_ODD = 4  # one of so many may be odd
 Z90 = 1.645
 
@@ -90,8 +87,16 @@ def matters(key: str, others: float, job: Job) -> float:
             "energy_even_j": bars.heat_share * abs(others), "energy_j": bars.heat_share * abs(others)}[key]
 
 
+def chances(passes: Sequence[Pass], has_samples: bool = False) -> dict[str, float]:
+    """How often each known measure may call some pass odd by chance; measures that are not known take no share."""
+    known = [key for key in JUDGED if np.isfinite(column(passes, key)).sum() >= FEWEST]
+    whole = singles(len(passes), FEWEST_IN_ORDER, has_operators=len({p.operator for p in passes}) > 1,
+                    has_samples=has_samples)
+    return {key: alpha_of(key, known, whole) for key in known}
+
+
 def odd_passes(passes: Sequence[Pass], job: Job, repeat_sigma_mm: float = math.nan,
-               n_measures: int | None = None) -> list[Oddity]:
+               alphas: Mapping[str, float] | None = None) -> list[Oddity]:
     """Passes that differ from the others by more than chance, by more than the camera's doubt, and enough to matter.
 
     Parameters
@@ -102,8 +107,8 @@ def odd_passes(passes: Sequence[Pass], job: Job, repeat_sigma_mm: float = math.n
         Says what matters.
     repeat_sigma_mm : float
         Standard deviation of repeat readings of the camera within a set-up; nan when not studied.
-    n_measures : int, optional
-        Over how many measures the rate is to hold; those that are known when not given.
+    alphas : mapping of measure key to float, optional
+        As `chances` gives them.
 
     Returns
     -------
@@ -112,13 +117,13 @@ def odd_passes(passes: Sequence[Pass], job: Job, repeat_sigma_mm: float = math.n
 
     Notes
     -----
-    The test holds its rate over all passes and measures together. A difference matters unless it lies below the job's
-    bar by more than its own standard error.
+    The test holds its rate over all passes and measures together, however few the passes and however unsteady the hand:
+    the spread of the passes themselves is all that it takes the hand to have. A difference matters unless it lies below
+    the job's bar by more than its own standard error.
     """
-    known = [key for key in JUDGED if np.isfinite(column(passes, key)).sum() >= FEWEST]
     found = []
-    for key in known:
-        x, here = column(passes, key), usual(passes, key, job, n_measures or len(known))
+    for key, alpha in (chances(passes) if alphas is None else alphas).items():
+        x, here = column(passes, key), usual(passes, key, job, alpha)
         for i, score in here.far.items():
             if _matters(key, x[i], here, job) and abs(x[i] - here.centre) > _camera_doubt(passes, i, key,
                                                                                           repeat_sigma_mm):
@@ -126,21 +131,55 @@ def odd_passes(passes: Sequence[Pass], job: Job, repeat_sigma_mm: float = math.n
     return sorted(found, key=lambda o: (MEASURES[o.key].estimated, -o.score))
 
 
-def usual(passes: Sequence[Pass], key: str, job: Job, n_measures: int) -> Usual:
+def differing_passes(passes: Sequence[Pass], job: Job, repeat_sigma_mm: float = math.nan,
+                     alphas: Mapping[str, float] | None = None, odd: Sequence[Oddity] = ()) -> list[Oddity]:
+    """Of few passes, those that differ from the others by what matters and more than the camera's doubt, chance or not.
+
+    Parameters
+    ----------
+    passes, job, repeat_sigma_mm, alphas
+        As for `odd_passes`.
+    odd : sequence of Oddity
+        Found already.
+
+    Returns
+    -------
+    list of Oddity
+        Their score is below 1. None from 20 passes on, where chance can be told, nor in a measure in which more than
+        one of four differ: there the hand scatters, and no pass is unlike the others.
+    """
+    if len(passes) >= FEW:
+        return []
+    found, before = [], {(o.index, o.key) for o in odd}
+    for key, alpha in (chances(passes) if alphas is None else alphas).items():
+        x = column(passes, key)
+        known = np.flatnonzero(np.isfinite(x))
+        middle = float(np.median(x[known])) if len(known) else math.nan
+        away = [i for i in map(int, known) if abs(x[i] - middle) >= max(matters(key, middle, job),
+                                                                        _camera_doubt(passes, i, key, repeat_sigma_mm))]
+        if len(away) > max(1, len(known) // MOST_ODD):
+            continue
+        y, others = to_scale(key, x), known[~np.isin(known, away)]
+        half = _half(y[others], alpha, _steadiest(key, y[others], job))[0] if len(others) > 1 else math.inf
+        score = np.minimum(0.99, np.abs(y - np.mean(y[others])) / half)
+        found += [Oddity(i, key, float(x[i]), float(np.median(x[others])), float(score[i])) for i in away
+                  if (i, key) not in before]
+    return sorted(found, key=lambda o: (MEASURES[o.key].estimated, -o.score))
+
+
+def usual(passes: Sequence[Pass], key: str, job: Job, alpha: float) -> Usual:
     """Where like passes lie in one measure, and which lie beyond, whether it matters or not."""
     x = column(passes, key)
     known = np.flatnonzero(np.isfinite(x))
     if len(known) < FEWEST:
         return Usual(math.nan, math.nan, math.nan, math.nan, {})
     y = to_scale(key, x[known])
-    middle = float(from_scale(key, np.median(y)))
-    steady = float(np.median(y) - to_scale(key, middle - matters(key, middle, job))) / STEADY.get(key, STEADY_ELSE)
-    centre, half, sigmas, far = far_ones(y, SINGLE / n_measures, steady if len(known) < FEW else 0.0)
+    centre, half, sigmas, far = far_ones(y, alpha, _steadiest(key, y, job))
     low, mid, high = (float(from_scale(key, v)) for v in (centre - half, centre, centre + half))
     return Usual(mid, low, high, sigmas, {int(known[i]): score for i, score in far.items()})
 
 
-def far_ones(y: FloatArray, alpha: float, steady: float = 0.0) -> tuple[float, float, float, dict[int, float]]:
+def far_ones(y: FloatArray, alpha: float, least: float = 0.0) -> tuple[float, float, float, dict[int, float]]:
     """The many-outlier test of Rosner, Technometrics 25 (1983) 165 (NIST e-Handbook 1.3.5.17.3).
 
     Parameters
@@ -149,8 +188,8 @@ def far_ones(y: FloatArray, alpha: float, steady: float = 0.0) -> tuple[float, f
         n >= 3; no nan.
     alpha : float
         Chance to find any among like normal values.
-    steady : float
-        A spread known before, worth 4 values; 0 for none, and then the test is the published one.
+    least : float
+        The spread is not taken to be below; with 0 the test is the published one.
 
     Returns
     -------
@@ -164,10 +203,10 @@ def far_ones(y: FloatArray, alpha: float, steady: float = 0.0) -> tuple[float, f
         i = left[int(np.argmax(np.abs(y[left] - np.mean(y[left]))))]
         left.remove(i)
         taken.append(i)
-        steps.append(abs(y[i] - np.mean(y[left])) / _half(y[left], alpha, steady)[0])
+        steps.append(abs(y[i] - np.mean(y[left])) / _half(y[left], alpha, least)[0])
     n_far = max((k + 1 for k, score in enumerate(steps) if score > 1), default=0)
     rest = y[left + taken[n_far:]]
-    centre, (half, sigmas) = float(np.mean(rest)), _half(rest, alpha, steady)
+    centre, (half, sigmas) = float(np.mean(rest)), _half(rest, alpha, least)
     return centre, half, sigmas, {int(k): abs(y[k] - centre) / half for k in taken[:n_far]}
 
 
@@ -192,21 +231,21 @@ def pick_reference(passes: Sequence[Pass], found: Sequence[Oddity] = ()) -> int 
     return max(clean, key=depth.__getitem__)
 
 
-def _half(rest: FloatArray, alpha: float, steady: float) -> tuple[float, float]:
+def _half(rest: FloatArray, alpha: float, least: float) -> tuple[float, float]:
     """How far from the mean of some values another may lie, and how many standard errors that is."""
     m = len(rest)
-    prior = max(PRIOR_DOF, FULL_DOF - m) if steady > 0 else 0
-    parts = np.array([prior * steady**2, (m - 1) * float(np.var(rest, ddof=1))]) / (prior + m - 1)
-    variance, dof = float(parts.sum()), m - 1.0
-    # Welch and Satterthwaite: a spread beyond the steady hand's is known from these few alone
-    if prior and variance > 0:
-        dof = variance**2 / (parts[0] ** 2 / prior + parts[1] ** 2 / (m - 1))
-    sigmas = _critical(m + 1, round(dof, 2), alpha)
-    return max(sigmas * math.sqrt(variance * (1 + 1 / m)), 1e-12), sigmas
+    sigmas = _critical(m + 1, m - 1, alpha)
+    return max(sigmas * max(float(np.std(rest, ddof=1)), least) * math.sqrt(1 + 1 / m), 1e-12), sigmas
+
+
+def _steadiest(key: str, y: FloatArray, job: Job) -> float:
+    """The least spread that a hand is taken to have, on the measure's even scale."""
+    middle = float(from_scale(key, np.median(y)))
+    return float(np.median(y) - to_scale(key, middle - matters(key, middle, job))) / STEADIEST
 
 
 @functools.cache
-def _critical(n: int, dof: float, alpha: float) -> float:
+def _critical(n: int, dof: int, alpha: float) -> float:
     """Student's value that none of n exceeds with probability 1 - alpha, at least."""
     return float(stats.t.ppf(1 - alpha / (2 * n), dof))
 

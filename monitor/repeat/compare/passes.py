@@ -14,7 +14,9 @@ from typing import Any
 import numpy as np
 
 from monitor.errors import InputError
+from monitor.heat.alloy import find_alloy
 from monitor.job import Job, parse_job
+from monitor.recording.melting import COLDEST, joint_margin_k, melt_s
 from monitor.recording.reader import JOB, TRACE, open_recording, own_text, read_meta
 from monitor.recording.trace_file import open_trace_file
 from vision.types import FloatArray
@@ -74,8 +76,12 @@ MEASURES: dict[str, Measure] = {m.key: m for m in (
     Measure("energy_j", "heat into the part (estimate)", "heat", "J", 1, True, words=("cool", "hot")),
     Measure("energy_even_j", "heat from an equal start (estimate)", "heat", "J", 1, True, words=("cool", "hot")),
     Measure("tilt_mean_deg", "mean tilt", "tilt", "degrees", 0, words=("upright", "tilted")),
+    Measure("melt_s", "time to the seen melt", "melt", "s", words=("early", "late")),
+    Measure("joint_margin_k", "coldest joint over its liquidus, at its hottest (estimate)", "margin", "K", 0, True,
+            words=("cool", "hot"), least=-math.inf),
 )}
-JUDGED = tuple(key for key in MEASURES if key != "energy_j")  # heat is judged from an equal start alone
+# heat is judged from an equal start alone; what comes of it, the melt, is shown beside
+JUDGED = tuple(key for key in MEASURES if key not in ("energy_j", "melt_s", "joint_margin_k"))
 
 
 @dataclass(frozen=True)
@@ -229,11 +235,14 @@ def read_passes(folder: Path, job: Job) -> list[Pass]:
     ------
     InputError
     """
-    with open_trace(folder, ("meta", "passes", "warnings", "frames")) as db:
+    with open_trace(folder, ("meta", "passes", "warnings", "frames", "heat", "part_events", "marks")) as db:
         meta = read_meta(db, folder)
         rows = [dict(row) for row in db.execute("SELECT * FROM passes ORDER BY t_start_s")]
         warned = db.execute("SELECT kind, t_start_s, t_end_s FROM warnings ORDER BY t_start_s").fetchall()
-        return [_one(folder, meta, row, warned, _trace(db, row), job) for row in rows]
+        passes = [_one(folder, meta, row, warned, _trace(db, row), job) for row in rows]
+        for found in passes:
+            _add_melt(db, found, job)
+        return passes
 
 
 def column(passes: Sequence[Pass], key: str) -> FloatArray:
@@ -255,6 +264,18 @@ def _trace(db: sqlite3.Connection, row: dict[str, Any]) -> FloatArray:
                       "FROM frames WHERE t_s BETWEEN ? AND ? ORDER BY t_s",
                       (row["t_start_s"], row["t_end_s"])).fetchall()
     return np.array([[math.nan if v is None else v for v in r] for r in rows], dtype=float).reshape(-1, 3).T
+
+
+def _add_melt(db: sqlite3.Connection, found: Pass, job: Job) -> None:
+    """Put the measures of the melt into a pass."""
+    events, marks = (db.execute(f"SELECT * FROM {table}").fetchall() for table in ("part_events", "marks"))
+    found.values["melt_s"] = melt_s(found.t_start_s, found.t_end_s, job.target.name, events, marks)
+    ends = ", ".join(f"json_extract(temp_c, '$.\"{COLDEST}\"[{k}]')" for k in range(3))
+    hottest = db.execute(f"SELECT {ends} FROM heat JOIN frames USING (frame) WHERE t_s BETWEEN ? AND ? "
+                         "ORDER BY 2 DESC LIMIT 1", (found.t_start_s, found.t_end_s)).fetchall()
+    low, found.values["joint_margin_k"], high = joint_margin_k(map(tuple, hottest),
+                                                               find_alloy(job.solder.alloy).liquidus_c)
+    found.sigmas["joint_margin_k"] = (high - low) / (2 * Z90)
 
 
 def _drift_mm(t_s: FloatArray, height_mm: FloatArray) -> float:

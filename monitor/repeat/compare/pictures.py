@@ -23,6 +23,7 @@ from monitor.repeat.compare.tables import trust_words
 __all__ = ["LIGHT_PAPER", "Colours", "draw_run", "draw_samples", "draw_sums", "draw_traces", "write_pictures"]
 
 MOST_TRACES_IN_FULL = 60
+INCHES_A_NAME = 2.2  # in a legend, at its size of type
 Z90 = 1.645
 
 
@@ -256,6 +257,7 @@ def _dress(axes: Any, y_label: str, x_label: str, colours: Colours) -> None:
 
 def _legend(axes: Any, colours: Colours, columns: int) -> None:
     handles, labels = axes.get_legend_handles_labels()
+    columns = min(columns, max(1, int(axes.figure.get_figwidth() / INCHES_A_NAME)))
     if handles:
         axes.legend(handles, labels, loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=columns, fontsize=8,
                     frameon=False, labelcolor=colours.ink, borderaxespad=0.2, columnspacing=1.4, handlelength=2.4)

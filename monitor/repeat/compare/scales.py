@@ -11,7 +11,7 @@ __all__ = ["from_scale", "to_scale"]
 _BY_FACTORS = {"dwell_s", "height_sd_mm", "energy_j", "energy_even_j"}
 _SHARES = {"coverage"}
 _LEAST = 1e-6
-_MISSED = 0.02  # added to the missed share: a sweep that misses nothing, or one cell, is much the same
+_MISSED = 0.01  # added to the missed share: a sweep that misses nothing, or one cell, is much the same
 
 
 def to_scale(key: str, values: FloatArray | float) -> FloatArray:

@@ -73,9 +73,9 @@ def as_json(found: Comparison) -> dict[str, Any]:
     header, rows = pass_rows(found)
     return _clean({
         "sentence": found.sentence, "signals": found.signals,
-        "odd": [{"pass": found.passes[o.index].label, "is": o.word, "measure": o.key, "value": o.value,
-                 "others": o.others,
-                 "score": o.score} for o in found.odd],
+        **{name: [{"pass": found.passes[o.index].label, "is": o.word, "measure": o.key, "value": o.value,
+                   "others": o.others, "score": o.score} for o in some]
+           for name, some in (("odd", found.odd), ("can_be_chance", found.perhaps))},
         "changes": [{"measure": c.key, "kind": "drift" if c.is_trend else "shift", "at": found.passes[c.at].label,
                      "before": c.before, "after": c.after} for c in found.changes],
         "left_out": {found.passes[i].label: why for i, why in found.aside.items()}, "overall_false_alarms": OVERALL,
@@ -152,8 +152,9 @@ def _capability_lines(view: MeasureView) -> Iterator[str]:
 
 
 def _alarm_line(found: Comparison) -> str:
-    text = (f"all that is said here together is meant to be false in at most {100 * OVERALL:.0f} % of comparisons of "
-            "passes that differ by chance alone; simulated: 0 to 4 %, and 7 % where a few passes are skewed")
+    text = (f"at most {100 * OVERALL:.0f} % of comparisons of passes that differ by chance alone say that one stands "
+            "out or that something changes (simulated for 4 to 200 passes); what can be chance is marked so and counts "
+            "for nothing")
     if found.rules:
         text += (f"; patterns ({'; '.join(RULES[r] for r in found.rules)}) come by chance every "
                  f"{found.patterns_every:.0f} "

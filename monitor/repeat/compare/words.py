@@ -9,9 +9,10 @@ from monitor.repeat.compare.changes import Change
 from monitor.repeat.compare.odd import FEWEST, Oddity
 from monitor.repeat.compare.passes import MEASURES, Pass
 
-__all__ = ["MOST_NAMED", "change_sentence", "odd_mark", "odd_sentence"]
+__all__ = ["CAN_BE_CHANCE", "MOST_NAMED", "change_sentence", "odd_mark", "odd_sentence", "perhaps_sentence"]
 
 MOST_NAMED = 5
+CAN_BE_CHANCE = " (can be chance)"
 
 
 def odd_sentence(passes: Sequence[Pass], found: Sequence[Oddity], job: Job, n_judged: int | None = None) -> str:
@@ -22,18 +23,22 @@ def odd_sentence(passes: Sequence[Pass], found: Sequence[Oddity], job: Job, n_ju
     by_pass = _by_pass(found)
     if not by_pass:
         return f"None of the {n} passes stands out."
-    named = [f"{_name(passes, i)} was {_listed([o.word for o in some])} "
-             f"({'; '.join(_why(o, job, passes[i]) for o in some)})"
-             for i, some in list(by_pass.items())[:MOST_NAMED]]
+    stand = "stands" if len(by_pass) == 1 else "stand"
+    text = f"{len(by_pass)} of {n} passes {stand} out: {_named(passes, by_pass, job)}"
     more = len(by_pass) - MOST_NAMED
-    text = f"{len(by_pass)} of {n} passes {'stands' if len(by_pass) == 1 else 'stand'} out: {'; '.join(named)}"
     return text + (f"; and {more} more, marked below." if more > 0 else ".")
 
 
-def odd_mark(found: Sequence[Oddity], index: int) -> str:
+def perhaps_sentence(passes: Sequence[Pass], found: Sequence[Oddity], job: Job) -> str:
+    """What differs in few passes but can be chance, to be put behind the other sentence; empty when nothing."""
+    by_pass = _by_pass(found)
+    return f" In so few passes it can be chance that {_named(passes, by_pass, job)}." if by_pass else ""
+
+
+def odd_mark(found: Sequence[Oddity], index: int, ending: str = "") -> str:
     """What one pass is, in words for a table: "short: 2.2 s, others 3.0 s"; empty when it is not odd."""
     some = _by_pass(found).get(index, [])
-    return "; ".join(f"{o.word}: {MEASURES[o.key].show(o.value)}, others {MEASURES[o.key].show(o.others)}"
+    return "; ".join(f"{o.word}: {MEASURES[o.key].show(o.value)}, others {MEASURES[o.key].show(o.others)}{ending}"
                      for o in some)
 
 
@@ -57,6 +62,13 @@ def _by_pass(found: Sequence[Oddity]) -> dict[int, list[Oddity]]:
         out.setdefault(o.index, []).append(o)
     return {i: [o for o in some if not MEASURES[o.key].estimated or all(MEASURES[p.key].estimated for p in some)]
             for i, some in out.items()}
+
+
+def _named(passes: Sequence[Pass], by_pass: dict[int, list[Oddity]], job: Job) -> str:
+    """The first passes, each with what it was and why."""
+    return "; ".join(f"{_name(passes, i)} was {_listed([o.word for o in some])} "
+                     f"({'; '.join(_why(o, job, passes[i]) for o in some)})"
+                     for i, some in list(by_pass.items())[:MOST_NAMED])
 
 
 def _name(passes: Sequence[Pass], index: int) -> str:

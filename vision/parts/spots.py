@@ -1,0 +1,252 @@
+"""Small things beside the target that nobody marked: corners of what lies there, each registered against the others.
+
+Nothing tells beforehand which of them belong to a part and which are print. Print does not move against print; what
+does has come loose. Only that is told, and only once it lies still and may be compared with its surroundings: what a
+tool covers, what more than one thing does at once, and what has gone altogether is not told.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from vision import rigid
+from vision.camera.model import CameraModel
+from vision.parts.patch import Patch, blurred, look_at, make_patch, register_all
+from vision.parts.place import SQUARE, PartSpec, make_frame, outside_mm, windows_of
+from vision.types import FloatArray, PartEvent
+
+__all__ = ["SpotWatcher"]
+
+_SIDE_MM, _SIDE_PX = 1.4, 7.0  # of a spot: at least so much, and so many pixels
+_MOST, _FEWEST, _APART_MM = 24, 8, 1.0
+_CLEAR_MM, _LEAN = 1.0, 0.7  # from marked parts: so much, and so much of their height
+_LEAST_GREY = 8.0  # scatter of a spot's grey levels
+_FIRST_S, _FIRST_FRAMES, _STILL_GREY = 0.4, 8, 4.0  # as the watch over parts has it
+_FITS, _ALIKE = 0.8, 0.8  # share of points, and correlation, from which a spot is taken to be seen
+_FLOOR_PX, _HEIGHT_MM = 0.06, 1.5  # of a shift's sigma; by which a spot may be higher or lower than it is taken to be
+_MOST_LEAN = 0.03  # change of the view from which other looks are needed
+_LEAST_MM, _LEAST_PX, _SIGMAS = 0.10, 0.8, 6.0  # a shift must pass each of these
+_SAME_MM, _SAME_SIGMAS = 0.03, 3.0  # within which it must then stay
+_STAYS_S, _STAYS_FRAMES = 0.3, 5
+_EVERY_S = 0.045  # looked at no more often
+_SEEN = 0.6  # share of all spots without which nothing is concluded
+_ONE_THING_MM, _MOST_THINGS = 3.0, 1  # spots so near move as one; more at once are no part that came loose
+_KNOWN = 10  # readings before anything can be told
+_SEAT = 40  # readings of which the seat is the mean; it follows nothing after, least of all what hides it slowly
+_GAP_S = 0.5  # a longer one ends what was under way
+_AGAIN_S = 5.0  # with most spots covered, after which others are chosen
+
+
+@dataclass(frozen=True)
+class _Look:
+    """The spots at first: places from the frame's middle (n, 2), their points and references as `register_all` wants
+    them, how slanted they were seen (2,)."""
+
+    centre_mm: FloatArray
+    points_mm: FloatArray
+    rows: FloatArray
+    scatter: FloatArray
+    lean: FloatArray
+
+
+class SpotWatcher:
+    """Watches what lies around a target; feed frames in order of time.
+
+    Parameters
+    ----------
+    camera : CameraModel
+    board_top_mm : float
+    marked : list of PartSpec
+        The target first; what is marked is watched by others.
+    reach_mm : float
+        How far from the target's outline.
+    """
+
+    def __init__(self, camera: CameraModel, board_top_mm: float, marked: list[PartSpec], reach_mm: float) -> None:
+        self._camera, self._top_mm, self._marked, self._reach_mm = camera, board_top_mm, marked, reach_mm
+        self._frame = make_frame(marked[0], reach_mm)
+        self._look: _Look | None = None
+        self._looks: list[tuple[float, FloatArray, FloatArray]] = []
+        self._judge: _SpotJudge | None = None
+        self._t_s = self._t_seen_s = -math.inf
+
+    @property
+    def around(self) -> PartSpec:
+        """What is watched, as a square on the board."""
+        return PartSpec("", self._frame.centre_mm + self._frame.reach_mm * SQUARE, 0.0)
+
+    @property
+    def centres_mm(self) -> FloatArray:
+        """Of the spots that are watched, (n, 2) in the bench frame; none before the first look."""
+        return np.empty((0, 2)) if self._look is None else self._look.centre_mm + self._frame.centre_mm
+
+    def step(self, grey: np.ndarray, t_s: float, pose: FloatArray, board_shift: FloatArray) -> list[PartEvent]:
+        """What one frame, seen from a pose, lets one conclude."""
+        if 0 <= t_s - self._t_s < _EVERY_S:
+            return []
+        self._t_s = t_s
+        window = windows_of(self._camera, pose, [self._frame], self._top_mm, board_shift)[0]
+        if window is None:
+            return []
+        x, y, w, h = window.box
+        cut = grey[y : y + h, x : x + w]
+        eye = rigid.inverse(pose)[:3, 3]
+        lean = (self._frame.centre_mm - eye[:2]) / eye[2]
+        if self._look is not None and math.hypot(*(lean - self._look.lean).tolist()) > _MOST_LEAN:
+            self._look = self._judge = None
+        if self._look is None:
+            self._gather(cut, window, t_s, lean)
+            return []
+        return self._judged(blurred(cut), window, t_s, lean)
+
+    def _gather(self, cut: np.ndarray, window, t_s: float, lean: FloatArray) -> None:
+        """Look on until nothing has changed for a while; then choose the spots."""
+        picture = blurred(cut)
+        if self._looks and (
+            picture.shape != self._looks[0][1].shape or np.abs(picture - self._looks[0][1]).mean() > _STILL_GREY
+        ):
+            self._looks.clear()
+        self._looks.append((t_s, picture, window.ring_px))
+        if t_s - self._looks[0][0] < _FIRST_S or len(self._looks) < _FIRST_FRAMES:
+            return
+        centres = self._corners(cut, window)
+        offsets = _square(max(_SIDE_MM, _SIDE_PX / window.px_per_mm), 1.0 / window.px_per_mm)
+        found = [(c, self._patch(c, offsets, window.px_per_mm)) for c in centres]
+        kept = [(c, patch) for c, patch in found if patch is not None and patch.rows[3].std() > _LEAST_GREY]
+        self._looks.clear()
+        if len(kept) >= _FEWEST:
+            at, patches = zip(*kept, strict=True)
+            self._look = _Look(
+                np.array(at), offsets, np.stack([p.rows for p in patches]), np.stack([p.scatter for p in patches]), lean
+            )
+            self._judge, self._t_seen_s = _SpotJudge(len(kept)), t_s
+
+    def _corners(self, cut: np.ndarray, window) -> FloatArray:
+        """Corners in the picture within reach, away from marked parts, the most marked first, (n, 2)."""
+        found = cv2.goodFeaturesToTrack(cut, 8 * _MOST, 0.02, _APART_MM * window.px_per_mm, blockSize=5)
+        if found is None:
+            return np.empty((0, 2))
+        at = cv2.perspectiveTransform(found.reshape(-1, 1, 2).astype(float), np.linalg.inv(window.ring_px))[:, 0]
+        on_bench = at + self._frame.centre_mm
+        far = [outside_mm(spec.outline_mm, on_bench) for spec in self._marked]
+        free = far[0] < self._reach_mm
+        for spec, away in zip(self._marked, far, strict=True):
+            free &= away > _CLEAR_MM + _LEAN * spec.height_mm
+        return at[free][:_MOST]
+
+    def _patch(self, centre: FloatArray, offsets: FloatArray, px_per_mm: float) -> Patch | None:
+        off = 0.5 / px_per_mm
+        ways = ((0.0, 0.0), (off, 0.0), (-off, 0.0), (0.0, off), (0.0, -off))
+        looks = np.array(
+            [[look_at(p, h, offsets + centre, np.array([*way, 0.0])) for way in ways] for _, p, h in self._looks]
+        )
+        if not np.isfinite(looks).all():
+            return None
+        slopes = (looks[:, 1:5:2] - looks[:, 2:5:2]).mean(0) * px_per_mm
+        return make_patch(offsets, looks[:, 0], slopes, px_per_mm)
+
+    def _judged(self, picture: np.ndarray, window, t_s: float, lean: FloatArray) -> list[PartEvent]:
+        look = self._look
+        fits = register_all(
+            picture, window.ring_px, look.centre_mm, look.points_mm, look.rows, look.scatter, self._judge.seat_mm
+        )
+        seen = (fits.share >= _FITS) & (fits.alike >= _ALIKE) & (fits.gain > 0.3) & (fits.gain < 3.0)
+        if seen.sum() < max(_FEWEST, _SEEN * len(seen)):
+            if t_s - self._t_seen_s > _AGAIN_S:
+                self._look = self._judge = None
+            return []
+        self._t_seen_s = t_s
+        shift = fits.shift_mm - _as_one(look.centre_mm, fits.shift_mm, seen)
+        parallax_mm = _HEIGHT_MM * math.hypot(*(lean - look.lean).tolist())
+        sigma = np.sqrt(fits.variance_mm2 + (_FLOOR_PX / window.px_per_mm) ** 2 + parallax_mm**2)
+        least = np.maximum(_SIGMAS * sigma, max(_LEAST_MM, _LEAST_PX / window.px_per_mm))
+        moved = self._judge.step(t_s, shift, sigma, least, seen)
+        return [] if not len(moved) else self._told(t_s, moved)
+
+    def _told(self, t_s: float, moved: np.ndarray) -> list[PartEvent]:
+        """One event for what moved as one; none when too much moved at once."""
+        at = self._look.centre_mm[moved]
+        things = _groups(at)
+        shifts, sigmas, since = self._judge.take(moved)
+        if things.max() + 1 > _MOST_THINGS:
+            return []
+        x, y = (at.mean(0) + self._frame.centre_mm).tolist()
+        return [
+            PartEvent(t_s, float(since.min()), f"unmarked at {x:.0f}, {y:.0f} mm", "moved", np.median(shifts, axis=0),
+                      0.0, float(sigmas.max()))
+        ]
+
+
+class _SpotJudge:
+    """Where each spot rests against the others, and since when it lies elsewhere."""
+
+    def __init__(self, n: int) -> None:
+        self.seat_mm = np.zeros((n, 2))
+        self._sigma_mm = np.zeros(n)
+        self._n, self._t_s = np.zeros(n, int), np.full(n, np.nan)
+        self._since_s, self._count = np.full(n, np.nan), np.zeros(n, int)
+        self._there_mm, self._from_mm = np.zeros((n, 2)), np.zeros((n, 2))
+
+    def step(
+        self, t_s: float, shift: FloatArray, sigma: FloatArray, least: FloatArray, seen: np.ndarray
+    ) -> np.ndarray:
+        """Indices of spots that have come to lie elsewhere."""
+        dt = np.where(np.isnan(self._t_s), 0.0, t_s - self._t_s)
+        self._since_s[seen & (dt > _GAP_S)] = np.nan
+        off = shift - self.seat_mm
+        away = seen & (np.hypot(*off.T) > least) & (self._n >= _KNOWN)
+        begins = away & (
+            np.isnan(self._since_s)
+            | (np.hypot(*(shift - self._there_mm).T) > np.maximum(_SAME_MM, _SAME_SIGMAS * sigma))
+        )
+        self._since_s[begins], self._count[begins], self._there_mm[begins] = t_s, 0, shift[begins]
+        self._count[away] += 1
+        rests = seen & ~away
+        self._since_s[rests] = np.nan
+        young = rests & (self._n < _SEAT)
+        self._n[young] += 1
+        self.seat_mm[young] += off[young] / self._n[young, None]
+        self._t_s[seen], self._sigma_mm[seen] = t_s, sigma[seen]
+        return np.flatnonzero(away & (t_s - self._since_s >= _STAYS_S) & (self._count >= _STAYS_FRAMES))
+
+    def take(self, moved: np.ndarray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Shifts, sigmas and beginnings of those; they rest where they lie from now on."""
+        shifts, since = self._there_mm[moved] - self.seat_mm[moved], self._since_s[moved].copy()
+        self.seat_mm[moved], self._since_s[moved] = self._there_mm[moved], np.nan
+        return shifts, self._sigma_mm[moved], since
+
+
+def _as_one(at: FloatArray, shift: FloatArray, seen: np.ndarray) -> FloatArray:
+    """The shift and turn that most spots share, told at each, (n, 2)."""
+    common = np.median(shift[seen], axis=0)
+    turn = 0.0
+    middle = at[seen].mean(0)
+    arm = at - middle
+    for _ in range(4):
+        left = shift - common - turn * arm[:, ::-1] * (-1.0, 1.0)
+        size = np.hypot(*left.T)
+        scale = max(float(np.median(size[seen])), 0.005)
+        weight = np.where(seen, 1.0 / (1.0 + (size / (2 * scale)) ** 2) ** 2, 0.0)
+        common = common + weight @ left / weight.sum()
+        across = arm[:, 0] * left[:, 1] - arm[:, 1] * left[:, 0]
+        turn += float(weight @ across / max(weight @ (arm**2).sum(1), 1e-9))
+    return common + turn * arm[:, ::-1] * (-1.0, 1.0)
+
+
+def _groups(at: FloatArray) -> np.ndarray:
+    """A number for each place, the same for those that are near one another in a chain."""
+    near = np.hypot(*(at[:, None] - at[None]).T) < _ONE_THING_MM
+    label = np.arange(len(at))
+    for _ in range(len(at)):
+        label = np.array([label[row].min() for row in near])
+    return np.unique(label, return_inverse=True)[1]
+
+
+def _square(side_mm: float, pitch_mm: float) -> FloatArray:
+    n = max(3, round(side_mm / pitch_mm) + 1)
+    x = (np.arange(n) - (n - 1) / 2) * pitch_mm
+    return np.stack(np.meshgrid(x, x), -1).reshape(-1, 2)
