@@ -43,7 +43,7 @@ COARSE = Fineness(
     package_levels=2,
     shrink=1.3,
 )
-FIRST_STEP_S, STEP_GROWTH, LONGEST_STEP_S = 0.25, 0.06, 2.0
+FIRST_STEP_S, STEP_GROWTH, LONGEST_STEP_S = 0.125, 0.05, 2.0
 SWEEP_POINTS = 6
 GLIDE_STEP_S = 2.0  # how finely a glide is followed
 AIM_AGAIN = 1.5  # what the jet can give hangs on the board's warmth: looked at again when so much longer has passed

@@ -119,6 +119,10 @@ def _known(setup: HeatSetup) -> dict[str, Callable[[Job], Job | None]]:
             _at_neighbours, kind="metal_block", values={"mass_kg": BLOCK_KG}
         ),
     }
+    if setup.neighbours:
+        bounds = site_limits(setup)
+        weakest = min(setup.neighbours, key=lambda n: bounds[n.name].value_c).name
+        known[f"take {weakest} off first"] = partial(_without, name=weakest)
     if setup.part.work != "fit":
         known["flood the joints with low-melt alloy Sn42Bi58"] = _flood
     else:
@@ -168,6 +172,12 @@ def _at_neighbours(job: Job, kind: str, values: dict[str, float]) -> Job | None:
         return None
     more = tuple(Protection(kind, n.polygon_m, values) for n in on_top)
     return replace(setup, protections=(*setup.protections, *more)), limits
+
+
+def _without(job: Job, name: str) -> Job | None:
+    setup, limits = job
+    kept = tuple(n for n in setup.neighbours if n.name != name)
+    return None if len(kept) == len(setup.neighbours) else (replace(setup, neighbours=kept), limits)
 
 
 def _flood(job: Job) -> Job | None:

@@ -164,7 +164,7 @@ def test_steps_grow_and_meet_every_stage():
     times = step_times(60.0, [17.0, 33.0])
 
     assert {0.0, 17.0, 33.0, 60.0} <= set(np.round(times, 9)) and np.diff(times).max() < 3.1
-    assert np.diff(times)[0] == pytest.approx(0.25)
+    assert np.diff(times)[0] == pytest.approx(0.125)
 
 
 def test_steps_cut_in_parts_keep_the_whole_ones():
