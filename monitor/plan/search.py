@@ -160,7 +160,7 @@ def _between(
         weight = float(np.prod((height_m - others) / (nodes[n] - others)))
         if abs(weight) > 1e-9:
             logs = logs + weight * surface.log_rise(at)
-    return ensemble.with_form(Course(surfaces[0].times_s, np.exp(logs) + surfaces[0].from_c, surfaces[0].names))
+    return ensemble.with_form(surfaces[0].course(logs))
 
 
 def _setpoints(limits: PlanLimits, step_c: float) -> FloatArray:

@@ -182,7 +182,7 @@ def best_descent(
     for surface in run_star(setup, ensemble, ways, COARSE):
         for setpoint in setpoints:
             (at,) = coordinates(setup, ensemble, [surface], setpoint, surface.way.stages)
-            chance = float((judge(ensemble.with_form(surface.course(at)), bounds, melt).best_k[1:] > 0).mean())
+            chance = float((judge(ensemble.with_form(surface.course(surface.log_rise(at))), bounds, melt).best_k[1:] > 0).mean())
             found.append(Descent(setpoint, surface.way.stages, chance))
     return max(found, key=lambda descent: descent.chance - HOT_COST * (descent.setpoint_c > USUAL_C[1]))
 

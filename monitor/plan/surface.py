@@ -38,6 +38,7 @@ BOARD_STEPS = {"board_k": 0.45, "loss": 0.45, "capacity": 0.15}
 AIM_STEP = 1.6  # sigma of a hand's aim
 OFFSET_K = 5.0  # keeps the logarithm's argument above zero
 LEAST_RISE_K = 0.1
+LEAST_HELD_K = 0.5
 FARTHEST = 4.0  # steps beyond which the surface is not followed
 
 
@@ -50,6 +51,36 @@ class Way:
 
 
 @dataclass(frozen=True)
+class Melting:
+    """By how much melting holds every site back, by the middle's runs with and without heat of fusion.
+
+    Every member's sites are held back as the middle's are when they would be as warm without: the logarithm of a rise
+    with a plateau in it, for every member at another time, is no surface at all.
+
+    Attributes
+    ----------
+    plain_c, held_k : array, shape (times, sites)
+        Temperature without melting, growing, and what it is less with it.
+    """
+
+    plain_c: FloatArray
+    held_k: FloatArray
+
+    @classmethod
+    def between(cls, molten_c: FloatArray, plain_c: FloatArray) -> Melting:
+        """From both runs, (times, sites)."""
+        order = np.argsort(plain_c, axis=0, kind="stable")
+        held = np.maximum(plain_c - molten_c, 0.0)
+        return cls(np.take_along_axis(plain_c, order, axis=0), np.take_along_axis(held, order, axis=0))
+
+    def hold_back(self, plain_c: FloatArray) -> FloatArray:
+        """Temperatures (times, sites, members) with melting, in place; what it changes by less is left as it is."""
+        for k in np.flatnonzero(self.held_k.max(axis=0) > LEAST_HELD_K):
+            plain_c[:, k] -= np.interp(plain_c[:, k], self.plain_c[:, k], self.held_k[:, k])
+        return plain_c
+
+
+@dataclass(frozen=True)
 class Surface:
     """What a star run has shown of one way.
 
@@ -59,7 +90,8 @@ class Surface:
     felt : array, shape (stages + 2,)
         Logarithms of rise in each stage, film and radius of the middle, from where the coordinates count.
     middle, slope, bend : array, shape (times, sites), (times, sites, coordinates) twice
-        Of the logarithm of the rise over from_c.
+        Of the logarithm of the rise over from_c, without heat of fusion.
+    melting : what that does.
     notes : what the chain has to say of the job.
     """
 
@@ -71,6 +103,7 @@ class Surface:
     middle: FloatArray
     slope: FloatArray
     bend: FloatArray
+    melting: Melting
     notes: tuple[str, ...] = ()
 
     def log_rise(self, at: FloatArray) -> FloatArray:
@@ -78,9 +111,13 @@ class Surface:
         at = np.clip(at, -FARTHEST, FARTHEST)
         return self.middle[..., None] + self.slope @ at + self.bend @ (at * at)
 
-    def course(self, at: FloatArray) -> Course:
-        """Temperatures at coordinates (coordinates, members)."""
-        return Course(self.times_s, np.exp(self.log_rise(at)) + self.from_c, self.names)
+    def course(self, logs: FloatArray) -> Course:
+        """Temperatures from logarithms of the rise, (times, sites, members)."""
+        return Course(self.times_s, self.melting.hold_back(np.exp(logs) + self.from_c), self.names)
+
+    def logs_of(self, temp_c: FloatArray) -> FloatArray:
+        """Logarithms of the rise."""
+        return np.log(np.maximum(temp_c - self.from_c, LEAST_RISE_K))
 
 
 def run_star(
@@ -106,11 +143,16 @@ def run_members(setup: HeatSetup, ensemble: Ensemble, way: Way) -> tuple[Course,
     The step's error, of first order in backward Euler, is extrapolated away for the middle, and all share in that.
     """
     (surface,) = run_star(setup, ensemble, [way], None)
-    halved = run_stages(repeated(setup, ensemble.middle(), None, 1), way.stages, way.setpoint_c, parts=2)
-    logs = np.log(np.maximum(halved.temp_c[::2, :, 0] - surface.from_c, LEAST_RISE_K))
-    surface = replace(surface, middle=2.0 * logs - surface.middle)
+    chain = repeated(setup, ensemble.middle(), None, 2)
+    chain.model.layers.latent_j_m2[1] = 0.0
+    halved = run_stages(chain, way.stages, way.setpoint_c, parts=2).temp_c[::2]
+    surface = replace(
+        surface,
+        middle=2.0 * surface.logs_of(halved[..., 1]) - surface.middle,
+        melting=Melting.between(halved[..., 0], halved[..., 1]),
+    )
     (at,) = coordinates(setup, ensemble, [surface], way.setpoint_c, way.stages)
-    return ensemble.with_form(surface.course(at)), surface.notes
+    return ensemble.with_form(surface.course(surface.log_rise(at))), surface.notes
 
 
 def cool_star(
@@ -123,7 +165,8 @@ def cool_star(
         chain.rest(step_s)
         rows.append(chain.model.joint_c().max(axis=(0, 1)))
     times = np.concatenate([[0.0], np.cumsum(steps_s)])
-    return _fitted(setup, ensemble.middle(), way, Course(times, np.array(rows)[:, None], ("hottest joint",)), ())
+    course = Course(times, np.array(rows)[:, None], ("hottest joint",))
+    return _fitted(setup, ensemble.middle(), way, course, ())
 
 
 def _blown(
@@ -139,6 +182,8 @@ def _blown(
     design = _star(n_stages + len(_COMMON))
     n, factors = design.shape[1], np.exp(design[: n_stages + 2] * _steps(n_stages)[: n_stages + 2, None])
     chain = repeated(setup, _boards(middle, design[n_stages + 2 : n_stages + 5]), fineness, len(ways))
+    latent = chain.model.layers.latent_j_m2  # left to the first of every way's members alone
+    latent[np.arange(latent.size) % n > 0] = 0.0
 
     def many(values: FloatArray) -> FloatArray:
         return np.tile(values, len(ways))
@@ -174,11 +219,12 @@ def _fitted(
 ) -> Surface:
     """Slope and bend along every coordinate, from the runs at either side of the middle."""
     lowest = min(setup.station.ambient_c, float(course.temp_c[0].min())) - OFFSET_K
-    logs = np.log(np.maximum(course.temp_c - lowest, 0.1 * OFFSET_K))
-    here, up, down = logs[..., 0], logs[..., 1::2], logs[..., 2::2]
     felt = _felt(setup, middle, way.setpoint_c, way.stages, [s.height_m for s in way.stages])[:, 0]
+    melting = Melting.between(course.temp_c[..., 0], course.temp_c[..., 1])
+    logs = np.log(np.maximum(course.temp_c[..., 1:] - lowest, LEAST_RISE_K))
+    here, up, down = logs[..., 0], logs[..., 1::2], logs[..., 2::2]
     slope, bend = 0.5 * (up - down), 0.5 * (up + down) - here[..., None]
-    return Surface(way, felt, course.times_s, course.names, lowest, here, slope, bend, notes)
+    return Surface(way, felt, course.times_s, course.names, lowest, here, slope, bend, melting, notes)
 
 
 def _felt(
@@ -206,9 +252,9 @@ def _steps(n_stages: int) -> FloatArray:
 
 
 def _star(n_coordinates: int) -> FloatArray:
-    """The middle, then one step up and one down along each coordinate, (coordinates, 1 + 2 * coordinates)."""
+    """The middle twice, then a step up and one down along each coordinate, (coordinates, 2 + 2 * coordinates)."""
     pairs = np.kron(np.eye(n_coordinates), [1.0, -1.0])
-    return np.concatenate([np.zeros((n_coordinates, 1)), pairs], axis=1)
+    return np.concatenate([np.zeros((n_coordinates, 2)), pairs], axis=1)
 
 
 def _boards(middle: Parameters, design: FloatArray) -> Parameters:

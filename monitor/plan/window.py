@@ -27,6 +27,7 @@ __all__ = ["CAREFUL", "OPEN", "make_plan"]
 FloatArray = NDArray[np.float64]
 
 OPEN, CAREFUL = 0.7, 0.3  # chance of melt before any limit from which a job is open, or to be done with care
+NEARLY = 0.01  # of chance: a dwell that comes so near the best is as good, and the first of them is taken
 WORTH_STAGES = 0.08  # what coming down in stages must add to the chance before it is asked for
 MAP_MEMBERS, START_MEMBERS = 129, 2001
 COOLING_STEPS_S = (1.0, 1.0, 2.0, 2.0, 3.0, 3.0, 4.0, 4.0, 5.0, 5.0, 10.0, 10.0, 20.0, 20.0, 40.0, 40.0)
@@ -128,9 +129,9 @@ def _setting(
 
 
 def _counted(many: Judged, stop_s: float) -> tuple[float, float, float, float]:
-    """The best dwell by the clock, and shares of the members: melt before any limit, by the latest stop, at that dwell.
+    """The dwell by the clock, and shares of the members: melt before any limit, by the latest stop, at that dwell.
 
-    The dwell is one at which the middle estimate keeps every limit.
+    The dwell is the first one nearly as good as the best at which the middle estimate keeps every limit.
     """
     both, kept = np.minimum(many.joint_k, many.spare_k)[:, 1:], many.spare_k[:, 0] > 0
     chance = float((many.best_k[1:] > 0).mean())
@@ -139,7 +140,7 @@ def _counted(many: Judged, stop_s: float) -> tuple[float, float, float, float]:
         return 0.0, chance, by_stop, 0.0
     shares = (both > 0).mean(axis=1)
     merit = np.where(kept, shares + 1e-4 * np.clip(many.joint_k[:, 0], -100, 0), -np.inf)
-    best = int(merit.argmax())
+    best = int((merit >= merit.max() - NEARLY).argmax())
     return float(many.times_s[best]), chance, by_stop, float(shares[best])
 
 
@@ -170,7 +171,7 @@ def _solid_after(setup: HeatSetup, ensemble: Ensemble, way: Way) -> float | None
     """Time until even the upper bound of the hottest joint is as far below the solidus as tin may undercool [s]."""
     surface = cool_star(setup, ensemble, way, COARSE, COOLING_STEPS_S)
     (at,) = coordinates(setup, ensemble, [surface], way.setpoint_c, way.stages)
-    cooling = ensemble.with_form(surface.course(at), setup.station.ambient_c)
+    cooling = ensemble.with_form(surface.course(surface.log_rise(at)), setup.station.ambient_c)
     alloy = joint_alloy(setup.part.alloy, setup.part.alloy_before)
     for passed, hottest in zip(cooling.times_s, cooling.temp_c[:, 0], strict=True):
         b = _band(hottest)

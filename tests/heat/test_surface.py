@@ -7,11 +7,12 @@ from functools import cache
 import numpy as np
 import pytest
 
-from monitor.heat.types import Protection
+from monitor.heat.alloy import find_alloy
+from monitor.heat.types import PartSetup, Protection, RegionSetup
 from monitor.heat.uncertainty import PARAMETERS, prior
 from monitor.plan.course import COARSE, Course, Ensemble, Stage, judged_names, repeated, run_stages
-from monitor.plan.surface import Way, coordinates, run_star
-from tests.heat.cases import job
+from monitor.plan.surface import Melting, Way, coordinates, run_star
+from tests.heat.cases import job, rectangle
 
 JOBS = {
     "plain": job(),
@@ -36,7 +37,7 @@ def both(case, way, setpoint_c, height_m):
     (surface,) = run_star(setup, ensemble, [way], COARSE)
     (at,) = coordinates(setup, ensemble, [surface], setpoint_c, there)
     chain = repeated(setup, ensemble.values, COARSE, 1)
-    return surface.course(at), run_stages(chain, there, setpoint_c, ensemble.own(there))
+    return surface.course(surface.log_rise(at)), run_stages(chain, there, setpoint_c, ensemble.own(there))
 
 
 def missed_k(case, way, setpoint_c=370.0, height_m=9e-3):
@@ -49,7 +50,7 @@ def missed_k(case, way, setpoint_c=370.0, height_m=9e-3):
 def test_middle_is_its_own_run(way):
     told, true = both("plain", way, 370.0, 9e-3)
 
-    np.testing.assert_allclose(told.temp_c[:, :, 0], true.temp_c[:, :, 0], atol=1e-6)
+    np.testing.assert_allclose(told.temp_c[:, :, 0], true.temp_c[:, :, 0], atol=0.5)
 
 
 @pytest.mark.parametrize("case", JOBS)
@@ -83,3 +84,24 @@ def test_what_the_chain_leaves_out_moves_both_joints_together_and_other_sites_ap
     np.testing.assert_allclose(off[0], off[1])
     assert off.std(axis=1) == pytest.approx(0.025 * 200 * np.ones(len(off)), rel=0.15)  # the stated share of the rise
     assert abs(np.corrcoef(off[0], off[2])[0, 1]) < 0.15
+
+
+def test_melting_joints_follow_their_own_runs_past_the_plateau():
+    setup = job(part=PartSetup(RegionSetup("U7", rectangle(0, 0, 9, 9), 0.9e-3), "leadless", None, "Sn42Bi58"))
+    ensemble, alloy = members(setup), find_alloy("Sn42Bi58")
+    (surface,) = run_star(setup, ensemble, [HELD], COARSE)
+    (at,) = coordinates(setup, ensemble, [surface], 370.0, HELD.stages)
+    chain = repeated(setup, ensemble.values, COARSE, 1)
+    true = run_stages(chain, HELD.stages, 370.0, ensemble.own(HELD.stages)).of("joint corner")[:, 1:]
+    told = surface.course(surface.log_rise(at)).of("joint corner")[:, 1:]
+
+    melts = [np.array([np.interp(alloy.liquidus_c + 1, t, surface.times_s) for t in c.T]) for c in (told, true)]
+    assert (np.diff(told, axis=0) > -0.5).all()
+    assert abs(np.log(melts[0] / melts[1])).mean() < 0.04
+
+
+def test_joints_without_melting_are_held_back_as_the_middle_was():
+    plain = np.array([[100.0], [150.0], [180.0], [220.0]])
+    melting = Melting.between(np.array([[100.0], [138.0], [170.0], [218.0]]), plain)
+
+    np.testing.assert_allclose(melting.hold_back(np.array([[[120.0, 165.0, 300.0]]]))[0, 0], [115.2, 154.0, 298.0])
