@@ -16,7 +16,14 @@ from monitor.heat.alloy import find_alloy, joint_alloy, mixing_warning
 from monitor.heat.board import BoardModel, Footprint, Losses, Slab
 from monitor.heat.copper import cut_out, lay_leads, lay_pad
 from monitor.heat.grid import graded_edges, overlap_share
-from monitor.heat.part import body_half_m, joint_heat_j_m3k, joint_latent_j_m2, package_heat_j_m3k, package_kind, part_shape
+from monitor.heat.part import (
+    body_half_m,
+    joint_heat_j_m3k,
+    joint_latent_j_m2,
+    package_heat_j_m3k,
+    package_kind,
+    part_shape,
+)
 from monitor.heat.protect import Body, apply_protection
 from monitor.heat.readout import readout
 from monitor.heat.settle import settle
@@ -418,7 +425,8 @@ def part_edges(low_m: float, high_m: float, board_m: tuple[float, float], neighb
     """
     rim = max((high_m - low_m) / fine.part_cells, fine.smallest_m)
     wanted = [(low_m, low_m, rim), (high_m, high_m, rim), *((a, b, fine.neighbour_m) for a, b in neighbours_m)]
-    return graded_edges([board_m[0], low_m, *inner_m, high_m, board_m[1]], wanted, coarsest_m=fine.coarsest_m, growth=fine.growth)
+    fixed = [board_m[0], low_m, *inner_m, high_m, board_m[1]]
+    return graded_edges(fixed, wanted, coarsest_m=fine.coarsest_m, growth=fine.growth)
 
 
 def _mixing(setup: HeatSetup) -> tuple[str, ...]:

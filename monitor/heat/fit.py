@@ -39,7 +39,8 @@ _NUDGE = 0.25  # score step of the numerical derivative
 class FitResult:
     """A calibration and how the run supports it; times on the recording's clock [s], temperatures [C], (times, beads).
 
-    sites: where each bead sat. predicted_c is the chain after the fit, prior_c before it; bin_sigma_k the scatter that a reading was given.
+    sites: where each bead sat. predicted_c is the chain after the fit, prior_c before it; bin_sigma_k the scatter that
+    a reading was given.
     """
 
     calibration: Calibration
@@ -119,8 +120,8 @@ def _checked(setup: HeatSetup, inputs: Sequence[HeatInput], log_t_s: ArrayLike, 
         if site in sites[:n]:
             raise InputError(f"site: {site!r} is named twice; one bead for each site")
     if temp.shape != (t.size, len(sites)) or t.size < 2 or not np.isfinite(t).all() or not np.isfinite(temp).all():
-        raise InputError(f"thermocouple log: expected times and {len(sites)} columns of readings, of equal length, with "
-                         "finite numbers")
+        raise InputError(f"thermocouple log: expected times and {len(sites)} columns of readings, of equal length, "
+                         "with finite numbers")
     if (np.diff(t) <= 0).any():
         raise InputError(f"thermocouple log: time does not grow at row {int(np.argmax(np.diff(t) <= 0)) + 2}")
     risen = float(np.ptp(temp, axis=0).max())
@@ -294,7 +295,8 @@ def _refuse(rms: float, singular: FloatArray, offset_sigma: float) -> None:
         raise InputError("thermocouple run: the clocks cannot be matched; begin with a quick lift and return")
 
 
-def _result(setup, inputs, sites, scores, posterior, singular, directions, series, offset, offset_sigma, rms) -> FitResult:
+def _result(setup, inputs, sites, scores, posterior, singular, directions, series, offset, offset_sigma,
+            rms) -> FitResult:
     n = len(PARAMETERS)
     # without the moments of coming and going
     low, high = np.quantile([i.height_m for i in inputs if i.observed and i.on], [0.05, 0.95]).tolist()

@@ -11,7 +11,8 @@ from monitor.errors import InputError
 from monitor.heat.alloy import Alloy
 from monitor.heat.types import PartSetup, Point
 
-__all__ = ["KINDS", "PackageKind", "PartShape", "body_half_m", "joint_latent_j_m2", "package_heat_j_m3k", "package_kind", "part_shape"]
+__all__ = ["KINDS", "PackageKind", "PartShape", "body_half_m", "joint_latent_j_m2", "package_heat_j_m3k",
+           "package_kind", "part_shape"]
 
 
 @dataclass(frozen=True)

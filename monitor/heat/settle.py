@@ -22,8 +22,9 @@ def settle(model: BoardModel, bodies: Sequence[Body], ambient_c: float) -> None:
 
     Notes
     -----
-    The factored step carries no splitting error in a steady state, so stepping in pseudo-time solves the balance itself.
-    A block that warms freely ends where its own losses draw what its contact gives: contact and losses in series. A body with a temperature of its own keeps it.
+    The factored step carries no splitting error in a steady state: stepping in pseudo-time solves the balance itself. A
+    block that warms freely ends where its own losses draw what its contact gives: contact and losses in series. A body
+    with a temperature of its own keeps it.
     """
     exchange, touch = model.exchange, model.exchange.touch_w_m2k.copy()
     free = [body for body in bodies if body.heat_j_k > 0 and not body.is_held]

@@ -135,9 +135,10 @@ class Ensemble:
     def own(self, stages: Sequence[Stage]) -> Own:
         """Every member's own height and aim."""
         error = HEIGHT_SIGMA_M * self.height_scores
-        return Own([np.maximum(s.height_m + error, LEAST_HEIGHT_M) for s in stages], AIM_SIGMA_M * self.aim_scores)
+        heights = [np.maximum(s.height_m + error, LEAST_HEIGHT_M) for s in stages]
+        return Own(heights, aim_error_m=AIM_SIGMA_M * self.aim_scores)
 
-    def with_form(self, course: Course, start_c: ArrayLike | None = None) -> Course:
+    def with_form(self, course: Course, start_c: float | None = None) -> Course:
         """Each member's temperatures off by what the chain leaves out: a share of the rise, every site for itself.
 
         The joints, which are one site in this, go together. start_c: from where the rise counts; None: the course's
@@ -153,11 +154,12 @@ class Ensemble:
 class Own:
     """What members have each for themselves, none given: all alike.
 
-    heights_m: one array a stage; aim_error_m (2, members); factors on the jet: rise (stages, members), film and width
-    (members,), see `Blow`.
+    heights_m, sweeps_m: one array a stage, (members,) and (2, members); aim_error_m (2, members); factors on the jet:
+    rise (stages, members), film and width (members,), see `Blow`.
     """
 
     heights_m: Sequence[ArrayLike] | None = None
+    sweeps_m: Sequence[FloatArray] | None = None
     aim_error_m: FloatArray | None = None
     rise: FloatArray | None = None
     film: ArrayLike = 1.0
@@ -243,10 +245,10 @@ def _blows(
     chain: Chain, stages: Sequence[Stage], stage: int, share: float, setpoint_c: ArrayLike, own: Own
 ) -> list[Blow]:
     """Points of an oval over the part's centre, along the part's sides; a share of the way from the stage before."""
-    before, here = stages[stage - 1 if share < 1.0 else stage], stages[stage]
     given = [s.height_m for s in stages] if own.heights_m is None else own.heights_m
     first, last = (np.asarray(given[k], float) for k in (stage - 1 if share < 1.0 else stage, stage))
-    half = [(1 - share) * np.asarray(before.sweep_m[a]) + share * np.asarray(here.sweep_m[a]) for a in (0, 1)]
+    sweeps = [np.asarray(s.sweep_m)[:, None] for s in stages] if own.sweeps_m is None else own.sweeps_m
+    half = (1 - share) * sweeps[stage - 1 if share < 1.0 else stage] + share * sweeps[stage]
     station, shape = chain.setup.station, chain.shape
     off = np.zeros((2, 1)) if own.aim_error_m is None else own.aim_error_m
     c, s = np.cos(shape.angle_rad), np.sin(shape.angle_rad)

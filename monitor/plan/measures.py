@@ -58,7 +58,7 @@ def best_measures(
     """
     bench = _Bench(ensemble, sweep_m)
     singles = {what: job for what, change in _known(setup).items() if (job := change((setup, limits))) is not None}
-    found = {(what,): bench.tried(what, job) for what, job in singles.items()}
+    found: dict[tuple[str, ...], Measure] = {(what,): bench.tried(what, job) for what, job in singles.items()}
     told(0.6)
     helpful = sorted(singles, key=lambda what: -found[what,].rank)[:SINGLES_KEPT]
     for first, second in combinations(helpful, 2):
@@ -115,9 +115,7 @@ def _known(setup: HeatSetup) -> dict[str, Callable[[Job], Job | None]]:
         "stand-off shields over the neighbours": partial(
             _at_neighbours, kind="shield_above", values={"gap_m": SHIELD_GAP_M}
         ),
-        "metal blocks under the neighbours": partial(
-            _at_neighbours, kind="metal_block", values={"mass_kg": BLOCK_KG}
-        ),
+        "metal blocks under the neighbours": partial(_at_neighbours, kind="metal_block", values={"mass_kg": BLOCK_KG}),
     }
     if setup.neighbours:
         bounds = site_limits(setup)

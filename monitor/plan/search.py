@@ -154,7 +154,8 @@ def _between(
     """Temperatures at a setting: every surface followed there, and a parabola through them along the height."""
     stages = (Stage(height_m, surfaces[0].way.stages[0].sweep_m, 0.0),)
     nodes = np.array([s.way.stages[0].height_m for s in surfaces])
-    places, logs = coordinates(setup, ensemble, surfaces, setpoint_c, stages), 0.0
+    places = coordinates(setup, ensemble, surfaces, setpoint_c, stages)
+    logs = np.zeros(())
     for n, (surface, at) in enumerate(zip(surfaces, places, strict=True)):
         others = np.delete(nodes, n)
         weight = float(np.prod((height_m - others) / (nodes[n] - others)))

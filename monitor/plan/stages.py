@@ -135,11 +135,8 @@ def _together(
     chain: Chain, seconds: tuple[float, ...], setpoint_c: FloatArray, places: list[tuple[FloatArray, FloatArray]]
 ) -> Course:
     """Several ways at once, each with its own places; the second of three stages glides."""
-    plan = [
-        Stage(0.0, (sweep[0], sweep[1]), s, glides=n == 1)
-        for n, ((_, sweep), s) in enumerate(zip(places, seconds, strict=True))
-    ]
-    return run_stages(chain, plan, setpoint_c, Own([height for height, _ in places]))
+    plan = [Stage(0.0, (0.0, 0.0), s, glides=n == 1) for n, s in enumerate(seconds)]
+    return run_stages(chain, plan, setpoint_c, Own([height for height, _ in places], [sweep for _, sweep in places]))
 
 
 @dataclass(frozen=True)
@@ -182,7 +179,9 @@ def best_descent(
     for surface in run_star(setup, ensemble, ways, COARSE):
         for setpoint in setpoints:
             (at,) = coordinates(setup, ensemble, [surface], setpoint, surface.way.stages)
-            chance = float((judge(ensemble.with_form(surface.course(surface.log_rise(at))), bounds, melt).best_k[1:] > 0).mean())
+            chance = float(
+                (judge(ensemble.with_form(surface.course(surface.log_rise(at))), bounds, melt).best_k[1:] > 0).mean()
+            )
             found.append(Descent(setpoint, surface.way.stages, chance))
     return max(found, key=lambda descent: descent.chance - HOT_COST * (descent.setpoint_c > USUAL_C[1]))
 

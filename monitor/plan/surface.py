@@ -190,16 +190,15 @@ def _blown(
 
     own = Own(
         [np.repeat([way.stages[k].height_m for way in ways], n) for k in range(n_stages)],
+        [np.repeat(np.array([way.stages[k].sweep_m for way in ways]).T, n, axis=1) for k in range(n_stages)],
         AIM_SIGMA_M * AIM_STEP * many(design[-2:]),
         many(factors[:n_stages]),
         many(factors[n_stages]),
         many(factors[n_stages + 1]),
     )
-    stages = [
-        replace(first, sweep_m=tuple(np.repeat([way.stages[k].sweep_m[a] for way in ways], n) for a in (0, 1)))
-        for k, first in enumerate(ways[0].stages)
-    ]
-    return chain, run_stages(chain, stages, np.repeat([way.setpoint_c for way in ways], n), own, told, coarser=coarser)
+    return chain, run_stages(
+        chain, ways[0].stages, np.repeat([way.setpoint_c for way in ways], n), own, told, coarser=coarser
+    )
 
 
 def coordinates(
@@ -214,9 +213,7 @@ def coordinates(
     return [np.concatenate([felt - surface.felt[:, None], own]) / steps for surface in surfaces]
 
 
-def _fitted(
-    setup: HeatSetup, middle: Parameters, way: Way, course: Course, notes: tuple[str, ...]
-) -> Surface:
+def _fitted(setup: HeatSetup, middle: Parameters, way: Way, course: Course, notes: tuple[str, ...]) -> Surface:
     """Slope and bend along every coordinate, from the runs at either side of the middle."""
     lowest = min(setup.station.ambient_c, float(course.temp_c[0].min())) - OFFSET_K
     felt = _felt(setup, middle, way.setpoint_c, way.stages, [s.height_m for s in way.stages])[:, 0]
@@ -237,7 +234,9 @@ def _felt(
     station, rises = setup.station, []
     exit_ = outlet(station, values, setpoint_c, station.airflow_m3_s)
     for k, (stage, height) in enumerate(zip(stages, heights_m, strict=True)):
-        middle = 0.5 * (np.asarray(heights_m[k - 1]) + height) if stage.glides and k else height
+        middle = (
+            0.5 * (np.asarray(heights_m[k - 1], float) + np.asarray(height, float)) if stage.glides and k else height
+        )
         here = strength(station, values, exit_, Blow(setpoint_c, station.airflow_m3_s, middle, 0.0, 0.0))
         rises.append(np.maximum(here.rise_k, LEAST_RISE_K))
     return np.log(np.array([*rises, here.film_w_m2k, here.radius_m]))

@@ -218,4 +218,3 @@ def _reflow(setup: HeatSetup, course: Course, dwell: float) -> dict[str, float]:
     """Chance that each neighbour's own joints melt by the end of the dwell."""
     now = dict(zip(course.names, course.at(dwell), strict=True))
     return {name: float((now[name][1:] > melts_c).mean()) for name, melts_c in neighbour_melts_c(setup).items()}
-

@@ -61,7 +61,7 @@ def told(stated: float, true: NDArray[np.bool_], planned: NDArray[np.bool_]) -> 
 
 
 def truths(job: BenchJob, plan: Plan, n: int, rng: np.random.Generator) -> tuple[dict[str, Told], FloatArray]:
-    """What n truths say of the chances: melt before any limit, by the latest stop, by the clock; and their melts [s]."""
+    """What n truths say of the chances, melt before any limit, by the latest stop, by the clock; their melts [s]."""
     rows = len(PARAMETERS) + 3 + len(judged_names(job.setup))
     drawn = Ensemble(np.concatenate([np.zeros((rows, 1)), rng.normal(size=(rows, n))], axis=1), prior())
     chain = repeated(job.setup, drawn.values, FINER, 1)
@@ -106,13 +106,18 @@ def main(arguments: list[str]) -> int:
         print(_line(name, job, plan, rows[-1], spent), flush=True)
     print(f"{sum(row[0] for row in rows)} of {len(rows)} as expected")
     for what in ("melt", "stop", "clock"):
-        plain, paired = (np.array([abs(getattr(row[1][what], k) - row[1][what].stated) for row in rows])
-                         for k in ("plain", "paired"))
-        print(f"chance {what}: wrong by {plain.mean():.3f}, at most {plain.max():.3f}, by {n} truths; by pairs "
-              f"{paired.mean():.3f}, at most {paired.max():.3f}")
+        plain, paired = (
+            np.array([abs(getattr(row[1][what], k) - row[1][what].stated) for row in rows]) for k in ("plain", "paired")
+        )
+        print(
+            f"chance {what}: wrong by {plain.mean():.3f}, at most {plain.max():.3f}, by {n} truths; by pairs "
+            f"{paired.mean():.3f}, at most {paired.max():.3f}"
+        )
     held = [row[2] for row in rows if row[2][1] >= LEAST_MELTS]
-    print(f"melts in their 90 % band: {np.average([h[0] for h in held], weights=[h[1] for h in held]):.1%}, by job "
-          f"{min(h[0] for h in held):.0%} to {max(h[0] for h in held):.0%}")
+    print(
+        f"melts in their 90 % band: {np.average([h[0] for h in held], weights=[h[1] for h in held]):.1%}, by job "
+        f"{min(h[0] for h in held):.0%} to {max(h[0] for h in held):.0%}"
+    )
     return 0
 
 

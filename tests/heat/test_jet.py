@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.integrate import quad, solve_bvp
+from scipy.integrate import solve_bvp
 
 from monitor.errors import InputError
 from monitor.heat import air, jet

@@ -32,8 +32,10 @@ def both(case, way, setpoint_c, height_m):
     """Temperatures by the surface of a way, followed to a setting, and by every member's own run of that setting."""
     setup = JOBS[case]
     ensemble = members(setup)
-    there = tuple(Stage(height_m if n == len(way.stages) - 1 else s.height_m, s.sweep_m, s.seconds)
-                  for n, s in enumerate(way.stages))
+    there = tuple(
+        Stage(height_m if n == len(way.stages) - 1 else s.height_m, s.sweep_m, s.seconds)
+        for n, s in enumerate(way.stages)
+    )
     (surface,) = run_star(setup, ensemble, [way], COARSE)
     (at,) = coordinates(setup, ensemble, [surface], setpoint_c, there)
     chain = repeated(setup, ensemble.values, COARSE, 1)
