@@ -24,6 +24,7 @@ LIQUIDUS_SIGMA_K = 2.0  # of a mixed joint against the table; practice, no sourc
 LEAST_SLOPE_K_S = 0.5
 _NORMAL = NormalDist()
 _GRID = np.linspace(-6.0, 6.0, 241)
+_LEAST_SHARE = 0.3  # of the spread that is left, carried by the members at the least
 _REJECTED = 0.5  # probability of being wrong from which a sight is told to be left aside
 
 
@@ -166,8 +167,10 @@ class MeltLearner:
         spread = now[1 : self._n]
         centre, sigma = float(spread.mean()), max(float(spread.std()), 0.5)
         slope = max(slope_k_s, LEAST_SLOPE_K_S)
-        noise = math.sqrt(form_sigma_k**2 + (slope * law.lag_sigma_s) ** 2 + LIQUIDUS_SIGMA_K**2)
-        mean, after, wrong = scalar_update(law, centre, sigma, liquidus_c + slope * law.lag_s, noise)
+        whole, noise = math.hypot(sigma, form_sigma_k), math.hypot(slope * law.lag_sigma_s, LIQUIDUS_SIGMA_K)
+        mean, left, wrong = scalar_update(law, centre, whole, liquidus_c + slope * law.lag_s, noise)
+        # what the chain leaves out is the same a moment later: what is left of the spread holds it
+        after = min(sigma, max(math.sqrt(max(left**2 - form_sigma_k**2, 0.0)), _LEAST_SHARE * left))
         moved = mean + (after / sigma) * (now - centre) - now
         pull = np.zeros_like(now)
         pull[1 : self._n] = (spread - centre) / float(((spread - centre) ** 2).sum())
@@ -175,7 +178,7 @@ class MeltLearner:
         self._matrix = step if self._matrix is None else self._matrix @ step
         lesson = Lesson(
             sight,
-            (centre, math.hypot(sigma, form_sigma_k)),
+            (centre, whole),
             (mean, math.hypot(after, form_sigma_k)),
             liquidus_c,
             wrong,

@@ -47,7 +47,7 @@ def joint_margin_k(bands: Iterable[tuple[float | None, float | None, float | Non
     tuple of float
         Negative when it stayed below; nan without any row.
     """
-    known = [b for b in bands if None not in b]
+    known = [(low, mid, high) for low, mid, high in bands if low is not None and mid is not None and high is not None]
     if not known:
         return math.nan, math.nan, math.nan
     low, mid, high = max(known, key=lambda band: band[1])

@@ -53,6 +53,8 @@ class NozzleStep(Step):
         self.back, self.solve = QPushButton(tr("Take the last back")), QPushButton(tr("Enough: calibrate"))
         for button in (self.empty, self.skip, self.back, self.solve):
             self.row(button)
+        for button in (self.skip, self.back, self.solve):
+            button.setEnabled(False)
         self.note, self.verdict, self.bar = QLabel(), QLabel(), QProgressBar()
         for said in (self.note, self.verdict):
             said.setWordWrap(True)

@@ -7,12 +7,13 @@ import math
 
 import numpy as np
 from PyQt6.QtCore import QEvent, QPointF, QRectF, Qt, pyqtSignal
-from PyQt6.QtGui import QBrush, QColor, QFontMetricsF, QPainter, QPen, QPixmap, QPolygonF
+from PyQt6.QtGui import QColor, QFontMetricsF, QPainter, QPen, QPixmap, QPolygonF
 from PyQt6.QtWidgets import QSizePolicy, QToolTip, QWidget
 
+from monitor.ui.review_bars import draw_bars, faint
 from monitor.ui.review_keys import tr
-from monitor.ui.review_lanes import PASSED, WARNED, Bar, BarLane, Curve, CurveLane, thinned, value_at
-from monitor.ui.theme import DASHES, Standing, font, look, looks
+from monitor.ui.review_lanes import BarLane, Curve, CurveLane, thinned, value_at
+from monitor.ui.theme import DASHES, font, look, looks
 
 __all__ = ["Timeline"]
 
@@ -201,7 +202,7 @@ class Timeline(QWidget):
             if isinstance(lane, CurveLane):
                 self._draw_curves(painter, lane, box)
             else:
-                self._draw_bars(painter, lane, box)
+                draw_bars(painter, self.x_of, lane, box)
         painter.end()
 
     def _boxes(self) -> list[tuple[CurveLane | BarLane, QRectF]]:
@@ -223,7 +224,7 @@ class Timeline(QWidget):
         painter.setFont(font("small", tabular=True))
         for k in range(math.ceil(start / step), math.floor(end / step) + 1):
             x = self.x_of(k * step)
-            painter.setPen(QPen(_faint(), 1))
+            painter.setPen(QPen(faint(), 1))
             painter.drawLine(QPointF(x, 0), QPointF(x, self.height() - self._axis))
             painter.setPen(QColor(look().soft_ink))
             painter.drawText(QRectF(x - 60, self.height() - self._axis + 3, 120, self._axis - 4),
@@ -274,8 +275,8 @@ class Timeline(QWidget):
         painter.setFont(font("small", tabular=True))
         grid, ink = QPen(QColor(look().line), 1, Qt.PenStyle.DotLine), QColor(look().ink)
         line = QFontMetricsF(painter.font()).height()
-        step = _round_step((high - low) / max(2.0, box.height() / (1.7 * line)))
-        last_y = math.inf
+        step, last_y = _round_step((high - low) / max(2.0, box.height() / (1.7 * line))), math.inf
+        step /= 2 if step > high else 1  # nought alone is no scale
         for k in range(math.ceil(low / step), math.floor(high / step) + 1):
             y = box.bottom() - (k * step - low) / (high - low) * box.height()
             y = min(max(y, box.top() + line / 2 - 3), box.bottom() - line / 2 + 3)
@@ -337,38 +338,6 @@ class Timeline(QWidget):
             painter.drawLine(QPointF(place.left() - 27, place.center().y()),
                              QPointF(place.left() - 5, place.center().y()))
             at = place.right() + 8
-
-    def _draw_bars(self, painter: QPainter, lane: BarLane, box: QRectF) -> None:
-        painter.save()
-        painter.setClipRect(box.adjusted(-8, 0, 8, 0))
-        painter.setFont(font("small"))
-        painter.setPen(QPen(_faint(), 1))
-        painter.drawLine(QPointF(box.left(), box.center().y()), QPointF(box.right(), box.center().y()))
-        for bar in lane.bars:
-            self._draw_bar(painter, bar, box)
-        painter.restore()
-
-    def _draw_bar(self, painter: QPainter, bar: Bar, box: QRectF) -> None:
-        left, right = self.x_of(bar.start_s), self.x_of(bar.end_s)
-        if right < box.left() - 8 or left > box.right() + 8:
-            return
-        standing = {PASSED: Standing.GOOD, WARNED: Standing.HEED}.get(bar.kind, Standing.UNKNOWN)
-        painter.setPen(QPen(look().on(standing) if bar.kind == WARNED else look().fill(standing), 1))
-        if right - left < 4:  # a moment: a diamond
-            middle, half = box.center().y(), box.height() * 0.36
-            painter.setBrush(look().fill(standing))
-            painter.drawPolygon(QPolygonF([QPointF(left, middle - half), QPointF(left + half * 0.8, middle),
-                                           QPointF(left, middle + half), QPointF(left - half * 0.8, middle)]))
-            return
-        place = QRectF(left, box.top() + 1, right - left, box.height() - 2)
-        painter.setBrush(QBrush(look().fill(standing)))
-        painter.drawRoundedRect(place, 3, 3)
-        inner = place.adjusted(4, 0, -4, 0).intersected(box)
-        text = QFontMetricsF(painter.font()).elidedText(bar.text.split(":")[0] if bar.kind == WARNED else bar.text,
-                                                       Qt.TextElideMode.ElideRight, inner.width())
-        painter.setPen(look().on(standing))
-        if inner.width() > 14:
-            painter.drawText(inner, Qt.AlignmentFlag.AlignCenter, text)
 
     def _draw_span(self, painter: QPainter) -> None:
         if self._span is None:
@@ -492,9 +461,3 @@ def _polygon(points: np.ndarray) -> QPolygonF:
     memory.setsize(16 * len(points))
     np.frombuffer(memory, np.float64).reshape(-1, 2)[:] = points
     return polygon
-
-
-def _faint() -> QColor:
-    colour = QColor(look().line)
-    colour.setAlpha(80)
-    return colour

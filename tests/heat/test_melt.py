@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from monitor.errors import InputError
 from monitor.heat.estimate import HeatEstimator
-from monitor.heat.melt import LAW, MeltSight, scalar_update
+from monitor.heat.melt import LAW, MeltLearner, MeltSight, scalar_update
 from monitor.heat.taught import SHARED, board_key, keep_melts, melt_of, read_melts, taught
 from monitor.heat.uncertainty import PARAMETERS, prior
 from tests.heat.cases import hold, job
@@ -70,6 +70,19 @@ def test_a_seen_melt_narrows_the_band_of_the_joint_and_of_what_goes_with_it(heat
     assert lesson.after_c[1] < lesson.before_c[1]
     assert after[1:33].std() < 0.8 * before.joint_corner[1:33].std()
     assert estimator.learner.told(before.package_top)[1:33].std() < before.package_top[1:33].std()
+
+
+def test_what_the_chain_leaves_out_is_not_counted_twice():
+    members = 210.0 + np.array([0.0, *np.tile([20.0, -20.0], 16)])
+    learner = MeltLearner(np.zeros((8, 33)), np.zeros((3, 33)), 33)
+    lesson = learner.see(MeltSight(5.0, "settled"), members, 4.0, 220.0, 3.0)
+    noise = math.hypot(4.0 * LAW["settled"].lag_sigma_s, 2.0)
+
+    # precision adds (Gelman et al., Bayesian Data Analysis, 3rd ed., section 2.5); that one sight in twenty is wrong
+    # widens it a little, and the band adds the 3 K of its own
+    alone = (1 / (20.0**2 + 3.0**2) + 1 / noise**2) ** -0.5
+    assert alone < math.hypot(learner.told(members)[1:].std(), 3.0) < 1.2 * alone
+    assert alone < lesson.after_c[1] < 1.2 * alone
 
 
 def test_taking_a_sight_back_leaves_what_was_before(heated):

@@ -16,7 +16,7 @@ import numpy as np
 from vision import rigid
 from vision.camera.model import CameraModel
 from vision.parts.patch import Patch, blurred, look_at, make_patch, register_all
-from vision.parts.place import SQUARE, PartSpec, make_frame, outside_mm, windows_of
+from vision.parts.place import SQUARE, PartSpec, Window, make_frame, outside_mm, windows_of
 from vision.types import FloatArray, PartEvent
 
 __all__ = ["SpotWatcher"]
@@ -44,13 +44,14 @@ _AGAIN_S = 5.0  # with most spots covered, after which others are chosen
 @dataclass(frozen=True)
 class _Look:
     """The spots at first: places from the frame's middle (n, 2), their points and references as `register_all` wants
-    them, how slanted they were seen (2,)."""
+    them, how slanted they were seen (2,); and what was made of them since."""
 
     centre_mm: FloatArray
     points_mm: FloatArray
     rows: FloatArray
     scatter: FloatArray
     lean: FloatArray
+    judge: _SpotJudge
 
 
 class SpotWatcher:
@@ -71,7 +72,6 @@ class SpotWatcher:
         self._frame = make_frame(marked[0], reach_mm)
         self._look: _Look | None = None
         self._looks: list[tuple[float, FloatArray, FloatArray]] = []
-        self._judge: _SpotJudge | None = None
         self._t_s = self._t_seen_s = -math.inf
 
     @property
@@ -97,14 +97,14 @@ class SpotWatcher:
         eye = rigid.inverse(pose)[:3, 3]
         lean = (self._frame.centre_mm - eye[:2]) / eye[2]
         if self._look is not None and math.hypot(*(lean - self._look.lean).tolist()) > _MOST_LEAN:
-            self._look = self._judge = None
+            self._look = None
         if self._look is None:
-            self._gather(cut, window, t_s, lean)
+            self._look = self._gather(cut, window, t_s, lean)
             return []
-        return self._judged(blurred(cut), window, t_s, lean)
+        return self._judged(self._look, blurred(cut), window, t_s, lean)
 
-    def _gather(self, cut: np.ndarray, window, t_s: float, lean: FloatArray) -> None:
-        """Look on until nothing has changed for a while; then choose the spots."""
+    def _gather(self, cut: np.ndarray, window: Window, t_s: float, lean: FloatArray) -> _Look | None:
+        """Look on until nothing has changed for a while; then choose the spots. None until there are enough."""
         picture = blurred(cut)
         if self._looks and (
             picture.shape != self._looks[0][1].shape or np.abs(picture - self._looks[0][1]).mean() > _STILL_GREY
@@ -112,25 +112,26 @@ class SpotWatcher:
             self._looks.clear()
         self._looks.append((t_s, picture, window.ring_px))
         if t_s - self._looks[0][0] < _FIRST_S or len(self._looks) < _FIRST_FRAMES:
-            return
+            return None
         centres = self._corners(cut, window)
         offsets = _square(max(_SIDE_MM, _SIDE_PX / window.px_per_mm), 1.0 / window.px_per_mm)
         found = [(c, self._patch(c, offsets, window.px_per_mm)) for c in centres]
         kept = [(c, patch) for c, patch in found if patch is not None and patch.rows[3].std() > _LEAST_GREY]
         self._looks.clear()
-        if len(kept) >= _FEWEST:
-            at, patches = zip(*kept, strict=True)
-            self._look = _Look(
-                np.array(at), offsets, np.stack([p.rows for p in patches]), np.stack([p.scatter for p in patches]), lean
-            )
-            self._judge, self._t_seen_s = _SpotJudge(len(kept)), t_s
+        if len(kept) < _FEWEST:
+            return None
+        self._t_seen_s = t_s
+        at, patches = zip(*kept, strict=True)
+        rows, scatter = np.stack([p.rows for p in patches]), np.stack([p.scatter for p in patches])
+        return _Look(np.array(at), offsets, rows, scatter, lean, _SpotJudge(len(kept)))
 
-    def _corners(self, cut: np.ndarray, window) -> FloatArray:
+    def _corners(self, cut: np.ndarray, window: Window) -> FloatArray:
         """Corners in the picture within reach, away from marked parts, the most marked first, (n, 2)."""
         found = cv2.goodFeaturesToTrack(cut, 8 * _MOST, 0.02, _APART_MM * window.px_per_mm, blockSize=5)
         if found is None:
             return np.empty((0, 2))
-        at = cv2.perspectiveTransform(found.reshape(-1, 1, 2).astype(float), np.linalg.inv(window.ring_px))[:, 0]
+        px = found.reshape(-1, 1, 2).astype(float)
+        at = np.asarray(cv2.perspectiveTransform(px, np.linalg.inv(window.ring_px))[:, 0], float)
         on_bench = at + self._frame.centre_mm
         far = [outside_mm(spec.outline_mm, on_bench) for spec in self._marked]
         free = far[0] < self._reach_mm
@@ -149,29 +150,30 @@ class SpotWatcher:
         slopes = (looks[:, 1:5:2] - looks[:, 2:5:2]).mean(0) * px_per_mm
         return make_patch(offsets, looks[:, 0], slopes, px_per_mm)
 
-    def _judged(self, picture: np.ndarray, window, t_s: float, lean: FloatArray) -> list[PartEvent]:
-        look = self._look
+    def _judged(
+        self, look: _Look, picture: np.ndarray, window: Window, t_s: float, lean: FloatArray
+    ) -> list[PartEvent]:
         fits = register_all(
-            picture, window.ring_px, look.centre_mm, look.points_mm, look.rows, look.scatter, self._judge.seat_mm
+            picture, window.ring_px, look.centre_mm, look.points_mm, look.rows, look.scatter, look.judge.seat_mm
         )
         seen = (fits.share >= _FITS) & (fits.alike >= _ALIKE) & (fits.gain > 0.3) & (fits.gain < 3.0)
         if seen.sum() < max(_FEWEST, _SEEN * len(seen)):
             if t_s - self._t_seen_s > _AGAIN_S:
-                self._look = self._judge = None
+                self._look = None
             return []
         self._t_seen_s = t_s
         shift = fits.shift_mm - _as_one(look.centre_mm, fits.shift_mm, seen)
         parallax_mm = _HEIGHT_MM * math.hypot(*(lean - look.lean).tolist())
         sigma = np.sqrt(fits.variance_mm2 + (_FLOOR_PX / window.px_per_mm) ** 2 + parallax_mm**2)
         least = np.maximum(_SIGMAS * sigma, max(_LEAST_MM, _LEAST_PX / window.px_per_mm))
-        moved = self._judge.step(t_s, shift, sigma, least, seen)
-        return [] if not len(moved) else self._told(t_s, moved)
+        moved = look.judge.step(t_s, shift, sigma, least, seen)
+        return [] if not len(moved) else self._told(look, t_s, moved)
 
-    def _told(self, t_s: float, moved: np.ndarray) -> list[PartEvent]:
+    def _told(self, look: _Look, t_s: float, moved: np.ndarray) -> list[PartEvent]:
         """One event for what moved as one; none when too much moved at once."""
-        at = self._look.centre_mm[moved]
+        at = look.centre_mm[moved]
         things = _groups(at)
-        shifts, sigmas, since = self._judge.take(moved)
+        shifts, sigmas, since = look.judge.take(moved)
         if things.max() + 1 > _MOST_THINGS:
             return []
         x, y = (at.mean(0) + self._frame.centre_mm).tolist()
