@@ -163,6 +163,11 @@ def test_four_turns_of_the_lying_nozzle_are_taken_by_themselves_and_nobody_types
                                     0.2, 0.1, "they agree"))
     assert step._draft.get("nozzle", "profile_mm")[1] == [2.0, 20.0] and step.guide is not None
 
+    looks_at_rest(step, laid, rng, 6)
+    assert step.guide.n_taken == 0  # what still lies there is no touch photograph
+    looks_at_rest(step, empty, rng, 6)
+    assert step.guide.n_taken == 1
+
 
 def test_a_refused_outline_is_said_and_laid_again(guide):
     step = guide.nozzle
