@@ -37,12 +37,13 @@ class GlanceView(QWidget):
         self.setGeometry((others[0] if others else window.screen()).geometry())
         self.showFullScreen()
 
-    def show_state(self, shown: Shown) -> None:
+    def show_state(self, shown: Shown, is_running: bool = False) -> None:
         """Take the newest state; repaints only when what it says changes."""
         result = shown.moment.result if shown.moment is not None else None
         heat = result.heat if result is not None else None
         figure, _ = height_words(result)
-        now = (big_state(shown), f"{figure} mm" if figure != "–" else "", melt_counter(heat), limit_counter(heat))
+        now = (big_state(shown, is_running), f"{figure} mm" if figure != "–" else "", melt_counter(heat),
+               limit_counter(heat))
         if now != self._shown:
             self._shown = now
             self.setAccessibleDescription("; ".join([now[0].word, now[0].reason, *now[1:]]))

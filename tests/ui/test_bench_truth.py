@@ -141,3 +141,9 @@ def test_a_machine_without_fault_is_not_mentioned():
     assert "machine" not in verdict(recorded([{"kind": "too_far"}]), job())
 
 
+def test_a_recording_that_gets_ready_is_not_told_to_begin():
+    waiting = replace(shown(), moment=None)
+    assert big_state(waiting).word == "Not recording"
+
+    assert big_state(waiting, is_running=True).word == "Getting ready"
+    assert big_state(replace(waiting, arrival=None, trouble="unplugged"), is_running=True).word == "No picture"

@@ -35,7 +35,7 @@ _OFFSET_SIGMA_PX = 1.0  # where an edge is put, alike in all views
 _TOUCH_SIGMA_MM = 0.5  # how well the resting body touches the mat
 _KNOT_SIGMA_MM = (1.0, 2.0)  # radius, station: how far a corner may move from where it was begun
 _FIRST_STEPS, _STEPS = 12, 25  # of the least squares
-_HOPELESS_PX = 2.0  # residual from where on leaving corners out is no help
+_HOPELESS_PX = 2.5  # residual from where on there is no body to be fitted
 _LEAST_PLACED_MM = 1.0  # a corner that the outlines place worse than this is left out
 _LEAST_PIECE_MM, _MOST_POINTS = 0.3, 180
 
@@ -149,12 +149,14 @@ def fit_profile(camera: CameraModel, views: list[LaidView], outer_diameter_mm: f
     starts = [_start(camera, view, outer_diameter_mm / 2) for view in views]
     side_on = min(starts, key=lambda start: start.lean)
     rough = _Problem(camera, views, starts, _corners(side_on.s, side_on.radius), outer_diameter_mm / 2)
-    x = _solved(rough, _FIRST_STEPS).x
-    starts = rough.placed(x)
-    problem = _Problem(camera, views, starts, _corners(*rough.profile_seen(x)), outer_diameter_mm / 2)
+    found = _solved(rough, _FIRST_STEPS)
+    if (fit := rough.told(found)).rms_px > _HOPELESS_PX:
+        return fit
+    starts = rough.placed(found.x)
+    problem = _Problem(camera, views, starts, _corners(*rough.profile_seen(found.x)), outer_diameter_mm / 2)
     fit = problem.told(_solved(problem, _STEPS))
     kept = fit.sigma_mm < _LEAST_PLACED_MM
-    if kept.all() or fit.rms_px > _HOPELESS_PX:
+    if kept.all():
         return fit
     problem = _Problem(camera, views, starts, fit.corners_mm[kept], outer_diameter_mm / 2)
     return problem.told(_solved(problem, _STEPS))
