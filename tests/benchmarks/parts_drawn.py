@@ -145,7 +145,7 @@ def cost() -> str:
 
 def false_events(n_frames: int) -> None:
     """Print them by disturbance."""
-    n_sequences = max(len(KINDS) * len(FACES), round(n_frames / N))
+    n_sequences = max(len(KINDS) * len(FACES), -(-n_frames // N))
     false: dict[str, list[str]] = {kind: [] for kind in KINDS}
     for k in range(n_sequences):
         kind, faces = KINDS[k % len(KINDS)], FACES[k // len(KINDS) % len(FACES)]
