@@ -25,7 +25,8 @@ FloatArray = NDArray[np.float64]
 
 SITES = ("package top", "joint centre", "joint corner", "board top", "underside")
 N_MEMBERS = 33
-LEAST_STEP_S, LONGEST_STEP_S = 0.09, 0.125  # frames are joined until they make a step: 10 a second are enough
+# frames are joined until they make a step: 10 a second are enough; what is missing is passed in longer ones
+LEAST_STEP_S, LONGEST_STEP_S = 0.09, 0.25
 COLDEST_KEPT = 20  # steps for which the coldest joint is remembered: a sight is told a moment later
 HOLD_S = 3.0  # the coldest joint's lower bound must stay above its mark this long
 UNDERCOOLING_K = 30.0  # tin stays liquid 10 to 30 K and more below its solidus when it cools; handbook, from memory

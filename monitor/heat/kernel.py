@@ -32,7 +32,7 @@ class Shape(NamedTuple):
 
     link_x[j, i] multiplies the board's conductance between columns i and i + 1, link_y[j, i] that between j and j + 1:
     0 across a slot, above 1 along a pad of solid copper. via_w_mk is what plated holes add to each column's
-    through-plane conductivity.
+    through-plane conductivity in the board, lead_w_mk what leads add from the joint up.
     """
 
     dx_m: FloatArray
@@ -45,6 +45,7 @@ class Shape(NamedTuple):
     link_x: FloatArray  # (ny, nx)
     link_y: FloatArray
     via_w_mk: FloatArray
+    lead_w_mk: FloatArray
 
 
 class Layers(NamedTuple):
@@ -99,11 +100,11 @@ def advance(shape: Shape, layers: Layers, exchange: Exchange, work: Work, jet_h:
     jet_h [W/m2/K] and jet_c [C], shape (ny, nx, members): the jet's film coefficient and arrival temperature.
     """
     _faces(shape, layers, exchange, work, jet_h, jet_c)
-    _residual(shape, layers, exchange, work, dt_s)
+    rate = dt_s / layers.capacity_j_m2k
+    _residual(shape, layers, exchange, work, dt_s, rate)
     _sweep_x(shape, layers, work, dt_s)
     _sweep_y(shape, layers, work, dt_s)
-    _sweep_z(shape, layers, work, dt_s)
-    _update(shape, work)
+    _sweep_z(shape, layers, work, rate)
     _settle(shape, layers, exchange, work, jet_h, jet_c, dt_s)
 
 
@@ -141,10 +142,18 @@ def _link(shape, link, k, j, i):
 
 @_compiled_inline
 def _via(shape, layers, k, j, i):
-    """What plated holes add to the conductance between levels k and k + 1 of the board [W/m2/K]."""
-    if k < 0 or k >= shape.n_board - 1:
+    """What plated holes and leads add to the conductance between levels k and k + 1 [W/m2/K].
+
+    Holes end at the joints: half of the board's top level gives way there, in series with half of the joint's; the
+    first member's own conductances serve for all.
+    """
+    if k < 0 or k + 1 >= layers.thickness_m.size:
         return 0.0
-    return 2.0 * shape.via_w_mk[j, i] / (layers.thickness_m[k] + layers.thickness_m[k + 1])
+    if k == shape.n_board - 1:
+        below = layers.half_w_m2k[k, 0] + 2.0 * shape.via_w_mk[j, i] / layers.thickness_m[k]
+        return below * layers.half_w_m2k[k + 1, 0] / (below + layers.half_w_m2k[k + 1, 0]) - layers.up_w_m2k[k, 0]
+    through = shape.via_w_mk[j, i] if k < shape.n_board else shape.lead_w_mk[j, i]
+    return 2.0 * through / (layers.thickness_m[k] + layers.thickness_m[k + 1])
 
 
 @_compiled
@@ -172,8 +181,8 @@ def _faces(shape, layers, exchange, work, jet_h, jet_c):
 
 
 @_compiled
-def _residual(shape, layers, exchange, work, dt_s):
-    """dt * net flux into each cell over its capacity, from the present temperatures."""
+def _residual(shape, layers, exchange, work, dt_s, rate):
+    """dt * net flux into each cell over its capacity, from the present temperatures; rate is dt over the capacity."""
     t, d = work.temp_c, work.delta_k
     n_levels, ny, nx, n = t.shape
     dx, dy = shape.dx_m, shape.dy_m
@@ -198,7 +207,6 @@ def _residual(shape, layers, exchange, work, dt_s):
                     flux = layers.spread_w_k[k, m] * (
                         west * (t[k, j, iw, m] - here) + east * (t[k, j, ie, m] - here)
                         + south * (t[k, js, i, m] - here) + north * (t[k, jn, i, m] - here))
-                    flux -= exchange.loss_scale[m] * side * (here - exchange.ambient_c)
                     if k > 0:
                         flux += (layers.up_w_m2k[k - 1, m] + via_down) * (t[k - 1, j, i, m] - here)
                     else:
@@ -207,9 +215,12 @@ def _residual(shape, layers, exchange, work, dt_s):
                         flux += (layers.up_w_m2k[k, m] + via_up) * (t[k + 1, j, i, m] - here)
                     else:
                         flux += work.source_w_m2[0, j, i, m] - work.coupling[0, j, i, m] * here
-                    d[k, j, i, m] = dt_s * flux / layers.capacity_j_m2k[k, m]
-                    work.lost_j[m] += (dt_s * dx[i] * dy[j] * exchange.loss_scale[m] * side
-                                       * (here - exchange.ambient_c))
+                    d[k, j, i, m] = rate[k, m] * flux
+                if side > 0.0:  # of the few columns at the rim
+                    for m in range(n):
+                        lost = exchange.loss_scale[m] * side * (t[k, j, i, m] - exchange.ambient_c)
+                        d[k, j, i, m] -= rate[k, m] * lost
+                        work.lost_j[m] += dt_s * dx[i] * dy[j] * lost
 
 
 @_compiled
@@ -286,9 +297,9 @@ def _sweep_y(shape, layers, work, dt_s):
 
 
 @_compiled
-def _sweep_z(shape, layers, work, dt_s):
-    """Last of the three, so that the faces' implicit flux is exactly the energy stored."""
-    d = work.delta_k
+def _sweep_z(shape, layers, work, rate):
+    """Last of the three, so that the faces' implicit flux is exactly the energy stored; then the step is taken."""
+    t, d = work.temp_c, work.delta_k
     n_levels, ny, nx, n = d.shape
     upper, pivot, lower = np.zeros((n_levels, n)), np.zeros((n_levels, n)), np.zeros((n_levels, n))
     for j in range(ny):
@@ -297,23 +308,25 @@ def _sweep_z(shape, layers, work, dt_s):
             for k in range(top + 1):
                 via_down, via_up = _via(shape, layers, k - 1, j, i), _via(shape, layers, k, j, i)
                 for m in range(n):
-                    rate = dt_s / layers.capacity_j_m2k[k, m]
                     below = layers.up_w_m2k[k - 1, m] + via_down if k > 0 else work.coupling[1, j, i, m]
                     above = layers.up_w_m2k[k, m] + via_up if k < top else work.coupling[0, j, i, m]
-                    value = 1.0 + rate * (below + above)
+                    value = 1.0 + rate[k, m] * (below + above)
                     if k > 0:
-                        lower[k, m] = rate * below
+                        lower[k, m] = rate[k, m] * below
                         pivot[k, m] = 1.0 / (value - lower[k, m] * upper[k - 1, m])
                         d[k, j, i, m] = (d[k, j, i, m] + lower[k, m] * d[k - 1, j, i, m]) * pivot[k, m]
                     else:
                         pivot[k, m] = 1.0 / value
                         d[k, j, i, m] *= pivot[k, m]
-                    upper[k, m] = rate * above * pivot[k, m]
+                    upper[k, m] = rate[k, m] * above * pivot[k, m]
             for k in range(top - 1, -1, -1):
                 for m in range(n):
                     d[k, j, i, m] += upper[k, m] * d[k + 1, j, i, m]
             if top >= shape.n_board:
                 _melt(shape, layers, work, j, i, top, lower, pivot, upper)
+            for k in range(top + 1):
+                for m in range(n):
+                    t[k, j, i, m] += d[k, j, i, m]
 
 
 @_compiled
@@ -347,19 +360,6 @@ def _melt(shape, layers, work, j, i, top, lower, pivot, upper):
         for k in range(top + 1):
             d[k, j, i, m] -= drawn * answer[k]
         work.liquid[j - shape.ja, i - shape.ia, m] = melted
-
-
-@_compiled
-def _update(shape, work):
-    """Add the step to the temperatures."""
-    t, d = work.temp_c, work.delta_k
-    n_levels, _, _, n = t.shape
-    for k in range(n_levels):
-        j0, j1, i0, i1 = _span(shape, k)
-        for j in range(j0, j1):
-            for i in range(i0, i1):
-                for m in range(n):
-                    t[k, j, i, m] += d[k, j, i, m]
 
 
 @_compiled

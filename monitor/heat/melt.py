@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 __all__ = ["LAW", "Law", "Lesson", "MeltLearner", "MeltSight", "scalar_update"]
 
@@ -22,6 +22,7 @@ WRONG = 0.05  # share of sights that are wrong altogether; a choice
 WRONG_WIDTH_K = 150.0  # such a one says nothing within so much
 LIQUIDUS_SIGMA_K = 2.0  # of a mixed joint against the table; practice, no source
 LEAST_SLOPE_K_S = 0.5
+_NORMAL = NormalDist()
 _GRID = np.linspace(-6.0, 6.0, 241)
 _LEAST_SHARE = 0.3  # of the spread that is left, carried by the members at the least
 _NEAR = 1.5  # of the spread: members so far from a sight count less in the line through them; a choice
@@ -111,7 +112,7 @@ def scalar_update(law: Law, mean_c: float, sigma_k: float, mark_c: float, noise_
     if law.is_crossing:
         right, wrong = np.exp(-0.5 * z**2) / (noise_k * math.sqrt(2 * math.pi)), 1.0 / WRONG_WIDTH_K
     else:
-        right, wrong = ndtr(z if law.is_above else -z), 0.5
+        right, wrong = np.array([_NORMAL.cdf(v) for v in (z if law.is_above else -z)]), 0.5
     weight = prior * ((1 - WRONG) * right + WRONG * wrong)
     total = weight.sum()
     mean = float(weight @ at / total)

@@ -1,7 +1,7 @@
 """What lies ahead of an estimate at the present input: limits, the melt, and solid joints once the jet goes away.
 
-A look ahead takes some thirty steps of the board model. They are taken one at a time, between the estimate's own, so
-that no picture waits for all of them; a look counts from the moment at which it began.
+A look takes ten and more steps of the board model. They are taken one at a time, between the estimate's own, so that no
+picture waits for all of them; a look counts from the moment at which it began.
 """
 
 from __future__ import annotations
@@ -18,7 +18,8 @@ __all__ = ["LOOK_AHEAD_S", "Outlook"]
 
 FloatArray = NDArray[np.float64]
 
-_AHEAD_STEPS_S = (0.5, 0.5, 1, 1, 2, 2, 3, 3, 4, 4, 5, 5, 7, 7, 7, 8)
+_EVERY_S = 2.0
+_AHEAD_STEPS_S = (1, 1, 2, 2, 4, 5, 7, 10, 13, 15)
 _COOLING_STEPS_S = (1, 1, 2, 2, 3, 3, 5, 5, 8, 10, 15, 20, 30, 40)
 LOOK_AHEAD_S = float(sum(_AHEAD_STEPS_S))
 
@@ -46,8 +47,8 @@ class Outlook:
     melt_in_s : Band or None
         Time until the coldest joint has reached its mark; as above.
     solid_in_s : float or None
-        Time until all joints are surely solid if the jet went away now; None when they are, or when that is further
-        away than is looked.
+        Time until all joints are surely solid if no jet comes back; None while a jet keeps them molten, when they are
+        solid, or when that is further away than is looked.
     """
 
     def __init__(self, chain: Chain, told: Callable[[FloatArray], FloatArray], limits_c: dict[str, float],
@@ -58,7 +59,7 @@ class Outlook:
         self.solid_in_s: float | None = None
         self._ahead: Iterator[None] | None = None
         self._cooling: Iterator[None] | None = None
-        self._passed_s = 0.0  # since the beginning
+        self._passed_s = self._began_s = 0.0  # since the beginning; and at the start of the newest look ahead
         self._is_blown: bool | None = None
 
     def pass_by(self, dt_s: float, blow: Blow | None, wet_s: float) -> None:
@@ -74,16 +75,16 @@ class Outlook:
         self.melt_in_s = _later(self.melt_in_s, dt_s)
         if self.solid_in_s is not None:
             self.solid_in_s = max(0.0, self.solid_in_s - dt_s)
-        if np.isinf(wet_s):
+        if np.isinf(wet_s) or (wet_s == 0.0 and blow is not None):
             self._cooling, self.solid_in_s = None, None
         if self._is_blown != (blow is not None):  # what was foreseen of another input is worth nothing
             is_first, self._is_blown = self._is_blown is None, blow is not None
             self._ahead = self._look_ahead(blow)
             if is_first or blow is None:
                 self._finish()
-        elif self._ahead is None:
+        elif self._ahead is None and self._passed_s - self._began_s >= _EVERY_S:
             self._ahead = self._look_ahead(blow)
-        if self._cooling is None and not np.isinf(wet_s):
+        if self._cooling is None and not np.isinf(wet_s) and (blow is None or wet_s > 0.0):
             self._cooling = self._cool(wet_s)
 
     def go_on(self) -> None:
@@ -100,7 +101,7 @@ class Outlook:
 
     def _look_ahead(self, blow: Blow | None) -> Iterator[None]:
         """One minute on at the input of now."""
-        began_s, chain = self._passed_s, self._chain
+        self._began_s, chain = self._passed_s, self._chain
         rows = [_limited(chain.sites())]
         if blow is not None:
             state = chain.state()
@@ -113,7 +114,7 @@ class Outlook:
                 rows.append(_limited(chain.sites()))
                 state = chain.swap(estimate)
                 yield
-        history, past_s = self._told(np.array(rows)), self._passed_s - began_s  # (times, sites, members)
+        history, past_s = self._told(np.array(rows)), self._passed_s - self._began_s  # (times, sites, members)
         self.melt_in_s = _later(_crossing(history[:, -1], self._melt_c), past_s)
         self.limit_in_s = {name: _later(_crossing(history[:, i], limit_c), past_s)
                            for i, (name, limit_c) in enumerate(self._limits_c.items())}

@@ -23,8 +23,9 @@ BLUR_S = 0.1  # one standard deviation of the weights round each moment: less th
 REACH_S = 0.3  # without a measurement for longer on either side nothing is known, as for every gap
 LEAST_KNOWN = 0.5
 FIT_MM = 0.5  # within so much the corners of both targets lie, else they are two
-# 90 % of three-dimensional errors are shorter than so many sigma; of those along one direction
-ROOM_SIGMAS, ALONG_SIGMAS = math.sqrt(stats.chi2.ppf(0.90, 3)), 1.645
+# 90 % of errors in space are shorter than so many of the worst sigma, whatever the aim's share in them; of those along
+# one direction
+ROOM_SIGMAS, ALONG_SIGMAS = math.sqrt(stats.chi2.ppf(0.90, 2)), 1.645
 
 
 @dataclass(frozen=True)
@@ -188,9 +189,9 @@ def gap_to(point: GuidePoint, hand: GuidePoint) -> Gap | None:
 
     Notes
     -----
-    Errors of guide and hand are taken as independent, and aim and height too; where both rest on the same calibration
-    they share some, and the true spread is smaller. Noise makes a distance longer, never shorter, so its lower end
-    reaches further.
+    Errors of guide and hand are taken as independent; where both rest on the same calibration they share some, and the
+    true spread is smaller. A leaning nozzle's aim moves with its height, so their errors are taken to go together in
+    the worst way. Noise makes a distance longer rather than shorter, so its lower end reaches further.
     """
     if not (point.is_known and hand.is_known):
         return None
@@ -199,8 +200,9 @@ def gap_to(point: GuidePoint, hand: GuidePoint) -> Gap | None:
                                                  (point.height_sigma_mm, hand.height_sigma_mm)))
     if not math.isfinite(aim + height):
         return None
-    distance, worst = float(np.linalg.norm(apart)), max(aim, height)
-    sigma = float(np.linalg.norm(apart * [aim, aim, height])) / distance if distance > worst else worst
+    distance, worst = float(np.linalg.norm(apart)), math.hypot(aim, height)
+    along = (aim * float(np.linalg.norm(apart[:2])) + height * abs(float(apart[2]))) / max(distance, 1e-9)
+    sigma = along if distance > worst else worst
     return Gap(distance, max(0.0, distance - ROOM_SIGMAS * worst), distance + ALONG_SIGMAS * worst, sigma)
 
 

@@ -76,11 +76,14 @@ def own_guide(recording: Recording) -> GuidePass | None:
 def save_guide(guide: GuidePass, path: Path) -> None:
     """Write a guide's file (TOML); it appears whole or not at all."""
     rows = [[round(float(v), DIGITS) for v in row] if np.isfinite(row).all() else [] for row in guide.track]
-    data = {"made_from": guide.source, "bore_diameter_mm": float(guide.bore_diameter_mm),
+    data: dict[str, Any] = {"made_from": guide.source, "bore_diameter_mm": float(guide.bore_diameter_mm),
             "target_mm": [[float(v) for v in corner] for corner in guide.target_mm], "step_s": STEP_S,
             "columns": list(COLUMNS), "rows": rows}
     head = {"format": FORMAT, "version": VERSION, "digest": _digest(data)}
-    write_text_whole(path, tomli_w.dumps(head | data))
+    short = {key: value for key, value in data.items() if key not in ("rows", "target_mm", "made_from")}
+    lists = "".join(f"{key} = [\n" + "".join(f"  {row},\n" for row in data[key]) + "]\n"
+                    for key in ("target_mm", "rows"))
+    write_text_whole(path, tomli_w.dumps(head | short) + lists + tomli_w.dumps({"made_from": data["made_from"]}))
 
 
 def load_guide(path: Path) -> GuidePass:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime
 import io
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -37,8 +38,12 @@ class Checked:
 
 
 def check_height(image: np.ndarray, bench: BenchPose, camera: CameraModel, nozzle: Path, job: Job,
-                 known_mm: float) -> Verdict:
-    """Measure the nozzle that stands on a block upon the board; InputError with the reason when it cannot be."""
+                 known_mm: float, told: Callable[[float], None] = lambda share: None) -> Verdict:
+    """Measure the nozzle that stands on a block upon the board; InputError with the reason when it cannot be.
+
+    `told` takes the share that is done.
+    """
+    told(0.1)
     found = nozzle_for(camera, nozzle, job)
     light = found.bench_light()
     if light is None or light.shape != image.shape:

@@ -80,7 +80,7 @@ class CameraTab(QWidget):
         self.advice, self.verdict, self.bar = _line("head", True), _line("body"), QProgressBar()
         self.view = RawView()
         row = QHBoxLayout()
-        for widget in (self.begin, self.take, self.solve, self.automatic):
+        for widget in (self.begin, self.take, self.solve):
             row.addWidget(widget)
         pick = QHBoxLayout()
         pick.addWidget(self.camera_box, 1)
@@ -89,6 +89,7 @@ class CameraTab(QWidget):
         whole.addLayout(pick)
         whole.addWidget(self.locks)
         whole.addLayout(form)
+        whole.addWidget(self.automatic)
         whole.addLayout(row)
         whole.addWidget(self.advice)
         whole.addWidget(self.view, 1)
@@ -204,9 +205,11 @@ class NozzleTab(QWidget):
         self.take.clicked.connect(self._take)
         self.back.clicked.connect(self._take_back)
         self.solve.clicked.connect(self.calibrate)
-        row = QHBoxLayout()
-        for widget in (self.begin, QLabel(tr("height [mm]")), self.height, self.take, self.back, self.solve):
+        row, second = QHBoxLayout(), QHBoxLayout()
+        for widget in (self.begin, QLabel(tr("height [mm]")), self.height):
             row.addWidget(widget)
+        for widget in (self.take, self.back, self.solve):
+            second.addWidget(widget)
         self.view = RawView()
         whole = QVBoxLayout(self)
         for widget in (_line("small",
@@ -214,6 +217,7 @@ class NozzleTab(QWidget):
                                      "in the job.")),):
             whole.addWidget(widget)
         whole.addLayout(row)
+        whole.addLayout(second)
         whole.addWidget(self.advice)
         whole.addWidget(self.view, 1)
         whole.addWidget(self.verdict)

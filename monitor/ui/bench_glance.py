@@ -21,7 +21,7 @@ COLOURED = (Standing.HEED, Standing.ACT, Standing.GOOD)
 
 
 class GlanceView(QWidget):
-    """A window of its own; F4 or Escape closes it."""
+    """A window of its own, with all commands of the bench; F4 or Escape closes it."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent, Qt.WindowType.Window)
@@ -32,26 +32,26 @@ class GlanceView(QWidget):
 
     def open_on(self, window: QWidget) -> None:
         """Fill a screen that the window is not on; without a second one, the window's own."""
+        self.addActions(window.actions())  # keys and pedal work here too
         others = [s for s in QGuiApplication.screens() if s is not window.screen()]
         self.setGeometry((others[0] if others else window.screen()).geometry())
         self.showFullScreen()
 
-    def show_state(self, shown: Shown) -> None:
+    def show_state(self, shown: Shown, is_running: bool = False) -> None:
         """Take the newest state; repaints only when what it says changes."""
         result = shown.moment.result if shown.moment is not None else None
         heat = result.heat if result is not None else None
         figure, _ = height_words(result)
-        now = (big_state(shown), f"{figure} mm" if figure != "–" else "", melt_counter(heat), limit_counter(heat))
+        now = (big_state(shown, is_running), f"{figure} mm" if figure != "–" else "", melt_counter(heat),
+               limit_counter(heat))
         if now != self._shown:
             self._shown = now
             self.setAccessibleDescription("; ".join([now[0].word, now[0].reason, *now[1:]]))
             self.update()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
-        if event.key() in (Qt.Key.Key_Escape, Qt.Key.Key_F4):
+        if event.key() == Qt.Key.Key_Escape:
             self.close()
-        elif self.parentWidget() is not None:
-            QGuiApplication.sendEvent(self.parentWidget(), event)  # a pedal works here too
 
     def paintEvent(self, _: object) -> None:
         painter, shade = QPainter(self), look()

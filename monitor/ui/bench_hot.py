@@ -20,10 +20,18 @@ from monitor.judging.watch_rules import part_words
 from monitor.ui.bench_guide_pass import GuidePassPanel
 from monitor.ui.bench_panels import HeightPanel, LimitsPanel, StatePanel, SummaryPanel
 from monitor.ui.bench_picture import PictureView
-from monitor.ui.bench_state import Told, big_state, height_words, joint_words, limit_rows, next_limit, summarise, tr
+from monitor.ui.bench_state import (
+    big_state,
+    getting_ready,
+    height_words,
+    joint_words,
+    limit_rows,
+    next_limit,
+    summarise,
+    tr,
+)
 from monitor.ui.bench_warnings import WarningLines, warning_lines
 from monitor.ui.bench_work import BenchWork
-from monitor.ui.theme import Standing
 
 __all__ = ["HotPage"]
 
@@ -68,8 +76,7 @@ class HotPage(QWidget):
         if not keeps_summary:
             self.lower.setCurrentWidget(self.limits)
         if self.state.told is None:
-            self.state.tell(Told(Standing.UNKNOWN, tr("Getting ready"),
-                                 tr("the first picture and the first look take a moment")))
+            self.state.tell(getting_ready())
         self._show_height(None)
         self._show_limits(None)
         self.picture.camera = self._work.inputs.camera if self._work.inputs else None
@@ -80,7 +87,7 @@ class HotPage(QWidget):
         """Take the newest state."""
         self.picture.layer = self._work.layer
         self.picture.show_frame(shown)
-        told = big_state(shown)
+        told = big_state(shown, self._work.is_running)
         self.state.tell(told)
         moment, now_s = shown.moment, time.monotonic()
         result = moment.result if moment is not None else None

@@ -302,13 +302,15 @@ class SummaryPanel(Panel):
         painter.drawText(room, WRAP, s.verdict)
         y = max(area.top() + side + 4, used.bottom() + 4)
         body = self._small()
-        step = QFontMetricsF(body).height() + 3
+        metrics = QFontMetricsF(body)
+        step = metrics.height() + 3
+        name_room = self.name_room(metrics, area.width())
+        painter.setFont(body)
         for label, value in s.numbers[:3]:
-            painter.setFont(body)
             painter.setPen(QColor(shade.soft_ink))
-            painter.drawText(QRectF(area.left(), y, area.width() * 0.33, step), Qt.AlignmentFlag.AlignVCenter, label)
+            painter.drawText(QRectF(area.left(), y, name_room, step), Qt.AlignmentFlag.AlignVCenter, label)
             painter.setPen(QColor(shade.ink))
-            painter.drawText(QRectF(area.left() + area.width() * 0.34, y, area.width() * 0.66, step),
+            painter.drawText(QRectF(area.left() + name_room, y, area.width() - name_room, step),
                              Qt.AlignmentFlag.AlignVCenter, value)
             y += step
         if s.note:
@@ -318,6 +320,12 @@ class SummaryPanel(Panel):
         left, foot = 2.4 * body.pixelSize(), 1.5 * body.pixelSize()
         self._draw_trace(painter, QRectF(area.left() + left, y + 6, area.width() - left - 6, area.bottom() - y - foot
                                          - 6), s, shade)
+
+    def name_room(self, metrics: QFontMetricsF, width: float) -> float:
+        """Width of the names' column: the longest one's, as far as the values leave room."""
+        names, values = zip(*self._value.numbers[:3], strict=True)
+        longest = max(map(metrics.horizontalAdvance, names)) + 12
+        return min(longest, max(0.2 * width, width - max(map(metrics.horizontalAdvance, values))))
 
     def _draw_trace(self, painter: QPainter, box: QRectF, s: Summary, shade: Look) -> None:
         t, h = s.trace

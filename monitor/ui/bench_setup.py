@@ -357,11 +357,13 @@ class SetupPage(QWidget):
 
     def _lay_out(self) -> None:
         first, second = QHBoxLayout(), QHBoxLayout()
-        for button in (self.new, self.open, self.save, self.undo, self.redo):
+        for button in (self.new, self.open, self.save, self.undo, self.redo, self.whole, self.near):
             first.addWidget(button)
         first.addStretch(1)
+        first.setSpacing(4)
+        second.setSpacing(4)
         for widget in (QLabel(tr("mark:")), self.target_button, self.neighbour_button, self.rectangle_button,
-                       self.corners_button, self.snap_button, self.remove, self.whole, self.near):
+                       self.corners_button, self.snap_button, self.remove):
             second.addWidget(widget)
         second.addStretch(1)
         left, inner = QVBoxLayout(), QWidget()
@@ -378,7 +380,7 @@ class SetupPage(QWidget):
         whole.setContentsMargins(4, 4, 4, 4)
         self.state.setFont(font("small"))
         whole.addWidget(self.state)
-        area = QScrollArea()  # on a small screen at a large scale the page scrolls rather than spread the window
+        self.area = area = QScrollArea()  # where there is no room the page scrolls rather than spread the window
         area.setWidgetResizable(True)
         area.setFrameShape(QScrollArea.Shape.NoFrame)
         area.setWidget(split)

@@ -23,7 +23,7 @@ from monitor.review.verdict import WARNING_WORDS as WORDS
 from monitor.ui.theme import Standing
 from vision.types import TrackStatus
 
-__all__ = ["ARROWS", "Row", "Summary", "Told", "big_state", "counted", "height_words", "is_aim_known",
+__all__ = ["ARROWS", "Row", "Summary", "Told", "big_state", "counted", "getting_ready", "height_words", "is_aim_known",
            "joint_words", "limit_counter", "limit_rows", "melt_counter", "next_limit", "summarise", "tr",
            "warning_words"]
 
@@ -83,10 +83,17 @@ class Summary:
     note: str = ""
 
 
-def big_state(shown: Shown) -> Told:
+def getting_ready() -> Told:
+    """Before anything was judged."""
+    return Told(Standing.UNKNOWN, tr("Getting ready"), tr("the first picture and the first look take a moment"))
+
+
+def big_state(shown: Shown, is_running: bool = False) -> Told:
     """The one thing that matters now; warnings come first, the most urgent of them alone."""
     if shown.trouble and shown.arrival is None:
         return Told(Standing.UNKNOWN, tr("No picture"), shown.trouble)
+    if shown.moment is None and is_running:
+        return getting_ready()
     if shown.moment is None:
         return Told(Standing.IDLE, tr("Not recording"), tr("press Space to begin"))
     result, alarm = shown.moment.result, shown.moment.alarm
@@ -218,7 +225,7 @@ def summarise(told: PassTold, job: Job, heights: list[tuple[float, float]], band
     numbers = [(tr("height"), tr("{:.1f} mm, {:.0f} % in limits").format(p.height_mean_mm, 100 * p.in_limits)),
                (tr("dwell"), tr("{:.1f} s, {:.0f} % of the target swept").format(p.dwell_s, 100 * p.coverage))]
     if p.energy_j is not None:
-        numbers.append((tr("heat into the part, this pass"), tr("about {:.0f} J ({:.0f} to {:.0f}, estimate)").format(
+        numbers.append((tr("heat, this pass"), tr("about {:.0f} J ({:.0f} to {:.0f}, estimate)").format(
             p.energy_j.mid, p.energy_j.low, p.energy_j.high)))
     near = [(t - p.t_start_s, h) for t, h in heights if p.t_start_s <= t <= p.t_end_s]
     trace = _thinned(*np.array(near, float).reshape(-1, 2).T)

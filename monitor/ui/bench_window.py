@@ -210,7 +210,7 @@ class BenchWindow(QMainWindow):
             self.first_height_s = time.monotonic() - self._made_s
         self._newest = shown if shown.arrival is not None else self._newest
         if self.glance.isVisible():
-            self.glance.show_state(shown)
+            self.glance.show_state(shown, self.work.is_running)
         if self.pages.currentWidget() is self.hot:
             self.hot.show_state(shown)
             if self._newest is not None and not self.work.is_running and not self.work.is_watching:
@@ -381,7 +381,12 @@ class BenchWindow(QMainWindow):
             self.show_page(self.setup)
 
     def _toggle_glance(self) -> None:
-        self.glance.close() if self.glance.isVisible() else self.glance.open_on(self)
+        if self.glance.isVisible():
+            self.glance.close()
+            return
+        if self._newest is not None:  # else it is empty until the next picture
+            self.glance.show_state(self._newest, self.work.is_running)
+        self.glance.open_on(self)
 
     def _toggle_full(self) -> None:
         self.showNormal() if self.isFullScreen() else self.showFullScreen()

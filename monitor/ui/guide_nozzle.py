@@ -53,6 +53,8 @@ class NozzleStep(Step):
         self.back, self.solve = QPushButton(tr("Take the last back")), QPushButton(tr("Enough: calibrate"))
         for button in (self.empty, self.skip, self.back, self.solve):
             self.row(button)
+        for button in (self.skip, self.back, self.solve):
+            button.setEnabled(False)
         self.note, self.verdict, self.bar = QLabel(), QLabel(), QProgressBar()
         for said in (self.note, self.verdict):
             said.setWordWrap(True)
@@ -64,7 +66,7 @@ class NozzleStep(Step):
         self.solve.clicked.connect(self.calibrate)
         self._all_laid.connect(self._measure_profile)
         self._phase, self._wants_empty, self._laid, self._why_not = "empty", False, None, ""
-        self._rest, self.guide = NozzleGuide(folder / "unused"), None
+        self._rest, self.guide, self._seen = NozzleGuide(folder / "unused"), None, None
         self.task, self.profile_task = Task(self), Task(self)
         self.profile_task.done.connect(self._take_profile)
         self.profile_task.failed.connect(self._lay_again)
@@ -79,6 +81,7 @@ class NozzleStep(Step):
             return Advice("" if self.is_done else tr("calibrate the lens first"), (), NOTHING, self.is_done)
         if not isinstance(bench, BenchPose):
             return Advice(tr("the mat is not seen: {}").format(bench.reason))
+        self._seen = (image, bench)
         if self.task.is_running:
             return Advice(tr("calibrating; the camera may rest"), self._taken())
         if self._phase == "empty":
@@ -88,7 +91,7 @@ class NozzleStep(Step):
         if self._phase == "laid":
             return self._look_at_laid(image, bench)
         if self._phase == "measuring":
-            return Advice(tr("measuring the profile; take the nozzle away"), self._seen())
+            return Advice(tr("measuring the profile; take the nozzle away"), self._outlines())
         return self._look_at_touch(image, bench)
 
     def go_on(self) -> None:
@@ -125,17 +128,17 @@ class NozzleStep(Step):
             if self._laid.is_complete:
                 self._phase = "measuring"
                 self._all_laid.emit()
-                return Advice(tr("measuring the profile; take the nozzle away"), self._seen())
-        views = self._laid.views
+                return Advice(tr("measuring the profile; take the nozzle away"), self._outlines())
+        views, seen = self._laid.views, self._outlines()
         outline = views[-1].edge_px[::4] if views else NOTHING
         if self._why_not not in ("", NOTHING_LIES):
-            return Advice(tr(self._why_not), self._seen(), outline)
+            return Advice(tr(self._why_not), seen, outline)
         if views:
-            return Advice(tr("turn it on the mat by about a quarter, and take the hand away"), self._seen(), outline)
+            return Advice(tr("turn it on the mat by about a quarter, and take the hand away"), seen, outline)
         return Advice(tr("lay the nozzle on the free part of the mat, across the picture, its rim on the paper; take "
                          "the hand away"))
 
-    def _seen(self) -> tuple[str, ...]:
+    def _outlines(self) -> tuple[str, ...]:
         n = len(self._laid.views)
         return (tr("{} of {} outlines seen").format(n, VIEWS),) if n else ()
 
@@ -195,6 +198,8 @@ class NozzleStep(Step):
 
     def _skip(self, told: object = "") -> None:
         self.guide = NozzleGuide(self._folder / f"touch_{time.strftime('%Y-%m-%d_%H%M%S')}", steps_for(self._blocks))
+        if self._seen is not None:
+            self.guide.look(*self._seen)  # what lies there now is not the first photograph
         self._phase = "touch"
         self.note.setText(told if isinstance(told, str) else "")
         self.verdict.setText("")

@@ -139,7 +139,7 @@ class CameraStep(Step):
         self.list.setSizeAdjustPolicy(Choice.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
         self.list.setMinimumContentsLength(14)
         self._cameras = list_cameras()
-        self.list.addItems([c.name for c in self._cameras] or [tr("no camera found; the source of now stays")])
+        self.list.addItems([c.name for c in self._cameras] or [tr("no camera found")])
         self.use.setEnabled(bool(self._cameras))
         self.use.clicked.connect(lambda: self.chosen.emit(self._cameras[self.list.currentIndex()]))
         self.row(self.list)

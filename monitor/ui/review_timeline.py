@@ -275,8 +275,8 @@ class Timeline(QWidget):
         painter.setFont(font("small", tabular=True))
         grid, ink = QPen(QColor(look().line), 1, Qt.PenStyle.DotLine), QColor(look().ink)
         line = QFontMetricsF(painter.font()).height()
-        step = _round_step((high - low) / max(2.0, box.height() / (1.7 * line)))
-        last_y = math.inf
+        step, last_y = _round_step((high - low) / max(2.0, box.height() / (1.7 * line))), math.inf
+        step /= 2 if step > high else 1  # nought alone is no scale
         for k in range(math.ceil(low / step), math.floor(high / step) + 1):
             y = box.bottom() - (k * step - low) / (high - low) * box.height()
             y = min(max(y, box.top() + line / 2 - 3), box.bottom() - line / 2 + 3)

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import csv
 import sys
+import tempfile
 import threading
 import time
 import tomllib
@@ -30,7 +31,7 @@ from vision.camera.sources import open_video
 from vision.types import BenchPose, Frame
 
 RATE_HZ = 8.0
-LONGEST_S = 900.0
+LONGEST_S = 180.0
 
 
 class Pictures:
@@ -141,8 +142,9 @@ def main(arguments: list[str]) -> int:
 
     scene = tomllib.loads((clip / "scene.toml").read_text())
     camera = Pictures(tuple(scene["frame_size"]))
-    work = BenchWork(camera, None, Settings(out / "recordings"), None, watch_frozen=False)
-    window = BenchWindow(work, QSettings(str(out / "keys.ini"), QSettings.Format.IniFormat))
+    scratch = tempfile.TemporaryDirectory()  # what an earlier run calibrated must not help
+    work = BenchWork(camera, None, Settings(Path(scratch.name)), None, watch_frozen=False)
+    window = BenchWindow(work, QSettings(f"{scratch.name}/keys.ini", QSettings.Format.IniFormat))
     window.resize(1366, 768)
     window.show()
     window.start()
@@ -153,6 +155,7 @@ def main(arguments: list[str]) -> int:
         window.close()
     _print(person)
     app.processEvents()
+    scratch.cleanup()
     return 0
 
 
@@ -225,14 +228,12 @@ def _run(person: Person, camera: Pictures, clip: Path, scene: dict) -> None:
     person.shoot("nozzle")
     person.done("nozzle")
 
-    block = next((h, path) for place, h, path in _touch_photos(clip) if place == "board" and 9 < h < 21)
-    camera.show(cv2.imread(str(block[1])))
     person.click(guide.next)
-    person.until(lambda: guide.trust._told, "the sentence of trust")
-    if f"{block[0]:g}" != guide.trust.height.text():
-        person.type(guide.trust.height, f"{block[0]:g}")
-    person.click(guide.trust.check)
-    person.until(lambda: guide.trust.history._checks, "the check is done")
+    for place, height, path in _touch_photos(clip):  # as a person, who stands it elsewhere when it is not recognised
+        if place == "board" and not guide.trust.is_done:
+            _check(person, camera, height, path)
+    if not guide.trust.is_done:
+        raise SystemExit(f"no height agrees; the last check says: {guide.trust.verdict.text()}")
     person.wait(0.6)
     person.shoot("trust")
     person.done("trust")
@@ -261,6 +262,18 @@ def _run(person: Person, camera: Pictures, clip: Path, scene: dict) -> None:
     person.done("hot work")
 
 
+def _check(person: Person, camera: Pictures, height: float, path: Path) -> None:
+    """One check of a known height, to its verdict."""
+    trust = person.window.guide.trust
+    camera.show(cv2.imread(str(path)))
+    trust._seen = None  # the picture before is not to be checked
+    person.until(lambda: trust._told and trust._seen is not None, "the sentence of trust")
+    if f"{height:g}" != trust.height.text():
+        person.type(trust.height, f"{height:g}")
+    person.click(trust.check)
+    person.until(lambda: not trust.task.is_running and "checking" not in trust.verdict.text(), "the check is done")
+
+
 def _empty_bench(clip: Path) -> np.ndarray:
     """The first frame of the clip without the tool, which the truth tells."""
     with (clip / "truth.csv").open() as handle:
@@ -285,7 +298,7 @@ def _lying_nozzle(person: Person, empty: np.ndarray, nozzle: dict) -> Iterator[n
     if not isinstance(bench, BenchPose):
         raise SystemExit("the mat is not seen")
     body = np.array([*nozzle["profile_mm"], *nozzle["handle_mm"]], float)
-    for place_mm, turn_deg in (((-45.0, -60.0), 4.0), ((-80.0, 45.0), -86.0), ((45.0, -58.0), 178.0),
+    for place_mm, turn_deg in (((-45.0, -57.0), 4.0), ((-80.0, 45.0), -86.0), ((45.0, -57.0), 178.0),
                                ((-82.0, -40.0), 93.0)):
         rings = circles(body, place_mm, turn_deg)
         yield np.clip(lying(model, bench.cam_from_bench, empty, rings, 75.0), 0, 255).astype(np.uint8)

@@ -99,7 +99,7 @@ def main(arguments):
             share = false_alarms(kind, n, runs)
             print(f"{100 * share:8.1f} <{100 * at_most(share, runs):4.1f}", end="", flush=True)
         print()
-    for fault in FAULTS if len(sizes) > 1 or runs <= 400 else ():
+    for fault in FAULTS if len(sizes) > 1 else ():
         cells = [found(fault, n, min(runs, 400)) for n in sizes]
         print(f"{fault:28s}" + "".join(f"{100 * a:5.0f}/{100 * b:3.0f}/{100 * c:3.0f} " for a, b, c in cells),
               flush=True)

@@ -1,6 +1,7 @@
 """Every screen at three sizes and three scales, light and dark, and contact sheets of them.
 
 usage: QT_QPA_PLATFORM=offscreen .venv/bin/python -m tests.benchmarks.screens OUT [SCALE ...]
+       .venv/bin/python -m tests.benchmarks.screens SHEET.jpg PICTURE ...       (the README's, of some of them)
 
 OUT gets SCALE/SIZE_THEME_NAME.png and a sheet for each SCALE, SIZE and THEME. A screen of 1280 x 720 at 200 % holds
 640 x 360 of the window's own pixels: a window that cannot become so small is drawn at its smallest, and that is told.
@@ -30,6 +31,9 @@ def main(arguments: list[str]) -> int:
     if not arguments:
         print(__doc__.strip())
         return 2
+    if arguments[0].endswith(".jpg"):
+        cv2.imwrite(arguments[0], sheet([Path(a) for a in arguments[1:]]), [cv2.IMWRITE_JPEG_QUALITY, 82])
+        return 0
     out, scales = Path(arguments[0]), arguments[1:] or list(SCALES)
     if "QT_SCALE_FACTOR" not in os.environ:
         for scale in scales:

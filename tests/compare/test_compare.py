@@ -139,6 +139,13 @@ def test_what_can_be_chance_is_marked_and_counts_for_nothing():
     assert found.is_quiet and found.marks(2) == ("short: 2.2 s, others 3.1 s (can be chance)",)
 
 
+def test_heat_is_not_told_as_chance_beside_a_cause_that_stands_out():
+    passes = [one(i, dwell=3.0 + 0.02 * (i % 3), heat=10.0 + 0.9 * (i % 3)) for i in range(7)]
+
+    assert said([*passes, one(7, dwell=1.5, heat=5.5)]) == (
+        "1 of 8 passes stands out: pass 8 was short (1.5 s over the target, the others 3.0 s).")
+
+
 def test_where_the_hand_scatters_no_pass_is_unlike_the_others():
     assert said([one(i, dwell=d) for i, d in enumerate((2.0, 3.0, 4.0, 5.5))]) == "None of the 4 passes stands out."
 

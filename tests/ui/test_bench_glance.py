@@ -14,7 +14,7 @@ from monitor.ui.bench_panels import HeightPanel, LimitsPanel, StatePanel
 from monitor.ui.bench_state import Row, limit_counter, melt_counter
 from monitor.ui.theme import Standing, cap_height_px, glance_px, look
 from tests.ui.test_bench_state import shown, warning
-from tests.ui.test_bench_window import make, press
+from tests.ui.test_bench_window import WAIT_MS, make, press
 
 DPI_24_INCH = math.hypot(1920, 1080) / 24
 
@@ -83,6 +83,13 @@ def test_f4_opens_and_closes_the_view_and_the_pedal_still_works(qtbot, tmp_path)
     window = make(qtbot, tmp_path, start=False, page="hot")
     press(qtbot, window, Qt.Key.Key_F4)
     assert window.glance.isVisible() and window.glance.size() == window.screen().size()
+
+    window.glance.activateWindow()
+    qtbot.waitUntil(window.glance.isActiveWindow, timeout=WAIT_MS)  # keys go to the active window only
+    asked = []
+    window.actions_by_name["start_stop"].triggered.connect(lambda: asked.append("begin"))
+    qtbot.keyClick(window.glance, Qt.Key.Key_Space)
+    assert asked == ["begin"]  # a pedal's key reaches the bench behind it
 
     qtbot.keyClick(window.glance, Qt.Key.Key_F4)
     assert not window.glance.isVisible()

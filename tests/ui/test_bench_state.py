@@ -8,6 +8,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from PyQt6.QtGui import QFontMetricsF
 
 from monitor.engine.annunciator import Alarm
 from monitor.engine.engine import Shown
@@ -16,8 +17,9 @@ from monitor.heat.types import Band
 from monitor.judging.alerts import RULES, Priority, TechniqueWarning
 from monitor.judging.pipeline import Judge
 from monitor.recording.recorder import PassNote
+from monitor.ui.bench_panels import SummaryPanel
 from monitor.ui.bench_state import big_state, height_words, limit_rows, next_limit, summarise
-from monitor.ui.theme import Standing
+from monitor.ui.theme import Standing, font
 from tests.monitor.make import hover, job, result, track
 from vision.types import PoseMiss, TrackStatus
 
@@ -129,10 +131,10 @@ def test_without_an_estimate_nothing_is_said_of_temperatures():
     assert limit_rows(None, {}, (), "U7") == [] and next_limit(None, "U7") == ""
 
 
-def passed(warnings=(), height=15.0, heights=None):
+def passed(warnings=(), height=15.0, heights=None, energy_j=None):
     judge = Judge(job())
     results = hover(judge, (4.0, lambda t: (0, 0, height) if t < 2 else (60, 40, 60)))
-    done = next(r.pass_ended for r in results if r.pass_ended is not None)
+    done = replace(next(r.pass_ended for r in results if r.pass_ended is not None), energy_j=energy_j)
     heights = heights or [(r.t_s, r.exposure.height_mm) for r in results]
     return summarise(PassTold(done, NOTE, 0.85), job(), heights, (12.75, 17.25), list(warnings))
 
@@ -178,3 +180,13 @@ def test_a_warning_comes_before_a_seen_melt():
     result = replace(state.moment.result, molten_s=state.moment.result.t_s)
 
     assert big_state(replace(state, moment=replace(state.moment, result=result))).word == "Raise the nozzle"
+
+
+@pytest.mark.parametrize("width", [380, 460])
+def test_the_joules_of_a_summary_are_named_as_the_pass_s_and_not_cut(qapp, width):
+    panel, metrics = SummaryPanel(), QFontMetricsF(font("body"))
+    panel.tell(passed(energy_j=Band(20.0, 30.0, 40.0)))
+    names = [name for name, _ in panel.summary.numbers]
+
+    assert "this pass" in names[-1]
+    assert panel.name_room(metrics, width) >= max(map(metrics.horizontalAdvance, names))

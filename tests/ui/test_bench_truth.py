@@ -100,8 +100,9 @@ def test_a_slow_computer_does_not_ask_for_a_nozzle_that_may_be_in_view():
     waiting = shown(None)
     assert big_state(waiting).reason == "bring the nozzle into view"
 
-    assert big_state(replace(waiting,
-                             too_slow="this computer follows 5 of 30")).reason == "this computer follows 5 of 30"
+    slow = replace(waiting, too_slow="this computer follows 5 of 30")
+    assert big_state(slow).reason == "this computer follows 5 of 30"
+    assert machine_lines(slow, "") == ["this computer follows 5 of 30"]
 
 
 def test_what_is_put_aside_is_told_in_minutes_left():
@@ -140,3 +141,9 @@ def test_a_machine_without_fault_is_not_mentioned():
     assert "machine" not in verdict(recorded([{"kind": "too_far"}]), job())
 
 
+def test_a_recording_that_gets_ready_is_not_told_to_begin():
+    waiting = replace(shown(), moment=None)
+    assert big_state(waiting).word == "Not recording"
+
+    assert big_state(waiting, is_running=True).word == "Getting ready"
+    assert big_state(replace(waiting, arrival=None, trouble="unplugged"), is_running=True).word == "No picture"

@@ -1,17 +1,22 @@
 """The guided first run: each step says the one thing that is missing, takes its pictures by itself, and can be left."""
 
+import inspect
+
 import numpy as np
 import pytest
 from PyQt6.QtCore import QPoint, Qt
 from PyQt6.QtTest import QTest
 
+from monitor.engine.webcam import CameraName
 from monitor.setup.height_check import check_height, read_checks, trust_told, write_check
 from monitor.setup.nozzle_guide import NozzleGuide, steps_for
 from monitor.setup.profile import LaidPictures, ProfileFound
 from monitor.setup.trust import Verdict
+from monitor.ui import guide_nozzle, guide_steps
 from monitor.ui.bench_draft import JobDraft
 from monitor.ui.guide_nozzle import job_for_nozzle
 from tests.engine.make import SAMPLE, sample_inputs
+from tests.engine.test_guides import view
 from tests.ui.test_bench_window import WAIT_MS, make
 from tests.vision.drawn_lying import circles, lying
 from tests.vision.test_profile import BODIES, CAMERA, looking
@@ -54,6 +59,29 @@ def test_the_camera_step_names_the_worst_fault_and_what_is_good(guide, frame):
     advice = guide.camera.look((frame.image * 0.15).astype(np.uint8), None)
 
     assert advice.missing.startswith("too dark") and "sharp" in advice.good and not advice.is_done
+
+
+def test_a_camera_is_chosen_from_the_list(qtbot, monkeypatch, guide):
+    cameras = [CameraName("built in", 0), CameraName("over the bench", 2)]
+    monkeypatch.setattr(guide_steps, "list_cameras", lambda: cameras)
+    step, chosen = guide_steps.CameraStep(guide.camera._check._body), []
+    qtbot.addWidget(step)
+    step.chosen.connect(chosen.append)
+    step.list.setCurrentIndex(1)
+    qtbot.mouseClick(step.use, Qt.MouseButton.LeftButton)
+
+    assert [step.list.itemText(n) for n in range(2)] == ["built in", "over the bench"] and chosen == [cameras[1]]
+
+
+def test_views_of_the_lens_board_are_kept_without_a_key_when_they_add_something(guide):
+    step = guide.lens
+    for _ in range(4):
+        step.look(view(), None)
+    assert len(step._photos) == 1  # held still: once
+
+    for _ in range(4):
+        said = step.look(view(lean_deg=(30.0, 0.0)), None)
+    assert len(step._photos) == 2 and step._photos[1].is_file() and said.good == ("2 pictures kept",)
 
 
 def test_later_steps_say_what_they_wait_for(guide, frame):
@@ -135,6 +163,11 @@ def test_four_turns_of_the_lying_nozzle_are_taken_by_themselves_and_nobody_types
                                     0.2, 0.1, "they agree"))
     assert step._draft.get("nozzle", "profile_mm")[1] == [2.0, 20.0] and step.guide is not None
 
+    looks_at_rest(step, laid, rng, 6)
+    assert step.guide.n_taken == 0  # what still lies there is no touch photograph
+    looks_at_rest(step, empty, rng, 6)
+    assert step.guide.n_taken == 1
+
 
 def test_a_refused_outline_is_said_and_laid_again(guide):
     step = guide.nozzle
@@ -170,6 +203,27 @@ def test_a_check_needs_the_nozzle_in_the_picture(frame, bench):
     inputs = sample_inputs()
     with pytest.raises(Exception, match=r"nozzle|bench"):
         check_height(np.full_like(frame.image, 120), bench, inputs.camera, inputs.nozzle_path, inputs.job, 10.0)
+
+
+def test_what_a_step_hands_to_a_process_of_its_own_can_be_called_there(qtbot, guide, frame, bench, monkeypatch):
+    asked, inputs = [], sample_inputs()
+    for module in (guide_nozzle, guide_steps):
+        monkeypatch.setattr(module, "in_process", lambda function, *args: asked.append((function, args)))
+    for task in (guide.lens.task, guide.nozzle.task, guide.nozzle.profile_task, guide.trust.task):
+        task.run = lambda work: None
+    guide.lens.calibrate()
+    guide.nozzle._laid, guide.nozzle._outer_mm = LaidPictures(CAMERA, frame.image), 8.0
+    guide.nozzle.guide = NozzleGuide(guide.nozzle._folder, steps_for([0]))
+    guide.nozzle._measure_profile()
+    guide.nozzle.calibrate()
+    guide.trust.camera, guide.trust.nozzle_path = inputs.camera, inputs.nozzle_path
+    guide.trust._seen = (frame.image, bench)
+    guide.trust._ask()
+
+    assert [function.__name__ for function, _ in asked] == ["solve_camera", "measure_profile", "solve_nozzle",
+                                                            "check_height"]
+    for function, args in asked:
+        inspect.signature(function).bind(*args, print)  # the last is how progress is told
 
 
 def test_checks_are_kept_and_drawn(qtbot, guide, tmp_path):

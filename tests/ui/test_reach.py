@@ -228,6 +228,15 @@ def test_what_stands_beside_the_transport_is_not_cut_on_a_small_screen(qtbot, na
     assert made.mapTo(window, made.rect().topRight()).x() <= window.tabs.mapTo(window, window.tabs.rect().topLeft()).x()
 
 
+def test_set_up_is_seen_in_its_whole_width_on_a_small_screen(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False, page="setup")
+    window.resize(960, 540)
+    for tab in range(window.setup.tabs.count()):
+        window.setup.tabs.setCurrentIndex(tab)
+        QApplication.processEvents()
+        assert window.setup.area.horizontalScrollBar().maximum() == 0, tab
+
+
 def test_the_steps_of_the_first_run_are_not_cut_at_the_side(qtbot, tmp_path):
     window = make(qtbot, tmp_path, start=False, page="guide", inputs=None)
     window.resize(911, 512)

@@ -1,12 +1,18 @@
 """The loupe: straight from above, follows the nozzle's aim, stays where it was while nothing is measured."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
+from PyQt6.QtCore import QRectF
 from PyQt6.QtWidgets import QApplication
 
 from monitor.review.overlay import FrameMarks
+from monitor.ui.review_lanes import Curve, CurveLane
 from monitor.ui.review_loupe import WIDE_PX, ZOOMS, Loupe, loupe_picture
+from monitor.ui.review_timeline import Timeline
 from monitor.ui.review_window import ReviewWindow
+from monitor.ui.theme import font
 from tests.engine.make import sample_inputs
 
 NAN = np.full(3, np.nan)
@@ -94,3 +100,20 @@ def test_the_timeline_s_foot_is_seen_on_a_small_screen(qtbot, size):
     foot = window.timeline.mapTo(window, window.timeline.rect().bottomLeft()).y()
 
     assert foot <= window.statusBar().y()
+
+
+@pytest.mark.parametrize("high_mm", [26.0, 45.0, 60.0])
+@pytest.mark.parametrize("height_px", [190, 320])
+def test_the_height_lane_has_a_scale_that_can_be_read(qtbot, monkeypatch, high_mm, height_px):
+    t_s = np.linspace(0.0, 6.0, 60)
+    curve = Curve("", t_s, np.repeat(np.full((60, 1), high_mm), 3, axis=1))
+    timeline, drawn = Timeline(), []
+    qtbot.addWidget(timeline)
+    timeline.resize(900, height_px)
+    timeline.set_whole(0.0, 6.0, 0.05)
+    timeline.set_lanes([CurveLane("height", "mm", (curve,), (5.0, 25.0), 2.2)])
+    painter = SimpleNamespace(drawText=lambda *told: drawn.append(told[-1]), setPen=lambda *_: None,
+                              drawLine=lambda *_: None, setFont=lambda *_: None, font=lambda: font("small"))
+    timeline._draw_scale(painter, *timeline._lanes[0].span, QRectF(60, 10, 800, height_px / 5))
+
+    assert len(drawn) >= 2 and drawn[0] == "0"

@@ -70,6 +70,9 @@ def test_the_html_has_no_table_wider_than_a_sheet_and_adapts_to_dark_and_narrow(
 
     assert max(row.count("<th") for row in html.split("<tr>")) <= 7  # eleven were cut off on paper
     assert "prefers-color-scheme: dark" in html and "max-width: 34rem" in html and "@page" in html
+    narrow = html[html.index("max-width: 34rem"):html.index("@page")]
+    assert ".charts > svg { width: 48rem; }" in narrow and "overflow-x: auto" in narrow  # 7 px type when shrunk to 400
+    assert html.count('class="charts" tabindex="0"') == 2  # what scrolls can be scrolled by key
     for row in re.findall(r"<tr><td.*?</tr>", html):
         assert row.count("<td") == row.count("data-name="), row
 

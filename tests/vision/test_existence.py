@@ -41,6 +41,11 @@ def _painted(index, mask, light):
     return as_camera(BENCH * (1 - share) + np.array(light) * share + noise)
 
 
+def _is_outlet_inside(pose):
+    at = CAMERA.project(pose.tip_mm[None])[0]
+    return bool(((at > 0) & (at < CAMERA.image_size_px)).all())
+
+
 def _bar(index):
     return _with_tool(BENCH, _tool(-20 + index, 5, 15, 35, 90), np.random.default_rng(index), body=BAR)
 
@@ -67,6 +72,21 @@ def test_another_thing_over_the_board_is_never_reported_as_the_nozzle(thing):
     tracks = _followed([thing(i) for i in range(14)])
 
     assert not any(t.status in SEEN for t in tracks)
+
+
+def test_a_tool_that_was_seen_to_leave_is_not_behind_the_hand_that_comes_next():
+    leaving = [_with_tool(BENCH, _tool(8 * max(i - 12, 0), 5, 15, 35, 90), np.random.default_rng(i)) for i in range(60)]
+    leaving = [image for i, image in enumerate(leaving) if _is_outlet_inside(_tool(8 * max(i - 12, 0), 5, 15, 35, 90))]
+
+    tracks = _followed([*leaving, *(_hand(i) for i in range(15))])
+
+    assert tracks[len(leaving) - 1].status is TrackStatus.TRACKING and tracks[-1].status is TrackStatus.GONE
+
+
+def test_a_tool_at_rest_may_be_behind_the_hand_that_comes_next():
+    resting = [_with_tool(BENCH, _tool(0, 5, 15, 35, 90), np.random.default_rng(i)) for i in range(20)]
+
+    assert _followed([*resting, *(_hand(i) for i in range(15))])[-1].status is not TrackStatus.GONE
 
 
 def test_a_tool_that_is_laid_down_is_reported_without_a_height():

@@ -11,11 +11,10 @@ from vision.calibrate.profile import LaidView, fit_profile, outline_px
 from vision.camera.model import CameraModel
 from vision.errors import CalibrationError
 
-# radius, distance from the outlet [mm]: narrow, bent outwards late, wide, and one that thickens without a step
+# radius, distance from the outlet [mm]; the last thickens without a step
 BODIES = {
     "narrow": [[2.0, 0], [2.0, 20], [7.0, 27], [9.0, 28], [9.0, 40], [12.0, 40], [13.5, 49], [13.0, 70]],
     "usual": [[4.0, 0], [4.0, 30], [9.0, 38], [9.0, 52], [13.0, 53], [13.0, 75]],
-    "wide": [[7.0, 0], [7.0, 32], [11.0, 37], [11.0, 49], [13.0, 49], [14.5, 57], [13.5, 78]],
     "smooth": [[3.0, 0], [3.0, 24], [8.0, 44], [12.0, 50], [12.0, 72]],
 }
 CAMERA = CameraModel(np.array([[1350.0, 0, 640], [0, 1350.0, 360], [0, 0, 1]]),

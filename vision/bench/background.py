@@ -145,15 +145,20 @@ class BenchView:
         Scatter of the picture about the bench beside the tool, as in `find_edges`: a codec smooths what rests.
     """
 
-    _BANDS = 12
-    # visits, 0.4 s apart at 30 frames a second, never seen, learned, given: a still hand is not bench
-    _PATIENCE = 2, 3, 25
+    # of pixels, about: so many bands that a visit takes as long whatever the picture's size, 0.4 s apart in one of
+    # 1280 x 720 at 30 frames a second
+    _BAND_PX, _USUAL_BANDS = 76_800, 12
+    # visits then, never seen, learned, given: a still hand is not bench; and how much of a difference each takes over
+    _PATIENCE, _TAKES = (2, 3, 25), 0.1
 
     def __init__(self, first: np.ndarray, bench: np.ndarray | None = None):
         h, w = first.shape[:2]
         light = linear_light(first)
         self.exposure, self.noise = 1.0, USUAL_NOISE
-        self._turn = 0
+        self._turn, self._n_bands = 0, max(self._USUAL_BANDS, round(h * w / self._BAND_PX))
+        rarer = self._n_bands / self._USUAL_BANDS
+        self._patience = tuple(max(1, round(n / rarer)) for n in self._PATIENCE)
+        self._takes = 1.0 - (1.0 - self._TAKES) ** rarer
         if bench is not None and (bench.shape != first.shape or not self._agreement(light, bench) > 0.5):
             bench = None
         self.is_given = bench is not None
@@ -215,13 +220,14 @@ class BenchView:
             Nonzero where the tool may be.
         """
         h, w = frame.shape[:2]
-        first, last = self._turn * h // self._BANDS, (self._turn + 1) * h // self._BANDS
-        self._turn = (self._turn + 1) % self._BANDS
+        first, last = self._turn * h // self._n_bands, (self._turn + 1) * h // self._n_bands
+        self._turn = (self._turn + 1) % self._n_bands
         mask = np.zeros((h // MASK_SCALE, w // MASK_SCALE), np.uint8) if tool is None else tool
         beside = cv2.dilate(mask, np.ones((_BESIDE, _BESIDE), np.uint8))
         now, old, apart, close, n_pairs = _learn(frame, self.light, self.known, self._candidate, self._age, mask,
                                                  beside, first, last,
-                                             LINEAR, _TOLERANCES, _WEIGHTS, self.exposure, *self._PATIENCE)
+                                                 LINEAR, _TOLERANCES, _WEIGHTS, self.exposure, self._takes,
+                                                 *self._patience)
         if old > 1.0:
             self.exposure += 0.1 * (min(max(now / old, 0.5), 2.0) - self.exposure)
         if n_pairs > _LEAST_BESIDE and apart[0] > 0:
@@ -242,7 +248,7 @@ class BenchView:
 
 @njit(cache=True, nogil=True)
 def _learn(frame, bench, known, candidate, age, tool, beside, first, last, linear, tolerances, weights, exposure,
-           unseen, learned, given):
+           takes, unseen, learned, given):
     """One visit to rows first..last: sums of light, now and as stored, of the pixels that agree; and, beside the tool,
     of how those a few apart differ, squared, so that soft shadows stay out of it, and neighbours; and the number of
     those pairs."""
@@ -273,9 +279,9 @@ def _learn(frame, bench, known, candidate, age, tool, beside, first, last, linea
                 sum_now += now_b + now_g + now_r
                 sum_old += old_b + old_g + old_r
                 if max(abs(now_b - old_b), abs(now_g - old_g), abs(now_r - old_r)) < tolerance:
-                    bench[y, x, 0] = old_b + 0.1 * (now_b - old_b)
-                    bench[y, x, 1] = old_g + 0.1 * (now_g - old_g)
-                    bench[y, x, 2] = old_r + 0.1 * (now_r - old_r)
+                    bench[y, x, 0] = old_b + takes * (now_b - old_b)
+                    bench[y, x, 1] = old_g + takes * (now_g - old_g)
+                    bench[y, x, 2] = old_r + takes * (now_r - old_r)
                 age[y, x] = 0
                 continue
             still = True

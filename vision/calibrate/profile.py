@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import cv2
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["LaidView", "ProfileFit", "fit_profile", "outline_px", "turn_rad"]
 
 _LEAST_CHANGE = 14.0  # grey levels by which the nozzle differs from the mat
+_LEAST_UNEVEN = 20.0  # grey levels within a few pixels of the bench, from where on an edge of its own is meant
 _STATION_MM = 0.5
 _LEAST_LENGTH_MM = 15.0
 _LONGEST_MM = 100.0  # behind it are a grip's end and its hose
@@ -33,9 +34,10 @@ _ALIKE = 4.0  # neighbouring edge points that err together
 _OFFSET_SIGMA_PX = 1.0  # where an edge is put, alike in all views
 _TOUCH_SIGMA_MM = 0.5  # how well the resting body touches the mat
 _KNOT_SIGMA_MM = (1.0, 2.0)  # radius, station: how far a corner may move from where it was begun
-_HOPELESS_PX = 2.0  # residual from where on leaving corners out is no help
+_FIRST_STEPS, _STEPS = 12, 25  # of the least squares
+_HOPELESS_PX = 2.5  # residual from where on there is no body to be fitted
 _LEAST_PLACED_MM = 1.0  # a corner that the outlines place worse than this is left out
-_LEAST_PIECE_MM, _MOST_POINTS = 0.3, 260
+_LEAST_PIECE_MM, _MOST_POINTS = 0.3, 180
 
 
 @dataclass(frozen=True)
@@ -85,7 +87,8 @@ class ProfileFit:
 def outline_px(empty: np.ndarray, laid: np.ndarray) -> FloatArray | None:
     """Outline of the largest thing that has come between two pictures (h, w, 3) of a camera that stood still, (n, 2).
 
-    The edge is put where the change is half of the thing's own. None when nothing large enough has come.
+    The edge is put where the change is half of the thing's own; where the bench itself has an edge, such as a
+    marker's, it is left out. None when nothing large enough has come.
     """
     if empty.shape != laid.shape:
         return None
@@ -104,8 +107,15 @@ def outline_px(empty: np.ndarray, laid: np.ndarray) -> FloatArray | None:
     half = 0.5 * float(np.median(change[core if core.any() else thing]))
     change[cv2.dilate(thing.astype(np.uint8), np.ones((5, 5))) == 0] = 0.0
     edge = max(find_contours(change, half), key=len)[:, ::-1]
-    inside = np.all((edge > 1) & (edge < np.array(empty.shape[1::-1]) - 2), axis=1)
-    return edge[inside] if inside.sum() > 50 else None
+    usable = np.all((edge > 1) & (edge < np.array(empty.shape[1::-1]) - 2), axis=1)
+    usable &= _unevenness(empty)[tuple(np.round(edge[:, ::-1]).astype(int).T)] < max(half, _LEAST_UNEVEN)
+    return edge[usable] if usable.sum() > 50 else None
+
+
+def _unevenness(image: np.ndarray) -> np.ndarray:
+    """Range of grey levels round each pixel, (h, w)."""
+    grey, near = cv2.GaussianBlur(cv2.cvtColor(image, cv2.COLOR_BGR2GRAY), (0, 0), 1.0), np.ones((7, 7))
+    return cv2.dilate(grey, near) - cv2.erode(grey, near)
 
 
 def turn_rad(camera: CameraModel, view: LaidView, outer_diameter_mm: float) -> float:
@@ -138,19 +148,25 @@ def fit_profile(camera: CameraModel, views: list[LaidView], outer_diameter_mm: f
     """
     starts = [_start(camera, view, outer_diameter_mm / 2) for view in views]
     side_on = min(starts, key=lambda start: start.lean)
-    fit = _solved(_Problem(camera, views, starts, _corners(side_on.s, side_on.radius), outer_diameter_mm / 2))
-    placed = fit.sigma_mm < _LEAST_PLACED_MM
-    if placed.all() or fit.rms_px > _HOPELESS_PX:
+    rough = _Problem(camera, views, starts, _corners(side_on.s, side_on.radius), outer_diameter_mm / 2)
+    found = _solved(rough, _FIRST_STEPS)
+    if (fit := rough.told(found)).rms_px > _HOPELESS_PX:
         return fit
-    return _solved(_Problem(camera, views, starts, fit.corners_mm[placed], outer_diameter_mm / 2))
+    starts = rough.placed(found.x)
+    problem = _Problem(camera, views, starts, _corners(*rough.profile_seen(found.x)), outer_diameter_mm / 2)
+    fit = problem.told(_solved(problem, _STEPS))
+    kept = fit.sigma_mm < _LEAST_PLACED_MM
+    if kept.all():
+        return fit
+    problem = _Problem(camera, views, starts, fit.corners_mm[kept], outer_diameter_mm / 2)
+    return problem.told(_solved(problem, _STEPS))
 
 
-def _solved(problem: _Problem) -> ProfileFit:
+def _solved(problem: _Problem, most: int) -> OptimizeResult:
     from scipy.optimize import least_squares  # slow to load, and seldom used
 
-    found = least_squares(problem.residuals, problem.first(), bounds=problem.bounds(), x_scale=problem.scale(),
-                          loss="soft_l1", f_scale=_LOOSE, ftol=1e-5, xtol=1e-5, max_nfev=25)
-    return problem.told(found)
+    return least_squares(problem.residuals, problem.first(), bounds=problem.bounds(), x_scale=problem.scale(),
+                         loss="soft_l1", f_scale=_LOOSE, ftol=1e-5, xtol=1e-5, max_nfev=most)
 
 
 @dataclass(frozen=True)
@@ -174,8 +190,7 @@ def _start(camera: CameraModel, view: LaidView, height_mm: float) -> _Start:
         raise CalibrationError("too little of the nozzle is seen: lay its whole length on the mat, the markers free")
     at_rim = (stations - stations[0] > _RIM_MM) & (stations - stations[0] < 3 * _RIM_MM)
     first = int(np.argmax(radius >= _FULL_SHARE * np.median(radius[at_rim])))  # before it the rim is seen askew
-    is_end = radius >= _FULL_SHARE * np.median(radius[stations > stations[-1] - 3 * _RIM_MM])
-    last = len(radius) - int(np.argmax(is_end[::-1]))
+    last = _end(stations, radius)
     stations, radius = stations[:last], radius[:last]
     s = stations - stations[first]
     pick = (s >= 0) & (s < _LONGEST_MM)
@@ -234,6 +249,29 @@ class _Problem:
         moved = (corners - self._corners)[1:] / np.array(_KNOT_SIGMA_MM)
         return np.concatenate([*rows, [x[1] / _OFFSET_SIGMA_PX, clear_mm / _TOUCH_SIGMA_MM], moved.ravel()])
 
+    def placed(self, x: FloatArray) -> list[_Start]:
+        """The views with their nozzles where the fit has them."""
+        places = x[2 + 2 * self._n:].reshape(-1, 3)
+        return [replace(s, tip_mm=p[:2], turn_rad=p[2]) for s, p in zip(self._starts, places, strict=True)]
+
+    def profile_seen(self, x: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Stations and radii as the outlines show them about the fitted axes, each as the view most nearly side on has
+        it."""
+        seen = []
+        for view, start in zip(self._views, self.placed(x), strict=True):
+            up, tip = _resting(np.array([*start.tip_mm, start.turn_rad]), x[0], self._radius_mm)
+            origin, rays = _rays(self._camera, view.cam_from_bench, start.edge_px)
+            s, distance = _to_axis(origin, rays, tip, up)
+            seen.append((float(np.mean(np.abs(rays @ up))), _binned(s, np.abs(distance) - x[1] / self._px_mm)))
+        seen.sort(key=lambda one: one[0], reverse=True)
+        radius = {b: r for _, bins in seen for b, r in bins.items()}
+        best = sorted(seen[-1][1])
+        last = best[_end(_STATION_MM * np.array(best), np.array([seen[-1][1][b] for b in best])) - 1]
+        # before it the rim's circle is seen askew
+        bins = [b for b in sorted(radius) if b * _STATION_MM > _RIM_MM / 2 and b <= last]
+        s = _STATION_MM * (np.array(bins) + 0.5)
+        return np.concatenate([[0.0], s]), np.concatenate([[self._radius_mm], [radius[b] for b in bins]])
+
     def told(self, found: OptimizeResult) -> ProfileFit:
         x = found.x
         corners = self.corners(x)
@@ -272,10 +310,16 @@ def _body(corners: FloatArray) -> NozzleBody:
 
 def _pose(cam_from_bench: FloatArray, place: FloatArray, tilt_rad: float, radius_mm: float) -> ToolPose:
     """Outlet's rim on the mat, axis rising towards the handle; camera frame."""
+    up, tip = _resting(place, tilt_rad, radius_mm)
+    r = cam_from_bench[:3, :3]
+    return ToolPose(r @ tip + cam_from_bench[:3, 3], -(r @ up))
+
+
+def _resting(place: FloatArray, tilt_rad: float, radius_mm: float) -> tuple[FloatArray, FloatArray]:
+    """Direction towards the handle and the outlet's middle, bench frame."""
     x, y, turn = place
     up = np.array([math.cos(turn) * math.cos(tilt_rad), math.sin(turn) * math.cos(tilt_rad), math.sin(tilt_rad)])
-    r = cam_from_bench[:3, :3]
-    return ToolPose(r @ [x, y, radius_mm * math.cos(tilt_rad)] + cam_from_bench[:3, 3], -(r @ up))
+    return up, np.array([x, y, radius_mm * math.cos(tilt_rad)])
 
 
 def _outside(px: FloatArray, hulls: list[FloatArray]) -> FloatArray:
@@ -287,6 +331,12 @@ def _outside(px: FloatArray, hulls: list[FloatArray]) -> FloatArray:
         normal /= np.linalg.norm(normal, axis=1, keepdims=True) + 1e-12
         np.minimum(out, np.max(px @ normal.T - np.sum(normal * hull, axis=1), axis=1), out=out)
     return out
+
+
+def _end(s: FloatArray, radius: FloatArray) -> int:
+    """How many stations come before the far end's circle, which is seen askew."""
+    is_full = radius >= _FULL_SHARE * np.median(radius[s > s[-1] - 3 * _RIM_MM])
+    return len(radius) - int(np.argmax(is_full[::-1]))
 
 
 def _corners(s: FloatArray, radius: FloatArray) -> FloatArray:
@@ -333,7 +383,7 @@ def _level(origin: FloatArray, rays: FloatArray, flat: FloatArray,
 
 
 def _to_axis(origin: FloatArray, rays: FloatArray, at: FloatArray, axis: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Where along a level axis each ray passes nearest, and how far to its left, as seen from above."""
+    """Where along an axis each ray passes nearest, and how far to its left, as seen from above."""
     normal = np.cross(rays, axis)
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
     distance = normal @ (at - origin)

@@ -168,17 +168,18 @@ def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick
     n, _, m = cuts.shape
     step = tables.step_px
     samples, until = np.zeros((m, LANES)), np.zeros((m + 1, LANES))
-    gains, sums = np.empty(m), np.empty(LANES)
+    gains, sums, flat_sums = np.empty(m), np.empty(LANES), np.empty(FLAT_LANES)
     expected = np.exp(-0.25 * ((np.arange(m) - 0.5 * (m - 1)) * step / spread) ** 2)
     starts, ramps = np.full(n, -1), np.zeros((n, 4))
     for i in range(n):
         level = levels[i]
         _weigh(cuts[i], background[i], 0, m, -1, step / noise ** 2, samples)
         for j in range(m):
-            for s in range(LANES):
-                until[j + 1, s] = until[j, s] + samples[j, s]
+            before, after, one = until[j], until[j + 1], samples[j]
+            for s in range(len(one)):
+                after[s] = before[s] + one[s]
         starts[i], gain[i] = _rough_edge(samples, until, tables.rough[level], tables.clear[level], tables.flank[level],
-                                         step, expected, pick_limit, veil, gains, sums)
+                                         step, expected, pick_limit, veil, gains, flat_sums)
     half_way, is_shared = tables.half_ways_px[levels], n_sides > 0
     inside = cuts[:, 0, :m // 4].sum(1) / (m // 4)
     for turn in range(2 if is_shared else 1):
@@ -239,6 +240,21 @@ def _share_ramps(ramps, is_seen, sides, n_sides, half_way, inside, lighter):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _sum_products(samples, first, edge, its_first, n_rows, sums):
+    """Products of so many rows of two tables, summed lane by lane, for as many lanes as there are sums.
+
+    Their number is read from the array: a loop of known length is unrolled, and takes one lane at a time.
+    """
+    n_lanes = len(sums)
+    for s in range(n_lanes):
+        sums[s] = 0.0
+    for j in range(n_rows):
+        one, other = samples[first + j], edge[its_first + j]
+        for s in range(n_lanes):
+            sums[s] += one[s] * other[s]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _plain(until, first, last):
     """Sums over samples first..last without an edge, from those up to each sample: w, w b b, w b, w b v, w v, w v v."""
     a, b = until[first], until[last]
@@ -252,11 +268,7 @@ def _rough_edge(samples, until, edge, clear, flank, step, expected, limit, veil,
     width = 2 * flank + 1
     n, best, most = len(gains) - 2 * flank, -1, -np.inf
     for k in range(n):
-        for s in range(FLAT_LANES):
-            sums[s] = 0.0
-        for j in range(width):
-            for s in range(FLAT_LANES):
-                sums[s] += samples[k + j, s] * edge[j, s]
+        _sum_products(samples, k, edge, 0, width, sums)
         ww, bb, b1, bv, v1, _ = _plain(until, k, k + width)
         # each channel's inside level is eliminated; shade and veil are shared
         qq, oq = sums[3] - sums[1], sums[1]
@@ -286,12 +298,7 @@ def _rough_edge(samples, until, edge, clear, flank, step, expected, limit, veil,
 def _misfit_of_edge(samples, lo, hi, start, t, whole_w, fine, veil, ramp, sums):
     """Least misfit over inside levels, ramps, shade and veil when the edge lies t fine steps beyond sample start."""
     whole = t // FINE
-    edge, base = fine[t - whole * FINE], fine.shape[1] // 2 - start - whole
-    for s in range(LANES):
-        sums[s] = 0.0
-    for j in range(lo, hi):
-        for s in range(LANES):
-            sums[s] += samples[j, s] * edge[j + base, s]
+    _sum_products(samples, lo, fine[t - whole * FINE], lo + fine.shape[1] // 2 - start - whole, hi - lo, sums)
     qq, oq, qr, our = sums[3] - sums[1], sums[1], sums[19], sums[18]
     per_qq = 1.0 / qq
     rr, or2 = sums[20] - qr * qr * per_qq + ramp[3], our - oq * qr * per_qq

@@ -38,6 +38,9 @@ _KNOWN_LOG_ODDS = 4.0  # from which on the metal's look is not asked any more [c
 # shares of the outline: below them other ways to see it are tried
 _AS_USUAL, _GOOD_QUALITY, _LOW_QUALITY = 0.9, 0.5, 0.35
 _WELL_QUALITY = 0.77  # below it a pose's sigma grows, as the cube of how much quality lacks
+# so often at most a track that the picture before did not show is looked for around where it is expected: that takes as
+# long as following it for three pictures, and a search of the whole picture goes on besides [convention]
+_AROUND_S = 0.1
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
 _SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench
 _RECENT_S = 0.1  # a frame so long ago tells how fast the tool moves
@@ -75,14 +78,17 @@ class Follower:
                           fit, ratio,
                           fit.quality)
 
-    def step(self, h: Hypothesis, picture: Picture, bench: BenchPose, t_s: float,
-             holds: tuple[Hold, ...]) -> list[Hypothesis]:
-        """That hypothesis after a picture, and what it would be were the tool where only this picture puts it."""
+    def step(self, h: Hypothesis, picture: Picture, bench: BenchPose, t_s: float, holds: tuple[Hold, ...],
+             looks_around: bool = True) -> list[Hypothesis]:
+        """That hypothesis after a picture, and what it would be were the tool where only this picture puts it; where it
+        is not seen as expected it is looked for around there, too."""
         ahead = predict(h.state, t_s, self._motion)
         prior = self._prior(ahead, bench)
         if share_in_view(self._camera, self._body, prior.pose) > IN_PART:
             picture = replace(picture, noise=_paled(picture.noise))
-        fit, is_smoky = self._fit(h, picture, prior, self._travel(h.state, bench, t_s))
+        fit, is_smoky, t_around_s = self._fit(h, picture, prior, self._travel(h.state, bench, t_s), t_s,
+                                              looks_around)
+        h = replace(h, t_around_s=t_around_s)
         dt_s = t_s - h.t_s
         ratio = -np.inf if fit is None else self._log_ratio(fit, picture, bench, holds, h.log_odds < _KNOWN_LOG_ODDS)
         hidden = replace(h, t_s=t_s, fit=None, log_ratio=ratio,
@@ -104,7 +110,11 @@ class Follower:
 
     def ahead(self, h: Hypothesis, t_s: float) -> ToolState:
         """The state at a time since its last picture."""
-        return predict(h.state, t_s, self._motion) if t_s > h.state.t_s else h.state
+        return self.expected(h.state, t_s)
+
+    def expected(self, state: ToolState, t_s: float) -> ToolState:
+        """A state at a later time, when no picture shows the tool."""
+        return predict(state, t_s, self._motion) if t_s > state.t_s else state
 
     def _log_ratio(self, fit: PoseFit, picture: Picture, bench: BenchPose, holds: tuple[Hold, ...],
                    asks_look: bool) -> float:
@@ -114,16 +124,18 @@ class Follower:
             ratio += log_look_ratio(metal_look(self._camera, self._body, picture, fit.pose), self.look)
         return ratio
 
-    def _fit(self, h: Hypothesis, picture: Picture, prior: PosePrior, travel: Travel) -> tuple[PoseFit | None, bool]:
-        """The best fit near where the tool is expected, or else from around there; and whether it is seen through
-        smoke.
-        """
+    def _fit(self, h: Hypothesis, picture: Picture, prior: PosePrior, travel: Travel, t_s: float,
+             looks_around: bool) -> tuple[PoseFit | None, bool, float]:
+        """The best fit near where the tool is expected, or else from around there; whether it is seen through smoke;
+        and when it was last looked for around."""
         fit, is_smoky = self._fit_from(h, picture, prior, prior.pose, travel)
-        if fit is None or fit.quality < min(_LOW_QUALITY, _AS_USUAL * h.quality):
-            other, veiled = self._fit_around(h, picture, prior, travel)
-            if other is not None and (fit is None or other.merit > fit.merit):
-                return other, veiled
-        return fit, is_smoky
+        is_poor = fit is None or fit.quality < min(_LOW_QUALITY, _AS_USUAL * h.quality)
+        if not (is_poor and looks_around and (h.fit is not None or t_s - h.t_around_s >= _AROUND_S)):
+            return fit, is_smoky, h.t_around_s
+        other, veiled = self._fit_around(h, picture, prior, travel)
+        if other is not None and (fit is None or other.merit > fit.merit):
+            return other, veiled, t_s
+        return fit, is_smoky, t_s
 
     def _fit_from(self, h: Hypothesis, picture: Picture, prior: PosePrior, start: ToolPose,
                   travel: Travel) -> tuple[PoseFit | None, bool]:

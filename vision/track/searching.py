@@ -13,6 +13,7 @@ from vision.fit.pose import Picture, PoseFit
 from vision.nozzle.body import Hold, NozzleBody
 from vision.threads import give_way
 from vision.track.find import find_poses
+from vision.track.hypothesis import Hypothesis
 from vision.types import BenchPose
 
 __all__ = ["SEARCH_S", "Search", "Searcher"]
@@ -33,6 +34,8 @@ class Search:
         Of each pose that is found, against no tool at all, before this picture is looked at.
     later : list of (Picture, BenchPose, time [s])
         Pictures since, through which the answer is followed.
+    found : list of Hypothesis or None
+        The answer, followed to `t_found_s`; None until it counts.
     """
 
     t_s: float
@@ -42,12 +45,18 @@ class Search:
     prior_log_odds: float
     holds: tuple[Hold, ...]
     later: list[tuple[Picture, BenchPose, float]] = field(default_factory=list)
+    found: list[Hypothesis] | None = None
+    t_found_s: float = np.nan
 
     def keep(self, picture: Picture, bench: BenchPose, t_s: float) -> None:
         """Remember a later picture."""
         self.later.append((picture, bench, t_s))
         if len(self.later) > _MOST_LATER:
             del self.later[1::2]
+
+    def next_picture(self, step_s: float) -> tuple[Picture, BenchPose, float]:
+        """The first one that came more than step_s after that to which the answer was followed, else the newest."""
+        return next((one for one in self.later if one[2] - self.t_found_s > step_s), self.later[-1])
 
     def is_due(self, t_s: float, waits: bool) -> bool:
         """Whether its answer counts at that time: a late one is waited for, or counts from a later frame on."""

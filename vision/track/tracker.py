@@ -100,8 +100,9 @@ class Tracker:
         self._hold: Hold | None = None
         self._t_hold_s = -np.inf
         self._t_s, self._t_told_s = np.nan, np.nan
-        # whether the tool was seen to have left; its metal's area in the picture
+        # whether the tool was seen to have left; its metal's area in the picture, and its motion when it was last told
         self._is_bare, self._size_px = False, 0.0
+        self._told_state: ToolState | None = None
 
     def warm_up(self) -> None:
         """Load or compile what the first frames need, by finding and following a drawn tool; changes nothing."""
@@ -184,50 +185,54 @@ class Tracker:
     def _follow(self, picture: Picture, bench: BenchPose, t_s: float, dt_s: float) -> None:
         """Bring all hypotheses up to a picture."""
         holds = self._holds()
-        followed = [new for h in self._hypotheses if t_s - h.t_seen_s < _LOST_S
-                    for new in self._follower.step(h, picture, bench, t_s, holds)]
+        recent = [h for h in self._hypotheses if t_s - h.t_seen_s < _LOST_S]
+        followed = [new for h in recent for new in self._follower.step(h, picture, bench, t_s, holds)]
         self._hypotheses = compete(followed, dt_s)
         if self._is_there(LIKELY) and self._hypotheses[0].fit is not None:
             self._is_bare = False
         elif not np.isnan(self._t_told_s) and (
                 not self._is_there(LIKELY) or t_s - self._hypotheses[0].t_seen_s > _COAST_S):
-            self._is_bare = self._is_bare or is_bare(picture, _BARE_SHARE * self._size_px)
+            self._is_bare = self._is_bare or self._went_out(bench, t_s) or is_bare(picture, _BARE_SHARE * self._size_px)
         if self._is_bare:  # a bare bench hides nothing
             self._hypotheses = [h for h in self._hypotheses if h.fit is not None]
 
     def _take_search(self, picture: Picture, bench: BenchPose, t_s: float) -> None:
         """Begin a search where one is worth its time, or take one's answer when it is due."""
-        search = self._search
+        search, is_waited_for = self._search, False
         if search is None:
-            is_first = self._t_search_s == -np.inf
+            is_waited_for = self._waits and self._t_search_s == -np.inf
             if not self._needs_search(t_s):
                 return
             search = self._begin_search(picture, bench, t_s)
-            if not (is_first and self._waits):
+            if not is_waited_for:
                 return
             self._t_search_s -= SEARCH_S  # nothing goes on yet that could not wait for this one, nor for the next
-        elif not search.is_due(t_s, self._waits):
-            search.keep(picture, bench, t_s)
+        search.keep(picture, bench, t_s)
+        if search.found is None:
+            if not (is_waited_for or search.is_due(t_s, self._waits)):
+                return
+            search.found, search.t_found_s = compete([
+                self._follower.begin(fit, search.picture, search.bench, search.t_s, search.holds,
+                                     search.prior_log_odds, 1 / 30) for fit in search.answer.result()], 0.0), search.t_s
+        self._follow_up(search, t_s)
+        if search.found and search.t_found_s < t_s:
             return
         self._search = None
-        found = self._caught_up(search, picture, bench, t_s)
-        self._hypotheses = compete([*self._hypotheses, *found], 0.0)
-        if not found and search.t_s < t_s:
+        self._hypotheses = compete([*self._hypotheses, *search.found], 0.0)
+        if not search.found and search.t_s < t_s:
             self._begin_search(picture, bench, t_s)
 
-    def _caught_up(self, search: Search, picture: Picture, bench: BenchPose, t_s: float) -> list[Hypothesis]:
-        """A search's answer, followed through the pictures since."""
-        found = [self._follower.begin(fit, search.picture, search.bench, search.t_s, search.holds,
-                                      search.prior_log_odds, 1 / 30)
-                 for fit in search.answer.result()]
-        step_s = max(_FOLLOW_UP_S, (t_s - search.t_s) / _FOLLOW_UPS)
-        t_last_s = search.t_s
-        for later, its_bench, its_t_s in [*search.later, (picture, bench, t_s)]:
-            if search.t_s < its_t_s and (its_t_s - t_last_s > step_s or its_t_s == t_s):
-                found = compete([new for h in found for new in self._follower.step(h, later, its_bench, its_t_s,
-                                                                                   search.holds)], 0.0)
-                t_last_s = its_t_s
-        return found
+    def _follow_up(self, search: Search, t_s: float) -> None:
+        """Bring a search's answer one picture nearer to now, or two when it is a single one: a frame has no time for
+        all of them."""
+        for _ in range(2 if search.found and len(search.found) == 1 else 1):
+            if not search.found or search.t_found_s >= t_s:
+                return
+            picture, bench, its_t_s = search.next_picture(max(_FOLLOW_UP_S, (t_s - search.t_s) / _FOLLOW_UPS))
+            search.found = compete([new for i, h in enumerate(search.found)
+                                    for new in self._follower.step(h, picture, bench, its_t_s, search.holds,
+                                                                   looks_around=i == 0)], 0.0)
+            search.t_found_s = its_t_s
 
     def _begin_search(self, picture: Picture, bench: BenchPose, t_s: float) -> Search:
         """Look for the tool everywhere in this picture, beside what else goes on."""
@@ -285,7 +290,7 @@ class Tracker:
         probability = 1.0 - probabilities(self._hypotheses)[0]
         status, reason = judged(probability, tip_mm[2] - self._board_top_mm, axis, cov)
         if status is TrackStatus.TRACKING:
-            self._t_told_s = t_s
+            self._t_told_s, self._told_state = t_s, states[0]
             hulls = tool_hull(self._camera, self._body, self._in_camera(states[0], bench))
             self._size_px = sum(cv2.contourArea(hull.astype(np.float32)) for hull in hulls[:-1])
         return NozzleTrack(t_s, status, tip_mm, states[0].mean[N_POSE:N_POSE + 3].copy(), axis, cov, self._t_told_s,
@@ -315,6 +320,15 @@ class Tracker:
         tip_mm = self._in_camera(self._follower.ahead(self._hypotheses[0], t_s), bench).tip_mm
         at = self._camera.project(tip_mm[None])[0] / self._camera.image_size_px
         return bool(((at > _BORDER) & (at < 1.0 - _BORDER)).all())
+
+    def _went_out(self, bench: BenchPose, t_s: float) -> bool:
+        """Whether the outlet was last seen on its way out of the picture, and must have got there: nothing in it hides
+        the tool then."""
+        if self._told_state is None:
+            return False
+        ahead = self._follower.expected(self._told_state, min(t_s, self._t_told_s + _LOST_S))
+        at = self._camera.project(self._in_camera(ahead, bench).tip_mm[None])[0] / self._camera.image_size_px
+        return bool(((at < 0.0) | (at > 1.0)).any())
 
     def _share(self, h: Hypothesis, bench: BenchPose) -> float:
         return share_in_view(self._camera, self._body, self._in_camera(h.state, bench))

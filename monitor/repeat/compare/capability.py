@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy import stats
+from scipy import special, stats
 
 from vision.types import FloatArray
 
@@ -119,7 +119,7 @@ def share_within(n_inside: int, n: int, level: float = SURE) -> float:
 
     Of n passes n_inside lay within (Clopper and Pearson, Biometrika 26 (1934) 404).
     """
-    return float(stats.beta.ppf(1 - level, n_inside, n - n_inside + 1)) if n_inside else 0.0
+    return float(special.betaincinv(n_inside, n - n_inside + 1, 1 - level)) if n_inside else 0.0
 
 
 def more_needed(n_inside: int, n: int, share: float = WANTED_SHARE, level: float = SURE) -> int:

@@ -336,7 +336,8 @@ def _view(passes: Sequence[Pass], key: str, job: Job, values: FloatArray, option
         means, spreads = _in_unit(key, *samples(whole, (1,), least, SAMPLES / len(JUDGED)))
     hand = None
     if gauge is not None and key == "height_mean_mm":
-        hand = hand_spread(values, [p.setup for p in passes], gauge.repeat_sigma, gauge.setup_sigma)
+        hand = hand_spread(values, [p.setup for p in passes], gauge.repeat_sigma, gauge.setup_sigma,
+                           gauge.anova.n_setups)
     drift = changes.weighted.get(key) or _no_chart("weighted mean", values)
     steady = not chart.signals and not any(c.key == key for c in changes.found)
     p = _operators_p(passes, to_scale(key, values)) if key in JUDGED else math.nan

@@ -180,6 +180,8 @@ class HandSpread:
         The same with the camera's repeat readings taken out; 0 when they explain all of it.
     mean_sigma : float
         Standard error of the mean of all passes, set-ups' common errors included.
+    mean_half : float
+        The true mean lies within so much of it at 90 %; wider than 1.645 errors where few set-ups were studied.
     camera_share : float
         Of the variance within a set-up [-].
     """
@@ -187,11 +189,12 @@ class HandSpread:
     within: float
     hand: float
     mean_sigma: float
+    mean_half: float
     camera_share: float
 
 
 def hand_spread(values: Sequence[float] | FloatArray, setups: Sequence[str], repeat_sigma: float,
-                setup_sigma: float) -> HandSpread | None:
+                setup_sigma: float, n_setups: float = math.inf) -> HandSpread | None:
     """Take the camera out of the spread of passes, once: repeats from the spread, set-ups' errors to the mean's doubt.
 
     Parameters
@@ -202,6 +205,8 @@ def hand_spread(values: Sequence[float] | FloatArray, setups: Sequence[str], rep
         Which calibrations each pass rests on.
     repeat_sigma, setup_sigma : float
         Of the gauge study.
+    n_setups : float
+        How many set-ups were studied.
 
     Returns
     -------
@@ -216,8 +221,11 @@ def hand_spread(values: Sequence[float] | FloatArray, setups: Sequence[str], rep
         return None
     within = sum(float(((g - g.mean()) ** 2).sum()) for g in groups) / dof
     common = setup_sigma**2 * sum((len(g) / n) ** 2 for g in groups)
-    hand = max(0.0, within - repeat_sigma**2)
-    return HandSpread(math.sqrt(within), math.sqrt(hand), math.sqrt(within / n + common),
+    hand, parts = max(0.0, within - repeat_sigma**2), (within / n, common)
+    sigma = math.sqrt(sum(parts))
+    # Welch and Satterthwaite
+    freedom = sigma**4 / (parts[0] ** 2 / dof + parts[1] ** 2 / (n_setups - 1)) if sigma > 0 else math.inf
+    return HandSpread(math.sqrt(within), math.sqrt(hand), sigma, float(stats.t.ppf(0.95, freedom)) * sigma,
                       repeat_sigma**2 / within if within > 0 else math.nan)
 
 

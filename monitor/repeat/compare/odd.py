@@ -164,6 +164,8 @@ def differing_passes(passes: Sequence[Pass], job: Job, repeat_sigma_mm: float = 
         score = np.minimum(0.99, np.abs(y - np.mean(y[others])) / half)
         found += [Oddity(i, key, float(x[i]), float(np.median(x[others])), float(score[i])) for i in away
                   if (i, key) not in before]
+    explained = {o.index for o in odd if not MEASURES[o.key].estimated}
+    found = [o for o in found if not (MEASURES[o.key].estimated and o.index in explained)]
     return sorted(found, key=lambda o: (MEASURES[o.key].estimated, -o.score))
 
 

@@ -15,7 +15,6 @@ from monitor.repeat.compare.rules import RULES
 
 __all__ = ["as_json", "gauge_json", "gauge_lines", "lines", "pass_rows", "trust_words"]
 
-Z90 = 1.645
 
 def lines(found: Comparison) -> Iterator[str]:
     """The comparison, line by line."""
@@ -123,7 +122,7 @@ def _measure_line(view: MeasureView) -> str:
     if view.hand is not None:
         text += (f"; the hand alone {m.show(view.hand.hand)}, the camera makes {100 * view.hand.camera_share:.0f} % of "
                  f"the "
-                 f"variance; the mean is sure to {Z90 * view.hand.mean_sigma:.1f} mm (90 %)")
+                 f"variance; the mean is sure to {view.hand.mean_half:.1f} mm (90 %)")
     if view.means is not None and view.means.trust is not Trust.NONE:
         count = view.sample_signals
         text += f"; of {len(view.means.values)} samples: {f'{count} differ' if count else 'alike'}"
