@@ -150,7 +150,7 @@ def run_heat(args: argparse.Namespace) -> int:
     recording = open_recording(args.recording)
     tell_alterations(recording)
     job = parse_job(recording.job_text, str(recording.folder / JOB))
-    times, temps = _log(Path(args.log))
+    times, temps = _log(Path(args.log), args.site)
     found = fit_thermocouple(heat_setup(job), stored_inputs(recording, job), times, temps, site=args.site)
     for line in found.report:
         say(line)
@@ -165,14 +165,16 @@ def run_heat(args: argparse.Namespace) -> int:
     return 0
 
 
-def _log(path: Path) -> tuple[np.ndarray, np.ndarray]:
-    """Times and temperatures of a logger's file with columns t_s and temp_c."""
-    rows = read_table(path, ("t_s", "temp_c"), "table (CSV) with columns t_s and temp_c", InputError)
+def _log(path: Path, sites: list[str]) -> tuple[np.ndarray, np.ndarray]:
+    """Times and temperatures of a logger's file: columns t_s and temp_c, or t_s and one named for every site."""
+    columns = ("temp_c",) if len(sites) == 1 else tuple(sites)
+    rows = read_table(path, ("t_s", *columns), f"table (CSV) with columns t_s, {', '.join(columns)}", InputError)
     try:
-        found = np.array([[float(row["t_s"]), float(row["temp_c"])] for row in rows], float).reshape(-1, 2)
+        found = np.array([[float(row[c]) for c in ("t_s", *columns)] for row in rows], float)
     except ValueError as fault:
         raise InputError(f"{path}: a value is not a number ({fault})") from None
+    found = found.reshape(-1, 1 + len(columns))
     rises = bool((np.diff(found[:, 0]) > 0).all())
     if not np.isfinite(found).all() or np.abs(found).max(initial=0.0) > LARGEST_LOGGED or not rises:
         raise InputError(f"{path}: times must rise, and all values be finite and in s and C")
-    return found[:, 0], found[:, 1]
+    return found[:, 0], found[:, 1:]

@@ -382,7 +382,8 @@ def _add_calibrate(commands: Commands) -> None:
                     "sharpen the heat estimate with one thermocouple run")
     heat.add_argument("recording", metavar="RECORDING", help="recording of the run")
     heat.add_argument("--log", required=True, metavar="FILE", help="logged temperatures (CSV with t_s, temp_c)")
-    heat.add_argument("--site", default="joint centre", help="where the bead sat (default: joint centre)")
+    heat.add_argument("--site", nargs="+", default=["joint centre"], metavar="SITE",
+                      help="where the bead sat (default: joint centre), or every bead, each with a column of that name")
     heat.add_argument("--out", type=to_write(".toml", word="heat calibration"), metavar="FILE",
                       help="heat calibration to write (TOML); default: kept for such boards with "
                       "this nozzle and airflow, and used for them from then on")

@@ -10,7 +10,6 @@ from monitor.cli.output import progress_bar, say
 from monitor.heat.shelf import heat_calibration
 from monitor.job import load_job
 from monitor.judging.exposure import heat_setup
-from monitor.plan.chart import draw_plan
 from monitor.plan.search import PlanLimits
 from monitor.plan.window import make_plan
 from monitor.plan.words import plan_json, plan_table
@@ -33,5 +32,7 @@ def run_plan(args: argparse.Namespace) -> int:
         plan = make_plan(setup, limits, calibration=calibration, progress=lambda share: progress(share, 1.0))
     say(json.dumps(plan_json(plan), indent=1) if args.json else plan_table(plan))
     if args.out:
+        from monitor.plan.chart import draw_plan  # matplotlib takes half a second to load
+
         draw_plan(plan, Path(args.out))
     return 0 if plan.is_open else 1

@@ -222,7 +222,7 @@ def _cells(slab: Slab) -> FloatArray:
 
 def _shape(x_edges_m: FloatArray, y_edges_m: FloatArray, n_board: int, footprint: Footprint | None) -> Shape:
     plain = (y_edges_m.size - 1, x_edges_m.size - 1)
-    fields = np.ones(plain), np.ones(plain), np.zeros(plain)
+    fields = np.ones(plain), np.ones(plain), np.zeros(plain), np.zeros(plain)
     if footprint is None:
         return Shape(np.diff(x_edges_m), np.diff(y_edges_m), n_board, 0, 0, 0, 0, *fields)
     ia, ib = (int(np.argmin(abs(x_edges_m - x))) for x in (footprint.x_from_m, footprint.x_to_m))

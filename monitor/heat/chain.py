@@ -14,15 +14,23 @@ from monitor.errors import InputError
 from monitor.heat import air, jet, material
 from monitor.heat.alloy import find_alloy, joint_alloy, mixing_warning
 from monitor.heat.board import BoardModel, Footprint, Losses, Slab
-from monitor.heat.copper import cut_out, lay_pad
+from monitor.heat.copper import cut_out, lay_leads, lay_pad
 from monitor.heat.grid import graded_edges, overlap_share
-from monitor.heat.part import joint_heat_j_m3k, joint_latent_j_m2, package_heat_j_m3k, package_kind, part_shape
+from monitor.heat.part import (
+    body_half_m,
+    joint_heat_j_m3k,
+    joint_latent_j_m2,
+    package_heat_j_m3k,
+    package_kind,
+    part_shape,
+)
 from monitor.heat.protect import Body, apply_protection
+from monitor.heat.readout import readout
 from monitor.heat.settle import settle
-from monitor.heat.types import HeatSetup, Point
+from monitor.heat.types import HeatSetup, Point, StationSetup
 from monitor.heat.uncertainty import Parameters
 
-__all__ = ["Blow", "Chain", "Fineness", "Sites", "part_edges"]
+__all__ = ["Blow", "Chain", "Fineness", "Sites", "Strength", "outlet", "part_edges", "strength"]
 
 FloatArray = NDArray[np.float64]
 
@@ -46,7 +54,10 @@ class Fineness:
 
 
 class Blow(NamedTuple):
-    """The jet at one moment; every field a scalar or one value per member. aim in the bench frame."""
+    """The jet at one moment; every field a scalar or one value per member. aim in the bench frame.
+
+    duty, rise and width multiply the film coefficient, the arrival's rise over ambient and its radius.
+    """
 
     setpoint_c: ArrayLike
     airflow_m3_s: ArrayLike
@@ -56,6 +67,21 @@ class Blow(NamedTuple):
     tilt_rad: float = 0.0
     azimuth_rad: float = 0.0
     duty: ArrayLike = 1.0
+    rise: ArrayLike = 1.0
+    width: ArrayLike = 1.0
+
+
+class Strength(NamedTuple):
+    """What the board feels of a jet, each shape (members,): it answers to nothing else of it.
+
+    film_w_m2k and bend: scale and shape of the film coefficient, see `jet.spread_over`; rise_k: the arrival's rise over
+    ambient on the axis; radius_m: over which it falls.
+    """
+
+    film_w_m2k: FloatArray
+    bend: FloatArray
+    rise_k: FloatArray
+    radius_m: FloatArray
 
 
 class Sites(NamedTuple):
@@ -134,15 +160,19 @@ class Chain:
         return power
 
     def sites(self) -> Sites:
-        """Temperatures now: hottest point of each face, coldest and central joint."""
+        """Temperatures now: hottest point of each face, coldest and central joint; of leads, coldest and mean."""
         work, s = self.model.work, self.model.shape
         joints = self.model.joint_c()
         nj, ni = joints.shape[:2]
-        centre = joints[(nj - 1) // 2:nj // 2 + 1, (ni - 1) // 2:ni // 2 + 1].mean(axis=(0, 1))
+        if self._leads.any():
+            centre, coldest = joints[self._leads].mean(axis=0), joints[self._leads].min(axis=0)
+        else:
+            centre = joints[(nj - 1) // 2:nj // 2 + 1, (ni - 1) // 2:ni // 2 + 1].mean(axis=(0, 1))
+            coldest = joints.min(axis=(0, 1))
         top, bottom = (face.reshape(-1, self.n_members) for face in (work.top_c, work.bottom_c))
-        hottest = [np.maximum((bottom if region.is_below else top)[mask].max(axis=0), lump) for region, mask, lump
-                   in zip(self.setup.neighbours, self._neighbour_masks, self._neighbour_c, strict=True)]
-        return Sites(work.top_c[s.ja:s.jb, s.ia:s.ib].max(axis=(0, 1)), centre, joints.min(axis=(0, 1)),
+        hottest = [np.maximum(read.hottest(bottom if region.is_below else top), lump) for region, read, lump
+                   in zip(self.setup.neighbours, self._readouts, self._neighbour_c, strict=True)]
+        return Sites(work.top_c[s.ja:s.jb, s.ia:s.ib][~self._leads].max(axis=0), centre, coldest,
                      top[self._bare].max(axis=0), bottom.max(axis=0),
                      np.array(hottest).reshape(len(hottest), self.n_members))
 
@@ -194,20 +224,16 @@ class Chain:
 
     def _jet(self, blow: Blow) -> jet.JetExit:
         """Fill the film coefficient and arrival temperature of the grid."""
-        station, values, n = self.setup.station, self.values, self.n_members
+        station, n = self.setup.station, self.n_members
         exit_ = self._outlet(blow)
-        path = np.broadcast_to(np.asarray(blow.height_m, float), (n,)) / np.cos(blow.tilt_rad)
-        d_eff = jet.effective_diameter_m(station.bore_m, exit_.temp_c, station.ambient_c)
-        rise = jet.decay_share(path, d_eff, values.decay_constant(exit_.reynolds)) * (exit_.temp_c - station.ambient_c)
-        scale, bend = jet.film_profile(exit_, station.bore_m, path)
-        scale = scale * values.film_gain(exit_.reynolds) * np.asarray(blow.duty, float)
+        felt = strength(station, self.values, exit_, blow)
         lean = blow.azimuth_rad - self._angle
         shift = min(0.02 * np.degrees(blow.tilt_rad), 0.5) * station.bore_m  # uphill, practice
         x, y = self.to_grid(np.broadcast_to(blow.aim_x_m, (n,)), np.broadcast_to(blow.aim_y_m, (n,)))
         jet.spread_over(self.model.x_m, self.model.y_m, x - shift * np.cos(lean), y - shift * np.sin(lean),
                         np.full(n, np.cos(lean)), np.full(n, np.sin(lean)), np.full(n, 1 / np.cos(blow.tilt_rad)),
-                        station.bore_m, scale, bend, jet.arrival_radius_m(station.bore_m, path, values.spread), rise,
-                        station.ambient_c, self._film, self._arrival)
+                        station.bore_m, felt.film_w_m2k, felt.bend, felt.radius_m, felt.rise_k, station.ambient_c,
+                        self._film, self._arrival)
         mean_c = 0.5 * (exit_.temp_c + station.ambient_c)
         carried = exit_.mass_flow_kg_s * air.heat_capacity_j_kgk(mean_c) * (exit_.temp_c - station.ambient_c)
         jet.limit_film(self.model.shape.dx_m, self.model.shape.dy_m, self.model.work.top_c, carried, self._film,
@@ -219,12 +245,7 @@ class Chain:
         station = self.setup.station
         key = (*np.ravel(blow.setpoint_c), *np.ravel(blow.airflow_m3_s))
         if self._exit is None or self._exit[0] != key:
-            setpoint = np.broadcast_to(np.asarray(blow.setpoint_c, float), (self.n_members,))
-            exit_ = jet.exit_state(
-                setpoint, blow.airflow_m3_s * self.values.airflow, station.bore_m, ambient_c=station.ambient_c,
-                reference_c=station.airflow_reference_c,
-                exit_factor=self.values.outlet_factor(setpoint, blow.airflow_m3_s, station))
-            self._exit = key, exit_
+            self._exit = key, outlet(station, self.values, blow.setpoint_c, blow.airflow_m3_s)
         return self._exit[1]
 
     def _follow_neighbours(self, film: FloatArray, arrival: FloatArray, dt_s: float) -> None:
@@ -302,15 +323,20 @@ class Chain:
     def _furnish(self, model: BoardModel, low: FloatArray, high: FloatArray) -> list[Body]:
         """Put neighbours, protections, slots and copper on the bare model, and bring it to its start."""
         setup = self.setup
-        shares = [self._share(r.polygon_m).ravel() for r in setup.neighbours]
-        self._neighbour_masks = [s >= min(0.3, s.max()) if s.max() > 0 else s >= 0 for s in shares]
+        self._readouts = [readout(self._in_grid(r.polygon_m), model.x_m, model.y_m) for r in setup.neighbours]
         bodies = [body for p in setup.protections if (body := self._protect(p)) is not None]
         gone = cut_out(model, [self._in_grid(polygon) for polygon in setup.board.cutouts_m])
         self._bare = ~(model.covered | gone).ravel()
         if (gone & model.covered).any():
             raise InputError(f"region {setup.part.region.name!r} lies over a cut-out of the board; check both outlines")
         if setup.part.pad_m is not None or setup.part.vias:
-            lay_pad(model, self._pad_share(low, high), setup.part, setup.board)
+            pad = np.minimum(setup.part.pad_m or np.inf, high - low) / 2
+            lay_pad(model, self._middle_share(low, high, pad), setup.part, setup.board)
+        body = self._middle_share(low, high, np.array(body_half_m(setup.part.kind, self.shape)))
+        s = model.shape
+        self._leads = (body < 0.5)[s.ja:s.jb, s.ia:s.ib]
+        if self._leads.any():
+            lay_leads(model, model.covered * (1 - body))
         for body in bodies:
             body.follow(model, 0.0, setup.station.ambient_c)
         faces = setup.board.start_faces_c()
@@ -320,12 +346,9 @@ class Chain:
             settle(model, bodies, setup.station.ambient_c)
         return bodies
 
-    def _pad_share(self, low: FloatArray, high: FloatArray) -> FloatArray:
-        """Share of each column that the part's soldered pad covers; the whole part without one."""
-        pad = self.setup.part.pad_m
-        if pad is not None:
-            middle, half = 0.5 * (low + high), 0.5 * np.minimum(pad, high - low)
-            low, high = middle - half, middle + half
+    def _middle_share(self, low: FloatArray, high: FloatArray, half: FloatArray) -> FloatArray:
+        """Share of each column that a rectangle of such half sides in the part's middle covers."""
+        low, high = 0.5 * (low + high) - half, 0.5 * (low + high) + half
         x, y = self.model.x_edges_m, self.model.y_edges_m
         return np.outer(overlap_share(y, low[1], high[1]), overlap_share(x, low[0], high[0]))
 
@@ -345,7 +368,11 @@ class Chain:
             points = np.array(region.polygon_m)
             along = self.to_grid(points[:, 0], points[:, 1])[axis]
             spans.append((float(along.min()), float(along.max())))
-        return part_edges(low, high, (self._outline[0][axis], self._outline[1][axis]), spans, fine)
+        halves = [body_half_m(self.setup.part.kind, self.shape)[axis]]
+        if self.setup.part.pad_m is not None:
+            halves.append(self.setup.part.pad_m[axis] / 2)
+        inner = [0.5 * (low + high) + sign * half for half in halves for sign in (-1, 1) if half < 0.499 * (high - low)]
+        return part_edges(low, high, (self._outline[0][axis], self._outline[1][axis]), spans, fine, inner)
 
     def _board_slab(self, fine: Fineness) -> Slab:
         board = self.setup.board
@@ -371,14 +398,35 @@ class Chain:
         return shapely.area(shapely.intersection(boxes, polygon)) / self.model.area_m2
 
 
+def outlet(station: StationSetup, values: Parameters, setpoint_c: ArrayLike, airflow_m3_s: ArrayLike) -> jet.JetExit:
+    """The outlet's state of every member."""
+    setpoint = np.broadcast_to(np.asarray(setpoint_c, float), values.decay.shape)
+    return jet.exit_state(setpoint, airflow_m3_s * values.airflow, station.bore_m, ambient_c=station.ambient_c,
+                          reference_c=station.airflow_reference_c,
+                          exit_factor=values.outlet_factor(setpoint, airflow_m3_s, station))
+
+
+def strength(station: StationSetup, values: Parameters, exit_: jet.JetExit, blow: Blow) -> Strength:
+    """What the board feels of a jet that leaves the outlet so."""
+    path = np.broadcast_to(np.asarray(blow.height_m, float), values.decay.shape) / np.cos(blow.tilt_rad)
+    d_eff = jet.effective_diameter_m(station.bore_m, exit_.temp_c, station.ambient_c)
+    share = jet.decay_share(path, d_eff, values.decay_constant(exit_.reynolds))
+    film, bend = jet.film_profile(exit_, station.bore_m, path)
+    return Strength(film * values.film_gain(exit_.reynolds) * np.asarray(blow.duty, float), bend,
+                    share * (exit_.temp_c - station.ambient_c) * np.asarray(blow.rise, float),
+                    jet.arrival_radius_m(station.bore_m, path, values.spread) * np.asarray(blow.width, float))
 
 
 def part_edges(low_m: float, high_m: float, board_m: tuple[float, float], neighbours_m: list[tuple[float, float]],
-               fine: Fineness) -> FloatArray:
-    """Cell edges along one axis: finest at the part's ends, fine along the neighbours, growing between [m]."""
+               fine: Fineness, inner_m: Sequence[float] = ()) -> FloatArray:
+    """Cell edges along one axis: finest at the part's ends, fine along the neighbours, growing between [m].
+
+    inner_m: further places within the part where an edge must lie.
+    """
     rim = max((high_m - low_m) / fine.part_cells, fine.smallest_m)
     wanted = [(low_m, low_m, rim), (high_m, high_m, rim), *((a, b, fine.neighbour_m) for a, b in neighbours_m)]
-    return graded_edges([board_m[0], low_m, high_m, board_m[1]], wanted, coarsest_m=fine.coarsest_m, growth=fine.growth)
+    fixed = [board_m[0], low_m, *inner_m, high_m, board_m[1]]
+    return graded_edges(fixed, wanted, coarsest_m=fine.coarsest_m, growth=fine.growth)
 
 
 def _mixing(setup: HeatSetup) -> tuple[str, ...]:

@@ -32,11 +32,14 @@ def draw_residuals(fit: FitResult, path: Path) -> None:
 
 
 def _course(axes: Axes, fit: FitResult) -> None:
-    axes.plot(fit.t_s, fit.measured_c, "o", ms=5, mfc="none", color="C0", label="thermocouple, means of 5 s")
-    axes.plot(fit.t_s, fit.predicted_c, "-", color="C1", label="heat chain after the fit")
-    axes.plot(fit.t_s, fit.prior_c, "--", color="0.5", label="heat chain before the fit")
+    for n, site in enumerate(fit.sites):
+        colour, named = f"C{n}", "" if len(fit.sites) == 1 else f"{site}: "
+        axes.plot(fit.t_s, fit.measured_c[:, n], "o", ms=5, mfc="none", color=colour,
+                  label=f"{named}thermocouple, means of 5 s")
+        axes.plot(fit.t_s, fit.predicted_c[:, n], "-", color=colour, label=f"{named}heat chain after the fit")
+        axes.plot(fit.t_s, fit.prior_c[:, n], "--", color=colour, alpha=0.5, label=f"{named}heat chain before it")
     axes.set_ylabel("temperature [C]")
-    axes.legend(fontsize=9)
+    axes.legend(fontsize=9 if len(fit.sites) == 1 else 7.5)
     axes.grid(alpha=0.3)
 
 
@@ -44,8 +47,9 @@ def _left_over(axes: Axes, fit: FitResult) -> None:
     left = fit.measured_c - fit.predicted_c
     axes.axhspan(-fit.bin_sigma_k, fit.bin_sigma_k, color="0.9", label=f"allowed for: 1 sigma {fit.bin_sigma_k:.1f} K")
     axes.axhline(0.0, color="0.5", linewidth=0.8)
-    axes.vlines(fit.t_s, 0.0, left, color="C0", linewidth=1)
-    axes.plot(fit.t_s, left, "o", ms=5, mfc="none", color="C0")
+    for n in range(len(fit.sites)):
+        axes.vlines(fit.t_s, 0.0, left[:, n], color=f"C{n}", linewidth=1)
+        axes.plot(fit.t_s, left[:, n], "o", ms=5, mfc="none", color=f"C{n}")
     reach = 1.15 * max(2 * fit.bin_sigma_k, float(np.abs(left).max()))
     axes.set(xlabel="time in the recording [s]", ylabel="log less chain [K]", ylim=(-reach, reach))
     axes.legend(fontsize=9, loc="upper right")

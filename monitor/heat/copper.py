@@ -1,4 +1,4 @@
-"""What a board has beyond plain layers: slots and cut-outs, plated holes under a part, and its pad of solid copper."""
+"""What a board and a part have beyond plain layers: slots, plated holes, a pad of solid copper, leads."""
 
 from __future__ import annotations
 
@@ -10,10 +10,12 @@ from monitor.heat import material
 from monitor.heat.board import BoardModel
 from monitor.heat.types import BoardSetup, PartSetup
 
-__all__ = ["cut_out", "lay_pad"]
+__all__ = ["cut_out", "lay_leads", "lay_pad"]
 
 FloatArray = NDArray[np.float64]
 
+LEAD_SHARE = 0.07  # of the ring's area that is lead metal going up: half the pitch, 0.15 mm of 1 mm; arithmetic
+LEAD_W_MK = 200.0  # copper alloys for lead frames, 150 to 350; handbooks, from memory
 CLOSED_M2K_W = 1e6  # resistance laid over a column that is no board
 
 
@@ -52,9 +54,17 @@ def lay_pad(model: BoardModel, share: FloatArray, part: PartSetup, board: BoardS
         model.shape.via_w_mk[:] += share * part.vias * one * board.thickness_m / area
     thickness, cover = layers[0]
     plain = material.stack_in_plane_w_mk(board.thickness_m, layers) * board.thickness_m
-    gain = 1 + share * material.COPPER_W_MK * thickness * (1 - cover) / plain
+    gain = 1 + share * (material.COPPER_W_MK - material.foil_w_mk(cover)) * thickness / plain
     model.shape.link_x[:, :-1] *= 2 / (1 / gain[:, 1:] + 1 / gain[:, :-1])
     model.shape.link_y[:-1] *= 2 / (1 / gain[1:] + 1 / gain[:-1])
+
+
+def lay_leads(model: BoardModel, share: FloatArray) -> None:
+    """Leads around a part's body, which carry heat between the air over them and the joints.
+
+    share: of each column that lies in the ring of leads. The ring keeps the mould's heat capacity, which is too much.
+    """
+    model.shape.lead_w_mk[:] += share * LEAD_SHARE * LEAD_W_MK
 
 
 def _blocked(faces: FloatArray, hole: shapely.Polygon, axis: int) -> FloatArray:

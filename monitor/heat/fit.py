@@ -1,4 +1,4 @@
-"""Sharpens the heat chain with one thermocouple run: Bayesian least squares with the chain's own priors."""
+"""Sharpens the heat chain with one run of thermocouples: Bayesian least squares with the chain's own priors."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ __all__ = ["FitResult", "fit_thermocouple"]
 
 FloatArray = NDArray[np.float64]
 
-# Fitted along, so that they do not pass for physics; not kept: the run's own error of height and aim, and the bead's
-# reading, which contact and place put off by a share of the rise for the whole run.
-RUN_ERRORS = ("height", "aim x", "aim y", "bead")
+# Fitted along, so that they do not pass for physics; not kept: the run's own error of height and aim, and last the
+# reading of every bead, which contact and place put off by a share of the rise for the whole run.
+RUN_ERRORS = ("height", "aim x", "aim y")
 BEAD_SHARE = 0.02  # 1 sigma: 4 K at a rise of 200 K; practice, no source
 BIN_S = 5.0  # one independent reading per bin
 FIRST_SIGMA_K, LEAST_SIGMA_K = 5.0, 2.5  # 1 sigma of a bin: before the run has shown its own scatter, and at the least
@@ -37,12 +37,14 @@ _NUDGE = 0.25  # score step of the numerical derivative
 
 @dataclass(frozen=True)
 class FitResult:
-    """A calibration and how the run supports it; times on the recording's clock [s], temperatures [C].
+    """A calibration and how the run supports it; times on the recording's clock [s], temperatures [C], (times, beads).
 
-    predicted_c is the chain after the fit, prior_c before it; bin_sigma_k the scatter that a reading was given.
+    sites: where each bead sat. predicted_c is the chain after the fit, prior_c before it; bin_sigma_k the scatter that
+    a reading was given.
     """
 
     calibration: Calibration
+    sites: tuple[str, ...]
     offset_s: float
     offset_sigma_s: float
     t_s: FloatArray
@@ -61,23 +63,24 @@ class _State:
     sigma_k: float = FIRST_SIGMA_K
 
 
-Run = tuple[FloatArray, FloatArray, FloatArray]  # times, readings, derivative to the scores
+# times (n,), readings (n, beads), derivative to the scores (n, beads, scores)
+Run = tuple[FloatArray, FloatArray, FloatArray]
 
 
 def fit_thermocouple(setup: HeatSetup, inputs: Sequence[HeatInput], log_t_s: ArrayLike, log_c: ArrayLike, *,
-                     site: str = "joint centre") -> FitResult:
-    """Fit the chain to a logged temperature.
+                     site: str | Sequence[str] = "joint centre") -> FitResult:
+    """Fit the chain to logged temperatures.
 
     Parameters
     ----------
     setup : HeatSetup
-        The job of the run, with the part that carried the bead.
+        The job of the run, with the part that carried the beads.
     inputs : sequence of HeatInput
         The recording's jet, in order of time.
-    log_t_s, log_c : array, shape (n,)
+    log_t_s, log_c : array, shape (n,), (n,) or (n, beads)
         The log; its clock may differ from the recording's by a constant, which is found.
-    site : str
-        Where the bead sat: one of the estimate's sites, or a neighbour's name.
+    site : str or sequence of one for every bead
+        Where it sat: one of the estimate's sites, or a neighbour's name.
 
     Raises
     ------
@@ -85,38 +88,46 @@ def fit_thermocouple(setup: HeatSetup, inputs: Sequence[HeatInput], log_t_s: Arr
         If the run cannot teach anything: too short, too cold, too often unseen, clocks that cannot be matched,
         or readings that the chain cannot follow.
     """
-    t_log, log = _checked(setup, inputs, log_t_s, log_c, site)
+    sites = (site,) if isinstance(site, str) else tuple(site)
+    t_log, log = _checked(setup, inputs, log_t_s, log_c, sites)
     steps = _steps(inputs)
-    state = _State(np.zeros(len(PARAMETERS) + len(RUN_ERRORS)), 0.0)
-    run = _simulate(setup, steps, state.scores, site)
+    state = _State(np.zeros(len(PARAMETERS) + len(RUN_ERRORS) + len(sites)), 0.0)
+    run = _simulate(setup, steps, state.scores, sites)
     state = replace(state, offset_s=_find_offset(*run, t_log, log))
     before = run
-    run, state = _converged(setup, steps, site, run, state, t_log, log)
+    run, state = _converged(setup, steps, sites, run, state, t_log, log)
     scores, offset = state.scores, state.offset_s
     posterior, whitened, offset_sigma = _spread(run, state, t_log, log)
     times, temps, _ = run
     bin_t, bin_c = _bins(t_log + offset, log, times)
-    predicted, untaught = np.interp(bin_t, times, temps), np.interp(bin_t, *before[:2])
+    predicted, untaught = _at(bin_t, times, temps), _at(bin_t, *before[:2])
     rms = _rms(run, state, t_log, log)
     singular, directions = np.linalg.svd(whitened)[1:]
     _refuse(rms, singular, offset_sigma)
-    return _result(setup, inputs, scores, posterior, singular, directions,
+    return _result(setup, inputs, sites, scores, posterior, singular, directions,
                    (bin_t, bin_c, predicted, untaught, state.sigma_k), offset, offset_sigma, rms)
 
 
 def _checked(setup: HeatSetup, inputs: Sequence[HeatInput], log_t_s: ArrayLike, log_c: ArrayLike,
-             site: str) -> tuple[FloatArray, FloatArray]:
+             sites: tuple[str, ...]) -> tuple[FloatArray, FloatArray]:
+    """Times (n,) and readings (n, beads)."""
     t, temp = np.asarray(log_t_s, float), np.asarray(log_c, float)
+    temp = temp[:, None] if temp.ndim == 1 else temp
     known = (*SITES, *(n.name for n in setup.neighbours))
-    if site not in known:
-        raise InputError(f"site: {site!r} is not one of {', '.join(known)}")
-    if t.shape != temp.shape or t.ndim != 1 or t.size < 2 or not np.isfinite(t).all() or not np.isfinite(temp).all():
-        raise InputError("thermocouple log: expected two columns of equal length with finite numbers")
+    for n, site in enumerate(sites):
+        if site not in known:
+            raise InputError(f"site: {site!r} is not one of {', '.join(known)}")
+        if site in sites[:n]:
+            raise InputError(f"site: {site!r} is named twice; one bead for each site")
+    if temp.shape != (t.size, len(sites)) or t.size < 2 or not np.isfinite(t).all() or not np.isfinite(temp).all():
+        raise InputError(f"thermocouple log: expected times and {len(sites)} columns of readings, of equal length, "
+                         "with finite numbers")
     if (np.diff(t) <= 0).any():
         raise InputError(f"thermocouple log: time does not grow at row {int(np.argmax(np.diff(t) <= 0)) + 2}")
-    if temp.max() - temp.min() < LEAST_RISE_K:
-        raise InputError(f"thermocouple log: rises only {temp.max() - temp.min():.0f} K; heat for longer or from "
-                         f"lower, at least {LEAST_RISE_K:.0f} K")
+    risen = float(np.ptp(temp, axis=0).max())
+    if risen < LEAST_RISE_K:
+        raise InputError(f"thermocouple log: rises only {risen:.0f} K; heat for longer or from lower, at least "
+                         f"{LEAST_RISE_K:.0f} K")
     if t[-1] - t[0] < LEAST_BINS * BIN_S or (inputs and inputs[-1].t_s - inputs[0].t_s < LEAST_BINS * BIN_S):
         raise InputError(f"thermocouple run: shorter than {LEAST_BINS * BIN_S:.0f} s")
     if not inputs or not any(i.observed for i in inputs):
@@ -147,42 +158,44 @@ def _steps(inputs: Sequence[HeatInput]) -> list[HeatInput]:
     return [*steps, joined(group)]
 
 
-def _simulate(setup: HeatSetup, steps: list[HeatInput], scores: FloatArray, site: str) -> Run:
-    """Times, the bead's reading at the scores, and its derivative to each score, (times, n)."""
-    n = scores.size - 1  # the bead's own error needs no run
-    members = np.tile(scores[:-1, None], (1, 1 + 2 * n))
+def _simulate(setup: HeatSetup, steps: list[HeatInput], scores: FloatArray, sites: tuple[str, ...]) -> Run:
+    """What the beads read at the scores, and its derivative to each score."""
+    n = scores.size - len(sites)  # the beads' own errors need no run
+    members = np.tile(scores[:n, None], (1, 1 + 2 * n))
     for i in range(n):
         members[i, 1 + i] += _NUDGE
         members[i, 1 + n + i] -= _NUDGE
     chain = Chain(setup, parameters(members[:len(PARAMETERS)]))
-    names = [neighbour.name for neighbour in setup.neighbours]
-    def at_site() -> FloatArray:
-        sites = chain.sites()
-        return sites[SITES.index(site)] if site in SITES else sites.neighbours[names.index(site)]
+    order = (*SITES, *(neighbour.name for neighbour in setup.neighbours))
+    rows = [order.index(site) for site in sites]
 
-    rows, times = [at_site()], [steps[0].t_s - steps[0].dt_s]
+    def at_sites() -> FloatArray:
+        *faces, neighbours = chain.sites()
+        return np.concatenate([faces, neighbours])[rows]
+
+    seen, times = [at_sites()], [steps[0].t_s - steps[0].dt_s]
     for step in steps:
         if step.on:
             chain.blow(member_blow(step, setup, members[len(PARAMETERS):]), step.dt_s)
         else:
             chain.rest(step.dt_s)
-        rows.append(at_site())
+        seen.append(at_sites())
         times.append(step.t_s)
-    temps = np.array(rows)
-    gain = 1 + BEAD_SHARE * scores[-1]
-    start_c = temps[0, 0]
-    rise = temps[:, 0] - start_c
-    slopes = gain * (temps[:, 1:1 + n] - temps[:, 1 + n:]) / (2 * _NUDGE)
-    return np.array(times), start_c + gain * rise, np.column_stack([slopes, BEAD_SHARE * rise])
+    temps, gain = np.array(seen), 1 + BEAD_SHARE * scores[n:]
+    start_c = temps[0, :, 0]
+    rise = temps[..., 0] - start_c
+    slopes = gain[:, None] * (temps[..., 1:1 + n] - temps[..., 1 + n:]) / (2 * _NUDGE)
+    beads = BEAD_SHARE * rise[..., None] * np.eye(len(sites))
+    return np.array(times), start_c + gain * rise, np.concatenate([slopes, beads], axis=2)
 
 
-def _converged(setup: HeatSetup, steps: list[HeatInput], site: str, run: Run, state: _State, t_log: FloatArray,
-               log: FloatArray) -> tuple[Run, _State]:
+def _converged(setup: HeatSetup, steps: list[HeatInput], sites: tuple[str, ...], run: Run, state: _State,
+               t_log: FloatArray, log: FloatArray) -> tuple[Run, _State]:
     """Damped Gauss-Newton steps until they are small; the scatter of the bins is learned on the way."""
     damping = 0.0
     for n in range(MOST_STEPS):
         tried, change = _improved(run, state, damping, t_log, log)
-        run_tried = _simulate(setup, steps, tried.scores, site)
+        run_tried = _simulate(setup, steps, tried.scores, sites)
         if _cost(run_tried, tried, t_log, log) <= _cost(run, state, t_log, log) + 1e-6:
             scatter = max(_rms(run_tried, tried, t_log, log), LEAST_SIGMA_K)
             is_settled = change < 0.03 and abs(scatter - state.sigma_k) < 0.2
@@ -206,7 +219,7 @@ def _bins(t_s: FloatArray, temp_c: FloatArray, times: FloatArray) -> tuple[Float
     index = np.floor((t_s[inside] - times[0]) / BIN_S).astype(int)
     used = np.unique(index)
     t = np.array([t_s[inside][index == b].mean() for b in used])
-    return t, np.array([temp_c[inside][index == b].mean() for b in used])
+    return t, np.array([temp_c[inside][index == b].mean(axis=0) for b in used])
 
 
 def _find_offset(times: FloatArray, temps: FloatArray, slopes: FloatArray, t_log: FloatArray,
@@ -217,10 +230,10 @@ def _find_offset(times: FloatArray, temps: FloatArray, slopes: FloatArray, t_log
         bin_t, bin_c = _bins(t_log + offset, log, times)
         if bin_t.size < LEAST_BINS:
             continue
-        residual = (bin_c - np.interp(bin_t, times, temps)) / FIRST_SIGMA_K
-        j = _at(bin_t, times, slopes) / FIRST_SIGMA_K
-        gram = np.eye(bin_t.size) + j @ j.T
-        cost = float(residual @ np.linalg.solve(gram, residual)) / bin_t.size
+        residual = (bin_c - _at(bin_t, times, temps)).ravel() / FIRST_SIGMA_K
+        j = _at(bin_t, times, slopes).reshape(residual.size, -1) / FIRST_SIGMA_K
+        gram = np.eye(residual.size) + j @ j.T
+        cost = float(residual @ np.linalg.solve(gram, residual)) / residual.size
         best = min(best, (cost, float(offset)))
     if not np.isfinite(best[0]):
         raise InputError("thermocouple log: does not overlap the recording; check that they belong together")
@@ -231,9 +244,10 @@ def _residual(run: Run, state: _State, t_log: FloatArray, log: FloatArray) -> tu
     """Misses of the bins and their derivative to scores and offset, both in units of a bin's sigma."""
     times, temps, slopes = run
     bin_t, bin_c = _bins(t_log + state.offset_s, log, times)
-    drift = np.interp(bin_t, times, np.gradient(temps, times))
-    j = np.column_stack([_at(bin_t, times, slopes), drift]) / state.sigma_k
-    return (bin_c - np.interp(bin_t, times, temps)) / state.sigma_k, j
+    miss = (bin_c - _at(bin_t, times, temps)).ravel()
+    drift = _at(bin_t, times, np.gradient(temps, times, axis=0)).ravel()
+    j = np.column_stack([_at(bin_t, times, slopes).reshape(miss.size, -1), drift])
+    return miss / state.sigma_k, j / state.sigma_k
 
 
 def _information(j: FloatArray) -> FloatArray:
@@ -263,8 +277,12 @@ def _spread(run: Run, state: _State, t_log: FloatArray, log: FloatArray) -> tupl
     return posterior[:-1, :-1], j[:, :-1], float(np.sqrt(posterior[-1, -1]))
 
 
-def _at(bin_t: FloatArray, times: FloatArray, columns: FloatArray) -> FloatArray:
-    return np.column_stack([np.interp(bin_t, times, c) for c in columns.T])
+def _at(bin_t: FloatArray, times: FloatArray, values: FloatArray) -> FloatArray:
+    """Values (times, ...) at other times, on lines between."""
+    k = np.clip(np.searchsorted(times, bin_t), 1, times.size - 1)
+    share = np.clip((bin_t - times[k - 1]) / (times[k] - times[k - 1]), 0.0, 1.0)
+    share = share.reshape(-1, *(1,) * (values.ndim - 1))
+    return (1 - share) * values[k - 1] + share * values[k]
 
 
 def _refuse(rms: float, singular: FloatArray, offset_sigma: float) -> None:
@@ -277,17 +295,18 @@ def _refuse(rms: float, singular: FloatArray, offset_sigma: float) -> None:
         raise InputError("thermocouple run: the clocks cannot be matched; begin with a quick lift and return")
 
 
-def _result(setup, inputs, scores, posterior, singular, directions, series, offset, offset_sigma, rms) -> FitResult:
+def _result(setup, inputs, sites, scores, posterior, singular, directions, series, offset, offset_sigma,
+            rms) -> FitResult:
     n = len(PARAMETERS)
     # without the moments of coming and going
     low, high = np.quantile([i.height_m for i in inputs if i.observed and i.on], [0.05, 0.95]).tolist()
-    combos = tuple(_in_words(v) for s, v in zip(singular, directions, strict=False) if s > IDENTIFIED)
-    blind = [_in_words(v) for s, v in zip(np.r_[singular, np.zeros(len(directions))], directions, strict=False)
+    combos = tuple(_in_words(v, sites) for s, v in zip(singular, directions, strict=False) if s > IDENTIFIED)
+    blind = [_in_words(v, sites) for s, v in zip(np.r_[singular, np.zeros(len(directions))], directions, strict=False)
              if s <= IDENTIFIED and np.linalg.norm(v[:n]) > 0.7]  # what it is made of is more than the run's own errors
     sigma = np.sqrt(np.diag(posterior))[:n]
     kept = [name for name, s in zip(PARAMETERS, sigma, strict=True) if s > 0.9]
     note = f"calibrated by a thermocouple run ({rms:.0f} K rms, {len(combos)} combinations identified)"
-    form_share = max(CALIBRATED_FORM_SHARE, rms / float(np.ptp(series[1])))
+    form_share = max(CALIBRATED_FORM_SHARE, rms / float(np.ptp(series[1], axis=0).max()))
     knowledge = Knowledge(scores[:n].copy(), posterior[:n, :n].copy(), True, note, form_share,
                           (low, high))
     layers = tuple((layer.thickness_m, layer.coverage) for layer in setup.board.layers)
@@ -300,12 +319,12 @@ def _result(setup, inputs, scores, posterior, singular, directions, series, offs
               "what is known now, 1 sigma range (before the run):", *spread]
     if high < 1.5 * low:
         report.append("one height only: the decay constant is not seen well; repeat at about twice the height")
-    return FitResult(calibration, offset, offset_sigma, *series, singular, tuple(report))
+    return FitResult(calibration, sites, offset, offset_sigma, *series, singular, tuple(report))
 
 
-def _in_words(direction: FloatArray) -> str:
+def _in_words(direction: FloatArray, sites: tuple[str, ...]) -> str:
     """The largest parts of a combination, as text."""
-    names = (*PARAMETERS, *RUN_ERRORS)
+    names = (*PARAMETERS, *RUN_ERRORS, *(f"bead at {site}" for site in sites))
     order = np.argsort(-np.abs(direction))[:3]
     sign = np.sign(direction[order[0]])
     return ", ".join(f"{sign * direction[i]:+.2f} {names[i]}" for i in order if abs(direction[i]) > 0.2)

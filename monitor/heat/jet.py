@@ -31,7 +31,7 @@ __all__ = [
     "heat_flow_share",
     "limit_film",
     "mass_flow_kg_s",
-    "mean_nusselt",
+    "nusselt_scale",
     "momentum_share",
     "range_flags",
     "spread_over",
@@ -127,16 +127,6 @@ def velocity_share(path_m: ArrayLike, d_eff_m: ArrayLike) -> FloatArray:
     return (1.0 + (np.asarray(path_m) / (VELOCITY_CONSTANT * np.asarray(d_eff_m))) ** 6) ** (-1 / 6)
 
 
-def mean_nusselt(reynolds: ArrayLike, prandtl: ArrayLike, height_d: ArrayLike, radius_d: ArrayLike) -> FloatArray:
-    """Nusselt number averaged over a disc under one round jet (Martin 1977) [-].
-
-    height_d = H/d (2 to 12), radius_d = r/d (2.5 to 7.9), Re 2000 to 400000; 10-20 % scatter in the range.
-    """
-    x = 1.0 / np.asarray(radius_d, float)
-    shape = x * (1 - 1.1 * x) / (1 + 0.1 * (np.asarray(height_d, float) - 6) * x)
-    return _nusselt_scale(reynolds, prandtl) * shape
-
-
 def film_profile(exit_: JetExit, bore_m: float, path_m: ArrayLike) -> tuple[FloatArray, FloatArray]:
     """Scale [W/m2/K] and shape constant [-] of the film coefficient for a path length; see `spread_over`.
 
@@ -144,7 +134,7 @@ def film_profile(exit_: JetExit, bore_m: float, path_m: ArrayLike) -> tuple[Floa
     """
     conductivity, prandtl = air.conductivity_w_mk(exit_.temp_c), air.prandtl(exit_.temp_c)
     height_d = np.maximum(np.asarray(path_m, float) / bore_m, 2.0)
-    return _nusselt_scale(exit_.reynolds, prandtl) * conductivity / bore_m, 0.1 * (height_d - 6.0)
+    return nusselt_scale(exit_.reynolds, prandtl) * conductivity / bore_m, 0.1 * (height_d - 6.0)
 
 
 def half_width_m(path_m: ArrayLike, rate: float = TEMPERATURE_SPREAD, d_eff_m: ArrayLike = 0.0) -> FloatArray:
@@ -253,7 +243,10 @@ def _local(rho, a):
     return ((2 * rho - 1.1) * (rho + a) - rho * (rho - 1.1)) / ((rho + a) * (rho + a) * 2 * rho)
 
 
-def _nusselt_scale(reynolds: ArrayLike, prandtl: ArrayLike) -> FloatArray:
-    """Martin's Pr^0.42 * F(Re)."""
+def nusselt_scale(reynolds: ArrayLike, prandtl: ArrayLike) -> FloatArray:
+    """Pr^0.42 * F(Re) of the Nusselt number under one round jet (Martin 1977) [-].
+
+    Re 2000 to 400000, at 2 to 12 bores, to 2.5 to 7.9 bores from the axis; 10-20 % scatter in the range.
+    """
     re = np.asarray(reynolds, float)
     return np.asarray(prandtl, float) ** 0.42 * 2 * np.sqrt(re * (1 + 0.005 * re**0.55))

@@ -32,7 +32,7 @@ class Shape(NamedTuple):
 
     link_x[j, i] multiplies the board's conductance between columns i and i + 1, link_y[j, i] that between j and j + 1:
     0 across a slot, above 1 along a pad of solid copper. via_w_mk is what plated holes add to each column's
-    through-plane conductivity.
+    through-plane conductivity in the board, lead_w_mk what leads add from the joint up.
     """
 
     dx_m: FloatArray
@@ -45,6 +45,7 @@ class Shape(NamedTuple):
     link_x: FloatArray  # (ny, nx)
     link_y: FloatArray
     via_w_mk: FloatArray
+    lead_w_mk: FloatArray
 
 
 class Layers(NamedTuple):
@@ -141,10 +142,18 @@ def _link(shape, link, k, j, i):
 
 @_compiled_inline
 def _via(shape, layers, k, j, i):
-    """What plated holes add to the conductance between levels k and k + 1 of the board [W/m2/K]."""
-    if k < 0 or k >= shape.n_board - 1:
+    """What plated holes and leads add to the conductance between levels k and k + 1 [W/m2/K].
+
+    Holes end at the joints: half of the board's top level gives way there, in series with half of the joint's; the
+    first member's own conductances serve for all.
+    """
+    if k < 0 or k + 1 >= layers.thickness_m.size:
         return 0.0
-    return 2.0 * shape.via_w_mk[j, i] / (layers.thickness_m[k] + layers.thickness_m[k + 1])
+    if k == shape.n_board - 1:
+        below = layers.half_w_m2k[k, 0] + 2.0 * shape.via_w_mk[j, i] / layers.thickness_m[k]
+        return below * layers.half_w_m2k[k + 1, 0] / (below + layers.half_w_m2k[k + 1, 0]) - layers.up_w_m2k[k, 0]
+    through = shape.via_w_mk[j, i] if k < shape.n_board else shape.lead_w_mk[j, i]
+    return 2.0 * through / (layers.thickness_m[k] + layers.thickness_m[k + 1])
 
 
 @_compiled

@@ -25,7 +25,6 @@ __all__ = [
     "seconds_near_class",
     "site_limits",
     "time_above_s",
-    "time_to_peak_s",
 ]
 
 SILICON_RISK_C = 400.0  # silicon at risk; common practice, no source
@@ -110,11 +109,6 @@ def ramp_wanted_k_s(setup: HeatSetup) -> float | None:
 def time_above_s() -> tuple[float, float]:
     """Time above liquidus of the J-STD-020 profile [s]: for classifying parts, no target for local hot air."""
     return 60.0, 150.0
-
-
-def time_to_peak_s(lead_free: bool) -> float:
-    """Longest time from 25 C to the peak of the J-STD-020 profile [s]."""
-    return 480.0 if lead_free else 360.0
 
 
 def seconds_near_class() -> tuple[float, float]:

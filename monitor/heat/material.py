@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import i0, i1, k0, k1
 
 from monitor.heat import air
 from monitor.heat.types import BoardSetup
@@ -13,15 +12,13 @@ __all__ = [
     "COPPER_W_MK",
     "LAMINATE_W_MK",
     "air_gap_w_m2k",
-    "annular_fin",
     "board_layers",
+    "foil_w_mk",
     "natural_convection",
     "radiation_w_m2k",
-    "series_w_m2k",
     "stack_heat_capacity_j_m3k",
     "stack_in_plane_w_mk",
     "stack_through_w_mk",
-    "tape_w_m2k",
     "via_conductance_w_k",
 ]
 
@@ -30,18 +27,26 @@ LAMINATE_W_MK, LAMINATE_J_M3K = 0.3, 1900.0 * 1150.0  # FR-4: public values 0.2-
 _DEFAULT_LAYERS = ((35e-6, 0.2), (35e-6, 0.8))  # assumed when the job names none: signal and plane
 STEFAN_BOLTZMANN = 5.670374419e-8  # W/m2/K4, CODATA 2018
 BOARD_EMISSIVITY = 0.9  # solder resist, common value
-TAPE_FILM_W_MK, TAPE_ADHESIVE_W_MK = 0.12, 0.2  # polyimide and silicone, nominal handbook values from memory
 
 
 def stack_in_plane_w_mk(thickness_m: float, layers: tuple[tuple[float, float], ...],
                         k_copper_w_mk: float = COPPER_W_MK, k_laminate_w_mk: float = LAMINATE_W_MK) -> float:
-    """In-plane conductivity: parallel rule of mixtures with coverage as a linear weight [W/m/K].
+    """In-plane conductivity of foils and laminate side by side [W/m/K].
 
-    layers : (thickness_m, coverage) of each foil. An upper estimate: broken planes conduct less.
+    layers : (thickness_m, coverage) of each foil. A foil with gaps conducts at most what Hashin and Shtrikman's bound
+    allows an isotropic pattern (J. Appl. Phys. 33, 1962), which is also Maxwell's law for a sheet with holes; weighing
+    it by its coverage, as is common, holds for strips along the flow alone.
     """
     copper_m = sum(t for t, _ in layers)
-    metal = sum(k_copper_w_mk * t * c + k_laminate_w_mk * t * (1 - c) for t, c in layers)
+    metal = sum(t * foil_w_mk(c, k_copper_w_mk, k_laminate_w_mk) for t, c in layers)
     return (metal + k_laminate_w_mk * (thickness_m - copper_m)) / thickness_m
+
+
+def foil_w_mk(coverage: float, k_copper_w_mk: float = COPPER_W_MK, k_laminate_w_mk: float = LAMINATE_W_MK) -> float:
+    """In-plane conductivity of one foil with gaps, see `stack_in_plane_w_mk` [W/m/K]."""
+    if coverage >= 1.0:
+        return k_copper_w_mk
+    return k_copper_w_mk + (1 - coverage) / (1 / (k_laminate_w_mk - k_copper_w_mk) + coverage / (2 * k_copper_w_mk))
 
 
 def stack_through_w_mk(thickness_m: float, layers: tuple[tuple[float, float], ...],
@@ -78,29 +83,6 @@ def radiation_w_m2k(surface_c: ArrayLike, ambient_c: ArrayLike, emissivity: floa
 def air_gap_w_m2k(gap_m: float, film_c: float = 100.0) -> float:
     """Conduction across still air [W/m2/K]; right below about 5 mm, an underestimate above."""
     return float(air.conductivity_w_mk(film_c)) / gap_m
-
-
-def series_w_m2k(*conductances_w_m2k: float) -> float:
-    """Conductances one behind the other [W/m2/K]."""
-    return 1.0 / sum(1.0 / c for c in conductances_w_m2k)
-
-
-def tape_w_m2k(film_m: float = 25e-6, adhesive_m: float = 35e-6) -> float:
-    """Conductance of one polyimide tape lying flat [W/m2/K]; it hides little heat, see `protect`."""
-    return series_w_m2k(TAPE_FILM_W_MK / film_m, TAPE_ADHESIVE_W_MK / adhesive_m)
-
-
-def annular_fin(inner_m: float, outer_m: float, thickness_m: float, k_w_mk: float,
-                loss_each_side_w_m2k: float) -> tuple[float, float]:
-    """What a flat ring around a part draws at its inner edge: efficiency [-] and conductance [W/K].
-
-    Adiabatic rim, losses on both sides; Incropera table 3.5 and eq. 3.96, from memory.
-    """
-    m = np.sqrt(2 * loss_each_side_w_m2k / (k_w_mk * thickness_m))
-    a, b = m * inner_m, m * outer_m
-    shape = (k1(a) * i1(b) - i1(a) * k1(b)) / (i0(a) * k1(b) + k0(a) * i1(b))
-    efficiency = float(2 * inner_m / (m * (outer_m**2 - inner_m**2)) * shape)
-    return efficiency, efficiency * 2 * np.pi * (outer_m**2 - inner_m**2) * loss_each_side_w_m2k
 
 
 def natural_convection(length_m: float, facing_up: bool, film_c: float = 100.0) -> float:

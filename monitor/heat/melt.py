@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 __all__ = ["LAW", "Law", "Lesson", "MeltLearner", "MeltSight", "scalar_update"]
 
@@ -22,8 +22,10 @@ WRONG = 0.05  # share of sights that are wrong altogether; a choice
 WRONG_WIDTH_K = 150.0  # such a one says nothing within so much
 LIQUIDUS_SIGMA_K = 2.0  # of a mixed joint against the table; practice, no source
 LEAST_SLOPE_K_S = 0.5
+_NORMAL = NormalDist()
 _GRID = np.linspace(-6.0, 6.0, 241)
 _LEAST_SHARE = 0.3  # of the spread that is left, carried by the members at the least
+_NEAR = 1.5  # of the spread: members so far from a sight count less in the line through them; a choice
 _REJECTED = 0.5  # probability of being wrong from which a sight is told to be left aside
 
 
@@ -110,7 +112,7 @@ def scalar_update(law: Law, mean_c: float, sigma_k: float, mark_c: float, noise_
     if law.is_crossing:
         right, wrong = np.exp(-0.5 * z**2) / (noise_k * math.sqrt(2 * math.pi)), 1.0 / WRONG_WIDTH_K
     else:
-        right, wrong = ndtr(z if law.is_above else -z), 0.5
+        right, wrong = np.array([_NORMAL.cdf(v) for v in (z if law.is_above else -z)]), 0.5
     weight = prior * ((1 - WRONG) * right + WRONG * wrong)
     total = weight.sum()
     mean = float(weight @ at / total)
@@ -182,7 +184,7 @@ class MeltLearner:
             liquidus_c,
             wrong,
             slope,
-            *self._slopes(raw),
+            *self._slopes(raw, liquidus_c + slope * law.lag_s, math.hypot(whole, noise)),
             form_sigma_k,
         )
         self.lessons = (*self.lessons, lesson)
@@ -205,11 +207,15 @@ class MeltLearner:
         last = max(believed, key=lambda sight: sight.t_s)
         return last.t_s if LAW[last.kind].is_above else math.nan
 
-    def _slopes(self, raw: FloatArray) -> tuple[float, FloatArray, float]:
-        """The chain's value at scores of zero, its change with each score, and its 1 sigma by the inputs."""
-        rows = np.vstack([self._scores, self._inputs])[:, 1 : self._n]
-        centred = raw[1 : self._n] - raw[1 : self._n].mean()
-        per_row = np.linalg.lstsq((rows - rows.mean(1, keepdims=True)).T, centred, rcond=None)[0]
-        n = len(self._scores)
-        zero = float(raw[1 : self._n].mean() - per_row[:n] @ self._scores[:, 1 : self._n].mean(1))
-        return zero, per_row[:n], float(np.sqrt((per_row[n:] ** 2).sum()))
+    def _slopes(self, raw: FloatArray, mark_c: float, spread_k: float) -> tuple[float, FloatArray, float]:
+        """The chain's value at scores of zero, its change with each score, and its 1 sigma by the inputs.
+
+        The chain is not linear: the line is fitted where the sight places the joint, members far from it count less
+        (posterior linearisation: Garcia-Fernandez et al., IEEE Trans. Signal Process. 63 (2015) 5561, from memory).
+        """
+        rows = np.vstack([np.ones(raw.size), self._scores, self._inputs])[:, 1 : self._n]
+        values = raw[1 : self._n]
+        root = np.sqrt(np.exp(-0.5 * ((values - mark_c) / (_NEAR * spread_k)) ** 2) + 1e-6)
+        fit = np.linalg.lstsq((rows * root).T, values * root, rcond=None)[0]
+        n = len(self._scores) + 1
+        return float(fit[0]), fit[1:n], float(np.sqrt((fit[n:] ** 2).sum()))

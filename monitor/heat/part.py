@@ -11,7 +11,8 @@ from monitor.errors import InputError
 from monitor.heat.alloy import Alloy
 from monitor.heat.types import PartSetup, Point
 
-__all__ = ["KINDS", "PackageKind", "PartShape", "joint_latent_j_m2", "package_heat_j_m3k", "package_kind", "part_shape"]
+__all__ = ["KINDS", "PackageKind", "PartShape", "body_half_m", "joint_latent_j_m2", "package_heat_j_m3k",
+           "package_kind", "part_shape"]
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,7 @@ KINDS = {
     "ball_grid": PackageKind(350e-6, 2.0, 3.0, 0.06, 6.0, 1.2, 1.75e6, 900.0),
     "connector": PackageKind(200e-6, 0.5, 0.8, 0.05, 0.5, 0.4, 1.9e6, 1100.0),
 }
+LEAD_M, LARGEST_LEAD_SHARE, LEADS_ALL_ROUND = 1e-3, 0.4, 1.3
 SOLDER_J_M3K = 7400.0 * 230.0  # SAC305, handbook, from memory
 AIR_J_M3K = 1.0e3
 
@@ -86,6 +88,18 @@ def part_shape(part: PartSetup) -> PartShape:
     length, width = sides if turns % 2 == 0 else sides[::-1]
     return PartShape(tuple(corners.mean(axis=0)), float(angle - turns * np.pi / 2), float(length), float(width),
                      part.region.height_m)
+
+
+def body_half_m(kind_name: str, shape: PartShape) -> tuple[float, float]:
+    """Half sides of the body within the outline [m]: leads stand out 1 mm, at all sides of a square part, else at the
+    long ones (JEDEC MS-012 and MS-026 outlines, from memory); the whole part where there are none.
+    """
+    half = shape.length_m / 2, shape.width_m / 2
+    if kind_name != "leaded":
+        return half
+    is_square = max(half) < LEADS_ALL_ROUND * min(half)
+    lead = [min(LEAD_M, LARGEST_LEAD_SHARE * h) if is_square or h == min(half) else 0.0 for h in half]
+    return half[0] - lead[0], half[1] - lead[1]
 
 
 def joint_latent_j_m2(kind: PackageKind, alloy: Alloy) -> float:

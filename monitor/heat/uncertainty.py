@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtri
 
 from monitor.compiled import njit
 from monitor.heat.types import Band, StationSetup
@@ -159,9 +158,7 @@ def draw_scores(n_dimensions: int, n_members: int, seed: int = 7) -> FloatArray:
     n_pairs = (n_members - 1) // 2
     if n_pairs < n_dimensions or n_members % 2 == 0:
         raise ValueError(f"need an odd number of members above {2 * n_dimensions}, got {n_members}")
-    from scipy.stats import qmc  # slow to load, and a window without an estimate has no use for it
-
-    raw = ndtri(qmc.Sobol(n_dimensions, seed=seed).random_base2(int(np.ceil(np.log2(n_pairs)))))[:n_pairs].T
+    raw = np.random.default_rng(seed).normal(size=(n_dimensions, n_pairs))
     white = np.linalg.solve(np.linalg.cholesky(raw @ raw.T / n_pairs), raw)
     return np.concatenate([np.zeros((n_dimensions, 1)), white, -white], axis=1)
 

@@ -6,16 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from monitor.heat.limits import Limit, Melt
 from monitor.plan.course import Course
 
-__all__ = ["Judged", "chance_above", "judge", "spans"]
+__all__ = ["Judged", "judge", "spans"]
 
 FloatArray = NDArray[np.float64]
-
-FAR_K = 80.0  # margins beyond this count as this: they say nothing about where the margin is zero
 
 
 @dataclass(frozen=True)
@@ -65,40 +62,6 @@ def spans(times_s: FloatArray, values: FloatArray, hold_s: float) -> FloatArray:
     k = np.clip(np.searchsorted(times_s, early), 1, times_s.size - 1)
     w = ((early - times_s[k - 1]) / (times_s[k] - times_s[k - 1])).reshape(-1, *(1,) * (values.ndim - 1))
     return np.minimum((1 - w) * values[k - 1] + w * values[k], values)
-
-
-def chance_above(values: FloatArray, scores: FloatArray, extra_sigma: float = 0.0) -> FloatArray:
-    """Chance that a margin is above zero, from its values over members.
-
-    Parameters
-    ----------
-    values : array, shape (..., members)
-        The first member is the middle and is left out.
-    scores : array, shape (d, members)
-        Whitened standard normal scores of the members, as `draw_scores` makes them.
-    extra_sigma : float
-        Further independent spread of the margin.
-
-    Notes
-    -----
-    A plain count over few members moves in steps. The margin is split into its linear answer to the scores, whose law
-    is known, and the rest, of which every member is a sample. Of the middle alone no chance is known: nan.
-    """
-    if values.shape[-1] < 2:
-        return np.full(values.shape[:-1], np.nan)
-    mean, slope, rest = _split(values, scores)
-    sigma = np.sqrt((slope**2).sum(axis=-1, keepdims=True) + extra_sigma**2 + 1e-6)
-    return ndtr((mean + rest) / sigma).mean(axis=-1)
-
-
-def _split(values: FloatArray, scores: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Mean, slope along the scores, and what is left of every member but the first."""
-    z, far = scores[:, 1:], np.clip(values[..., 1:], -FAR_K, FAR_K)
-    n, d = z.shape[1], z.shape[0]
-    mean = far.mean(axis=-1, keepdims=True)
-    slope = (far - mean) @ z.T / n
-    rest = (far - mean - slope @ z) * np.sqrt((n - 1) / max(n - 1 - d, 1))
-    return mean, slope, rest
 
 
 def _crossing(times_s: FloatArray, values: FloatArray) -> FloatArray:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from monitor.heat.chain import Blow, Chain, Fineness, Sites
 from monitor.heat.types import HeatSetup
-from monitor.heat.uncertainty import PARAMETERS, Knowledge, draw_scores, parameters
+from monitor.heat.uncertainty import PARAMETERS, Knowledge, Parameters, draw_scores, parameters
 
 __all__ = [
     "AIM_SIGMA_M",
@@ -18,12 +19,13 @@ __all__ = [
     "HEIGHT_SIGMA_M",
     "Course",
     "Ensemble",
+    "Own",
     "Stage",
     "judged_names",
     "read_sites",
+    "repeated",
     "run_stages",
     "step_times",
-    "sweep_blows",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -41,9 +43,11 @@ COARSE = Fineness(
     package_levels=2,
     shrink=1.3,
 )
-FIRST_STEP_S, STEP_GROWTH, LONGEST_STEP_S = 0.25, 0.06, 2.0
+FIRST_STEP_S, STEP_GROWTH, LONGEST_STEP_S = 0.125, 0.05, 2.0
 SWEEP_POINTS = 6
 GLIDE_STEP_S = 2.0  # how finely a glide is followed
+AIM_AGAIN = 1.5  # what the jet can give hangs on the board's warmth: looked at again when so much longer has passed
+LEAST_HEIGHT_M = 1e-3
 
 
 @dataclass(frozen=True)
@@ -86,15 +90,23 @@ class Course:
 
 @dataclass(frozen=True)
 class Ensemble:
-    """Members drawn from what is known, with a hand's errors: scores (parameters and 3, members), first the middle."""
+    """Members drawn from what is known, with a hand's errors and what the chain leaves out; the first is the middle.
+
+    scores : array, shape (parameters + 3 + sites, members); of the last, one for every name of `judged_names`.
+    """
 
     scores: FloatArray
     knowledge: Knowledge
 
     @classmethod
-    def draw(cls, knowledge: Knowledge, n_members: int) -> Ensemble:
+    def draw(cls, knowledge: Knowledge, n_members: int, setup: HeatSetup) -> Ensemble:
         """So many members, odd, in opposite pairs."""
-        return cls(draw_scores(len(PARAMETERS) + 3, n_members), knowledge)
+        return cls(draw_scores(len(PARAMETERS) + 3 + len(judged_names(setup)), n_members), knowledge)
+
+    @cached_property
+    def values(self) -> Parameters:
+        """The chain's parameters of every member."""
+        return parameters(self.chain_scores)
 
     @property
     def chain_scores(self) -> FloatArray:
@@ -102,13 +114,64 @@ class Ensemble:
         root = np.linalg.cholesky(self.knowledge.cov + 1e-12 * np.eye(len(PARAMETERS)))
         return self.knowledge.mean[:, None] + root @ self.scores[: len(PARAMETERS)]
 
-    def chain(self, setup: HeatSetup, fineness: Fineness | None, copies: int = 1) -> Chain:
-        """A chain with every member so many times over; the start is solved once."""
-        many = parameters(np.tile(self.chain_scores, (1, copies)))
-        if copies == 1 or not any(p.kind in ("preheater", "metal_block") for p in setup.protections):
-            return Chain(setup, many, fineness)  # nothing to bring into balance
-        one = Chain(setup, parameters(self.chain_scores), fineness)
-        return Chain(setup, many, fineness, start_of=one)
+    @property
+    def height_scores(self) -> FloatArray:
+        """A hand's error of height, (members,)."""
+        return self.scores[len(PARAMETERS)]
+
+    @property
+    def aim_scores(self) -> FloatArray:
+        """A hand's error of aim, (2, members)."""
+        return self.scores[len(PARAMETERS) + 1 : len(PARAMETERS) + 3]
+
+    def first(self) -> Ensemble:
+        """The middle estimate alone."""
+        return Ensemble(self.scores[:, :1], self.knowledge)
+
+    def middle(self) -> Parameters:
+        """The middle estimate's parameters."""
+        return parameters(self.knowledge.mean[:, None])
+
+    def own(self, stages: Sequence[Stage]) -> Own:
+        """Every member's own height and aim."""
+        error = HEIGHT_SIGMA_M * self.height_scores
+        heights = [np.maximum(s.height_m + error, LEAST_HEIGHT_M) for s in stages]
+        return Own(heights, aim_error_m=AIM_SIGMA_M * self.aim_scores)
+
+    def with_form(self, course: Course, start_c: float | None = None) -> Course:
+        """Each member's temperatures off by what the chain leaves out: a share of the rise, every site for itself.
+
+        The joints, which are one site in this, go together. start_c: from where the rise counts; None: the course's
+        own begin.
+        """
+        scores = self.scores[len(PARAMETERS) + 3 :][: len(course.names)].copy()
+        scores[:2] = scores[0]
+        risen = course.temp_c - (course.temp_c[0] if start_c is None else start_c)
+        return replace(course, temp_c=course.temp_c + self.knowledge.form_share * scores * risen)
+
+
+@dataclass(frozen=True)
+class Own:
+    """What members have each for themselves, none given: all alike.
+
+    heights_m, sweeps_m: one array a stage, (members,) and (2, members); aim_error_m (2, members); factors on the jet:
+    rise (stages, members), film and width (members,), see `Blow`.
+    """
+
+    heights_m: Sequence[ArrayLike] | None = None
+    sweeps_m: Sequence[FloatArray] | None = None
+    aim_error_m: FloatArray | None = None
+    rise: FloatArray | None = None
+    film: ArrayLike = 1.0
+    width: ArrayLike = 1.0
+
+
+def repeated(setup: HeatSetup, values: Parameters, fineness: Fineness | None, copies: int) -> Chain:
+    """A chain with every member so many times over, its start solved once."""
+    many = Parameters(**{name: np.tile(value, copies) for name, value in vars(values).items()})
+    if copies == 1 or not any(p.kind in ("preheater", "metal_block") for p in setup.protections):
+        return Chain(setup, many, fineness)  # nothing to bring into balance, or only once
+    return Chain(setup, many, fineness, start_of=Chain(setup, values, fineness))
 
 
 def judged_names(setup: HeatSetup) -> tuple[str, ...]:
@@ -123,27 +186,28 @@ def judged_names(setup: HeatSetup) -> tuple[str, ...]:
     )
 
 
-def step_times(until_s: float, marks_s: Sequence[float] = (), finer: float = 1.0) -> FloatArray:
-    """Steps that grow with time, and meet every mark [s]; finer divides them."""
+def step_times(until_s: float, marks_s: Sequence[float] = (), parts: int = 1, coarser: float = 1.0) -> FloatArray:
+    """Steps that grow with time, and meet every mark [s]; coarser multiplies them, then each is cut in equal parts."""
     times = [0.0]
     stops = sorted({m for m in marks_s if 0 < m < until_s} | {until_s})
     for stop in stops:
         since = times[-1] if len(times) > 1 else 0.0
         while times[-1] < stop - 1e-9:
-            step = min(max(FIRST_STEP_S, STEP_GROWTH * (times[-1] - since)), LONGEST_STEP_S) / finer
+            step = min(max(FIRST_STEP_S, STEP_GROWTH * (times[-1] - since)), LONGEST_STEP_S) * coarser
             left = stop - times[-1]
             times.append(stop if left < 1.5 * step else times[-1] + step)
-    return np.array(times)
+    n = len(times) - 1
+    return np.interp(np.arange(n * parts + 1) / parts, np.arange(n + 1), times)
 
 
 def run_stages(
     chain: Chain,
     stages: Sequence[Stage],
     setpoint_c: ArrayLike,
-    heights_m: Sequence[ArrayLike] | None = None,
-    aim_error_m: FloatArray | None = None,
+    own: Own | None = None,
     told: Progress | None = None,
-    finer: float = 1.0,
+    parts: int = 1,
+    coarser: float = 1.0,
 ) -> Course:
     """Blow stage after stage and read every step.
 
@@ -153,33 +217,23 @@ def run_stages(
         In its starting state; advanced in place.
     stages : sequence of Stage
     setpoint_c : float or array of one per member
-    heights_m : one entry per stage, or None
-        Heights per member in place of the stages' own [m].
-    aim_error_m : array, shape (2, members), or None
+    own : Own or None
+        What each member has in place of the stages' own.
+    parts, coarser
+        See `step_times`.
     """
-    ends = np.cumsum([s.seconds for s in stages])
-    times = step_times(float(ends[-1]), [float(e) for e in ends[:-1]], finer)
-    given: Sequence[ArrayLike] = [s.height_m for s in stages] if heights_m is None else heights_m
-    rows, current = [read_sites(chain.sites())], (-1, 0.0)
+    ends, own = np.cumsum([s.seconds for s in stages]), own or Own()
+    times = step_times(float(ends[-1]), [float(e) for e in ends[:-1]], parts, coarser)
+    rows, current, aim_again_s = [read_sites(chain.sites())], (-1, 0.0), 0.0
     for n in range(1, times.size):
         stage = int(np.searchsorted(ends, times[n] - 1e-9))
-        here = stages[stage]
         share = 1.0
-        if here.glides and stage:
-            passed = times[n] - (ends[stage] - here.seconds)
-            share = min(round(passed / GLIDE_STEP_S) * GLIDE_STEP_S / here.seconds, 1.0)
-        if (stage, share) != current:
-            current = stage, share
-            before = stages[stage - 1] if share < 1.0 else here
-            height = given[stage]
-            if share < 1.0:
-                came_from = np.asarray(given[stage - 1], float)
-                height = came_from + share * (np.asarray(given[stage], float) - came_from)
-            sweep = (
-                before.sweep_m[0] + share * (here.sweep_m[0] - before.sweep_m[0]),
-                before.sweep_m[1] + share * (here.sweep_m[1] - before.sweep_m[1]),
-            )
-            chain.aim(sweep_blows(chain, setpoint_c, height, sweep, aim_error_m))
+        if stages[stage].glides and stage:
+            passed = times[n] - (ends[stage] - stages[stage].seconds)
+            share = min(round(passed / GLIDE_STEP_S) * GLIDE_STEP_S / stages[stage].seconds, 1.0)
+        if (stage, share) != current or times[n] > aim_again_s:
+            current, aim_again_s = (stage, share), AIM_AGAIN * times[n]
+            chain.aim(_blows(chain, stages, stage, share, setpoint_c, own))
         chain.keep(times[n] - times[n - 1])
         rows.append(read_sites(chain.sites()))
         if told is not None:
@@ -187,27 +241,30 @@ def run_stages(
     return Course(times, np.array(rows), judged_names(chain.setup))
 
 
-def sweep_blows(
-    chain: Chain,
-    setpoint_c: ArrayLike,
-    height_m: ArrayLike,
-    sweep_m: tuple[ArrayLike, ArrayLike],
-    aim_error_m: FloatArray | None = None,
+def _blows(
+    chain: Chain, stages: Sequence[Stage], stage: int, share: float, setpoint_c: ArrayLike, own: Own
 ) -> list[Blow]:
-    """Points of an oval over the part's centre, along the part's sides."""
+    """Points of an oval over the part's centre, along the part's sides; a share of the way from the stage before."""
+    given = [s.height_m for s in stages] if own.heights_m is None else own.heights_m
+    first, last = (np.asarray(given[k], float) for k in (stage - 1 if share < 1.0 else stage, stage))
+    sweeps = [np.asarray(s.sweep_m)[:, None] for s in stages] if own.sweeps_m is None else own.sweeps_m
+    half = (1 - share) * sweeps[stage - 1 if share < 1.0 else stage] + share * sweeps[stage]
     station, shape = chain.setup.station, chain.shape
-    off = np.zeros((2, 1)) if aim_error_m is None else aim_error_m
+    off = np.zeros((2, 1)) if own.aim_error_m is None else own.aim_error_m
     c, s = np.cos(shape.angle_rad), np.sin(shape.angle_rad)
     blows = []
     for angle in 2 * np.pi * np.arange(SWEEP_POINTS) / SWEEP_POINTS:
-        u, v = sweep_m[0] * np.cos(angle), sweep_m[1] * np.sin(angle)
+        u, v = half[0] * np.cos(angle), half[1] * np.sin(angle)
         blows.append(
             Blow(
                 setpoint_c,
                 station.airflow_m3_s,
-                height_m,
+                first + share * (last - first),
                 shape.centre_m[0] + c * u - s * v + off[0],
                 shape.centre_m[1] + s * u + c * v + off[1],
+                duty=own.film,
+                rise=1.0 if own.rise is None else own.rise[stage],
+                width=own.width,
             )
         )
     return blows

@@ -14,8 +14,9 @@ from monitor.heat.alloy import find_alloy
 from monitor.heat.jet import exit_state
 from monitor.heat.limits import Limit, melt_wanted, site_limits
 from monitor.heat.types import HeatSetup, PartSetup, Protection
-from monitor.plan.course import Ensemble
-from monitor.plan.search import PlanLimits, middle_only, search
+from monitor.plan.course import COARSE, Ensemble
+from monitor.plan.search import PlanLimits, height_nodes, settings_map
+from monitor.plan.surface import Surface
 
 __all__ = ["Measure", "best_measures"]
 
@@ -24,18 +25,23 @@ Job = tuple[HeatSetup, PlanLimits]
 PREHEAT_C, LOWEST_M, WIDER, STRONGER = 150.0, 5e-3, 1.5, 1.5
 SHIELD_GAP_M, BLOCK_KG = 2e-3, 0.02
 LARGEST_MACH = 0.3
-SINGLES_KEPT, SHOWN = 4, 3
+HEIGHTS_MM, SETPOINT_STEP_C = (5.0, 10.0, 16.0), 30.0
+SINGLES_KEPT, SHOWN = 3, 3
 LEAST_GAIN = 0.05
 
 
 @dataclass(frozen=True)
 class Measure:
-    """One measure or a pair: what to do, and the chance of melt before any limit that it gives at its best setting."""
+    """One measure or a pair: what to do, and the chance of melt before any limit that it gives at its best setting.
+
+    rank: by which it is chosen: the chance, and between equal ones the middle estimate's margin.
+    """
 
     what: str
     chance: float
     setpoint_c: float
     height_m: float
+    rank: float
 
 
 def best_measures(
@@ -48,54 +54,55 @@ def best_measures(
 ) -> tuple[Measure, ...]:
     """The best by chance, among single measures and pairs of those that help.
 
-    All are ranked by the middle estimate's margin; the first few are then run with every member. chance and sweep_m are
-    the plan's own.
+    chance and sweep_m are the plan's own.
     """
+    bench = _Bench(ensemble, sweep_m)
     singles = {what: job for what, change in _known(setup).items() if (job := change((setup, limits))) is not None}
-    rank: dict[tuple[str, ...], float] = {(what,): _middle_k(job, ensemble, sweep_m) for what, job in singles.items()}
-    told(0.4)
-    jobs: dict[tuple[str, ...], Job] = {(what,): job for what, job in singles.items()}
-    helpful = sorted(rank, key=rank.__getitem__, reverse=True)[:SINGLES_KEPT]
-    for (first,), (second,) in combinations(helpful, 2):
+    found: dict[tuple[str, ...], Measure] = {(what,): bench.tried(what, job) for what, job in singles.items()}
+    told(0.6)
+    helpful = sorted(singles, key=lambda what: -found[what,].rank)[:SINGLES_KEPT]
+    for first, second in combinations(helpful, 2):
         then = _known(singles[first][0]).get(second)
         if then is not None and (job := then(singles[first])) is not None:
-            jobs[first, second] = job
-            rank[first, second] = _middle_k(job, ensemble, sweep_m)
-    told(0.7)
-    found = []
-    for names in sorted(rank, key=rank.__getitem__, reverse=True)[:SHOWN]:
-        here = search(
-            *jobs[names], ensemble, melt_wanted(jobs[names][0].part), lambda share: None, (5.0, 10.0, 16.0), sweep_m
-        )
-        at = here.best()
-        found.append(
-            Measure(
-                " and ".join(names),
-                float(here.chance[at]),
-                float(here.setpoints_c[at[0]]),
-                float(here.heights_m[at[1]]),
-            )
-        )
+            found[first, second] = bench.tried(f"{first} and {second}", job)
     told(1.0)
-    return tuple(sorted((m for m in found if m.chance > chance + LEAST_GAIN), key=lambda m: -m.chance))
+    best = sorted((m for m in found.values() if m.chance > chance + LEAST_GAIN), key=lambda m: -m.rank)
+    return tuple(best[:SHOWN])
 
 
-def _middle_k(job: Job, ensemble: Ensemble, sweep_m: tuple[float, float]) -> float:
-    """The middle estimate's best margin over a few settings [K]."""
-    setup, limits = job
-    try:
-        here = search(
-            setup,
-            limits,
-            middle_only(ensemble),
-            melt_wanted(setup.part),
-            lambda share: None,
-            (5.0, 12.0, 20.0),
-            sweep_m,
-        )
-    except InputError:
-        return -np.inf
-    return float(here.middle_k.max())
+class _Bench:
+    """Tries measures; what leaves bore and protections as they are is read from the surfaces that are there.
+
+    The latent heat of another alloy is left as it was.
+    """
+
+    def __init__(self, ensemble: Ensemble, sweep_m: tuple[float, float]) -> None:
+        self._ensemble, self._sweep_m = ensemble, sweep_m
+        self._ran: list[tuple[tuple[object, ...], list[Surface]]] = []
+
+    def tried(self, what: str, job: Job) -> Measure:
+        """The best setting with a measure; none where it cannot be modelled."""
+        setup, limits = job
+        try:
+            surfaces = self._surfaces(setup, limits)
+        except InputError:
+            return Measure(what, 0.0, limits.setpoint_c[0], limits.height_m[0], -np.inf)
+        melt = melt_wanted(setup.part)
+        here = settings_map(setup, limits, self._ensemble, melt, surfaces, HEIGHTS_MM, SETPOINT_STEP_C)
+        at = here.best()
+        chance = float(here.chance[at])
+        rank = chance + 1e-3 * float(np.clip(here.middle_k.max(), -200.0, 100.0))
+        return Measure(what, chance, float(here.setpoints_c[at[0]]), float(here.heights_m[at[1]]), rank)
+
+    def _surfaces(self, setup: HeatSetup, limits: PlanLimits) -> list[Surface]:
+        key = setup.station.bore_m, setup.protections
+        for known, surfaces in self._ran:
+            if known == key:
+                return surfaces
+        reach = replace(limits, height_m=(min(LOWEST_M, limits.height_m[0]), limits.height_m[1]))
+        (surfaces,) = height_nodes(setup, reach, self._ensemble, (self._sweep_m,), COARSE, lambda share: None)
+        self._ran.append((key, surfaces))
+        return surfaces
 
 
 def _known(setup: HeatSetup) -> dict[str, Callable[[Job], Job | None]]:
@@ -108,10 +115,12 @@ def _known(setup: HeatSetup) -> dict[str, Callable[[Job], Job | None]]:
         "stand-off shields over the neighbours": partial(
             _at_neighbours, kind="shield_above", values={"gap_m": SHIELD_GAP_M}
         ),
-        "metal blocks under the neighbours": partial(
-            _at_neighbours, kind="metal_block", values={"mass_kg": BLOCK_KG}
-        ),
+        "metal blocks under the neighbours": partial(_at_neighbours, kind="metal_block", values={"mass_kg": BLOCK_KG}),
     }
+    if setup.neighbours:
+        bounds = site_limits(setup)
+        weakest = min(setup.neighbours, key=lambda n: bounds[n.name].value_c).name
+        known[f"take {weakest} off first"] = partial(_without, name=weakest)
     if setup.part.work != "fit":
         known["flood the joints with low-melt alloy Sn42Bi58"] = _flood
     else:
@@ -161,6 +170,12 @@ def _at_neighbours(job: Job, kind: str, values: dict[str, float]) -> Job | None:
         return None
     more = tuple(Protection(kind, n.polygon_m, values) for n in on_top)
     return replace(setup, protections=(*setup.protections, *more)), limits
+
+
+def _without(job: Job, name: str) -> Job | None:
+    setup, limits = job
+    kept = tuple(n for n in setup.neighbours if n.name != name)
+    return None if len(kept) == len(setup.neighbours) else (replace(setup, neighbours=kept), limits)
 
 
 def _flood(job: Job) -> Job | None:

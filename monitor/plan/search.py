@@ -2,37 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.heat.chain import Fineness
 from monitor.heat.limits import Melt, site_limits
 from monitor.heat.part import PartShape, part_shape
 from monitor.heat.types import HeatSetup
-from monitor.plan.chance import chance_above, judge
-from monitor.plan.course import (
-    AIM_SIGMA_M,
-    COARSE,
-    HEIGHT_SIGMA_M,
-    Course,
-    Ensemble,
-    Progress,
-    Stage,
-    judged_names,
-    run_stages,
-)
+from monitor.plan.chance import judge
+from monitor.plan.course import COARSE, Course, Ensemble, Progress, Stage
+from monitor.plan.surface import Surface, Way, coordinates, run_star
 
-__all__ = ["PlanLimits", "SettingMap", "form_sigma_k", "search", "sweep_axes", "usual"]
+__all__ = ["PlanLimits", "SettingMap", "height_nodes", "search", "settings_map", "sweep_axes", "usual"]
 
 FloatArray = NDArray[np.float64]
 
 HEIGHTS_MM = (5.0, 8.0, 12.0, 16.0, 20.0, 25.0, 30.0)
-NODES_C = (280.0, 400.0)  # setpoints that are run; between and beside them temperatures follow on a line
+NODES_APART_M = 2e-3  # a range of heights narrower than this is run at its middle alone
 SETPOINT_STEP_C = 10.0
 SWEEPS = (0.5, 1.0, 1.5)  # semi-axes over the part's half-sides
 LEAST_SWEEP_M = 1e-3
-MIDDLE_FINER = 0.5  # steps twice as long where the middle estimate alone ranks sweeps and measures
+STEPS_COARSER = 2.0  # than those of the start itself
 NEAR = 0.05  # settings within this of the best chance count as good as the best
 USUAL_C, USUAL_M = (300.0, 400.0), (5e-3, 15e-3)  # settings that people use; common practice, no source
 LEAST_MELT_S = 12.0  # a melt that comes sooner leaves no time to see it
@@ -86,31 +79,34 @@ def usual(setpoint_c: FloatArray, height_m: FloatArray, melt_s: FloatArray) -> F
     return beyond(setpoint_c, USUAL_C) / 50.0 + beyond(height_m, USUAL_M) / 5e-3 + hurry
 
 
-def form_sigma_k(ensemble: Ensemble, melt: Melt, start_c: float) -> float:
-    """What the chain itself leaves out, at the melt [K]."""
-    return ensemble.knowledge.form_share * max(melt.mark_c - start_c, 0.0)
+def search(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, melt: Melt, told: Progress) -> SettingMap:
+    """The chance of every setting, on the grid of the live estimate; the sweep is the best of a few."""
+    sweep = _sweep(setup, limits, ensemble, melt)
+    (surfaces,) = height_nodes(setup, limits, ensemble, (sweep,), None, told)
+    return settings_map(setup, limits, ensemble, melt, surfaces)
 
 
-def search(
+def settings_map(
     setup: HeatSetup,
     limits: PlanLimits,
     ensemble: Ensemble,
     melt: Melt,
-    told: Progress,
+    surfaces: Sequence[Surface],
     heights_mm: tuple[float, ...] = HEIGHTS_MM,
-    sweep_m: tuple[float, float] | None = None,
+    setpoint_step_c: float = SETPOINT_STEP_C,
 ) -> SettingMap:
-    """Run every node with every member, and judge the settings between; sweep_m None: the best of a few."""
-    bounds, sweep = site_limits(setup), sweep_m or _sweep(setup, limits, ensemble, melt, heights_mm)
-    course, heights = _nodes(setup, limits, ensemble, sweep, heights_mm, told)
-    setpoints = _setpoints(limits)
-    extra = form_sigma_k(ensemble, melt, setup.station.ambient_c)
-    rows = []
+    """The chance of every setting by surfaces of `height_nodes`."""
+    bounds, (low, high) = site_limits(setup), limits.height_m
+    heights = np.unique(np.clip(np.array(heights_mm) * 1e-3, low, high))
+    setpoints, rows = _setpoints(limits, setpoint_step_c), []
     for setpoint in setpoints:
-        judged = judge(_between(course, _node_c(limits), setpoint), bounds, melt)
-        rows.append((chance_above(judged.best_k, ensemble.scores, extra), judged.best_k[:, 0], judged.melt_s[:, 0]))
+        courses = [_between(setup, ensemble, surfaces, setpoint, height) for height in heights]
+        together = Course(courses[0].times_s, np.stack([c.temp_c for c in courses], axis=2), courses[0].names)
+        judged = judge(together, bounds, melt)
+        chance = (judged.best_k[:, 1:] > 0).mean(axis=1)
+        rows.append((chance, judged.best_k[:, 0], judged.melt_s[:, 0]))
     chance, middle, melts = (np.array(column) for column in zip(*rows, strict=True))
-    return SettingMap(setpoints, heights, sweep, chance, middle, melts)
+    return SettingMap(setpoints, heights, surfaces[0].way.stages[0].sweep_m, chance, middle, melts)
 
 
 def sweep_axes(shape: PartShape, share: float) -> tuple[float, float]:
@@ -118,66 +114,57 @@ def sweep_axes(shape: PartShape, share: float) -> tuple[float, float]:
     return max(share * shape.length_m / 2, LEAST_SWEEP_M), max(share * shape.width_m / 2, LEAST_SWEEP_M)
 
 
-def middle_only(ensemble: Ensemble) -> Ensemble:
-    """The middle estimate alone."""
-    return Ensemble(ensemble.scores[:, :1], ensemble.knowledge)
-
-
-def _sweep(
-    setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, melt: Melt, heights_mm: tuple[float, ...]
-) -> tuple[float, float]:
+def _sweep(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, melt: Melt) -> tuple[float, float]:
     """A small circle, or a wider one where that gains enough, by the middle estimate."""
-    bounds, gained = site_limits(setup), -np.inf
-    best: tuple[float, float] = sweep_axes(part_shape(setup.part), SWEEPS[0])
-    for sweep in dict.fromkeys(sweep_axes(part_shape(setup.part), share) for share in SWEEPS):
-        course, _ = _nodes(setup, limits, middle_only(ensemble), sweep, heights_mm[1::2], lambda share: None)
+    bounds, gained, one = site_limits(setup), -np.inf, ensemble.first()
+    sweeps = tuple(dict.fromkeys(sweep_axes(part_shape(setup.part), share) for share in SWEEPS))
+    best = sweeps[0]
+    nodes = height_nodes(setup, limits, one, sweeps, COARSE, lambda share: None)
+    for sweep, surfaces in zip(sweeps, nodes, strict=True):
         found = max(
-            judge(_between(course, _node_c(limits), s), bounds, melt).best_k.max() for s in _setpoints(limits)[::3]
+            float(judge(_between(setup, one, surfaces, setpoint, s.way.stages[0].height_m), bounds, melt).best_k[0])
+            for s in surfaces
+            for setpoint in _setpoints(limits, 3 * SETPOINT_STEP_C)
         )
         if found > gained + WIDER_K:
             best, gained = sweep, found
     return best
 
 
-def _nodes(
+def height_nodes(
     setup: HeatSetup,
     limits: PlanLimits,
     ensemble: Ensemble,
-    sweep: tuple[float, float],
-    heights_mm: tuple[float, ...],
+    sweeps: tuple[tuple[float, float], ...],
+    fineness: Fineness | None,
     told: Progress,
-) -> tuple[Course, FloatArray]:
-    """Temperatures at every node, (times, sites, setpoints, heights, members)."""
+) -> list[list[Surface]]:
+    """A surface for every sweep at a few heights over the whole range, all run at once."""
     low, high = limits.height_m
-    heights = np.unique(np.clip(np.array(heights_mm) * 1e-3, low, high))
-    nodes, n = _node_c(limits), ensemble.scores.shape[1]
-    copies = nodes.size * heights.size
-    chain = ensemble.chain(setup, COARSE, copies)
-    setpoint = np.repeat(nodes, heights.size * n)
-    height = np.tile(np.repeat(heights, n), nodes.size)
-    error_m = np.tile(ensemble.scores[-3:], (1, copies))
-    height = np.maximum(height + HEIGHT_SIGMA_M * error_m[0], 1e-3)
-    held = [Stage(float(heights[0]), sweep, limits.dwell_s)]
-    finer = 1.0 if n > 1 else MIDDLE_FINER
-    course = run_stages(chain, held, setpoint, [height], AIM_SIGMA_M * error_m[1:], told, finer)
-    shape = *course.temp_c.shape[:2], nodes.size, heights.size, n
-    return Course(course.times_s, course.temp_c.reshape(shape), judged_names(setup)), heights
+    heights = [low, 0.5 * (low + high), high] if high - low > NODES_APART_M else [0.5 * (low + high)]
+    middle_c = 0.5 * sum(limits.setpoint_c)
+    ways = [Way(middle_c, (Stage(height, sweep, limits.dwell_s),)) for sweep in sweeps for height in heights]
+    surfaces = run_star(setup, ensemble, ways, fineness, told, STEPS_COARSER)
+    return [surfaces[n : n + len(heights)] for n in range(0, len(surfaces), len(heights))]
 
 
-def _between(course: Course, nodes_c: FloatArray, setpoint_c: float) -> Course:
-    """Temperatures at a setpoint, on the line through the two nodes."""
-    first, last = course.temp_c[:, :, 0], course.temp_c[:, :, -1]
-    share = (setpoint_c - nodes_c[0]) / (nodes_c[-1] - nodes_c[0])
-    return Course(course.times_s, first + share * (last - first), course.names)
+def _between(
+    setup: HeatSetup, ensemble: Ensemble, surfaces: Sequence[Surface], setpoint_c: float, height_m: float
+) -> Course:
+    """Temperatures at a setting: every surface followed there, and a parabola through them along the height."""
+    stages = (Stage(height_m, surfaces[0].way.stages[0].sweep_m, 0.0),)
+    nodes = np.array([s.way.stages[0].height_m for s in surfaces])
+    places = coordinates(setup, ensemble, surfaces, setpoint_c, stages)
+    logs = np.zeros(())
+    for n, (surface, at) in enumerate(zip(surfaces, places, strict=True)):
+        others = np.delete(nodes, n)
+        weight = float(np.prod((height_m - others) / (nodes[n] - others)))
+        if abs(weight) > 1e-9:
+            logs = logs + weight * surface.log_rise(at)
+    return ensemble.with_form(surfaces[0].course(logs))
 
 
-def _node_c(limits: PlanLimits) -> FloatArray:
+def _setpoints(limits: PlanLimits, step_c: float) -> FloatArray:
     low, high = limits.setpoint_c
-    nodes = np.clip(NODES_C, low, high)
-    return nodes if nodes[1] - nodes[0] > 20 else np.array([low, max(high, low + 1.0)])
-
-
-def _setpoints(limits: PlanLimits) -> FloatArray:
-    low, high = limits.setpoint_c
-    steps = np.arange(np.ceil(low / SETPOINT_STEP_C), np.floor(high / SETPOINT_STEP_C) + 1) * SETPOINT_STEP_C
+    steps = np.arange(np.ceil(low / step_c), np.floor(high / step_c) + 1) * step_c
     return steps if steps.size else np.array([0.5 * (low + high)])

@@ -12,9 +12,10 @@ from monitor.heat.chain import Chain
 from monitor.heat.limits import Limit, Melt
 from monitor.heat.part import part_shape
 from monitor.heat.types import HeatSetup
-from monitor.plan.chance import chance_above, judge
-from monitor.plan.course import AIM_SIGMA_M, COARSE, HEIGHT_SIGMA_M, Course, Ensemble, Progress, Stage, run_stages
-from monitor.plan.search import PlanLimits, middle_only, sweep_axes
+from monitor.plan.chance import judge
+from monitor.plan.course import COARSE, Course, Ensemble, Own, Progress, Stage, repeated, run_stages
+from monitor.plan.search import USUAL_C, PlanLimits, sweep_axes
+from monitor.plan.surface import Way, coordinates, run_star
 
 __all__ = ["Descent", "StagedStart", "best_descent", "cut", "find_stages"]
 
@@ -27,6 +28,7 @@ FAR_SWEEPS, NEAR_SWEEPS = (12.0, 8.0, 6.0, 4.0, 2.5, 1.5), (3.0, 1.5, 0.7)  # ov
 NEAR_HEIGHT_SHARES = (0.5, 0.25, 0.05)
 SOAK_S, GLIDES_S = 15.0, (35.0, 55.0, 80.0, 105.0)
 RAMP_SHARE = 0.95  # aimed at: the coarse grid leaves something to be kept back
+HOT_COST = 0.05  # of chance, that a hotter setpoint than people use must gain
 LEAST_REST_S = 15.0  # left at the last place
 OVER_COST_K = 400.0  # a rise over the limit by 1 K/s counts as so many kelvin of margin
 
@@ -63,7 +65,7 @@ def find_stages(
     near = [
         (low + share * (high - low), sweep_axes(shape, sweep)) for share in NEAR_HEIGHT_SHARES for sweep in NEAR_SWEEPS
     ]
-    one = middle_only(ensemble)
+    one = ensemble.first()
     far = _far(setup, limits, one, setpoints, ramp_k_s * RAMP_SHARE)
     ways = [(setpoint, far[setpoint], height, sweep) for setpoint in setpoints for height, sweep in near]
     for n, glide_s in enumerate(GLIDES_S):
@@ -91,7 +93,7 @@ def _far(
     tried = [(setpoint, sweep) for setpoint in setpoints for sweep in FAR_SWEEPS]
     axes = [sweep_axes(part_shape(setup.part), sweep) for _, sweep in tried]
     course = _together(
-        one.chain(setup, COARSE, len(tried)),
+        repeated(setup, one.middle(), COARSE, len(tried)),
         (SOAK_S,),
         np.array([s for s, _ in tried]),
         [(np.full(len(tried), limits.height_m[1]), np.array(axes).T)],
@@ -112,7 +114,10 @@ def _glide(
     first = (np.full(len(ways), high_m), np.array([way[1] for way in ways]).T)
     last = (np.array([way[2] for way in ways]), np.array([way[3] for way in ways]).T)
     course = _together(
-        one.chain(setup, COARSE, len(ways)), seconds, np.array([way[0] for way in ways]), [first, last, last]
+        repeated(setup, one.middle(), COARSE, len(ways)),
+        seconds,
+        np.array([way[0] for way in ways]),
+        [first, last, last],
     )
 
     def stages(n: int) -> tuple[Stage, ...]:
@@ -130,11 +135,8 @@ def _together(
     chain: Chain, seconds: tuple[float, ...], setpoint_c: FloatArray, places: list[tuple[FloatArray, FloatArray]]
 ) -> Course:
     """Several ways at once, each with its own places; the second of three stages glides."""
-    plan = [
-        Stage(0.0, (sweep[0], sweep[1]), s, glides=n == 1)
-        for n, ((_, sweep), s) in enumerate(zip(places, seconds, strict=True))
-    ]
-    return run_stages(chain, plan, setpoint_c, [height for height, _ in places])
+    plan = [Stage(0.0, (0.0, 0.0), s, glides=n == 1) for n, s in enumerate(seconds)]
+    return run_stages(chain, plan, setpoint_c, Own([height for height, _ in places], [sweep for _, sweep in places]))
 
 
 @dataclass(frozen=True)
@@ -159,25 +161,29 @@ def best_descent(
     setpoints = [s for s in DESCENT_C if limits.setpoint_c[0] <= s <= limits.setpoint_c[1]]
     if high - low < LEAST_DESCENT_M or not setpoints:
         return None
-    n = ensemble.scores.shape[1]
-    tried = [(setpoint, way) for setpoint in setpoints for way in DESCENTS]
-    chain = ensemble.chain(setup, COARSE, len(tried))
-    error = np.tile(ensemble.scores[-3:], (1, len(tried)))
     wide = sweep_axes(part_shape(setup.part), 1.0)
     sweeps = (
         (max(1.5 * wide[0], sweep_m[0]), max(1.5 * wide[1], sweep_m[1])),
         (max(wide[0], sweep_m[0]), max(wide[1], sweep_m[1])),
         sweep_m,
     )
-    places = [[low + way[k] * (min(high, HIGHEST_DESCENT_M) - low) for _, way in tried] for k in range(3)]
-    stages = [Stage(place[0], sweep, limits.dwell_s / 3) for place, sweep in zip(places, sweeps, strict=True)]
-    heights = [np.maximum(np.repeat(place, n) + HEIGHT_SIGMA_M * error[0], 1e-3) for place in places]
-    course = run_stages(chain, stages, np.repeat([s for s, _ in tried], n), heights, AIM_SIGMA_M * error[1:])
-    judged = judge(course, bounds, melt)
-    chances = chance_above(judged.best_k.reshape(len(tried), n), ensemble.scores)
-    best = int((chances - 0.05 * (np.array([s for s, _ in tried]) > 400)).argmax())
-    kept = tuple(replace(stage, height_m=float(place[best])) for stage, place in zip(stages, places, strict=True))
-    return Descent(tried[best][0], kept, float(chances[best]))
+    span = min(high, HIGHEST_DESCENT_M) - low
+    ways = [
+        Way(
+            setpoints[len(setpoints) // 2],
+            tuple(Stage(low + k * span, sweep, limits.dwell_s / 3) for k, sweep in zip(shares, sweeps, strict=True)),
+        )
+        for shares in DESCENTS
+    ]
+    found = []
+    for surface in run_star(setup, ensemble, ways, COARSE):
+        for setpoint in setpoints:
+            (at,) = coordinates(setup, ensemble, [surface], setpoint, surface.way.stages)
+            chance = float(
+                (judge(ensemble.with_form(surface.course(surface.log_rise(at))), bounds, melt).best_k[1:] > 0).mean()
+            )
+            found.append(Descent(setpoint, surface.way.stages, chance))
+    return max(found, key=lambda descent: descent.chance - HOT_COST * (descent.setpoint_c > USUAL_C[1]))
 
 
 def cut(stages: tuple[Stage, ...], until_s: float) -> tuple[Stage, ...]:

@@ -7,16 +7,18 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.heat.alloy import joint_alloy
 from monitor.heat.calibration import Calibration
 from monitor.heat.estimate import SOLID_REACH, UNDERCOOLING_K
 from monitor.heat.limits import Limit, Melt, melt_wanted, neighbour_melts_c, ramp_wanted_k_s, site_limits
-from monitor.heat.types import HeatSetup
-from monitor.heat.uncertainty import band, prior
-from monitor.plan.chance import Judged, chance_above, judge
-from monitor.plan.course import AIM_SIGMA_M, COARSE, HEIGHT_SIGMA_M, Course, Ensemble, Progress, Stage, run_stages
+from monitor.heat.types import Band, HeatSetup
+from monitor.heat.uncertainty import prior
+from monitor.plan.chance import Judged, judge
+from monitor.plan.course import COARSE, Course, Ensemble, Progress, Stage, repeated, run_stages
 from monitor.plan.measures import best_measures
 from monitor.plan.search import PlanLimits, SettingMap, search
 from monitor.plan.stages import best_descent, cut, find_stages
+from monitor.plan.surface import Way, cool_star, coordinates, run_members
 from monitor.plan.types import Bound, Plan, Start
 from monitor.plan.words import cautions, reason
 
@@ -25,8 +27,9 @@ __all__ = ["CAREFUL", "OPEN", "make_plan"]
 FloatArray = NDArray[np.float64]
 
 OPEN, CAREFUL = 0.7, 0.3  # chance of melt before any limit from which a job is open, or to be done with care
+NEARLY = 0.01  # of chance: a dwell that comes so near the best is as good, and the first of them is taken
 WORTH_STAGES = 0.08  # what coming down in stages must add to the chance before it is asked for
-MAP_MEMBERS, START_MEMBERS = 25, 97
+MAP_MEMBERS, START_MEMBERS = 129, 2001
 COOLING_STEPS_S = (1.0, 1.0, 2.0, 2.0, 3.0, 3.0, 4.0, 4.0, 5.0, 5.0, 10.0, 10.0, 20.0, 20.0, 40.0, 40.0)
 
 
@@ -57,16 +60,16 @@ def make_plan(
     limits, told = limits or PlanLimits(), progress or (lambda share: None)
     knowledge = calibration.knowledge if calibration is not None and calibration.mismatch(setup) is None else prior()
     melt, bounds = melt_wanted(setup.part), site_limits(setup)
-    ensemble = Ensemble.draw(knowledge, MAP_MEMBERS)
-    settings = search(setup, limits, ensemble, melt, lambda s: told(0.45 * s))
-    setpoint, stages = _setting(setup, limits, ensemble, settings, melt, lambda s: told(0.45 + 0.15 * s))
-    wide = Ensemble.draw(knowledge, START_MEMBERS)
-    course, notes = _run(setup, wide, setpoint, stages)
+    few = Ensemble.draw(knowledge, MAP_MEMBERS, setup)
+    settings = search(setup, limits, few, melt, lambda s: told(0.4 * s))
+    setpoint, stages = _setting(setup, limits, few, settings, melt, lambda s: told(0.4 + 0.2 * s))
+    many = Ensemble.draw(knowledge, START_MEMBERS, setup)
+    course, notes = run_members(setup, many, Way(setpoint, stages))
     told(0.75)
     judged = judge(course, bounds, melt)
     stop, why = _latest_stop(judged, bounds, limits)
-    dwell, chance, by_stop, by_clock = _counted(judged, wide.scores, judged.spare_k[:, 0] > 0, stop)
-    start = _start(setup, wide, course, setpoint, cut(stages, stop), dwell)
+    dwell, chance, by_stop, by_clock = _counted(judged, stop)
+    start = _start(setup, many, course, Way(setpoint, cut(stages, stop)), dwell)
     ramp = ramp_wanted_k_s(setup)
     colliding = _colliding(course, judged, bounds, melt, ramp)
     too_fast = ramp is not None and start.ramp_k_s.mid > ramp
@@ -74,7 +77,7 @@ def make_plan(
     measures = (
         ()
         if verdict == "open"
-        else best_measures(setup, limits, ensemble, chance, settings.sweep_m, lambda s: told(0.75 + 0.25 * s))
+        else best_measures(setup, limits, few, chance, settings.sweep_m, lambda s: told(0.75 + 0.25 * s))
     )
     told(1.0)
     seen = _melt_times(judged, (0.1, 0.5, 0.9, 0.05, 0.95))
@@ -94,7 +97,7 @@ def make_plan(
         "",
         melt,
         bounds,
-        _reflow(setup, course, wide, dwell),
+        _reflow(setup, course, dwell),
         measures,
         (),
         settings,
@@ -113,86 +116,67 @@ def _setting(
     one = (Stage(float(settings.heights_m[j]), settings.sweep_m, limits.dwell_s),)
     ramp = ramp_wanted_k_s(setup)
     if ramp is None:
+        if settings.chance[i, j] > 1.0 - WORTH_STAGES:
+            return setpoint, one
         found = best_descent(setup, limits, ensemble, site_limits(setup), melt, settings.sweep_m)
         is_better = found is not None and found.chance > settings.chance[i, j] + WORTH_STAGES
         return (found.setpoint_c, found.stages) if is_better else (setpoint, one)
-    quick = Ensemble(ensemble.scores[:, :1], ensemble.knowledge)
-    course, _ = _run(setup, quick, setpoint, one, is_coarse=True)
+    course = run_stages(repeated(setup, ensemble.middle(), COARSE, 1), one, setpoint)
     if course.ramp_k_s().max() <= ramp and settings.chance[i, j] >= OPEN:
         return setpoint, one
     found = find_stages(setup, limits, ensemble, site_limits(setup), melt, ramp, told)
     return found.setpoint_c, found.stages
 
 
-def _run(
-    setup: HeatSetup, ensemble: Ensemble, setpoint: float, stages: tuple[Stage, ...], is_coarse: bool = False
-) -> tuple[Course, tuple[str, ...]]:
-    """All members through the stages, on the grid of the live estimate."""
-    chain = ensemble.chain(setup, COARSE if is_coarse else None)
-    error = ensemble.scores[-3:]
-    heights = [np.maximum(s.height_m + HEIGHT_SIGMA_M * error[0], 1e-3) for s in stages]
-    return run_stages(chain, stages, setpoint, heights, AIM_SIGMA_M * error[1:]), chain.notes
+def _counted(many: Judged, stop_s: float) -> tuple[float, float, float, float]:
+    """The dwell by the clock, and shares of the members: melt before any limit, by the latest stop, at that dwell.
 
-
-def _counted(
-    many: Judged, scores: FloatArray, kept: NDArray[np.bool_], stop_s: float
-) -> tuple[float, float, float, float]:
-    """The best dwell by the clock, and shares of the members: melt before any limit, by the latest stop, at that dwell.
-
-    A plain count moves in steps, and the law of `chance_above` leans on what is not linear: the mean of both is told.
-    kept: times at which the middle estimate keeps every limit; the dwell is one of them.
+    The dwell is the first one nearly as good as the best at which the middle estimate keeps every limit.
     """
-    both = np.minimum(many.joint_k, many.spare_k)[:, 1:]
-    chance = _both_ways(many.best_k, scores)
-    by_stop = _both_ways(np.minimum(many.joint_k, many.spare_k)[many.times_s <= stop_s + 1e-9].max(axis=0), scores)
+    both, kept = np.minimum(many.joint_k, many.spare_k)[:, 1:], many.spare_k[:, 0] > 0
+    chance = float((many.best_k[1:] > 0).mean())
+    by_stop = float((both[many.times_s <= stop_s + 1e-9] > 0).any(axis=0).mean())
     if not kept.any():
         return 0.0, chance, by_stop, 0.0
     shares = (both > 0).mean(axis=1)
     merit = np.where(kept, shares + 1e-4 * np.clip(many.joint_k[:, 0], -100, 0), -np.inf)
-    best = int(merit.argmax())
+    best = int((merit >= merit.max() - NEARLY).argmax())
     return float(many.times_s[best]), chance, by_stop, float(shares[best])
 
 
-def _both_ways(values: FloatArray, scores: FloatArray) -> float:
-    return 0.5 * float(np.mean(values[1:] > 0) + chance_above(values, scores))
-
-
-def _start(
-    setup: HeatSetup, ensemble: Ensemble, course: Course, setpoint: float, stages: tuple[Stage, ...], dwell: float
-) -> Start:
-    begun, share = course.temp_c[0], ensemble.knowledge.form_share
-    lowest = setup.station.ambient_c
-    temps = {
-        name: band(row, share * abs(float(row[0] - begun[n, 0])), min(lowest, float(begun[n, 0])))
-        for n, (name, row) in enumerate(zip(course.names, course.at(dwell), strict=True))
-    }
+def _start(setup: HeatSetup, ensemble: Ensemble, course: Course, way: Way, dwell: float) -> Start:
+    """The start at its dwell; way: up to the latest stop."""
+    begun = Way(way.setpoint_c, cut(way.stages, dwell))
+    last = begun.stages[-1] if dwell > 0 else Stage(0.0, (0.0, 0.0), 0.0)
     until = course.times_s <= dwell + 1e-9
-    ramp = band(course.ramp_k_s()[until].max(axis=0))
-    last = cut(stages, dwell)[-1] if dwell > 0 else Stage(0.0, (0.0, 0.0), 0.0)
     return Start(
-        setpoint,
+        way.setpoint_c,
         last.height_m,
         last.sweep_m,
         dwell,
-        stages,
-        temps,
-        ramp,
-        _solid_after(setup, ensemble, setpoint, cut(stages, dwell)) if dwell > 0 else None,
+        way.stages,
+        {name: _band(row) for name, row in zip(course.names, course.at(dwell), strict=True)},
+        _band(course.ramp_k_s()[until].max(axis=0)),
+        _solid_after(setup, ensemble, begun) if dwell > 0 else None,
     )
 
 
-def _solid_after(setup: HeatSetup, ensemble: Ensemble, setpoint: float, stages: tuple[Stage, ...]) -> float | None:
+def _band(members: FloatArray) -> Band:
+    """The middle between the 5 and 95 % of its members."""
+    low, high = np.quantile(members[1:], [0.05, 0.95])
+    return Band(min(float(low), float(members[0])), float(members[0]), max(float(high), float(members[0])))
+
+
+def _solid_after(setup: HeatSetup, ensemble: Ensemble, way: Way) -> float | None:
     """Time until even the upper bound of the hottest joint is as far below the solidus as tin may undercool [s]."""
-    chain = ensemble.chain(setup, COARSE)
-    run_stages(chain, stages, setpoint)
-    passed, solid_c = 0.0, chain.alloy.solidus_c - UNDERCOOLING_K
-    for step_s in (0.0, *COOLING_STEPS_S):
-        chain.rest(step_s or 1e-3)
-        passed += step_s
-        hottest = chain.model.joint_c().max(axis=(0, 1))
-        b = band(hottest)
-        if b.mid + SOLID_REACH * (b.high - b.mid) < solid_c:
-            return max(passed, chain.alloy.wet_hold_s)
+    surface = cool_star(setup, ensemble, way, COARSE, COOLING_STEPS_S)
+    (at,) = coordinates(setup, ensemble, [surface], way.setpoint_c, way.stages)
+    cooling = ensemble.with_form(surface.course(surface.log_rise(at)), setup.station.ambient_c)
+    alloy = joint_alloy(setup.part.alloy, setup.part.alloy_before)
+    for passed, hottest in zip(cooling.times_s, cooling.temp_c[:, 0], strict=True):
+        b = _band(hottest)
+        if b.mid + SOLID_REACH * (b.high - b.mid) < alloy.solidus_c - UNDERCOOLING_K:
+            return max(float(passed), alloy.wet_hold_s)
     return None
 
 
@@ -230,10 +214,7 @@ def _colliding(
     return joints, Bound(name, bounds[name].value_c, reached, "C", bounds[name].source)
 
 
-def _reflow(setup: HeatSetup, course: Course, ensemble: Ensemble, dwell: float) -> dict[str, float]:
+def _reflow(setup: HeatSetup, course: Course, dwell: float) -> dict[str, float]:
     """Chance that each neighbour's own joints melt by the end of the dwell."""
     now = dict(zip(course.names, course.at(dwell), strict=True))
-    return {
-        name: float(chance_above(now[name] - melts_c, ensemble.scores))
-        for name, melts_c in neighbour_melts_c(setup).items()
-    }
+    return {name: float((now[name][1:] > melts_c).mean()) for name, melts_c in neighbour_melts_c(setup).items()}

@@ -235,8 +235,7 @@ def _collision(plan: Plan) -> str:
 def _bound_line(bound: Bound) -> str:
     verb = "must pass" if bound.site == "joint corner" else "must stay under"
     return (
-        f"{bound.site} {verb} {bound.wanted:.3g} {bound.unit} ({bound.why}), "
-        f"comes to {bound.comes_to:.3g} {bound.unit}"
+        f"{bound.site} {verb} {bound.wanted:.3g} {bound.unit} ({bound.why}), comes to {bound.comes_to:.3g} {bound.unit}"
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from PyQt6.QtWidgets import QFormLayout, QGroupBox, QLineEdit, QScrollArea, QVBoxLayout, QWidget
+from PyQt6.QtWidgets import QCheckBox, QFormLayout, QGroupBox, QLineEdit, QScrollArea, QVBoxLayout, QWidget
 
 from monitor.heat.alloy import alloy_names
 from monitor.ui.bench_draft import JobDraft
@@ -19,7 +19,7 @@ __all__ = ["JobForm", "parse_pairs", "pairs_text"]
 class _Field:
     """One value: where it is in the job, what it is called, and how it is written.
 
-    kind: "number", "list" (numbers), "pairs" (pairs of numbers), "text", or "choice".
+    kind: "number", "list" (numbers), "pairs" or "triples" (of numbers), "yes", or "choice".
     """
 
     table: str
@@ -33,7 +33,8 @@ _GROUPS: tuple[tuple[str, tuple[_Field, ...]], ...] = (
     ("Station", (
         _Field("station", "setpoint_c", "setpoint [°C]"), _Field("station", "airflow_l_min", "airflow [L/min]"),
         _Field("station", "airflow_reference_c", "litres counted at [°C]", hint="20"),
-        _Field("station", "ambient_c", "room [°C]", hint="23"))),
+        _Field("station", "ambient_c", "room [°C]", hint="23"),
+        _Field("station", "outlet_c", "measured: set, airflow, outlet; …", "triples", "not measured"))),
     ("Limits", (
         _Field("limits", "height_mm", "lowest, highest height [mm]", "list"),
         _Field("limits", "dwell_s", "longest pass [s]", hint="90"),
@@ -41,22 +42,36 @@ _GROUPS: tuple[tuple[str, tuple[_Field, ...]], ...] = (
         _Field("limits", "underside_c", "underside [°C]", hint="none"),
         _Field("limits", "ramp_k_s", "fastest rise [K/s]", hint="none"))),
     ("Part", (
-        _Field("target", "kind", "kind", "choice"), _Field("target", "height_mm", "height [mm]", hint="1"),
-        _Field("target", "mass_g", "mass [g]", hint="by its size"), _Field("solder", "alloy", "solder", "choice"))),
+        _Field("", "work", "work", "choice"), _Field("target", "kind", "kind", "choice"),
+        _Field("target", "height_mm", "height [mm]", hint="1"),
+        _Field("target", "mass_g", "mass [g]", hint="by its size"),
+        _Field("target", "pad_mm", "soldered pad under it [mm]", "list", "none"),
+        _Field("target", "vias", "plated holes in it", hint="0"),
+        _Field("target", "ceramic", "ceramic", "yes"),
+        _Field("solder", "alloy", "solder", "choice"),
+        _Field("solder", "alloy_before", "solder before", "choice"))),
     ("Board", (
         _Field("board", "top_height_mm", "top over the mat [mm]"),
         _Field("board", "thickness_mm", "thickness [mm]", hint="1.6"),
         _Field("board", "copper_um", "copper layers [µm]", "list"),
         _Field("board", "copper_cover", "copper cover [-]", "list", "1 each"),
         _Field("board", "size_mm", "width, depth [mm]", "list", "guessed"),
-        _Field("board", "centre_mm", "middle x, y [mm]", "list"))),
+        _Field("board", "centre_mm", "middle x, y [mm]", "list"),
+        _Field("board", "start_top_c", "top before the work [°C]", hint="as the room or the preheater has it"),
+        _Field("board", "start_below_c", "underside before it [°C]", hint="the same"))),
     ("Nozzle, by calliper", (
         _Field("nozzle", "outer_diameter_mm", "outer diameter [mm]"), _Field("nozzle", "bore_diameter_mm", "bore [mm]"),
         _Field("nozzle", "tube_length_mm", "straight tube [mm]"), _Field("nozzle", "bend_deg", "bend [°]", hint="0"),
         _Field("nozzle", "profile_mm", "metal: radius distance; …", "pairs"),
         _Field("nozzle", "handle_mm", "handle: radius distance; …", "pairs"))),
 )
-_CHOICES = {("target", "kind"): ("leadless", "leaded", "chip", "ball_grid", "connector")}
+_CHOICES = {
+    ("", "work"): ("", "remove", "fit"),
+    ("target", "kind"): ("leadless", "leaded", "chip", "ball_grid", "connector"),
+    ("solder", "alloy_before"): ("", *alloy_names()),
+}
+
+_GROUP_SIZES = {"pairs": 2, "triples": 3}
 
 
 class JobForm(QScrollArea):
@@ -95,7 +110,9 @@ class JobForm(QScrollArea):
         self.title.setText(str(self._draft.get("", "title") or ""))
         for (table, key), editor in self.editors.items():
             value, kind = self._draft.get(table, key), self._fields[table, key].kind
-            if isinstance(editor, Choice):
+            if isinstance(editor, QCheckBox):
+                editor.setChecked(value is True)
+            elif isinstance(editor, Choice):
                 editor.setCurrentText(str(value or ""))
             elif not editor.hasFocus() or not editor.isModified():
                 editor.setText(_as_text(value, kind))
@@ -106,6 +123,9 @@ class JobForm(QScrollArea):
             made = Choice()
             made.addItems(_CHOICES.get((field.table, field.key)) or alloy_names())
             made.currentTextChanged.connect(lambda text, f=field: self._put(f.table, f.key, text or None))
+        elif field.kind == "yes":
+            made = QCheckBox()
+            made.toggled.connect(lambda on, f=field: self._put(f.table, f.key, on or None))
         else:
             made = QLineEdit()
             made.setPlaceholderText(tr(field.hint))
@@ -127,17 +147,17 @@ class JobForm(QScrollArea):
             self._draft.put(table, key, value)
 
 
-def parse_pairs(text: str) -> list[list[float]]:
-    """"4 0; 4 28" to pairs of numbers; ValueError when it is no such text."""
+def parse_pairs(text: str, size: int = 2) -> list[list[float]]:
+    """"4 0; 4 28" to pairs of numbers, or groups of another size; ValueError when it is no such text."""
     pairs = [[float(v) for v in part.replace(",", " ").split()] for part in text.split(";") if part.strip()]
-    if any(len(pair) != 2 for pair in pairs):
-        raise ValueError("not pairs")
+    if any(len(pair) != size for pair in pairs):
+        raise ValueError(f"not groups of {size}")
     return pairs
 
 
 def pairs_text(pairs: Any) -> str:
-    """Pairs of numbers as "4 0; 4 28"."""
-    return "; ".join(f"{a:g} {b:g}" for a, b in pairs)
+    """Pairs, or other groups, of numbers as "4 0; 4 28"."""
+    return "; ".join(" ".join(f"{v:g}" for v in pair) for pair in pairs)
 
 
 def _as_text(value: Any, kind: str) -> str:
@@ -146,7 +166,7 @@ def _as_text(value: Any, kind: str) -> str:
     if isinstance(value, str):
         return value
     try:
-        if kind == "pairs":
+        if kind in _GROUP_SIZES:
             return pairs_text(value)
         return " ".join(f"{v:g}" for v in value) if kind == "list" else f"{value:g}"
     except (TypeError, ValueError):
@@ -157,8 +177,8 @@ def _from_text(text: str, kind: str) -> Any:
     text = text.strip()
     if not text:
         return None
-    if kind == "pairs":
-        return parse_pairs(text)
+    if kind in _GROUP_SIZES:
+        return parse_pairs(text, _GROUP_SIZES[kind])
     if kind == "list":
         return [float(v) for v in text.replace(",", " ").split()]
     return float(text.replace(",", "."))

@@ -1,6 +1,6 @@
 """Are the bands honest? Draws truths from the priors, runs them on a fine grid and counts what the bands hold.
 
-python -m tests.benchmarks.heat_bands [TRUTHS] [CALIBRATED TRUTHS] [SOLID TRUTHS]
+python -m tests.benchmarks.heat_bands [TRUTHS] [CALIBRATED TRUTHS] [SOLID TRUTHS] [MELT TRUTHS]
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from monitor.heat.calibration import Calibration
 from monitor.heat.chain import Blow, Chain, Fineness
 from monitor.heat.estimate import HeatEstimator
 from monitor.heat.fit import fit_thermocouple
+from monitor.heat.outlook import LOOK_AHEAD_S
 from monitor.heat.types import HeatInput, HeatSetup, JointState
 from monitor.heat.uncertainty import PARAMETERS, parameters
 from tests.heat.cases import jet_at, job
@@ -29,6 +30,7 @@ HEIGHT_SIGMA_MM, AIM_SIGMA_MM = 2.0, 1.5
 HEIGHTS_MM, TIMES_S, STEP_S = (10.0, 16.0, 25.0), (5.0, 10.0, 20.0, 40.0), 0.1
 FIT_HEIGHTS_MM, FIT_EACH_S, FIT_COOL_S, FIT_STEP_S = (10.0, 24.0), 45.0, 40.0, 0.25
 SOLID_HEIGHTS_MM, SOLID_HEAT_S, SOLID_COOL_S, SOLID_STEP_S = (6.0, 14.0), 16.0, 24.0, 0.2
+MELT_HEIGHTS_MM, MELT_TOLD_S, MELT_STEP_S, MELT_UNTIL_S = (6.0, 12.0), (2.0, 5.0, 10.0), 0.2, 72.0
 NOISE_K, BEAD_K = 1.0, 4.0  # 1 sigma: reading noise; contact and place of the bead, constant over a run
 SITES = ("joint centre", "joint corner")
 
@@ -121,6 +123,31 @@ def surely_solid(setup: HeatSetup, n: int, rng: np.random.Generator) -> None:
           f"{np.mean(wrong):.2%} of truths (by height {', '.join(f'{w.mean():.1%}' for w in wrong)})")
 
 
+def melt_ahead(setup: HeatSetup, n: int, rng: np.random.Generator) -> None:
+    """Print how often the time to the melt that is told ahead, while the jet stays, holds the truth's own."""
+    scores, inside, seldom = rng.normal(size=(len(PARAMETERS) + 3, n)), [], []
+    for height in MELT_HEIGHTS_MM:
+        times = np.arange(MELT_STEP_S, MELT_UNTIL_S, MELT_STEP_S)
+        inputs = [jet_at(float(t), height, dt_s=MELT_STEP_S, height_sigma_mm=HEIGHT_SIGMA_MM,
+                         aim_sigma_mm=AIM_SIGMA_MM) for t in times]
+        corner = truths(setup, inputs, scores)["joint corner"]
+        estimator, told = HeatEstimator(setup), {}
+        for item in inputs[: round(max(MELT_TOLD_S) / MELT_STEP_S) + 1]:
+            told[round(item.t_s, 6)] = estimator.step(item).melt_in_s
+        above = corner >= estimator.melt.mark_c
+        melts_s = np.where(above.any(axis=0), times[above.argmax(axis=0)], np.inf)
+        for at in MELT_TOLD_S:
+            left, band = melts_s - at, told[round(at, 6)]
+            if band is None:
+                seldom.append(float((left <= LOOK_AHEAD_S).mean()))
+            else:
+                high = np.inf if band.high >= LOOK_AHEAD_S - at else band.high  # the end of the look: then or later
+                inside.append(float(((left >= band.low) & (left <= high)).mean()))
+    print(f"time to the melt told ahead, {n} truths, heights {MELT_HEIGHTS_MM} mm, at {MELT_TOLD_S} s: "
+          f"{np.mean(inside):.1%} of melts in the 90 % band ({', '.join(f'{i:.0%}' for i in inside)}); told that none "
+          f"comes within a minute {len(seldom)} times, when {np.mean(seldom) if seldom else 0:.0%} of truths melted")
+
+
 def calibrated(setup: HeatSetup, n: int, rng: np.random.Generator) -> None:
     """Print the same after a two-height run of each truth; the run has its own errors of height and aim."""
     scores = rng.normal(size=(len(PARAMETERS) + 3, n))
@@ -155,7 +182,7 @@ def calibrated(setup: HeatSetup, n: int, rng: np.random.Generator) -> None:
 
 def main(arguments: list[str]) -> int:
     """Run both counts."""
-    n, n_fit, n_solid = (int(a) for a in [*arguments, *("200", "60", "200")[len(arguments):]])
+    n, n_fit, n_solid, n_melt = (int(a) for a in [*arguments, *("200", "60", "200", "200")[len(arguments):]])
     began, rng, setup = time.perf_counter(), np.random.default_rng(2024), job()
     if n:
         uncalibrated(setup, n, rng)
@@ -163,6 +190,8 @@ def main(arguments: list[str]) -> int:
         calibrated(setup, n_fit, rng)
     if n_solid:
         surely_solid(setup, n_solid, rng)
+    if n_melt:
+        melt_ahead(setup, n_melt, rng)
     print(f"{time.perf_counter() - began:.0f} s")
     return 0
 

@@ -14,15 +14,15 @@ from skfem import Basis, BilinearForm, ElementHex1, FacetBasis, LinearForm, Mesh
 from skfem.helpers import dot, grad
 
 from monitor.heat.board import BoardModel, Losses, Slab
+from monitor.heat.chain import Fineness, part_edges
 from monitor.heat.estimate import HeatEstimator
-from monitor.heat.grid import graded_edges
 from tests.heat.cases import jet_at, job
 
 FloatArray = NDArray[np.float64]
 
 FRAME_S, SECONDS = 1 / 30, 5.0
 SIZE_M, THICK_M, K_XY, K_Z, HEAT_J_M3K = (48e-3, 32e-3), 1.2e-3, 12.0, 0.4, 1900 * 1150.0
-LOSS_W_M2K, FILM_W_M2K, WIDTH_M = 11.0, 280.0, 7e-3
+LOSS_W_M2K, FILM_W_M2K, WIDTH_M, PART_M = 11.0, 280.0, 7e-3, 9e-3
 POINTS_M = [(16e-3, 16e-3, 1.2e-3), (24e-3, 16e-3, 0.0), (30e-3, 12e-3, 1.2e-3), (40e-3, 24e-3, 0.6e-3)]
 MESHES = [(8, 6, 1), (12, 8, 2), (16, 11, 2), (20, 14, 3), (24, 16, 3), (32, 21, 4)]
 FINE = (64, 43, 8)
@@ -34,10 +34,12 @@ def spot(x_m: FloatArray, y_m: FloatArray, t_s: float) -> FloatArray:
 
 
 def live(n_members: int = 1) -> BoardModel:
-    """A bare board on a grid like the live one: four levels, 2 mm where the work is."""
-    edges = [graded_edges([0, s], [(0.2 * s, 0.8 * s, 2.2e-3)], coarsest_m=6e-3) for s in SIZE_M]
-    return BoardModel(*edges, Slab(THICK_M, 4, K_XY, K_Z, HEAT_J_M3K, graded=True), ambient_c=0.0, start_c=0.0,
-                      losses=Losses((LOSS_W_M2K, 0, 0), (LOSS_W_M2K, 0, 0), LOSS_W_M2K), n_members=n_members)
+    """A bare board on the grid of the live estimate, laid as if a part stood in its middle."""
+    fine, half = Fineness(), PART_M / 2
+    edges = [part_edges(s / 2 - half, s / 2 + half, (0.0, s), [], fine) for s in SIZE_M]
+    board = Slab(THICK_M, fine.board_levels, K_XY, K_Z, HEAT_J_M3K, shrink=fine.shrink)
+    return BoardModel(*edges, board, ambient_c=0.0, start_c=0.0, n_members=n_members,
+                      losses=Losses((LOSS_W_M2K, 0, 0), (LOSS_W_M2K, 0, 0), LOSS_W_M2K))
 
 
 def run_live() -> tuple[FloatArray, FloatArray]:

@@ -29,8 +29,8 @@ def run_inputs(heights_mm=(9.0, 24.0), each_s=45.0, cooling_s=30.0):
             for t in times]
 
 
-def log_of(setup, inputs, scores, seed=1, noise_k=2.0):
-    """What a bead at the joint would log if the scores were true, on a clock that is off."""
+def log_of(setup, inputs, scores, seed=1, noise_k=2.0, fields=("joint_centre",)):
+    """What beads at such sites would log if the scores were true, on a clock that is off."""
     chain = Chain(setup, parameters(np.array(scores, float)[:8, None]))
     rows = []
     for item in inputs:
@@ -38,9 +38,9 @@ def log_of(setup, inputs, scores, seed=1, noise_k=2.0):
             chain.blow(member_blow(item, setup, np.array(scores, float)[8:, None]), item.dt_s)
         else:
             chain.rest(item.dt_s)
-        rows.append(float(chain.sites().joint_centre[0]))
-    times = np.array([i.t_s for i in inputs])[::5]
-    return times - OFFSET_S, np.array(rows)[::5] + np.random.default_rng(seed).normal(0, noise_k, times.size)
+        rows.append([float(getattr(chain.sites(), field)[0]) for field in fields])
+    times, temps = np.array([i.t_s for i in inputs])[::5], np.array(rows)[::5]
+    return times - OFFSET_S, temps + np.random.default_rng(seed).normal(0, noise_k, temps.shape)
 
 
 TRUTH = (-0.6, 0.8, 0.7, -0.9, 0.9, 0.4, -0.5, 0.6, 0.3, 0.2, -0.4)
@@ -79,6 +79,40 @@ def test_run_identifies_several_combinations_but_not_all():
 
 def test_report_names_what_stays_at_its_prior():
     assert any("kept at the prior" in line for line in two_heights().report)
+
+
+@cache
+def two_beads():
+    inputs = run_inputs()
+    log = log_of(HOT, inputs, TRUTH, fields=("joint_centre", "underside"))
+    return fit_thermocouple(HOT, inputs, *log, site=("joint centre", "underside"))
+
+
+def test_bead_under_the_board_teaches_more_of_it():
+    one, two = (fit.calibration.knowledge.cov for fit in (two_heights(), two_beads()))
+
+    assert np.linalg.slogdet(two)[1] < np.linalg.slogdet(one)[1] - 0.5  # the posterior's volume is smaller
+    miss = np.array(TRUTH[:len(PARAMETERS)]) - two_beads().calibration.knowledge.mean
+    assert miss @ np.linalg.solve(two, miss) < 20.1  # chi-square, 8 degrees of freedom, 99 %
+
+
+def test_beads_taken_for_each_other_are_refused_or_told_by_what_is_left():
+    inputs = run_inputs()
+    times, temps = log_of(HOT, inputs, TRUTH, fields=("joint_centre", "underside"))
+
+    try:
+        swapped = fit_thermocouple(HOT, inputs, times, temps[:, ::-1], site=("joint centre", "underside"))
+    except InputError:
+        return
+    assert swapped.calibration.rms_k > 2 * two_beads().calibration.rms_k
+
+
+def test_two_beads_at_one_site_are_refused():
+    inputs = run_inputs()
+    times, temps = log_of(HOT, inputs, TRUTH, fields=("joint_centre", "underside"))
+
+    with pytest.raises(InputError, match="twice"):
+        fit_thermocouple(HOT, inputs, times, temps, site=("underside", "underside"))
 
 
 def test_two_heights_teach_the_decay_better_than_one():

@@ -11,8 +11,7 @@ import pytest
 
 from monitor.heat.limits import melt_wanted
 from monitor.heat.types import BoardSetup, Layer, PartSetup, Protection, RegionSetup, StationSetup
-from monitor.heat.uncertainty import draw_scores
-from monitor.plan.chance import chance_above, spans
+from monitor.plan.chance import spans
 from monitor.plan.chart import draw_plan
 from monitor.plan.course import Stage, step_times
 from monitor.plan.search import PlanLimits
@@ -161,28 +160,18 @@ def test_flooding_with_low_melt_alloy_needs_no_lead_free_heat():
     assert flooded.mark_c < 180 and fitted.mark_c == 235
 
 
-def test_chance_of_a_linear_margin_is_the_normal_law():
-    scores = draw_scores(11, 25)
-    slope = np.zeros(11)
-    slope[[0, 4]] = 3.0, 4.0
-
-    # P(N(5, 5^2) > 0) = Phi(1) = 0.8413, any table of the normal law
-    assert chance_above(5.0 + slope @ scores, scores) == pytest.approx(0.8413, abs=0.002)
-
-
-def test_chance_of_a_bent_margin_is_near_a_plain_count():
-    scores = draw_scores(11, 25)
-    bent = lambda z: 12.0 - 6.0 * z[0] - 3.0 * z[1] ** 2 + 4.0 * z[2]
-    plain = np.mean(bent(np.random.default_rng(1).normal(size=(11, 200_000))) > 0)
-
-    assert chance_above(bent(scores), scores) == pytest.approx(plain, abs=0.04)
-
-
 def test_steps_grow_and_meet_every_stage():
     times = step_times(60.0, [17.0, 33.0])
 
     assert {0.0, 17.0, 33.0, 60.0} <= set(np.round(times, 9)) and np.diff(times).max() < 3.1
-    assert np.diff(times)[0] == pytest.approx(0.25)
+    assert np.diff(times)[0] == pytest.approx(0.125)
+
+
+def test_steps_cut_in_parts_keep_the_whole_ones():
+    times, halves = step_times(40.0, [11.0]), step_times(40.0, [11.0], parts=2)
+
+    np.testing.assert_allclose(halves[::2], times)
+    assert halves.size == 2 * times.size - 1 and step_times(40.0, [11.0], coarser=2.0).size < 0.75 * times.size
 
 
 def test_hold_looks_back_over_its_whole_span():

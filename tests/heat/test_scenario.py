@@ -36,19 +36,11 @@ def shipped_errors(which):
     return abs(rows[:, 1:] - expected[:, 1:]).max(axis=0) / rise
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("which", ["a", "b", "d"])
+@pytest.mark.parametrize("which", ["c", *(pytest.param(w, marks=pytest.mark.slow) for w in "abd")])
 def test_shipped_grid_follows_the_finite_elements(which):
     centre, corner, neighbour = shipped_errors(which)[:3]
 
     assert centre < 0.015 and corner < 0.025 and neighbour < 0.025
-
-
-def test_shipped_grid_follows_a_small_part_under_a_narrow_nozzle():
-    # the reference itself is uncertain by half a percent in its mesh and more in its first second
-    centre, corner, neighbour = shipped_errors("c")[:3]
-
-    assert centre < 0.02 and corner < 0.04 and neighbour < 0.02
 
 
 @pytest.mark.slow

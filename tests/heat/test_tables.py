@@ -32,10 +32,6 @@ def test_time_above_liquidus_of_the_profile():
     agrees("jstd-tal", limits.time_above_s())
 
 
-def test_time_to_peak():
-    agrees("jstd-t25peak", [limits.time_to_peak_s(False), limits.time_to_peak_s(True)])
-
-
 def test_seconds_near_the_class_temperature():
     agrees("jstd-tp5", limits.seconds_near_class()[0])
 
@@ -82,11 +78,20 @@ def test_solidus_is_never_above_liquidus():
 
 
 @pytest.mark.parametrize("check_id", ["kxy-2L", "kxy-4L"])
-def test_in_plane_conductivity_of_a_stack(check_id):
+def test_in_plane_conductivity_lies_under_the_rule_of_mixtures_and_near_it_for_whole_foils(check_id):
     i = inputs(check_id)
     layers = tuple((i["foil_um"] * 1e-6, c) for c in i["coverage"])
+    whole = tuple((t * c, 1.0) for t, c in layers)  # the same copper as whole, thinner foils
+    got, all_whole = (material.stack_in_plane_w_mk(i["t_mm"] * 1e-3, x, i["k_cu"], i["k_fr4"]) for x in (layers, whole))
 
-    agrees(check_id, material.stack_in_plane_w_mk(i["t_mm"] * 1e-3, layers, i["k_cu"], i["k_fr4"]))
+    agrees(check_id, all_whole)
+    assert 0.6 * all_whole < got < 0.9 * all_whole
+
+
+@pytest.mark.parametrize("holes, share", [(0.1, 0.818), (0.2, 0.667), (0.4, 0.429)])
+def test_foil_with_holes_conducts_as_maxwells_law_says(holes, share):
+    # Maxwell's law for a sheet with round holes, (1 - f) / (1 + f); Rayleigh 1892 differs by 1 % at a share of 0.4
+    assert material.foil_w_mk(1 - holes, 390.0, 1e-6) / 390.0 == pytest.approx(share, abs=0.001)
 
 
 def test_through_plane_conductivity_of_a_stack():
@@ -104,24 +109,6 @@ def test_conductance_of_a_via():
 
 def test_still_air_gap():
     agrees("airgap-h", material.air_gap_w_m2k(3e-3, 100.0))
-
-
-def test_polyimide_tape():
-    agrees("tape-h", material.tape_w_m2k())
-
-
-def test_heat_kept_under_tape():
-    agrees("tape-reduction", material.series_w_m2k(200.0, material.tape_w_m2k()) / 200.0)
-
-
-def test_ring_of_board_around_a_part_as_an_annular_fin():
-    i = inputs("annular-fin-eff")
-
-    efficiency, conductance = material.annular_fin(i["r_in_mm"] * 1e-3, i["r_out_mm"] * 1e-3, i["t_mm"] * 1e-3,
-                                                   i["k_W_mK"], i["h_each_side_W_m2K"])
-
-    agrees("annular-fin-eff", efficiency)
-    agrees("annular-fin-G", conductance)
 
 
 def test_radiation_coefficient():
