@@ -25,6 +25,7 @@ LEAST_SLOPE_K_S = 0.5
 _NORMAL = NormalDist()
 _GRID = np.linspace(-6.0, 6.0, 241)
 _LEAST_SHARE = 0.3  # of the spread that is left, carried by the members at the least
+_NEAR = 1.5  # of the spread: members so far from a sight count less in the line through them; a choice
 _REJECTED = 0.5  # probability of being wrong from which a sight is told to be left aside
 
 
@@ -183,7 +184,7 @@ class MeltLearner:
             liquidus_c,
             wrong,
             slope,
-            *self._slopes(raw),
+            *self._slopes(raw, liquidus_c + slope * law.lag_s, math.hypot(whole, noise)),
             form_sigma_k,
         )
         self.lessons = (*self.lessons, lesson)
@@ -206,11 +207,15 @@ class MeltLearner:
         last = max(believed, key=lambda sight: sight.t_s)
         return last.t_s if LAW[last.kind].is_above else math.nan
 
-    def _slopes(self, raw: FloatArray) -> tuple[float, FloatArray, float]:
-        """The chain's value at scores of zero, its change with each score, and its 1 sigma by the inputs."""
-        rows = np.vstack([self._scores, self._inputs])[:, 1 : self._n]
-        centred = raw[1 : self._n] - raw[1 : self._n].mean()
-        per_row = np.linalg.lstsq((rows - rows.mean(1, keepdims=True)).T, centred, rcond=None)[0]
-        n = len(self._scores)
-        zero = float(raw[1 : self._n].mean() - per_row[:n] @ self._scores[:, 1 : self._n].mean(1))
-        return zero, per_row[:n], float(np.sqrt((per_row[n:] ** 2).sum()))
+    def _slopes(self, raw: FloatArray, mark_c: float, spread_k: float) -> tuple[float, FloatArray, float]:
+        """The chain's value at scores of zero, its change with each score, and its 1 sigma by the inputs.
+
+        The chain is not linear: the line is fitted where the sight places the joint, members far from it count less
+        (posterior linearisation: Garcia-Fernandez et al., IEEE Trans. Signal Process. 63 (2015) 5561, from memory).
+        """
+        rows = np.vstack([np.ones(raw.size), self._scores, self._inputs])[:, 1 : self._n]
+        values = raw[1 : self._n]
+        root = np.sqrt(np.exp(-0.5 * ((values - mark_c) / (_NEAR * spread_k)) ** 2) + 1e-6)
+        fit = np.linalg.lstsq((rows * root).T, values * root, rcond=None)[0]
+        n = len(self._scores) + 1
+        return float(fit[0]), fit[1:n], float(np.sqrt((fit[n:] ** 2).sum()))

@@ -4,6 +4,14 @@ does.
 The patch is a set of points on a level plane. Brightness may change by a factor that varies linearly across it and by
 an offset: exposure, soft shadows, thin smoke. Points that do not fit, as under a tool or at a hard shadow, lose their
 weight.
+
+Beside it, OpenCV's ECC and scikit-image's phase correlation (`tests.benchmarks.registration`: part of 10 mm, shifts
+up to 0.4 mm at 3.8 px a mm): uncovered and evenly lit, ours and ECC are both within 0.01 mm rms, phase correlation
+within 0.1 mm. Half in a hard shadow ECC errs by 0.04 mm, ours by 0.03 mm; with a third covered ECC claims an answer
+that is wrong by more than 0.1 mm in 33 % of pictures, phase correlation in 67 %, ours in none. ECC takes 2.4 times as
+long, phase correlation 30 times. On a chip of 3 x 6 px ECC gives up in 60 % of pictures and errs by 0.4 mm in most
+others. Ours errs by 0.1 mm there, all of it where print of more contrast than the chip's lies under its rim: then a
+shift comes out too small.
 """
 
 from __future__ import annotations
@@ -157,7 +165,8 @@ def register(
     value, cov, fits, alike, now, left = _register(
         picture, px_from_mm, patch.points_mm, patch.rows, patch.scatter, np.asarray(start, float), gain, _PRIOR_SIGMA
     )
-    return PatchFit(value[:3], cov, float(value[3]), fits, alike, np.count_nonzero(fits) / len(fits), now, left < _AT_REST)
+    share = np.count_nonzero(fits) / len(fits)
+    return PatchFit(value[:3], cov, float(value[3]), fits, alike, share, now, left < _AT_REST)
 
 
 def register_all(
@@ -240,7 +249,8 @@ def _sample_into(out, picture, h, points, shift):
 def _register(picture, h, points, rows, scatter, start, gain, prior_sigma):
     """Reweighted Gauss-Newton with the reference's rows (7, n).
 
-    Value (7,), cov (3, 3), which points fit, alike, grey levels, the step that is left in sigmas. The rows are those of gain one: a step of the shift comes out times the gain.
+    Value (7,), cov (3, 3), which points fit, alike, grey levels, the step that is left in sigmas. The rows are those of
+    gain one: a step of the shift comes out times the gain.
     """
     n = len(points)
     value, middle = np.zeros(_N), np.zeros(_N)
