@@ -28,7 +28,7 @@ class GuideNow:
     gap : Gap or None
         None before contact, after the guide's end, and where either is not measured.
     is_shown : bool
-        Whether the hand is led; a muted probe is not.
+        Whether the hand is led; in a pass without help it is not.
     """
 
     since_contact_s: float

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -22,7 +23,7 @@ from monitor.judging.marks import JointMark
 from monitor.judging.pipeline import FrameResult, Judge
 from monitor.judging.technique import GRID_STEP_MM
 from monitor.recording.attribution import from_meta
-from monitor.recording.folder import HEAT
+from monitor.recording.folder import GUIDE, HEAT
 from monitor.recording.reader import CAMERA, JOB, NOZZLE, PICTURE, Recording, open_recording, own_text
 from monitor.recording.recorder import Origin, PassNote, Recorder
 from monitor.recording.trace_file import LONGEST_GAP_S
@@ -61,6 +62,8 @@ def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, for
                     by=from_meta(recording.meta))
     with Recorder(out, origin, force=force) as recorder:
         keep_calibration(recorder.part, calibration)
+        if (recording.folder / GUIDE).is_file():
+            shutil.copyfile(recording.folder / GUIDE, recorder.part / GUIDE)
         n_frames = max(1, len(recording.frames["t_s"]))
         for done, result in enumerate(rejudge(recording, judge, higher_mm), 1):
             recorder.add(result)

@@ -238,7 +238,7 @@ class Session:
         self._clock(self.now_s)
         last_pass = self.judge.finish()
         if last_pass is not None:
-            recorder.add_pass(last_pass, self.coach.note())
+            recorder.add_pass(last_pass, self._note())
             self._guide_words(last_pass)
         finish_recording(recorder, self.judge, self.heat)
         self._add_picture(recorder)
@@ -268,9 +268,8 @@ class Session:
         height_mm = result.exposure.height_mm if result.exposure.observed else math.nan
         error, guide = self.coach.step(result.exposure.dt_s, height_mm, result.in_pass), None
         if self._leader is not None:
-            is_led = self.coach.is_coached or self.coach.mode is Mode.MUTED
             guide = self._leader.step(result.exposure, result.in_pass, self.judge.technique.pass_time_s(result.t_s),
-                                    is_led)
+                                      self._is_led)
             error = self._leader.tone(guide) if self.coach.is_coached else math.nan
         told = self._end_pass(result.pass_ended) if result.pass_ended is not None else None
         if self.recorder is not None:
@@ -290,7 +289,17 @@ class Session:
         return Moment(result, alarm, told, self._notices(), guide)
 
     def _end_pass(self, ended: PassSummary) -> PassTold:
-        return PassTold(ended, self.coach.note(), self.coach.end_pass(), self._guide_words(ended))
+        return PassTold(ended, self._note(), self.coach.end_pass(), self._guide_words(ended))
+
+    def _note(self) -> PassNote:
+        """How the pass was coached; one that was led by eye alone had help too."""
+        note = self.coach.note()
+        return replace(note, coached=True) if self._is_led else note
+
+    @property
+    def _is_led(self) -> bool:
+        """Whether the hand is shown the guide; in a muted probe, and where coaching fades, it is not."""
+        return self._leader is not None and (self.coach.is_coached or self.coach.mode is Mode.MUTED)
 
     def _guide_words(self, ended: PassSummary) -> str:
         """How a pass was held to the guide; kept in the trace, empty without a guide."""

@@ -28,7 +28,7 @@ def guide_words(now: GuideNow | None) -> tuple[str, str]:
     if now is None:
         return "–", tr("waits for the first picture")
     if not now.is_shown:
-        return "–", tr("a muted probe is not led")
+        return "–", tr("this pass is without help")
     if math.isnan(now.since_contact_s):
         return "–", tr("the guide waits for your contact")
     if now.is_over:

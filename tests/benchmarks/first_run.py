@@ -160,8 +160,17 @@ def main(arguments: list[str]) -> int:
 
 
 def _run(person: Person, camera: Pictures, clip: Path, scene: dict) -> None:
-    guide, setup = person.window.guide, person.window.setup
     empty = _empty_bench(clip)
+    _paper(person, camera, empty)
+    _camera(person, camera, empty)
+    _lens(person, camera, clip)
+    _nozzle(person, camera, clip, empty, scene["nozzle"])
+    _trust(person, camera, clip)
+    _job(person, camera, clip, empty, scene)
+
+
+def _paper(person: Person, camera: Pictures, empty: np.ndarray) -> None:
+    guide = person.window.guide
     person.wait(1.5)
     person.shoot("paper_missing")
     camera.show(empty)
@@ -170,6 +179,9 @@ def _run(person: Person, camera: Pictures, clip: Path, scene: dict) -> None:
     person.shoot("paper")
     person.done("paper")
 
+
+def _camera(person: Person, camera: Pictures, empty: np.ndarray) -> None:
+    guide = person.window.guide
     camera.show((empty * 0.15).astype(np.uint8))
     person.click(guide.next)
     person.until(lambda: "dark" in guide.missing.text(), "too dark")
@@ -182,6 +194,9 @@ def _run(person: Person, camera: Pictures, clip: Path, scene: dict) -> None:
     person.shoot("camera")
     person.done("camera")
 
+
+def _lens(person: Person, camera: Pictures, clip: Path) -> None:
+    guide = person.window.guide
     person.click(guide.next)
     for n, path in enumerate(sorted((clip / "camera").glob("*.jpg"))):
         camera.show(cv2.imread(str(path)))
@@ -198,9 +213,11 @@ def _run(person: Person, camera: Pictures, clip: Path, scene: dict) -> None:
     person.shoot("lens")
     person.done("lens")
 
+
+def _nozzle(person: Person, camera: Pictures, clip: Path, empty: np.ndarray, nozzle: dict) -> None:
+    guide = person.window.guide
     camera.show(empty)
     person.click(guide.next)
-    nozzle = scene["nozzle"]
     person.type(guide.nozzle.outer, f"{nozzle['outer_diameter_mm']:g}")
     person.type(guide.nozzle.bore, f"{nozzle['bore_diameter_mm']:g}")
     photos = _touch_photos(clip)
@@ -228,6 +245,9 @@ def _run(person: Person, camera: Pictures, clip: Path, scene: dict) -> None:
     person.shoot("nozzle")
     person.done("nozzle")
 
+
+def _trust(person: Person, camera: Pictures, clip: Path) -> None:
+    guide = person.window.guide
     person.click(guide.next)
     for place, height, path in _touch_photos(clip):  # as a person, who stands it elsewhere when it is not recognised
         if place == "board" and not guide.trust.is_done:
@@ -238,6 +258,9 @@ def _run(person: Person, camera: Pictures, clip: Path, scene: dict) -> None:
     person.shoot("trust")
     person.done("trust")
 
+
+def _job(person: Person, camera: Pictures, clip: Path, empty: np.ndarray, scene: dict) -> None:
+    guide, setup = person.window.guide, person.window.setup
     camera.show(empty)
     person.click(guide.next)
     person.wait(1.0)

@@ -6,11 +6,14 @@ import numpy as np
 import pytest
 
 from monitor.engine.feedback import Mode, Skill
+from monitor.engine.rerun import rerun
 from monitor.errors import InputError
+from monitor.job import parse_job
 from monitor.judging.guide_pass import GuidePass
 from monitor.recording.guide_file import own_guide
 from monitor.recording.reader import open_recording
 from tests.engine.test_session import make, run
+from tests.monitor.make import JOB_TEXT
 
 OFF = (60, 40, 60)
 
@@ -87,6 +90,14 @@ def test_in_muted_work_the_guide_is_seen_and_not_heard():
     assert moments[-1].guide.is_shown and not any(c.error > 0 for c in cues)
 
 
+def test_a_pass_that_was_led_by_eye_alone_is_no_pass_without_help(tmp_path):
+    _, _, session = led(lambda t: (0, 0, 20), mode=Mode.MUTED, folder=tmp_path / "led")
+    alone = make(tmp_path / "alone", where=lambda t: (0, 0, 20), mode=Mode.MUTED)
+    run(alone, 2.5)
+
+    assert [open_recording(s.finish()).passes[0]["coached"] for s in (session, alone)] == [1, 0]
+
+
 def test_the_pass_is_told_with_its_distance_and_without_the_time_after_it(tmp_path):
     moments, _, session = led(lambda t: (0, 0, 18) if t < 2.0 else OFF, folder=tmp_path / "r", seconds=6.0)
 
@@ -98,7 +109,9 @@ def test_a_recording_keeps_its_guide_among_its_files(tmp_path):
     _, _, session = led(lambda t: (0, 0, 18), folder=tmp_path / "r")
     found = open_recording(session.finish())
 
-    np.testing.assert_allclose(own_guide(found).track, still().track)
+    again = rerun(found, parse_job(JOB_TEXT), JOB_TEXT, tmp_path / "again")
+    for one in (found, again):
+        np.testing.assert_allclose(own_guide(one).track, still().track)
     assert "guide.toml" in (found.folder / "manifest.json").read_text() and found.altered == ()
 
 

@@ -122,6 +122,15 @@ def test_a_guide_lies_on_its_target_wherever_that_is_marked(guide):
     assert there.at(1.0).height_mm == guide.at(1.0).height_mm
 
 
+def test_the_lean_turns_with_the_target(guide):
+    leaning = dataclasses.replace(guide, track=guide.track.copy())
+    leaning.track[:, 5:7] = [0.5, 0.0]
+    corners = [[-y, x] for x, y in job().target.outline_mm]
+    turned = parse_job(JOB_TEXT.replace("[[-5, -5], [5, -5], [5, 5], [-5, 5]]", str(corners)))
+
+    np.testing.assert_allclose(fit_to_job(leaning, turned).at(1.0).lean, [0.0, 0.5], atol=1e-9)
+
+
 def test_a_guide_of_another_target_is_refused(guide):
     wider = parse_job(JOB_TEXT.replace("[[-5, -5], [5, -5], [5, 5], [-5, 5]]", "[[-5, -5], [9, -5], [9, 5], [-5, 5]]"))
 

@@ -34,7 +34,7 @@ def now(gap=Gap(3.24, 1.1, 4.5, 0.8), since_s=1.0, height_mm=15.0, is_shown=True
     (now(gap=None, height_mm=float("nan")), "–", "the guide was not seen here"),
     (now(gap=None, since_s=float("nan")), "–", "the guide waits for your contact"),
     (now(gap=None, since_s=4.5), "–", "the guide has lifted off"),
-    (now(is_shown=False), "–", "a muted probe is not led"),
+    (now(is_shown=False), "–", "this pass is without help"),
 ])
 def test_the_distance_is_one_figure_with_its_interval_or_a_reason(moment, figure, words):
     assert guide_words(moment) == (figure, words)
