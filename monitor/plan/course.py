@@ -44,6 +44,7 @@ COARSE = Fineness(
     shrink=1.3,
 )
 FIRST_STEP_S, STEP_GROWTH, LONGEST_STEP_S = 0.125, 0.05, 2.0
+LATER_STEP_S = 0.5  # the first of a later stage, which changes less than the begin from cold
 SWEEP_POINTS = 6
 GLIDE_STEP_S = 2.0  # how finely a glide is followed
 AIM_AGAIN = 1.5  # what the jet can give hangs on the board's warmth: looked at again when so much longer has passed
@@ -193,7 +194,8 @@ def step_times(until_s: float, marks_s: Sequence[float] = (), parts: int = 1, co
     for stop in stops:
         since = times[-1] if len(times) > 1 else 0.0
         while times[-1] < stop - 1e-9:
-            step = min(max(FIRST_STEP_S, STEP_GROWTH * (times[-1] - since)), LONGEST_STEP_S) * coarser
+            first_s = FIRST_STEP_S if since == 0.0 else LATER_STEP_S
+            step = min(max(first_s, STEP_GROWTH * (times[-1] - since)), LONGEST_STEP_S) * coarser
             left = stop - times[-1]
             times.append(stop if left < 1.5 * step else times[-1] + step)
     n = len(times) - 1

@@ -16,7 +16,7 @@ from monitor.heat.uncertainty import prior
 from monitor.plan.chance import Judged, judge
 from monitor.plan.course import COARSE, Course, Ensemble, Progress, Stage, repeated, run_stages
 from monitor.plan.measures import best_measures
-from monitor.plan.search import PlanLimits, SettingMap, search
+from monitor.plan.search import NEAR, PlanLimits, SettingMap, search
 from monitor.plan.stages import best_descent, cut, find_stages
 from monitor.plan.surface import Way, cool_star, coordinates, run_members
 from monitor.plan.types import Bound, Plan, Start
@@ -140,7 +140,8 @@ def _counted(many: Judged, stop_s: float) -> tuple[float, float, float, float]:
         return 0.0, chance, by_stop, 0.0
     shares = (both > 0).mean(axis=1)
     merit = np.where(kept, shares + 1e-4 * np.clip(many.joint_k[:, 0], -100, 0), -np.inf)
-    best = int((merit >= merit.max() - NEARLY).argmax())
+    is_told = merit.max() > NEAR  # where hardly any member gets there, the one that comes nearest
+    best = int((merit >= merit.max() - NEARLY).argmax()) if is_told else int(merit.argmax())
     return float(many.times_s[best]), chance, by_stop, float(shares[best])
 
 

@@ -160,7 +160,7 @@ def curve(path: str | None) -> None:
     shares: dict[str, list[tuple[float, float, float, float]]] = {}
     for name in ("U3", "C14", LOOSE.name):
         for size in SIZES_MM:
-            n, delays = 0, []
+            n, delays, n_drawn = 0, [], 0
             for k in range(N_EACH * len(CURVE_KINDS) * len(FACES)):
                 way = np.random.default_rng(k).uniform(0, 2 * np.pi)
 
@@ -171,11 +171,14 @@ def curve(path: str | None) -> None:
                 kind, faces = CURVE_KINDS[k % 4], FACES[k // 4 % 3]
                 told = [e.t_s - SHIFT_S for e in sequence(kind, 500 + k, faces, lies, CURVE_S, 2)
                         if e.name == name or (name == LOOSE.name and e.name.startswith("unmarked"))]
-                n, delays = n + 1, delays + [t for t in told[:1] if 0 < t <= TOLD_S]
+                in_time = [t for t in told[:1] if 0 < t <= TOLD_S]
+                n, delays = n + 1, delays + in_time
+                n_drawn += bool(in_time) and faces == DRAWN
             low, high = binomtest(len(delays), n).proportion_ci(0.9, "wilson")
             shares.setdefault(name, []).append((size, len(delays) / n, low, high))
             late = f", told {np.median(delays):.2f} s after it began" if delays else ""
-            print(f"{name} shifted by {size:.2f} mm: found {len(delays)} of {n} ({low:.0%} to {high:.0%}){late}",
+            print(f"{name} shifted by {size:.2f} mm: found {len(delays)} of {n} ({low:.0%} to {high:.0%}), "
+                  f"{n_drawn} of the {n // len(FACES)} drawn ones{late}",
                   flush=True)
     if path:
         _plot(shares, path)
@@ -184,7 +187,7 @@ def curve(path: str | None) -> None:
 def _plot(shares: dict[str, list[tuple[float, float, float, float]]], path: str) -> None:
     from matplotlib.figure import Figure
 
-    figure = Figure((6.4, 4.0), layout="constrained")
+    figure = Figure((6.4, 4.6), layout="constrained")
     axes = figure.add_subplot(xscale="log", xlabel="shift [mm]", ylabel="told within 1 s [%]", ylim=(-3, 103))
     for (_, rows), words, marker in zip(shares.items(), CURVES, "osd", strict=True):
         size, share, low, high = 100 * np.array(rows).T
@@ -193,7 +196,7 @@ def _plot(shares: dict[str, list[tuple[float, float, float, float]]], path: str)
     axes.set_xticks(SIZES_MM, [f"{v:g}" for v in SIZES_MM])
     axes.minorticks_off()
     axes.grid(alpha=0.3)
-    axes.legend(title="3.8 px a mm; bars: 90 % intervals")
+    figure.legend(loc="outside lower center", ncols=3, title="3.8 px a mm; bars: 90 % intervals")
     figure.savefig(path, dpi=120)
 
 

@@ -207,15 +207,15 @@ def test_a_pass_under_another_calibration_may_differ_by_its_sigma():
     assert odd_passes(same, job()) and not odd_passes(other, job())
 
 
-@pytest.mark.parametrize("n", [8, 40])
-def test_like_passes_are_rarely_told_of_anything(n):
+@pytest.mark.parametrize(("kind", "n"), [("unsteady", 8), ("unsteady", 40), ("skewed", 4), ("skewed", 8)])
+def test_like_passes_are_rarely_told_of_anything(kind, n):
     # nominal at most 5 % over all that is said; more than 7 of 60 come with a chance of 1 % at that rate
     from tests.benchmarks.judgements import false_alarms
 
-    assert false_alarms("unsteady", n, 60) <= 7 / 60
+    assert false_alarms(kind, n, 60) <= 7 / 60
 
 
-@pytest.mark.parametrize(("fault", "n", "least"), [(0, 8, 0.15), (0, 40, 0.6), (1, 40, 0.5), (2, 40, 0.8)])
+@pytest.mark.parametrize(("fault", "n", "least"), [(0, 8, 0.3), (0, 40, 0.6), (1, 40, 0.5), (2, 40, 0.8)])
 def test_faults_are_found_and_named(fault, n, least):
     from tests.benchmarks.judgements import FAULTS, found
 

@@ -99,6 +99,16 @@ def test_heavy_ground_planes_are_closed_and_both_constraints_are_told():
     assert other.site in plan.limits and joints.site in plan_table(plan) and f"{other.wanted:.0f}" in plan.reason
 
 
+def test_closed_plan_tells_how_far_the_joints_come_and_not_how_they_began():
+    closest = plan_of("heavy planes").closest
+
+    assert closest.dwell_s > 20 and closest.temp_c["joint corner"].mid > 120
+
+
+def test_dwell_by_the_clock_is_no_longer_than_it_need_be():
+    assert plan_of("low melt").start.dwell_s < 0.7 * 90  # the longest pass; the melt comes within a few seconds
+
+
 def test_soft_neighbour_collides_with_the_joints():
     assert plan_of("soft neighbour").verdict == "closed" and plan_of("soft neighbour").colliding[1].site == "C9"
 

@@ -239,6 +239,17 @@ def test_a_value_out_of_range_is_told_with_its_key(qtbot, tmp_path):
     assert window.work.job.station.setpoint_c == 360.0  # the job in use stays whole
 
 
+def test_measured_outlet_temperatures_are_typed_in_threes(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False)
+    editor = window.setup.form.editors["station", "outlet_c"]
+    editor.setText("300 30 276; 400 30 366")
+    editor.editingFinished.emit()
+    window.setup.form.editors["target", "ceramic"].setChecked(True)
+
+    assert window.work.job.station.outlet_c == ((300.0, 30.0, 276.0), (400.0, 30.0, 366.0))
+    assert window.work.job.target.ceramic
+
+
 def test_a_job_is_saved_and_opened_again(qtbot, tmp_path):
     window = make(qtbot, tmp_path, start=False)
     window.setup.draft.put("", "title", "my job")

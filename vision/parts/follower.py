@@ -18,7 +18,7 @@ from vision.types import BenchPose, FloatArray, Frame, PartEvent, VisionResult
 
 __all__ = ["PartFollower"]
 
-_PICTURE_EVERY_S = 0.2
+_PICTURE_EVERY_S = 0.5
 _AROUND_MM, _PICTURE_PX, _MOST_PX_MM = (
     1.5,
     200,
