@@ -88,7 +88,7 @@ class Recent(_Waiting[T]):
         By how much the oldest may lag behind the newest before any are skipped.
     """
 
-    def __init__(self, time_s: Callable[[T], float], kept_s: float = 0.5, most: int = 20, late_s: float = 0.25) -> None:
+    def __init__(self, time_s: Callable[[T], float], kept_s: float = 0.5, most: int = 20, late_s: float = 0.1) -> None:
         super().__init__()
         self._time_s, self._kept_s, self._most, self._late_s = time_s, kept_s, most, late_s
         self.n_put = self.n_dropped = 0

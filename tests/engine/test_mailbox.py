@@ -60,8 +60,8 @@ def test_one_who_is_too_slow_skips_to_the_first_value_that_is_late_enough():
 
 
 def test_when_no_value_is_late_enough_the_newest_wins():
-    box = fill([0.0, 0.15, 0.3])
-    assert box.take(0.0, 0.5) == 0.3 and box.take(0.0, 0.5) is None
+    box = fill([0.0, 0.1, 0.2])
+    assert box.take(0.0, 0.5) == 0.2 and box.take(0.0, 0.5) is None
 
 
 def test_one_who_is_hardly_late_skips_nothing():
