@@ -139,8 +139,8 @@ def cost() -> str:
         cv2.GaussianBlur(whole, (0, 0), 1.5)
         blurs.append(time.thread_time() - begin)
     ms, mean_ms, blur_ms = 1e3 * np.median(spent[30:]), 1e3 * np.mean(spent[30:]), 1e3 * np.median(blurs)
-    return (f"ten parts and what lies around: {ms:.2f} ms a frame (mean {mean_ms:.2f} ms), {ms / blur_ms:.1f} times the "
-            f"blurring of a 720p picture ({blur_ms:.2f} ms)")
+    return (f"ten parts and what lies around: {ms:.2f} ms a frame (mean {mean_ms:.2f} ms), {ms / blur_ms:.1f} times "
+            f"the blurring of a 720p picture ({blur_ms:.2f} ms)")
 
 
 def false_events(n_frames: int) -> None:

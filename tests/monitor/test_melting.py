@@ -75,4 +75,4 @@ def test_the_margin_is_the_hottest_coldest_joint_of_the_trace(melted):
                           (one.t_start_s, one.t_end_s)).fetchall()
     hottest = max(json.loads(text)["joint corner"][1] for (text,) in rows)
 
-    assert one.values["joint_margin_k"] == pytest.approx(hottest - 220.0)  # SAC305 is liquid from 220 C: makers' data sheets
+    assert one.values["joint_margin_k"] == pytest.approx(hottest - 220.0)  # SAC305, makers' data sheets
