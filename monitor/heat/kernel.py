@@ -100,11 +100,11 @@ def advance(shape: Shape, layers: Layers, exchange: Exchange, work: Work, jet_h:
     jet_h [W/m2/K] and jet_c [C], shape (ny, nx, members): the jet's film coefficient and arrival temperature.
     """
     _faces(shape, layers, exchange, work, jet_h, jet_c)
-    rate = dt_s / layers.capacity_j_m2k
-    _residual(shape, layers, exchange, work, dt_s, rate)
+    rate, beside = dt_s / layers.capacity_j_m2k, _beside(shape, layers, work)
+    _residual(shape, layers, exchange, work, dt_s, rate, beside)
     _sweep_x(shape, layers, work, dt_s)
     _sweep_y(shape, layers, work, dt_s)
-    _sweep_z(shape, layers, work, rate)
+    _sweep_z(shape, layers, work, rate, beside)
     _settle(shape, layers, exchange, work, jet_h, jet_c, dt_s)
 
 
@@ -157,6 +157,18 @@ def _via(shape, layers, k, j, i):
 
 
 @_compiled
+def _beside(shape, layers, work):
+    """What plated holes and leads add below each level and above the last, (levels + 1, ny, nx) [W/m2/K]."""
+    n_levels, ny, nx, _ = work.temp_c.shape
+    out = np.empty((n_levels + 1, ny, nx))
+    for k in range(n_levels + 1):
+        for j in range(ny):
+            for i in range(nx):
+                out[k, j, i] = _via(shape, layers, k - 1, j, i)
+    return out
+
+
+@_compiled
 def _faces(shape, layers, exchange, work, jet_h, jet_c):
     """Coupling and driving temperature of both faces of each column."""
     n_levels, ny, nx, n = work.temp_c.shape
@@ -181,7 +193,7 @@ def _faces(shape, layers, exchange, work, jet_h, jet_c):
 
 
 @_compiled
-def _residual(shape, layers, exchange, work, dt_s, rate):
+def _residual(shape, layers, exchange, work, dt_s, rate, beside):
     """dt * net flux into each cell over its capacity, from the present temperatures; rate is dt over the capacity."""
     t, d = work.temp_c, work.delta_k
     n_levels, ny, nx, n = t.shape
@@ -197,7 +209,7 @@ def _residual(shape, layers, exchange, work, dt_s, rate):
                                                                                         i)
                 north = 0.0 if j == j1 - 1 else 2.0 / ((dy[j + 1] + dy[j]) * dy[j]) * _link(shape, shape.link_y, k, j,
                                                                                             i)
-                via_down, via_up = _via(shape, layers, k - 1, j, i), _via(shape, layers, k, j, i)
+                via_down, via_up = beside[k, j, i], beside[k + 1, j, i]
                 open_sides = (1.0 if i == i0 else 0.0) / dx[i] + (1.0 if i == i1 - 1 else 0.0) / dx[i] + (
                     1.0 if j == j0 else 0.0) / dy[j] + (1.0 if j == j1 - 1 else 0.0) / dy[j]
                 side = open_sides * exchange.side_w_m2k * layers.thickness_m[k]
@@ -297,7 +309,7 @@ def _sweep_y(shape, layers, work, dt_s):
 
 
 @_compiled
-def _sweep_z(shape, layers, work, rate):
+def _sweep_z(shape, layers, work, rate, beside):
     """Last of the three, so that the faces' implicit flux is exactly the energy stored; then the step is taken."""
     t, d = work.temp_c, work.delta_k
     n_levels, ny, nx, n = d.shape
@@ -306,7 +318,7 @@ def _sweep_z(shape, layers, work, rate):
         for i in range(nx):
             top = _top_level(shape, n_levels, j, i)
             for k in range(top + 1):
-                via_down, via_up = _via(shape, layers, k - 1, j, i), _via(shape, layers, k, j, i)
+                via_down, via_up = beside[k, j, i], beside[k + 1, j, i]
                 for m in range(n):
                     below = layers.up_w_m2k[k - 1, m] + via_down if k > 0 else work.coupling[1, j, i, m]
                     above = layers.up_w_m2k[k, m] + via_up if k < top else work.coupling[0, j, i, m]

@@ -29,7 +29,7 @@ NEAR_HEIGHT_SHARES = (0.5, 0.25, 0.05)
 SOAK_S, GLIDES_S = 15.0, (35.0, 55.0, 80.0, 105.0)
 RAMP_SHARE = 0.95  # aimed at: the coarse grid leaves something to be kept back
 HOT_COST = 0.05  # of chance, that a hotter setpoint than people use must gain
-LEAST_REST_S = 15.0  # left at the last place
+SHORTEST_S, LEAST_REST_S = 0.5, 15.0  # of a stage; left at the last place
 OVER_COST_K = 400.0  # a rise over the limit by 1 K/s counts as so many kelvin of margin
 
 
@@ -187,10 +187,10 @@ def best_descent(
 
 
 def cut(stages: tuple[Stage, ...], until_s: float) -> tuple[Stage, ...]:
-    """The stages up to a time."""
+    """The stages up to a time; one of less than half a second is none that a hand can keep."""
     kept, since = [], 0.0
     for stage in stages:
-        if until_s - since > 1e-9:
+        if until_s - since > SHORTEST_S or not kept:
             kept.append(replace(stage, seconds=min(stage.seconds, until_s - since)))  # a glide cut short ends there
         since += stage.seconds
     return tuple(kept)

@@ -194,6 +194,7 @@ def test_stages_are_cut_at_a_time():
     stages = (Stage(30e-3, (1e-3, 1e-3), 20.0), Stage(10e-3, (1e-3, 1e-3), 40.0))
 
     assert [s.seconds for s in cut(stages, 25.0)] == [20.0, 5.0] and len(cut(stages, 20.0)) == 1
+    assert len(cut(stages, 20.3)) == 1 and len(cut(stages, 0.2)) == 1  # no hand keeps a stage of 0.3 s
 
 
 def test_bismuth_on_leaded_pads_is_cautioned():
