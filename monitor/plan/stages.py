@@ -188,7 +188,8 @@ def best_descent(
 
 def cut(stages: tuple[Stage, ...], until_s: float) -> tuple[Stage, ...]:
     """The stages up to a time; one of less than half a second is none that a hand can keep."""
-    kept, since = [], 0.0
+    kept: list[Stage] = []
+    since = 0.0
     for stage in stages:
         if until_s - since > SHORTEST_S or not kept:
             kept.append(replace(stage, seconds=min(stage.seconds, until_s - since)))  # a glide cut short ends there
