@@ -12,11 +12,11 @@ from monitor.errors import EnvironmentFault, InputError, MonitorError
 from monitor.recording.manifest import check_manifest, renew_manifest
 from monitor.recording.reader import TRACE, Recording
 from monitor.recording.trace_file import trace_for_writing
+from monitor.steps import Steps
 
 __all__ = ["Comment", "CommentBook", "comments_of", "save_comments", "LONGEST_TEXT"]
 
 LONGEST_TEXT = 4000
-STEPS_BACK = 200
 
 
 @dataclass(frozen=True)
@@ -52,23 +52,22 @@ class CommentBook:
     """
 
     def __init__(self, comments: Iterable[Comment] = ()) -> None:
-        self._states: list[tuple[Comment, ...]] = [_sorted(comments)]
-        self._at = 0
+        self._steps = Steps(_sorted(comments))
 
     @property
     def comments(self) -> tuple[Comment, ...]:
         """As they stand now."""
-        return self._states[self._at]
+        return self._steps.now
 
     @property
     def can_undo(self) -> bool:
         """Whether there is a change to take back."""
-        return self._at > 0
+        return self._steps.can_undo
 
     @property
     def can_redo(self) -> bool:
         """Whether a change was taken back."""
-        return self._at < len(self._states) - 1
+        return self._steps.can_redo
 
     def add(self, comment: Comment) -> None:
         """Add a comment; its text is trimmed, an empty one is refused.
@@ -94,16 +93,14 @@ class CommentBook:
 
     def undo(self) -> None:
         """Take the last change back."""
-        self._at = max(0, self._at - 1)
+        self._steps.undo()
 
     def redo(self) -> None:
         """Make the change again that was taken back last."""
-        self._at = min(len(self._states) - 1, self._at + 1)
+        self._steps.redo()
 
     def _push(self, comments: Iterable[Comment]) -> None:
-        self._states[self._at + 1:] = [_sorted(comments)]
-        self._states = self._states[-STEPS_BACK - 1:]
-        self._at = len(self._states) - 1
+        self._steps.push(_sorted(comments))
 
 
 def comments_of(recording: Recording) -> tuple[Comment, ...]:

@@ -91,6 +91,7 @@ class BenchWindow(QMainWindow):
         work.ended.connect(self._when_ended)
         work.session_changed.connect(self._when_session)
         work.station_changed.connect(self._show_bar)
+        work.watching_changed.connect(self._show_bar)
         work.job_changed.connect(self._show_bar)
         work.notice.connect(self.tell)
         self.setup.draft.undo_stack.cleanChanged.connect(self._show_unsaved)

@@ -84,6 +84,7 @@ class BenchWork(QObject):
     ended = pyqtSignal(object)
     source_ended = pyqtSignal()
     session_changed = pyqtSignal(bool)
+    watching_changed = pyqtSignal(bool)
     job_changed = pyqtSignal()
     station_changed = pyqtSignal()
     notice = pyqtSignal(str)
@@ -208,12 +209,14 @@ class BenchWork(QObject):
             return
         self.is_watching = True
         self._watch_number = self.engine.begin_session(self._session_maker(None, None))
+        self.watching_changed.emit(True)
 
     def unwatch(self) -> None:
         """Stop that again."""
         if self.is_watching:
             self.is_watching = False
             self.engine.end_session()
+            self.watching_changed.emit(False)
 
     def _session_maker(self, folder: Path | None, player: Player | None) -> Callable[[], Session]:
         """What makes a session with the job and the settings of now, in the analysis thread."""
@@ -326,6 +329,7 @@ class BenchWork(QObject):
     def _when_ended(self, ended: Ended) -> None:
         if ended.number == self._watch_number and self.is_watching:
             self.is_watching = False
+            self.watching_changed.emit(False)
             if ended.fault:
                 self.may_watch = False  # until job or calibrations are others
                 self.notice.emit(ended.fault)

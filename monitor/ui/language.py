@@ -24,24 +24,33 @@ class Language(QTranslator):
 
     def __init__(self, texts: dict[str, str], parent: QObject | None = None) -> None:
         super().__init__(parent)
-        self._texts = texts
-        with_values = sorted((t for t in texts if _named(t)), key=lambda t: -len(FIELD.sub("", t)))
-        self._patterns = [(re.compile(_pattern(text)), text) for text in with_values]
-        self._found = lru_cache(1000)(self._look_up)
+        # apart from it: one that refers to itself would be freed some time, and in the midst of a translation Qt's
+        # lock holds that up for ever
+        self._catalogue = _Catalogue(texts)
 
     def translate(self, context: str, text: str, disambiguation: str | None = None, n: int = -1) -> str:
-        return self._found(text)
+        return self._catalogue.found(text)
 
     def isEmpty(self) -> bool:
-        return not self._texts
+        return not self._catalogue.texts
+
+
+class _Catalogue:
+    """What a language says, looked up once for each text."""
+
+    def __init__(self, texts: dict[str, str]) -> None:
+        self.texts = texts
+        with_values = sorted((t for t in texts if _named(t)), key=lambda t: -len(FIELD.sub("", t)))
+        self._patterns = [(re.compile(_pattern(text)), text) for text in with_values]
+        self.found = lru_cache(1000)(self._look_up)
 
     def _look_up(self, text: str) -> str:
-        if text in self._texts:
-            return self._texts[text]
+        if text in self.texts:
+            return self.texts[text]
         for pattern, known in self._patterns:
             if match := pattern.fullmatch(text):
-                values = {name: self._texts.get(value, value) for name, value in match.groupdict().items()}
-                return self._texts[known].format(**values)
+                values = {name: self.texts.get(value, value) for name, value in match.groupdict().items()}
+                return self.texts[known].format(**values)
         return ""
 
 

@@ -3,10 +3,11 @@ language.
 """
 
 import ast
+import gc
+import weakref
 from pathlib import Path
 
 import pytest
-from PyQt6.QtCore import QTranslator
 from PyQt6.QtGui import QPalette
 from PyQt6.QtWidgets import (
     QAbstractButton,
@@ -31,7 +32,7 @@ from monitor.ui.language import FIELD, Language, catalogue, languages
 from monitor.ui.review_window import ReviewWindow
 from monitor.ui.theme import DARK, LIGHT, Standing, contrast, looks
 from tests.ui.test_bench_safe import compare_window
-from tests.ui.test_bench_window import make
+from tests.ui.test_bench_window import Longer, make
 
 TARGET_PX = 24  # WCAG 2.2, 2.5.8
 TEXT, LARGE, SHAPE = 4.5, 3.0, 3.0  # WCAG 2.2, 1.4.3 and 1.4.11
@@ -163,19 +164,21 @@ def test_german_reads_like_a_sentence():
     assert language.translate("bench", "no text of ours") == ""
 
 
-class Longer(QTranslator):
-    """A made-up language whose every text is 40 % longer and cannot be taken for English."""
-
-    def translate(self, context, text, disambiguation=None, n=-1):
-        return f"[{text}{'~' * (4 * len(text) // 10)}]"
-
-    def isEmpty(self):
-        return False
+def test_a_language_that_is_put_away_is_freed_at_once_and_not_while_another_translates():
+    language = Language({"one": "eins"})
+    language.translate("bench", "one")
+    kept = weakref.ref(language)
+    gc.disable()
+    try:
+        del language
+        assert kept() is None
+    finally:
+        gc.enable()
 
 
 @pytest.mark.parametrize("page", ["guide", "setup", "hot"])
 def test_nothing_is_left_untranslated_or_cut_in_a_longer_language(qtbot, qapp, tmp_path, page):
-    language = Longer()
+    language = Longer(qapp)
     qapp.installTranslator(language)
     try:
         window = make(qtbot, tmp_path, start=False, page=page)

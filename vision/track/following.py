@@ -108,10 +108,6 @@ class Follower:
         """Of the outlet, camera frame (3,)."""
         return bench.cam_from_bench[:3, :3] @ state.mean[N_POSE:N_POSE + 3]
 
-    def ahead(self, h: Hypothesis, t_s: float) -> ToolState:
-        """The state at a time since its last picture."""
-        return self.expected(h.state, t_s)
-
     def expected(self, state: ToolState, t_s: float) -> ToolState:
         """A state at a later time, when no picture shows the tool."""
         return predict(state, t_s, self._motion) if t_s > state.t_s else state

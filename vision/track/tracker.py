@@ -284,7 +284,7 @@ class Tracker:
         """The track at a frame's time."""
         if not self._hypotheses or self._hypotheses[0].fit is None:
             return self._coasting(bench, t_s, "nozzle not recognised")
-        states = [self._follower.ahead(h, t_s) for h in self._hypotheses]
+        states = [self._follower.expected(h.state, t_s) for h in self._hypotheses]
         tip_mm, axis, _ = estimate(states[0])
         cov = spread_over(self._hypotheses, states)
         probability = 1.0 - probabilities(self._hypotheses)[0]
@@ -304,7 +304,7 @@ class Tracker:
         if self._is_there(LIKELY) and t_s - self._hypotheses[0].t_seen_s <= _COAST_S and (bench is None
                                                                                           or self._is_inside(bench,
                                                                                                              t_s)):
-            states = [self._follower.ahead(h, t_s) for h in self._hypotheses]
+            states = [self._follower.expected(h.state, t_s) for h in self._hypotheses]
             cov = spread_over(self._hypotheses, states)
             if self._t_told_s >= self._hypotheses[0].t_seen_s and cov[2, 2] < TOLD_SIGMA_MM**2:
                 tip_mm, axis, _ = estimate(states[0])
@@ -317,7 +317,7 @@ class Tracker:
 
     def _is_inside(self, bench: BenchPose, t_s: float) -> bool:
         """Whether the likeliest outlet is too far inside the picture to have left."""
-        tip_mm = self._in_camera(self._follower.ahead(self._hypotheses[0], t_s), bench).tip_mm
+        tip_mm = self._in_camera(self._follower.expected(self._hypotheses[0].state, t_s), bench).tip_mm
         at = self._camera.project(tip_mm[None])[0] / self._camera.image_size_px
         return bool(((at > _BORDER) & (at < 1.0 - _BORDER)).all())
 

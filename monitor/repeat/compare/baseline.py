@@ -13,6 +13,7 @@ import tomli_w
 from monitor.errors import InputError
 from monitor.files import write_text_whole
 from monitor.repeat.compare.passes import Pass
+from monitor.steps import Steps
 
 __all__ = ["BEGUN_ANEW", "LEFT_OUT", "TAKEN_BACK", "BaselineBook", "Decision", "aside_of", "decide", "read_decisions",
            "standing", "words_of"]
@@ -76,23 +77,22 @@ class BaselineBook:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self._states: list[tuple[Decision, ...]] = [tuple(read_decisions(path))]
-        self._at = 0
+        self._steps = Steps(tuple(read_decisions(path)))
 
     @property
     def decisions(self) -> tuple[Decision, ...]:
         """As they stand now, oldest first."""
-        return self._states[self._at]
+        return self._steps.now
 
     @property
     def can_undo(self) -> bool:
         """Whether something was decided since the book was opened."""
-        return self._at > 0
+        return self._steps.can_undo
 
     @property
     def can_redo(self) -> bool:
         """Whether a decision was undone."""
-        return self._at < len(self._states) - 1
+        return self._steps.can_redo
 
     def decide(self, what: str, p: Pass, why: str, by: str) -> Decision:
         """Add a decision.
@@ -110,21 +110,20 @@ class BaselineBook:
         made = Decision(what, p.folder.name, p.started_utc, p.number, why.strip(), by.strip(),
                         datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"))
         self._write((*self.decisions, made))
-        self._states[self._at + 1:] = [(*self.decisions, made)]
-        self._at += 1
+        self._steps.push((*self.decisions, made))
         return made
 
     def undo(self) -> None:
         """As if the last decision had not been made; nothing when there is none since the book was opened."""
         if self.can_undo:
-            self._write(self._states[self._at - 1])
-            self._at -= 1
+            self._write(self._steps.before)
+            self._steps.undo()
 
     def redo(self) -> None:
         """Make the decision again that was undone last."""
         if self.can_redo:
-            self._write(self._states[self._at + 1])
-            self._at += 1
+            self._write(self._steps.after)
+            self._steps.redo()
 
     def _write(self, decisions: Sequence[Decision]) -> None:
         if tuple(read_decisions(self.path)) != self.decisions:
