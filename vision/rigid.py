@@ -11,7 +11,7 @@ import numpy as np
 from vision.types import FloatArray
 
 __all__ = ["transform", "inverse", "apply", "exp_rotation", "log_rotation", "cross_matrix", "moved", "difference",
-           "inverse_cov", "composed_cov", "point_cov"]
+           "aligned", "inverse_cov", "composed_cov", "point_cov"]
 
 
 def transform(rotation: FloatArray, translation_mm: FloatArray) -> FloatArray:
@@ -72,6 +72,18 @@ def difference(to_b_from_a: FloatArray, from_b_from_a: FloatArray) -> FloatArray
     """The (turn, shift), shape (6,), that `moved` needs to reach the first transform from the second."""
     delta = to_b_from_a @ inverse(from_b_from_a)
     return np.concatenate([log_rotation(delta[:3, :3]), delta[:3, 3]])
+
+
+def aligned(points: FloatArray, others: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Turn (d, d) and shift (d,) that take points (n, d) nearest to their counterparts, by least squares; never a
+    mirror image (Kabsch, Acta Cryst. A 32 (1976) 922).
+    """
+    a, b = points - points.mean(0), others - others.mean(0)
+    u, _, vt = np.linalg.svd(a.T @ b)
+    keeps = np.ones(len(vt))
+    keeps[-1] = np.linalg.det(vt.T @ u.T)
+    turn: FloatArray = vt.T @ np.diag(keeps) @ u.T
+    return turn, others.mean(0) - turn @ points.mean(0)
 
 
 def inverse_cov(b_from_a: FloatArray, cov: FloatArray) -> FloatArray:

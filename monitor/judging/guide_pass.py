@@ -14,6 +14,7 @@ from scipy import stats
 from monitor.errors import InputError
 from monitor.job import Job
 from monitor.judging.exposure import Exposure
+from vision import rigid
 from vision.types import FloatArray
 
 __all__ = ["Gap", "GuidePass", "GuidePoint", "fit_to_job", "gap_to", "guide_from", "hand_at"]
@@ -169,7 +170,7 @@ def fit_to_job(guide: GuidePass, job: Job) -> GuidePass:
     here, there = np.array(job.target.outline_mm), guide.target_mm
     if here.shape != there.shape:
         raise InputError(_other(guide, job))
-    turn, shift = _rigid(there, here)
+    turn, shift = rigid.aligned(there, here)
     if np.abs(there @ turn.T + shift - here).max() > FIT_MM:
         raise InputError(_other(guide, job))
     track = guide.track.copy()
@@ -204,14 +205,6 @@ def gap_to(point: GuidePoint, hand: GuidePoint) -> Gap | None:
     along = (aim * float(np.linalg.norm(apart[:2])) + height * abs(float(apart[2]))) / max(distance, 1e-9)
     sigma = along if distance > worst else worst
     return Gap(distance, max(0.0, distance - ROOM_SIGMAS * worst), distance + ALONG_SIGMAS * worst, sigma)
-
-
-def _rigid(one_mm: FloatArray, other_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Turn (2, 2) and shift (2,) that take corners onto their counterparts (Kabsch, Acta Cryst. A 32 (1976) 922)."""
-    a, b = one_mm - one_mm.mean(0), other_mm - other_mm.mean(0)
-    u, _, vt = np.linalg.svd(a.T @ b)
-    turn: FloatArray = vt.T @ np.diag([1.0, float(np.linalg.det(vt.T @ u.T))]) @ u.T
-    return turn, other_mm.mean(0) - turn @ one_mm.mean(0)
 
 
 def _other(guide: GuidePass, job: Job) -> str:

@@ -18,6 +18,7 @@ import numpy as np
 
 from monitor.files import write_bytes_whole
 from monitor.job import SHEET_MM
+from vision import rigid
 from vision.types import FloatArray
 
 __all__ = ["Placement", "Reference", "load_reference", "place_marks", "reference_of", "save_reference"]
@@ -171,11 +172,8 @@ def _fit(ours: FloatArray, theirs: FloatArray) -> tuple[FloatArray | None, np.nd
 
 
 def _judged(ours: FloatArray, theirs: FloatArray, extent_mm: tuple[float, float, float, float]) -> Placement:
-    """The rigid fit to the pairs that agree, and whether a homography says the same (Kabsch 1976 in the plane)."""
-    a, b = ours - ours.mean(0), theirs - theirs.mean(0)
-    u, _, vt = np.linalg.svd(a.T @ b)
-    turn = vt.T @ np.diag([1.0, np.sign(np.linalg.det(vt.T @ u.T))]) @ u.T
-    shift = theirs.mean(0) - turn @ ours.mean(0)
+    """The rigid fit to the pairs that agree, and whether a homography says the same."""
+    turn, shift = rigid.aligned(ours, theirs)
     rest = theirs - (ours @ turn.T + shift)
     residual = float(np.sqrt(np.mean(np.sum(rest**2, axis=1))))
     placed = Placement(turn, shift, len(ours), residual)

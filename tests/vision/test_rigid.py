@@ -85,3 +85,21 @@ def test_the_covariance_of_one_transform_after_another_is_that_of_samples():
 
 def test_a_cross_matrix_takes_the_cross_product():
     assert_allclose(rigid.cross_matrix([1.0, 2.0, 3.0]) @ [4.0, 5.0, 6.0], [-3, 6, -3])  # by hand
+
+
+def test_the_turn_that_lays_noisy_points_onto_others_is_scipy_s():
+    rng = np.random.default_rng(3)
+    points = rng.normal(0.0, 20.0, (12, 3))
+    others = rigid.apply(POSE, points) + rng.normal(0.0, 1.0, (12, 3))
+    expected, _ = Rotation.align_vectors(others - others.mean(0), points - points.mean(0))
+
+    turn, shift = rigid.aligned(points, others)
+
+    assert_allclose(turn, expected.as_matrix(), atol=1e-9)
+    assert_allclose((points @ turn.T + shift).mean(0), others.mean(0), atol=1e-9)
+
+
+def test_a_mirror_image_is_no_turn():
+    points = np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 1.0], [0.0, 1.5]])
+
+    assert np.linalg.det(rigid.aligned(points, points * [-1.0, 1.0])[0]) > 0.99
