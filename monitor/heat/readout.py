@@ -15,7 +15,8 @@ from monitor.compiled import njit
 __all__ = ["Readout", "highest", "readout", "weighted", "weighted_product"]
 
 FloatArray = NDArray[np.float64]
-_compiled = njit(cache=True, nogil=True, error_model="numpy")  # numpy makes copies first: ten times slower
+# numpy makes copies first: ten times slower. Calls so short keep Python's lock: to get it back may take longer.
+_compiled = njit(cache=True, error_model="numpy")
 
 ALONG_RIM, ACROSS = 32, 5  # points on the rim, and in each direction within; a region is hottest where the jet is near
 
