@@ -138,8 +138,7 @@ class Chain:
         felt, carried = strength(self.setup.station, self.values, exit_, blow), self._carried_w(exit_)
         for x, y in places_m:
             self._lay(blow._replace(aim_x_m=x, aim_y_m=y), felt, carried)
-            film += self._film / len(places_m)
-            driven += self._film * self._arrival / len(places_m)
+            jet.add_share(1 / len(places_m), self._film, self._arrival, film, driven)
         self._film[:] = film
         np.divide(driven, film, out=self._arrival, where=film > 0)
 

@@ -25,8 +25,9 @@ FloatArray = NDArray[np.float64]
 
 SITES = ("package top", "joint centre", "joint corner", "board top", "underside")
 N_MEMBERS = 33
-# Frames are joined until they make about a step, four at 30 a second: beside a step for every frame that puts joints off
-# by 0.6 % of their rise at most, faces under a jet that sweeps at 1.5 Hz by 2 %. What is missing is passed in longer ones.
+# Frames are joined until they make about a step, four at 30 a second: beside a step for every frame that puts joints
+# off by 0.6 % of their rise at most, faces under a jet that sweeps at 1.5 Hz by 2 %. What is missing is passed in
+# longer ones.
 STEP_S, LONGEST_STEP_S = 0.13, 0.25
 COLDEST_KEPT = 20  # steps for which the coldest joint is remembered: a sight is told a moment later
 HOLD_S = 3.0  # the coldest joint's lower bound must stay above its mark this long

@@ -12,6 +12,7 @@ Radial fall of the arrival temperature: assumed, +-30 %.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,6 +23,7 @@ from monitor.heat import air
 
 __all__ = [
     "JetExit",
+    "add_share",
     "arrival_radius_m",
     "decay_share",
     "effective_diameter_m",
@@ -61,6 +63,11 @@ class JetExit:
     mach: FloatArray
     froude: FloatArray
     mass_flow_kg_s: FloatArray
+
+    @cached_property
+    def film_w_mk(self) -> FloatArray:
+        """Scale of the film coefficient times the bore [W/m/K]; see `film_profile`."""
+        return nusselt_scale(self.reynolds, air.prandtl(self.temp_c)) * air.conductivity_w_mk(self.temp_c)
 
 
 def mass_flow_kg_s(airflow_m3_s: ArrayLike, reference_c: float = 20.0) -> FloatArray:
@@ -132,9 +139,8 @@ def film_profile(exit_: JetExit, bore_m: float, path_m: ArrayLike) -> tuple[Floa
 
     Below two bores the height is held at two bores, the lower end of Martin's range.
     """
-    conductivity, prandtl = air.conductivity_w_mk(exit_.temp_c), air.prandtl(exit_.temp_c)
     height_d = np.maximum(np.asarray(path_m, float) / bore_m, 2.0)
-    return nusselt_scale(exit_.reynolds, prandtl) * conductivity / bore_m, 0.1 * (height_d - 6.0)
+    return exit_.film_w_mk / bore_m, 0.1 * (height_d - 6.0)
 
 
 def half_width_m(path_m: ArrayLike, rate: float = TEMPERATURE_SPREAD, d_eff_m: ArrayLike = 0.0) -> FloatArray:
@@ -237,6 +243,17 @@ def limit_film(dx_m, dy_m, top_c, carried_w, coefficient, arrival_c):
         for i in range(nx):
             for m in range(n):
                 coefficient[j, i, m] *= taken[m]
+
+
+@njit(cache=True, error_model="numpy", pipeline_class=Apart)
+def add_share(share, coefficient, arrival_c, coefficients, driven):
+    """Add a share of a jet's film coefficient, and of its product with the arrival temperature, to sums in place."""
+    for j in range(coefficient.shape[0]):
+        for i in range(coefficient.shape[1]):
+            for m in range(coefficient.shape[2]):
+                part = share * coefficient[j, i, m]
+                coefficients[j, i, m] += part
+                driven[j, i, m] += part * arrival_c[j, i, m]
 
 
 @njit(cache=True, error_model="numpy", inline="always")

@@ -246,7 +246,7 @@ def run_stages(
 def _swept(
     chain: Chain, stages: Sequence[Stage], stage: int, share: float, setpoint_c: ArrayLike, own: Own
 ) -> tuple[Blow, list[tuple[FloatArray, FloatArray]]]:
-    """The jet, a share of the way from the stage before, and points of an oval over the part's centre along its sides."""
+    """The jet, a share of the way from the stage before, and points of an oval over the part, along its sides."""
     given = [s.height_m for s in stages] if own.heights_m is None else own.heights_m
     first, last = (np.asarray(given[k], float) for k in (stage - 1 if share < 1.0 else stage, stage))
     sweeps = [np.asarray(s.sweep_m)[:, None] for s in stages] if own.sweeps_m is None else own.sweeps_m

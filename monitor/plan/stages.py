@@ -136,7 +136,8 @@ def _together(
 ) -> Course:
     """Several ways at once, each with its own places; the second of three stages glides."""
     plan = [Stage(0.0, (0.0, 0.0), s, glides=n == 1) for n, s in enumerate(seconds)]
-    return run_stages(chain, plan, setpoint_c, Own([height for height, _ in places], [sweep for _, sweep in places]))
+    own = Own([height for height, _ in places], [sweep for _, sweep in places])
+    return run_stages(chain, plan, setpoint_c, own, coarser=STEPS_COARSER)
 
 
 @dataclass(frozen=True)

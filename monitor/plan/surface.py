@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from monitor.heat.chain import Blow, Chain, Fineness, outlet, strength
+from monitor.heat.jet import JetExit
 from monitor.heat.types import HeatSetup
 from monitor.heat.uncertainty import Parameters
 from monitor.plan.course import (
@@ -207,11 +208,19 @@ def _blown(
 
 
 def coordinates(
-    setup: HeatSetup, ensemble: Ensemble, surfaces: Sequence[Surface], setpoint_c: float, stages: Sequence[Stage]
+    setup: HeatSetup,
+    ensemble: Ensemble,
+    surfaces: Sequence[Surface],
+    setpoint_c: float,
+    stages: Sequence[Stage],
+    exit_: JetExit | None = None,
 ) -> list[FloatArray]:
-    """Where every member lies on each surface when it is held at a setting, (coordinates, members) each."""
+    """Where every member lies on each surface when it is held at a setting, (coordinates, members) each.
+
+    exit_: every member's outlet at that setpoint, where it is known.
+    """
     values, middle = ensemble.values, ensemble.middle()
-    felt = _felt(setup, values, setpoint_c, stages, ensemble.own(stages).heights_m or ())
+    felt = _felt(setup, values, setpoint_c, stages, ensemble.own(stages).heights_m or (), exit_)
     board = [np.log(getattr(values, name) / getattr(middle, name)) for name in BOARD_STEPS]
     own = np.concatenate([board, ensemble.aim_scores])
     steps = _steps(len(stages))[:, None]
@@ -230,14 +239,19 @@ def _fitted(setup: HeatSetup, middle: Parameters, way: Way, course: Course, note
 
 
 def _felt(
-    setup: HeatSetup, values: Parameters, setpoint_c: float, stages: Sequence[Stage], heights_m: Sequence[ArrayLike]
+    setup: HeatSetup,
+    values: Parameters,
+    setpoint_c: float,
+    stages: Sequence[Stage],
+    heights_m: Sequence[ArrayLike],
+    exit_: JetExit | None = None,
 ) -> FloatArray:
     """Logarithms of the rise in each stage, then of film and radius in the last, (stages + 2, members).
 
     A stage that glides counts half way down.
     """
     station, rises = setup.station, []
-    exit_ = outlet(station, values, setpoint_c, station.airflow_m3_s)
+    exit_ = exit_ or outlet(station, values, setpoint_c, station.airflow_m3_s)
     for k, (stage, height) in enumerate(zip(stages, heights_m, strict=True)):
         middle = (
             0.5 * (np.asarray(heights_m[k - 1], float) + np.asarray(height, float)) if stage.glides and k else height
