@@ -30,7 +30,7 @@ def njit(**options: Any) -> Callable[[Function], Function]:
     return compiled
 
 
-class Apart(CompilerBase):  # type: ignore[misc]
+class Apart(CompilerBase):
     """A pipeline for functions of which no array that they write to overlaps another that they are given.
 
     Without that promise every inner loop first compares the addresses of all its arrays: a fifth of the time where
@@ -40,7 +40,7 @@ class Apart(CompilerBase):  # type: ignore[misc]
     def define_pipelines(self) -> list[Any]:
         """Numba's own, with the promise."""
         self.state.flags.noalias = True
-        return [DefaultPassBuilder.define_nopython_pipeline(self.state)]
+        return [DefaultPassBuilder.define_nopython_pipeline(self.state)]  # type: ignore[no-untyped-call]
 
 
 def _tell() -> None:
