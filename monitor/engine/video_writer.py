@@ -145,7 +145,7 @@ class VideoWriter(threading.Thread):
         self._frame.make_writable()
         flat, at = i420.reshape(-1), 0
         for plane in self._frame.planes:
-            rows = np.frombuffer(plane, np.uint8).reshape(plane.height, plane.line_size)
+            rows = np.asarray(memoryview(plane)).reshape(plane.height, plane.line_size)
             size = plane.width * plane.height
             rows[:, :plane.width] = flat[at:at + size].reshape(plane.height, plane.width)
             at += size
