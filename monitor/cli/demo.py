@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import csv
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +10,7 @@ import numpy as np
 from monitor.cli.output import progress_bar, say, tell
 from monitor.engine.analyse import analyse, read_inputs
 from monitor.errors import InputError
+from monitor.files import read_table
 from monitor.job import Job
 from monitor.places import sample_folder
 from monitor.recording.export import export_csv
@@ -58,8 +58,7 @@ def of_parts(recording: Recording, job: Job) -> list[str]:
 
 def against_truth(recording: Recording, truth_csv: Path) -> list[str]:
     """How the measurement compares with the known truth, as lines of text."""
-    with truth_csv.open(newline="", encoding="utf-8") as handle:
-        rows = list(csv.DictReader(handle))
+    rows = read_table(truth_csv, ("t_s",), "truth of a sample", InputError)
     truth = {name: np.array([float(r[name] or "nan") for r in rows]) for name in rows[0]}
     frames = recording.frames
     at = np.array([int(np.argmin(np.abs(truth["t_s"] - t))) for t in frames["t_s"]])

@@ -1,9 +1,10 @@
-r"""The live engine: capture and analysis threads around a session; windows ask and are told, never wait.
+r"""The live engine: capture, analysis and judging threads around a session; windows ask and are told, never wait.
 
-    capture --next frame--> analysis --newest moment--> whoever shows it
-       \--every frame--> encoder          \--cues--> sound
+    capture --next frame--> analysis --sightings--> judging --newest moment--> whoever shows it
+       \--every frame--> encoder                       \--cues--> sound
 
-Outside a session the analysis only finds the mat, so that a bench can be set up by looking.
+The analysis measures the tool while the judging thread deals with the frame before: parts, heat, rules, trace. Outside
+a session the analysis only finds the mat, so that a bench can be set up by looking.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from monitor.cost import Delays, Load
 from monitor.engine.capture import Capture
 from monitor.engine.mailbox import Mailbox, Recent
 from monitor.engine.pace import Pace
-from monitor.engine.session import Moment, Session
+from monitor.engine.session import Moment, Session, Sighting
 from monitor.engine.source import Arrival, LiveSource
 from monitor.judging.alerts import Reading
 from monitor.sound.player import Player
@@ -41,6 +42,7 @@ AHEAD, STEPS = 1.5, 9  # one who is late skips to a frame so many usual steps la
 STOP_S = 60.0  # a frame under way, what the encoder has in line, and the end of the trace
 CAMERA_STOP_S = 2.0  # a camera that blocks for longer is left behind
 STALL_S = 0.25  # without a frame for so long, the rules are told
+MOST_AHEAD = 2  # frames that are measured before the judging thread has dealt with the first of them
 log = logging.getLogger("plumeline.engine")
 
 
@@ -94,9 +96,9 @@ class Engine:
     player : Player, optional
         Gets the cues; started and stopped by its owner.
     on_shown : callable
-        Called in the analysis thread when `shown` has something new; must not wait.
+        Called in a thread of the engine when `shown` has something new; must not wait.
     on_ended : callable
-        Called in the analysis thread with an `Ended` after each session.
+        Called in a thread of the engine with an `Ended` after each session.
     on_source_end : callable
         Called in the analysis thread when the source is over.
     watch_frozen : bool
@@ -133,6 +135,9 @@ class Engine:
         self._on_shown, self._tell_ended, self._on_source_end = on_shown, on_ended, on_source_end
         self.last_ended: Ended | None = None
         self._thread = threading.Thread(target=self._run, name="analysis", daemon=True)
+        self._judging = threading.Thread(target=self._judge, name="judging", daemon=True)
+        self._to_judge: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
+        self._may_measure = threading.Semaphore(MOST_AHEAD)
         self._stop_asked, self._is_over = threading.Event(), threading.Event()
         self._last_arrived_s = math.nan
         self._next_s, self._spent_s = -math.inf, deque([0.0] * STEPS, STEPS)
@@ -142,6 +147,7 @@ class Engine:
 
     def start(self) -> None:
         """Begin to read and analyse; a session asked for before is ready for the very first frame."""
+        self._judging.start()
         self._thread.start()
 
     @property
@@ -181,7 +187,11 @@ class Engine:
 
     def in_session(self, act: Callable[[Session], None]) -> None:
         """Do something with the running session between two frames; nothing when there is none."""
-        self._asked.put(lambda: act(self.session) if self.session is not None else None)
+        def forward() -> None:
+            session = self.session
+            if session is not None:
+                self._to_judge.put(lambda: act(session))
+        self._asked.put(forward)
 
     def stats(self) -> dict[str, Any]:
         """What it cost so far."""
@@ -214,8 +224,18 @@ class Engine:
             if self.session is not None:
                 self._end()
         finally:
+            self._to_judge.put(None)
+            self._judging.join()
             self._is_over.set()
             self._on_source_end()
+
+    def _judge(self) -> None:
+        """Do what the analysis has left to do, in its order."""
+        while (act := self._to_judge.get()) is not None:
+            try:
+                act()
+            except Exception:  # what was asked for fails; the work goes on
+                log.exception("could not be done")
 
     def _guarded(self, act: Callable[..., None], *arguments: object) -> None:
         """A fault of one frame ends that frame, not the session."""
@@ -250,15 +270,25 @@ class Engine:
             self._on_ended(Ended(None, str(fault) or type(fault).__name__, number))
 
     def _end(self) -> None:
+        """End the session once all that was measured is judged; waits for it."""
         session, self.session = self.session, None
         if session is None:
             return
+        is_ended = threading.Event()
+        self._to_judge.put(lambda: self._finish(session, is_ended))
+        is_ended.wait()
+
+    def _finish(self, session: Session, is_ended: threading.Event) -> None:
         try:
-            self._on_ended(Ended(session.finish(self.capture), number=self._number))
+            ended = Ended(session.finish(self.capture), number=self._number)
         except Exception as fault:
             log.exception("the recording could not be finished")
             where = session.recorder.part if session.recorder is not None else None
-            self._on_ended(Ended(where, f"the recording could not be finished: {fault}", self._number))
+            ended = Ended(where, f"the recording could not be finished: {fault}", self._number)
+        try:
+            self._on_ended(ended)
+        finally:
+            is_ended.set()
 
     def _on_ended(self, ended: Ended) -> None:
         self.last_ended = ended
@@ -266,37 +296,62 @@ class Engine:
 
     def _step(self, arrival: Arrival) -> None:
         self._last_arrived_s = arrival.arrived_s
-        session, moment = self.session, None
-        before_s = time.perf_counter()
+        session, before_s = self.session, time.perf_counter()
         if session is not None:
-            if session.is_past(arrival):
-                return
-            moment = session.step(arrival, self.capture, self._newest.n_dropped, self._equipment())
-            self._bench = moment.result.vision.bench
-        elif self._camera is not None:
-            self._follower = self._follower or BenchFollower(self._camera, standard_mat())
-            self._bench, _ = self._follower.step(arrival.frame)
-        self.n_analysed += 1
-        self._pace.note(arrival.arrived_s, self._newest.n_dropped)
-        spent_s = time.perf_counter() - before_s
-        self._spent_s.append(spent_s)
+            self._may_measure.acquire()
+            try:
+                since_s = time.perf_counter()
+                sighting = session.see(arrival, self.capture, self._newest.n_dropped)
+            except BaseException:
+                self._may_measure.release()
+                raise
+            took_s = time.perf_counter() - since_s
+            self._bench = sighting.seen.bench
+            self._to_judge.put(lambda: self._judge_one(session, arrival, sighting, took_s))
+        else:
+            if self._camera is not None:
+                self._follower = self._follower or BenchFollower(self._camera, standard_mat())
+                self._bench, _ = self._follower.step(arrival.frame)
+            self._conclude(arrival, self._bench, None, time.perf_counter() - before_s)
+        self._spent_s.append(time.perf_counter() - before_s)
         # a frame is left out only by a machine that is too slow for all of them; one slow step, as when the tool is
         # looked for, is made up for
         self._next_s = arrival.frame.t_s + AHEAD * statistics.median(self._spent_s)
-        self.step_times.add(spent_s)
+
+    def _judge_one(self, session: Session, arrival: Arrival, sighting: Sighting, took_s: float) -> None:
+        """The rest of a frame, in the judging thread."""
+        try:
+            self._guarded(self._judge_sighting, session, arrival, sighting, took_s)
+        finally:
+            self._may_measure.release()
+
+    def _judge_sighting(self, session: Session, arrival: Arrival, sighting: Sighting, took_s: float) -> None:
+        before_s = time.perf_counter()
+        if not session.is_past(sighting.frame.t_s):
+            moment = session.judge_sighting(sighting, self._equipment())
+            self._conclude(arrival, moment.result.vision.bench, moment, took_s + time.perf_counter() - before_s)
+
+    def _conclude(self, arrival: Arrival, bench: BenchPose | PoseMiss, moment: Moment | None, took_s: float) -> None:
+        """Count a frame that is through, and show it."""
+        self.n_analysed += 1
+        self._pace.note(arrival.arrived_s, self._newest.n_dropped)
+        self.step_times.add(took_s)
         self.analysis_delays.add(time.monotonic() - arrival.arrived_s)
-        self._hand_over(Shown(arrival, self._bench, moment, "", time.monotonic(), self._pace.words))
+        self._hand_over(Shown(arrival, bench, moment, "", time.monotonic(), self._pace.words))
 
     def _tick(self) -> None:
         """No frame came: once that has lasted, the rules and the window are told."""
-        now_s = time.monotonic()
+        now_s, session = time.monotonic(), self.session
         if now_s - self._last_arrived_s < self._stall_s:
             return
         why = self.capture.trouble or "no picture from the camera"
-        moment = None
-        if self.session is not None and math.isfinite(self._last_arrived_s):
-            moment = self.session.blank(now_s, why, self._equipment())
-        self._show(moment, why)
+        if session is not None and math.isfinite(self._last_arrived_s):
+            self._to_judge.put(lambda: self._guarded(self._tell_rules, session, now_s, why))
+        else:
+            self._show(None, why)
+
+    def _tell_rules(self, session: Session, now_s: float, why: str) -> None:
+        self._show(session.blank(now_s, why, self._equipment()), why)
 
     def _show(self, moment: Moment | None, trouble: str) -> None:
         self._hand_over(Shown(None, PoseMiss(0.0, trouble), moment, trouble, time.monotonic()))

@@ -1,6 +1,8 @@
 """One piece of hot work from start to end: pipeline, trace, video, coaching and alarm kept in step, frame by frame.
 
-Runs in the analysis thread, which owns it. Whatever fails around it, trace and warnings go on.
+A frame takes two steps, which two threads may share: `see` measures the tool, `judge_sighting` does all the rest while
+the next frame is measured. Everything but `see` belongs to the thread that judges. Whatever fails around it, trace and
+warnings go on.
 """
 
 from __future__ import annotations
@@ -43,9 +45,9 @@ from monitor.recording.folder import GUIDE
 from monitor.recording.guide_file import save_guide
 from monitor.recording.recorder import RESERVE_BYTES, Origin, PassNote, Recorder
 from monitor.sound.tones import MELTED, REFERENCE, WARNING_PATTERNS, Cue
-from vision.types import BenchPose, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
+from vision.types import BenchPose, Frame, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
 
-__all__ = ["Session", "Moment", "PassTold"]
+__all__ = ["Session", "Moment", "PassTold", "Sighting"]
 
 CLOCK_EVERY_S = 60.0
 LOWEST_FREE_BYTES = 200 << 20
@@ -62,6 +64,27 @@ class PassTold:
     note: PassNote
     in_band_share: float
     guide_words: str = ""
+
+
+@dataclass(frozen=True)
+class Sighting:
+    """A frame in which the tool was measured, on its way to be judged.
+
+    Attributes
+    ----------
+    frame : Frame
+        Its time and index count from the session's first.
+    seen : VisionResult
+    arrived_s : float
+        On the monotonic clock.
+    n_dropped : int
+        Frames left out until then.
+    """
+
+    frame: Frame
+    seen: VisionResult
+    arrived_s: float
+    n_dropped: int
 
 
 @dataclass(frozen=True)
@@ -137,24 +160,33 @@ class Session:
 
     def step(self, arrival: Arrival, capture: Capture, n_dropped: int, extra: tuple[Reading, ...] = ()) -> Moment:
         """Measure, judge and record one frame."""
+        return self.judge_sighting(self.see(arrival, capture, n_dropped), extra)
+
+    def see(self, arrival: Arrival, capture: Capture, n_dropped: int) -> Sighting:
+        """Measure the tool in one frame."""
         if self._first is None:
             self._first, self._n_dropped_before = arrival, n_dropped
             self._begin_video(arrival, capture)
         frame = replace(arrival.frame, t_s=arrival.frame.t_s - self._first.frame.t_s,
                         index=arrival.frame.index - self._first.frame.index)
-        self._note_drops(frame.t_s, n_dropped)
+        return Sighting(frame, self.pipeline.tracker.step(frame), arrival.arrived_s, n_dropped)
+
+    def judge_sighting(self, sighting: Sighting, extra: tuple[Reading, ...] = ()) -> Moment:
+        """Judge and record what was seen in one frame."""
+        frame = sighting.frame
+        self._note_drops(frame.t_s, sighting.n_dropped)
         changes = tuple(Reading("camera_moved", "picture", 1.0, 0.0, math.nan, math.nan, detail=words)
                         for words in self._check.look(frame.image, frame.t_s))
         for change in changes:
             self._event(frame.t_s, "picture_changed", change.detail)
-        result = self.judge.step(self.pipeline.see(frame), (*extra, *changes))
-        self._last_arrived_s = arrival.arrived_s
+        result = self.judge.step(self.pipeline.watch_parts(frame, sighting.seen), (*extra, *changes))
+        self._last_arrived_s = sighting.arrived_s
         if self.recorder is not None and isinstance(result.vision.bench, BenchPose):
             self._views.offer(frame.t_s, frame.image, result.vision.bench, result.vision.board_shift)
         if not self._had_picture:
             self._event(frame.t_s, "camera_back", "the picture is back; check the view and the calibration")
         self._had_picture = True
-        return self._conclude(result, arrival.arrived_s, has_frame=True)
+        return self._conclude(result, sighting.arrived_s, has_frame=True)
 
     def blank(self, now_s: float, why: str, extra: tuple[Reading, ...] = ()) -> Moment | None:
         """Tell the rules that there is no picture; None before the first frame."""
@@ -169,10 +201,9 @@ class Session:
         result = self.judge.step(_nothing_seen(self._last.vision, t_s, why), (*extra, missing))
         return self._conclude(result, math.nan, has_frame=False)
 
-    def is_past(self, arrival: Arrival) -> bool:
-        """Whether a frame's time is behind what was already judged (a stall that was told as a loss)."""
-        return (self._last is not None and self._first is not None
-                and arrival.frame.t_s - self._first.frame.t_s <= self._last.t_s)
+    def is_past(self, t_s: float) -> bool:
+        """Whether a frame of that time is behind what was already judged (a stall that was told as a loss)."""
+        return self._last is not None and t_s <= self._last.t_s
 
     def turn_station(self, setpoint_c: float | None = None, airflow_l_min: float | None = None) -> None:
         """The user turned a knob of the station: counts from the next frame on, and is kept with its time."""

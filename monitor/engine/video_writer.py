@@ -104,6 +104,7 @@ class VideoWriter(threading.Thread):
         self.n_written, self.last_s, self.trouble = 0, -1.0, ""
         self._container: av.container.OutputContainer | None = None
         self._stream: av.VideoStream | None = None
+        self._frame: av.VideoFrame | None = None
 
     def run(self) -> None:
         """Until the line is closed and empty, or the disk or the encoder refuses."""
@@ -129,11 +130,26 @@ class VideoWriter(threading.Thread):
     def _write(self, picture: _Picture) -> None:
         container, stream = self._open(picture)
         at_s = picture.t_s - self._t_zero_s
-        frame = av.VideoFrame.from_ndarray(picture.i420, "yuv420p")
+        frame = self._filled(picture.i420)
         frame.pts, frame.time_base = round(at_s * TICKS_PER_S), Fraction(1, TICKS_PER_S)
         container.mux(stream.encode(frame))
         self.n_written += 1
         self.last_s = at_s
+
+    def _filled(self, i420: np.ndarray) -> av.VideoFrame:
+        """A picture as a frame, always the same one unless the encoder still holds it: memory of its own for each would
+        cost half a millisecond, and Python's lock."""
+        width, height = i420.shape[1], i420.shape[0] * 2 // 3
+        if self._frame is None or (self._frame.width, self._frame.height) != (width, height):
+            self._frame = av.VideoFrame(width, height, "yuv420p")
+        self._frame.make_writable()
+        flat, at = i420.reshape(-1), 0
+        for plane in self._frame.planes:
+            rows = np.asarray(memoryview(plane)).reshape(plane.height, plane.line_size)
+            size = plane.width * plane.height
+            rows[:, :plane.width] = flat[at:at + size].reshape(plane.height, plane.width)
+            at += size
+        return self._frame
 
     def _open(self, first: _Picture) -> tuple[av.container.OutputContainer, av.VideoStream]:
         """The file, begun with the first picture."""

@@ -235,11 +235,10 @@ class Pipeline:
 
     def step(self, frame: Frame) -> FrameResult:
         """Measure one frame and judge it."""
-        return self.judge.step(self.see(frame))
+        return self.judge.step(self.watch_parts(frame, self.tracker.step(frame)))
 
-    def see(self, frame: Frame) -> VisionResult:
-        """Measure one frame."""
-        seen = self.tracker.step(frame)
+    def watch_parts(self, frame: Frame, seen: VisionResult) -> VisionResult:
+        """What the tracker saw in a frame, and with it the parts; needs nothing that the tracker still changes."""
         return seen if self._parts is None else self._parts.step(frame, seen)
 
     def finish(self) -> PassSummary | None:

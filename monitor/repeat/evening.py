@@ -6,7 +6,6 @@ of the sheet, is kept; so a run that was stopped goes on where it was.
 
 from __future__ import annotations
 
-import csv
 import hashlib
 import json
 import multiprocessing
@@ -18,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from monitor.errors import InputError, MonitorError
+from monitor.files import read_table
 from monitor.recording.attribution import Attribution, attributed
 from monitor.recording.reader import TRACE, read_meta
 from monitor.repeat.batch_task import DONE, FAILED, KEPT, Outcome
@@ -66,19 +66,15 @@ def read_sheet(sheet: Path, folder: Path, out: Path, files: dict[str, str | None
         Names every faulty line.
     """
     try:
-        with sheet.open(newline="", encoding="utf-8-sig") as handle:
-            rows = list(csv.DictReader(handle))
-    except FileNotFoundError:
-        raise InputError(f"{sheet}: no such sheet; {SHEET_HELP}") from None
-    except (UnicodeDecodeError, csv.Error, IsADirectoryError):
-        raise InputError(f"{sheet}: not a CSV file in UTF-8; {SHEET_HELP}") from None
-    if not rows or "file" not in rows[0]:
-        raise InputError(f"{sheet}: no rows; {SHEET_HELP}" if not rows
-                         else f"{sheet}: column file is missing; {SHEET_HELP}")
+        rows = read_table(sheet, ("file",), "sheet of clips", InputError)
+    except InputError as fault:
+        raise InputError(f"{fault}; {SHEET_HELP}") from None
+    if not rows:
+        raise InputError(f"{sheet}: no rows; {SHEET_HELP}")
     clips, faults = [], []
     for line, row in enumerate(rows, 2):
         try:
-            clips.append(_clip({k: (v or "").strip() for k, v in row.items() if k}, sheet, folder, out, files))
+            clips.append(_clip({k: v.strip() for k, v in row.items() if k}, sheet, folder, out, files))
         except InputError as fault:
             faults.append(f"line {line}: {fault}")
     names = [clip.name for clip in clips]

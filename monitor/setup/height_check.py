@@ -11,8 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.errors import InputError
-from monitor.files import write_text_whole
+from monitor.errors import InputError, MonitorError
+from monitor.files import read_text, write_text_whole
 from monitor.job import Job
 from monitor.judging.tracking import bench_relief, nozzle_body, nozzle_for
 from monitor.setup.trust import Verdict, gauge_verdict, trust_sentence
@@ -24,6 +24,7 @@ from vision.types import BenchPose
 __all__ = ["Checked", "check_height", "read_checks", "trust_told", "write_check"]
 
 COLUMNS = ("made_utc", "known_mm", "difference_mm", "sigma_mm", "agrees")
+WHAT = "history of checks"
 
 
 @dataclass(frozen=True)
@@ -65,23 +66,18 @@ def trust_told(nozzle: Path, camera: CameraModel, job: Job, bench: BenchPose) ->
 
 
 def write_check(path: Path, verdict: Verdict, known_mm: float) -> None:
-    """Add a check to the history."""
+    """Add a check to the history, of which every line stays; InputError when what is there cannot be read."""
     now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
-    rows = [*read_checks(path), Checked(now, known_mm, verdict.difference_mm, verdict.sigma_mm, verdict.agrees)]
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    writer.writerows((r.made_utc, f"{r.known_mm:g}", f"{r.difference_mm:.3f}", f"{r.sigma_mm:.3f}", int(r.agrees))
-                     for r in rows)
-    write_text_whole(path, out.getvalue())
+    before = read_text(path, WHAT, InputError) if path.exists() else ",".join(COLUMNS)
+    row = now, f"{known_mm:g}", f"{verdict.difference_mm:.3f}", f"{verdict.sigma_mm:.3f}", str(int(verdict.agrees))
+    write_text_whole(path, "\n".join((before.rstrip("\n"), ",".join(row), "")))
 
 
 def read_checks(path: Path) -> list[Checked]:
     """The history, oldest first; lines that cannot be read are left out."""
     try:
-        with path.open(newline="", encoding="utf-8") as handle:
-            rows = list(csv.DictReader(handle))
-    except (OSError, UnicodeDecodeError):
+        rows = list(csv.DictReader(io.StringIO(read_text(path, WHAT, InputError), newline="")))
+    except (MonitorError, OSError, csv.Error):
         return []
     found = []
     for row in rows:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from PyQt6.QtCore import QLineF, QPointF, QRectF, Qt
-from PyQt6.QtGui import QColor, QFont, QImage, QPainter, QPen, QPolygonF
+from PyQt6.QtCore import QLineF, QPointF, QRectF, QSizeF, Qt
+from PyQt6.QtGui import QColor, QFont, QFontMetricsF, QImage, QPainter, QPen, QPolygonF
 from PyQt6.QtWidgets import QSizePolicy, QWidget
 
 from monitor.engine.engine import Shown
@@ -66,6 +67,8 @@ class PictureView(QWidget):
         self.layer: MapLayer | None = None
         self.is_near = True
         self._part: tuple[int, int, int, int] | None = None
+        self._regions: QImage | None = None
+        self._regions_of: tuple = ()
 
     def look_anew(self) -> None:
         """Choose the part of the picture that is shown afresh."""
@@ -173,13 +176,43 @@ class PictureView(QWidget):
         return made
 
     def _draw_regions(self, painter: QPainter, place: _Place, shift: FloatArray) -> None:
+        """Outlines and names; lines and type take long to draw and mostly lie where they lay, so they are kept as a
+        picture.
+        """
         job = self.job
         regions = [(job.target.name, job.target.outline_mm, TARGET, Qt.PenStyle.SolidLine)]
         regions += [(n, r.outline_mm, NEIGHBOUR, Qt.PenStyle.DashLine)
                     for n, r in zip(job.neighbour_names, job.neighbour, strict=True)]
-        painter.setFont(self._label_face())
-        for name, outline, colour, style in regions:
-            shape = place.polygon(onto_now(np.array(outline), shift), job.board.top_height_mm)
+        shapes = [place.polygon(onto_now(np.array(outline), shift), job.board.top_height_mm)
+                  for _, outline, _, _ in regions]
+        around = QRectF()
+        for shape in shapes:
+            around = around.united(shape.boundingRect())
+        face, ratio = self._label_face(), self.devicePixelRatioF()
+        if not QRectF(self.rect()).contains(around):
+            self._draw_outlines(painter, regions, shapes, face)
+            return
+        margin = 2.0 * face.pixelSize()
+        corner = QPointF(math.floor(around.left() - margin), math.floor(around.top() - margin))
+        shapes = [QPolygonF([QPointF(round(2 * (p.x() - corner.x())) / 2, round(2 * (p.y() - corner.y())) / 2)
+                             for p in shape]) for shape in shapes]
+        places = tuple((p.x(), p.y()) for shape in shapes for p in shape)
+        if self._regions is None or self._regions_of != (places, regions, face.pixelSize(), ratio):
+            longest = max(QFontMetricsF(face).horizontalAdvance(name) for name, *_ in regions)
+            size = QSizeF(around.width() + 2 * margin + longest, around.height() + 2 * margin) * ratio
+            self._regions = QImage(size.toSize(), QImage.Format.Format_ARGB32_Premultiplied)
+            self._regions.setDevicePixelRatio(ratio)
+            self._regions.fill(Qt.GlobalColor.transparent)
+            on_it = QPainter(self._regions)
+            on_it.setRenderHint(QPainter.RenderHint.Antialiasing)
+            self._draw_outlines(on_it, regions, shapes, face)
+            on_it.end()
+            self._regions_of = (places, regions, face.pixelSize(), ratio)
+        painter.drawImage(corner, self._regions)
+
+    def _draw_outlines(self, painter: QPainter, regions: list, shapes: list[QPolygonF], face: QFont) -> None:
+        painter.setFont(face)
+        for (name, _, colour, style), shape in zip(regions, shapes, strict=True):
             _outline(painter, shape, colour, style)
             where = shape.boundingRect().topLeft() + QPointF(0, -6)
             painter.setPen(QPen(EDGE, 1))
@@ -257,10 +290,10 @@ class _Place:
 
 
 def picture_of(image: np.ndarray) -> QImage:
-    """A BGR array as a picture that owns its memory."""
-    image = np.ascontiguousarray(image)
-    height, width = image.shape[:2]
-    return QImage(image.data, width, height, 3 * width, QImage.Format.Format_BGR888).copy()
+    """A BGR array as a picture in the format that windows are drawn in. It keeps the array; a copy of it would not."""
+    whole = cv2.cvtColor(image, cv2.COLOR_BGR2BGRA)
+    height, width = whole.shape[:2]
+    return QImage(whole.data, width, height, 4 * width, QImage.Format.Format_RGB32)
 
 
 def _outline(painter: QPainter, shape: QPolygonF, colour: QColor, style: Qt.PenStyle, closed: bool = True) -> None:

@@ -12,6 +12,7 @@ import numpy as np
 from PyQt6.QtCore import pyqtSignal
 from PyQt6.QtWidgets import QFormLayout, QLabel, QProgressBar, QPushButton, QWidget
 
+from monitor.errors import MonitorError
 from monitor.job import Job
 from monitor.setup.height_check import check_height, read_checks, trust_told, write_check
 from monitor.setup.nozzle_guide import NozzleGuide, judge_nozzle, steps_for
@@ -282,7 +283,10 @@ class TrustStep(Step):
 
     def _judge(self, verdict) -> None:
         self.verdict.setText(tr(verdict.sentence))
-        write_check(self._kept_at, verdict, self._known_mm)
+        try:
+            write_check(self._kept_at, verdict, self._known_mm)
+        except (MonitorError, OSError) as fault:
+            self.verdict.setText(f"{tr(verdict.sentence)}\n{tr('not saved: {}').format(fault)}")
         self.history.show_checks(read_checks(self._kept_at))
         self.is_done = self.is_done or verdict.agrees
         if self.is_done:

@@ -1,4 +1,6 @@
-"""Kills a process at every step that it takes on the disk, and looks what stands under the names afterwards."""
+"""Kills a process at every step that it takes on the disk, and at moments in between, and looks what stands under the
+names afterwards.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +11,7 @@ import shutil
 import signal
 import sqlite3
 import sys
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -57,25 +60,31 @@ class Work:
 
 
 def kill_at_steps(name: str, n: int, into: Path) -> Kills:
-    """Kill a work n times, at steps spread over all of it."""
+    """Kill a work n times: at steps spread over all of it and, where it takes fewer, at moments spread likewise."""
     work, good = WORKS[name], into / "good"
     good.mkdir()
     work.prepare(good)
-    n_steps = _run(work, shutil.copytree(good, into / "count", symlinks=True), None)
+    whole = shutil.copytree(good, into / "whole", symlinks=True)
+    n_steps, took_s = _run(work, whole)
+    work.check(whole)
+    steps = sorted({round(s) for s in np.linspace(1, n_steps, min(n, n_steps))})
+    moments = np.linspace(0.0, took_s, n - len(steps) + 2)[1:-1]
     lost = []
-    for step in sorted({round(s) for s in np.linspace(1, n_steps, n)}):
-        here = shutil.copytree(good, into / f"at{step}", symlinks=True)
-        _run(work, here, step)
+    for last, after_s in [*((step, None) for step in steps), *((None, float(t)) for t in moments)]:
+        here = shutil.copytree(good, into / "killed", symlinks=True)
+        _run(work, here, last, after_s)
         try:
             work.check(here)
         except Exception as fault:
-            lost.append(f"{name}, killed at step {step} of {n_steps}: {type(fault).__name__}: {fault}")
+            when = f"step {last} of {n_steps}" if last else f"{1000 * after_s:.1f} of {1000 * took_s:.1f} ms"
+            lost.append(f"{name}, killed at {when}: {type(fault).__name__}: {fault}")
         shutil.rmtree(here)
-    return Kills(min(n, n_steps), n_steps, tuple(lost))
+    return Kills(n, n_steps, tuple(lost))
 
 
-def _run(work: Work, here: Path, last: int | None) -> int:
-    """Do the work in a process of its own, killed at a step; gives the number of steps when it is not."""
+def _run(work: Work, here: Path, last: int | None = None, after_s: float | None = None) -> tuple[int, float]:
+    """Do the work in a process of its own, killed at a step or so long after it began; the number of steps, and how
+    long they took, when it is not."""
     read, write = os.pipe()
     child = os.fork()
     if child == 0:
@@ -91,17 +100,24 @@ def _run(work: Work, here: Path, last: int | None) -> int:
                     os.kill(os.getpid(), signal.SIGKILL)
         try:
             sys.addaudithook(watch)
+            os.write(write, b".")
+            begin_s = time.perf_counter()
             work.do(here)
         except BaseException as fault:
             os.write(2, f"{fault!r}\n".encode())
         finally:
-            os.write(write, f"{count[0]}".encode())
+            os.write(write, f"{count[0]} {time.perf_counter() - begin_s}".encode())
             os._exit(0)
     os.close(write)
-    with os.fdopen(read, "rb") as said:
-        text = said.read()
+    with os.fdopen(read, "rb", buffering=0) as said:
+        said.read(1)  # it begins
+        if after_s is not None:
+            time.sleep(after_s)
+            os.kill(child, signal.SIGKILL)
+        text = said.readall().decode()
     os.waitpid(child, 0)
-    return int(text or 0)
+    n_steps, _, took_s = text.partition(" ")
+    return int(n_steps or 0), float(took_s or 0.0)
 
 
 def _keeps(folder: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from unittest import mock
 
 import numpy as np
 import pytest
@@ -15,10 +16,17 @@ from monitor.heat.estimate import HeatEstimator, member_blow
 from monitor.heat.fit import fit_thermocouple
 from monitor.heat.types import JointState, Layer, StationSetup
 from monitor.heat.uncertainty import PARAMETERS, parameters
-from tests.heat.cases import hold, jet_at, job
+from tests.heat.cases import QUICK, hold, jet_at, job
 
 OFFSET_S = -7.3
 HOT = job(station=StationSetup(420.0, 30 / 60000, bore_m=6.8e-3))
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _coarse_grid():
+    """What a run teaches does not hang on the grid; on the one that ships test_calibrate_heat fits."""
+    with mock.patch("monitor.heat.chain.Fineness", return_value=QUICK):
+        yield
 
 
 def run_inputs(heights_mm=(9.0, 24.0), each_s=45.0, cooling_s=30.0):

@@ -3,14 +3,12 @@
 import csv
 from pathlib import Path
 
-import av
 import numpy as np
 import pytest
 
 from monitor.cli.demo import of_parts
 from monitor.engine.analyse import analyse, read_inputs
 from monitor.job import load_job
-from monitor.review.overlay import write_overlay
 from monitor.review.report import report_html
 
 SAMPLE = Path(__file__).parents[2] / "sample_video"
@@ -42,7 +40,7 @@ def test_the_tool_at_work_is_measured_and_its_height_agrees(recording, truth):
 
     assert seen[at_work].mean() >= 0.97
     error = (recording.frames["height_mm"] - truth["height_mm"])[at_work & seen]
-    assert np.sqrt(np.mean(error**2)) < 1.5
+    assert np.sqrt(np.mean(error**2)) < 0.9  # as the README says of such a tube
 
 
 def test_every_movement_is_told_while_it_happens_and_nothing_else(recording):
@@ -77,11 +75,3 @@ def test_the_report_shows_the_parts_and_what_they_taught(recording):
     page = report_html(recording)
 
     assert "U3 settled" in page and "the part settled" in page and page.count("data:image/png") >= 6
-
-
-def test_the_overlay_keeps_every_frame_and_its_time(recording, tmp_path):
-    path = write_overlay(recording, tmp_path / "o.mp4")
-    with av.open(str(path)) as video:
-        times = [f.time for f in video.decode(video=0)]
-
-    np.testing.assert_allclose(np.array(times) - times[0], recording.frames["t_s"], atol=2e-3)

@@ -8,6 +8,7 @@ and by what.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import itertools
 import random
 import sys
@@ -15,7 +16,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from tests.mutants.belonging import Imports
+from tests.mutants.belonging import Imports, reaches_compiled
 from tests.mutants.faults import Fault, faults_of
 from tests.mutants.trial import Outcome, Shadow
 
@@ -28,11 +29,11 @@ def main() -> int:
     args = _arguments()
     places, imports, began_s = _places(args), Imports(ROOT), time.monotonic()
     survived, n = [], 0
-    with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
-        shadow = Shadow(ROOT, Path(folder))
+    with contextlib.nullcontext(args.keep) if args.keep else tempfile.TemporaryDirectory(prefix="mutants-") as folder:
+        shadow = Shadow(ROOT, Path(folder).resolve())
         for path, fault in _chosen(args, places):
             source = (shadow.tree / path).read_text(encoding="utf-8")
-            outcome = _judged(shadow, imports, path, fault.planted(source))
+            outcome = _judged(shadow, imports, path, fault, source)
             n += 1
             survived += [_told(path, fault, source)] * (not outcome.failed)
             print(f"{'killed' if outcome.failed else 'SURVIVED':9s} {_told(path, fault, source)}\n"
@@ -50,7 +51,7 @@ def _chosen(args: argparse.Namespace, places: list[tuple[Path, Fault]]) -> list[
     for seed in args.seed:
         drawn = random.Random(seed).sample(places, len(places))
         whole = ((path, fault) for path, fault in drawn if _compiles(path, fault))
-        found += list(itertools.islice(whole, args.count))
+        found += list(itertools.islice(whole, args.first - 1, args.count))
     print(f"{len(places)} places for faults; {len(found)} chosen with seeds {args.seed}", flush=True)
     return found
 
@@ -68,6 +69,10 @@ def _arguments() -> argparse.Namespace:
                                      formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seed", type=int, nargs="+", default=[1])
     parser.add_argument("--count", type=int, default=60, help="faults for each seed (default: 60)")
+    parser.add_argument("--first", type=int, default=1, metavar="N",
+                        help="leave out those before the Nth of each seed, as when a run goes on (default: 1)")
+    parser.add_argument("--keep", metavar="FOLDER",
+                        help="where the copy and its compiled code lie, kept for the next run (default: a new one)")
     parser.add_argument("--only", default="", metavar="TEXT", help="files whose path contains this")
     parser.add_argument("--line", type=int, metavar="N",
                         help="faults of this line only, all of them when --count allows")
@@ -83,12 +88,12 @@ def _places(args: argparse.Namespace) -> list[tuple[Path, Fault]]:
     return [(p, fault) for p, fault in places if args.line is None or fault.line == args.line]
 
 
-def _judged(shadow: Shadow, imports: Imports, path: Path, source: str) -> Outcome:
+def _judged(shadow: Shadow, imports: Imports, path: Path, fault: Fault, source: str) -> Outcome:
     """What the nearest tests say; a test that fails without the fault too is left out and the rest asked again."""
-    users = {p.stem for p in imports.users(path)}
+    users = {p.stem for p in imports.users(path)} if reaches_compiled(source, fault.line) else {path.stem}
     tests = [test for _, test in imports.tests(path)][:MOST_TESTS]
     while tests:
-        outcome = shadow.trial(path, source, users, tests)
+        outcome = shadow.trial(path, fault.planted(source), users, tests)
         if "::" not in outcome.failed or not shadow.fails_anyway(outcome.failed):
             return outcome
         print(f"          (fails without a fault: {outcome.failed})", flush=True)

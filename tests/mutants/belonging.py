@@ -1,4 +1,4 @@
-"""Which test files belong to a file of the code, by what imports what."""
+"""Which test files belong to a file of the code, by what imports what; and whose compiled code a fault may lie in."""
 
 from __future__ import annotations
 
@@ -8,7 +8,9 @@ from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
 
-__all__ = ["Imports"]
+__all__ = ["Imports", "reaches_compiled"]
+
+_COMPILES = ("njit", "jitable", "compiled")
 
 
 class Imports:
@@ -50,6 +52,21 @@ class Imports:
     def _used_by(self, path: Path) -> set[Path]:
         tree = ast.parse((self.root / path).read_text(encoding="utf-8"))
         return {self._file_of[name] for name in _names(tree) if name in self._file_of}
+
+
+def reaches_compiled(source: str, line: int) -> bool:
+    """Whether other files' compiled code may hold what stands in a line: a compiled function, or what the file's
+    constants are made of; what runs as plain Python is never in it."""
+    body = ast.parse(source).body
+    within = next((node for node in body if isinstance(node, ast.FunctionDef | ast.ClassDef)
+                   and node.lineno <= line <= (node.end_lineno or 0)), None)
+    if within is None:
+        return True
+    if isinstance(within, ast.FunctionDef) and any(word in ast.unparse(d) for d in within.decorator_list
+                                                   for word in _COMPILES):
+        return True
+    constants = (node for node in body if not isinstance(node, ast.FunctionDef | ast.ClassDef | ast.ImportFrom))
+    return any(isinstance(n, ast.Name) and n.id == within.name for node in constants for n in ast.walk(node))
 
 
 def _module(path: Path) -> str:

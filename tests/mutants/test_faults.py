@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.mutants.belonging import Imports
+from tests.mutants.belonging import Imports, reaches_compiled
 from tests.mutants.faults import faults_of
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -61,6 +61,15 @@ def test_the_tests_of_a_file_are_those_that_import_it_nearest_first(imports):
 
     assert str(far[0][1]) == "tests/monitor/test_technique.py"
     assert all(path.name.startswith("test_") for _, path in far)
+
+
+@pytest.mark.parametrize(("line", "may"), [(1, True), (5, True), (8, False), (11, True), (15, False)])
+def test_what_compiled_code_may_hold_is_known_by_where_a_line_stands(line, may):
+    source = ("LIMIT = table()\n\n\n@njit(cache=True)\ndef fast(a):\n    return a\n\n"
+              "def plain(a):\n    return a\n\ndef table():\n    return 3\n\nclass Plain:\n    def method(self):\n"
+              "        return 1\n")
+
+    assert reaches_compiled(source, line) is may
 
 
 def test_what_uses_compiled_code_is_known_through_every_step(imports):

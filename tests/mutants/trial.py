@@ -45,7 +45,7 @@ class Shadow:
 
     Numba keeps compiled code by the file that it is called from, so a fault in one file lies hidden in what its callers
     have kept: the cache of each trial begins as that of the faultless copy, less the faulty file and everything that
-    uses it.
+    uses it. The copy is made anew each time; the cache of one that stood in this place before is used again.
     """
 
     def __init__(self, root: Path, place: Path) -> None:
@@ -59,6 +59,7 @@ class Shadow:
                                         stdout=subprocess.PIPE, text=True, cwd=root, env=variables)
         for name in _COPIED:
             source = root / name
+            shutil.rmtree(self.tree / name, ignore_errors=True)
             if source.is_dir():
                 shutil.copytree(source, self.tree / name, ignore=_NOISE, dirs_exist_ok=True)
             else:
@@ -85,8 +86,8 @@ class Shadow:
 
         shutil.rmtree(self._cache, ignore_errors=True)
         shutil.copytree(self._clean, self._cache, ignore=is_void)
-        is_compiled = "njit" in source or any("njit" in p.read_text(encoding="utf-8") for p in
-                                              (self.tree / "vision").glob("*.py") if p.stem in users)
+        is_compiled = any("njit" in p.read_text(encoding="utf-8") for top in ("vision", "monitor")
+                          for p in (self.tree / top).rglob("*.py") if p.stem in users)
         try:
             target.write_text(source, encoding="utf-8")
             return self._run([str(t) for t in tests], self._cache, BUDGET_S + COMPILING_S * is_compiled)

@@ -8,6 +8,7 @@ from PyQt6.QtCore import QPoint, Qt
 from PyQt6.QtTest import QTest
 
 from monitor.engine.webcam import CameraName
+from monitor.errors import InputError
 from monitor.setup.height_check import check_height, read_checks, trust_told, write_check
 from monitor.setup.nozzle_guide import NozzleGuide, steps_for
 from monitor.setup.profile import LaidPictures, ProfileFound
@@ -237,6 +238,20 @@ def test_checks_are_kept_and_drawn(qtbot, guide, tmp_path):
                                                             -1.4] and [c.agrees for c in read_checks(path)] == [True,
                                                                                                                 False]
     assert "-1.40 mm" in guide.trust.history.accessibleDescription()
+
+
+def test_another_check_leaves_every_line_of_the_history_and_a_history_that_cannot_be_read(tmp_path):
+    path, verdict = tmp_path / "checks.csv", Verdict(0.2, 0.5, True, "said")
+    write_check(path, verdict, 10.0)
+    path.write_text(path.read_text() + "broken,line\n")
+    before = path.read_text()
+    write_check(path, verdict, 12.0)
+
+    assert path.read_text().startswith(before) and [c.known_mm for c in read_checks(path)] == [10.0, 12.0]
+    path.write_bytes(b"\xff\xfe not text")
+    with pytest.raises(InputError, match=r"checks\.csv: not text"):
+        write_check(path, verdict, 10.0)
+    assert path.read_bytes() == b"\xff\xfe not text"
 
 
 def test_a_part_is_marked_by_dragging_a_rectangle(qtbot, tmp_path):

@@ -20,11 +20,18 @@ OUTSIDE = 0.45
 INSIDE = np.array([0.14, 0.10, 0.18, 0.20, 0.08])  # linear light of each slice, tube to handle
 
 
+def _grey_levels():
+    light = np.arange(2**16) / (2**16 - 1)
+    return np.round(255 * np.where(light <= 0.0031308, 12.92 * light,
+                                   1.055 * light ** (1 / 2.4) - 0.055)).astype(np.uint8)
+
+
+GREY_LEVELS = _grey_levels()  # of light in 65535ths: a fortieth of a level is the most that this is off
+
+
 def as_camera(light):
     """Linear light as the grey levels of a picture, IEC 61966-2-1."""
-    light = np.clip(light, 0, 1)
-    return np.round(255 * np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4)
-                                   - 0.055)).astype(np.uint8)
+    return GREY_LEVELS[np.round(np.clip(light, 0, 1) * (2**16 - 1)).astype(np.uint16)]
 
 
 def independent(share):

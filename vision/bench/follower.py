@@ -13,7 +13,7 @@ from vision.bench.mat import Mat
 from vision.camera.lens import lens_of, project
 from vision.camera.model import CameraModel
 from vision.camera.sources import brightness
-from vision.compiled import njit
+from vision.compiled import njit, put
 from vision.edges.cuts import sample_cuts
 from vision.errors import CalibrationError
 from vision.types import BenchEvent, BenchPose, FloatArray, Frame, PoseMiss
@@ -306,7 +306,8 @@ def _rows(points, along, outward, pose, lens):
             cam[k] = pose[k, 0] * points[i, 0] + pose[k, 1] * points[i, 1] + pose[k, 2] * points[i, 2] + pose[k, 3]
         if cam[2] < 1.0:
             return np.zeros((n, 7)), np.zeros((n, 2)), np.zeros((n, 2))
-        pixels[i], jac = project(cam, lens)
+        px, jac = project(cam, lens)
+        put(px, pixels[i])
         for way, direction in enumerate((along[i], outward[i])):
             ways[way] = 0.0
             for k in range(3):

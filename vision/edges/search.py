@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vision.compiled import njit
+from vision.compiled import njit, put
 from vision.edges.cuts import CutGrid, to_opponent
 from vision.edges.looks import BLUR_PX, FINE, FLAT_LANES, LANES, SAMPLING_PX, look_of, tables_of
 from vision.types import FloatArray
@@ -162,7 +162,7 @@ def _weigh(cut, back, lo, hi, border, scale, samples):
         samples[j, 27] = w * (v * v + v1 * v1 + v2 * v2)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick_limit, misfit_limit, veil, noise,
            offset, sigma, gain, lighter):
     n, _, m = cuts.shape
@@ -173,7 +173,7 @@ def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick
     starts, ramps = np.full(n, -1), np.zeros((n, 4))
     for i in range(n):
         level = levels[i]
-        _weigh(cuts[i], background[i], 0, m, -1, step / noise ** 2, samples)
+        _weigh(cuts[i], background[i], np.int64(0), m, np.int64(-1), step / noise ** 2, samples)
         for j in range(m):
             before, after, one = until[j], until[j + 1], samples[j]
             for s in range(len(one)):
@@ -181,7 +181,12 @@ def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick
         starts[i], gain[i] = _rough_edge(samples, until, tables.rough[level], tables.clear[level], tables.flank[level],
                                          step, expected, pick_limit, veil, gains, flat_sums)
     half_way, is_shared = tables.half_ways_px[levels], n_sides > 0
-    inside = cuts[:, 0, :m // 4].sum(1) / (m // 4)
+    inside = np.empty(n)
+    for i in range(n):
+        light = np.float32(0.0)
+        for j in range(m // 4):
+            light += cuts[i, 0, j]
+        inside[i] = light / (m // 4)
     for turn in range(2 if is_shared else 1):
         if turn == 1:
             _share_ramps(ramps, np.isfinite(offset), sides, n_sides, half_way, inside, lighter)
@@ -222,7 +227,8 @@ def _share_ramps(ramps, is_seen, sides, n_sides, half_way, inside, lighter):
         usual[0], usual2 = _USUAL_RAMP * light * lighter[at].mean(), (_USUAL_RAMP_SIGMA * light) ** 2
         if len(at) < _LEAST_TO_SHARE:
             for i in at:
-                ramps[i, :3], ramps[i, 3] = usual, 0.5 / usual2 if travels else 0.0
+                put(usual, ramps[i, :3])
+                ramps[i, 3] = 0.5 / usual2 if travels else 0.0
             continue
         own, excess = 1.0 / np.median(ramps[at, 3]), 0.0
         for c in range(3):
@@ -231,12 +237,14 @@ def _share_ramps(ramps, is_seen, sides, n_sides, half_way, inside, lighter):
         excess = max(excess / 3, 0.0)
         var = _MEDIAN_SPREAD ** 2 * (own + excess) / len(at)
         if travels:
-            middle[:] = (middle * usual2 + usual * var) / (usual2 + var)
+            for c in range(3):
+                middle[c] = (middle[c] * usual2 + usual[c] * var) / (usual2 + var)
             excess = min(excess, usual2)
         else:  # without a sign of one, the inside is taken for even
             middle *= max(0.0, 1.0 - _RAMP_TOLD / max((middle ** 2).sum() / var, 1e-9))
         for i in at:
-            ramps[i, :3], ramps[i, 3] = middle, 1.0 / max(excess, _LEAST_RAMP ** 2)
+            put(middle, ramps[i, :3])
+            ramps[i, 3] = 1.0 / max(excess, _LEAST_RAMP ** 2)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -268,7 +276,7 @@ def _rough_edge(samples, until, edge, clear, flank, step, expected, limit, veil,
     width = 2 * flank + 1
     n, best, most = len(gains) - 2 * flank, -1, -np.inf
     for k in range(n):
-        _sum_products(samples, k, edge, 0, width, sums)
+        _sum_products(samples, k, edge, np.int64(0), width, sums)
         ww, bb, b1, bv, v1, _ = _plain(until, k, k + width)
         # each channel's inside level is eliminated; shade and veil are shared
         qq, oq = sums[3] - sums[1], sums[1]
@@ -364,8 +372,8 @@ def _fine_edge(cut, back, start, step, noise, fine, blur, half_way, veil, ramp, 
     coarse = round(1.0 / tiny)
     lowest, highest = -round(_TRY_IN_PX / tiny), round(_TRY_OUT_PX / tiny)
     misfits, zero = np.full(highest - lowest + 1, np.inf), -lowest
-    misfits[zero], shade, veiled = _misfit_of_edge(samples, lo, hi, start, 0, whole_w, fine, veil, ramp, sums)
-    best = 0
+    best = np.int64(0)  # a plain 0 would have what it is given to compiled once more, for that number alone
+    misfits[zero], shade, veiled = _misfit_of_edge(samples, lo, hi, start, best, whole_w, fine, veil, ramp, sums)
     for way in (-coarse, coarse):
         t = best + way
         while lowest <= t <= highest:
@@ -394,7 +402,7 @@ def _fine_edge(cut, back, start, step, noise, fine, blur, half_way, veil, ramp, 
         for t, its in ((best, here), (best + (1 if beyond > 0 else -1), there)):
             _, g, o = _misfit_of_edge(samples, lo, hi, start, t, whole_w, fine, veil, flat, sums)
             _ramp_of_edge(sums, g, o, its)
-        ramp[:] = here + abs(beyond) * (there - here)
+        put(here + abs(beyond) * (there - here), ramp)
     at = start * step + tiny * (best + beyond)
     inside = outside = bad = 0.0
     n_inside = n_outside = n_bad = 0

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from vision.compiled import njit
+from vision.compiled import njit, put
 
 __all__ = ["CORRELATION_MM", "CUT_SIGMA_PX", "LEAST_GAIN", "Solved", "solve_steps", "spread_of"]
 
@@ -54,7 +54,7 @@ class Solved(NamedTuple):
     held: np.ndarray
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, inline="always")
 def solve_steps(jacobian, mm_per_sample, offset, sigma, crowding, gain, label, prior_cov, expected, prior_offset, row,
                 rest, spread, is_exact):
     """Re-weighted least squares for the six steps of the pose and one offset a group.
@@ -86,7 +86,7 @@ def solve_steps(jacobian, mm_per_sample, offset, sigma, crowding, gain, label, p
     n, n_groups = len(label), len(prior_offset)
     usable = np.isfinite(offset) & (gain > LEAST_GAIN)
     place, groups = np.full(n_groups, -1), np.empty(n_groups, np.int64)
-    m = 0
+    m = np.int64(0)  # a plain 0 would have what it is given to compiled once more, for that number alone
     for g in range(n_groups):
         if (label == g).any():
             place[g], groups[m] = m, g
@@ -97,8 +97,9 @@ def solve_steps(jacobian, mm_per_sample, offset, sigma, crowding, gain, label, p
     for i in range(6 + m):
         for j in range(6 + m):
             inner[i, j] = prior_cov[sites[i], sites[j]]
-    known[:6], known[6:] = expected, prior_offset[groups]
-    x[6:] = known[6:]
+    put(expected, known[:6])
+    for k in range(m):
+        x[6 + k] = known[6 + k] = prior_offset[groups[k]]
     held = np.linalg.inv(inner)
     pull = held @ known
     for i in range(3):
@@ -129,7 +130,7 @@ def solve_steps(jacobian, mm_per_sample, offset, sigma, crowding, gain, label, p
         for i in range(n):
             weight[i] = math.hypot(_spread_of_cut(sigma[i], scatter[group[i]], mm_per_sample[i]), crowding[i])
         left, shared = _reweighted(jacobian, group, seen, good, weight, far, loose, held, pull, x)
-    weight = np.where(good, weight ** -2.0, 0.0) / max(1.0, chi2_dof)
+    weight = good * weight ** -2.0 / max(1.0, chi2_dof)
     return Solved(x[:6].copy(), groups, x[6:].copy(), good, chi2_dof, left, weight, loose, held)
 
 
@@ -184,7 +185,7 @@ def _reweighted(jacobian, group, seen, usable, sigma, reach, loose, held, pull, 
         data, right = _normal(jacobian, group, weight, seen, loose, len(x))
         new = np.linalg.solve(data + held, right + pull)
         moved = np.abs(new - x)
-        x[:] = new
+        put(new, x)
         shared[:], total[:] = 0.0, 0.0
         for i in range(n):
             shared[group[i]] += weight[i] * _left(jacobian, group, seen, x, i)
@@ -247,10 +248,12 @@ def spread_of(jacobian, label, groups, offset_px, left, weight, loose, held, bas
     weak = np.zeros_like(data)
     for k in range(6):
         weak[k, k] = 40.0 ** -2 if k < 3 else 0.4 ** -2
-    weak[6:, 6:] = np.linalg.inv(base)
+    alone = np.linalg.inv(base)
+    for i in range(m):
+        put(alone[i], weak[6 + i, 6:])
     alone_cov = np.linalg.inv(data + weak)
     away = np.concatenate((np.zeros(6), known - offset_px))
     alone_step = alone_cov @ (right + weak @ away)
     through = np.ascontiguousarray(alone_cov[:6, 6:])
     return (np.linalg.inv(data + held), alone_step[:6].copy(), alone_cov[:6, :6].copy(),
-            through @ np.ascontiguousarray(weak[6:, 6:]) @ through.T)
+            through @ alone @ through.T)

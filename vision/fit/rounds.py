@@ -113,14 +113,14 @@ def fit_rounds(tool, lens, scene, tip, axis, roll_rad, known, travel, spreads_px
         As in `fit_pose`.
     """
     seen_px = np.zeros(len(known.offset_px) // 2)
-    found = _round(tool, lens, scene, tip, axis, roll_rad, known, travel.way_mm, spreads_px[0], step_mm,
-                   len(spreads_px) == 1, is_exact, seen_px, tables)
-    for i in range(1, len(spreads_px)):
+    way_mm = travel.way_mm
+    for i in range(len(spreads_px)):  # `_round` is called in one place, since it is compiled as a part of this
+        found = _round(tool, lens, scene, tip, axis, roll_rad, known, way_mm, spreads_px[i], step_mm,
+                       i == len(spreads_px) - 1, is_exact, seen_px, tables)
         if len(found.solved.step) == 0:
             break
-        found = _round(tool, lens, scene, found.tip_mm, found.axis, found.roll_rad, known,
-                       _way_now(travel, found.tip_mm),
-                       spreads_px[i], step_mm, i == len(spreads_px) - 1, is_exact, seen_px, tables)
+        tip, axis, roll_rad = found.tip_mm, found.axis, found.roll_rad
+        way_mm = _way_now(travel, tip)
     return found, len(found.solved.step) > 0
 
 
@@ -136,7 +136,7 @@ def _way_now(travel, tip):
     return travel.way_mm + faster - (faster * ray).sum() * ray
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, inline="always")
 def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, step_mm, is_last, is_exact, seen_px,
            tables):
     """One round; `seen_px` is where the round before saw the edges of each side, and is brought up to date."""
@@ -226,7 +226,9 @@ def _crowding_px(px, normal_px, labels):
     """Sigma by which each point's edge may be off because blur mixes it with that of another part or side near by, and
     a cut runs into it; where the two go on in one direction there is nothing to mix."""
     n = len(px)
-    out = np.where(labels[:, 1] == STEP, _STEP_PX, _READ_PX)
+    out = np.empty(n)
+    for i in range(n):
+        out[i] = _STEP_PX if labels[i, 1] == STEP else _READ_PX
     for i in range(n):
         for j in range(i + 1, n):
             if labels[i, 0] != labels[j, 0] or labels[i, 1] != labels[j, 1]:
@@ -265,7 +267,7 @@ def cut_through(image, background, known, px, normal_px, is_flat, lines, offsets
     return cuts, back
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, inline="always")
 def _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, n_sides, is_exact, offset, sigma, gain,
                  lighter):
     """Sides that hardly stand out may have been smeared by a codec: of each, the edges, sharp or softer, that explain
@@ -313,7 +315,8 @@ def _steps_to(tip, axis, roll_rad, goal_tip, goal_axis, goal_roll_rad):
     a, b = axis_frame(axis)
     side, goal_side = sideways_of(axis, roll_rad), sideways_of(goal_axis, goal_roll_rad)
     out = np.empty(6)
-    out[:3] = goal_tip - tip
+    for k in range(3):
+        out[k] = goal_tip[k] - tip[k]
     out[3], out[4] = (goal_axis * cross(a, axis)).sum(), (goal_axis * cross(b, axis)).sum()
     out[5] = math.atan2((goal_side * cross(axis, side)).sum(), (goal_side * side).sum())
     return out

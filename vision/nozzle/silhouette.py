@@ -11,7 +11,7 @@ import numpy as np
 
 from vision.camera.lens import lens_of, pixel, project
 from vision.camera.model import CameraModel
-from vision.compiled import njit
+from vision.compiled import njit, put
 from vision.nozzle.body import NozzleBody, ToolPose, axis_frame, cross, roll_of, sideways_of
 from vision.types import FloatArray
 
@@ -113,8 +113,10 @@ def moved_poses(tip_mm, axis, roll_rad, steps):
     n = len(steps)
     tips, axes, sideways = np.empty((n, 3)), np.empty((n, 3)), np.empty((n, 3))
     for i in range(n):
-        tips[i] = tip_mm + steps[i, :3]
-        axes[i], sideways[i] = turned_pose(axis, roll_rad, steps[i])
+        put(tip_mm + steps[i, :3], tips[i])
+        new, side = turned_pose(axis, roll_rad, steps[i])
+        put(new, axes[i])
+        put(side, sideways[i])
     return tips, axes, sideways
 
 
@@ -184,8 +186,8 @@ def _rings(slices, kinds, tip, straight, after, bend_at, lens):
             centre, r = origin + slices[i, end] * u, slices[i, 2 + end]
             for k in range(_RING):
                 c, s = r * _RING_COS[k], r * _RING_SIN[k]
-                rings[i, end * _RING + k] = pixel(centre[0] + c * a[0] + s * b[0], centre[1] + c * a[1] + s * b[1],
-                                                  centre[2] + c * a[2] + s * b[2], lens)
+                put(pixel(centre[0] + c * a[0] + s * b[0], centre[1] + c * a[1] + s * b[1],
+                          centre[2] + c * a[2] + s * b[2], lens), rings[i, end * _RING + k])
     return rings
 
 
@@ -249,8 +251,8 @@ def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
                     tangent[n, j] = cos * b[j] - sin * a[j]
                 out = cross(tangent[n], x[n])
                 facing = -away * (out * u).sum()
-                normal[n] = out * ((1.0 if facing > 0 else -1.0 if facing < 0 else 0.0)
-                                   / max(math.sqrt((out * out).sum()), 1e-12))
+                put(out * ((1.0 if facing > 0 else -1.0 if facing < 0 else 0.0)
+                           / max(math.sqrt((out * out).sum()), 1e-12)), normal[n])
                 labels[n, 0], labels[n, 1], labels[n, 2] = -1 if i == 0 and end == 0 else i, 0, kinds[i, 0]
                 values[n, 0], values[n, 1] = s, (hi - lo) * r / arc
                 if is_near and end == 0 and i > 0:
@@ -263,7 +265,10 @@ def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
                 n += 1
     px, jac = np.empty((n, 2)), np.empty((n, 2, 3))
     for k in range(n):
-        px[k], jac[k] = project(x[k], lens)
+        at, change = project(x[k], lens)
+        put(at, px[k])
+        for j in range(2):
+            put(change[j], jac[k, j])
     keep = _uncovered(px, labels[:n], before, _rings(slices, kinds, tip, straight, after, bend_at, lens))
     x, px, labels = x[:n][keep], px[keep], labels[:n][keep]
     normal_px, push, jacobian = _rows(x, jac[keep], tangent[:n][keep], normal[:n][keep], tip, -straight, labels[:, 2])
@@ -322,7 +327,7 @@ def _convex(points):
                 - (hull[k - 1, 1] - hull[k - 2, 1]) * (p[0] - hull[k - 2, 0])
             ) <= 0:
                 k -= 1
-            hull[k] = p
+            put(p, hull[k])
             k += 1
         k -= 1  # the end of one chain begins the other
     return hull[:k].copy()

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from vision.compiled import njit
+from vision.compiled import njit, put
 from vision.types import FloatArray
 
 __all__ = [
@@ -254,7 +254,8 @@ def _register(picture, h, points, rows, scatter, start, gain, prior_sigma):
     """
     n = len(points)
     value, middle = np.zeros(_N), np.zeros(_N)
-    value[:3], value[3], middle[3] = start, gain, gain
+    put(start, value[:3])
+    value[3], middle[3] = gain, gain
     weight, rest, miss = np.empty(n), np.empty(n), np.empty(n)
     info = 1.0 / prior_sigma**2
     normal, right, now = np.empty((_N, _N)), np.empty(_N), np.empty(n)
@@ -271,8 +272,8 @@ def _register(picture, h, points, rows, scatter, start, gain, prior_sigma):
         if is_last:
             break
         step = np.linalg.solve(normal, right)
-        value[:3] += step[:3] / value[3]
-        value[3:] += step[3:]
+        for k in range(_N):
+            value[k] += step[k] / value[3] if k < 3 else step[k]
         value[3] = min(max(value[3], 0.1), 4.0)
         is_last = turn > 0 and math.hypot(step[0], step[1]) < _NO_STEP_MM * value[3] and abs(step[3]) < _NO_STEP_GAIN
     kept = total = 0.0
@@ -293,9 +294,10 @@ def _register_all(picture, h, centres, points, rows, scatter, starts, prior_sigm
     for i in range(len(centres)):
         own = h.copy()  # from the patch's own centre
         own[:, 2] += centres[i, 0] * h[:, 0] + centres[i, 1] * h[:, 1]
-        start[:2] = starts[i]
+        put(starts[i], start[:2])
         value, cov, fits, alike, _, left = _register(picture, own, points, rows[i], scatter[i], start, 1.0, prior_sigma)
-        out[i, :2], out[i, 2], out[i, 3] = value[:2], 0.5 * (cov[0, 0] + cov[1, 1]), value[3]
+        put(value[:2], out[i, :2])
+        out[i, 2], out[i, 3] = 0.5 * (cov[0, 0] + cov[1, 1]), value[3]
         out[i, 4], out[i, 5] = np.mean(fits.astype(np.float64)), alike if left < _AT_REST else 0.0
     return out
 

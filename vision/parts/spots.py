@@ -15,6 +15,7 @@ import numpy as np
 
 from vision import rigid
 from vision.camera.model import CameraModel
+from vision.compiled import njit
 from vision.parts.patch import Patch, blurred, look_at, make_patch, register_all
 from vision.parts.place import SQUARE, PartSpec, Window, make_frame, outside_mm, windows_of
 from vision.types import FloatArray, PartEvent
@@ -222,21 +223,26 @@ class _SpotJudge:
         return shifts, self._sigma_mm[moved], since
 
 
+@njit(cache=True, nogil=True)
 def _as_one(at: FloatArray, shift: FloatArray, seen: np.ndarray) -> FloatArray:
     """The shift and turn that most spots share, told at each, (n, 2)."""
-    common = np.median(shift[seen], axis=0)
+    sure = np.flatnonzero(seen)
+    common = np.array([np.median(shift[sure, 0]), np.median(shift[sure, 1])])
+    arm, out = np.empty(at.shape), np.empty(at.shape)
+    for k in range(2):
+        arm[:, k] = at[:, k] - at[sure, k].mean()
     turn = 0.0
-    middle = at[seen].mean(0)
-    arm = at - middle
     for _ in range(4):
-        left = shift - common - turn * arm[:, ::-1] * (-1.0, 1.0)
-        size = np.hypot(*left.T)
-        scale = max(float(np.median(size[seen])), 0.005)
+        x, y = shift[:, 0] - common[0] + turn * arm[:, 1], shift[:, 1] - common[1] - turn * arm[:, 0]
+        size = np.hypot(x, y)
+        scale = max(np.median(size[sure]), 0.005)
         weight = np.where(seen, 1.0 / (1.0 + (size / (2 * scale)) ** 2) ** 2, 0.0)
-        common = common + weight @ left / weight.sum()
-        across = arm[:, 0] * left[:, 1] - arm[:, 1] * left[:, 0]
-        turn += float(weight @ across / max(weight @ (arm**2).sum(1), 1e-9))
-    return common + turn * arm[:, ::-1] * (-1.0, 1.0)
+        common[0] += (weight * x).sum() / weight.sum()
+        common[1] += (weight * y).sum() / weight.sum()
+        across = arm[:, 0] * y - arm[:, 1] * x
+        turn += (weight * across).sum() / max((weight * (arm[:, 0] ** 2 + arm[:, 1] ** 2)).sum(), 1e-9)
+    out[:, 0], out[:, 1] = common[0] - turn * arm[:, 1], common[1] + turn * arm[:, 0]
+    return out
 
 
 def _groups(at: FloatArray) -> np.ndarray:

@@ -8,7 +8,7 @@ import math
 
 import numpy as np
 
-from vision.compiled import njit
+from vision.compiled import njit, put
 from vision.nozzle.body import axis_frame, cross, roll_of
 from vision.nozzle.silhouette import turned_pose
 
@@ -49,8 +49,8 @@ def chart_of(tip_cam_mm, axis_cam, sideways_cam, cam_from_bench):
     axis, sideways = bench_from_cam @ axis_cam, bench_from_cam @ sideways_cam
     a = _at_zero(axis)
     chart = np.empty(6)
-    chart[:3] = bench_from_cam @ (tip_cam_mm - cam_from_bench[:3, 3])
-    chart[3:5] = axis[:2]
+    put(bench_from_cam @ (tip_cam_mm - cam_from_bench[:3, 3]), chart[:3])
+    put(axis[:2], chart[3:5])
     chart[5] = math.atan2((sideways * cross(axis, a)).sum(), (sideways * a).sum())
     return chart
 
@@ -74,9 +74,10 @@ def chart_of_steps(tip_cam_mm, axis_cam, roll_rad, cam_from_bench, is_bent):
     bench_from_cam = np.ascontiguousarray(cam_from_bench[:3, :3].T)
     a, b = axis_frame(axis_cam)
     out = np.zeros((6, 6))
-    out[:3, :3] = bench_from_cam
-    out[3:5, 3] = (bench_from_cam @ cross(a, axis_cam))[:2]
-    out[3:5, 4] = (bench_from_cam @ cross(b, axis_cam))[:2]
+    for k in range(3):
+        put(bench_from_cam[k], out[k, :3])
+    put((bench_from_cam @ cross(a, axis_cam))[:2], out[3:5, 3])
+    put((bench_from_cam @ cross(b, axis_cam))[:2], out[3:5, 4])
     out[5, 5] = 1.0
     if is_bent:
         h, step, rolls = 1e-5, np.zeros(6), np.empty(2)

@@ -9,7 +9,7 @@ import numpy as np
 
 from vision.camera.lens import lens_of
 from vision.camera.model import CameraModel
-from vision.compiled import njit
+from vision.compiled import njit, put
 from vision.fit.bias import DEFAULT_BIAS
 from vision.fit.pose import Picture, PoseFit, PosePrior, fit_pose, free_limbs, loose_prior
 from vision.fit.rounds import is_inside
@@ -343,7 +343,9 @@ def _settle(slices, kinds, share, tips, axes, sideways, rounds, alike_px, bend_r
             near = moved_poses(tips[i], axes[i], roll_of(axes[i], sideways[i]), steps)
             after = np.cos(bend_rad) * -near[1] + np.sin(bend_rad) * near[2]
             best = sweep_poses(slices, kinds, share, near[0], near[1], after, bend_at, lens, fields, near_px).argmax()
-            tips[i], axes[i], sideways[i] = near[0][best], near[1][best], near[2][best]
+            put(near[0][best], tips[i])
+            put(near[1][best], axes[i])
+            put(near[2][best], sideways[i])
     return tips, axes, sideways
 
 

@@ -18,7 +18,7 @@ from vision.track.evidence import CUTS_PER_SAMPLE
 from vision.track.kalman import ToolState
 from vision.types import FloatArray
 
-__all__ = ["Hypothesis", "LOG_HIDDEN", "compete", "probabilities", "share_for_new", "updated_log_odds"]
+__all__ = ["Hypothesis", "LOG_HIDDEN", "compete", "is_same", "probabilities", "share_for_new", "updated_log_odds"]
 
 LOG_HIDDEN = np.log(0.1)  # of a picture of a tool that is there, that something hides it [convention]
 _MEMORY_S = 0.2  # pictures within it tell the same again: a hand, a blur or a reflection lasts so long [convention]
@@ -95,7 +95,7 @@ def compete(hypotheses: list[Hypothesis], dt_s: float) -> list[Hypothesis]:
     kept: list[Hypothesis] = []
     for i in np.argsort(-p, kind="stable"):
         h = replace(hypotheses[i], log_odds=float(np.log(max(p[i], 1e-12) / absent)))
-        twin = next((k for k, other in enumerate(kept) if _is_same(other.state, h.state)), None)
+        twin = next((k for k, other in enumerate(kept) if is_same(other, h)), None)
         if twin is not None:
             both = float(np.logaddexp(kept[twin].log_odds, h.log_odds))
             kept[twin] = replace(min(kept[twin], h, key=lambda one: (one.fit is None, one.t_start_s)), log_odds=both)
@@ -121,6 +121,8 @@ def _compared(hypotheses: list[Hypothesis], dt_s: float) -> list[Hypothesis]:
     ]
 
 
-def _is_same(a: ToolState, b: ToolState) -> bool:
+def is_same(one: Hypothesis, other: Hypothesis) -> bool:
+    """Whether two hypotheses at one time may be of one pose."""
+    a, b = one.state, other.state
     d = a.mean[:5] - b.mean[:5]
     return float(d @ np.linalg.solve(a.cov[:5, :5] + b.cov[:5, :5] + _NEAR_COV, d)) < _SAME

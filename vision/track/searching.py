@@ -13,7 +13,7 @@ from vision.fit.pose import Picture, PoseFit
 from vision.nozzle.body import Hold, NozzleBody
 from vision.threads import give_way
 from vision.track.find import find_poses
-from vision.track.hypothesis import Hypothesis
+from vision.track.hypothesis import Hypothesis, is_same, share_for_new
 from vision.types import BenchPose
 
 __all__ = ["SEARCH_S", "Search", "Searcher"]
@@ -32,6 +32,8 @@ class Search:
     ----------
     prior_log_odds : float
         Of each pose that is found, against no tool at all, before this picture is looked at.
+    followed : list of Hypothesis
+        Those that the picture showed anyway.
     later : list of (Picture, BenchPose, time [s])
         Pictures since, through which the answer is followed.
     found : list of Hypothesis or None
@@ -44,6 +46,7 @@ class Search:
     answer: Future[list[PoseFit]]
     prior_log_odds: float
     holds: tuple[Hold, ...]
+    followed: list[Hypothesis]
     later: list[tuple[Picture, BenchPose, float]] = field(default_factory=list)
     found: list[Hypothesis] | None = None
     t_found_s: float = np.nan
@@ -57,6 +60,12 @@ class Search:
     def next_picture(self, step_s: float) -> tuple[Picture, BenchPose, float]:
         """The first one that came more than step_s after that to which the answer was followed, else the newest."""
         return next((one for one in self.later if one[2] - self.t_found_s > step_s), self.later[-1])
+
+    def is_followed(self, found: Hypothesis, hypotheses: list[Hypothesis]) -> bool:
+        """Whether an answer is one of the hypotheses that the picture showed anyway, and the newest one still shows: it
+        tells nothing then, and need not be followed."""
+        seen = {h.state.track for h in hypotheses if h.fit is not None}
+        return any(h.state.track in seen and is_same(h, found) for h in self.followed)
 
     def is_due(self, t_s: float, waits: bool) -> bool:
         """Whether its answer counts at that time: a late one is waited for, or counts from a later frame on."""
@@ -72,9 +81,9 @@ class Searcher:
         # the bench as the search sees it; that goes on being learned
         self._still: tuple[np.ndarray, np.ndarray] | None = None
 
-    def begin(self, picture: Picture, bench: BenchPose, t_s: float, prior_log_odds: float,
-              holds: tuple[Hold, ...]) -> Search:
-        """Look for the tool everywhere in a picture."""
+    def begin(self, picture: Picture, bench: BenchPose, t_s: float, holds: tuple[Hold, ...],
+              hypotheses: list[Hypothesis]) -> Search:
+        """Look for the tool everywhere in a picture, beside those hypotheses."""
         if self._still is None:
             self._still = np.empty_like(picture.background), np.empty_like(picture.known)
         for kept, now in zip(self._still, (picture.background, picture.known), strict=True):
@@ -83,4 +92,5 @@ class Searcher:
         still = replace(picture, background=self._still[0], known=self._still[1])
         answer = self._thread.submit(find_poses, camera, body, still, bench.cam_from_bench, board_top_mm, bias,
                                      holds=holds)
-        return Search(t_s, still, bench, answer, prior_log_odds, holds)
+        return Search(t_s, still, bench, answer, share_for_new(hypotheses), holds,
+                      [h for h in hypotheses if h.fit is not None])

@@ -22,7 +22,7 @@ from vision.track.chart import pose_of
 from vision.track.estimate import LIKELY, SURE, TOLD_SIGMA_MM, estimate, judged, spread_over
 from vision.track.find import share_in_view
 from vision.track.following import WHOLE, Follower
-from vision.track.hypothesis import Hypothesis, compete, probabilities, share_for_new
+from vision.track.hypothesis import Hypothesis, compete, probabilities
 from vision.track.kalman import N_MOVING, N_POSE, ToolState
 from vision.track.measurement import observation
 from vision.track.novelty import is_bare
@@ -211,9 +211,14 @@ class Tracker:
         if search.found is None:
             if not (is_waited_for or search.is_due(t_s, self._waits)):
                 return
-            search.found, search.t_found_s = compete([
+            found = compete([
                 self._follower.begin(fit, search.picture, search.bench, search.t_s, search.holds,
-                                     search.prior_log_odds, 1 / 30) for fit in search.answer.result()], 0.0), search.t_s
+                                     search.prior_log_odds, 1 / 30) for fit in search.answer.result()], 0.0)
+            search.found = [h for h in found if not search.is_followed(h, self._hypotheses)]
+            search.t_found_s = search.t_s
+            if found and not search.found:
+                self._search = None
+                return
         self._follow_up(search, t_s)
         if search.found and search.t_found_s < t_s:
             return
@@ -240,7 +245,7 @@ class Tracker:
         is_whole = bool(self._hypotheses) and self._hypotheses[0].fit is not None and self._share(self._hypotheses[0],
                                                                                                   bench) >= WHOLE
         holds = self._nozzle.holds if is_whole else self._holds()
-        self._search = self._searcher.begin(picture, bench, t_s, share_for_new(self._hypotheses), holds)
+        self._search = self._searcher.begin(picture, bench, t_s, holds, self._hypotheses)
         self._t_search_s = t_s
         return self._search
 
