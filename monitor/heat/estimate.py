@@ -26,9 +26,9 @@ FloatArray = NDArray[np.float64]
 SITES = ("package top", "joint centre", "joint corner", "board top", "underside")
 N_MEMBERS = 33
 # Frames are joined until they make about a step, four at 30 a second: beside a step for every frame that puts joints
-# off by 0.6 % of their rise at most, faces under a jet that sweeps at 1.5 Hz by 2 %. What is missing is passed in
-# longer ones.
-STEP_S, LONGEST_STEP_S = 0.13, 0.25
+# off by 0.6 % of their rise at most, faces under a jet that sweeps at 1.5 Hz by 2 %. While joints rise quickly, as a
+# small part's do at first, three. What is missing is passed in longer ones.
+STEP_S, QUICK_STEP_S, QUICK_K_S, LONGEST_STEP_S = 4 / 30, 0.1, 10.0, 0.25
 COLDEST_KEPT = 20  # steps for which the coldest joint is remembered: a sight is told a moment later
 HOLD_S = 3.0  # the coldest joint's lower bound must stay above its mark this long
 UNDERCOOLING_K = 30.0  # tin stays liquid 10 to 30 K and more below its solidus when it cools; handbook, from memory
@@ -108,7 +108,7 @@ class HeatEstimator:
             self._last = inp
         self._kind = _kind(inp)
         self._waiting.append(inp)
-        if not is_new_kind and sum(i.dt_s for i in self._waiting) + 0.5 * inp.dt_s < STEP_S:
+        if not is_new_kind and sum(i.dt_s for i in self._waiting) + 0.5 * inp.dt_s < self._step_s:
             if self._may_look:  # a picture that brings no step has time for one
                 self._outlook.go_on()
                 self._may_look = False
@@ -116,6 +116,11 @@ class HeatEstimator:
         group, self._waiting = self._waiting, []
         self._reading = self._take(joined(group))
         return self._reading
+
+    @property
+    def _step_s(self) -> float:
+        """How long the next step is to be."""
+        return QUICK_STEP_S if abs(self._reading.ramp_k_s.mid) > QUICK_K_S else STEP_S
 
     def _take(self, inp: HeatInput) -> HeatReading:
         """Advance to inp.t_s and read the estimate."""

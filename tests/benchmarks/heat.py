@@ -21,11 +21,13 @@ from scipy.special import erf
 
 from monitor.heat.board import BoardModel, Footprint, Losses, Slab
 from monitor.heat.chain import Fineness, part_edges
+from monitor.heat.estimate import QUICK_K_S, QUICK_STEP_S
+from monitor.heat.estimate import STEP_S as STEP_WHEN_SLOW_S
 from monitor.heat.grid import graded_edges, overlap_share
 
 FloatArray = NDArray[np.float64]
 MM = 1e-3
-SHIPPED, SHIPPED_STEP_S = Fineness(), 0.1
+SHIPPED = Fineness()
 STEP_S = 0.05  # the shorter of two steps; backward Euler's first-order error is extrapolated away
 
 
@@ -89,19 +91,27 @@ def run(scenario: dict[str, Any], step_s: float = STEP_S, fineness: float = 1.0)
     return np.array(rows), models[0]
 
 
-def run_shipped(scenario: dict[str, Any], step_s: float = SHIPPED_STEP_S) -> tuple[FloatArray, BoardModel]:
-    """The same on the grid and with the step of the live estimate; a probe beside the part stands for a neighbour."""
+def run_shipped(scenario: dict[str, Any]) -> tuple[FloatArray, BoardModel]:
+    """The same on the grid and with the steps of the live estimate; a probe beside the part stands for a neighbour.
+
+    The first probe is the joint whose rise tells how long a step is; the last one before an output meets it.
+    """
     model = _furnished(scenario, _shipped_edges(scenario, SHIPPED), SHIPPED.board_levels, 1, SHIPPED.package_levels,
                        shrink=SHIPPED.shrink)
     points = [np.array(p["xyz_mm"]) * MM for p in scenario["probes"]]
     grid = np.meshgrid(model.x_m, model.y_m)
     arrival = np.full((model.y_m.size, model.x_m.size, 1), float(scenario["jet"]["T_jet_C"]))
     rows, every = [[0.0, *(float(model.probe(*p)[0]) for p in points)]], scenario["output_every_s"]
-    n_sub = max(1, round(every / step_s))
-    for n in range(1, round(scenario["t_end_s"] / every) * n_sub + 1):
-        model.step(_spot_at(scenario, *grid, n * every / n_sub), arrival, every / n_sub)
-        if n % n_sub == 0:
-            rows.append([n * every / n_sub, *(float(model.probe(*p)[0]) for p in points)])
+    now_s, step_s, before = 0.0, STEP_WHEN_SLOW_S, rows[0][1]
+    for n in range(1, round(scenario["t_end_s"] / every) + 1):
+        while now_s < n * every - 1e-9:
+            step_s = min(step_s, n * every - now_s)
+            now_s += step_s
+            model.step(_spot_at(scenario, *grid, now_s), arrival, step_s)
+            joint = float(model.probe(*points[0])[0])
+            step_s = QUICK_STEP_S if abs(joint - before) > QUICK_K_S * step_s else STEP_WHEN_SLOW_S
+            before = joint
+        rows.append([n * every, *(float(model.probe(*p)[0]) for p in points)])
     return np.array(rows), model
 
 
