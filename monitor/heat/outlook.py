@@ -18,7 +18,8 @@ __all__ = ["LOOK_AHEAD_S", "Outlook"]
 
 FloatArray = NDArray[np.float64]
 
-_EVERY_S = 2.0
+_EVERY_S, _AFTER_MOVE_S = 3.0, 1.5  # between looks; and when the nozzle has gone up or down since
+_MOVED = 0.15  # of the height
 _AHEAD_STEPS_S = (1, 1, 2, 2, 4, 5, 7, 10, 13, 15)
 _COOLING_STEPS_S = (1, 1, 2, 2, 3, 3, 5, 5, 8, 10, 15, 20, 30, 40)
 LOOK_AHEAD_S = float(sum(_AHEAD_STEPS_S))
@@ -61,6 +62,7 @@ class Outlook:
         self._cooling: Iterator[None] | None = None
         self._passed_s = self._began_s = 0.0  # since the beginning; and at the start of the newest look ahead
         self._is_blown: bool | None = None
+        self._looked_m = 0.0  # the height that the newest look took
 
     def pass_by(self, dt_s: float, blow: Blow | None, wet_s: float) -> None:
         """Time has passed: count down what is known, and begin to look anew where that is due.
@@ -82,7 +84,8 @@ class Outlook:
             self._ahead = self._look_ahead(blow)
             if is_first or blow is None:
                 self._finish()
-        elif self._ahead is None and self._passed_s - self._began_s >= _EVERY_S:
+        elif self._ahead is None and self._passed_s - self._began_s >= (
+                _AFTER_MOVE_S if self._has_moved(blow) else _EVERY_S):
             self._ahead = self._look_ahead(blow)
         if self._cooling is None and not np.isinf(wet_s) and (blow is None or wet_s > 0.0):
             self._cooling = self._cool(wet_s)
@@ -99,9 +102,14 @@ class Outlook:
             if next(self._ahead, self) is self:
                 self._ahead = None
 
+    def _has_moved(self, blow: Blow | None) -> bool:
+        """Whether the nozzle is much higher or lower than the last look took it to be."""
+        return blow is not None and abs(_height_m(blow) - self._looked_m) > _MOVED * self._looked_m
+
     def _look_ahead(self, blow: Blow | None) -> Iterator[None]:
         """One minute on at the input of now."""
         self._began_s, chain = self._passed_s, self._chain
+        self._looked_m = 0.0 if blow is None else _height_m(blow)
         rows = [_limited(chain.sites())]
         if blow is not None:
             state = chain.state()
@@ -134,6 +142,10 @@ class Outlook:
                 break
             yield
         self.solid_in_s = None if found is None else max(0.0, found - (self._passed_s - began_s))
+
+
+def _height_m(blow: Blow) -> float:
+    return float(np.ravel(blow.height_m)[0])
 
 
 def _limited(sites: Sites) -> FloatArray:

@@ -73,3 +73,12 @@ def test_a_state_that_was_swapped_away_comes_back_to_the_bit():
     chain.swap(own)
 
     assert all(np.array_equal(a, b) for a, b in zip(chain.state(), before, strict=True))
+
+
+def test_a_nozzle_that_goes_down_is_looked_at_again_at_once():
+    heat = estimator()
+    far = hold(heat, 6.3, height_mm=14.0, setpoint_c=480.0).limit_in_s["package top"]
+
+    near = [heat.step(jet_at(6.3 + 0.1 * (i + 1), dt_s=0.1, **HOT)) for i in range(25)][-1].limit_in_s["package top"]
+
+    assert near.mid < 0.8 * (far.mid - 2.5)
