@@ -1,5 +1,5 @@
 """The one way in which monitor compiles functions."""
 
-from vision.compiled import njit
+from vision.compiled import Apart, njit
 
-__all__ = ["njit"]
+__all__ = ["Apart", "njit"]

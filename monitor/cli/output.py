@@ -7,23 +7,28 @@ import json
 import math
 import sys
 from collections.abc import Callable, Iterator
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
-from monitor.job import Job, parse_job
-from monitor.judging.alerts import EQUIPMENT
 from monitor.plain import plain
-from monitor.recording.reader import JOB, Recording
+
+if TYPE_CHECKING:  # what a command does not need is not loaded before its first line
+    from monitor.job import Job
+    from monitor.recording.reader import Recording
 
 __all__ = ["complain", "exit_code", "progress_bar", "say", "tell", "tell_alterations"]
 
 
 def exit_code(recording: Recording) -> int:
     """1 when a limit was passed; what befell the equipment is no limit."""
+    from monitor.judging.alerts import EQUIPMENT
+
     return int(any(w["kind"] not in EQUIPMENT for w in recording.warnings))
 
 
 def tell(recording: Recording, job: Job | None, as_json: bool) -> None:
     """Print what came out."""
+    from monitor.job import parse_job
+    from monitor.recording.reader import JOB
     from monitor.review.verdict import summary
 
     job = job or parse_job(recording.job_text, str(recording.folder / JOB))

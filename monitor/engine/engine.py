@@ -42,7 +42,7 @@ AHEAD, STEPS = 1.5, 9  # one who is late skips to a frame so many usual steps la
 STOP_S = 60.0  # a frame under way, what the encoder has in line, and the end of the trace
 CAMERA_STOP_S = 2.0  # a camera that blocks for longer is left behind
 STALL_S = 0.25  # without a frame for so long, the rules are told
-MOST_AHEAD = 2  # frames that are measured before the judging thread has dealt with the first of them
+MOST_AHEAD = 6  # frames that are measured before the judging thread has dealt with the first of them
 log = logging.getLogger("plumeline.engine")
 
 

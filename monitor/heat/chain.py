@@ -25,7 +25,7 @@ from monitor.heat.part import (
     part_shape,
 )
 from monitor.heat.protect import Body, apply_protection
-from monitor.heat.readout import readout
+from monitor.heat.readout import highest, readout, weighted, weighted_product
 from monitor.heat.settle import settle
 from monitor.heat.types import HeatSetup, Point, StationSetup
 from monitor.heat.uncertainty import Parameters
@@ -113,8 +113,8 @@ class Chain:
         self._film, self._arrival = np.zeros(grid), np.full(grid, setup.station.ambient_c)
         self._cool = self._film.copy()
         regions = [setup.part.region, *setup.neighbours]
-        self._weights = np.array([self._share(r.polygon_m) * self.model.area_m2 for r in regions])
-        self._weights[0] = self.model.covered * self.model.area_m2
+        shares = [self.model.covered.astype(float), *(self._share(r.polygon_m) for r in regions[1:])]
+        self._regions = [_weights(share * self.model.area_m2) for share in shares]
         self._drawn_w = np.zeros((len(setup.neighbours), self.n_members))
         self._neighbour_c = self._face_c()
         self.energy_j = np.zeros((len(regions), self.n_members))
@@ -131,13 +131,14 @@ class Chain:
         self._advance(self._film, self._arrival, dt_s)
         return exit_
 
-    def aim(self, blows: Sequence[Blow]) -> None:
-        """Set the mean of several jets for `keep`: a sweep that is fast beside the board's answer."""
+    def aim(self, blow: Blow, places_m: Sequence[tuple[ArrayLike, ArrayLike]]) -> None:
+        """Set the mean of a jet over several places for `keep`: a sweep that is fast beside the board's answer."""
         film, driven = np.zeros_like(self._film), np.zeros_like(self._film)
-        for blow in blows:
-            self._jet(blow)
-            film += self._film / len(blows)
-            driven += self._film * self._arrival / len(blows)
+        exit_ = self._outlet(blow)
+        felt, carried = strength(self.setup.station, self.values, exit_, blow), self._carried_w(exit_)
+        for x, y in places_m:
+            self._lay(blow._replace(aim_x_m=x, aim_y_m=y), felt, carried)
+            jet.add_share(1 / len(places_m), self._film, self._arrival, film, driven)
         self._film[:] = film
         np.divide(driven, film, out=self._arrival, where=film > 0)
 
@@ -154,26 +155,25 @@ class Chain:
 
         From the jet into what stands on the top; from the board into a part on the underside.
         """
-        power = np.einsum("rji,jim->rm", self._weights, self.model.work.jet_w_m2)
+        flux = self._flat(self.model.work.jet_w_m2)
+        power = np.array([weighted(flux, cells, areas) for cells, areas in self._regions])
         below = [n for n, region in enumerate(self.setup.neighbours) if region.is_below]
         power[[n + 1 for n in below]] = self._drawn_w[below]
         return power
 
     def sites(self) -> Sites:
         """Temperatures now: hottest point of each face, coldest and central joint; of leads, coldest and mean."""
-        work, s = self.model.work, self.model.shape
-        joints = self.model.joint_c()
+        work, joints = self.model.work, self.model.joint_c()
         nj, ni = joints.shape[:2]
         if self._leads.any():
             centre, coldest = joints[self._leads].mean(axis=0), joints[self._leads].min(axis=0)
         else:
             centre = joints[(nj - 1) // 2:nj // 2 + 1, (ni - 1) // 2:ni // 2 + 1].mean(axis=(0, 1))
             coldest = joints.min(axis=(0, 1))
-        top, bottom = (face.reshape(-1, self.n_members) for face in (work.top_c, work.bottom_c))
+        top, bottom = self._flat(work.top_c), self._flat(work.bottom_c)
         hottest = [np.maximum(read.hottest(bottom if region.is_below else top), lump) for region, read, lump
                    in zip(self.setup.neighbours, self._readouts, self._neighbour_c, strict=True)]
-        return Sites(work.top_c[s.ja:s.jb, s.ia:s.ib][~self._leads].max(axis=0), centre, coldest,
-                     top[self._bare].max(axis=0), bottom.max(axis=0),
+        return Sites(highest(top, self._body), centre, coldest, highest(top, self._bare), highest(bottom, self._board),
                      np.array(hottest).reshape(len(hottest), self.n_members))
 
     def state(self) -> tuple[FloatArray, ...]:
@@ -223,10 +223,14 @@ class Chain:
         self.energy_j += dt_s * self.power_w()
 
     def _jet(self, blow: Blow) -> jet.JetExit:
-        """Fill the film coefficient and arrival temperature of the grid."""
-        station, n = self.setup.station, self.n_members
+        """Fill the film coefficient and arrival temperature of the grid; returns the outlet's state."""
         exit_ = self._outlet(blow)
-        felt = strength(station, self.values, exit_, blow)
+        self._lay(blow, strength(self.setup.station, self.values, exit_, blow), self._carried_w(exit_))
+        return exit_
+
+    def _lay(self, blow: Blow, felt: Strength, carried_w: FloatArray) -> None:
+        """Put a jet of known strength where it is aimed at."""
+        station, n = self.setup.station, self.n_members
         lean = blow.azimuth_rad - self._angle
         shift = min(0.02 * np.degrees(blow.tilt_rad), 0.5) * station.bore_m  # uphill, practice
         x, y = self.to_grid(np.broadcast_to(blow.aim_x_m, (n,)), np.broadcast_to(blow.aim_y_m, (n,)))
@@ -234,11 +238,14 @@ class Chain:
                         np.full(n, np.cos(lean)), np.full(n, np.sin(lean)), np.full(n, 1 / np.cos(blow.tilt_rad)),
                         station.bore_m, felt.film_w_m2k, felt.bend, felt.radius_m, felt.rise_k, station.ambient_c,
                         self._film, self._arrival)
-        mean_c = 0.5 * (exit_.temp_c + station.ambient_c)
-        carried = exit_.mass_flow_kg_s * air.heat_capacity_j_kgk(mean_c) * (exit_.temp_c - station.ambient_c)
-        jet.limit_film(self.model.shape.dx_m, self.model.shape.dy_m, self.model.work.top_c, carried, self._film,
+        jet.limit_film(self.model.shape.dx_m, self.model.shape.dy_m, self.model.work.top_c, carried_w, self._film,
                        self._arrival)
-        return exit_
+
+    def _carried_w(self, exit_: jet.JetExit) -> FloatArray:
+        """What the air brings along above ambient [W]."""
+        ambient_c = self.setup.station.ambient_c
+        capacity = air.heat_capacity_j_kgk(0.5 * (exit_.temp_c + ambient_c))
+        return exit_.mass_flow_kg_s * capacity * (exit_.temp_c - ambient_c)
 
     def _outlet(self, blow: Blow) -> jet.JetExit:
         """Outlet state, kept while setpoint and airflow stay."""
@@ -250,30 +257,32 @@ class Chain:
 
     def _follow_neighbours(self, film: FloatArray, arrival: FloatArray, dt_s: float) -> None:
         """Each neighbour's own body: tied to the face it stands on, and heated by the jet when that is the top."""
-        flat = self.model.area_m2.size, self.n_members
-        for n, (weight, region) in enumerate(zip(self._weights[1:], self.setup.neighbours, strict=True)):
-            cells = np.flatnonzero(weight)
+        work, film, arrival = self.model.work, self._flat(film), self._flat(arrival)
+        for n, ((cells, areas), region) in enumerate(zip(self._regions[1:], self.setup.neighbours, strict=True)):
             if not cells.size:
                 continue  # off the board: it stays as it was
-            w = weight.ravel()[cells] / weight.sum()
-            h = 0.0 if region.is_below else w @ film.reshape(flat)[cells]
-            driven = 0.0 if region.is_below else w @ (film.reshape(flat)[cells] * arrival.reshape(flat)[cells])
-            face = self.model.work.bottom_c if region.is_below else self.model.work.top_c
-            under = w @ face.reshape(flat)[cells]
+            h, driven = np.zeros((2, self.n_members))
+            if not region.is_below:
+                h, driven = weighted_product(film, arrival, cells, areas / areas.sum())
+            under = weighted(self._flat(work.bottom_c if region.is_below else work.top_c), cells, areas / areas.sum())
             tie = NEIGHBOUR_W_MK / max(region.height_m, 1e-4)
             rate = dt_s / (NEIGHBOUR_J_M3K * max(region.height_m, 1e-4))
             self._neighbour_c[n] = (self._neighbour_c[n] + rate * (driven + tie * under)) / (1 + rate * (h + tie))
-            self._drawn_w[n] = tie * weight.sum() * (under - self._neighbour_c[n])
+            self._drawn_w[n] = tie * areas.sum() * (under - self._neighbour_c[n])
 
     def _face_c(self) -> FloatArray:
         """Mean temperature of the face that each neighbour stands on, (neighbours, members) [C]."""
         work = self.model.work
         rows = np.full((len(self.setup.neighbours), self.n_members), self.setup.station.ambient_c)
-        for n, (weight, region) in enumerate(zip(self._weights[1:], self.setup.neighbours, strict=True)):
-            if weight.any():
+        for n, ((cells, areas), region) in enumerate(zip(self._regions[1:], self.setup.neighbours, strict=True)):
+            if cells.size:
                 face = work.bottom_c if region.is_below else work.top_c
-                rows[n] = np.einsum("ji,jim->m", weight / weight.sum(), face)
+                rows[n] = weighted(self._flat(face), cells, areas / areas.sum())
         return rows
+
+    def _flat(self, face: FloatArray) -> FloatArray:
+        """A face as (columns, members)."""
+        return face.reshape(-1, self.n_members)
 
     def _place_board(self) -> None:
         """Choose the grid's frame and the board's outline in it."""
@@ -326,7 +335,7 @@ class Chain:
         self._readouts = [readout(self._in_grid(r.polygon_m), model.x_m, model.y_m) for r in setup.neighbours]
         bodies = [body for p in setup.protections if (body := self._protect(p)) is not None]
         gone = cut_out(model, [self._in_grid(polygon) for polygon in setup.board.cutouts_m])
-        self._bare = ~(model.covered | gone).ravel()
+        self._bare, self._board = np.flatnonzero(~(model.covered | gone)), np.arange(gone.size)
         if (gone & model.covered).any():
             raise InputError(f"region {setup.part.region.name!r} lies over a cut-out of the board; check both outlines")
         if setup.part.pad_m is not None or setup.part.vias:
@@ -335,6 +344,7 @@ class Chain:
         body = self._middle_share(low, high, np.array(body_half_m(setup.part.kind, self.shape)))
         s = model.shape
         self._leads = (body < 0.5)[s.ja:s.jb, s.ia:s.ib]
+        self._body = np.flatnonzero(model.covered & (body >= 0.5))
         if self._leads.any():
             lay_leads(model, model.covered * (1 - body))
         for body in bodies:
@@ -394,8 +404,19 @@ class Chain:
         """Share of each column that a bench-frame polygon covers, shape (ny, nx)."""
         polygon = self._in_grid(polygon_m)
         x, y = self.model.x_edges_m, self.model.y_edges_m
-        boxes = shapely.box(x[None, :-1], y[:-1, None], x[None, 1:], y[1:, None])
-        return shapely.area(shapely.intersection(boxes, polygon)) / self.model.area_m2
+        x1, y1, x2, y2 = polygon.bounds
+        share = np.zeros(self.model.area_m2.shape)
+        near = np.ix_((y[1:] > y1) & (y[:-1] < y2), (x[1:] > x1) & (x[:-1] < x2))
+        j, i = near
+        boxes = shapely.box(x[i], y[j], x[i + 1], y[j + 1])
+        share[near] = shapely.area(shapely.intersection(boxes, polygon)) / self.model.area_m2[near]
+        return share
+
+
+def _weights(of: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
+    """The columns where a weight is above zero, flat, and their weights."""
+    cells = np.flatnonzero(of)
+    return cells, of.ravel()[cells]
 
 
 def outlet(station: StationSetup, values: Parameters, setpoint_c: ArrayLike, airflow_m3_s: ArrayLike) -> jet.JetExit:

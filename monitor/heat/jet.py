@@ -12,16 +12,18 @@ Radial fall of the arrival temperature: assumed, +-30 %.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from monitor.compiled import njit
+from monitor.compiled import Apart, njit
 from monitor.errors import InputError
 from monitor.heat import air
 
 __all__ = [
     "JetExit",
+    "add_share",
     "arrival_radius_m",
     "decay_share",
     "effective_diameter_m",
@@ -61,6 +63,11 @@ class JetExit:
     mach: FloatArray
     froude: FloatArray
     mass_flow_kg_s: FloatArray
+
+    @cached_property
+    def film_w_mk(self) -> FloatArray:
+        """Scale of the film coefficient times the bore [W/m/K]; see `film_profile`."""
+        return nusselt_scale(self.reynolds, air.prandtl(self.temp_c)) * air.conductivity_w_mk(self.temp_c)
 
 
 def mass_flow_kg_s(airflow_m3_s: ArrayLike, reference_c: float = 20.0) -> FloatArray:
@@ -132,9 +139,8 @@ def film_profile(exit_: JetExit, bore_m: float, path_m: ArrayLike) -> tuple[Floa
 
     Below two bores the height is held at two bores, the lower end of Martin's range.
     """
-    conductivity, prandtl = air.conductivity_w_mk(exit_.temp_c), air.prandtl(exit_.temp_c)
     height_d = np.maximum(np.asarray(path_m, float) / bore_m, 2.0)
-    return nusselt_scale(exit_.reynolds, prandtl) * conductivity / bore_m, 0.1 * (height_d - 6.0)
+    return exit_.film_w_mk / bore_m, 0.1 * (height_d - 6.0)
 
 
 def half_width_m(path_m: ArrayLike, rate: float = TEMPERATURE_SPREAD, d_eff_m: ArrayLike = 0.0) -> FloatArray:
@@ -170,7 +176,8 @@ def arrival_radius_m(bore_m: float, path_m: ArrayLike, spread: ArrayLike = 1.0) 
 def range_flags(exit_: JetExit, bore_m: float, path_m: float) -> tuple[str, ...]:
     """Which correlations are used outside their range, in words."""
     height_d, flags = path_m / bore_m, []
-    mach, reynolds, froude = (float(np.median(v)) for v in (exit_.mach, exit_.reynolds, exit_.froude))
+    mach, reynolds, froude = (float(np.sort(v, axis=None)[np.size(v) // 2])
+                              for v in (exit_.mach, exit_.reynolds, exit_.froude))
     if mach > 0.3:
         flags.append(f"exit Mach {mach:.2f} is above 0.3: the jet laws assume slower air")
     if reynolds < 2000:
@@ -186,7 +193,7 @@ def range_flags(exit_: JetExit, bore_m: float, path_m: float) -> tuple[str, ...]
     return tuple(flags)
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@njit(cache=True, error_model="numpy", pipeline_class=Apart)
 def spread_over(x_m, y_m, centre_x_m, centre_y_m, lean_x, lean_y, stretch, bore_m, scale, shape, radius_m, rise_k,
                 ambient_c, coefficient, arrival_c):
     """Fill the film coefficient [W/m2/K] and arrival temperature [C] on a grid, each (ny, nx, members).
@@ -196,6 +203,7 @@ def spread_over(x_m, y_m, centre_x_m, centre_y_m, lean_x, lean_y, stretch, bore_
     """
     n, edge = scale.size, STAGNATION_RADIUS_D
     mean, dip, inverse = np.empty(n), np.empty(n), 1.0 / (bore_m * bore_m)
+    shrink, fall = 1.0 / stretch, 1.0 / (radius_m * radius_m)
     for m in range(n):
         mean[m] = (edge - 1.1) / (edge * (edge + shape[m]))
         dip[m] = 1.0 - _local(edge, shape[m]) / mean[m]
@@ -205,16 +213,16 @@ def spread_over(x_m, y_m, centre_x_m, centre_y_m, lean_x, lean_y, stretch, bore_
                 dx, dy = x_m[i] - centre_x_m[m], y_m[j] - centre_y_m[m]
                 along = dx * lean_x[m] + dy * lean_y[m]
                 across2 = max(dx * dx + dy * dy - along * along, 0.0)
-                along *= 1.0 / stretch[m] if along > 0 else stretch[m]
+                along *= shrink[m] if along > 0 else stretch[m]
                 r2 = along * along + across2
                 rho2 = r2 * inverse
-                inside = mean[m] * (1.0 + dip[m] * (1.0 - 2.0 * rho2 / (edge * edge)))
+                inside = mean[m] * (1.0 + dip[m] * (1.0 - 2.0 / (edge * edge) * rho2))
                 outside = _local(max(np.sqrt(rho2), edge), shape[m])
                 coefficient[j, i, m] = scale[m] * (inside if rho2 < edge * edge else outside)
-                arrival_c[j, i, m] = ambient_c + rise_k[m] / np.sqrt(1.0 + r2 / (radius_m[m] * radius_m[m]))
+                arrival_c[j, i, m] = ambient_c + rise_k[m] / np.sqrt(1.0 + r2 * fall[m])
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@njit(cache=True, error_model="numpy", pipeline_class=Apart)
 def limit_film(dx_m, dy_m, top_c, carried_w, coefficient, arrival_c):
     """Lower each member's film coefficient so that the board takes less than the jet carries [W], in place.
 
@@ -235,6 +243,17 @@ def limit_film(dx_m, dy_m, top_c, carried_w, coefficient, arrival_c):
         for i in range(nx):
             for m in range(n):
                 coefficient[j, i, m] *= taken[m]
+
+
+@njit(cache=True, error_model="numpy", pipeline_class=Apart)
+def add_share(share, coefficient, arrival_c, coefficients, driven):
+    """Add a share of a jet's film coefficient, and of its product with the arrival temperature, to sums in place."""
+    for j in range(coefficient.shape[0]):
+        for i in range(coefficient.shape[1]):
+            for m in range(coefficient.shape[2]):
+                part = share * coefficient[j, i, m]
+                coefficients[j, i, m] += part
+                driven[j, i, m] += part * arrival_c[j, i, m]
 
 
 @njit(cache=True, error_model="numpy", inline="always")

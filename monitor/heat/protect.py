@@ -41,6 +41,8 @@ class Body:
         if self.heat_j_k > 0:
             taken = -np.einsum("ji,jim->m", model.area_m2 * (self.share > 0), model.work.touch_w_m2)
             self.temp_c += dt_s * (taken - self.loss_w_k * (self.temp_c - ambient_c)) / self.heat_j_k
+        elif dt_s > 0:
+            return  # it keeps its temperature, which the model knows
         model.exchange.touch_c[self.share > 0] = self.temp_c
 
 

@@ -174,7 +174,7 @@ def band(members: FloatArray, extra_sigma: float = 0.0, lowest: float = -np.inf)
     return Band(max(min(mid, centre - half), min(mid, lowest)), mid, max(mid, centre + half))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def _centre_and_sigma(members):
     """Mean and standard deviation of all members but the first; ten times faster than numpy on so few."""
     n, total, square = len(members) - 1, 0.0, 0.0

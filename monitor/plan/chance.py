@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,38 +23,48 @@ class Judged:
     Attributes
     ----------
     joint_k : how far the coldest joint is above its mark and has stayed molten for the whole hold, the lesser [K].
-    spare_k : distance of the nearest site to its limit so far [K]; site (times, ...): which one.
-    best_k : the largest over time of the lesser of both: above zero when some moment does [K].
-    done_s, limit_s : when the melt has come with its hold, and when the first limit is passed; inf when never [s].
-    melt_s : when the coldest joint is molten; inf when never [s].
+    melt_k : how far it is above where the melt can be seen [K].
+    spare_k : distance of the nearest site to its limit so far [K].
+    now_k : distance of every site to its limit, (sites, times, ...members) [K].
     """
 
     times_s: FloatArray
     joint_k: FloatArray
+    melt_k: FloatArray
     spare_k: FloatArray
-    site: NDArray[np.int64]
-    best_k: FloatArray
-    done_s: FloatArray
-    limit_s: FloatArray
-    melt_s: FloatArray
+    now_k: FloatArray
+
+    @cached_property
+    def best_k(self) -> FloatArray:
+        """The largest over time of the lesser of joint_k and spare_k: above zero when some moment does [K]."""
+        return np.minimum(self.joint_k, self.spare_k).max(axis=0)
+
+    @cached_property
+    def done_s(self) -> FloatArray:
+        """When the melt has come with its hold; inf when never [s]."""
+        return _crossing(self.times_s, self.joint_k)
+
+    @cached_property
+    def limit_s(self) -> FloatArray:
+        """When the first limit is passed; inf when never [s]."""
+        return _crossing(self.times_s, -self.spare_k)
+
+    @cached_property
+    def melt_s(self) -> FloatArray:
+        """When the coldest joint is molten; inf when never [s]."""
+        return _crossing(self.times_s, self.melt_k)
+
+    def nearest(self, k: int) -> int:
+        """Which site came nearest to its limit, in the order of the limits, up to a step; of the first member."""
+        return int(self.now_k[:, : k + 1, 0].min(axis=1).argmin())
 
 
 def judge(course: Course, limits: dict[str, Limit], melt: Melt) -> Judged:
     """Set a course against the marks of a job."""
     times, corner = course.times_s, course.of("joint corner")
     held = np.minimum(corner - melt.mark_c, spans(times, corner, melt.hold_s) - melt.seen_c)
-    margins = np.array([limit.value_c - np.maximum.accumulate(course.of(name)) for name, limit in limits.items()])
-    spare = margins.min(axis=0)
-    return Judged(
-        times,
-        held,
-        spare,
-        margins.argmin(axis=0),
-        np.minimum(held, spare).max(axis=0),
-        _crossing(times, held),
-        _crossing(times, -spare),
-        _crossing(times, corner - melt.seen_c),
-    )
+    now = np.array([limit.value_c - course.of(name) for name, limit in limits.items()])
+    return Judged(times, held, corner - melt.seen_c, np.minimum.accumulate(now.min(axis=0)), now)
 
 
 def spans(times_s: FloatArray, values: FloatArray, hold_s: float) -> FloatArray:

@@ -235,7 +235,7 @@ def run_stages(
             share = min(round(passed / GLIDE_STEP_S) * GLIDE_STEP_S / stages[stage].seconds, 1.0)
         if (stage, share) != current or times[n] > aim_again_s:
             current, aim_again_s = (stage, share), AIM_AGAIN * times[n]
-            chain.aim(_blows(chain, stages, stage, share, setpoint_c, own))
+            chain.aim(*_swept(chain, stages, stage, share, setpoint_c, own))
         chain.keep(times[n] - times[n - 1])
         rows.append(read_sites(chain.sites()))
         if told is not None:
@@ -243,10 +243,10 @@ def run_stages(
     return Course(times, np.array(rows), judged_names(chain.setup))
 
 
-def _blows(
+def _swept(
     chain: Chain, stages: Sequence[Stage], stage: int, share: float, setpoint_c: ArrayLike, own: Own
-) -> list[Blow]:
-    """Points of an oval over the part's centre, along the part's sides; a share of the way from the stage before."""
+) -> tuple[Blow, list[tuple[FloatArray, FloatArray]]]:
+    """The jet, a share of the way from the stage before, and points of an oval over the part, along its sides."""
     given = [s.height_m for s in stages] if own.heights_m is None else own.heights_m
     first, last = (np.asarray(given[k], float) for k in (stage - 1 if share < 1.0 else stage, stage))
     sweeps = [np.asarray(s.sweep_m)[:, None] for s in stages] if own.sweeps_m is None else own.sweeps_m
@@ -254,22 +254,13 @@ def _blows(
     station, shape = chain.setup.station, chain.shape
     off = np.zeros((2, 1)) if own.aim_error_m is None else own.aim_error_m
     c, s = np.cos(shape.angle_rad), np.sin(shape.angle_rad)
-    blows = []
+    places = []
     for angle in 2 * np.pi * np.arange(SWEEP_POINTS) / SWEEP_POINTS:
         u, v = half[0] * np.cos(angle), half[1] * np.sin(angle)
-        blows.append(
-            Blow(
-                setpoint_c,
-                station.airflow_m3_s,
-                first + share * (last - first),
-                shape.centre_m[0] + c * u - s * v + off[0],
-                shape.centre_m[1] + s * u + c * v + off[1],
-                duty=own.film,
-                rise=1.0 if own.rise is None else own.rise[stage],
-                width=own.width,
-            )
-        )
-    return blows
+        places.append((shape.centre_m[0] + c * u - s * v + off[0], shape.centre_m[1] + s * u + c * v + off[1]))
+    rise = 1.0 if own.rise is None else own.rise[stage]
+    height = first + share * (last - first)
+    return Blow(setpoint_c, station.airflow_m3_s, height, 0.0, 0.0, duty=own.film, rise=rise, width=own.width), places
 
 
 def read_sites(sites: Sites) -> FloatArray:

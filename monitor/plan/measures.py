@@ -28,6 +28,8 @@ LARGEST_MACH = 0.3
 HEIGHTS_MM, SETPOINT_STEP_C = (5.0, 10.0, 16.0), 30.0
 SINGLES_KEPT, SHOWN = 3, 3
 LEAST_GAIN = 0.05
+NO_LIMIT_C = 2000.0
+SHIELDS, BLOCKS = "stand-off shields over the neighbours", "metal blocks under the neighbours"
 
 
 @dataclass(frozen=True)
@@ -58,6 +60,9 @@ def best_measures(
     """
     bench = _Bench(ensemble, sweep_m)
     singles = {what: job for what, change in _known(setup).items() if (job := change((setup, limits))) is not None}
+    if setup.neighbours and not _is_held_back(setup, limits, bench):
+        for what in _at_neighbours_alone(setup):
+            singles.pop(what, None)
     found: dict[tuple[str, ...], Measure] = {(what,): bench.tried(what, job) for what, job in singles.items()}
     told(0.6)
     helpful = sorted(singles, key=lambda what: -found[what,].rank)[:SINGLES_KEPT]
@@ -68,6 +73,13 @@ def best_measures(
     told(1.0)
     best = sorted((m for m in found.values() if m.chance > chance + LEAST_GAIN), key=lambda m: -m.rank)
     return tuple(best[:SHOWN])
+
+
+def _is_held_back(setup: HeatSetup, limits: PlanLimits, bench: _Bench) -> bool:
+    """Whether the neighbours' limits cost enough that sparing them could help: what spares them does no more."""
+    tough = tuple(replace(n, limit_c=NO_LIMIT_C, limit_source="", keep_solid=False) for n in setup.neighbours)
+    freed = bench.tried("", (replace(setup, neighbours=tough), limits))
+    return freed.chance > bench.tried("", (setup, limits)).chance + LEAST_GAIN
 
 
 class _Bench:
@@ -105,6 +117,16 @@ class _Bench:
         return surfaces
 
 
+def _at_neighbours_alone(setup: HeatSetup) -> list[str]:
+    """Measures that do no more than spare the neighbours."""
+    return [SHIELDS, BLOCKS, f"take {_weakest(setup)} off first"]
+
+
+def _weakest(setup: HeatSetup) -> str:
+    bounds = site_limits(setup)
+    return min(setup.neighbours, key=lambda n: bounds[n.name].value_c).name
+
+
 def _known(setup: HeatSetup) -> dict[str, Callable[[Job], Job | None]]:
     """Measures of a bench in the job's own words; each turns a job into one with it, or into None where it is there."""
     known: dict[str, Callable[[Job], Job | None]] = {
@@ -112,15 +134,13 @@ def _known(setup: HeatSetup) -> dict[str, Callable[[Job], Job | None]]:
         "take a nozzle half again as wide, airflow to match": _wider,
         f"hold the nozzle lower, down to {1e3 * LOWEST_M:.0f} mm": _lower,
         "half again the airflow": _stronger,
-        "stand-off shields over the neighbours": partial(
+        SHIELDS: partial(
             _at_neighbours, kind="shield_above", values={"gap_m": SHIELD_GAP_M}
         ),
-        "metal blocks under the neighbours": partial(_at_neighbours, kind="metal_block", values={"mass_kg": BLOCK_KG}),
+        BLOCKS: partial(_at_neighbours, kind="metal_block", values={"mass_kg": BLOCK_KG}),
     }
     if setup.neighbours:
-        bounds = site_limits(setup)
-        weakest = min(setup.neighbours, key=lambda n: bounds[n.name].value_c).name
-        known[f"take {weakest} off first"] = partial(_without, name=weakest)
+        known[f"take {_weakest(setup)} off first"] = partial(_without, name=_weakest(setup))
     if setup.part.work != "fit":
         known["flood the joints with low-melt alloy Sn42Bi58"] = _flood
     else:

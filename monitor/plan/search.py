@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.heat.chain import Fineness
+from monitor.heat.chain import Fineness, outlet
+from monitor.heat.jet import JetExit
 from monitor.heat.limits import Melt, site_limits
 from monitor.heat.part import PartShape, part_shape
 from monitor.heat.types import HeatSetup
@@ -100,7 +101,8 @@ def settings_map(
     heights = np.unique(np.clip(np.array(heights_mm) * 1e-3, low, high))
     setpoints, rows = _setpoints(limits, setpoint_step_c), []
     for setpoint in setpoints:
-        courses = [_between(setup, ensemble, surfaces, setpoint, height) for height in heights]
+        exit_ = outlet(setup.station, ensemble.values, setpoint, setup.station.airflow_m3_s)
+        courses = [_between(setup, ensemble, surfaces, setpoint, height, exit_) for height in heights]
         together = Course(courses[0].times_s, np.stack([c.temp_c for c in courses], axis=2), courses[0].names)
         judged = judge(together, bounds, melt)
         chance = (judged.best_k[:, 1:] > 0).mean(axis=1)
@@ -149,12 +151,17 @@ def height_nodes(
 
 
 def _between(
-    setup: HeatSetup, ensemble: Ensemble, surfaces: Sequence[Surface], setpoint_c: float, height_m: float
+    setup: HeatSetup,
+    ensemble: Ensemble,
+    surfaces: Sequence[Surface],
+    setpoint_c: float,
+    height_m: float,
+    exit_: JetExit | None = None,
 ) -> Course:
     """Temperatures at a setting: every surface followed there, and a parabola through them along the height."""
     stages = (Stage(height_m, surfaces[0].way.stages[0].sweep_m, 0.0),)
     nodes = np.array([s.way.stages[0].height_m for s in surfaces])
-    places = coordinates(setup, ensemble, surfaces, setpoint_c, stages)
+    places = coordinates(setup, ensemble, surfaces, setpoint_c, stages, exit_)
     logs = np.zeros(())
     for n, (surface, at) in enumerate(zip(surfaces, places, strict=True)):
         others = np.delete(nodes, n)

@@ -14,7 +14,7 @@ from monitor.heat.part import part_shape
 from monitor.heat.types import HeatSetup
 from monitor.plan.chance import judge
 from monitor.plan.course import COARSE, Course, Ensemble, Own, Progress, Stage, repeated, run_stages
-from monitor.plan.search import USUAL_C, PlanLimits, sweep_axes
+from monitor.plan.search import STEPS_COARSER, USUAL_C, PlanLimits, sweep_axes
 from monitor.plan.surface import Way, coordinates, run_star
 
 __all__ = ["Descent", "StagedStart", "best_descent", "cut", "find_stages"]
@@ -136,7 +136,8 @@ def _together(
 ) -> Course:
     """Several ways at once, each with its own places; the second of three stages glides."""
     plan = [Stage(0.0, (0.0, 0.0), s, glides=n == 1) for n, s in enumerate(seconds)]
-    return run_stages(chain, plan, setpoint_c, Own([height for height, _ in places], [sweep for _, sweep in places]))
+    own = Own([height for height, _ in places], [sweep for _, sweep in places])
+    return run_stages(chain, plan, setpoint_c, own, coarser=STEPS_COARSER)
 
 
 @dataclass(frozen=True)
@@ -176,7 +177,7 @@ def best_descent(
         for shares in DESCENTS
     ]
     found = []
-    for surface in run_star(setup, ensemble, ways, COARSE):
+    for surface in run_star(setup, ensemble, ways, COARSE, coarser=STEPS_COARSER):
         for setpoint in setpoints:
             (at,) = coordinates(setup, ensemble, [surface], setpoint, surface.way.stages)
             chance = float(

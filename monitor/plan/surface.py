@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from monitor.heat.chain import Blow, Chain, Fineness, outlet, strength
+from monitor.heat.jet import JetExit
 from monitor.heat.types import HeatSetup
 from monitor.heat.uncertainty import Parameters
 from monitor.plan.course import (
@@ -76,7 +77,9 @@ class Melting:
     def hold_back(self, plain_c: FloatArray) -> FloatArray:
         """Temperatures (times, sites, members) with melting, in place; what it changes by less is left as it is."""
         for k in np.flatnonzero(self.held_k.max(axis=0) > LEAST_HELD_K):
-            plain_c[:, k] -= np.interp(plain_c[:, k], self.plain_c[:, k], self.held_k[:, k])
+            begins_c = self.plain_c[max(int((self.held_k[:, k] > 0).argmax()) - 1, 0), k]
+            is_held = plain_c[:, k] > begins_c
+            plain_c[:, k][is_held] -= np.interp(plain_c[:, k][is_held], self.plain_c[:, k], self.held_k[:, k])
         return plain_c
 
 
@@ -108,7 +111,7 @@ class Surface:
 
     def log_rise(self, at: FloatArray) -> FloatArray:
         """Logarithm of the rise at coordinates (coordinates, members), (times, sites, members)."""
-        at = np.clip(at, -FARTHEST, FARTHEST)
+        at = np.clip(at[: self.slope.shape[-1]], -FARTHEST, FARTHEST)
         return self.middle[..., None] + self.slope @ at + self.bend @ (at * at)
 
     def course(self, logs: FloatArray) -> Course:
@@ -128,7 +131,10 @@ def run_star(
     told: Progress | None = None,
     coarser: float = 1.0,
 ) -> list[Surface]:
-    """Run the star of several ways at once; their stages last equally long."""
+    """Run the star of several ways at once; their stages last equally long.
+
+    With the middle alone in the ensemble, what only members differ in is not varied.
+    """
     chain, course = _blown(setup, ensemble, ways, fineness, told, coarser)
     temps = course.temp_c.reshape(*course.temp_c.shape[:2], len(ways), -1)
     return [
@@ -179,7 +185,7 @@ def _blown(
 ) -> tuple[Chain, Course]:
     """The chain after every way's star, and its course, members way by way."""
     n_stages, middle = len(ways[0].stages), ensemble.middle()
-    design = _star(n_stages + len(_COMMON))
+    design = _star(n_stages + len(_COMMON), n_stages + 2 if ensemble.scores.shape[1] == 1 else None)
     n, factors = design.shape[1], np.exp(design[: n_stages + 2] * _steps(n_stages)[: n_stages + 2, None])
     chain = repeated(setup, _boards(middle, design[n_stages + 2 : n_stages + 5]), fineness, len(ways))
     latent = chain.model.layers.latent_j_m2  # left to the first of every way's members alone
@@ -202,11 +208,19 @@ def _blown(
 
 
 def coordinates(
-    setup: HeatSetup, ensemble: Ensemble, surfaces: Sequence[Surface], setpoint_c: float, stages: Sequence[Stage]
+    setup: HeatSetup,
+    ensemble: Ensemble,
+    surfaces: Sequence[Surface],
+    setpoint_c: float,
+    stages: Sequence[Stage],
+    exit_: JetExit | None = None,
 ) -> list[FloatArray]:
-    """Where every member lies on each surface when it is held at a setting, (coordinates, members) each."""
+    """Where every member lies on each surface when it is held at a setting, (coordinates, members) each.
+
+    exit_: every member's outlet at that setpoint, where it is known.
+    """
     values, middle = ensemble.values, ensemble.middle()
-    felt = _felt(setup, values, setpoint_c, stages, ensemble.own(stages).heights_m or ())
+    felt = _felt(setup, values, setpoint_c, stages, ensemble.own(stages).heights_m or (), exit_)
     board = [np.log(getattr(values, name) / getattr(middle, name)) for name in BOARD_STEPS]
     own = np.concatenate([board, ensemble.aim_scores])
     steps = _steps(len(stages))[:, None]
@@ -225,14 +239,19 @@ def _fitted(setup: HeatSetup, middle: Parameters, way: Way, course: Course, note
 
 
 def _felt(
-    setup: HeatSetup, values: Parameters, setpoint_c: float, stages: Sequence[Stage], heights_m: Sequence[ArrayLike]
+    setup: HeatSetup,
+    values: Parameters,
+    setpoint_c: float,
+    stages: Sequence[Stage],
+    heights_m: Sequence[ArrayLike],
+    exit_: JetExit | None = None,
 ) -> FloatArray:
     """Logarithms of the rise in each stage, then of film and radius in the last, (stages + 2, members).
 
     A stage that glides counts half way down.
     """
     station, rises = setup.station, []
-    exit_ = outlet(station, values, setpoint_c, station.airflow_m3_s)
+    exit_ = exit_ or outlet(station, values, setpoint_c, station.airflow_m3_s)
     for k, (stage, height) in enumerate(zip(stages, heights_m, strict=True)):
         middle = (
             0.5 * (np.asarray(heights_m[k - 1], float) + np.asarray(height, float)) if stage.glides and k else height
@@ -250,9 +269,11 @@ def _steps(n_stages: int) -> FloatArray:
     return np.array([*[RISE_STEP] * n_stages, FILM_STEP, WIDTH_STEP, *BOARD_STEPS.values(), AIM_STEP, AIM_STEP])
 
 
-def _star(n_coordinates: int) -> FloatArray:
-    """The middle twice, then a step up and one down along each coordinate, (coordinates, 2 + 2 * coordinates)."""
-    pairs = np.kron(np.eye(n_coordinates), [1.0, -1.0])
+def _star(n_coordinates: int, n_varied: int | None) -> FloatArray:
+    """The middle twice, then a step up and one down along each of the first n_varied coordinates, or all; shape
+    (coordinates, 2 + 2 * varied).
+    """
+    pairs = np.kron(np.eye(n_coordinates, n_varied), [1.0, -1.0])
     return np.concatenate([np.zeros((n_coordinates, 2)), pairs], axis=1)
 
 

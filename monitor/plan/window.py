@@ -29,7 +29,7 @@ FloatArray = NDArray[np.float64]
 OPEN, CAREFUL = 0.7, 0.3  # chance of melt before any limit from which a job is open, or to be done with care
 NEARLY = 0.01  # of chance: a dwell that comes so near the best is as good, and the first of them is taken
 WORTH_STAGES = 0.08  # what coming down in stages must add to the chance before it is asked for
-MAP_MEMBERS, START_MEMBERS = 129, 2001
+MAP_MEMBERS, START_MEMBERS = 129, 1001
 COOLING_STEPS_S = (1.0, 1.0, 2.0, 2.0, 3.0, 3.0, 4.0, 4.0, 5.0, 5.0, 10.0, 10.0, 20.0, 20.0, 40.0, 40.0)
 
 
@@ -193,7 +193,7 @@ def _latest_stop(judged: Judged, bounds: dict[str, Limit], limits: PlanLimits) -
     """When the middle estimate passes its first limit, and which; the longest pass when it passes none."""
     if np.isfinite(judged.limit_s[0]):
         at = int(np.searchsorted(judged.times_s, judged.limit_s[0] - 1e-9))
-        name = list(bounds)[int(judged.site[min(at, judged.times_s.size - 1), 0])]
+        name = list(bounds)[judged.nearest(at)]
         return float(judged.limit_s[0]), f"{name} would pass its limit of {bounds[name].value_c:.0f} C"
     return limits.dwell_s, "that is the longest pass the job allows"
 
@@ -210,7 +210,7 @@ def _colliding(
     steepest = float(course.ramp_k_s()[:, 0].max())
     if ramp_k_s is not None and steepest > ramp_k_s:
         return joints, Bound("joint centre", ramp_k_s, steepest, "K/s", "fastest rise allowed")
-    name = list(bounds)[int(judged.site[k, 0])]
+    name = list(bounds)[judged.nearest(k)]
     reached = float(course.of(name)[: k + 1, 0].max())
     return joints, Bound(name, bounds[name].value_c, reached, "C", bounds[name].source)
 

@@ -46,6 +46,8 @@ class Mark:
     corners_mm: tuple[tuple[float, float], ...]
     height_mm: float
     limit_c: float | None
+    is_below: bool = False
+    keep_solid: bool = False
 
     @property
     def is_target(self) -> bool:
@@ -171,7 +173,7 @@ class JobDraft(QObject):
         self._set(after, tr("mark the target") if as_target else tr("mark a neighbour"))
 
     def change_mark(self, index: int, **values: Any) -> None:
-        """Change a mark: name, outline_mm, height_mm, limit_c; None takes a value away."""
+        """Change a mark: name, outline_mm, height_mm, limit_c, side, keep_solid; None takes a value away."""
         after = copy.deepcopy(self.data)
         holder = after.setdefault("target", {}) if index < 0 else after["neighbour"][index]
         for key, value in values.items():
@@ -183,13 +185,15 @@ class JobDraft(QObject):
             self._set(after, tr("change a mark"))
 
     def move_marks(self, moved: Callable[[Any], Any], text: str) -> None:
-        """Give every mark, and the board's middle, the place that a function says; one change."""
+        """Give every mark, the board's middle and its slots the place that a function says; one change."""
         after = copy.deepcopy(self.data)
         for region in ([after["target"]] if after.get("target", {}).get("outline_mm") else []) + after.get("neighbour",
                                                                                                            []):
             region["outline_mm"] = _rounded(moved(region["outline_mm"]))
         if after.get("board", {}).get("centre_mm"):
             after["board"]["centre_mm"] = _rounded(moved([after["board"]["centre_mm"]]))[0]
+        if isinstance(after.get("board", {}).get("cutout_mm"), list):
+            after["board"]["cutout_mm"] = [_rounded(moved(outline)) for outline in after["board"]["cutout_mm"]]
         self._set(after, text)
 
     def remove_mark(self, index: int) -> None:
@@ -236,7 +240,8 @@ class _Change(QUndoCommand):
 
 def _mark(index: int, region: dict[str, Any], name: str) -> Mark:
     corners = tuple((float(x), float(y)) for x, y in region.get("outline_mm", []))
-    return Mark(index, region.get("name") or name, corners, float(region.get("height_mm", 1.0)), region.get("limit_c"))
+    return Mark(index, region.get("name") or name, corners, float(region.get("height_mm", 1.0)), region.get("limit_c"),
+                region.get("side") == "below", bool(region.get("keep_solid")))
 
 
 def _rounded(corners_mm) -> list[list[float]]:

@@ -19,7 +19,8 @@ __all__ = ["JobForm", "parse_pairs", "pairs_text"]
 class _Field:
     """One value: where it is in the job, what it is called, and how it is written.
 
-    kind: "number", "list" (numbers), "pairs" or "triples" (of numbers), "yes", or "choice".
+    kind: "number", "list" (numbers), "pairs" or "triples" (of numbers), "outlines" (several of pairs), "yes", or
+    "choice".
     """
 
     table: str
@@ -57,6 +58,7 @@ _GROUPS: tuple[tuple[str, tuple[_Field, ...]], ...] = (
         _Field("board", "copper_cover", "copper cover [-]", "list", "1 each"),
         _Field("board", "size_mm", "width, depth [mm]", "list", "guessed"),
         _Field("board", "centre_mm", "middle x, y [mm]", "list"),
+        _Field("board", "cutout_mm", "slots, cut-outs: x y; x y; … | …", "outlines", "none"),
         _Field("board", "start_top_c", "top before the work [°C]", hint="as the room or the preheater has it"),
         _Field("board", "start_below_c", "underside before it [°C]", hint="the same"))),
     ("Nozzle, by calliper", (
@@ -166,6 +168,8 @@ def _as_text(value: Any, kind: str) -> str:
     if isinstance(value, str):
         return value
     try:
+        if kind == "outlines":
+            return " | ".join(pairs_text(outline) for outline in value)
         if kind in _GROUP_SIZES:
             return pairs_text(value)
         return " ".join(f"{v:g}" for v in value) if kind == "list" else f"{value:g}"
@@ -177,6 +181,8 @@ def _from_text(text: str, kind: str) -> Any:
     text = text.strip()
     if not text:
         return None
+    if kind == "outlines":
+        return [parse_pairs(outline) for outline in text.split("|") if outline.strip()]
     if kind in _GROUP_SIZES:
         return parse_pairs(text, _GROUP_SIZES[kind])
     if kind == "list":

@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 from PyQt6.QtCore import QEvent, QPointF, QRectF, Qt, pyqtSignal
-from PyQt6.QtGui import QColor, QKeyEvent, QMouseEvent, QPainter, QPen, QPolygonF, QWheelEvent
+from PyQt6.QtGui import QBrush, QColor, QKeyEvent, QMouseEvent, QPainter, QPen, QPolygonF, QWheelEvent
 from PyQt6.QtWidgets import QSizePolicy, QWidget
 
 from monitor.job import SHEET_MM
@@ -26,6 +26,7 @@ __all__ = ["MarkView"]
 SNAP_PX = 9.0
 STEP_MM, FINE_MM = 1.0, 0.1
 ROUND_MM = 25.0
+SLOT = QColor("#e3e7ea")
 CORNERS_EVERY = 15  # pictures between two looks for corners
 
 
@@ -243,6 +244,7 @@ class MarkView(QWidget):
             painter.drawImage(sheet, self._image)
         painter.setPen(QPen(QColor("#8b939c"), 1, Qt.PenStyle.DotLine))
         painter.drawRect(sheet)
+        self._draw_slots(painter)
         for mark in self.draft.marks():
             self._draw_mark(painter, mark)
         for outline in self.proposal:
@@ -256,6 +258,14 @@ class MarkView(QWidget):
         if self.message:
             self._draw_message(painter)
         painter.end()
+
+    def _draw_slots(self, painter: QPainter) -> None:
+        """Where the board is cut out, as far as it is written in pairs of numbers."""
+        outlines = self.draft.get("board", "cutout_mm")
+        painter.setBrush(QBrush(SLOT, Qt.BrushStyle.BDiagPattern))
+        painter.setPen(QPen(SLOT, 1))
+        for outline in outlines if isinstance(outlines, list) else ():
+            painter.drawPolygon(QPolygonF([self.to_widget(corner) for corner in outline]))
 
     def _draw_mark(self, painter: QPainter, mark: Mark) -> None:
         corners = list(mark.corners_mm)

@@ -49,7 +49,8 @@ from vision.types import BenchPose
 __all__ = ["SetupPage"]
 
 VIEW_EVERY_S = 0.12
-COLUMNS = ("name", "what", "corners: x y; … [mm]", "height [mm]", "limit [°C]")
+COLUMNS = ("name", "what", "corners: x y; … [mm]", "height [mm]", "limit [°C]", "underside", "solder solid")
+_BELOW, _SOLID = 5, 6  # columns that are ticked, of neighbours alone
 log = logging.getLogger("plumeline.bench")
 
 
@@ -303,7 +304,11 @@ class SetupPage(QWidget):
         self.table.setHorizontalHeaderLabels([tr(c) for c in COLUMNS])
         self.table.setAccessibleName(tr("marks, in millimetres"))
         self.table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
-        self.table.horizontalHeader().setSectionResizeMode(2, QHeaderView.ResizeMode.Stretch)
+        self.table.horizontalHeaderItem(_SOLID).setToolTip(tr("its solder must not melt: else that is only a caution"))
+        header = self.table.horizontalHeader()
+        for column in (1, 3, 4, _BELOW, _SOLID):
+            header.setSectionResizeMode(column, QHeaderView.ResizeMode.ResizeToContents)
+        header.setSectionResizeMode(2, QHeaderView.ResizeMode.Stretch)
         self.table.verticalHeader().setVisible(False)
         self.table.setMinimumHeight(110)
         self.table.setMaximumHeight(190)
@@ -321,6 +326,8 @@ class SetupPage(QWidget):
                 if column == 1:
                     item.setFlags(item.flags() & ~Qt.ItemFlag.ItemIsEditable)
                 self.table.setItem(row, column, item)
+            for column, is_so in ((_BELOW, mark.is_below), (_SOLID, mark.keep_solid)):
+                self.table.setItem(row, column, _ticked(mark, is_so))
         self._is_filling = False
 
     def _take_cell(self, item: QTableWidgetItem) -> None:
@@ -333,6 +340,10 @@ class SetupPage(QWidget):
                 self.draft.change_mark(index, name=text or None)
             elif column == 2:
                 self.draft.change_mark(index, outline_mm=parse_pairs(text))
+            elif column in (_BELOW, _SOLID):
+                is_so = item.checkState() == Qt.CheckState.Checked
+                self.draft.change_mark(index, **({"side": "below" if is_so else None} if column == _BELOW
+                                                 else {"keep_solid": is_so or None}))
             else:
                 key = "height_mm" if column == 3 else "limit_c"
                 self.draft.change_mark(index, **{key: float(text.replace(",", ".")) if text else None})
@@ -385,6 +396,17 @@ class SetupPage(QWidget):
         area.setFrameShape(QScrollArea.Shape.NoFrame)
         area.setWidget(split)
         whole.addWidget(area, 1)
+
+
+def _ticked(mark: Mark, is_so: bool) -> QTableWidgetItem:
+    """A cell that is ticked or not; an empty one for the target."""
+    item = QTableWidgetItem()
+    item.setData(Qt.ItemDataRole.UserRole, mark.index)
+    item.setFlags(Qt.ItemFlag.ItemIsSelectable | Qt.ItemFlag.ItemIsEnabled)
+    if not mark.is_target:
+        item.setFlags(item.flags() | Qt.ItemFlag.ItemIsUserCheckable)
+        item.setCheckState(Qt.CheckState.Checked if is_so else Qt.CheckState.Unchecked)
+    return item
 
 
 def _cells(mark: Mark) -> tuple[str, ...]:

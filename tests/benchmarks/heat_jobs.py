@@ -114,11 +114,16 @@ def main(arguments: list[str]) -> int:
             f"{paired.mean():.3f}, at most {paired.max():.3f}"
         )
     held = [row[2] for row in rows if row[2][1] >= LEAST_MELTS]
+    if held:
+        _say_held(held)
+    return 0
+
+
+def _say_held(held: list[tuple[float, int]]) -> None:
     print(
         f"melts in their 90 % band: {np.average([h[0] for h in held], weights=[h[1] for h in held]):.1%}, by job "
         f"{min(h[0] for h in held):.0%} to {max(h[0] for h in held):.0%}"
     )
-    return 0
 
 
 def _held(plan: Plan, melts: FloatArray) -> tuple[float, int]:

@@ -228,6 +228,34 @@ def test_corners_are_typed_in_millimetres(qtbot, tmp_path):
     assert window.work.job.target.outline_mm[2] == (8.0, 8.0)
 
 
+def test_a_neighbour_is_put_on_the_underside_and_its_joints_kept_solid_by_ticks(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False)
+    table = window.setup.table
+    for column in (5, 6):
+        box = table.visualItemRect(table.item(1, column))
+        table.scrollToItem(table.item(1, column))
+        assert not table.item(0, column).flags() & Qt.ItemFlag.ItemIsUserCheckable  # the target is neither
+        assert box.isValid()
+        table.item(1, column).setCheckState(Qt.CheckState.Checked)
+
+    neighbour = window.work.job.neighbour[0]
+    assert neighbour.side == "below" and neighbour.keep_solid
+    table.item(1, 5).setCheckState(Qt.CheckState.Unchecked)
+    assert window.work.job.neighbour[0].side == "top" and window.work.job.neighbour[0].keep_solid
+
+
+def test_slots_are_typed_as_outlines_and_move_with_the_board(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False)
+    editor = window.setup.form.editors["board", "cutout_mm"]
+    assert isinstance(editor, QLineEdit)
+    editor.setText("30 -5; 31 -5; 31 5; 30 5 | 30 8; 31 8; 31 9")
+    editor.editingFinished.emit()
+
+    assert window.work.job.board.cutout_mm[1] == ((30.0, 8.0), (31.0, 8.0), (31.0, 9.0))
+    window.setup.draft.move_marks(lambda outline: [(x + 2, y) for x, y in outline], "moved")
+    assert window.work.job.board.cutout_mm[1][0] == (32.0, 8.0) and "32 8" in editor.text()
+
+
 def test_a_value_out_of_range_is_told_with_its_key(qtbot, tmp_path):
     window = make(qtbot, tmp_path, start=False)
     editor = window.setup.form.editors["station", "setpoint_c"]

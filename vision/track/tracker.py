@@ -22,7 +22,7 @@ from vision.track.chart import pose_of
 from vision.track.estimate import LIKELY, SURE, TOLD_SIGMA_MM, estimate, judged, spread_over
 from vision.track.find import share_in_view
 from vision.track.following import WHOLE, Follower
-from vision.track.hypothesis import Hypothesis, compete, probabilities
+from vision.track.hypothesis import LOG_HIDDEN, Hypothesis, compete, probabilities
 from vision.track.kalman import N_MOVING, N_POSE, ToolState
 from vision.track.measurement import observation
 from vision.track.novelty import is_bare
@@ -214,6 +214,7 @@ class Tracker:
             found = compete([
                 self._follower.begin(fit, search.picture, search.bench, search.t_s, search.holds,
                                      search.prior_log_odds, 1 / 30) for fit in search.answer.result()], 0.0)
+            found = [h for h in found if h.log_ratio >= LOG_HIDDEN]  # a pose must be seen where it was found
             search.found = [h for h in found if not search.is_followed(h, self._hypotheses)]
             search.t_found_s = search.t_s
             if found and not search.found:
