@@ -40,7 +40,7 @@ class Apart(CompilerBase):
     def define_pipelines(self) -> list[Any]:
         """Numba's own, with the promise."""
         self.state.flags.noalias = True
-        return [DefaultPassBuilder.define_nopython_pipeline(self.state)]  # type: ignore[no-untyped-call]
+        return [DefaultPassBuilder.define_nopython_pipeline(self.state)]
 
 
 @njit(cache=True, nogil=True)
