@@ -154,8 +154,8 @@ class _Screens:
         self._each(window, [(f"review_{n}", lambda n=n: window.tabs.setCurrentIndex(n))
                             for n in range(window.tabs.count())])
         number = window.recording.passes[-1]["number"]
-        window.lay_beside(first["number"], folder, number)
-        self._wait(lambda: window._beside is not None, 20.0)
+        window.other.lay_beside(first["number"], folder, number)
+        self._wait(lambda: window.other.beside is not None, 20.0)
         self._each(window, [("review_beside", lambda: None)])
         window.close()
 
