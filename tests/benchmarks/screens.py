@@ -177,7 +177,7 @@ class _Screens:
                     window.resize(*(round(v / self._scale) for v in size))
                 for name, show in states:
                     show()
-                    self._wait(lambda: False, 0.35)
+                    self._wait(lambda: False, 0.6)  # what is said of a picture comes with the next one
                     self._tell(name, size, window)
                     window.grab().save(str(self._folder / f"{size[0]}x{size[1]}_{theme}_{name}.png"))
 
