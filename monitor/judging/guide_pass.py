@@ -9,7 +9,6 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import stats
 
 from monitor.errors import InputError
 from monitor.job import Job
@@ -26,7 +25,7 @@ LEAST_KNOWN = 0.5
 FIT_MM = 0.5  # within so much the corners of both targets lie, else they are two
 # 90 % of errors in space are shorter than so many of the worst sigma, whatever the aim's share in them; of those along
 # one direction
-ROOM_SIGMAS, ALONG_SIGMAS = math.sqrt(stats.chi2.ppf(0.90, 2)), 1.645
+ROOM_SIGMAS, ALONG_SIGMAS = math.sqrt(-2.0 * math.log(0.10)), 1.645
 
 
 @dataclass(frozen=True)

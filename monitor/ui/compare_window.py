@@ -8,8 +8,8 @@ from pathlib import Path
 
 from matplotlib.backends.backend_qtagg import FigureCanvasQTAgg
 from matplotlib.figure import Figure
-from PyQt6.QtCore import QModelIndex, Qt
-from PyQt6.QtGui import QAction, QKeySequence
+from PyQt6.QtCore import QModelIndex, Qt, QTimer, pyqtSignal
+from PyQt6.QtGui import QAction, QKeySequence, QResizeEvent
 from PyQt6.QtWidgets import (
     QAbstractItemView,
     QCheckBox,
@@ -40,6 +40,9 @@ from monitor.ui.fields import Choice
 from monitor.ui.theme import Look, Standing, font, look, looks
 
 __all__ = ["CompareWindow", "show_comparison"]
+
+FIT_MS = 80
+LEAST_PASSES_PX = 470  # all that can be done with a pass side by side
 
 # rules, index of the reference pass, the baseline's decisions; gives the comparison anew
 Again = Callable[[tuple[int, ...], int | None, Sequence[Decision]], Comparison]
@@ -92,6 +95,8 @@ class CompareWindow(QMainWindow):
         self.resize(1360, 760)
         self.sentence, self.notes = _text_line("head", bold=True), _text_line("body")
         self.measure, self.seconds = Choice(), QCheckBox(tr("in &seconds"))
+        self.measure.setSizeAdjustPolicy(Choice.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+        self.measure.setMinimumContentsLength(12)
         self.run, self.traces = _Canvas(tr("One measure of every pass, and its cumulative sum"),
                                         split=True), _Canvas(tr("Height traces over one another"))
         self.table, self.model = QTableView(), PassTable(found, self)
@@ -162,8 +167,7 @@ class CompareWindow(QMainWindow):
     def _lay_out(self) -> None:
         above, beside = QHBoxLayout(), QVBoxLayout()
         above.addWidget(QLabel(tr("Show")))
-        above.addWidget(self.measure)
-        above.addStretch(1)
+        above.addWidget(self.measure, 1)
         above.addWidget(QLabel(tr("traces")))
         above.addWidget(self.seconds)
         charts = QWidget()
@@ -182,6 +186,7 @@ class CompareWindow(QMainWindow):
         beside.addWidget(self.alarm)
         passes = QWidget()
         passes.setLayout(beside)
+        passes.setMinimumWidth(LEAST_PASSES_PX)
         split = QSplitter(Qt.Orientation.Horizontal)
         split.addWidget(passes)
         split.addWidget(charts)
@@ -210,6 +215,12 @@ class CompareWindow(QMainWindow):
         return row
 
     def _connect(self) -> None:
+        self._fitting = QTimer(self)  # charts are drawn anew once a window has come to its size
+        self._fitting.setSingleShot(True)
+        self._fitting.setInterval(FIT_MS)
+        self._fitting.timeout.connect(self._draw)
+        for canvas in (self.run, self.traces):
+            canvas.resized.connect(self._fitting.start)
         self.measure.currentIndexChanged.connect(self._draw)
         self.seconds.toggled.connect(self._draw)
         self.table.selectionModel().currentRowChanged.connect(self._row_chosen)
@@ -282,7 +293,9 @@ class CompareWindow(QMainWindow):
 
 
 class _Canvas(FigureCanvasQTAgg):
-    """A chart that fills its place."""
+    """A chart that fills its place, and is drawn anew for another one."""
+
+    resized = pyqtSignal()
 
     def __init__(self, name: str, split: bool = False) -> None:
         super().__init__(Figure(layout="constrained"))
@@ -291,6 +304,10 @@ class _Canvas(FigureCanvasQTAgg):
         self.setAccessibleName(name)
         self.setMinimumSize(320, 110)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self.resized.emit()
 
 
 def _text_line(size: str, *, bold: bool = False, text: str = "") -> QLabel:

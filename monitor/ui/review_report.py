@@ -149,9 +149,10 @@ def _break_before(html: str, n: int) -> str:
 
 
 def _first_line_y(document: QTextDocument, block: QTextBlock) -> float:
-    """Middle of a block's first line in the document; the block's own box may begin on the page before."""
-    lines = block.layout()
-    top = document.documentLayout().blockBoundingRect(block).top() - lines.boundingRect().top()
+    """Middle of a block's first line in the document. The block's box begins where the one before ends, on the page
+    before where the line did not fit there.
+    """
+    lines, top = block.layout(), document.documentLayout().blockBoundingRect(block).top()
     return top + (lines.lineAt(0).y() + lines.lineAt(0).height() / 2 if lines.lineCount() else 0.0)
 
 

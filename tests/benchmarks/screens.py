@@ -154,8 +154,8 @@ class _Screens:
         self._each(window, [(f"review_{n}", lambda n=n: window.tabs.setCurrentIndex(n))
                             for n in range(window.tabs.count())])
         number = window.recording.passes[-1]["number"]
-        window.lay_beside(first["number"], folder, number)
-        self._wait(lambda: window._beside is not None, 20.0)
+        window.other.lay_beside(first["number"], folder, number)
+        self._wait(lambda: window.other.beside is not None, 20.0)
         self._each(window, [("review_beside", lambda: None)])
         window.close()
 
@@ -177,7 +177,7 @@ class _Screens:
                     window.resize(*(round(v / self._scale) for v in size))
                 for name, show in states:
                     show()
-                    self._wait(lambda: False, 0.35)
+                    self._wait(lambda: False, 0.6)  # what is said of a picture comes with the next one
                     self._tell(name, size, window)
                     window.grab().save(str(self._folder / f"{size[0]}x{size[1]}_{theme}_{name}.png"))
 

@@ -76,6 +76,26 @@ def test_every_frame_is_analysed_or_counted_as_dropped(tmp_path):
     assert engine.stats()["frames_dropped"] == dropped
 
 
+def test_the_next_frame_is_measured_while_one_is_judged(tmp_path, monkeypatch):
+    measured, judge, overlaps = threading.Event(), Session.judge_sighting, []
+
+    class Telling(PathTracker):
+        def step(self, frame):
+            if overlaps:
+                measured.set()
+            return super().step(frame)
+
+    def judged_late(self, sighting, extra=()):
+        if sighting.frame.index == 5:
+            overlaps.append(None)
+            overlaps.append(measured.wait(5.0))
+        return judge(self, sighting, extra)
+    monkeypatch.setattr(Session, "judge_sighting", judged_late)
+    run(tmp_path / "r", DrawnCamera(n=20), Telling(lambda t: (0, 0, 15)))
+
+    assert overlaps == [None, True]
+
+
 def test_a_tracker_that_fails_on_a_frame_loses_that_frame_only(tmp_path):
     class Stumbling(PathTracker):
         def step(self, frame):

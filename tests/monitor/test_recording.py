@@ -220,6 +220,23 @@ def turned(folder):
     return open_recording(folder)
 
 
+@pytest.mark.parametrize(("turned_to", "said"), [
+    ({"airflow_l_min": 60.0}, ("airflow_l_min = 30", "airflow_l_min = 60")),
+    ({"setpoint_c": 420.0}, ("setpoint_c = 360", "setpoint_c = 420")),
+])
+def test_a_knob_turned_before_the_work_heats_as_a_job_that_says_so(turned_to, said):
+    def energy_j(text, knobs):
+        judge = Judge(parse_job(text), HeatEstimator(heat_setup(parse_job(text))))
+        judge.set_station(**knobs)
+        results = [judge.step(seen(i, track(i / 20, (0, 0, 18)))) for i in range(20)]
+        return results[-1].heat.energy_j["U7"].mid
+
+    assert said[0] in JOB_TEXT
+    as_said = energy_j(JOB_TEXT.replace(*said), {})
+    assert energy_j(JOB_TEXT, turned_to) == pytest.approx(as_said, rel=1e-9)
+    assert as_said > 1.02 * energy_j(JOB_TEXT, {})
+
+
 def test_a_rerun_turns_the_knobs_as_they_were_turned_and_can_be_rerun_itself(tmp_path):
     first = turned(tmp_path / "first")
     again = rerun(first, job(), JOB_TEXT, tmp_path / "again")

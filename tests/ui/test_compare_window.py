@@ -217,3 +217,14 @@ def test_nothing_can_be_decided_before_a_pass_is_chosen(qtbot):
     window.choose(1)
 
     assert not before and window.baseline.actions[LEFT_OUT].isEnabled()
+
+
+def test_in_a_small_window_charts_show_their_data_instead_of_a_legend_and_in_a_large_one_both(window, qtbot):
+    window.resize(910, 490)
+    qtbot.waitUntil(lambda: window.run.axes.get_legend() is None)
+    window.run.draw()
+    small = window.run.axes.get_position().height + window.run.below.get_position().height
+    window.resize(1360, 1000)
+    qtbot.waitUntil(lambda: window.run.axes.get_legend() is not None)
+
+    assert small > 0.55  # of the picture; the rest is numbers and names

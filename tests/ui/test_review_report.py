@@ -1,6 +1,7 @@
 """The report: paged, searchable, with all that the report must say; no heading alone at a page's foot."""
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -28,6 +29,14 @@ def pages(request, qapp, tmp_path_factory):
     return document, [document.getAllText(n).text() for n in range(document.pageCount())], request.param
 
 
+def _ink(document, n):
+    """Where a page is dark, at a point a pixel."""
+    drawn = document.render(n, document.pagePointSize(n).toSize()).convertToFormat(QImage.Format.Format_RGBA8888)
+    rgba = np.frombuffer(drawn.constBits().asstring(drawn.sizeInBytes()), np.uint8).reshape(drawn.height(),
+                                                                                            drawn.width(), 4)
+    return (rgba[..., 3] > 40) & (rgba[..., :3].mean(-1) < 160)
+
+
 def test_the_pdf_has_its_size(pages):
     size = pages[0].pagePointSize(0)
 
@@ -48,11 +57,9 @@ def test_the_charts_are_told_in_words_too(pages):
 
 def test_nothing_is_printed_beyond_the_margins(pages):
     for n in range(pages[0].pageCount()):
-        drawn = pages[0].render(n, pages[0].pagePointSize(n).toSize()).convertToFormat(QImage.Format.Format_RGBA8888)
-        rgba = np.frombuffer(drawn.constBits().asstring(drawn.sizeInBytes()), np.uint8).reshape(drawn.height(),
-                                                                                                drawn.width(), 4)
-        ink = np.flatnonzero(((rgba[..., 3] > 40) & (rgba[..., :3].mean(-1) < 160)).any(axis=0))
-        assert not len(ink) or (ink.min() >= 40 and ink.max() <= drawn.width() - 40)  # 16 mm are 45 points
+        inked = _ink(pages[0], n)
+        ink = np.flatnonzero(inked.any(axis=0))
+        assert not len(ink) or (ink.min() >= 40 and ink.max() <= inked.shape[1] - 40)  # 16 mm are 45 points
 
 
 def test_the_html_names_operator_and_date_and_describes_every_chart(qapp, tmp_path):
@@ -103,6 +110,20 @@ def test_no_heading_stands_alone_at_a_page_s_foot(pages):
     bodies = [" ".join(text.split()).rsplit("Hot-air work on U7 |", 1)[0].strip() for text in pages[1]]
 
     assert [h for body in bodies for h in headings if body.endswith(h)] == []
+
+
+@pytest.mark.parametrize("n_times", [2, 4, 6, 8])
+def test_a_heading_goes_with_its_chart_wherever_it_comes_to_stand(qapp, tmp_path, n_times):
+    made = make_recording(tmp_path / "r", duration_s=2.0, heat=True)
+    titled = replace(made, job_text=f'title = "{"a job with a long name " * n_times}"\n' + made.job_text)
+    document = QPdfDocument(None)
+    document.load(str(write_pdf(titled, tmp_path / "report.pdf")))
+    last = re.compile("(Heat, estimated|Height against time) a job with")  # then the foot, which begins with the title
+
+    for n in range(document.pageCount()):
+        if last.search(" ".join(document.getAllText(n).text().split())):
+            rows = _ink(document, n).any(axis=1)
+            assert rows[int(0.65 * len(rows)):int(0.85 * len(rows))].mean() > 0.5  # its chart stands below it
 
 
 def test_the_ending_decides_the_kind(qapp, tmp_path):

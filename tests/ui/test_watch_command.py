@@ -78,3 +78,11 @@ def test_a_video_is_watched_to_its_end_and_recorded(qapp, tmp_path, monkeypatch,
     with wave.open(str(sound)) as track:
         assert track.getnframes() > 5 * track.getframerate()
     assert gc.isenabled()
+
+
+def test_the_window_opens_without_the_libraries_of_statistics_and_charts():
+    # each of them takes a second or more to load on a slow machine
+    loads = "import sys, monitor.cli.main, monitor.ui.bench_window; print(*sys.modules, sep='\\n')"
+    done = subprocess.run([sys.executable, "-c", loads], capture_output=True, text=True, check=True, timeout=120)
+
+    assert not {"scipy.stats", "scipy.optimize", "matplotlib"} & set(done.stdout.splitlines())

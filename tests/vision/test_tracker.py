@@ -191,7 +191,7 @@ def test_what_learns_the_shutter_is_ready_before_the_first_frame(scene, monkeypa
 
 
 def test_a_search_that_takes_very_long_keeps_few_pictures_from_all_its_time():
-    search = vision.track.searching.Search(0.0, None, None, None, 0.0, ())
+    search = vision.track.searching.Search(0.0, None, None, None, 0.0, (), [])
 
     for k in range(1, 300):
         search.keep(None, None, k / RATE_HZ)

@@ -11,6 +11,7 @@ import matplotlib
 import numpy as np
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 
 from monitor.files import write_text_whole
 from monitor.plain import plain_figure
@@ -24,6 +25,7 @@ __all__ = ["LIGHT_PAPER", "Colours", "draw_run", "draw_samples", "draw_sums", "d
 
 MOST_TRACES_IN_FULL = 60
 INCHES_A_NAME = 2.2  # in a legend, at its size of type
+LOW_INCHES = 1.8  # axes that get no more show their data instead of a legend and long names
 Z90 = 1.645
 
 
@@ -243,7 +245,17 @@ def _style(i: int, found: Comparison, odd: set[int], chosen: int | None, colours
     return {"color": colours.soft, "lw": 0.9, "alpha": 0.6, "zorder": 2}
 
 
+def _is_low(axes: Any) -> bool:
+    """Whether the figure leaves little height for these axes."""
+    return bool(axes.figure.get_figheight() < LOW_INCHES * axes.get_gridspec().nrows)
+
+
 def _dress(axes: Any, y_label: str, x_label: str, colours: Colours) -> None:
+    place = axes.get_subplotspec()
+    if _is_low(axes):
+        y_label = y_label.rpartition(", ")[2]  # the unit
+        x_label = x_label if place.is_last_row() else ""
+        axes.yaxis.set_major_locator(MaxNLocator(3))
     axes.set_ylabel(y_label, fontsize=9.5, color=colours.ink)
     axes.set_xlabel(x_label, fontsize=9.5, color=colours.ink)
     axes.set_facecolor(colours.paper)
@@ -257,6 +269,8 @@ def _dress(axes: Any, y_label: str, x_label: str, colours: Colours) -> None:
 
 def _legend(axes: Any, colours: Colours, columns: int) -> None:
     handles, labels = axes.get_legend_handles_labels()
+    if _is_low(axes):
+        return
     columns = min(columns, max(1, int(axes.figure.get_figwidth() / INCHES_A_NAME)))
     if handles:
         axes.legend(handles, labels, loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=columns, fontsize=8,
