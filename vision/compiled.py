@@ -43,20 +43,20 @@ class Apart(CompilerBase):
         return [DefaultPassBuilder.define_nopython_pipeline(self.state)]
 
 
-@njit(cache=True, nogil=True)
-def put(values, out):
-    """out[:] = values, both of one length: in compiled code an assignment to a slice brings along, wherever it stands,
-    the text of what went wrong, copying for what overlaps, and half a second of compiling."""
-    for k in range(len(out)):
-        out[k] = values[k]
-
-
 def _tell() -> None:
     if not _told[0] and sys.stderr is not None:
         print(  # noqa: T201  a word to the user, once
             "plumeline: no folder can be written to for compiled code, so every start takes longer; name one in "
             "NUMBA_CACHE_DIR", file=sys.stderr)
     _told[0] = True
+
+
+@njit(cache=True, nogil=True)
+def put(values, out):
+    """out[:] = values, both of one length: in compiled code an assignment to a slice brings along, wherever it stands,
+    the text of what went wrong, copying for what overlaps, and half a second of compiling."""
+    for k in range(len(out)):
+        out[k] = values[k]
 
 
 def _start_without_blas() -> None:

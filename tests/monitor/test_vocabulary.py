@@ -88,15 +88,18 @@ def test_a_long_clip_without_a_mat_is_refused_in_seconds(tmp_path, capsys):
     assert "mat is in view in none" in capsys.readouterr().err and not (tmp_path / "r").exists()
 
 
+RATE_HZ = 10
+
+
 def grey_clip(path: Path, seconds: int) -> Path:
     import av
     import numpy as np
 
     with av.open(str(path), "w") as out:
-        stream = out.add_stream("mpeg4", rate=30)
+        stream = out.add_stream("mpeg4", rate=RATE_HZ)
         stream.width, stream.height, stream.pix_fmt = 1280, 720, "yuv420p"
         picture = av.VideoFrame.from_ndarray(np.full((720, 1280, 3), 120, np.uint8), format="bgr24")
-        for n in range(30 * seconds):
+        for n in range(RATE_HZ * seconds):
             picture.pts = n
             out.mux(stream.encode(picture))
         out.mux(stream.encode())
