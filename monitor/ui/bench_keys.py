@@ -21,6 +21,8 @@ from monitor.ui.bench_state import tr
 
 __all__ = ["COMMANDS", "bind", "KeysDialog"]
 
+FRAME_PX = 60  # that a window's frame and a desktop's own bars take of a screen
+
 # name: (what it does, key)
 COMMANDS: dict[str, tuple[str, str]] = {
     "start_stop": ("begin or end the recording", "Space"),
@@ -95,7 +97,8 @@ class KeysDialog(QDialog):
         whole.addWidget(area, 1)
         whole.addWidget(self._message)
         whole.addWidget(buttons)
-        self.resize(520, 620)
+        screen = self.screen().availableGeometry()
+        self.resize(min(520, screen.width() - FRAME_PX), min(620, screen.height() - FRAME_PX))  # the keys scroll
 
     def _save(self) -> None:
         keys = {name: edit.keySequence().toString() for name, edit in self.edits.items()}
