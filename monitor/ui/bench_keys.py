@@ -97,8 +97,10 @@ class KeysDialog(QDialog):
         whole.addWidget(area, 1)
         whole.addWidget(self._message)
         whole.addWidget(buttons)
-        screen = self.screen().availableGeometry()
-        self.resize(min(520, screen.width() - FRAME_PX), min(620, screen.height() - FRAME_PX))  # the keys scroll
+        screen = self.screen()
+        if screen is not None:
+            room = screen.availableGeometry()
+            self.resize(min(520, room.width() - FRAME_PX), min(620, room.height() - FRAME_PX))  # the keys scroll
 
     def _save(self) -> None:
         keys = {name: edit.keySequence().toString() for name, edit in self.edits.items()}
