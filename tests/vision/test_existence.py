@@ -14,7 +14,15 @@ from vision.fit.pose import Picture, fit_pose
 from vision.nozzle.body import body_from_measures, hold_of
 from vision.track.estimate import judged
 from vision.track.evidence import log_likelihood_ratio
-from vision.track.hypothesis import LOG_HIDDEN, Hypothesis, compete, probabilities, share_for_new, updated_log_odds
+from vision.track.hypothesis import (
+    LOG_HIDDEN,
+    Hypothesis,
+    compete,
+    is_outdone,
+    probabilities,
+    share_for_new,
+    updated_log_odds,
+)
 from vision.track.kalman import Motion, start_state
 from vision.track.tracker import NozzleModel, Tracker
 from vision.types import Frame, TrackStatus
@@ -201,3 +209,11 @@ def test_what_is_reported_goes_by_probability_sigma_tilt_and_height(
     cov = np.diag([1.0, 1.0, height_sigma_mm**2, 1e-4, 1e-4, 1e-4])
 
     assert judged(probability, height_mm, axis, cov)[0] is status
+
+
+def test_a_new_pose_that_its_picture_makes_less_likely_than_one_in_fifty_beside_another_is_not_followed():
+    # it begins with a tenth of all odds: one in fifty is a picture that speaks five times as much for the other
+    followed = replace(_at(10.0, 2.0, 0), log_ratio=10.0)
+
+    assert is_outdone(replace(_at(40.0, -2.3, 1), log_ratio=10.0 - np.log(5.5)), followed)
+    assert not is_outdone(replace(_at(40.0, -2.3, 1), log_ratio=10.0 - np.log(4.5)), followed)

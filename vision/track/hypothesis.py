@@ -18,7 +18,8 @@ from vision.track.evidence import CUTS_PER_SAMPLE
 from vision.track.kalman import ToolState
 from vision.types import FloatArray
 
-__all__ = ["Hypothesis", "LOG_HIDDEN", "compete", "is_same", "probabilities", "share_for_new", "updated_log_odds"]
+__all__ = ["Hypothesis", "LOG_HIDDEN", "compete", "is_outdone", "is_same", "probabilities", "share_for_new",
+           "updated_log_odds"]
 
 LOG_HIDDEN = np.log(0.1)  # of a picture of a tool that is there, that something hides it [convention]
 _MEMORY_S = 0.2  # pictures within it tell the same again: a hand, a blur or a reflection lasts so long [convention]
@@ -119,6 +120,12 @@ def _compared(hypotheses: list[Hypothesis], dt_s: float) -> list[Hypothesis]:
         else replace(h, log_odds=h.log_odds - weight * float(np.log(max(h.fit.chi2_dof, 1e-3) / max(least, 1e-3))))
         for h in hypotheses
     ]
+
+
+def is_outdone(new: Hypothesis, other: Hypothesis) -> bool:
+    """Whether the picture in which a hypothesis was found makes it so unlikely beside another that it would be given
+    up."""
+    return bool(np.log(_NEW_SHARE) + new.log_ratio - other.log_ratio < _LEAST_ODDS)
 
 
 def is_same(one: Hypothesis, other: Hypothesis) -> bool:

@@ -13,7 +13,7 @@ from vision.fit.pose import Picture, PoseFit
 from vision.nozzle.body import Hold, NozzleBody
 from vision.threads import give_way
 from vision.track.find import find_poses
-from vision.track.hypothesis import Hypothesis, is_same, share_for_new
+from vision.track.hypothesis import Hypothesis, is_outdone, is_same, share_for_new
 from vision.types import BenchPose
 
 __all__ = ["SEARCH_S", "Search", "Searcher"]
@@ -61,11 +61,11 @@ class Search:
         """The first one that came more than step_s after that to which the answer was followed, else the newest."""
         return next((one for one in self.later if one[2] - self.t_found_s > step_s), self.later[-1])
 
-    def is_followed(self, found: Hypothesis, hypotheses: list[Hypothesis]) -> bool:
-        """Whether an answer is one of the hypotheses that the picture showed anyway, and the newest one still shows: it
-        tells nothing then, and need not be followed."""
+    def is_new(self, found: Hypothesis, hypotheses: list[Hypothesis]) -> bool:
+        """Whether an answer is worth following: neither one of the hypotheses that the picture showed anyway, and the
+        newest one still shows, nor far less likely by that picture than one of these."""
         seen = {h.state.track for h in hypotheses if h.fit is not None}
-        return any(h.state.track in seen and is_same(h, found) for h in self.followed)
+        return not any(is_same(h, found) or is_outdone(found, h) for h in self.followed if h.state.track in seen)
 
     def is_due(self, t_s: float, waits: bool) -> bool:
         """Whether its answer counts at that time: a late one is waited for, or counts from a later frame on."""

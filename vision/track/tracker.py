@@ -215,7 +215,7 @@ class Tracker:
                 self._follower.begin(fit, search.picture, search.bench, search.t_s, search.holds,
                                      search.prior_log_odds, 1 / 30) for fit in search.answer.result()], 0.0)
             found = [h for h in found if h.log_ratio >= LOG_HIDDEN]  # a pose must be seen where it was found
-            search.found = [h for h in found if not search.is_followed(h, self._hypotheses)]
+            search.found = [h for h in found if search.is_new(h, self._hypotheses)]
             search.t_found_s = search.t_s
             if found and not search.found:
                 self._search = None
