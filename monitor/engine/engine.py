@@ -42,7 +42,7 @@ AHEAD, STEPS = 1.5, 9  # one who is late skips to a frame so many usual steps la
 STOP_S = 60.0  # a frame under way, what the encoder has in line, and the end of the trace
 CAMERA_STOP_S = 2.0  # a camera that blocks for longer is left behind
 STALL_S = 0.25  # without a frame for so long, the rules are told
-MOST_AHEAD = 6  # frames that are measured before the judging thread has dealt with the first of them
+MOST_AHEAD = 6  # frames and wishes that wait for the judging thread; the analysis waits with the next
 log = logging.getLogger("plumeline.engine")
 
 
@@ -136,8 +136,7 @@ class Engine:
         self.last_ended: Ended | None = None
         self._thread = threading.Thread(target=self._run, name="analysis", daemon=True)
         self._judging = threading.Thread(target=self._judge, name="judging", daemon=True)
-        self._to_judge: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
-        self._may_measure = threading.Semaphore(MOST_AHEAD)
+        self._to_judge: queue.Queue[Callable[[], None] | None] = queue.Queue(MOST_AHEAD)  # the analysis alone puts
         self._stop_asked, self._is_over = threading.Event(), threading.Event()
         self._last_arrived_s = math.nan
         self._next_s, self._spent_s = -math.inf, deque([0.0] * STEPS, STEPS)
@@ -160,7 +159,7 @@ class Engine:
         self.end_session()
         self._stop_asked.set()
         self.capture.stop()
-        if self._thread.is_alive() and threading.current_thread() is not self._thread:
+        if self._thread.is_alive() and threading.current_thread() not in (self._thread, self._judging):
             self._thread.join(timeout_s)
             if self._thread.is_alive():
                 log.error("the analysis has not ended after %.0f s", timeout_s)
@@ -298,16 +297,10 @@ class Engine:
         self._last_arrived_s = arrival.arrived_s
         session, before_s = self.session, time.perf_counter()
         if session is not None:
-            self._may_measure.acquire()
-            try:
-                since_s = time.perf_counter()
-                sighting = session.see(arrival, self.capture, self._newest.n_dropped)
-            except BaseException:
-                self._may_measure.release()
-                raise
-            took_s = time.perf_counter() - since_s
+            sighting = session.see(arrival, self.capture, self._newest.n_dropped)
+            took_s = time.perf_counter() - before_s
             self._bench = sighting.seen.bench
-            self._to_judge.put(lambda: self._judge_one(session, arrival, sighting, took_s))
+            self._to_judge.put(lambda: self._guarded(self._judge_sighting, session, arrival, sighting, took_s))
         else:
             if self._camera is not None:
                 self._follower = self._follower or BenchFollower(self._camera, standard_mat())
@@ -318,14 +311,8 @@ class Engine:
         # looked for, is made up for
         self._next_s = arrival.frame.t_s + AHEAD * statistics.median(self._spent_s)
 
-    def _judge_one(self, session: Session, arrival: Arrival, sighting: Sighting, took_s: float) -> None:
-        """The rest of a frame, in the judging thread."""
-        try:
-            self._guarded(self._judge_sighting, session, arrival, sighting, took_s)
-        finally:
-            self._may_measure.release()
-
     def _judge_sighting(self, session: Session, arrival: Arrival, sighting: Sighting, took_s: float) -> None:
+        """The rest of a frame, in the judging thread."""
         before_s = time.perf_counter()
         if not session.is_past(sighting.frame.t_s):
             moment = session.judge_sighting(sighting, self._equipment())

@@ -158,10 +158,6 @@ class Session:
         """What gives frames their meaning."""
         return self.pipeline.judge
 
-    def step(self, arrival: Arrival, capture: Capture, n_dropped: int, extra: tuple[Reading, ...] = ()) -> Moment:
-        """Measure, judge and record one frame."""
-        return self.judge_sighting(self.see(arrival, capture, n_dropped), extra)
-
     def see(self, arrival: Arrival, capture: Capture, n_dropped: int) -> Sighting:
         """Measure the tool in one frame."""
         if self._first is None:

@@ -196,19 +196,23 @@ class PictureView(QWidget):
         corner = QPointF(math.floor(around.left() - margin), math.floor(around.top() - margin))
         shapes = [QPolygonF([QPointF(round(2 * (p.x() - corner.x())) / 2, round(2 * (p.y() - corner.y())) / 2)
                              for p in shape]) for shape in shapes]
-        places = tuple((p.x(), p.y()) for shape in shapes for p in shape)
-        if self._regions is None or self._regions_of != (places, regions, face.pixelSize(), ratio):
+        drawn_of = (tuple((p.x(), p.y()) for shape in shapes for p in shape), regions, face.pixelSize(), ratio)
+        if self._regions is None or self._regions_of != drawn_of:
             longest = max(QFontMetricsF(face).horizontalAdvance(name) for name, *_ in regions)
-            size = QSizeF(around.width() + 2 * margin + longest, around.height() + 2 * margin) * ratio
-            self._regions = QImage(size.toSize(), QImage.Format.Format_ARGB32_Premultiplied)
-            self._regions.setDevicePixelRatio(ratio)
-            self._regions.fill(Qt.GlobalColor.transparent)
-            on_it = QPainter(self._regions)
-            on_it.setRenderHint(QPainter.RenderHint.Antialiasing)
-            self._draw_outlines(on_it, regions, shapes, face)
-            on_it.end()
-            self._regions_of = (places, regions, face.pixelSize(), ratio)
+            size = QSizeF(around.width() + 2 * margin + longest, around.height() + 2 * margin)
+            self._regions, self._regions_of = self._outlines(regions, shapes, face, size, ratio), drawn_of
         painter.drawImage(corner, self._regions)
+
+    def _outlines(self, regions: list, shapes: list[QPolygonF], face: QFont, size: QSizeF, ratio: float) -> QImage:
+        """A clear picture with outlines and names, of a size in the widget's pixels."""
+        picture = QImage((size * ratio).toSize(), QImage.Format.Format_ARGB32_Premultiplied)
+        picture.setDevicePixelRatio(ratio)
+        picture.fill(Qt.GlobalColor.transparent)
+        painter = QPainter(picture)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        self._draw_outlines(painter, regions, shapes, face)
+        painter.end()
+        return picture
 
     def _draw_outlines(self, painter: QPainter, regions: list, shapes: list[QPolygonF], face: QFont) -> None:
         painter.setFont(face)

@@ -44,10 +44,15 @@ def make(folder=None, where=work, mode=Mode.BAND, skill=Skill(n_passes=1, last_d
                    folder, reserve_bytes=1 << 16, **options)
 
 
+def step(session, arrival, capture=SimpleNamespace(every=None)):
+    """Measure and judge one frame."""
+    return session.judge_sighting(session.see(arrival, capture, 0))
+
+
 def run(session, duration_s, start_s=0.0, capture=SimpleNamespace(every=None)):
     """Feed frames at the rate; every moment."""
     first = round(start_s * RATE)
-    return [session.step(Arrival(Frame(i, i / RATE, PICTURE), 1000.0 + i / RATE), capture, 0)
+    return [step(session, Arrival(Frame(i, i / RATE, PICTURE), 1000.0 + i / RATE), capture)
             for i in range(first, round((start_s + duration_s) * RATE))]
 
 
@@ -230,7 +235,7 @@ def test_video_and_trace_share_their_clock(tmp_path):
         arrival = Arrival(Frame(i, i / RATE, PICTURE), 0.0)
         if capture.every is not None:
             capture.every.put(arrival)
-        session.step(arrival, capture, 0)
+        step(session, arrival, capture)
     folder = session.finish(capture)
 
     with open_video(folder / "video.mkv") as video:
@@ -253,7 +258,7 @@ def test_an_exposure_that_drifts_is_told_and_is_no_height_warning():
     started = []
     for i in range(100):
         image = scene if i < 40 else np.clip(scene * 1.5, 0, 255).astype(np.uint8)
-        moment = session.step(Arrival(Frame(i, i / RATE, image), 0.0), SimpleNamespace(every=None), 0)
+        moment = step(session, Arrival(Frame(i, i / RATE, image), 0.0))
         started += moment.result.started
 
     assert [w.kind for w in started if w.kind != "long_dwell"] == ["camera_moved"] and "brighter" in started[0].text

@@ -244,12 +244,18 @@ def test_a_neighbour_is_put_on_the_underside_and_its_joints_kept_solid_by_ticks(
     assert window.work.job.neighbour[0].side == "top" and window.work.job.neighbour[0].keep_solid
 
 
+def typed(window, table, key, text):
+    """The field of a value of the job, with that typed into it."""
+    editor = window.setup.form.editors[table, key]
+    assert isinstance(editor, QLineEdit)
+    editor.setText(text)
+    editor.editingFinished.emit()
+    return editor
+
+
 def test_slots_are_typed_as_outlines_and_move_with_the_board(qtbot, tmp_path):
     window = make(qtbot, tmp_path, start=False)
-    editor = window.setup.form.editors["board", "cutout_mm"]
-    assert isinstance(editor, QLineEdit)
-    editor.setText("30 -5; 31 -5; 31 5; 30 5 | 30 8; 31 8; 31 9")
-    editor.editingFinished.emit()
+    editor = typed(window, "board", "cutout_mm", "30 -5; 31 -5; 31 5; 30 5 | 30 8; 31 8; 31 9")
 
     assert window.work.job.board.cutout_mm[1] == ((30.0, 8.0), (31.0, 8.0), (31.0, 9.0))
     window.setup.draft.move_marks(lambda outline: [(x + 2, y) for x, y in outline], "moved")
@@ -258,10 +264,7 @@ def test_slots_are_typed_as_outlines_and_move_with_the_board(qtbot, tmp_path):
 
 def test_a_value_out_of_range_is_told_with_its_key(qtbot, tmp_path):
     window = make(qtbot, tmp_path, start=False)
-    editor = window.setup.form.editors["station", "setpoint_c"]
-    assert isinstance(editor, QLineEdit)
-    editor.setText("3600")
-    editor.editingFinished.emit()
+    typed(window, "station", "setpoint_c", "3600")
 
     assert "station.setpoint_c" in window.setup.state.text()
     assert window.work.job.station.setpoint_c == 360.0  # the job in use stays whole
@@ -269,9 +272,7 @@ def test_a_value_out_of_range_is_told_with_its_key(qtbot, tmp_path):
 
 def test_measured_outlet_temperatures_are_typed_in_threes(qtbot, tmp_path):
     window = make(qtbot, tmp_path, start=False)
-    editor = window.setup.form.editors["station", "outlet_c"]
-    editor.setText("300 30 276; 400 30 366")
-    editor.editingFinished.emit()
+    typed(window, "station", "outlet_c", "300 30 276; 400 30 366")
     window.setup.form.editors["target", "ceramic"].setChecked(True)
 
     assert window.work.job.station.outlet_c == ((300.0, 30.0, 276.0), (400.0, 30.0, 366.0))

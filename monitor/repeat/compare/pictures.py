@@ -251,10 +251,9 @@ def _is_low(axes: Any) -> bool:
 
 
 def _dress(axes: Any, y_label: str, x_label: str, colours: Colours) -> None:
-    place = axes.get_subplotspec()
     if _is_low(axes):
         y_label = y_label.rpartition(", ")[2]  # the unit
-        x_label = x_label if place.is_last_row() else ""
+        x_label = x_label if axes.get_subplotspec().is_last_row() else ""
         axes.yaxis.set_major_locator(MaxNLocator(3))
     axes.set_ylabel(y_label, fontsize=9.5, color=colours.ink)
     axes.set_xlabel(x_label, fontsize=9.5, color=colours.ink)
