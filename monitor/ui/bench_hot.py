@@ -32,6 +32,7 @@ from monitor.ui.bench_state import (
 )
 from monitor.ui.bench_warnings import WarningLines, warning_lines
 from monitor.ui.bench_work import BenchWork
+from monitor.ui.scroll import lay_scrolling
 
 __all__ = ["HotPage"]
 
@@ -172,10 +173,12 @@ class HotPage(QWidget):
         right.addWidget(self.height, 3)
         right.addWidget(self.guide_pass, 2)
         right.addWidget(self.lower, 5)
-        whole = QHBoxLayout(self)
+        whole = QHBoxLayout()
         whole.setContentsMargins(6, 6, 6, 6)
         whole.addLayout(left, 3)
         whole.addLayout(right, 2)
+        lay_scrolling(self, whole)
+        self.guide_pass.hide()  # until there is one
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         self.warnings.fit(self.window().height())

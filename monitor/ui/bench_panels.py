@@ -76,7 +76,7 @@ class StatePanel(Panel):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setAccessibleName(tr("state"))
-        self.setMinimumSize(260, 84)
+        self.setMinimumSize(260, 74)
 
     @property
     def told(self) -> Told | None:
@@ -126,7 +126,7 @@ class HeightPanel(Panel):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setAccessibleName(tr("nozzle height"))
-        self.setMinimumSize(230, 88)
+        self.setMinimumSize(230, 78)
 
     def tell(self, figure: str, band: str, height_mm: float, sigma_mm: float, limits_mm: tuple[float, float],
              silent_mm: tuple[float, float], guide_mm: float = math.nan) -> None:
@@ -205,7 +205,7 @@ class LimitsPanel(Panel):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setAccessibleName(tr("estimated temperatures"))
-        self.setMinimumSize(260, 110)
+        self.setMinimumSize(260, 96)
 
     def tell(self, ahead: str, joint: str, reason: str, rows: list[Row], station: str) -> None:
         """Show the estimate."""
@@ -273,7 +273,7 @@ class SummaryPanel(Panel):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setAccessibleName(tr("summary of the pass"))
-        self.setMinimumSize(260, 110)
+        self.setMinimumSize(260, 96)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
 
     def sizeHint(self) -> QSize:

@@ -19,7 +19,6 @@ from PyQt6.QtWidgets import (
     QHeaderView,
     QLabel,
     QPushButton,
-    QScrollArea,
     QSplitter,
     QTableWidget,
     QTableWidgetItem,
@@ -41,6 +40,7 @@ from monitor.ui.bench_placing import Placer
 from monitor.ui.bench_plan import PlanTab
 from monitor.ui.bench_state import tr
 from monitor.ui.bench_work import BenchWork
+from monitor.ui.scroll import Scrolling
 from monitor.ui.theme import font
 from vision.camera.model import CameraModel, load_camera
 from vision.errors import VisionError
@@ -391,11 +391,8 @@ class SetupPage(QWidget):
         whole.setContentsMargins(4, 4, 4, 4)
         self.state.setFont(font("small"))
         whole.addWidget(self.state)
-        self.area = area = QScrollArea()  # where there is no room the page scrolls rather than spread the window
-        area.setWidgetResizable(True)
-        area.setFrameShape(QScrollArea.Shape.NoFrame)
-        area.setWidget(split)
-        whole.addWidget(area, 1)
+        self.area = Scrolling(split)
+        whole.addWidget(self.area, 1)
 
 
 def _ticked(mark: Mark, is_so: bool) -> QTableWidgetItem:

@@ -41,6 +41,7 @@ from monitor.ui.theme import font, glance_px, look, looks
 __all__ = ["BenchWindow"]
 
 BEAT_MS = 10
+NARROW_PX = 900  # below it the bar leaves the keys out of its names
 TIDY_ALL_EVERY = 60
 NOTICE_S = 12.0
 HOT_ONLY = ("start_stop", "setpoint_up", "setpoint_down", "airflow_up", "airflow_down", "setpoint_exact", "put_aside",
@@ -253,8 +254,7 @@ class BenchWindow(QMainWindow):
             self.banner.setVisible(False)
 
     def _build_bar(self) -> None:
-        self.to_guide, self.to_setup, self.to_hot = (QPushButton(tr(text))
-                                                     for text in ("First run (F5)", "Set up (F2)", "Hot work (F3)"))
+        self.to_guide, self.to_setup, self.to_hot = QPushButton(), QPushButton(), QPushButton()
         self._to_pages = ((self.to_guide, self.guide), (self.to_setup, self.setup), (self.to_hot, self.hot))
         for button, page in self._to_pages:
             button.setCheckable(True)
@@ -262,7 +262,7 @@ class BenchWindow(QMainWindow):
         self.begin_button = QPushButton()
         self.begin_button.setProperty("main", "true")
         self.begin_button.clicked.connect(self.work.toggle)
-        self.keys_button = QPushButton(tr("Keys (F1)"))
+        self.keys_button = QPushButton()
         self.keys_button.clicked.connect(self._show_keys)
         for button in (self.to_guide, self.to_setup, self.to_hot, self.begin_button, self.keys_button):
             button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
@@ -290,9 +290,14 @@ class BenchWindow(QMainWindow):
         self.setCentralWidget(inner)
 
     def _show_bar(self, _: object = None) -> None:
-        running = self.work.is_running
+        running, is_narrow = self.work.is_running, self.width() < NARROW_PX
+        for button, text in ((self.to_guide, tr("First run (F5)")), (self.to_setup, tr("Set up (F2)")),
+                             (self.to_hot, tr("Hot work (F3)")), (self.keys_button, tr("Keys (F1)"))):
+            button.setText(text.partition(" (")[0] if is_narrow else text)
+            button.setToolTip(text)
         key = self.actions_by_name["start_stop"].shortcut().toString() if hasattr(self, "actions_by_name") else ""
-        self.begin_button.setText((tr("End ({})") if running else tr("Begin recording ({})")).format(key))
+        begin = tr("Begin ({})") if is_narrow else tr("Begin recording ({})")
+        self.begin_button.setText((tr("End ({})") if running else begin).format(key))
         self.dot.setPixmap(record_dot(running and self.work.settings.records, 16, self.devicePixelRatioF(), look()))
         self.begin_button.setEnabled(self.work.inputs is not None)  # before that the first run has the say
         parts = []

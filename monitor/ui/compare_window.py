@@ -37,6 +37,7 @@ from monitor.ui.app import application
 from monitor.ui.compare_baseline import Baseline
 from monitor.ui.compare_table import REMARKS, PassTable, tr
 from monitor.ui.fields import Choice
+from monitor.ui.scroll import LEAST_WINDOW, Scrolling
 from monitor.ui.theme import Look, Standing, font, look, looks
 
 __all__ = ["CompareWindow", "show_comparison"]
@@ -91,7 +92,7 @@ class CompareWindow(QMainWindow):
         super().__init__()
         self.found, self._again, self.chosen = found, again, None
         self.setWindowTitle(tr("Compare passes: {}").format(found.job.title or found.job.target.name))
-        self.setMinimumSize(850, 480)
+        self.setMinimumSize(*LEAST_WINDOW)
         self.resize(1360, 760)
         self.sentence, self.notes = _text_line("head", bold=True), _text_line("body")
         self.measure, self.seconds = Choice(), QCheckBox(tr("in &seconds"))
@@ -197,7 +198,8 @@ class CompareWindow(QMainWindow):
         whole.addWidget(self.sentence)
         whole.addWidget(self.notes)
         whole.addWidget(split, 1)
-        self.setCentralWidget(middle)
+        middle.setMinimumSize(850, 420)
+        self.setCentralWidget(Scrolling(middle))
 
     def _buttons(self) -> QHBoxLayout:
         """What can be done with the chosen pass."""

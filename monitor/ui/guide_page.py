@@ -9,12 +9,11 @@ import threading
 import time
 
 from PyQt6.QtCore import QRectF, Qt, pyqtSignal
-from PyQt6.QtGui import QColor, QPainter, QPen
+from PyQt6.QtGui import QColor, QFontMetrics, QPainter, QPen, QResizeEvent
 from PyQt6.QtWidgets import (
     QHBoxLayout,
     QLabel,
     QPushButton,
-    QScrollArea,
     QStackedWidget,
     QVBoxLayout,
     QWidget,
@@ -30,6 +29,7 @@ from monitor.ui.bench_work import BenchWork
 from monitor.ui.guide_nozzle import JobStep, NozzleStep, TrustStep, job_for_nozzle
 from monitor.ui.guide_steps import Advice, CameraStep, LensStep, PaperStep, Step
 from monitor.ui.raw_view import RawView
+from monitor.ui.scroll import Scrolling, lay_scrolling
 from monitor.ui.theme import Standing, font, look
 from vision.errors import VisionError
 
@@ -38,6 +38,7 @@ __all__ = ["GuidePage"]
 log = logging.getLogger("plumeline.bench")
 LOOK_EVERY_S = 0.35
 DRAW_EVERY_S = 0.1
+MISSING_SIZES = "large", "head", "body"
 GONE_S = 1.5  # without a picture, before that is said
 
 
@@ -69,7 +70,7 @@ class GuidePage(QWidget):
         now_s = time.monotonic()
         if shown.arrival is None:
             if now_s - self._pictured_s > GONE_S:
-                self.missing.setText(tr("no picture: {}").format(shown.trouble))
+                self._say_missing(tr("no picture: {}").format(shown.trouble))
             return
         self._pictured_s = now_s
         image = shown.arrival.frame.image
@@ -87,7 +88,7 @@ class GuidePage(QWidget):
         """Show a step."""
         self.stack.setCurrentIndex(n)
         self._take_calibrations()
-        self.missing.setText(tr("looking …"))
+        self._say_missing(tr("looking …"))
         self.good.setText("")
         self.view.show_points(None)
         self._show_list()
@@ -115,10 +116,25 @@ class GuidePage(QWidget):
         if hasattr(step, "go_on"):
             step.go_on()
         if n == self.stack.currentIndex():
-            self.missing.setText(advice.missing or tr("Done. Go on with the next step."))
+            self._say_missing(advice.missing or tr("Done. Go on with the next step."))
             self.good.setText("\n".join(advice.good))
             self.view.show_points(advice.points_px)
         self._show_list()
+
+    def _say_missing(self, text: str) -> None:
+        """In the largest type that takes a third of the page at most."""
+        for size in MISSING_SIZES:
+            face = font(size, bold=True)
+            width = max(self.missing.width(), 160)
+            wrapped = QFontMetrics(face).boundingRect(0, 0, width, 0, Qt.TextFlag.TextWordWrap.value, text)
+            if wrapped.height() <= self.height() / 3 and wrapped.width() <= width:
+                break
+        self.missing.setFont(face)
+        self.missing.setText(text)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._say_missing(self.missing.text())
 
     def _show_list(self) -> None:
         now = self.stack.currentIndex()
@@ -161,7 +177,6 @@ class GuidePage(QWidget):
     def _lay_out(self) -> None:
         self.view = RawView()
         self.missing, self.good = QLabel(), QLabel()
-        self.missing.setFont(font("large", bold=True))
         self.missing.setAccessibleName(tr("what is missing"))
         self.good.setAccessibleName(tr("what is already good"))
         for said in (self.missing, self.good):
@@ -189,20 +204,18 @@ class GuidePage(QWidget):
         right.addWidget(self.good)
         right.addWidget(self.stack, 1)
         inner.setLayout(right)
-        area = QScrollArea()
-        area.setWidgetResizable(True)
-        area.setFrameShape(QScrollArea.Shape.NoFrame)
+        area = Scrolling(inner)
         area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        area.setWidget(inner)
         side = QVBoxLayout()
         side.addWidget(area, 1)
         side.addLayout(ends)
         middle = QHBoxLayout()
         middle.addWidget(self.view, 3)
         middle.addLayout(side, 2)
-        whole = QVBoxLayout(self)
+        whole = QVBoxLayout()
         whole.addLayout(steps)
         whole.addLayout(middle, 1)
+        lay_scrolling(self, whole)
 
 
 class _StepButton(QPushButton):

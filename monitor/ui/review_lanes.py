@@ -41,7 +41,7 @@ class CurveLane:
     curves: tuple[Curve, ...]
     limits: tuple[float, float] | None = None
     weight: float = 1.0
-    is_rising: bool = False  # the upper left is free for names
+    is_rising: bool = False  # its lower right is free for the reading
 
     @functools.cached_property
     def span(self) -> tuple[float, float]:

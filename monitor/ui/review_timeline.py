@@ -21,6 +21,7 @@ RIGHT, GAP = 14, 4
 SCALE_PX = 46  # room for a lane's numbers
 LONGEST_VIEW_S = 8 * 3600.0
 DRAG_PX = 5
+LEAST_PX = 190
 DENSE = 800  # points in view
 
 
@@ -36,7 +37,7 @@ class Timeline(QWidget):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
-        self.setMinimumHeight(190)
+        self.setMinimumHeight(LEAST_PX)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setMouseTracking(True)
         self.setAccessibleName(tr("Timeline"))
@@ -148,6 +149,10 @@ class Timeline(QWidget):
                   for lane in self._lanes]
         self._left = min(max(widths, default=80.0) + SCALE_PX, 0.4 * max(self.width(), 400))
         self._axis = measure.height() + 8
+        row, strip = self._rows()
+        lanes = [row if isinstance(lane, BarLane) else _least_px(lane) + strip * bool(_named(lane))
+                 for lane in self._lanes]
+        self.setMinimumHeight(max(LEAST_PX, math.ceil(sum(lanes) + GAP * (len(lanes) + 1) + self._axis)))
 
     def _fitting(self) -> tuple[float, float]:
         margin = 0.01 * (self._whole[1] - self._whole[0])
@@ -206,17 +211,26 @@ class Timeline(QWidget):
         painter.end()
 
     def _boxes(self) -> list[tuple[CurveLane | BarLane, QRectF]]:
-        """Each lane and its place; rows of bars have a fixed height, curves share the rest."""
-        row = QFontMetricsF(font("small")).height() + 6
-        n_rows = sum(isinstance(lane, BarLane) for lane in self._lanes)
-        total = sum(lane.weight for lane in self._lanes if isinstance(lane, CurveLane)) or 1.0
-        rest = self.height() - self._axis - n_rows * (row + GAP) - GAP * (len(self._lanes) - n_rows + 1)
+        """Each lane and its place, below the names of its curves; rows of bars have a fixed height, curves share the
+        rest.
+        """
+        row, strip = self._rows()
+        curves = [lane for lane in self._lanes if isinstance(lane, CurveLane)]
+        strips = [strip * bool(_named(lane)) for lane in self._lanes]
+        rest = self.height() - self._axis - sum(strips) - GAP * (len(self._lanes) + 1) - row * (len(self._lanes)
+                                                                                                - len(curves))
+        spare = max(0.0, rest - sum(map(_least_px, curves))) / (sum(lane.weight for lane in curves) or 1.0)
         top, out = float(GAP), []
-        for lane in self._lanes:
-            height = row if isinstance(lane, BarLane) else max(18.0, rest * lane.weight / total)
-            out.append((lane, QRectF(self._left, top, self._inner(), height)))
-            top += height + GAP
+        for lane, above in zip(self._lanes, strips, strict=True):
+            height = row if isinstance(lane, BarLane) else _least_px(lane) + spare * lane.weight
+            out.append((lane, QRectF(self._left, top + above, self._inner(), height)))
+            top += above + height + GAP
         return out
+
+    def _rows(self) -> tuple[float, float]:
+        """Height of a row of bars, and of a line of curves' names [px]."""
+        line = QFontMetricsF(font("small")).height()
+        return line + 6, line + 2
 
     def _draw_axis(self, painter: QPainter) -> None:
         start, end = self._view
@@ -235,8 +249,10 @@ class Timeline(QWidget):
         painter.setPen(QColor(look().ink))
         text = _title(lane)
         place = QRectF(6, box.top(), self._left - SCALE_PX + 2, box.height())
+        if _named(lane):
+            place.setTop(box.top() - self._rows()[1])
         measure = QFontMetricsF(painter.font())
-        wrap = Qt.TextFlag.TextWordWrap.value if box.height() >= 1.9 * measure.lineSpacing() else 0
+        wrap = Qt.TextFlag.TextWordWrap.value if place.height() >= 1.9 * measure.lineSpacing() else 0
         if not wrap:
             text = measure.elidedText(text, Qt.TextElideMode.ElideRight, place.width())
         painter.drawText(place, Qt.AlignmentFlag.AlignLeft.value | Qt.AlignmentFlag.AlignVCenter.value | wrap, text)
@@ -255,8 +271,8 @@ class Timeline(QWidget):
         for curve in lane.curves:
             self._draw_curve(painter, curve, y_of)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        self._draw_names(painter, lane, box)
         painter.restore()
+        self._draw_names(painter, lane, box)
 
     def _draw_limits(self, painter: QPainter, lane: CurveLane, box: QRectF, y_of) -> None:
         if lane.limits is None:
@@ -316,23 +332,18 @@ class Timeline(QWidget):
                 painter.drawPolyline(_polygon(np.stack([x[part], y[part, 1]], 1)))
 
     def _draw_names(self, painter: QPainter, lane: CurveLane, box: QRectF) -> None:
-        """Which line is which, along the lane's top, each with a stroke of its own dash; narrow lanes share the names
-        above.
-        """
-        named = [c for c in lane.curves if c.name]
-        if len(named) < 2 or lane.weight <= 1.0:
-            return
+        """Which line is which, above the lane, each with a stroke of its own dash."""
+        named = _named(lane)
         painter.setFont(font("small"))
         measure = QFontMetricsF(painter.font())
-        widths = [measure.horizontalAdvance(c.name) for c in named]
-        at = box.left() + 8 if lane.is_rising else box.right() - sum(widths) - 40 * len(named)
-        for curve, width in zip(named, widths, strict=True):
-            place = QRectF(at + 32, box.top(), width, measure.height())
-            ground = QColor(look().panel)
-            ground.setAlpha(215)
-            painter.fillRect(place.adjusted(-30, 0, 2, 0), ground)
+        at = box.left() + 8
+        for curve in named:
+            room = max(0.0, (box.width() - 8) / len(named) - 40)
+            text = measure.elidedText(curve.name, Qt.TextElideMode.ElideRight, room)
+            place = QRectF(at + 32, box.top() - measure.height() - 1, measure.horizontalAdvance(text) + 1,
+                           measure.height())
             painter.setPen(QColor(look().ink))
-            painter.drawText(place, Qt.AlignmentFlag.AlignLeft, curve.name)
+            painter.drawText(place, Qt.AlignmentFlag.AlignLeft, text)
             painter.setPen(QPen(QColor(look().series[curve.series % 5]), 2, DASHES[curve.series % 5] if curve.series > 1
                                 else Qt.PenStyle.SolidLine))
             painter.drawLine(QPointF(place.left() - 27, place.center().y()),
@@ -427,6 +438,17 @@ class Timeline(QWidget):
                 hit = [b for b in lane.bars if self.x_of(b.start_s) - 5 <= at.x() <= self.x_of(b.end_s) + 5]
                 if hit:
                     QToolTip.showText(event.globalPosition().toPoint(), f"<qt>{html.escape(hit[0].text)}</qt>", self)
+
+
+def _least_px(lane: CurveLane) -> float:
+    """Height in which a lane's scale can still be read: two numbers where it counts."""
+    return 14.0 + 7.0 * lane.weight
+
+
+def _named(lane: CurveLane | BarLane) -> list[Curve]:
+    """Curves whose names stand above their lane; a low lane shares those of the lane above it."""
+    named = [c for c in lane.curves if c.name] if isinstance(lane, CurveLane) else []
+    return named if len(named) > 1 and lane.weight > 1.0 else []
 
 
 def _title(lane: CurveLane | BarLane) -> str:

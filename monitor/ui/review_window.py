@@ -48,6 +48,7 @@ from monitor.ui.review_task import collector_paused
 from monitor.ui.review_timeline import Timeline
 from monitor.ui.review_video import VideoView
 from monitor.ui.review_whatif import WhatIfPanel
+from monitor.ui.scroll import LEAST_WINDOW, Scrolling
 from monitor.ui.theme import font, looks
 
 __all__ = ["ReviewWindow", "show_review"]
@@ -83,7 +84,7 @@ class ReviewWindow(QMainWindow):
         self._make_actions()
         self._connect()
         self.setAcceptDrops(True)
-        self.setMinimumSize(850, 480)
+        self.setMinimumSize(*LEAST_WINDOW)
         self.resize(1366, 768)
         self._name_window()
 
@@ -137,7 +138,8 @@ class ReviewWindow(QMainWindow):
         layout.addWidget(self.verdict)
         layout.addWidget(self.wait)
         layout.addWidget(whole, 1)
-        self.setCentralWidget(central)
+        central.setMinimumWidth(850)
+        self.setCentralWidget(Scrolling(central))
         self.statusBar().addWidget(self.message, 1)
 
     def _make_actions(self) -> None:
