@@ -8,7 +8,7 @@ import threading
 
 __all__ = ["give_way"]
 
-_NICE = 10
+_NICE, _MOST_NICE = 10, 19  # steps behind the rest of the process; what Linux has at most
 
 
 def give_way() -> None:
@@ -17,4 +17,5 @@ def give_way() -> None:
     The main thread never does: it could not come back.
     """
     if sys.platform == "linux" and threading.current_thread() is not threading.main_thread():
-        os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), _NICE)
+        here = os.getpriority(os.PRIO_PROCESS, os.getpid())
+        os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), min(here + _NICE, _MOST_NICE))

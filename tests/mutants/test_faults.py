@@ -8,6 +8,7 @@ import pytest
 
 from tests.mutants.belonging import Imports, reaches_compiled
 from tests.mutants.faults import faults_of
+from tests.mutants.trial import first_failure
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -77,3 +78,12 @@ def test_what_uses_compiled_code_is_known_through_every_step(imports):
 
     assert users[Path("vision/camera/lens.py")] == 0
     assert Path("vision/track/tracker.py") in users
+
+
+@pytest.mark.parametrize(("line", "name"), [
+    ("FAILED tests/a.py::test_b - assert 1 == 2 - x", "tests/a.py::test_b"),
+    ("FAILED tests/a.py::test_b[a thin cable] - AssertionError", "tests/a.py::test_b[a thin cable]"),
+    ("ERROR tests/a.py::test_c", "tests/a.py::test_c"),
+])
+def test_the_name_of_a_failed_case_is_read_whole(line, name):
+    assert first_failure(f"..F\n{line}\n1 failed", 1) == name
