@@ -12,15 +12,16 @@ from PyQt6.QtWidgets import (
     QFormLayout,
     QKeySequenceEdit,
     QLabel,
-    QScrollArea,
     QVBoxLayout,
     QWidget,
 )
 
 from monitor.ui.bench_state import tr
+from monitor.ui.scroll import Scrolling
 
 __all__ = ["COMMANDS", "bind", "KeysDialog"]
 
+LEAST_FIELD_PX = 110
 FRAME_PX = 60  # that a window's frame and a desktop's own bars take of a screen
 
 # name: (what it does, key)
@@ -81,12 +82,13 @@ class KeysDialog(QDialog):
             edit = QKeySequenceEdit(action.shortcut())
             edit.setMaximumSequenceLength(1)
             edit.setAccessibleName(action.text())
+            edit.setMinimumWidth(LEAST_FIELD_PX)
             self.edits[name] = edit
             form.addRow(action.text(), edit)
         inner.setLayout(form)
-        area = QScrollArea()
-        area.setWidget(inner)
-        area.setWidgetResizable(True)
+        form.setRowWrapPolicy(QFormLayout.RowWrapPolicy.WrapLongRows)
+        area = Scrolling(inner)
+        area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self._message = QLabel()
         self._message.setWordWrap(True)
         buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Save | QDialogButtonBox.StandardButton.Cancel)

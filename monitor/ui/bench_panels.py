@@ -19,6 +19,7 @@ from monitor.ui.theme import Look, Standing, cap_height_px, font, glance_px, loo
 __all__ = ["Panel", "StatePanel", "HeightPanel", "LimitsPanel", "SummaryPanel", "shrink"]
 
 NARROW_CHARS = 27
+LEAST_PX = 10  # type of a panel in the smallest windows
 READ_AT_1_M_MM, LEAST_AT_1_M_MM = 6.4, 4.7  # capitals of 22 and 16 arcmin
 WRAP = Qt.TextFlag.TextWordWrap
 
@@ -255,7 +256,7 @@ class LimitsPanel(Panel):
         middle, metrics = Qt.AlignmentFlag.AlignVCenter, painter.fontMetrics()
         pattern = tr("limit {}") if box.width() > NARROW_CHARS * painter.font().pixelSize() else "< {}"
         limit = pattern.format(row.limit) if row.limit else ""
-        taken = metrics.horizontalAdvance(pattern.format("888 °C")) + 12
+        taken = metrics.horizontalAdvance(pattern.format("888 °C")) + 12 if row.limit else 0
         value_room = min(max(metrics.horizontalAdvance("888 °C (888 to 888)"), metrics.horizontalAdvance(row.value))
                          + 10, box.width() * 0.5)
         left = box.left() + side + 8
@@ -302,20 +303,18 @@ class SummaryPanel(Panel):
         painter.drawText(room, WRAP, s.verdict)
         y = max(area.top() + side + 4, used.bottom() + 4)
         body = self._small()
+        while body.pixelSize() > LEAST_PX and self._wanted(QFontMetricsF(body)) > area.width():
+            body.setPixelSize(body.pixelSize() - 1)
         metrics = QFontMetricsF(body)
         step = metrics.height() + 3
         name_room = self.name_room(metrics, area.width())
         painter.setFont(body)
         for label, value in s.numbers[:3]:
-            painter.setPen(QColor(shade.soft_ink))
-            painter.drawText(QRectF(area.left(), y, name_room, step), Qt.AlignmentFlag.AlignVCenter, label)
-            painter.setPen(QColor(shade.ink))
-            painter.drawText(QRectF(area.left() + name_room, y, area.width() - name_room, step),
-                             Qt.AlignmentFlag.AlignVCenter, value)
+            _say(painter, QRectF(area.left(), y, name_room - 6, step), label, shade.soft_ink)
+            _say(painter, QRectF(area.left() + name_room, y, area.width() - name_room, step), value, shade.ink)
             y += step
         if s.note:
-            painter.setPen(QColor(shade.soft_ink))
-            painter.drawText(QRectF(area.left(), y, area.width(), step), Qt.AlignmentFlag.AlignVCenter, s.note)
+            _say(painter, QRectF(area.left(), y, area.width(), step), s.note, shade.soft_ink)
             y += step
         left, foot = 2.4 * body.pixelSize(), 1.5 * body.pixelSize()
         self._draw_trace(painter, QRectF(area.left() + left, y + 6, area.width() - left - 6, area.bottom() - y - foot
@@ -326,6 +325,12 @@ class SummaryPanel(Panel):
         names, values = zip(*self._value.numbers[:3], strict=True)
         longest = max(map(metrics.horizontalAdvance, names)) + 12
         return min(longest, max(0.2 * width, width - max(map(metrics.horizontalAdvance, values))))
+
+    def _wanted(self, metrics: QFontMetricsF) -> float:
+        """Width in which nothing is cut."""
+        names, values = ([metrics.horizontalAdvance(text) for text in column]
+                         for column in zip(*self._value.numbers[:3], strict=True))
+        return max(max(names) + 12 + max(values), metrics.horizontalAdvance(self._value.note))
 
     def _draw_trace(self, painter: QPainter, box: QRectF, s: Summary, shade: Look) -> None:
         t, h = s.trace
@@ -361,6 +366,13 @@ class SummaryPanel(Panel):
         painter.setPen(QColor(shade.soft_ink))
         painter.drawText(QRectF(box.left(), box.bottom() + 2, box.width(), 1.5 * px), Qt.AlignmentFlag.AlignLeft,
                          tr("height [mm] over {:.1f} s").format(span_s))
+
+
+def _say(painter: QPainter, box: QRectF, text: str, ink: str) -> None:
+    """One line, its end left out where there is no room."""
+    painter.setPen(QColor(ink))
+    text = QFontMetricsF(painter.font()).elidedText(text, Qt.TextElideMode.ElideRight, box.width())
+    painter.drawText(box, Qt.AlignmentFlag.AlignVCenter, text)
 
 
 def shrink(face: QFont, text: str, width: float, height: float) -> None:

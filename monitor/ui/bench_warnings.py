@@ -77,18 +77,22 @@ class WarningLines(Panel):
     def _draw(self, painter: QPainter, area: QRectF, shade: Look) -> None:
         face = self._small()
         painter.setFont(face)
-        step = 1.4 * face.pixelSize()
+        step, side = 1.4 * face.pixelSize(), 0.95 * face.pixelSize()
         room = max(1, int(area.height() // step))
-        for row, (shape, text) in enumerate(self._value[:room]):
-            y, side = area.top() + row * step, 0.95 * face.pixelSize()
+        shown, spare, y = self._value[:room], room - len(self._value), area.top()
+        for row, (shape, text) in enumerate(shown):
             box = QRectF(area.left(), y + (step - side) / 2, side, side)
             draw_pause(painter, box, shade) if shape == PAUSE else draw_standing(painter, box, shape, shade)
             left = box.right() + 8
             if row == room - 1 and len(self._value) > room:
                 text = tr("{} more: {}").format(len(self._value) - room + 1, text)
             painter.setPen(QColor(shade.ink))
-            words = painter.fontMetrics().elidedText(text, Qt.TextElideMode.ElideRight, int(area.right() - left))
-            painter.drawText(QRectF(left, y, area.right() - left, step), Qt.AlignmentFlag.AlignVCenter, words)
+            width, metrics = area.right() - left, painter.fontMetrics()
+            lines = 2 if spare > 0 and metrics.horizontalAdvance(text) > width else 1  # an empty line takes the rest
+            words = metrics.elidedText(text, Qt.TextElideMode.ElideRight, int((1.85 if lines == 2 else 1.0) * width))
+            painter.drawText(QRectF(left, y, width, lines * step), Qt.AlignmentFlag.AlignVCenter.value
+                             | (Qt.TextFlag.TextWordWrap.value if lines == 2 else 0), words)
+            y, spare = y + lines * step, spare - (lines - 1)
 
 
 class MachineStrip(QWidget):

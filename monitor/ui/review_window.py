@@ -138,7 +138,7 @@ class ReviewWindow(QMainWindow):
         layout.addWidget(self.verdict)
         layout.addWidget(self.wait)
         layout.addWidget(whole, 1)
-        central.setMinimumWidth(850)
+        central.setMinimumWidth(900)
         self.setCentralWidget(Scrolling(central))
         self.statusBar().addWidget(self.message, 1)
 

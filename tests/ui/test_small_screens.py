@@ -159,7 +159,8 @@ def lanes():
     t_s = np.linspace(0.0, 10.0, 200)
     flat, low = np.full((200, 3), 100.0), np.full((200, 3), 2.0)
     return [BarLane("passes"), CurveLane("height", "mm", (Curve("", t_s, low),), (5.0, 20.0), 2.2),
-            CurveLane("temperature", "C", (Curve("joint", t_s, flat, 1), Curve("chip", t_s, low, 2)), weight=1.9, is_rising=True),
+            CurveLane("temperature", "C", (Curve("joint", t_s, flat, 1), Curve("chip", t_s, low, 2)), weight=1.9,
+                      is_rising=True),
             BarLane("notes")]
 
 
