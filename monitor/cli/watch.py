@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import sys
+import threading
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.cli.output import exit_code, say
 from monitor.engine.analyse import Inputs, read_inputs
-from monitor.errors import EnvironmentFault, InputError
+from monitor.errors import EnvironmentFault, InputError, MonitorError
 from monitor.places import recordings_folder
 from monitor.recording.reader import open_recording
+from vision.errors import VisionError
 
 if TYPE_CHECKING:
     from monitor.engine.source import LiveSource
@@ -31,7 +34,10 @@ def run_watch(args: argparse.Namespace) -> int:
         if not cameras:
             say("no camera found; plug one in, or give --source a video file")
         return 0
-    inputs, source = _inputs(args), _source(args)
+    inputs = _inputs(args)
+    if inputs is not None:
+        threading.Thread(target=_load, args=(inputs,), name="load", daemon=True).start()
+    source = _source(args)
     folder = _open(source, inputs, args)
     if folder is None:
         return 0
@@ -40,6 +46,14 @@ def run_watch(args: argparse.Namespace) -> int:
         return exit_code(open_recording(folder))
     except InputError as error:
         raise EnvironmentFault(str(error)) from None
+
+
+def _load(inputs: Inputs) -> None:
+    """Load the compiled code while the window is built, so that the first picture need not wait for it."""
+    from monitor.judging.tracking import make_tracker
+
+    with contextlib.suppress(MonitorError, VisionError, OSError):  # told where the tracker is made that is used
+        make_tracker(inputs.camera, inputs.nozzle_path, inputs.job, waits=False)
 
 
 def _open(source: LiveSource, inputs: Inputs | None, args: argparse.Namespace) -> Path | None:
