@@ -14,7 +14,6 @@ from PyQt6.QtWidgets import (
     QHBoxLayout,
     QLabel,
     QPushButton,
-    QStackedWidget,
     QVBoxLayout,
     QWidget,
 )
@@ -184,7 +183,7 @@ class GuidePage(QWidget):
             said.setTextFormat(Qt.TextFormat.PlainText)
             said.setAlignment(Qt.AlignmentFlag.AlignTop)
         self.missing.setMinimumHeight(80)
-        self.stack = QStackedWidget()
+        self.stack = _OneOf()
         self.buttons = [_StepButton(f"{n}  {step.title}") for n, step in enumerate(self.steps, 1)]
         steps = QHBoxLayout()
         for n, button in enumerate(self.buttons):
@@ -216,6 +215,27 @@ class GuidePage(QWidget):
         whole.addLayout(steps)
         whole.addLayout(middle, 1)
         lay_scrolling(self, whole)
+
+
+class _OneOf(QWidget):
+    """Shows one of several pages, and asks for the room of that one alone."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._pages, self._now = QVBoxLayout(self), 0
+        self._pages.setContentsMargins(0, 0, 0, 0)
+
+    def addWidget(self, page: QWidget) -> None:
+        page.setVisible(self._pages.count() == self._now)
+        self._pages.addWidget(page)
+
+    def currentIndex(self) -> int:
+        return self._now
+
+    def setCurrentIndex(self, n: int) -> None:
+        self._now = n
+        for k in range(self._pages.count()):
+            self._pages.itemAt(k).widget().setVisible(k == n)
 
 
 class _StepButton(QPushButton):

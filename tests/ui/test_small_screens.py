@@ -203,3 +203,16 @@ def test_names_of_curves_lie_above_their_lane_and_not_over_its_lines(timeline):
 
 def _near(a: QColor, b: QColor) -> bool:
     return max(abs(a.red() - b.red()), abs(a.green() - b.green()), abs(a.blue() - b.blue())) < 60
+
+
+def test_a_short_step_of_the_first_run_does_not_scroll_because_another_is_long(qtbot, tmp_path):
+    guide = make(qtbot, tmp_path, start=False, page="guide", inputs=None).guide
+    guide.window().resize(853, 480)
+    scrolls = {}
+    for n, step in enumerate(guide.steps):
+        guide.go_to(n)
+        QApplication.processEvents()
+        area = guide.stack.parentWidget().parentWidget().parentWidget()
+        scrolls[step.title] = area.verticalScrollBar().maximum() > 0
+
+    assert scrolls["Nozzle"] and not scrolls["Paper"]
