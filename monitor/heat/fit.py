@@ -216,7 +216,7 @@ def _rms(run: Run, state: _State, t_log: FloatArray, log: FloatArray) -> float:
 def _bins(t_s: FloatArray, temp_c: FloatArray, times: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Means of the readings in bins that lie within the recording."""
     inside = (t_s >= times[0]) & (t_s <= times[-1])
-    index = np.floor((t_s[inside] - times[0]) / BIN_S).astype(int)
+    index = np.floor(t_s[inside] / BIN_S).astype(int)
     used = np.unique(index)
     t = np.array([t_s[inside][index == b].mean() for b in used])
     return t, np.array([temp_c[inside][index == b].mean(axis=0) for b in used])

@@ -110,7 +110,8 @@ def test_it_can_be_left_and_taken_up_again(qtbot, guide):
     window.show_page(window.setup)
     window.show_page(window.guide)
 
-    assert guide.steps[guide.stack.currentIndex()] is guide.camera and guide.buttons[0].accessibleDescription() == "done"
+    assert guide.steps[guide.stack.currentIndex()] is guide.camera
+    assert guide.buttons[0].accessibleDescription() == "done"
 
 
 def test_what_is_calibrated_already_counts_as_done(qtbot, tmp_path):
