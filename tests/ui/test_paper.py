@@ -68,6 +68,21 @@ def test_the_check_line_is_a_hundred_millimetres(sheets):
         assert any(span == pytest.approx(100.0, abs=0.3) for span in spans)
 
 
+def test_the_check_line_has_a_tick_at_each_end_to_lay_the_ruler_on(sheets):
+    for grey in sheets[0]:
+        row = next(y for y in range(len(grey)) if _is_line(grey[y]))
+        ends = np.flatnonzero(grey[row] < 128)[[0, -1]]
+        for x in ends:
+            across = grey[:, max(x - 1, 0):x + 2].min(1) < 160
+            up, down = (np.argmin(across[row::step]) - 1 for step in (-1, 1))
+            assert (up / PX_PER_MM, down / PX_PER_MM) == pytest.approx((2.0, 2.0), abs=0.5)
+
+
+def _is_line(row) -> bool:
+    dark = np.flatnonzero(row < 128)
+    return 90 * PX_PER_MM < len(dark) < 110 * PX_PER_MM and len(dark) == np.ptp(dark) + 1
+
+
 def test_the_command_writes_one_file(tmp_path, capsys):
     assert main(["calibrate", "paper", "--out", str(tmp_path / "paper.pdf"), "--page", "Letter"]) == 0
 

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.ndimage import gaussian_filter1d
+from scipy.special import erfc
 
 from tests.vision.drawn_tool import independent
 from vision.edges.cuts import NO_TONE, CutGrid, sample_along, to_opponent
@@ -49,6 +50,21 @@ def test_an_edge_without_noise_is_found_to_a_hundredth_of_a_pixel(at_px, inside,
     found = find_edges(*_cuts(at_px, inside, outside), GRID, 0.8, 3.0)
 
     assert abs(found.offset_px[0] - at_px) < 0.01
+
+
+@pytest.mark.parametrize("shade, veil", [(1.0, 0.0), (0.6, 0.0), (1.0, 0.2), (0.6, 0.2)])
+def test_an_edge_before_a_bench_in_shadow_and_behind_smoke_is_found(shade, veil):
+    bench = 0.4 + 0.1 * np.sin(OFF / 2)  # unlike along the cut, so that shadow and smoke are two things
+    outside = shade * bench + veil
+    cover = 0.5 * erfc((OFF - 0.3) / (BLUR_PX * 2**0.5))  # of the tool, blurred
+    cuts = np.tile(cover * 0.14 + (1 - cover) * outside, (N, 3, 1))
+    cuts = cuts + np.random.default_rng(2).normal(0, 0.006, cuts.shape)
+
+    found = find_edges(cuts.astype(np.float32), np.full(cuts.shape, bench, np.float32), GRID, 0.8, 3.0,
+                       veil=0.2, noise=NOISE)
+
+    assert np.isfinite(found.offset_px).mean() > 0.95
+    assert np.median(found.offset_px) == pytest.approx(0.3, abs=0.03)
 
 
 @pytest.mark.parametrize("travel_px", [2.0, 5.0, 8.0])
