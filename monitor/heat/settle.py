@@ -7,13 +7,14 @@ from collections.abc import Sequence
 import numpy as np
 
 from monitor.heat.board import BoardModel
-from monitor.heat.protect import Body
+from monitor.heat.protect import Body, FloatArray
 
 __all__ = ["settle"]
 
 # Pseudo-time steps [s]: rough ones near the board's own time constant for what is wide, thrice, then twice one step for
-# every size down to a cell, as alternating directions need. Within 0.3 K of the balance on two jobs, measured.
+# every size down to a cell, as alternating directions need. Within 0.3 K of the balance on three jobs, measured.
 ROUGH_S, FINE_S = (10.0, 40.0, 80.0), (0.1, 0.5, 2.5, 12.0, 60.0)
+TRIAL_K = 10.0  # by which blocks are made warmer to see what it does
 MOST_KEPT = 0.97  # of a change, from one round to the next, that is believed when the rest is extrapolated
 
 
@@ -23,24 +24,32 @@ def settle(model: BoardModel, bodies: Sequence[Body], ambient_c: float) -> None:
     Notes
     -----
     The factored step carries no splitting error in a steady state: stepping in pseudo-time solves the balance itself. A
-    block that warms freely ends where its own losses draw what its contact gives: contact and losses in series. A body
-    with a temperature of its own keeps it.
+    block that warms freely ends where its own losses draw what its contact gives. What it gains falls evenly with its
+    temperature, so that two trials tell where it gains nothing. A body with a temperature of its own keeps it.
     """
-    exchange, touch = model.exchange, model.exchange.touch_w_m2k.copy()
     free = [body for body in bodies if body.heat_j_k > 0 and not body.is_held]
-    for body in free:
-        area = float((model.area_m2 * body.share).sum())
-        contact = touch[body.share > 0].mean()
-        exchange.touch_w_m2k[body.share > 0] *= 1 / (1 + contact * area / max(body.loss_w_k, 1e-9))
-        exchange.touch_c[body.share > 0] = ambient_c
-    _balance(model, ambient_c)
-    exchange.touch_w_m2k[:] = touch
-    for body in free:
-        weight = model.area_m2 * (body.share > 0) * touch
-        through = np.einsum("ji,jim->m", weight, model.work.bottom_c)
-        body.temp_c[:] = (through + body.loss_w_k * ambient_c) / (weight.sum() + body.loss_w_k)
-        exchange.touch_c[body.share > 0] = body.temp_c
+    cool_w = _gains_w(model, free, ambient_c)
+    if free:
+        for body in free:
+            body.temp_c += TRIAL_K
+        warm_w = _gains_w(model, free, ambient_c)
+        for body, cool, warm in zip(free, cool_w, warm_w, strict=True):
+            body.temp_c += TRIAL_K * warm / (cool - warm)
+        _gains_w(model, free, ambient_c)
     model.begin()
+
+
+def _gains_w(model: BoardModel, free: Sequence[Body], ambient_c: float) -> list[FloatArray]:
+    """What each block gains [W] per member, once the board is in balance with the blocks as warm as they are."""
+    for body in free:
+        model.exchange.touch_c[body.share > 0] = body.temp_c
+    _balance(model, ambient_c)
+    gains = []
+    for body in free:
+        contact_w_k = model.area_m2 * (body.share > 0) * model.exchange.touch_w_m2k
+        through = np.einsum("ji,jim->m", contact_w_k, model.work.bottom_c)
+        gains.append(through - contact_w_k.sum() * body.temp_c - body.loss_w_k * (body.temp_c - ambient_c))
+    return gains
 
 
 def _balance(model: BoardModel, ambient_c: float) -> None:

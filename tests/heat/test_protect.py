@@ -90,6 +90,16 @@ def test_preheated_board_stays_as_warm_as_it_started():
     assert late == pytest.approx(early, abs=4)
 
 
+@pytest.mark.parametrize("mass_kg", [0.005, 0.1])
+def test_a_block_under_a_preheated_board_starts_as_warm_as_it_stays(mass_kg):
+    work = Protection("preheater", None, {"temp_c": 150.0}), Protection("metal_block", rectangle(0, 0, 20, 20),
+                                                                        {"mass_kg": mass_kg})
+    early, late = (after(*work, seconds=s, on=False) for s in (0.1, 200.0))
+
+    assert late["joint centre"] == pytest.approx(early["joint centre"], abs=0.3)
+    assert 60 < early["joint centre"] < early["board top"] - 10  # the block's own losses cool what it touches
+
+
 def test_preheat_brings_the_joints_further():
     assert after(Protection("preheater", None, {"temp_c": 150.0}))["joint corner"] > after()["joint corner"] + 20
 
