@@ -69,7 +69,7 @@ class GuidePage(QWidget):
         now_s = time.monotonic()
         if shown.arrival is None:
             if now_s - self._pictured_s > GONE_S:
-                self._say_missing(tr("no picture: {}").format(shown.trouble))
+                self.say_missing(tr("no picture: {}").format(shown.trouble))
             return
         self._pictured_s = now_s
         image = shown.arrival.frame.image
@@ -87,7 +87,7 @@ class GuidePage(QWidget):
         """Show a step."""
         self.stack.setCurrentIndex(n)
         self._take_calibrations()
-        self._say_missing(tr("looking …"))
+        self.say_missing(tr("looking …"))
         self.good.setText("")
         self.view.show_points(None)
         self._show_list()
@@ -115,12 +115,12 @@ class GuidePage(QWidget):
         if hasattr(step, "go_on"):
             step.go_on()
         if n == self.stack.currentIndex():
-            self._say_missing(advice.missing or tr("Done. Go on with the next step."))
+            self.say_missing(advice.missing or tr("Done. Go on with the next step."))
             self.good.setText("\n".join(advice.good))
             self.view.show_points(advice.points_px)
         self._show_list()
 
-    def _say_missing(self, text: str) -> None:
+    def say_missing(self, text: str) -> None:
         """In the largest type that takes a third of the page at most."""
         for size in MISSING_SIZES:
             face = font(size, bold=True)
@@ -133,7 +133,7 @@ class GuidePage(QWidget):
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
-        self._say_missing(self.missing.text())
+        self.say_missing(self.missing.text())
 
     def _show_list(self) -> None:
         now = self.stack.currentIndex()

@@ -44,7 +44,7 @@ class Timeline(QWidget):
         self._lanes: list[CurveLane | BarLane] = []
         self._whole, self._view, self._shortest = (0.0, 1.0), (0.0, 1.0), 0.01
         self._cursor_s, self._span = 0.0, None
-        self._left, self._axis = 120.0, 24.0
+        self._left, self.axis_px = 120.0, 24.0
         self._drawn: QPixmap | None = None
         self._press: tuple[float, float, tuple[float, float], bool] | None = None
         self._is_dragged = False
@@ -148,11 +148,11 @@ class Timeline(QWidget):
         widths = [measure.horizontalAdvance(_title(lane)) * (0.62 if lane.weight > 1.5 else 1.0)
                   for lane in self._lanes]
         self._left = min(max(widths, default=80.0) + SCALE_PX, 0.4 * max(self.width(), 400))
-        self._axis = measure.height() + 8
+        self.axis_px = measure.height() + 8
         row, strip = self._rows()
         lanes = [row if isinstance(lane, BarLane) else _least_px(lane) + strip * bool(_named(lane))
                  for lane in self._lanes]
-        self.setMinimumHeight(max(LEAST_PX, math.ceil(sum(lanes) + GAP * (len(lanes) + 1) + self._axis)))
+        self.setMinimumHeight(max(LEAST_PX, math.ceil(sum(lanes) + GAP * (len(lanes) + 1) + self.axis_px)))
 
     def _fitting(self) -> tuple[float, float]:
         margin = 0.01 * (self._whole[1] - self._whole[0])
@@ -202,7 +202,7 @@ class Timeline(QWidget):
         painter = QPainter(target)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         self._draw_axis(painter)
-        for lane, box in self._boxes():
+        for lane, box in self.boxes():
             self._draw_title(painter, lane, box)
             if isinstance(lane, CurveLane):
                 self._draw_curves(painter, lane, box)
@@ -210,14 +210,14 @@ class Timeline(QWidget):
                 draw_bars(painter, self.x_of, lane, box)
         painter.end()
 
-    def _boxes(self) -> list[tuple[CurveLane | BarLane, QRectF]]:
+    def boxes(self) -> list[tuple[CurveLane | BarLane, QRectF]]:
         """Each lane and its place, below the names of its curves; rows of bars have a fixed height, curves share the
         rest.
         """
         row, strip = self._rows()
         curves = [lane for lane in self._lanes if isinstance(lane, CurveLane)]
         strips = [strip * bool(_named(lane)) for lane in self._lanes]
-        rest = self.height() - self._axis - sum(strips) - GAP * (len(self._lanes) + 1) - row * (len(self._lanes)
+        rest = self.height() - self.axis_px - sum(strips) - GAP * (len(self._lanes) + 1) - row * (len(self._lanes)
                                                                                                 - len(curves))
         spare = max(0.0, rest - sum(map(_least_px, curves))) / (sum(lane.weight for lane in curves) or 1.0)
         top, out = float(GAP), []
@@ -239,9 +239,9 @@ class Timeline(QWidget):
         for k in range(math.ceil(start / step), math.floor(end / step) + 1):
             x = self.x_of(k * step)
             painter.setPen(QPen(faint(), 1))
-            painter.drawLine(QPointF(x, 0), QPointF(x, self.height() - self._axis))
+            painter.drawLine(QPointF(x, 0), QPointF(x, self.height() - self.axis_px))
             painter.setPen(QColor(look().soft_ink))
-            painter.drawText(QRectF(x - 60, self.height() - self._axis + 3, 120, self._axis - 4),
+            painter.drawText(QRectF(x - 60, self.height() - self.axis_px + 3, 120, self.axis_px - 4),
                              Qt.AlignmentFlag.AlignHCenter, _clock(k * step, step))
 
     def _draw_title(self, painter: QPainter, lane: CurveLane | BarLane, box: QRectF) -> None:
@@ -356,25 +356,25 @@ class Timeline(QWidget):
         left, right = (min(max(self.x_of(t), self._left), self.width() - RIGHT) for t in self._span)
         shade = QColor(look().accent)
         shade.setAlpha(38)
-        painter.fillRect(QRectF(left, 0, right - left, self.height() - self._axis), shade)
+        painter.fillRect(QRectF(left, 0, right - left, self.height() - self.axis_px), shade)
         painter.setPen(QPen(QColor(look().accent), 1, Qt.PenStyle.DashLine))
         for x in (left, right):
-            painter.drawLine(QPointF(x, 0), QPointF(x, self.height() - self._axis))
+            painter.drawLine(QPointF(x, 0), QPointF(x, self.height() - self.axis_px))
 
     def _draw_cursor(self, painter: QPainter) -> None:
         x = self.x_of(self._cursor_s)
         if not self._left - 1 <= x <= self.width() - RIGHT + 1:
             return
         painter.setPen(QPen(QColor(look().ink), 1))
-        painter.drawLine(QPointF(x, 0), QPointF(x, self.height() - self._axis))
-        for lane, box in self._boxes():
+        painter.drawLine(QPointF(x, 0), QPointF(x, self.height() - self.axis_px))
+        for lane, box in self.boxes():
             if isinstance(lane, CurveLane):
                 self._draw_reading(painter, lane, box, x)
         painter.setFont(font("small", bold=True, tabular=True))
         text = f"{self._cursor_s:.3f} s"
         width = QFontMetricsF(painter.font()).horizontalAdvance(text) + 10
-        place = QRectF(min(max(x - width / 2, self._left), self.width() - width - 2), self.height() - self._axis + 2,
-                       width, self._axis - 4)
+        place = QRectF(min(max(x - width / 2, self._left), self.width() - width - 2), self.height() - self.axis_px + 2,
+                       width, self.axis_px - 4)
         painter.fillRect(place, QColor(look().accent))
         painter.setPen(QColor(look().accent_ink))
         painter.drawText(place, Qt.AlignmentFlag.AlignCenter, text)
@@ -433,7 +433,7 @@ class Timeline(QWidget):
     def _tip(self, event) -> None:
         """What lies under the pointer."""
         at = event.position()
-        for lane, box in self._boxes():
+        for lane, box in self.boxes():
             if isinstance(lane, BarLane) and box.top() <= at.y() <= box.bottom():
                 hit = [b for b in lane.bars if self.x_of(b.start_s) - 5 <= at.x() <= self.x_of(b.end_s) + 5]
                 if hit:

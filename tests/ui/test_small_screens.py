@@ -146,7 +146,7 @@ def test_what_is_missing_takes_a_third_of_the_page_at_most(qtbot, tmp_path):
     short, long = "turn it", "far for this nozzle: heights to 2.5 mm only (1 sigma); a third nearer 1.1 mm"
     sizes = {}
     for text in (short, long):
-        guide._say_missing(text)
+        guide.say_missing(text)
         sizes[text] = guide.missing.font().pointSizeF()
         wrapped = QFontMetrics(guide.missing.font()).boundingRect(0, 0, guide.missing.width(), 0, 0x1000, text)
         assert wrapped.height() <= guide.height() / 3
@@ -177,9 +177,9 @@ def timeline(request, qtbot):
 
 
 def test_lanes_end_above_the_time_axis(timeline):
-    boxes = [box for _, box in timeline._boxes()]
+    boxes = [box for _, box in timeline.boxes()]
 
-    assert boxes[-1].bottom() <= timeline.height() - timeline._axis
+    assert boxes[-1].bottom() <= timeline.height() - timeline.axis_px
     assert all(a.bottom() < b.top() for a, b in itertools.pairwise(boxes))
 
 
@@ -189,12 +189,12 @@ def test_a_window_too_low_for_all_lanes_is_asked_for_more_room(qtbot):
     made.set_lanes(lanes() * 4)
     made.resize(900, made.minimumHeight())
 
-    assert made.minimumHeight() > 190 and made._boxes()[-1][1].bottom() <= made.height() - made._axis
+    assert made.minimumHeight() > 190 and made.boxes()[-1][1].bottom() <= made.height() - made.axis_px
 
 
 def test_names_of_curves_lie_above_their_lane_and_not_over_its_lines(timeline):
     image = timeline.grab().toImage()
-    box = timeline._boxes()[2][1]
+    box = timeline.boxes()[2][1]
     line, rows = QColor(look().series[1]), range(int(box.top()), int(box.bottom()))
     columns = range(int(box.left()) + 16, int(box.left()) + 216, 4)  # where names would stand within the lane
 
