@@ -60,3 +60,12 @@ def test_a_flicker_of_one_look_is_no_change():
         said += check.look(image, (i + 1) * 0.5) if i else []
 
     assert said == [] or all("brighter" not in w for w in said)
+
+
+def test_a_flash_of_a_third_of_a_second_is_no_change():
+    check, said = PictureCheck(), []
+    flash = np.clip(bench() * 1.6, 0, 255).astype(np.uint8)
+    for i in range(180):
+        said += check.look(flash if 60 <= i < 70 else bench(), i / 30)
+
+    assert said == []

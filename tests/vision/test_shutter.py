@@ -40,3 +40,12 @@ def test_a_tool_that_hardly_moves_tells_nothing_of_the_shutter():
     shutter.see(0.0, CAMERA, TOOL, picture, _pose(0.0), 0.1 * VELOCITY_MM_S)
 
     assert shutter.open_s == usual_s
+
+
+def test_pictures_that_follow_at_once_tell_the_same_again_and_count_once():
+    once, often, picture = Shutter(), Shutter(), _picture(0.028)
+    once.see(0.0, CAMERA, TOOL, picture, _pose(0.0), VELOCITY_MM_S)
+    for t_s in (0.0, 0.01, 0.02, 0.03):
+        often.see(t_s, CAMERA, TOOL, picture, _pose(0.0), VELOCITY_MM_S)
+
+    assert often.open_s == once.open_s
