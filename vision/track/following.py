@@ -5,6 +5,7 @@ filter.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -24,6 +25,9 @@ from vision.track.metal import log_look_ratio, metal_look
 from vision.track.prior import log_prior
 from vision.track.shutter import Shutter
 from vision.types import BenchPose, FloatArray
+
+if TYPE_CHECKING:
+    from vision.track.tracker import NozzleModel
 
 __all__ = ["Follower", "WHOLE"]
 
@@ -59,7 +63,7 @@ class Follower:
         Of the nozzle's metal, in the light of now.
     """
 
-    def __init__(self, camera: CameraModel, nozzle, board_top_mm: float):
+    def __init__(self, camera: CameraModel, nozzle: NozzleModel, board_top_mm: float) -> None:
         self._camera, self._nozzle, self._body, self._board_top_mm = camera, nozzle, nozzle.body, board_top_mm
         self._motion = Motion(*edge_offsets(nozzle.body, nozzle.bias))
         self._n_tracks = 0
