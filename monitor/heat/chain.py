@@ -422,7 +422,8 @@ def _weights(of: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
 def outlet(station: StationSetup, values: Parameters, setpoint_c: ArrayLike, airflow_m3_s: ArrayLike) -> jet.JetExit:
     """The outlet's state of every member."""
     setpoint = np.broadcast_to(np.asarray(setpoint_c, float), values.decay.shape)
-    return jet.exit_state(setpoint, np.asarray(airflow_m3_s, float) * values.airflow, station.bore_m, ambient_c=station.ambient_c,
+    airflow = np.asarray(airflow_m3_s, float) * values.airflow
+    return jet.exit_state(setpoint, airflow, station.bore_m, ambient_c=station.ambient_c,
                           reference_c=station.airflow_reference_c,
                           exit_factor=values.outlet_factor(setpoint, airflow_m3_s, station))
 

@@ -92,7 +92,7 @@ class BoardFollower:
         """The watched square from above with its local contrast evened out, and where it is in the picture and free."""
         px = self._camera.project(rigid.apply(bench.cam_from_bench, self._grid_mm)).astype(np.float32)
         at = np.nan_to_num(px, nan=-1e4).reshape(self._side, self._side, 2)
-        view = cv2.remap(grey, at, None, cv2.INTER_LINEAR)  # type: ignore[call-overload]  # it takes no second map
+        view = cv2.remap(grey, at, None, cv2.INTER_LINEAR)  # type: ignore[call-overload]  # its stub wants two
         view = view.astype(np.float32)
         h, w = grey.shape
         free = np.all((at > 8) & (at < (w - 9, h - 9)), axis=2).astype(np.uint8) * 255
