@@ -27,7 +27,7 @@ from monitor.heat.part import (
 from monitor.heat.protect import Body, apply_protection
 from monitor.heat.readout import highest, readout, weighted, weighted_product
 from monitor.heat.settle import settle
-from monitor.heat.types import HeatSetup, Point, StationSetup
+from monitor.heat.types import HeatSetup, Point, Protection, StationSetup
 from monitor.heat.uncertainty import Parameters
 
 __all__ = ["Blow", "Chain", "Fineness", "Sites", "Strength", "outlet", "part_edges", "strength"]
@@ -341,12 +341,12 @@ class Chain:
         if setup.part.pad_m is not None or setup.part.vias:
             pad = np.minimum(setup.part.pad_m or np.inf, high - low) / 2
             lay_pad(model, self._middle_share(low, high, pad), setup.part, setup.board)
-        body = self._middle_share(low, high, np.array(body_half_m(setup.part.kind, self.shape)))
+        moulded = self._middle_share(low, high, np.array(body_half_m(setup.part.kind, self.shape)))
         s = model.shape
-        self._leads = (body < 0.5)[s.ja:s.jb, s.ia:s.ib]
-        self._body = np.flatnonzero(model.covered & (body >= 0.5))
+        self._leads = (moulded < 0.5)[s.ja:s.jb, s.ia:s.ib]
+        self._body = np.flatnonzero(model.covered & (moulded >= 0.5))
         if self._leads.any():
-            lay_leads(model, model.covered * (1 - body))
+            lay_leads(model, model.covered * (1 - moulded))
         for body in bodies:
             body.follow(model, 0.0, setup.station.ambient_c)
         faces = setup.board.start_faces_c()
@@ -366,7 +366,7 @@ class Chain:
         points = np.array(polygon_m)
         return shapely.Polygon(np.stack(self.to_grid(points[:, 0], points[:, 1]), axis=1))
 
-    def _protect(self, protection) -> Body | None:
+    def _protect(self, protection: Protection) -> Body | None:
         whole = np.ones((self.model.y_m.size, self.model.x_m.size))
         share = whole if protection.polygon_m is None else self._share(protection.polygon_m)
         return apply_protection(self.model, protection, share, self.setup.station.ambient_c)
@@ -422,7 +422,8 @@ def _weights(of: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
 def outlet(station: StationSetup, values: Parameters, setpoint_c: ArrayLike, airflow_m3_s: ArrayLike) -> jet.JetExit:
     """The outlet's state of every member."""
     setpoint = np.broadcast_to(np.asarray(setpoint_c, float), values.decay.shape)
-    return jet.exit_state(setpoint, airflow_m3_s * values.airflow, station.bore_m, ambient_c=station.ambient_c,
+    airflow = np.asarray(airflow_m3_s, float) * values.airflow
+    return jet.exit_state(setpoint, airflow, station.bore_m, ambient_c=station.ambient_c,
                           reference_c=station.airflow_reference_c,
                           exit_factor=values.outlet_factor(setpoint, airflow_m3_s, station))
 

@@ -65,6 +65,8 @@ class _State:
 
 # times (n,), readings (n, beads), derivative to the scores (n, beads, scores)
 Run = tuple[FloatArray, FloatArray, FloatArray]
+# times, readings, the chain's after the fit and before it (times, beads), and a reading's scatter
+Series = tuple[FloatArray, FloatArray, FloatArray, FloatArray, float]
 
 
 def fit_thermocouple(setup: HeatSetup, inputs: Sequence[HeatInput], log_t_s: ArrayLike, log_c: ArrayLike, *,
@@ -273,7 +275,7 @@ def _cost(run: Run, state: _State, t_log: FloatArray, log: FloatArray) -> float:
 def _spread(run: Run, state: _State, t_log: FloatArray, log: FloatArray) -> tuple[FloatArray, FloatArray, float]:
     """Posterior covariance of the scores, the whitened derivative to them, and the offset's sigma [s]."""
     _, j = _residual(run, state, t_log, log)
-    posterior = np.linalg.inv(_information(j))
+    posterior = np.asarray(np.linalg.inv(_information(j)), float)
     return posterior[:-1, :-1], j[:, :-1], float(np.sqrt(posterior[-1, -1]))
 
 
@@ -295,8 +297,9 @@ def _refuse(rms: float, singular: FloatArray, offset_sigma: float) -> None:
         raise InputError("thermocouple run: the clocks cannot be matched; begin with a quick lift and return")
 
 
-def _result(setup, inputs, sites, scores, posterior, singular, directions, series, offset, offset_sigma,
-            rms) -> FitResult:
+def _result(setup: HeatSetup, inputs: Sequence[HeatInput], sites: tuple[str, ...], scores: FloatArray,
+            posterior: FloatArray, singular: FloatArray, directions: FloatArray, series: Series, offset: float,
+            offset_sigma: float, rms: float) -> FitResult:
     n = len(PARAMETERS)
     # without the moments of coming and going
     low, high = np.quantile([i.height_m for i in inputs if i.observed and i.on], [0.05, 0.95]).tolist()

@@ -206,7 +206,7 @@ def _propagate(
     for _ in range(_SWEEPS if len(melts) > 1 else 1):
         for i, melt in enumerate(melts):
             joint = start_info + (rows.T * info) @ rows
-            cov = np.linalg.inv(joint)
+            cov = np.asarray(np.linalg.inv(joint), float)
             mean = cov @ (start_push + rows.T @ push)
             row = rows[i]
             variance, middle = float(row @ cov @ row), float(row @ mean)
@@ -220,5 +220,5 @@ def _propagate(
             )
             info[i] = max(1.0 / spread**2 - free, 0.0)
             push[i] = (after - melt.at_zero_c) / spread**2 - free_mean * free if info[i] > 0 else 0.0
-    cov = np.linalg.inv(start_info + (rows.T * info) @ rows)
+    cov = np.asarray(np.linalg.inv(start_info + (rows.T * info) @ rows), float)
     return cov @ (start_push + rows.T @ push), cov, tuple(wrong.tolist())

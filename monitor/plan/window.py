@@ -80,7 +80,7 @@ def make_plan(
         else best_measures(setup, limits, few, chance, settings.sweep_m, lambda s: told(0.75 + 0.25 * s))
     )
     told(1.0)
-    seen = _melt_times(judged, (0.1, 0.5, 0.9, 0.05, 0.95))
+    early, middle, late, earliest, latest = _melt_times(judged, (0.1, 0.5, 0.9, 0.05, 0.95))
     plan = Plan(
         setup,
         verdict,
@@ -89,8 +89,8 @@ def make_plan(
         chance,
         by_stop,
         by_clock,
-        seen[:3],
-        seen[3:],
+        (early, middle, late),
+        (earliest, latest),
         stop,
         why,
         colliding if verdict != "open" else (),
@@ -119,13 +119,14 @@ def _setting(
         if settings.chance[i, j] > 1.0 - WORTH_STAGES:
             return setpoint, one
         found = best_descent(setup, limits, ensemble, site_limits(setup), melt, settings.sweep_m)
-        is_better = found is not None and found.chance > settings.chance[i, j] + WORTH_STAGES
-        return (found.setpoint_c, found.stages) if is_better else (setpoint, one)
+        if found is not None and found.chance > settings.chance[i, j] + WORTH_STAGES:
+            return found.setpoint_c, found.stages
+        return setpoint, one
     course = run_stages(repeated(setup, ensemble.middle(), COARSE, 1), one, setpoint)
     if course.ramp_k_s().max() <= ramp and settings.chance[i, j] >= OPEN:
         return setpoint, one
-    found = find_stages(setup, limits, ensemble, site_limits(setup), melt, ramp, told)
-    return found.setpoint_c, found.stages
+    slowed = find_stages(setup, limits, ensemble, site_limits(setup), melt, ramp, told)
+    return slowed.setpoint_c, slowed.stages
 
 
 def _counted(many: Judged, stop_s: float) -> tuple[float, float, float, float]:

@@ -175,7 +175,7 @@ class Library:
         cursor = self._db.cursor()
         cursor.row_factory = None
         rows = cursor.execute(sql + (f" LIMIT {int(limit)}" if limit is not None else ""), values)
-        return [Entry(*row[:-1], json.loads(row[-1]) if row[-1] != "{}" else {}) for row in rows]
+        return [Entry._make((*row[:-1], json.loads(row[-1]) if row[-1] != "{}" else {})) for row in rows]
 
     def passes(self, job: str = "") -> list[IndexedPass]:
         """Every pass of recordings with an operator code and a time, of jobs whose title, target or alloy holds a

@@ -101,9 +101,11 @@ def redrawn_bench(bench: np.ndarray, seen_px: np.ndarray) -> np.ndarray:
 
 def _redrawn(light: np.ndarray, known: np.ndarray, seen_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     at = np.nan_to_num(seen_px, nan=-1e4)
-    light = np.maximum(cv2.remap(light, at, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE), 0.0)
+    light = cv2.remap(light, at, None, cv2.INTER_CUBIC,  # type: ignore[call-overload]  # its stub wants two maps
+                      borderMode=cv2.BORDER_REPLICATE)
+    light = np.maximum(light, 0.0)
     whole = cv2.erode(known, np.ones((3, 3), np.uint8))  # beside what is not known the light is mixed with it
-    return light, cv2.remap(whole, at, None, cv2.INTER_NEAREST)
+    return light, cv2.remap(whole, at, None, cv2.INTER_NEAREST)  # type: ignore[call-overload]  # as above
 
 
 def look_of(light: np.ndarray) -> FloatArray:

@@ -84,7 +84,7 @@ class BoardFollower:
             if points is not None and len(points) >= 2 * _LEAST_POINTS:
                 self._first = view, points.reshape(-1, 2)
             return self.shift, ()
-        found = self._measure(view, free)
+        found = self._measure(view, free, *self._first)
         events = () if found is None else self._judge(found, frame.t_s)
         return self.shift, events
 
@@ -92,20 +92,22 @@ class BoardFollower:
         """The watched square from above with its local contrast evened out, and where it is in the picture and free."""
         px = self._camera.project(rigid.apply(bench.cam_from_bench, self._grid_mm)).astype(np.float32)
         at = np.nan_to_num(px, nan=-1e4).reshape(self._side, self._side, 2)
-        view = cv2.remap(grey, at, None, cv2.INTER_LINEAR).astype(np.float32)
+        view = cv2.remap(grey, at, None, cv2.INTER_LINEAR)  # type: ignore[call-overload]  # its stub wants two
+        view = view.astype(np.float32)
         h, w = grey.shape
         free = np.all((at > 8) & (at < (w - 9, h - 9)), axis=2).astype(np.uint8) * 255
         if tool is not None:
             scale = np.float32(tool.shape[1] / w)
-            covered = cv2.remap((tool > 0).astype(np.uint8), (at + 0.5) * scale - 0.5, None, cv2.INTER_NEAREST)
+            covered = (tool > 0).astype(np.uint8)
+            at = (at + 0.5) * scale - 0.5
+            covered = cv2.remap(covered, at, None, cv2.INTER_NEAREST)  # type: ignore[call-overload]  # as above
             free[cv2.dilate(covered, np.ones((15, 15), np.uint8)) > 0] = 0
         view -= cv2.GaussianBlur(view, (0, 0), 8.0)  # exposure and soft shadows go
         spread = np.sqrt(cv2.GaussianBlur(view * view, (0, 0), 8.0)) + 4.0
         return np.clip(128 + 40 * view / spread, 0, 255).astype(np.uint8), free
 
-    def _measure(self, view: np.ndarray, free: np.ndarray) -> FloatArray | None:
-        """Shift (3,) of the board from the first view, or None when too little of it is seen."""
-        old_view, old = self._first
+    def _measure(self, view: np.ndarray, free: np.ndarray, old_view: np.ndarray, old: np.ndarray) -> FloatArray | None:
+        """Shift (3,) of the board from the first view and its points (n, 2), or None when too little of it is seen."""
         old_mm = self._to_mm(old)
         best, best_count = None, 0
         for guess in self._guesses():
@@ -199,15 +201,21 @@ def rigid_shift(start_mm: FloatArray, now_mm: FloatArray, within_mm: float) -> R
     return RigidShift(shift, int(best.sum()))
 
 
-def _follow(old_view, view, old, start) -> tuple[FloatArray, np.ndarray]:
+def _follow(old_view: np.ndarray, view: np.ndarray, old: np.ndarray,
+            start: np.ndarray) -> tuple[FloatArray, np.ndarray]:
     """Points followed from one view to another and back; those that do not come back are not sound."""
-    options = {"winSize": (21, 21), "maxLevel": 3, "flags": cv2.OPTFLOW_USE_INITIAL_FLOW}
-    new, ok, _ = cv2.calcOpticalFlowPyrLK(old_view, view, old.reshape(-1, 1, 2), start.reshape(-1, 1, 2).copy(),
-                                          **options)
-    back, ok_back, _ = cv2.calcOpticalFlowPyrLK(view, old_view, new, old.reshape(-1, 1, 2).copy(), **options)
+    new, ok = _flow(old_view, view, old.reshape(-1, 1, 2), start.reshape(-1, 1, 2).copy())
+    back, ok_back = _flow(view, old_view, new, old.reshape(-1, 1, 2).copy())
     new, back = new.reshape(-1, 2).astype(float), back.reshape(-1, 2)
     sound = (np.ravel(ok) > 0) & (np.ravel(ok_back) > 0) & (np.linalg.norm(back - old, axis=1) < 0.5)
     return new, sound
+
+
+def _flow(a: np.ndarray, b: np.ndarray, points: np.ndarray, start: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Points (n, 1, 2) of one view in another, looked for from a start, and which were found."""
+    found, ok, _ = cv2.calcOpticalFlowPyrLK(a, b, points, start, winSize=(21, 21), maxLevel=3,
+                                            flags=cv2.OPTFLOW_USE_INITIAL_FLOW)
+    return found, ok
 
 
 def _turned(points: FloatArray, turn_rad: float) -> FloatArray:

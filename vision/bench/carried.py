@@ -78,9 +78,9 @@ class BenchRelief:
         x, y = np.meshgrid((np.arange(columns) + 0.5) * w / columns - 0.5, (np.arange(rows) + 0.5) * h / rows - 0.5)
         mesh = np.stack([x.ravel(), y.ravel()], 1)
         way = seen_before(self.camera, then, now, mesh, height_mm) - mesh
-        way = cv2.resize(way.reshape(rows, columns, 2).astype(np.float32), (w, h), interpolation=cv2.INTER_LINEAR)
+        wide = cv2.resize(way.reshape(rows, columns, 2).astype(np.float32), (w, h), interpolation=cv2.INTER_LINEAR)
         x, y = np.meshgrid(np.arange(w, dtype=np.float32), np.arange(h, dtype=np.float32))
-        return way + np.stack([x, y], 2)
+        return wide + np.stack([x, y], 2)
 
 
 def bench_now(relief: BenchRelief, light: np.ndarray | None, then: FloatArray | None, image: np.ndarray,
@@ -152,6 +152,8 @@ class BenchCarrier:
         tool : array or None
             Where the tool may be, as in `BenchView.learn`; there the watched square counts as nudged.
         """
+        board = self._relief.board
+        assert board is not None  # it told of the nudge
         slid_px = self._relief.slid_before_px(self._now, before, after)
-        self._view.take_over(picture, tool, slid_px, self._relief.board.region(self._now, slid_px.shape))
+        self._view.take_over(picture, tool, slid_px, board.region(self._now, slid_px.shape))
         self._then, self._kept = self._now, (self._view.light, self._view.known)

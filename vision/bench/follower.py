@@ -93,7 +93,7 @@ class BenchFollower:
         self._camera, self._mat, self._sides = camera, mat, _Sides(mat)
         self._corners = mat.all_corners_mm.reshape(-1, 3)
         self._pose: FloatArray | None = None
-        self._info = np.zeros((6, 6))
+        self._info: FloatArray = np.zeros((6, 6))
         self._t_s = self._t_moved_s = self._t_searched_s = -np.inf
         self._before_jump: tuple[FloatArray, FloatArray] | None = None
         self._n_agreeing = 0
@@ -114,12 +114,13 @@ class BenchFollower:
             self._camera.check_picture(grey.shape[1], grey.shape[0], frame.source or "picture")
         fit = self._measure(grey, t_s)
         if isinstance(fit, str):
-            events = () if self._is_lost or self._is_lost is None else (BenchEvent(t_s, "mat_lost", fit),)
+            lost = () if self._is_lost or self._is_lost is None else (BenchEvent(t_s, "mat_lost", fit),)
             self._is_lost = True
-            return PoseMiss(t_s, fit), events
+            return PoseMiss(t_s, fit), lost
         events = [BenchEvent(t_s, "mat_found", f"mat seen again, {fit.n_markers} markers")] if self._is_lost else []
         self._is_lost = False
         events += self._average(fit, t_s)
+        assert self._pose is not None  # by now there is an average
         cov = np.linalg.inv(self._info) + fit.shared_cov
         return fit.at(t_s, self._pose, cov), tuple(events)
 
@@ -138,42 +139,40 @@ class BenchFollower:
 
     def _average(self, fit: _Fit, t_s: float) -> list[BenchEvent]:
         """Take a measured pose into the average, or begin a new one after a move."""
-        info = np.linalg.inv(fit.cov)
+        info = np.asarray(np.linalg.inv(fit.cov), float)
         dt_s, self._t_s = t_s - self._t_s, t_s
         if self._pose is None:
             self._pose, self._info = fit.pose, info
             return []
         shift_px = self._shift_px(fit.pose, self._pose)
         if shift_px > max(_MOVED_PX, 5.0 * fit.sigma_px):
-            back_px = self._shift_px(fit.pose, self._before_jump[0]) if self._before_jump else np.inf
-            if back_px < _MOVED_PX:  # one frame had gone astray
-                (self._pose, self._info), self._before_jump = self._before_jump, None
+            before = self._before_jump
+            if before is not None and self._shift_px(fit.pose, before[0]) < _MOVED_PX:  # one frame had gone astray
+                (self._pose, self._info), self._before_jump = before, None
                 return []
-            self._before_jump = self._before_jump or (self._pose, self._info)
+            self._before_jump = before or (self._pose, self._info)
             self._pose, self._info, self._n_agreeing = fit.pose, info, 0
             return []
-        events = self._confirm_jump(t_s)
+        events = self._confirm_jump(t_s, self._pose)
         kept = np.exp(-min(dt_s, 10.0) / _AVERAGE_S) * self._info
         step = np.linalg.solve(kept + info, info @ rigid.difference(fit.pose, self._pose))
         self._pose, self._info = rigid.moved(self._pose, step), kept + info
         return events
 
-    def _confirm_jump(self, t_s: float) -> list[BenchEvent]:
+    def _confirm_jump(self, t_s: float, now: FloatArray) -> list[BenchEvent]:
         """Report a jump once some frames agree with it: a hand passing over the mat deceives one or two."""
         self._n_agreeing += 1
         if self._before_jump is None or self._n_agreeing < _CONFIRM:
             return []
         (old, _), self._before_jump = self._before_jump, None
-        if self._shift_px(self._pose, old) < _MOVED_PX:
+        if self._shift_px(now, old) < _MOVED_PX:
             return []
         is_new = t_s - self._t_moved_s > _STILL_S
         self._t_moved_s = t_s
-        return [BenchEvent(t_s, "camera_moved", self._describe(old))] if is_new else []
+        return [BenchEvent(t_s, "camera_moved", self._describe(old, now))] if is_new else []
 
-    def _describe(self, old: FloatArray) -> str:
-        before, now = self._camera.project(rigid.apply(old,
-                                                       self._corners)), self._camera.project(rigid.apply(self._pose,
-                                                                                                         self._corners))
+    def _describe(self, old: FloatArray, new: FloatArray) -> str:
+        before, now = (self._camera.project(rigid.apply(pose, self._corners)) for pose in (old, new))
         spread = [np.sqrt(np.mean((p - p.mean(0)) ** 2)) for p in (before, now)]
         shift = float(np.linalg.norm((now - before).mean(0)))
         grown = 100 * (spread[1] / spread[0] - 1)
@@ -252,14 +251,14 @@ def _search(camera: CameraModel, mat: Mat, grey: np.ndarray) -> FloatArray | str
         return f"too little of the mat in view: {len(found)} of {len(mat.ids)} markers" if found else "no mat in view"
     world = np.concatenate([mat.corners_mm(i) for i in found])
     rays = camera.rays(np.concatenate(list(found.values())))[:, :2]
-    _, fits = cv2.findHomography(world[:, :2], rays, cv2.RANSAC, 4.0 / camera.focal_px)
-    fits = np.zeros(len(world), bool) if fits is None else fits.ravel() > 0
+    _, agrees = cv2.findHomography(world[:, :2], rays, cv2.RANSAC, 4.0 / camera.focal_px)
+    fits = np.zeros(len(world), bool) if agrees is None else agrees.ravel() > 0
     if fits.sum() < 4 * _MIN_MARKERS - 2:
         return "the markers in view do not lie as on the mat; is it another print, or bent?"
     n, turns, shifts, _ = cv2.solvePnPGeneric(world[fits], rays[fits], np.eye(3), None, flags=cv2.SOLVEPNP_IPPE)
     # the better of two
     turn, shift = cv2.solvePnPRefineLM(world[fits], rays[fits], np.eye(3), None, turns[0], shifts[0])
-    return rigid.transform(cv2.Rodrigues(turn)[0], shift)
+    return rigid.transform(np.asarray(cv2.Rodrigues(turn)[0], float), np.asarray(shift, float))
 
 
 def _fit(camera: CameraModel, sides: _Sides, grey: np.ndarray, pose: FloatArray, rounds: int) -> _Fit | str:

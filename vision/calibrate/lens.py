@@ -74,6 +74,11 @@ class ChessboardTarget:
             raise CalibrationError("inner_corners, square_mm: expected at least 3 by 3 corners and a size above 0 mm")
 
 
+Target = CharucoTarget | ChessboardTarget | Mat
+Size = tuple[int, int]  # width, height [px]
+Kind = tuple[bool, bool]  # of a ChArUco print: begun as older tools do, white on black
+
+
 @dataclass(frozen=True)
 class View:
     """The target's corners in one photograph.
@@ -131,7 +136,7 @@ class CameraCalibration:
     left_out: dict[str, str] = field(default_factory=dict)
 
 
-def calibrate_camera(photos: Sequence[Path | str], target: CharucoTarget | ChessboardTarget | Mat, *,
+def calibrate_camera(photos: Sequence[Path | str], target: Target, *,
                      square_pixels: bool = True,
                      progress: Callable[[int, int], None] = lambda done, whole: None) -> CameraCalibration:
     """Calibrate a camera.
@@ -177,7 +182,7 @@ def calibrate_camera(photos: Sequence[Path | str], target: CharucoTarget | Chess
     return CameraCalibration(camera, verdict, tuple(views), left_out)
 
 
-def find_target(image: np.ndarray, target: CharucoTarget | ChessboardTarget | Mat, name: str = "") -> View | None:
+def find_target(image: np.ndarray, target: Target, name: str = "") -> View | None:
     """The target's corners in one picture (BGR or grey); None when too few are seen.
 
     ChArUco boards are tried as printed today, as by older tools (which began even-row boards with the other colour),
@@ -202,12 +207,16 @@ class _Solved:
     poses: list[FloatArray]
 
 
-def _read_views(photos, target, progress):
-    views, left_out, size, kind = [], {}, None, None
+def _read_views(photos: Sequence[Path | str], target: Target,
+                progress: Callable[[int, int], None]) -> tuple[list[View], dict[str, str], Size]:
+    """What the photographs show, those that are left out with the reason, and the size of all."""
+    views: list[View] = []
+    left_out: dict[str, str] = {}
+    size, kind = (0, 0), None
     names = [str(p) for p in photos]
     for i, name in enumerate(names):
         image = read_photo(name)
-        if size is None:
+        if i == 0:
             size = (image.shape[1], image.shape[0])
         elif (image.shape[1], image.shape[0]) != size:
             raise CalibrationError(f"{name}: {image.shape[1]} x {image.shape[0]} px, but {names[0]} has {size[0]} x "
@@ -222,7 +231,8 @@ def _read_views(photos, target, progress):
     return views, left_out, size
 
 
-def _find_as_before(image: np.ndarray, target, name, kind):
+def _find_as_before(image: np.ndarray, target: Target, name: str,
+                    kind: Kind | None) -> tuple[View | None, Kind | None]:
     """Find the target, trying first the kind of print that the photographs before showed."""
     if isinstance(target, (ChessboardTarget, Mat)):
         return find_target(image, target, name), None
@@ -246,7 +256,7 @@ def _find_charuco(grey: np.ndarray, target: CharucoTarget, name: str, legacy: bo
     corners, ids, _, _ = cv2.aruco.CharucoDetector(board).detectBoard(255 - grey if negative else grey)
     if corners is None or len(corners) < _LEAST_CORNERS:
         return None
-    world = board.getChessboardCorners()[np.ravel(ids)].astype(float)
+    world = np.asarray(board.getChessboardCorners())[np.ravel(ids)].astype(float)
     if np.linalg.matrix_rank(world[:, :2] - world[:, :2].mean(0), tol=1e-6) < 2:
         return None
     return View(name, world, corners.reshape(-1, 2).astype(float))
@@ -272,7 +282,7 @@ def _find_chessboard(grey: np.ndarray, target: ChessboardTarget, name: str) -> V
     return View(name, world, corners.reshape(-1, 2).astype(float))
 
 
-def _solve(views: list[View], size, square_pixels: bool) -> _Solved:
+def _solve(views: list[View], size: Size, square_pixels: bool) -> _Solved:
     start = np.array([[float(max(size)), 0, (size[0] - 1) / 2], [0, float(max(size)), (size[1] - 1) / 2], [0, 0, 1]])
     flags = cv2.CALIB_USE_INTRINSIC_GUESS | (cv2.CALIB_FIX_ASPECT_RATIO if square_pixels else 0)
     stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 100, 1e-9)
@@ -283,11 +293,12 @@ def _solve(views: list[View], size, square_pixels: bool) -> _Solved:
     except cv2.error as error:
         raise CalibrationError("these photographs do not determine a camera: take some at 30 to 45 degrees, "
                                "both ways") from error
-    return _Solved(rms, matrix, np.ravel(distortion)[:5], [rigid.transform(cv2.Rodrigues(t)[0], s)
-                                                           for t, s in zip(turns, shifts, strict=False)])
+    poses = [rigid.transform(np.asarray(cv2.Rodrigues(t)[0], float), np.asarray(s, float))
+             for t, s in zip(turns, shifts, strict=False)]
+    return _Solved(rms, np.asarray(matrix, float), np.asarray(np.ravel(distortion)[:5], float), poses)
 
 
-def _solve_without_outliers(views: list[View], size, square_pixels: bool) -> tuple[list[View], _Solved]:
+def _solve_without_outliers(views: list[View], size: Size, square_pixels: bool) -> tuple[list[View], _Solved]:
     for _ in range(8):
         solved = _solve(views, size, square_pixels)
         camera = CameraModel(solved.matrix, solved.distortion, size)
@@ -305,7 +316,7 @@ def _solve_without_outliers(views: list[View], size, square_pixels: bool) -> tup
     return views, _solve(views, size, square_pixels)
 
 
-def _camera_with_sigma(views: list[View], solved: _Solved, size) -> CameraModel:
+def _camera_with_sigma(views: list[View], solved: _Solved, size: Size) -> CameraModel:
     """The camera with the covariance of its parameters: the larger of two, from single corners or from whole views."""
     camera = CameraModel(solved.matrix, solved.distortion, size)
     information, scores, square, count = np.zeros((8, 8)), [], 0.0, 0
@@ -318,7 +329,7 @@ def _camera_with_sigma(views: list[View], solved: _Solved, size) -> CameraModel:
         inner -= outer @ np.linalg.lstsq(outer, inner, rcond=None)[0]  # what the view's own pose cannot imitate
         information += inner.T @ inner
         scores.append(inner.T @ rest)
-        square, count = square + rest @ rest, count + len(rest) - 6
+        square, count = square + float(rest @ rest), count + len(rest) - 6
     unit = 1.0 / np.sqrt(np.diag(information))  # even out f and k3, or the unknown hides in rounding
     values, vectors = np.linalg.eigh(information * unit[:, None] * unit)
     half = unit[:, None] * vectors / np.sqrt(np.maximum(values, 1e-14))
@@ -350,7 +361,7 @@ def _n_tilted(solved: _Solved) -> int:
     return sum(float(np.hypot(*p[:2, 2])) > _TILT for p in solved.poses)
 
 
-def _missing_views(views: list[View], solved: _Solved, size) -> tuple[str, ...]:
+def _missing_views(views: list[View], solved: _Solved, size: Size) -> tuple[str, ...]:
     """Photographs that would help, in words."""
     out = []
     if len(views) < _GOOD_VIEWS:

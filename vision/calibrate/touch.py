@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +12,7 @@ from vision.bench.carried import BenchRelief
 from vision.camera.model import CameraModel
 from vision.edges.cuts import linear_light
 from vision.errors import CalibrationError
-from vision.fit.bias import DEFAULT_BIAS, EdgeBias, group_key
+from vision.fit.bias import DEFAULT_BIAS, Biases, EdgeBias, group_key
 from vision.fit.pose import Picture, PoseFit, fit_pose
 from vision.nozzle.body import Hold, NozzleBody, ToolPose, distinct_holds, hold_of
 from vision.track.find import find_tool
@@ -83,7 +84,8 @@ class TouchResult:
     metal_look: FloatArray | None = None
 
 
-def calibrate_edges(camera: CameraModel, body: NozzleBody, photos: list[TouchPhoto], progress=lambda done, total: None,
+def calibrate_edges(camera: CameraModel, body: NozzleBody, photos: list[TouchPhoto],
+                    progress: Callable[[int, int], None] = lambda done, total: None,
                     relief: BenchRelief | None = None) -> TouchResult:
     """Edge offsets of a nozzle from photographs at known heights.
 
@@ -106,29 +108,29 @@ def calibrate_edges(camera: CameraModel, body: NozzleBody, photos: list[TouchPho
         raise CalibrationError("touch photographs: need some over the board and some over the bare mat")
     bench = compose_bench(list(groups.values()))
     pictures = _pictures(photos, bench, relief)
-    poses = _find_all(camera, body, photos, pictures, progress)
-    found = [i for i, p in enumerate(poses) if p is not None and _agrees(camera, body, photos[i], pictures[i], p)]
-    if len(found) < 3:
+    found = _find_all(camera, body, photos, pictures, progress)
+    poses = {i: p for i, p in found.items() if _agrees(camera, body, photos[i], pictures[i], p)}
+    if len(poses) < 3:
         raise CalibrationError(
-            f"touch photographs: the nozzle was found in {len(found)} of {len(photos)}, need 3; "
+            f"touch photographs: the nozzle was found in {len(poses)} of {len(photos)}, need 3; "
             "check the nozzle's measures and the heights, and take them with the whole tool in view"
         )
     bias = dict(DEFAULT_BIAS)
     for _ in range(2):
         wide = {k: EdgeBias(bias[k].offset_px, _LEARN_SIGMA_PX[k[1]]) for k in bias}
-        fits = [_fit_at_height(camera, body, photos[i], pictures[i], poses[i], wide) for i in found]
-        bias = _learn(body, fits)
-        poses = _replace(poses, found, fits)
-    holds = distinct_holds([hold_of(poses[i], photos[i].cam_from_bench) for i in found])
+        fits = {i: _fit_at_height(camera, body, photos[i], pictures[i], p, wide) for i, p in poses.items()}
+        bias = _learn(body, [fit for fit in fits.values() if fit is not None])
+        poses |= {i: fit.pose for i, fit in fits.items() if fit is not None}
+    holds = distinct_holds([hold_of(p, photos[i].cam_from_bench) for i, p in poses.items()])
     errors, sigmas = [], []
-    for i in found:
-        fit = fit_pose(camera, body, pictures[i], poses[i], bias, spreads_px=(2.0, 1.0))
+    for i, pose in poses.items():
+        fit = fit_pose(camera, body, pictures[i], pose, bias, spreads_px=(2.0, 1.0))
         if fit is not None:
             up = photos[i].cam_from_bench[:3, 2]
             errors.append(_height(photos[i], fit.pose) - photos[i].height_mm)
             sigmas.append(float(np.sqrt(up @ fit.cov[:3, :3] @ up)))
-    look = usual_look([metal_look(camera, body, pictures[i], poses[i]) for i in found])
-    return TouchResult(bias, bench, photos[0].cam_from_bench, tuple(photos[i].name for i in found), np.array(errors),
+    look = usual_look([metal_look(camera, body, pictures[i], p) for i, p in poses.items()])
+    return TouchResult(bias, bench, photos[0].cam_from_bench, tuple(photos[i].name for i in poses), np.array(errors),
                        np.array(sigmas), holds, look)
 
 
@@ -149,11 +151,12 @@ def _pictures(photos: list[TouchPhoto], bench: np.ndarray, relief: BenchRelief) 
     return [Picture(p.image, relief.carried(bench, then, p.cam_from_bench), known) for p in photos]
 
 
-def _find_all(camera: CameraModel, body, photos, pictures, progress):
-    """A pose for each photograph: first without help, then with the ways the tool was held in those that are
-    clearest.
+def _find_all(camera: CameraModel, body: NozzleBody, photos: list[TouchPhoto], pictures: list[Picture],
+              progress: Callable[[int, int], None]) -> dict[int, ToolPose]:
+    """A pose for each photograph that shows one, by its index: first without help, then with the ways the tool was
+    held in those that are clearest.
     """
-    best: list[PoseFit | None] = [None] * len(photos)
+    best: dict[int, PoseFit] = {}
     holds: tuple[Hold, ...] = ()
     for attempt, least in enumerate(_LEAST_QUALITY):
         for i, p in enumerate(photos):
@@ -162,15 +165,15 @@ def _find_all(camera: CameraModel, body, photos, pictures, progress):
                     camera, body, pictures[i], p.cam_from_bench, p.surface_mm,
                     heights_mm=(p.height_mm,), holds=holds, plane=_plane(p), most=_FITS, least_quality=least,
                 )
-                if fit is not None and (best[i] is None or fit.merit > best[i].merit):
+                if fit is not None and (i not in best or fit.merit > best[i].merit):
                     best[i] = fit
             progress(attempt * len(photos) + i + 1, len(_LEAST_QUALITY) * len(photos))
-        clear = sorted((i for i in range(len(photos)) if best[i] is not None), key=lambda i: -best[i].quality)
+        clear = sorted(sorted(best), key=lambda i: -best[i].quality)
         holds = distinct_holds([hold_of(best[i].pose, photos[i].cam_from_bench) for i in clear[:_CLEAREST]])
-    return [None if fit is None else fit.pose for fit in best]
+    return {i: best[i].pose for i in sorted(best)}
 
 
-def _agrees(camera: CameraModel, body, photo, picture, pose) -> bool:
+def _agrees(camera: CameraModel, body: NozzleBody, photo: TouchPhoto, picture: Picture, pose: ToolPose) -> bool:
     """Whether the edges alone, as they usually appear, put the outlet near its known height: else it is another
     thing.
     """
@@ -179,27 +182,18 @@ def _agrees(camera: CameraModel, body, photo, picture, pose) -> bool:
         return False
     up = photo.cam_from_bench[:3, 2]
     sigma = float(np.sqrt(up @ fit.cov[:3, :3] @ up))
-    return abs(_height(photo, fit.pose) - photo.height_mm) < _DOUBT * np.hypot(sigma, 1.0)
+    return bool(abs(_height(photo, fit.pose) - photo.height_mm) < _DOUBT * np.hypot(sigma, 1.0))
 
 
-def _fit_at_height(camera: CameraModel, body, photo, picture, pose, bias):
+def _fit_at_height(camera: CameraModel, body: NozzleBody, photo: TouchPhoto, picture: Picture, pose: ToolPose,
+                   bias: Biases) -> PoseFit | None:
     return fit_pose(camera, body, picture, pose, bias, spreads_px=(2.0, 1.0), plane=_plane(photo))
 
 
-def _replace(poses, found, fits):
-    out = list(poses)
-    for i, fit in zip(found, fits, strict=False):
-        if fit is not None:
-            out[i] = fit.pose
-    return out
-
-
-def _learn(body, fits) -> dict[tuple[str, bool], EdgeBias]:
+def _learn(body: NozzleBody, fits: list[PoseFit]) -> dict[tuple[str, bool], EdgeBias]:
     """Per kind of edge: the middle of what the photographs show, and how much that varies between them."""
     seen: dict[tuple[str, bool], list[float]] = {}
     for fit in fits:
-        if fit is None:
-            continue
         for label in np.unique(fit.label):
             edges = fit.edge_px[(fit.label == label) & fit.good]
             if len(edges) >= _LEAST_CUTS:

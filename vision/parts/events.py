@@ -69,44 +69,48 @@ class PartJudge:
         if self._seat is None or self._seat.is_young:
             self._seat = _Seat.of(now) if self._seat is None else self._seat.with_reading(now)
             return ()
-        event = self._still(now) if self._move is None else self._moving(now)
+        seat, move = self._seat, self._move
+        event = self._still(now, seat) if move is None else self._moving(now, move, seat)
         return () if event is None else (event,)
 
-    def _still(self, now: PartMotion) -> PartEvent | None:
+    def _still(self, now: PartMotion, seat: _Seat) -> PartEvent | None:
         """At rest as far as is known: does it begin to move?"""
-        if not self._is_away(now):
-            self._seat = self._seat.with_reading(now)
+        if not self._is_away(now, seat):
+            self._seat = seat.with_reading(now)
             return None
         recent = list(self._recent)[-_AGREE:]
-        away = [p for p in list(self._recent)[-_AGREE - 2 :] if self._is_away(p)]
+        away = [p for p in list(self._recent)[-_AGREE - 2 :] if self._is_away(p, seat)]
         if (
             len(recent) < _AGREE
-            or not all(self._is_away(p) for p in recent)
+            or not all(self._is_away(p, seat) for p in recent)
             or now.t_s - recent[0].t_s < _AGREE_S * 0.6
         ):
             return None
-        if not _agree([self._seat.offset(p) for p in recent]):
+        if not _agree([seat.offset(p) for p in recent]):
             return None
-        self._move = _Move(
-            away[0].t_s, now.t_s, self._furthest(recent), min(p.seen for p in recent), min(p.clear for p in recent)
+        move = _Move(
+            away[0].t_s,
+            now.t_s,
+            self._furthest(recent, seat),
+            min(p.seen for p in recent),
+            min(p.clear for p in recent),
         )
-        return self._moving(now)
+        return self._moving(now, move, seat)
 
-    def _moving(self, now: PartMotion) -> PartEvent | None:
-        move = self._move = self._move.went_on(self._furthest([self._move.furthest, now]), now)
+    def _moving(self, now: PartMotion, move: _Move, seat: _Seat) -> PartEvent | None:
+        move = self._move = move.went_on(self._furthest([move.furthest, now], seat), now)
         last = self._last()
         if self._is_at_rest(last):
-            seat, self._move = self._seat, None
-            self._seat = _Seat.of(*last)
-            return self._concluded(now, move, seat)
+            self._move, self._seat = None, _Seat.of(*last)
+            return self._concluded(now, move, seat, self._seat)
         if not move.is_told and now.t_s - move.t_known_s > _TELL_S:
             self._move = replace(move, is_told=True)
-            return self._event(now, move, "moved", self._seat.offset(move.furthest), self._seat)
+            return self._event(now, move, "moved", seat.offset(move.furthest), seat)
         return None
 
-    def _concluded(self, now: PartMotion, move: _Move, before: _Seat) -> PartEvent | None:
+    def _concluded(self, now: PartMotion, move: _Move, before: _Seat, after: _Seat) -> PartEvent | None:
         """It lies still again: where?"""
-        offset = self._seat.mean - before.mean
+        offset = after.mean - before.mean
         if self._size_mm(offset) < self._threshold_mm(now, before):
             self._seat = before
             return (
@@ -179,15 +183,16 @@ class PartJudge:
         sigma = max(now.noise_mm, seat.noise_mm, max(now.turn_sigma_rad, seat.turn_sigma_rad) * self._half_mm)
         return max(_LEAST_MM, _LEAST_PX / now.px_per_mm, _SIGMAS * sigma)
 
-    def _is_away(self, p: PartMotion) -> bool:
-        return self._size_mm(self._seat.offset(p)) > self._threshold_mm(p, self._seat)
+    def _is_away(self, p: PartMotion, seat: _Seat) -> bool:
+        return self._size_mm(seat.offset(p)) > self._threshold_mm(p, seat)
 
-    def _furthest(self, readings: list[PartMotion]) -> PartMotion:
-        return max(readings, key=lambda p: self._size_mm(self._seat.offset(p)))
+    def _furthest(self, readings: list[PartMotion], seat: _Seat) -> PartMotion:
+        return max(readings, key=lambda p: self._size_mm(seat.offset(p)))
 
     def _last(self) -> list[PartMotion]:
         """As many of the newest readings as at rest must agree; none before there are."""
-        now_s, last = self._recent[-1].t_s, []
+        now_s = self._recent[-1].t_s
+        last: list[PartMotion] = []
         for p in reversed(self._recent):
             last.insert(0, p)
             if len(last) >= _AT_REST_FRAMES and now_s - p.t_s >= _AT_REST_S:

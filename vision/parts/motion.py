@@ -83,8 +83,8 @@ class PartWatcher:
         places = [part.place_in(pose) for part in self._parts]
         windows = windows_of(self._camera, pose, places, self._top_mm, board_shift)
         eye = rigid.inverse(pose)[:3, 3]
-        return tuple(part.step(grey, frame.t_s, window, pose, eye)
-                     for part, window in zip(self._parts, windows, strict=True))
+        return tuple(part.step(grey, frame.t_s, place, window, pose, eye)
+                     for part, place, window in zip(self._parts, places, windows, strict=True))
 
 
 @dataclass(frozen=True)
@@ -125,23 +125,25 @@ class _Part:
         return self._place
 
     def step(
-        self, grey: np.ndarray, t_s: float, window: Window | None, pose: FloatArray, eye: FloatArray
+        self, grey: np.ndarray, t_s: float, place: Place, window: Window | None, pose: FloatArray, eye: FloatArray
     ) -> PartMotion:
         """How it lies in one frame, seen by an eye (3,) in the bench frame."""
-        if window is None or len(self._place.ring_mm) < _LEAST_RING:
+        if window is None or len(place.ring_mm) < _LEAST_RING:
             return self.miss(t_s)
         x, y, w, h = window.box
         picture = blurred(grey[y : y + h, x : x + w])
         # by how many mm a point one mm higher is seen further away
-        lean = (self._place.centre_mm - eye[:2]) / eye[2]
+        lean = (place.centre_mm - eye[:2]) / eye[2]
         if self._first is None:
-            self._look(picture, window, t_s, lean, pose)
+            self._look(picture, place, window, t_s, lean, pose)
             return self.miss(t_s)
-        return self._measure(picture, window, t_s, lean)
+        return self._measure(picture, place, window, t_s, self._first, lean)
 
-    def _look(self, picture: np.ndarray, window: Window, t_s: float, lean: FloatArray, pose: FloatArray) -> None:
+    def _look(
+        self, picture: np.ndarray, place: Place, window: Window, t_s: float, lean: FloatArray, pose: FloatArray
+    ) -> None:
         """Gather looks until they have been alike for a while; then they are the first look."""
-        now = _look_of(picture, window, self._place)
+        now = _look_of(picture, window, place)
         if not np.isfinite(now).all():
             self._looks.clear()
             return
@@ -150,7 +152,7 @@ class _Part:
         self._looks.append((t_s, now))
         if t_s - self._looks[0][0] < _FIRST_S or len(self._looks) < _FIRST_FRAMES:
             return
-        looks, place = np.stack([look for _, look in self._looks]), self._place
+        looks = np.stack([look for _, look in self._looks])
         n, k = len(place.top_mm), len(place.ring_mm)
         slopes = (looks[:, 1:5:2] - looks[:, 2:5:2]).mean(0) * window.px_per_mm  # half a pixel either way
         pair = looks[:, 0, n + k :].mean(0)
@@ -165,8 +167,9 @@ class _Part:
         self._looks.clear()
         self._t_ring_s = t_s
 
-    def _measure(self, picture: np.ndarray, window: Window, t_s: float, lean: FloatArray) -> PartMotion:
-        first, place = self._first, self._place
+    def _measure(
+        self, picture: np.ndarray, place: Place, window: Window, t_s: float, first: _First, lean: FloatArray
+    ) -> PartMotion:
         ring = register(picture, window.ring_px, first.ring, self._ring_shift)
         if (
             not ring.is_settled
@@ -179,13 +182,13 @@ class _Part:
             self._ring_shift = np.zeros(3)
             return replace(self.miss(t_s), seen=0.0)
         self._t_ring_s, self._ring_shift = t_s, ring.shift
-        fit = self._top(picture, window, t_s, ring)
+        fit = self._top(picture, window, t_s, first, ring)
         clear = _clear(ring, first.ring, place)
         if not _is_seen(fit):
-            return self._elsewhere(picture, window, t_s, fit, ring, clear)
+            return self._elsewhere(picture, place, window, t_s, first, fit, ring, clear)
         self._before, self._shift = None, fit.shift - ring.shift
         x, y, turn = self._shift.tolist()
-        noise_mm = self._noise_mm(fit, ring, window.px_per_mm, lean)
+        noise_mm = self._noise_mm(fit, ring, window.px_per_mm, lean - first.lean)
         stirred = math.hypot(x, y) * window.px_per_mm > _STIRRED_PX
         sinks_mm = _SINKS_MM * math.hypot(*lean.tolist()) if stirred else 0.0  # seen at a slant it seems to shift
         return PartMotion(
@@ -206,12 +209,20 @@ class _Part:
         )
 
     def _elsewhere(
-        self, picture: np.ndarray, window: Window, t_s: float, fit: PatchFit, ring: PatchFit, clear: float
+        self,
+        picture: np.ndarray,
+        place: Place,
+        window: Window,
+        t_s: float,
+        first: _First,
+        fit: PatchFit,
+        ring: PatchFit,
+        clear: float,
     ) -> PartMotion:
         """What is seen in a part's place that does not look like the part: by what its leaving can be told."""
-        now = look_at(picture, window.top_px, self._place.top_mm, ring.shift)
+        now = look_at(picture, window.top_px, place.top_mm, ring.shift)
         change = math.nan if self._before is None else _change(self._before, now)
-        self._before, standing = now, self._first.standing
+        self._before, standing = now, first.standing
         # a flat fit to something else shows nothing of the part, however well it fits
         shown = fit.share * min(fit.gain / ring.gain, 1.0) * max(fit.alike, 0.0)
         stands = math.nan if standing is None else standing.share(picture, window, ring.shift, ring.gain)
@@ -220,26 +231,26 @@ class _Part:
             self._spec.name,
             seen=shown,
             clear=clear,
-            edges=self._edges(picture, window, ring),
+            edges=_edges(picture, place, window, first.edge, ring),
             stands=stands,
             change=change,
             gain=fit.gain,
             px_per_mm=window.px_per_mm,
         )
 
-    def _top(self, picture: np.ndarray, window: Window, t_s: float, ring: PatchFit) -> PatchFit:
+    def _top(self, picture: np.ndarray, window: Window, t_s: float, first: _First, ring: PatchFit) -> PatchFit:
         """The part near where it was; when it is not there, looked for around its seat now and then."""
-        fit = register(picture, window.top_px, self._first.top, self._shift + ring.shift, ring.gain)
+        fit = register(picture, window.top_px, first.top, self._shift + ring.shift, ring.gain)
         if _is_seen(fit) or t_s - self._t_search_s < _SEARCH_S:
             return fit
         self._t_search_s = t_s
-        start = search_shift(picture, window.top_px, self._first.top, ring.shift, _REACH_MM, 0.8 / window.px_per_mm)
-        other = register(picture, window.top_px, self._first.top, start, ring.gain)
+        start = search_shift(picture, window.top_px, first.top, ring.shift, _REACH_MM, 0.8 / window.px_per_mm)
+        other = register(picture, window.top_px, first.top, start, ring.gain)
         return other if _is_seen(other) and other.share > fit.share else fit
 
-    def _noise_mm(self, fit: PatchFit, ring: PatchFit, px_per_mm: float, lean: FloatArray) -> float:
+    def _noise_mm(self, fit: PatchFit, ring: PatchFit, px_per_mm: float, lean_change: FloatArray) -> float:
         height_mm = _HEIGHT_MM + _HEIGHT_SHARE * self._spec.height_mm
-        x, y = (lean - self._first.lean).tolist()
+        x, y = lean_change.tolist()
         variances = (
             float(fit.cov[0, 0] + fit.cov[1, 1] + ring.cov[0, 0] + ring.cov[1, 1]) / 2,
             (_FLOOR_PX / px_per_mm) ** 2,
@@ -248,16 +259,17 @@ class _Part:
         )
         return math.sqrt(sum(variances))
 
-    def _edges(self, picture: np.ndarray, window: Window, ring: PatchFit) -> float:
-        inner, outer = (
-            look_at(picture, window.top_px, points, ring.shift)
-            for points in (self._place.inner_mm, self._place.outer_mm)
-        )
-        strong = np.abs(self._first.edge) > _EDGE_GREY
-        if strong.sum() < 4:
-            return math.nan
-        stays = (outer - inner)[strong] * np.sign(self._first.edge[strong]) / ring.gain
-        return float((stays > _EDGE_STAYS * np.abs(self._first.edge[strong])).mean())
+
+def _edges(picture: np.ndarray, place: Place, window: Window, first: FloatArray, ring: PatchFit) -> float:
+    """Share of the first look's contrasts across the part's edge that are still there; nan for too few."""
+    inner, outer = (
+        look_at(picture, window.top_px, points, ring.shift) for points in (place.inner_mm, place.outer_mm)
+    )
+    strong = np.abs(first) > _EDGE_GREY
+    if strong.sum() < 4:
+        return math.nan
+    stays = (outer - inner)[strong] * np.sign(first[strong]) / ring.gain
+    return float((stays > _EDGE_STAYS * np.abs(first[strong])).mean())
 
 
 def _clear(ring: PatchFit, patch: Patch, place: Place) -> float:

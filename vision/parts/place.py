@@ -141,13 +141,18 @@ def windows_of(
     middle = px.mean((1, 2))
     holds = ((high - low >= 8) & (middle > 4) & (middle < size - 5)).all(1)
     px = np.where(holds[:, None, None, None], px - low[:, None, None], 0.0)
-    maps = [[cv2.getPerspectiveTransform(a, b) for b in both] if ok else None
-            for a, both, ok in zip(square.astype(np.float32), px.astype(np.float32), holds, strict=True)]
+    maps = [(_homography(a, on_top), _homography(a, on_board)) if ok else None for a, (on_top, on_board), ok
+            in zip(square.astype(np.float32), px.astype(np.float32), holds, strict=True)]
     (ax, ay), (bx, by) = (px[:, 0, 2] - px[:, 0, 0]).T, (px[:, 0, 3] - px[:, 0, 1]).T
     side = np.sqrt(np.abs(ax * by - ay * bx) / 2) / (2 * half)
     boxes = np.column_stack([low, high - low])
-    return [Window(tuple(map(int, box)), *both, float(scale)) if both is not None else None
-            for box, both, scale in zip(boxes, maps, side, strict=True)]
+    return [Window((int(x), int(y), int(width), int(height)), *both, float(scale)) if both is not None else None
+            for (x, y, width, height), both, scale in zip(boxes, maps, side, strict=True)]
+
+
+def _homography(square: np.ndarray, seen_px: np.ndarray) -> FloatArray:
+    """From points (4, 2) of a face to their pixels (4, 2), shape (3, 3)."""
+    return np.asarray(cv2.getPerspectiveTransform(square, seen_px), float)
 
 
 def _distance(shape: np.ndarray, points: FloatArray) -> FloatArray:

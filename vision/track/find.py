@@ -160,7 +160,7 @@ def _lifted(pose: ToolPose, cam_from_bench: FloatArray, board_top_mm: float) -> 
 
 def _alike(a: ToolPose, b: ToolPose) -> bool:
     """Whether two poses may be the same one, not quite well fitted."""
-    return np.linalg.norm(a.tip_mm - b.tip_mm) < 20.0 and a.axis @ b.axis > np.cos(2 * _NEIGHBOUR_RAD)
+    return bool(np.linalg.norm(a.tip_mm - b.tip_mm) < 20.0 and a.axis @ b.axis > np.cos(2 * _NEIGHBOUR_RAD))
 
 
 def _looks_alike(camera: CameraModel, a: ToolPose, b: ToolPose) -> bool:
@@ -202,12 +202,13 @@ def poses_near(
         Sigma of each of the six steps of `moved_pose`.
     """
     edges = new_edges(picture, _region_around(camera, body, start, picture.known.shape))
-    draws = moved_poses(start.tip_mm, start.axis, float(start.roll_rad), spread * _random_steps(n))
-    worth = reward(camera, body, edges, *draws)
-    best = _unlike(*draws[:2], np.argsort(-worth, kind="stable"), _NEAR, _APART_MM)
-    settled = _settled(camera, body, edges, *(d[best] for d in draws))
-    worth = reward(camera, body, edges, *settled, CLOSE_PX)
-    return [_pose_of(*settled, i) for i in _unlike(*settled[:2], np.argsort(-worth, kind="stable"), most, _APART_MM)]
+    tips, axes, sideways = moved_poses(start.tip_mm, start.axis, float(start.roll_rad), spread * _random_steps(n))
+    worth = reward(camera, body, edges, tips, axes, sideways)
+    best = _unlike(tips, axes, np.argsort(-worth, kind="stable"), _NEAR, _APART_MM)
+    tips, axes, sideways = _settled(camera, body, edges, tips[best], axes[best], sideways[best])
+    worth = reward(camera, body, edges, tips, axes, sideways, CLOSE_PX)
+    apart = _unlike(tips, axes, np.argsort(-worth, kind="stable"), most, _APART_MM)
+    return [_pose_of(tips, axes, sideways, i) for i in apart]
 
 
 def _region_around(camera: CameraModel, body: NozzleBody, pose: ToolPose, shape) -> tuple[slice, slice]:
@@ -286,9 +287,10 @@ def sweep(
     apart = _unlike(tips, axes, order[worth[order] > 0], 2 * most, 4.0)
     if not len(apart):
         return []
-    settled = _settled(camera, body, edges, tips[apart], axes[apart], sideways[apart])
-    worth = np.array([visible_reward(camera, body, edges, _pose_of(*settled, i)) for i in range(len(apart))])
-    return [_pose_of(*settled, i) for i in _unlike(*settled[:2], np.argsort(-worth, kind="stable"), most, _APART_MM)]
+    tips, axes, sideways = _settled(camera, body, edges, tips[apart], axes[apart], sideways[apart])
+    poses = [_pose_of(tips, axes, sideways, i) for i in range(len(apart))]
+    worth = np.array([visible_reward(camera, body, edges, pose) for pose in poses])
+    return [poses[i] for i in _unlike(tips, axes, np.argsort(-worth, kind="stable"), most, _APART_MM)]
 
 
 @njit(cache=True, nogil=True)
@@ -316,7 +318,8 @@ def _best_pairs(worth: FloatArray, most: int) -> tuple[np.ndarray, np.ndarray]:
     """Rows and columns of a table's largest entries."""
     flat = worth.ravel()
     best = np.argpartition(-flat, most)[:most] if flat.size > most else np.arange(flat.size)
-    return np.unravel_index(np.sort(best), worth.shape)
+    rows, columns = np.unravel_index(np.sort(best), worth.shape)
+    return rows, columns
 
 
 def _settled(camera: CameraModel, body: NozzleBody, edges: NewEdges, tips, axes, sideways):

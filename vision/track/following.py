@@ -4,15 +4,15 @@ filter.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from vision.camera.model import CameraModel
 from vision.edges.search import STRAY_LIGHT
-from vision.fit.bias import edge_offsets
+from vision.fit.bias import DEFAULT_BIAS, EdgeBias, edge_offsets
 from vision.fit.pose import Picture, PoseFit, PosePrior, Travel, fit_pose
-from vision.nozzle.body import Hold, ToolPose
+from vision.nozzle.body import Hold, NozzleBody, ToolPose
 from vision.track.chart import pose_of
 from vision.track.estimate import steady
 from vision.track.evidence import log_likelihood_ratio
@@ -25,7 +25,7 @@ from vision.track.prior import log_prior
 from vision.track.shutter import Shutter
 from vision.types import BenchPose, FloatArray
 
-__all__ = ["Follower", "WHOLE"]
+__all__ = ["Follower", "NozzleModel", "WHOLE"]
 
 # share of the outline in the picture from which on the pose can stand without its past; and the noise of the colours of
 # a tool not seen in part: they come at half the size, and mixed with brightness, so that edges lie elsewhere in them
@@ -49,6 +49,21 @@ _NEAR_STEPS = [15.0, 15.0, 15.0, 0.1, 0.1, 0.1]  # [mm], [rad]: as far as poses 
 _CLOSE, _WIDE, _VEILED = ((2.5, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), _SMOKE)
 
 
+@dataclass(frozen=True)
+class NozzleModel:
+    """A nozzle as the tracker needs it: its body, where its edges appear, the bench it was calibrated over, the pose
+    (camera from
+    bench) at which that is seen so (without one the camera is taken to stand where it stood), how it is held, how its
+    metal looks."""
+
+    body: NozzleBody
+    bias: dict[tuple[str, bool], EdgeBias] = field(default_factory=lambda: dict(DEFAULT_BIAS))
+    bench: np.ndarray | None = None
+    bench_pose: FloatArray | None = None
+    holds: tuple[Hold, ...] = ()
+    metal_look: FloatArray | None = None
+
+
 class Follower:
     """Of one nozzle over one bench before one camera.
 
@@ -59,7 +74,7 @@ class Follower:
         Of the nozzle's metal, in the light of now.
     """
 
-    def __init__(self, camera: CameraModel, nozzle, board_top_mm: float):
+    def __init__(self, camera: CameraModel, nozzle: NozzleModel, board_top_mm: float) -> None:
         self._camera, self._nozzle, self._body, self._board_top_mm = camera, nozzle, nozzle.body, board_top_mm
         self._motion = Motion(*edge_offsets(nozzle.body, nozzle.bias))
         self._n_tracks = 0

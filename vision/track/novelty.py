@@ -135,7 +135,7 @@ def _gradient(seen, behind, known):
             for j in range(y - 1, y + 2):
                 for i in range(x - 1, x + 2):
                     near = max(near, own[j, i])
-            dx, dy = float(gx[y, x]), float(gy[y, x])
+            dx, dy = float(gx[y, x]), float(gy[y, x])  # type: ignore[assignment]  # compiled: a double from here on
             left = max(1.0 - 1000 * _LOOSE * near / max(np.sqrt(dx * dx + dy * dy), 1.0), 0.0)
             gx[y, x], gy[y, x] = left * dx, left * dy
     return gx, gy

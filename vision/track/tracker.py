@@ -5,7 +5,7 @@ them.
 from __future__ import annotations
 
 from copy import copy
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -13,15 +13,15 @@ import numpy as np
 from vision.bench.background import MASK_SCALE, BenchView
 from vision.bench.board import BoardFollower
 from vision.bench.carried import BenchCarrier, BenchRelief, bench_now
+from vision.bench.follower import BenchFollower
 from vision.camera.model import CameraModel
-from vision.fit.bias import DEFAULT_BIAS, EdgeBias
 from vision.fit.pose import Picture, fit_pose
-from vision.nozzle.body import Hold, NozzleBody, ToolPose, hold_of
+from vision.nozzle.body import Hold, ToolPose, hold_of
 from vision.nozzle.silhouette import tool_hull
 from vision.track.chart import pose_of
 from vision.track.estimate import LIKELY, SURE, TOLD_SIGMA_MM, estimate, judged, spread_over
 from vision.track.find import share_in_view
-from vision.track.following import WHOLE, Follower
+from vision.track.following import WHOLE, Follower, NozzleModel
 from vision.track.hypothesis import LOG_HIDDEN, Hypothesis, compete, probabilities
 from vision.track.kalman import N_MOVING, N_POSE, ToolState
 from vision.track.measurement import observation
@@ -53,21 +53,6 @@ _BARE_SHARE = 0.2  # of the tool's own area, that something must cover to be one
 _FAST_MM_S = np.array([150.0, 0.0, 0.0])  # of the tool that warms up
 
 
-@dataclass(frozen=True)
-class NozzleModel:
-    """A nozzle as the tracker needs it: its body, where its edges appear, the bench it was calibrated over, the pose
-    (camera from
-    bench) at which that is seen so (without one the camera is taken to stand where it stood), how it is held, how its
-    metal looks."""
-
-    body: NozzleBody
-    bias: dict[tuple[str, bool], EdgeBias] = field(default_factory=lambda: dict(DEFAULT_BIAS))
-    bench: np.ndarray | None = None
-    bench_pose: FloatArray | None = None
-    holds: tuple[Hold, ...] = ()
-    metal_look: FloatArray | None = None
-
-
 class Tracker:
     """One camera, one mat, one nozzle; feed frames in order of time.
 
@@ -85,8 +70,8 @@ class Tracker:
         else a late answer counts from a later frame on, and no frame is held up.
     """
 
-    def __init__(self, camera: CameraModel, bench_follower, nozzle: NozzleModel, board_top_mm: float,
-                 board: BoardFollower | None = None, waits: bool = True):
+    def __init__(self, camera: CameraModel, bench_follower: BenchFollower, nozzle: NozzleModel, board_top_mm: float,
+                 board: BoardFollower | None = None, waits: bool = True) -> None:
         cv2.setNumThreads(1)
         self._waits, self._board_top_mm = waits, board_top_mm
         self._board, self._relief = board, BenchRelief(camera, board_top_mm, board)
@@ -95,7 +80,8 @@ class Tracker:
         self._carrier: BenchCarrier | None = None
         self._follower = Follower(camera, nozzle, board_top_mm)
         self._hypotheses: list[Hypothesis] = []
-        self._searcher, self._search = Searcher(camera, nozzle.body, board_top_mm, nozzle.bias), None
+        self._searcher = Searcher(camera, nozzle.body, board_top_mm, nozzle.bias)
+        self._search: Search | None = None
         self._t_search_s = -np.inf
         self._hold: Hold | None = None
         self._t_hold_s = -np.inf
@@ -138,15 +124,16 @@ class Tracker:
             self._hypotheses = [replace(h, fit=None) for h in self._hypotheses if frame.t_s - h.t_seen_s < _LOST_S]
             return VisionResult(frame.index, frame.t_s, bench, NozzleMiss(frame.t_s, bench.reason),
                                 self._coasting(None, frame.t_s, bench.reason), shift, events)
-        picture = self._picture(frame, bench)
+        view, carrier = self._bench_seen(frame, bench)
+        picture = Picture(frame.image, view.light, view.known, view.noise)
         self._follow(picture, bench, frame.t_s, dt_s)
         self._take_search(picture, bench, frame.t_s)
         track = self._report(bench, frame.t_s)
         seen = self._observation(bench, frame.t_s)
         self._learn(picture, bench, frame.t_s, track)
         mask = self._tool_mask(bench, frame.image.shape)
-        self._view.learn(frame.image, mask)
-        shift, moved = self._board_shift(frame, bench, mask)
+        view.learn(frame.image, mask)
+        shift, moved = self._board_shift(frame, bench, mask, carrier)
         return VisionResult(frame.index, frame.t_s, bench, seen, track, shift, (*events, *moved))
 
     @property
@@ -159,9 +146,9 @@ class Tracker:
         s = self._hypotheses[0].state
         return replace(s, mean=s.mean[:N_MOVING].copy(), cov=s.cov[:N_MOVING, :N_MOVING].copy())
 
-    def _picture(self, frame: Frame, bench: BenchPose) -> Picture:
-        """The frame before the bench as it looks now, from where the camera stands now."""
-        if self._view is None:
+    def _bench_seen(self, frame: Frame, bench: BenchPose) -> tuple[BenchView, BenchCarrier]:
+        """The bench as it looks now, from where the camera stands now, and what redraws it."""
+        if self._view is None or self._carrier is None:
             light, cast = bench_now(self._relief, self._nozzle.bench, self._nozzle.bench_pose, frame.image,
                                     bench.cam_from_bench)
             self._view = BenchView(frame.image, light)
@@ -169,17 +156,17 @@ class Tracker:
                 self._follower.look = self._follower.look + cast
             self._carrier = BenchCarrier(self._relief, self._view, bench)
         self._carrier.step(bench)
-        return Picture(frame.image, self._view.light, self._view.known, self._view.noise)
+        return self._view, self._carrier
 
-    def _board_shift(self, frame: Frame, bench: BenchPose, mask: np.ndarray | None) -> tuple[FloatArray,
-                                                                                             tuple[BenchEvent, ...]]:
+    def _board_shift(self, frame: Frame, bench: BenchPose, mask: np.ndarray | None,
+                     carrier: BenchCarrier) -> tuple[FloatArray, tuple[BenchEvent, ...]]:
         """How far the board was moved, and events; the stored bench follows."""
         if self._board is None:
             return np.zeros(3), ()
         before = self._board.shift
         shift, moved = self._board.step(frame, bench, mask)
         if moved:
-            self._carrier.slide(frame.image, mask, before, shift)
+            carrier.slide(frame.image, mask, before, shift)
         return shift, moved
 
     def _follow(self, picture: Picture, bench: BenchPose, t_s: float, dt_s: float) -> None:
@@ -246,9 +233,9 @@ class Tracker:
         is_whole = bool(self._hypotheses) and self._hypotheses[0].fit is not None and self._share(self._hypotheses[0],
                                                                                                   bench) >= WHOLE
         holds = self._nozzle.holds if is_whole else self._holds()
-        self._search = self._searcher.begin(picture, bench, t_s, holds, self._hypotheses)
+        search = self._search = self._searcher.begin(picture, bench, t_s, holds, self._hypotheses)
         self._t_search_s = t_s
-        return self._search
+        return search
 
     def _needs_search(self, t_s: float) -> bool:
         """Whether looking elsewhere is worth the time: always while the tool is not known, now and then when it
@@ -273,8 +260,10 @@ class Tracker:
 
     def _learn(self, picture: Picture, bench: BenchPose, t_s: float, track: NozzleTrack) -> None:
         """What a clear sight tells beside the pose: how long the shutter is open, and how the tool is held."""
-        if track.status is TrackStatus.TRACKING and self._hypotheses[0].fit.quality > _CLEAR_QUALITY:
-            best = self._hypotheses[0]
+        if track.status is not TrackStatus.TRACKING:
+            return
+        best = self._hypotheses[0]
+        if best.fit is not None and best.fit.quality > _CLEAR_QUALITY:
             self._follower.shutter.see(t_s, self._camera, self._body, picture, best.fit.pose,
                                        self._follower.velocity_mm_s(best.state, bench))
             if t_s - best.t_start_s > _GRIP_AGE_S:
@@ -342,7 +331,7 @@ class Tracker:
     def _in_camera(self, state: ToolState, bench: BenchPose) -> ToolPose:
         return ToolPose(*pose_of(state.mean[:N_POSE], bench.cam_from_bench))
 
-    def _tool_mask(self, bench: BenchPose, shape) -> np.ndarray | None:
+    def _tool_mask(self, bench: BenchPose, shape: tuple[int, ...]) -> np.ndarray | None:
         """Where the tool may be, at 1 / MASK_SCALE of the picture's size; None when nothing is known of it."""
         if not self._hypotheses:
             return None

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.job import Job
 from monitor.repeat.compare.control import FROZEN_FROM, Chart, Trust, cusum, ewma, trust
@@ -73,10 +74,12 @@ def changes_of(values: dict[str, FloatArray], job: Job, least: int) -> Changes:
         Passes under which charts get no limits.
     """
     keys = [key for key in JUDGED if np.isfinite(values[key]).sum() >= 3]
-    rows = np.isfinite([values[key] for key in keys]).any(axis=0) if keys else np.zeros(0, bool)
+    rows = np.asarray(np.isfinite([values[key] for key in keys]).any(axis=0), bool) if keys else np.zeros(0, bool)
     n = int(rows.sum())
     tells = bool(keys) and least < np.iinfo(np.int32).max
-    columns = np.stack([to_scale(key, values[key]) for key in keys], -1) if keys else np.empty((len(rows), 0))
+    columns = np.empty((len(rows), 0))
+    if keys:
+        columns = np.stack([to_scale(key, values[key]) for key in keys], -1)
     n_basis = min(FROZEN_FROM, n)
     order = order_of(columns[rows], n_basis) if tells else None
     found, weighted, summed = [], {}, {}
@@ -90,7 +93,8 @@ def changes_of(values: dict[str, FloatArray], job: Job, least: int) -> Changes:
     return Changes(tuple(found), weighted, summed)
 
 
-def _charts(y: FloatArray, rows: FloatArray, n_basis: int, order: Order | None, state: Trust) -> tuple[Chart, Chart]:
+def _charts(y: FloatArray, rows: NDArray[np.bool_], n_basis: int, order: Order | None,
+            state: Trust) -> tuple[Chart, Chart]:
     """Weighted mean and cumulative sum on the even scale, with the limits that random orders leave."""
     known = y[rows]
     base = np.where(np.isfinite(known), known, np.nanmedian(known))[:n_basis]
@@ -108,7 +112,7 @@ def _charts(y: FloatArray, rows: FloatArray, n_basis: int, order: Order | None, 
     return replace(smooth, trust=state, n_basis=n_basis), replace(sums, trust=state, n_basis=n_basis)
 
 
-def _change(key: str, k: int, y: FloatArray, order: Order, charts: tuple[Chart, Chart], judged: FloatArray,
+def _change(key: str, k: int, y: FloatArray, order: Order, charts: tuple[Chart, Chart], judged: NDArray[np.intp],
             job: Job) -> Change | None:
     """A trend that is beyond chance, else a shift that is; None when neither, or far from mattering."""
     smooth, sums = charts

@@ -139,6 +139,7 @@ def draw_samples(above: Any, below: Any, found: Comparison, key: str, colours: C
     view, measure = found.measures[key], MEASURES[key]
     scale = 100.0 if measure.unit == "%" else 1.0
     for axes, chart in ((above, view.means), (below, view.spreads)):
+        assert chart is not None  # there are samples
         axes.clear()
         x, y = np.arange(1, len(chart.values) + 1), scale * chart.values
         if chart.trust is not Trust.NONE:
@@ -165,7 +166,8 @@ def write_pictures(found: Comparison, folder: Path) -> list[Path]:
     for key, view in found.measures.items():
         if view.means is not None:
             figure = Figure(figsize=(9.0, 6.0), layout="constrained")
-            draw_samples(*figure.subplots(2, 1), found, key)
+            above, below = figure.subplots(2, 1)
+            draw_samples(above, below, found, key)
             paths.append(_write(figure, folder / f"samples_{key}.svg"))
     if len(found.curve_of):
         figure = Figure(figsize=(9.0, 4.2), layout="constrained")
