@@ -28,6 +28,8 @@ def settle(model: BoardModel, bodies: Sequence[Body], ambient_c: float) -> None:
     temperature, so that two trials tell where it gains nothing. A body with a temperature of its own keeps it.
     """
     free = [body for body in bodies if body.heat_j_k > 0 and not body.is_held]
+    if len(free) == len(bodies):
+        return  # nothing heats: all is as warm as the room
     cool_w = _gains_w(model, free, ambient_c)
     if free:
         for body in free:
