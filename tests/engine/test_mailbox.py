@@ -91,3 +91,19 @@ def test_the_memory_of_recent_values_is_short(steps):
         t += step
         box.put(t)
     assert len(box._values) <= 20 and box._values[-1] == t and t - box._values[0] <= 0.5
+
+
+def test_as_many_values_are_kept_as_were_asked_for():
+    box = Recent(lambda v: v, kept_s=9.0, most=3)
+    for t in range(5):
+        box.put(float(t))
+
+    assert [box.take(0.0, 0.0) for _ in range(4)] == [2.0, 3.0, 4.0, None] and box.n_dropped == 2
+
+
+def test_a_value_that_is_just_young_enough_is_kept():
+    box = Recent(lambda v: v, kept_s=0.5)
+    box.put(0.0)
+    box.put(0.5)
+
+    assert box.take(0.0, 0.0) == 0.0

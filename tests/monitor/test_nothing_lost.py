@@ -213,3 +213,14 @@ def test_tables_made_from_a_recording_are_no_reason_to_refuse(recording, job_fil
     assert code_of("report", recording) == 0
 
     assert code_of("rerun", recording, "--job", job_file, "--out", recording, "--force") in (0, 1)
+
+
+def test_replacing_a_recording_complains_of_files_of_others_only_when_there_are_some(recording, job_file, caplog):
+    code_of("rerun", recording, "--job", job_file, "--out", recording, "--force")
+
+    assert "files of others" not in caplog.text
+
+
+def test_the_demo_does_not_take_the_place_of_another_recording(recording, capsys):
+    assert code_of("demo", "--out", recording) == 3
+    assert "holds another recording than the demo's" in capsys.readouterr().err

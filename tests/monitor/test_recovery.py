@@ -116,3 +116,13 @@ def test_a_video_that_was_cut_off_before_its_first_picture_is_nothing_to_complai
 
     assert recover_leftovers(where) == [where / "lesson"] and not caplog.records
     assert [p.name for p in (where / "lesson").glob("*video*")] == ["video.mkv"]
+
+
+def test_a_recovered_recording_lasts_from_its_first_frame_to_its_last(tmp_path):
+    where = crashed(tmp_path)
+
+    found = open_recording(where / "lesson")
+
+    t_s = found.frames["t_s"]
+    assert float(found.meta["duration_s"]) == pytest.approx(t_s[-1] - t_s[0]) and t_s[-1] - t_s[0] > 1.4
+    assert int(found.meta["frames"]) == len(t_s)

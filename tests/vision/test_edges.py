@@ -12,7 +12,7 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.special import erfc
 
 from tests.vision.drawn_tool import independent
-from vision.edges.cuts import NO_TONE, CutGrid, sample_along, to_opponent
+from vision.edges.cuts import NO_TONE, CutGrid, linear_light, sample_along, to_opponent
 from vision.edges.looks import tables_of
 from vision.edges.search import _share_ramps, edges_along, find_edges, misfits_by_travel
 from vision.fit.least_squares import CUT_SIGMA_PX, _scatter_of_groups, _scatter_px
@@ -249,3 +249,10 @@ def test_a_group_that_scatters_more_counts_less_where_scatter_is_more_than_that_
     calm, wild = _scatter_of_groups(left, np.full(80, 0.005), np.ones(80, bool), group, 2)
 
     assert bool(wild > 1.5 * calm) is is_told
+
+
+@pytest.mark.parametrize("level, light", [(0, 0.0), (5, 0.0015176), (10, 0.0030353), (11, 0.0033465), (128, 0.2158605),
+                                          (188, 0.5028865), (255, 1.0)])
+def test_grey_levels_stand_for_light_as_the_standard_says(level, light):
+    # IEC 61966-2-1: level / 255 / 12.92 up to 0.04045, else ((level / 255 + 0.055) / 1.055) ** 2.4
+    assert linear_light(np.full((1, 1, 3), level, np.uint8))[0, 0, 0] == pytest.approx(light, abs=1e-6)
