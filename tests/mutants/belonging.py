@@ -42,11 +42,15 @@ class Imports:
         return far
 
     def tests(self, path: Path) -> list[tuple[int, Path]]:
-        """Test files that use this file, nearest first."""
+        """Test files that use this file, nearest first; of equals those of its own room."""
         found = [(far, p) for p, far in self.users(path).items() if p.parts[0] == "tests"
                  and p.name.startswith("test_")]
-        same = path.stem
-        return sorted(found, key=lambda item: (item[0] - 2 * (same in item[1].stem), str(item[1])))
+        same, rooms = path.stem, set(path.parts)
+
+        def order(item: tuple[int, Path]) -> tuple[int, int, str]:
+            far, test = item
+            return far - 2 * (same in test.stem), -len(rooms & set(test.parts)), str(test)
+        return sorted(found, key=order)
 
     @cache
     def _used_by(self, path: Path) -> set[Path]:
