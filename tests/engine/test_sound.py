@@ -4,6 +4,7 @@ Requirements S1 to S7 and F6 are of our own making; octaves by their definition 
 """
 
 import itertools
+import time
 import wave
 
 import numpy as np
@@ -133,3 +134,11 @@ def test_what_is_heard_can_be_written_to_a_file(tmp_path):
         assert (track.getframerate(), track.getnchannels()) == (RATE_HZ, 1)
         samples = np.frombuffer(track.readframes(RATE_HZ // 5), "<i2")
     assert loudest_hz(samples[:RATE_HZ // 6].astype(float)) == pytest.approx(CENTRE_HZ, rel=0.02)
+
+
+def test_without_a_device_sound_takes_its_time_all_the_same():
+    output, began_s = SilentOutput("none"), time.monotonic()
+    for _ in range(3):
+        output.write(np.zeros(round(0.05 * RATE_HZ)))
+
+    assert 0.14 < time.monotonic() - began_s < 1.0
