@@ -14,7 +14,7 @@ from monitor.cli.main import main
 from monitor.errors import InputError
 from monitor.repeat.compare.comparison import compare, compare_folders, find_pass
 from monitor.repeat.compare.gauge import crossed_anova, study
-from monitor.repeat.compare.odd import odd_passes, pick_reference
+from monitor.repeat.compare.odd import chances, odd_passes, pick_reference
 from monitor.repeat.compare.order import order_of
 from monitor.repeat.compare.passes import Pass, column, expand, read_passes, spread
 from monitor.repeat.compare.tables import lines
@@ -468,3 +468,11 @@ def test_a_high_pass_is_found_in_a_drift_and_held_against_the_drift():
 
     assert [(o.index, o.word) for o in found.odd] == [(11, "high")] and found.changes[0].is_trend
     assert found.odd[0].value == heights[11] and found.odd[0].others == pytest.approx(15.55, abs=0.4)
+
+
+def test_a_pass_of_one_operator_alone_may_be_called_odd_more_easily_than_where_operators_are_told_apart_too():
+    alone = [one(i) for i in range(6)]
+    two = [dataclasses.replace(p, operator="AB"[i % 2]) for i, p in enumerate(alone)]
+
+    fewer, more = (sum(chances(passes).values()) for passes in (two, alone))
+    assert more - fewer == pytest.approx(0.004)  # what the test of operators takes of the whole

@@ -147,11 +147,13 @@ def test_what_is_usual_of_a_ramp_counts_where_cuts_that_travel_do_not_agree_on_i
 
 
 @pytest.mark.parametrize("at_px", [-0.6, 0.0, 0.9])
-def test_grey_metal_before_a_brown_bench_as_bright_as_itself_is_found_by_its_colour(at_px):
+@pytest.mark.parametrize("tint", [(-0.05, 0.0, 0.05), (-0.06, 0.03, 0.03), (0.0, -0.05, 0.05)],
+                         ids=["brown", "yellow", "red"])
+def test_grey_metal_before_a_bench_as_bright_as_itself_is_found_by_its_colour(at_px, tint):
     cuts, back = _cuts(at_px, 0.1, 0.1)
     share = gaussian_filter1d((np.arange(-15.0, 15.0, 0.01) < at_px).astype(float),
                               float(np.hypot(BLUR_PX, 0.9)) / 0.01)
-    tint = np.array([-0.05, 0.0, 0.05])[:, None]  # blue, green, red: as bright
+    tint = np.array(tint)[:, None]  # blue, green, red: as bright
     cuts += ((1 - np.interp(OFF, np.arange(-15.0, 15.0, 0.01), share)) * tint).astype(np.float32)
     back += tint.astype(np.float32)
 
