@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import math
 import stat
 import tomllib
@@ -15,7 +16,7 @@ from typing import Any
 
 from vision.errors import CalibrationError
 
-__all__ = ["check_keys", "number", "read_bytes", "read_table", "read_text", "read_toml", "toml_of"]
+__all__ = ["check_keys", "number", "read_bytes", "read_json", "read_table", "read_text", "read_toml", "toml_of"]
 
 LARGEST_TEXT_BYTES = 200_000
 LARGEST_TABLE_BYTES = 20_000_000
@@ -69,6 +70,15 @@ def read_toml(path: Path, what: str, fault: type[Exception] = CalibrationError) 
     be.
     """
     return toml_of(read_text(path, what, fault), path, what, fault)
+
+
+def read_json(path: Path, what: str, fault: type[Exception] = CalibrationError, most: int = LARGEST_TEXT_BYTES) -> Any:
+    """What a JSON file holds, read as `read_text` does."""
+    try:
+        return json.loads(read_text(path, what, fault, most))
+    except (ValueError, RecursionError) as error:
+        words = " ".join(str(error).split()) or type(error).__name__
+        raise fault(f"{path}: not a {what} (JSON expected): {words[:200]}") from None
 
 
 def toml_of(text: str, where: object, what: str, fault: type[Exception] = CalibrationError,

@@ -13,7 +13,8 @@ import math
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-from monitor.files import write_text_whole
+from monitor.errors import InputError
+from monitor.files import read_json, write_text_whole
 from monitor.job import Limits
 from monitor.recording.recorder import PassNote
 
@@ -22,6 +23,7 @@ __all__ = ["Mode", "Skill", "Coach", "load_skill", "save_skill", "AUDIBLE_SHARES
 AUDIBLE_SHARES = (1.0, 0.7, 0.5, 0.3, 0.1)
 GOOD_SHARE, POOR_SHARE, GOOD_IN_A_ROW = 0.80, 0.60, 3
 PROBE_EVERY = 5
+SKILLS = "table of skills"
 DEFAULT_BAND, BAND_RANGE = 0.15, (0.05, 0.30)
 NARROWEST_REACH_MM = 2.0
 
@@ -188,18 +190,17 @@ class Coach:
 def load_skill(path: Path, key: str) -> Skill:
     """A trainee's skill on a job; a fresh one when nothing usable is kept."""
     try:
-        kept = json.loads(path.read_text(encoding="utf-8"))[key]
-        skill = Skill(**kept)
+        skill = Skill(**read_json(path, SKILLS, InputError)[key])
         return replace(skill, level=min(max(int(skill.level), 0), len(AUDIBLE_SHARES) - 1))
-    except (OSError, ValueError, KeyError, TypeError):
+    except (InputError, ValueError, KeyError, TypeError):
         return Skill()
 
 
 def save_skill(path: Path, key: str, skill: Skill) -> None:
     """Keep a trainee's skill; other entries stay."""
     try:
-        kept = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        kept = read_json(path, SKILLS, InputError)
+    except InputError:
         kept = {}
     kept = kept if isinstance(kept, dict) else {}
     write_text_whole(path, json.dumps(kept | {key: asdict(skill)}, indent=1) + "\n")

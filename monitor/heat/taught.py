@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.errors import InputError
-from monitor.files import write_text_whole
+from monitor.files import read_json, write_text_whole
 from monitor.heat.melt import LAW, LIQUIDUS_SIGMA_K, Lesson, scalar_update
 from monitor.heat.types import HeatSetup
 from monitor.heat.uncertainty import PARAMETERS, Knowledge
@@ -32,6 +32,7 @@ BORE_SHARE = 0.05  # bores that differ by more are other nozzles
 MOST_MELTS = 200  # the newest count
 _SWEEPS = 4
 _FILE = "melts.json"
+_LARGEST_BYTES = 5_000_000
 
 
 @dataclass(frozen=True)
@@ -131,12 +132,12 @@ def read_melts(folder: Path) -> tuple[Melt, ...]:
         When the file cannot be used.
     """
     path = folder / _FILE
-    try:
-        rows = json.loads(path.read_text(encoding="utf-8"))
-        melts = tuple(Melt(**{**row, "per_score_k": tuple(map(float, row["per_score_k"]))}) for row in rows["melts"])
-    except FileNotFoundError:
+    if not path.exists():
         return ()
-    except (OSError, ValueError, TypeError, KeyError) as fault:
+    try:
+        rows = read_json(path, "shelf of melts", InputError, _LARGEST_BYTES)
+        melts = tuple(Melt(**{**row, "per_score_k": tuple(map(float, row["per_score_k"]))}) for row in rows["melts"])
+    except (InputError, ValueError, TypeError, KeyError) as fault:
         raise InputError(f"{path}: cannot be used ({fault}); move it away to begin anew") from None
     numbers = [
         v

@@ -6,12 +6,12 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
-import json
 import os
 import sys
 from pathlib import Path
 
-from monitor.errors import MonitorError
+from monitor.errors import InputError, MonitorError
+from monitor.files import read_json
 from monitor.recording import schema
 from monitor.recording.trace_file import open_trace_file
 
@@ -58,8 +58,8 @@ def has_trace(folder: Path) -> bool:
 def is_live(folder: Path) -> bool:
     """Whether an unfinished recording was made live, and so cannot be made again; yes when it does not say."""
     try:
-        return bool(json.loads((folder / META).read_text(encoding="utf-8")).get("live", True))
-    except (OSError, ValueError, AttributeError):
+        return bool(read_json(folder / META, "table of a recording", InputError).get("live", True))
+    except (InputError, AttributeError):
         return True
 
 

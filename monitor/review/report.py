@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import math
-import tomllib
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -13,7 +12,8 @@ import jinja2
 
 from monitor.engine.rerun import calibration_of
 from monitor.engine.teaching import lessons_of
-from monitor.files import write_text_whole
+from monitor.errors import InputError
+from monitor.files import read_toml, write_text_whole
 from monitor.heat.melt import LAW
 from monitor.job import Job, parse_job
 from monitor.judging.exposure import heat_setup
@@ -123,8 +123,8 @@ def calibration_state(recording: Recording, job: Job) -> list[tuple[str, str]]:
 
 def _table(path: Path) -> dict[str, Any]:
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError):
+        return read_toml(path, "calibration", InputError)
+    except InputError:
         return {}
 
 

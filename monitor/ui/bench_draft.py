@@ -17,11 +17,11 @@ from PyQt6.QtCore import QObject, pyqtSignal
 from PyQt6.QtGui import QUndoCommand, QUndoStack
 
 from monitor.errors import JobError
-from monitor.files import write_text_whole
+from monitor.files import read_json, write_text_whole
 from monitor.job import Job, job_text, parse_job, write_job
 from monitor.ui.bench_state import tr
 
-__all__ = ["JobDraft", "Mark", "NEW_JOB", "read_text", "same_job"]
+__all__ = ["JobDraft", "Mark", "NEW_JOB", "same_job"]
 
 MOST_UNDO = 200
 log = logging.getLogger("plumeline.bench")
@@ -128,10 +128,10 @@ class JobDraft(QObject):
     def recover(self) -> bool:
         """Take up changes that were never saved, if there are any."""
         try:
-            kept = json.loads(self._keep_at.read_text(encoding="utf-8")) if self._keep_at is not None else None
-            if not isinstance(kept, dict) or not isinstance(kept.get("data"), dict):
-                return False
-        except (OSError, ValueError):
+            kept = read_json(self._keep_at, "draft of a job", JobError) if self._keep_at is not None else None
+        except JobError:
+            return False
+        if not isinstance(kept, dict) or not isinstance(kept.get("data"), dict):
             return False
         self._set(kept["data"], tr("changes of last time"), Path(kept["path"]) if kept.get("path") else None)
         return True
@@ -252,16 +252,6 @@ def _toml(data: dict[str, Any]) -> str:
     import tomli_w
 
     return tomli_w.dumps(data)
-
-
-def read_text(path: Path) -> str:
-    """A job file's text; JobError in one line when it cannot be had."""
-    try:
-        return path.read_text(encoding="utf-8")
-    except UnicodeDecodeError:
-        raise JobError(f"{path}: not text in UTF-8") from None
-    except OSError as fault:
-        raise JobError(f"{path}: {fault.strerror}") from None
 
 
 def same_job(draft: JobDraft, job: Job | None) -> bool:

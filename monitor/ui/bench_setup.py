@@ -30,10 +30,11 @@ from PyQt6.QtWidgets import (
 from monitor.engine.analyse import Inputs, read_inputs
 from monitor.engine.engine import Shown
 from monitor.engine.webcam import Webcam
-from monitor.errors import MonitorError
+from monitor.errors import JobError, MonitorError
+from monitor.files import read_text
 from monitor.job import job_text
 from monitor.ui.bench_calibrate import CameraTab, NozzleTab, camera_words
-from monitor.ui.bench_draft import JobDraft, Mark, read_text
+from monitor.ui.bench_draft import JobDraft, Mark
 from monitor.ui.bench_form import JobForm, pairs_text, parse_pairs
 from monitor.ui.bench_marks import MarkView
 from monitor.ui.bench_placing import Placer
@@ -49,6 +50,7 @@ from vision.types import BenchPose
 __all__ = ["SetupPage"]
 
 VIEW_EVERY_S = 0.12
+JOB_FILE = "job file (TOML)"
 COLUMNS = ("name", "what", "corners: x y; … [mm]", "height [mm]", "limit [°C]", "underside", "solder solid")
 _BELOW, _SOLID = 5, 6  # columns that are ticked, of neighbours alone
 log = logging.getLogger("plumeline.bench")
@@ -133,7 +135,7 @@ class SetupPage(QWidget):
     def open_job(self, path: Path) -> None:
         """Read a job file into the draft."""
         try:
-            self.draft.load(read_text(path), path)
+            self.draft.load(read_text(path, JOB_FILE, JobError), path)
         except MonitorError as fault:
             self._work.notice.emit(str(fault))
 
@@ -217,7 +219,7 @@ class SetupPage(QWidget):
         if self.nozzle_path is None or not kept.is_file():
             return
         try:
-            self.draft.load(read_text(kept), None, as_first=True)
+            self.draft.load(read_text(kept, JOB_FILE, JobError), None, as_first=True)
             self.view.fit_marks()
         except MonitorError as fault:
             log.warning("%s: not taken up: %s", kept, fault)

@@ -4,14 +4,17 @@ import csv
 import dataclasses
 import json
 import math
+import os
 import re
 import shutil
 
 import numpy as np
 import pytest
+import tomli_w
 
 from monitor.cli.main import main
 from monitor.errors import InputError
+from monitor.repeat.compare.baseline import read_decisions
 from monitor.repeat.compare.comparison import compare, compare_folders, find_pass
 from monitor.repeat.compare.gauge import crossed_anova, study
 from monitor.repeat.compare.odd import chances, odd_passes, pick_reference
@@ -476,3 +479,42 @@ def test_a_pass_of_one_operator_alone_may_be_called_odd_more_easily_than_where_o
 
     fewer, more = (sum(chances(passes).values()) for passes in (two, alone))
     assert more - fewer == pytest.approx(0.004)  # what the test of operators takes of the whole
+
+
+GOOD = {"what": "left out", "recording": "b", "recorded_utc": "2026-11-29T10:00:00.000+00:00", "number": 2,
+        "why": "slipped", "by": "INS1", "decided_utc": "2026-11-29T11:00:00.000+00:00"}
+
+
+@pytest.mark.parametrize("change", [{"number": "2"}, {"number": True}, {"what": "thrown away"}, {"why": 5},
+                                    {"more": "x"}, {"by": None}, {"recording": ["b"]}])
+def test_a_baseline_that_holds_what_no_decision_can_is_refused_in_one_line(tmp_path, change):
+    path = tmp_path / "b.toml"
+    row = {key: value for key, value in (GOOD | change).items() if value is not None}
+    path.write_text(tomli_w.dumps({"decision": [row]}), encoding="utf-8")
+
+    with pytest.raises(InputError, match="no record of a baseline"):
+        read_decisions(path)
+
+
+def test_a_sound_baseline_is_read_and_one_that_is_not_there_yet_is_empty(tmp_path):
+    (tmp_path / "b.toml").write_text(tomli_w.dumps({"decision": [GOOD]}), encoding="utf-8")
+
+    assert [dataclasses.asdict(d) for d in read_decisions(tmp_path / "b.toml")] == [GOOD]
+    assert read_decisions(tmp_path / "none.toml") == []
+
+
+@pytest.mark.parametrize("kind", ["folder", "pipe", "deep", "large", "link to nothing"])
+def test_a_baseline_that_is_no_plain_small_file_is_refused_at_once(tmp_path, kind):
+    path = tmp_path / "b.toml"
+    if kind == "folder":
+        path.mkdir()
+    elif kind == "pipe":
+        os.mkfifo(path)
+    elif kind == "link to nothing":
+        path.symlink_to(tmp_path / "gone.toml")
+    else:
+        path.write_text("a = " + "[" * 3000 + "]" * 3000 if kind == "deep" else "#" * 6_000_000, encoding="utf-8")
+
+    with pytest.raises(InputError, match="b.toml: ") as fault:
+        read_decisions(path)
+    assert "\n" not in str(fault.value)

@@ -3,6 +3,7 @@ at the end.
 """
 
 import itertools
+import os
 import shutil
 
 import pytest
@@ -182,3 +183,15 @@ def test_nothing_to_lose_is_not_asked_about(qtbot, tmp_path):
     window = make(qtbot, tmp_path, start=False)
 
     assert ask(qtbot, window) is None and not window.isVisible()
+
+
+def test_a_job_that_is_no_plain_file_is_refused_in_one_line_and_the_present_one_stays(qtbot, tmp_path):
+    window = make(qtbot, tmp_path, start=False)
+    before, said = window.setup.draft.get("target", "name"), []
+    window.work.notice.connect(said.append)
+    os.mkfifo(tmp_path / "job.toml")
+
+    window.setup.open_job(tmp_path / "job.toml")
+
+    assert len(said) == 1 and "no plain file" in said[0] and "\n" not in said[0]
+    assert window.setup.draft.get("target", "name") == before

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import datetime
-import tomllib
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 
 import tomli_w
 
 from monitor.errors import InputError
-from monitor.files import write_text_whole
+from monitor.files import read_text, toml_of, write_text_whole
 from monitor.repeat.compare.passes import Pass
 from monitor.steps import Steps
 
@@ -19,6 +18,8 @@ __all__ = ["BEGUN_ANEW", "LEFT_OUT", "TAKEN_BACK", "BaselineBook", "Decision", "
            "standing", "words_of"]
 
 LEFT_OUT, BEGUN_ANEW, TAKEN_BACK = "left out", "begun anew", "taken back"
+WHAT = "record of a baseline"
+LARGEST_BYTES = 5_000_000  # some ten thousand decisions
 
 
 @dataclass(frozen=True)
@@ -51,13 +52,19 @@ def read_decisions(path: Path) -> list[Decision]:
     ------
     InputError
     """
-    try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-        return [Decision(**row) for row in data.get("decision", [])]
-    except FileNotFoundError:
+    if not path.exists() and not path.is_symlink():
         return []
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, TypeError, AttributeError):
-        raise InputError(f"{path}: no record of a baseline; name another file with --baseline") from None
+    rows = toml_of(read_text(path, WHAT, InputError, LARGEST_BYTES), path, WHAT, InputError).get("decision", [])
+    if not isinstance(rows, list) or not all(isinstance(row, dict) and _is_decision(row) for row in rows):
+        raise InputError(f"{path}: no {WHAT}; name another file with --baseline")
+    return [Decision(**row) for row in rows]
+
+
+def _is_decision(row: dict[str, object]) -> bool:
+    """Whether a row says what every decision says, and nothing else."""
+    kinds = {field.name: int if field.name == "number" else str for field in fields(Decision)}
+    is_whole = {key: type(value) for key, value in row.items()} == kinds
+    return is_whole and row["what"] in (LEFT_OUT, BEGUN_ANEW, TAKEN_BACK)
 
 
 class BaselineBook:

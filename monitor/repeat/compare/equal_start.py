@@ -16,7 +16,7 @@ from pathlib import Path
 
 from monitor.engine.rerun import HEAT, calibration_of, stored_inputs
 from monitor.errors import InputError
-from monitor.files import write_text_whole
+from monitor.files import read_json, write_text_whole
 from monitor.heat.estimate import HeatEstimator
 from monitor.heat.types import Band
 from monitor.job import Job
@@ -56,10 +56,10 @@ def equal_start_heat(folder: Path, job: Job) -> dict[int, Band]:
     be told.
     """
     key = _key(folder)
-    with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
-        kept = json.loads((folder / CACHE).read_text(encoding="utf-8"))
+    with contextlib.suppress(InputError, ValueError, KeyError, TypeError, AttributeError):
+        kept = read_json(folder / CACHE, "cache of heat", InputError)
         if kept["key"] == key:
-            return {int(number): Band(*ends) for number, ends in kept["passes"].items()}
+            return {int(number): Band(*map(float, ends)) for number, ends in kept["passes"].items()}
     try:
         found = _replay(folder, job)
     except InputError:
