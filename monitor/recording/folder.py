@@ -43,6 +43,8 @@ def is_own(name: str) -> bool:
 def has_trace(folder: Path) -> bool:
     """Whether a folder carries our mark: a trace of this program, be it that the mark still stands in its log."""
     path = folder / TRACE
+    if not path.is_file():
+        return False  # a pipe would be waited for
     try:
         with path.open("rb") as file:
             if file.read(_ID_AT + 4)[_ID_AT:] == schema.APPLICATION_ID.to_bytes(4, "big"):

@@ -11,6 +11,7 @@ import json
 import math
 import os
 import sqlite3
+import stat
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -358,6 +359,8 @@ def _is_ready(db: sqlite3.Connection) -> bool:
 def remove_index(path: Path) -> None:
     """Delete an index; a file that is none is never touched."""
     with contextlib.suppress(FileNotFoundError):
+        if not stat.S_ISREG(path.lstat().st_mode):
+            raise InputError(f"{path}: is a link or no plain file; name another place for the index with --cache")
         with path.open("rb") as file:
             head = file.read(72)
         if path.name != CACHE and head and head[68:72] != APPLICATION_ID.to_bytes(4, "big"):

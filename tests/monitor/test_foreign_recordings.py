@@ -1,6 +1,7 @@
 """A recording from anywhere is data: nothing in it is executed, and nothing in it is believed unchecked."""
 
 import json
+import os
 import shutil
 import sqlite3
 
@@ -209,3 +210,22 @@ def test_every_folder_is_visited_once_though_links_lead_round(folder):
     (folder.parent / "same").symlink_to(folder)
 
     assert len(list(recordings_under(folder.parent))) == 1
+
+
+def test_two_pipes_in_place_of_traces_are_named_and_not_waited_for(folder, tmp_path, capsys):
+    for name in ("x", "y"):
+        (tmp_path / "among" / name).mkdir(parents=True)
+        os.mkfifo(tmp_path / "among" / name / "trace.sqlite")
+    shutil.copytree(folder, tmp_path / "among" / "sound")
+
+    assert main(["compare", str(tmp_path / "among")]) in (0, 1)
+    told = "".join(capsys.readouterr())
+
+    assert all(f"left out: {tmp_path / 'among' / name}" in told for name in ("x", "y"))
+
+
+def test_a_pipe_in_place_of_an_index_is_not_waited_for(folder, tmp_path, capsys):
+    os.mkfifo(tmp_path / "index.sqlite")
+
+    assert main(["library", str(folder.parent), "--cache", str(tmp_path / "index.sqlite"), "--rebuild"]) == 3
+    assert "no plain file" in capsys.readouterr().err

@@ -172,7 +172,7 @@ def without_copies(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
     notes = []
     for path, size in zip(paths, sizes, strict=True):
         key = str(path)
-        if sizes.count(size) > 1:
+        if sizes.count(size) > 1 and (path / TRACE).is_file():  # a pipe is named where it is opened
             with (path / TRACE).open("rb") as file:
                 key = hashlib.file_digest(file, "sha256").hexdigest()
         if key in kept:
