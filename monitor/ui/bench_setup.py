@@ -51,6 +51,7 @@ __all__ = ["SetupPage"]
 
 VIEW_EVERY_S = 0.12
 JOB_FILE = "job file (TOML)"
+LEAST_COLUMN_PX = 76
 COLUMNS = ("name", "what", "corners: x y; … [mm]", "height [mm]", "limit [°C]", "underside", "solder solid")
 _BELOW, _SOLID = 5, 6  # columns that are ticked, of neighbours alone
 log = logging.getLogger("plumeline.bench")
@@ -311,6 +312,7 @@ class SetupPage(QWidget):
         for column in (1, 3, 4, _BELOW, _SOLID):
             header.setSectionResizeMode(column, QHeaderView.ResizeMode.ResizeToContents)
         header.setSectionResizeMode(2, QHeaderView.ResizeMode.Stretch)
+        header.setMinimumSectionSize(LEAST_COLUMN_PX)  # corners stay readable in a narrow window, and the table scrolls
         self.table.verticalHeader().setVisible(False)
         self.table.setMinimumHeight(110)
         self.table.setMaximumHeight(190)
