@@ -130,6 +130,7 @@ class SetupPage(QWidget):
 
     def close_down(self) -> None:
         """End what runs in the background."""
+        self.draft.undo_stack.blockSignals(True)  # while it is taken down it would still tell of itself
         for task in (self.placer.task, self.plan.task, self.camera_tab.task, self.nozzle_tab.task):
             task.end()
 
