@@ -20,6 +20,7 @@ __all__ = ["check_keys", "number", "read_bytes", "read_json", "read_table", "rea
 
 LARGEST_TEXT_BYTES = 200_000
 LARGEST_TABLE_BYTES = 20_000_000
+LARGEST_JSON_BYTES = 5_000_000
 DEEPEST = 12  # levels of tables and lists in a TOML file
 LARGEST_NUMBER = 1e12
 LONGEST_FIELD = 4_000
@@ -72,10 +73,10 @@ def read_toml(path: Path, what: str, fault: type[Exception] = CalibrationError) 
     return toml_of(read_text(path, what, fault), path, what, fault)
 
 
-def read_json(path: Path, what: str, fault: type[Exception] = CalibrationError, most: int = LARGEST_TEXT_BYTES) -> Any:
+def read_json(path: Path, what: str, fault: type[Exception] = CalibrationError) -> Any:
     """What a JSON file holds, read as `read_text` does."""
     try:
-        return json.loads(read_text(path, what, fault, most))
+        return json.loads(read_text(path, what, fault, LARGEST_JSON_BYTES))
     except (ValueError, RecursionError) as error:
         words = " ".join(str(error).split()) or type(error).__name__
         raise fault(f"{path}: not a {what} (JSON expected): {words[:200]}") from None

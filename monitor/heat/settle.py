@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.heat.board import BoardModel
-from monitor.heat.protect import Body, FloatArray
+from monitor.heat.protect import Body
 
 __all__ = ["settle"]
+
+FloatArray = NDArray[np.float64]
 
 # Pseudo-time steps [s]: rough ones near the board's own time constant for what is wide, thrice, then twice one step for
 # every size down to a cell, as alternating directions need. Within 0.3 K of the balance on three jobs, measured.

@@ -32,7 +32,6 @@ BORE_SHARE = 0.05  # bores that differ by more are other nozzles
 MOST_MELTS = 200  # the newest count
 _SWEEPS = 4
 _FILE = "melts.json"
-_LARGEST_BYTES = 5_000_000
 
 
 @dataclass(frozen=True)
@@ -135,7 +134,7 @@ def read_melts(folder: Path) -> tuple[Melt, ...]:
     if not path.exists():
         return ()
     try:
-        rows = read_json(path, "shelf of melts", InputError, _LARGEST_BYTES)
+        rows = read_json(path, "shelf of melts", InputError)
         melts = tuple(Melt(**{**row, "per_score_k": tuple(map(float, row["per_score_k"]))}) for row in rows["melts"])
     except (InputError, ValueError, TypeError, KeyError) as fault:
         raise InputError(f"{path}: cannot be used ({fault}); move it away to begin anew") from None

@@ -52,9 +52,8 @@ _CLOSE, _WIDE, _VEILED = ((2.5, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), STRAY_LIGH
 @dataclass(frozen=True)
 class NozzleModel:
     """A nozzle as the tracker needs it: its body, where its edges appear, the bench it was calibrated over, the pose
-    (camera from
-    bench) at which that is seen so (without one the camera is taken to stand where it stood), how it is held, how its
-    metal looks."""
+    (camera from bench) at which that is seen so (without one the camera is taken to stand where it stood), how it is
+    held, how its metal looks."""
 
     body: NozzleBody
     bias: dict[tuple[str, bool], EdgeBias] = field(default_factory=lambda: dict(DEFAULT_BIAS))
