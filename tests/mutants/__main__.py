@@ -1,8 +1,8 @@
 """Plants faults at random places outside the windows, one at a time, and runs the tests that belong to the file.
 
-General tools for this change every place of a module and run one command for all; here the tests are chosen by what
-imports what, and code that is compiled and kept on disk has to be made anew. Prints each fault, whether it was noticed,
-and by what.
+General tools for this change every place of a module and run one command for all; here the tests are those that run the
+faulty line (for compiled functions, which run none: those that import the file), and code that is compiled and kept on
+disk has to be made anew. Prints each fault, whether it was noticed, and by what.
 """
 
 from __future__ import annotations
@@ -17,11 +17,12 @@ import time
 from pathlib import Path
 
 from tests.mutants.belonging import Imports, reaches_compiled
+from tests.mutants.covering import Covering
 from tests.mutants.faults import Fault, faults_of
 from tests.mutants.trial import Outcome, Shadow
 
 ROOT = Path(__file__).resolve().parents[2]
-MOST_TESTS = 16  # files, nearest first, until the budget is spent
+MOST_FILES, MOST_TESTS = 16, 400  # nearest first, until the budget is spent
 
 
 def main() -> int:
@@ -30,11 +31,12 @@ def main() -> int:
     places, imports, began_s = _places(args), Imports(ROOT), time.monotonic()
     survived, n = [], 0
     with contextlib.nullcontext(args.keep) if args.keep else tempfile.TemporaryDirectory(prefix="mutants-") as folder:
+        covering = Covering(ROOT, Path(folder).resolve() / "lines")
         shadow = Shadow(ROOT, Path(folder).resolve())
         shadow.warm()
         for path, fault in _chosen(args, places):
             source = (shadow.tree / path).read_text(encoding="utf-8")
-            outcome = _judged(shadow, imports, path, fault, source)
+            outcome = _judged(shadow, _tests(imports, covering, path, fault), imports, path, fault, source)
             n += 1
             survived += [_told(path, fault, source)] * (not outcome.failed)
             print(f"{'killed' if outcome.failed else 'SURVIVED':9s} {_told(path, fault, source)}\n"
@@ -89,12 +91,20 @@ def _places(args: argparse.Namespace) -> list[tuple[Path, Fault]]:
     return [(p, fault) for p, fault in places if args.line is None or fault.line == args.line]
 
 
-def _judged(shadow: Shadow, imports: Imports, path: Path, fault: Fault, source: str) -> Outcome:
-    """What the nearest tests say; a test that fails without the fault too is left out and the rest asked again."""
-    users = {p.stem for p in imports.users(path)} if reaches_compiled(source, fault.line) else {path.stem}
-    tests, left_out = [test for _, test in imports.tests(path)][:MOST_TESTS], []
+def _tests(imports: Imports, covering: Covering, path: Path, fault: Fault) -> list[str]:
+    """Those that run the faulty line, or else those that import its file; nearest first."""
+    files = [test.as_posix() for _, test in imports.tests(path)]
+    rank = {name: k for k, name in enumerate(files)}
+    running = sorted(covering.tests(path, fault.line), key=lambda test: rank.get(test.partition("::")[0], len(rank)))
+    return running[:MOST_TESTS] or files[:MOST_FILES]
+
+
+def _judged(shadow: Shadow, tests: list[str], imports: Imports, path: Path, fault: Fault, source: str) -> Outcome:
+    """What these tests say; a test that fails without the fault too is left out and the rest asked again."""
     if not tests:
         return Outcome("", "no test uses this file", 0.0)
+    users = {p.stem for p in imports.users(path)} if reaches_compiled(source, fault.line) else {path.stem}
+    left_out: list[str] = []
     while True:
         outcome = shadow.trial(path, fault.planted(source), users, tests, left_out)
         if "::" not in outcome.failed or not shadow.fails_anyway(outcome.failed):

@@ -83,7 +83,7 @@ class Shadow:
         """Compile what the tests of the compiled code use, so that no trial pays for it."""
         self._run(list(_COMPILED), self._clean, WARMING_S)
 
-    def trial(self, path: Path, source: str, users: set[str], tests: list[Path], left_out: Sequence[str]) -> Outcome:
+    def trial(self, path: Path, source: str, users: set[str], tests: list[str], left_out: Sequence[str]) -> Outcome:
         """Run tests, but for some that fail anyway, against the copy with one file replaced; `users` are names of files
         whose compiled code is void.
         """
@@ -99,7 +99,7 @@ class Shadow:
                           for p in (self.tree / top).rglob("*.py") if p.stem in users)
         try:
             target.write_text(source, encoding="utf-8")
-            return self._run([*map(str, tests), *(f"--deselect={t}" for t in left_out)], self._cache,
+            return self._run([*tests, *(f"--deselect={t}" for t in left_out)], self._cache,
                              BUDGET_S + COMPILING_S * is_compiled)
         finally:
             target.write_bytes(kept)
@@ -124,4 +124,6 @@ def first_failure(told: str, code: int) -> str:
     found = re.search(r"^(?:FAILED|ERROR) (.+?)(?: - .*)?$", told, re.MULTILINE)  # names of cases may hold spaces
     if found is not None:
         return found.group(1)
+    if code == 4:
+        raise RuntimeError(f"pytest was asked for what is not there: {told[-400:]}")
     return "" if code in (0, 2, 5) else f"exit code {code}"  # 2: the budget is spent
