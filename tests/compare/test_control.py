@@ -9,7 +9,7 @@ from scipy.signal import lfilter
 from monitor.repeat.compare.control import Trust, cusum, ewma, individuals, moving_range, samples
 from monitor.repeat.compare.factors import c4, d2, factors
 
-# mean 103, every step 2 but for the last back: their mean is 2, so that 3 sigma are 2.66 x 2 (printed tables: 2.659 or 2.66)
+# mean 103, every step 2, so that 3 sigma are 2.66 x 2 (printed tables: 2.659 or 2.66)
 ZIGZAG = [102.0, 104.0] * 15
 
 

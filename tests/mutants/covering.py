@@ -1,4 +1,4 @@
-"""Which tests run which line: measured once by coverage.py with a context a test, and again where test files changed."""
+"""Which tests run which line: measured by coverage.py with a context a test, and again where test files changed."""
 
 from __future__ import annotations
 
@@ -79,8 +79,8 @@ class Covering:
         config = self._kept / "rc"
         config.write_text(f"{_CONFIG}data_file = {self._kept / f'run{run}'}\n", encoding="utf-8")
         (self._kept / f"run{run}").unlink(missing_ok=True)
-        subprocess.run([sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "--cov", f"--cov-config={config}",
-                        "--cov-context=test", "--cov-report=", *files], cwd=self._root, check=False,
+        options = ["-q", "-p", "no:cacheprovider", "--cov", f"--cov-config={config}", "--cov-context=test", "--cov-report="]
+        subprocess.run([sys.executable, "-m", "pytest", *options, *files], cwd=self._root, check=False,
                        stdout=subprocess.DEVNULL)
 
 
