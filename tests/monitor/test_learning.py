@@ -104,3 +104,56 @@ def test_an_unknown_code_is_said_in_one_line(school, capsys):
 
 def test_the_report_says_how_each_pass_was_coached(school):
     assert "pass 1 faded by skill (muted probe)" in report_html(open_recording(school / "d0"))
+
+
+def test_the_sentence_counts_passes_days_and_probes_and_gives_the_interval():
+    values = [0.30, 0.42, 0.41, 0.55, 0.58, 0.71]
+    found = learning_of([attempt(d // 2, d % 2 + 1, v, probe=True) for d, v in enumerate(values)], "T1")
+
+    # slopes of all 15 pairs by hand: the middle one is 0.08
+    assert found.slope == pytest.approx(0.08)
+    assert found.sentence.startswith("T1: 6 passes on 3 days, 6 muted probes; ")
+    assert "changes by +8.0 percentage points a probe (better), 90 % interval +" in found.sentence
+    assert found.slope_low < 0.08 < found.slope_high
+
+
+@pytest.mark.parametrize(("gain", "measure", "says"), [
+    (-0.07, "in_limits", "(worse)"), (0.2, "height_sd_mm", "+0.20 mm a probe (worse)"),
+    (-0.2, "dwell_s", "-0.20 s a probe, ")])
+def test_a_change_is_called_better_or_worse_only_where_a_measure_has_a_better_side(gain, measure, says):
+    found = learning_of([attempt(d, 1, 3.0 + gain * d, probe=True) for d in range(7)], "T1", measure)
+
+    assert says in found.sentence
+
+
+def test_one_pass_on_one_day_is_said_in_the_singular():
+    assert learning_of([attempt(0, 1, 0.5)], "T1").sentence.startswith("T1: 1 pass on 1 day, 0 muted probes; too few")
+
+
+def test_five_probes_are_too_few_and_what_is_not_known_is_no_probe():
+    probes = [attempt(d, 1, 0.1 * d, probe=True) for d in range(5)]
+    unknown = attempt(6, 1, float("nan"), probe=True)
+
+    assert "too few probes" in learning_of([*probes, unknown], "T1").sentence
+
+
+@pytest.mark.parametrize(("minutes", "says"), [(0, "(median of 1)"), (10, "(median of 1, some after less than 24 h)")])
+def test_a_night_shorter_than_a_day_is_told(minutes, says):
+    last = DAY_1 + datetime.timedelta(minutes=minutes)
+    first = DAY_1 + datetime.timedelta(days=1)
+    passes = [Attempt("r", n, begun, value, "", False, False) for n, begun, value in ((1, last, 0.7), (2, first, 0.6))]
+
+    found = learning_of(passes, "T1")
+
+    assert says in found.sentence and "-10.0 percentage points" in found.sentence
+
+
+def test_probes_are_drawn_filled_and_practice_hollow_at_their_places():
+    passes = [attempt(0, 1, 0.4, probe=True), attempt(0, 2, 0.5), attempt(1, 1, 0.6, probe=True)]
+    axes = learning_figure(learning_of(passes, "T1")).axes[0]
+
+    drawn = {bool(len(c.get_facecolors())): c.get_offsets().tolist() for c in axes.collections}
+    assert drawn == {True: [[1, 0.4], [3, 0.6]], False: [[2, 0.5]]}
+    joined, day = axes.lines[0], axes.lines[1]
+    assert joined.get_xydata().tolist() == [[1, 0.4], [3, 0.6]] and list(day.get_xdata()) == [2.5, 2.5]
+    assert [t.get_text() for t in axes.texts] == ["2026-03-02", "2026-03-03"] and axes.texts[1].xy == (2.6, 0.02)

@@ -79,7 +79,8 @@ class Covering:
         config = self._kept / "rc"
         config.write_text(f"{_CONFIG}data_file = {self._kept / f'run{run}'}\n", encoding="utf-8")
         (self._kept / f"run{run}").unlink(missing_ok=True)
-        options = ["-q", "-p", "no:cacheprovider", "--cov", f"--cov-config={config}", "--cov-context=test", "--cov-report="]
+        options = ["-q", "-p", "no:cacheprovider", "--cov", f"--cov-config={config}", "--cov-context=test",
+                   "--cov-report="]
         subprocess.run([sys.executable, "-m", "pytest", *options, *files], cwd=self._root, check=False,
                        stdout=subprocess.DEVNULL)
 
