@@ -103,3 +103,33 @@ def test_a_mirror_image_is_no_turn():
     points = np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 1.0], [0.0, 1.5]])
 
     assert np.linalg.det(rigid.aligned(points, points * [-1.0, 1.0])[0]) > 0.99
+
+
+def test_a_half_turn_about_a_slanted_axis_gives_that_axis():
+    axis = np.array([-1.0, 2.0, -2.0]) / 3.0
+
+    found = rigid.log_rotation(2 * np.outer(axis, axis) - np.eye(3))
+
+    assert_allclose(found * np.sign(found @ axis), np.pi * axis, atol=1e-9)
+
+
+def test_a_turn_just_short_of_a_half_keeps_its_sense():
+    for sense in (1.0, -1.0):
+        turn = sense * (np.pi - 3e-7) * np.array([-1.0, 2.0, -2.0]) / 3.0
+        assert_allclose(rigid.log_rotation(Rotation.from_rotvec(turn).as_matrix()), turn, atol=1e-6)
+
+
+def test_a_tiny_turn_gives_its_vector_back():
+    assert_allclose(rigid.log_rotation(rigid.exp_rotation(np.array([3e-8, -2e-8, 1e-8]))), [3e-8, -2e-8, 1e-8],
+                    rtol=1e-6)
+
+
+def test_a_mirror_image_in_space_is_laid_over_as_well_as_a_turn_can():
+    points = np.random.default_rng(6).normal(size=(9, 3)) * [9.0, 4.0, 1.0]
+    mirrored = points * [1.0, 1.0, -1.0]
+
+    turn, _ = rigid.aligned(points, mirrored)
+
+    assert np.linalg.det(turn) > 0.99
+    assert_allclose(turn, Rotation.align_vectors(mirrored - mirrored.mean(0), points - points.mean(0))[0].as_matrix(),
+                    atol=1e-6)
