@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import hashlib
 import itertools
-import random
 import sys
 import tempfile
 import time
+from collections import Counter
 from pathlib import Path
 
 from tests.mutants.belonging import Imports, reaches_compiled
@@ -49,14 +50,29 @@ def main() -> int:
 
 
 def _chosen(args: argparse.Namespace, places: list[tuple[Path, Fault]]) -> list[tuple[Path, Fault]]:
-    """Places drawn with each seed; those that do not compile are passed over."""
+    """Places drawn with each seed, so that a change of one line moves no other place; those that do not compile are
+    passed over.
+    """
     found = []
     for seed in args.seed:
-        drawn = random.Random(seed).sample(places, len(places))
+        drawn = _shuffled(places, seed)
         whole = ((path, fault) for path, fault in drawn if _compiles(path, fault))
         found += list(itertools.islice(whole, args.first - 1, args.count))
     print(f"{len(places)} places for faults; {len(found)} chosen with seeds {args.seed}", flush=True)
     return found
+
+
+def _shuffled(places: list[tuple[Path, Fault]], seed: int) -> list[tuple[Path, Fault]]:
+    """In the order of a hash of the seed and of what stands at each place; like lines of a file are counted."""
+    lines = {path: (ROOT / path).read_text(encoding="utf-8").splitlines() for path, _ in places}
+    seen: Counter[tuple[str, ...]] = Counter()
+    keyed = []
+    for path, fault in places:
+        what = path.as_posix(), lines[path][fault.line - 1].strip(), fault.kind, fault.text
+        seen[what] += 1
+        key = hashlib.sha256(repr((seed, what, seen[what])).encode()).digest()
+        keyed.append((key, path, fault))
+    return [(path, fault) for _, path, fault in sorted(keyed, key=lambda item: item[0])]
 
 
 def _compiles(path: Path, fault: Fault) -> bool:

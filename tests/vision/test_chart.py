@@ -8,7 +8,7 @@ from scipy.spatial.transform import Rotation
 
 from vision.nozzle.body import ToolPose, sideways_of
 from vision.nozzle.silhouette import moved_pose, turned
-from vision.track.chart import chart_of, chart_of_steps, pose_of
+from vision.track.chart import axis_of, axis_spread, chart_of, chart_of_steps, pose_of
 
 LOOKS_DOWN = np.eye(4)
 LOOKS_DOWN[:3, :3] = Rotation.from_euler("xyz", [2.6, 0.1, 0.4]).as_matrix()
@@ -49,3 +49,39 @@ def test_coordinates_change_with_a_step_as_small_steps_show(chart):
                        for e in np.eye(6)]).T
 
     assert_allclose(chart_of_steps(pose.tip_mm, pose.axis, pose.roll_rad, LOOKS_DOWN, True), slopes, atol=1e-4)
+
+
+def test_a_jet_s_direction_changes_with_its_chart_as_small_steps_show():
+    chart, h = np.array([0.31, -0.22]), 1e-6
+    slopes = np.stack([(axis_of(chart + step) - axis_of(chart - step)) / (2 * h) for step in h * np.eye(2)], -1)
+
+    found = axis_spread(axis_of(chart))
+
+    assert_allclose(found[3:, 3:], slopes, atol=1e-8)
+    assert_allclose(found[:3], np.eye(5)[:3])
+    assert (found[3:, :3] == 0).all()
+
+
+def test_a_chart_beyond_the_horizon_is_drawn_back_to_just_above_it():
+    x, y, z = axis_of(np.array([1.5, -2.0]))
+
+    assert_allclose([x, y], 0.999 * np.array([0.6, -0.8]))
+    assert_allclose(x * x + y * y + z * z, 1.0)
+    assert z < 0
+
+
+def test_a_turn_is_counted_from_the_bench_s_x():
+    chart = np.array([3.0, 4.0, 5.0, 0.0, 0.0, 0.3])
+
+    _, axis, roll = pose_of(chart, LOOKS_DOWN)
+    sideways = LOOKS_DOWN[:3, :3].T @ sideways_of(axis, roll)
+
+    assert_allclose(sideways, [np.cos(0.3), -np.sin(0.3), 0.0], atol=1e-12)  # the jet points down
+
+
+def test_a_straight_tool_s_turn_stays_by_itself():
+    pose = ToolPose(*pose_of(np.array([3.0, 4.0, 5.0, 0.2, -0.3, 0.6]), LOOKS_DOWN))
+    steps = chart_of_steps(pose.tip_mm, pose.axis, pose.roll_rad, LOOKS_DOWN, False)
+
+    assert_allclose(steps[5], np.eye(6)[5])
+    assert_allclose(steps[:5], chart_of_steps(pose.tip_mm, pose.axis, pose.roll_rad, LOOKS_DOWN, True)[:5])
