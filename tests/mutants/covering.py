@@ -12,9 +12,9 @@ from pathlib import Path
 
 from coverage import CoverageData
 
-__all__ = ["Covering"]
+__all__ = ["CODE", "Covering", "digest"]
 
-_CODE = ("vision", "monitor")
+CODE = ("vision", "monitor")
 _PART = "|"  # pytest-cov writes test|run, test|setup, test|teardown
 _CONFIG = "[run]\nsource = vision,monitor\nomit = monitor/ui/*\nrelative_files = true\n"
 
@@ -62,8 +62,8 @@ class Covering:
     def _measured(self) -> dict[str, int]:
         """Number of the run that holds each test file, after what is missing has been run."""
         book = self._kept / "runs.json"
-        code, now = _digest(self._root / top for top in _CODE), {
-            p.relative_to(self._root).as_posix(): _digest([p]) for p in self._root.glob("tests/**/test_*.py")}
+        code, now = digest(self._root / top for top in CODE), {
+            p.relative_to(self._root).as_posix(): digest([p]) for p in self._root.glob("tests/**/test_*.py")}
         was = json.loads(book.read_text()) if book.exists() else {}
         runs = was["tests"] if was.get("code") == code else {}
         new = sorted(name for name, digest in now.items() if runs.get(name, [""])[0] != digest)
@@ -85,7 +85,7 @@ class Covering:
                        stdout=subprocess.DEVNULL)
 
 
-def _digest(places: Iterator[Path] | list[Path]) -> str:
+def digest(places: Iterator[Path] | list[Path]) -> str:
     """Of the Python files there."""
     whole = hashlib.sha256()
     for place in places:

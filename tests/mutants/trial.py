@@ -12,6 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from tests.mutants.covering import CODE, digest
+
 __all__ = ["Outcome", "Shadow", "first_failure"]
 
 _COPIED = ("vision", "monitor", "tests", "calibration", "sample_video", "pyproject.toml", "README.md", "DEVELOPERS.md")
@@ -80,8 +82,11 @@ class Shadow:
         return not self._sound[test]
 
     def warm(self) -> None:
-        """Compile what the tests of the compiled code use, so that no trial pays for it."""
-        self._run(list(_COMPILED), self._clean, WARMING_S)
+        """Compile what the tests of the compiled code use, so that no trial pays for it; once for the same code."""
+        mark, code = self._clean / "warmed", digest(self.tree / top for top in CODE)
+        if not mark.exists() or mark.read_text() != code:
+            self._run(list(_COMPILED), self._clean, WARMING_S)
+            mark.write_text(code)
 
     def trial(self, path: Path, source: str, users: set[str], tests: list[str], left_out: Sequence[str]) -> Outcome:
         """Run tests, but for some that fail anyway, against the copy with one file replaced; `users` are names of files
