@@ -17,6 +17,7 @@ from monitor.repeat.compare.gauge import crossed_anova, study
 from monitor.repeat.compare.odd import chances, odd_passes, pick_reference
 from monitor.repeat.compare.order import order_of
 from monitor.repeat.compare.passes import Pass, column, expand, read_passes, spread
+from monitor.repeat.compare.rules import fired
 from monitor.repeat.compare.tables import lines
 from tests.compare.make import record_passes
 from tests.monitor.make import JOB_TEXT, job
@@ -419,3 +420,76 @@ def test_a_pass_of_one_operator_alone_may_be_called_odd_more_easily_than_where_o
 
     fewer, more = (sum(chances(passes).values()) for passes in (two, alone))
     assert more - fewer == pytest.approx(0.004)  # what the test of operators takes of the whole
+
+
+def test_capability_is_told_of_height_and_dwell_and_of_nothing_else():
+    passes = [one(i, height=h, dwell=3 + h / 50) for i, h in enumerate(np.random.default_rng(6).normal(15, 1, 30))]
+
+    found = {key: view.capability for key, view in compare(passes, job()).measures.items()}
+
+    assert {key for key, c in found.items() if c is not None} == {"height_mean_mm", "dwell_s"}
+    # the job allows 5 to 25 mm and 4 s: only the upper side of the dwell has a limit
+    assert math.isnan(found["dwell_s"].cpl) and math.isfinite(found["dwell_s"].cpu)
+    assert math.isfinite(found["height_mean_mm"].cpl)
+
+
+@pytest.mark.parametrize("rules", [(), (5,)])
+def test_rules_that_are_not_there_are_refused(rules):
+    with pytest.raises(ValueError, match="expected some of 1, 2, 3, 4"):
+        fired([0.0], rules)
+
+
+def test_samples_of_like_passes_are_charted_in_the_measure_s_unit():
+    rng = np.random.default_rng(9)
+    dwell = 3 * np.exp(rng.normal(0, 0.1, 84))
+    view = compare([one(i, dwell=d) for i, d in enumerate([*dwell, 3.0, 3.1])], job(), batch=4).measures["dwell_s"]
+
+    logs = np.log(dwell).reshape(21, 4)  # the last two passes make no sample
+    np.testing.assert_allclose(view.means.values, np.exp(logs.mean(1)))
+    assert view.means.centre == pytest.approx(math.exp(logs.mean()))
+    np.testing.assert_allclose(view.spreads.values, logs.std(1, ddof=1) * math.exp(logs.mean()), rtol=1e-6)
+    assert view.sample_signals == 0
+
+
+def test_warps_are_in_seconds_of_the_reference():
+    passes = [one(0, bump=2.0, dwell=4.0), one(1, bump=2.0, dwell=4.0)]
+    late = dataclasses.replace(passes[1], height_mm=np.interp(passes[1].t_s - 0.2, passes[0].t_s, passes[0].height_mm))
+
+    found = compare([passes[0], late], job(), reference=0).warps
+
+    assert found[0].warp_s == 0 and found[1].warp_s == pytest.approx(0.2, abs=0.045)
+
+
+def test_moments_of_a_pass_without_a_trace_are_not_known():
+    blind = dataclasses.replace(one(0), t_s=np.zeros(0), height_mm=np.zeros(0))
+
+    found = compare([blind, one(1)], job())
+
+    assert all(math.isnan(v) for v in found.landmarks(0).values()) and found.landmarks(1)["leave"] == 3.0
+    assert found.curve_of == (1,) and found.curves is None
+
+
+def test_marks_tell_what_was_left_out_what_is_odd_and_where_a_drift_ends():
+    heights = 12.0 + 0.25 * np.arange(24) + np.random.default_rng(5).normal(0, 0.2, 24)
+    passes = [one(i, height=h, sigma=0.1) for i, h in enumerate(heights)]
+
+    found = compare(passes, job(), aside={3: "a cable hung in the way"}, rules=(4,))
+
+    assert found.marks(3) == ("left out: a cable hung in the way",)
+    # eight throws of a coin alike, heads or tails: 2^8 - 1 throws on average
+    assert "height has drifted here" in found.marks(23) and found.patterns_every == pytest.approx(255)
+    assert any("pattern (height: eight in a row on one side)" in mark for mark in found.marks(23))
+    assert not found.is_quiet and found.sentence.startswith("None of the 23 passes")
+
+
+@pytest.mark.parametrize("name", ["0", "3", "day/9"])
+def test_a_pass_that_is_not_there_is_refused_with_those_that_are(name):
+    with pytest.raises(InputError, match=r"--reference .*: no such pass; there are day/1, day/2"):
+        find_pass([one(0), one(1)], name)
+
+
+def test_of_many_passes_six_are_listed():
+    with pytest.raises(InputError, match="day/6 and 2 more"):
+        find_pass([one(i) for i in range(8)], "x")
+    with pytest.raises(InputError, match="day/6$"):
+        find_pass([one(i) for i in range(6)], "x")

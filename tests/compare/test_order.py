@@ -215,3 +215,18 @@ def test_traces_of_unlike_lengths_are_not_warped(shapes):
 
 def test_the_cache_of_heat_is_told_by_its_name():
     assert CACHE == "equal_start.json"  # named in the README
+
+
+def test_traces_that_are_the_same_are_not_warped():
+    t = np.sin(np.arange(60) / 5.0)
+
+    found = warp(t, t + 3.0, 0.1)
+
+    assert (found.lag == 0).all() and found.residual == found.unwarped == pytest.approx(3.0)
+
+
+def test_without_a_band_nothing_is_warped():
+    t = np.arange(60)
+    reference, late = (3 * np.exp(-((t - at) / 6.0) ** 2) for at in (30, 33))
+
+    assert (warp(reference, late, 0.1, band=0.0).lag == 0).all()

@@ -126,3 +126,14 @@ def test_an_index_is_filled_from_recordings(tmp_path):
     assert [(p.operator, p.faults) for p in passes][0][0] == "T1" and (tmp_path / CACHE).is_file()
     with sqlite3.connect(tmp_path / CACHE) as db:
         assert db.execute("SELECT COUNT(*) FROM passes").fetchone()[0] == len(passes) >= 1
+
+
+def test_the_latest_probes_are_drawn_from_left_to_right_and_from_none_to_all():
+    from monitor.repeat.class_page import SPARK_PX, _spark
+
+    (width, height), n = SPARK_PX, 8
+    drawn = _spark([0.0, float("nan"), 1.0])
+    points = re.search(r'polyline points="([^"]*)"', drawn).group(1).split()
+
+    step = (width - 6) / (n - 1)
+    assert points == [f"3.0,{height - 3:.1f}", f"{3 + 2 * step:.1f},3.0"] and drawn.count("<circle") == 2

@@ -1,12 +1,23 @@
 """What a reviewer looks at: distances, events in order, maps of a span."""
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from monitor.recording.comments import Comment
-from monitor.review.traces import Cancelled, Happening, after, before, dwell_in, happenings_of, heating_in, traces_of
+from monitor.review.traces import (
+    Cancelled,
+    Happening,
+    after,
+    before,
+    dwell_in,
+    happenings_of,
+    heating_in,
+    part_title,
+    traces_of,
+)
 from tests.monitor.made_recording import make_recording
 from tests.monitor.make import job
 
@@ -101,3 +112,29 @@ def test_jumping_passes_over_frames_that_were_left_out():
     found = [Happening(1.0, 1.0, "gap", "3 frames not analysed"), Happening(2.0, 3.0, "pass", "pass 1")]
 
     assert after(found, 0.5).title == "pass 1" and before(found, 1.5) is None
+
+
+def test_frames_that_were_left_out_span_from_the_first_to_the_last():
+    recording = SimpleNamespace(frames={"t_s": np.array([0.0, 9.0])}, passes=[], warnings=[], events=[], part_events=[],
+                                marks=[], station=[], drops=[{"t_s": 4.0, "count": 2}, {"t_s": 1.5, "count": 1}])
+
+    gap, = happenings_of(recording)
+
+    assert (gap.t_s, gap.t_end_s, gap.kind, gap.title) == (1.5, 4.0, "gap", "3 of 5 pictures skipped")
+
+
+def test_a_warning_that_still_stands_ends_with_the_recording():
+    warning = {"t_start_s": 3.0, "t_end_s": None, "kind": "too_far", "text": "go down"}
+    recording = SimpleNamespace(frames={"t_s": np.array([0.0, 9.0])}, passes=[], warnings=[warning], events=[],
+                                part_events=[], marks=[], station=[{"t_s": 1.0, "setpoint_c": 380.0,
+                                                                    "airflow_l_min": None}], drops=[])
+
+    turned, warned = happenings_of(recording)
+
+    assert (warned.t_end_s, turned.title) == (9.0, "setpoint to 380 C")
+
+
+@pytest.mark.parametrize(("row", "says"), [
+    ({"dx_mm": None}, "C3 is gone"), ({"dx_mm": 0.3, "dy_mm": -0.4, "turn_rad": -0.1}, "C3 is gone: 0.50 mm, -5.7 d")])
+def test_what_happened_to_a_part_tells_by_how_much_where_that_is_known(row, says):
+    assert part_title({"kind": "removed", "part": "C3"} | row).startswith(says)
