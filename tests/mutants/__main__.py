@@ -1,8 +1,9 @@
 """Plants faults at random places outside the windows, one at a time, and runs the tests that belong to the file.
 
 General tools for this change every place of a module and run one command for all; here the tests are those that run the
-faulty line (for compiled functions, which run none: those that import the file), and code that is compiled and kept on
-disk has to be made anew. Prints each fault, whether it was noticed, and by what.
+faulty line. Of compiled functions these are known with nothing compiled, and run so; a fault that they do not notice is
+compiled, with all that uses it, and tried with the tests that import the file. Prints each fault, whether it was
+noticed, and by what.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from tests.mutants.belonging import Imports, reaches_compiled
+from tests.mutants.belonging import Imports, is_in_compiled, reaches_compiled
 from tests.mutants.covering import Covering
 from tests.mutants.faults import Fault, faults_of
 from tests.mutants.trial import Outcome, Shadow
@@ -32,12 +33,15 @@ def main() -> int:
     places, imports, began_s = _places(args), Imports(ROOT), time.monotonic()
     survived, n = [], 0
     with contextlib.nullcontext(args.keep) if args.keep else tempfile.TemporaryDirectory(prefix="mutants-") as folder:
-        covering = Covering(ROOT, Path(folder).resolve() / "lines")
-        shadow = Shadow(ROOT, Path(folder).resolve())
+        kept = Path(folder).resolve()
+        covering, plain = Covering(ROOT, kept / "lines"), Covering(ROOT, kept / "plain_lines", is_plain=True)
+        shadow = Shadow(ROOT, kept)
         shadow.warm()
         for path, fault in _chosen(args, places):
             source = (shadow.tree / path).read_text(encoding="utf-8")
-            outcome = _judged(shadow, _tests(imports, covering, path, fault), imports, path, fault, source)
+            outcome = _judged(shadow, _running(imports, plain, path, fault), path, fault, source)
+            if not outcome.failed:
+                outcome = _compiled(shadow, _tests(imports, covering, path, fault), imports, path, fault, source)
             n += 1
             survived += [_told(path, fault, source)] * (not outcome.failed)
             print(f"{'killed' if outcome.failed else 'SURVIVED':9s} {_told(path, fault, source)}\n"
@@ -107,15 +111,31 @@ def _places(args: argparse.Namespace) -> list[tuple[Path, Fault]]:
     return [(p, fault) for p, fault in places if args.line is None or fault.line == args.line]
 
 
+def _running(imports: Imports, covering: Covering, path: Path, fault: Fault) -> list[str]:
+    """Tests that run the faulty line, nearest first."""
+    rank = {test.as_posix(): k for k, (_, test) in enumerate(imports.tests(path))}
+    return sorted(covering.tests(path, fault.line),
+                  key=lambda test: rank.get(test.partition("::")[0], len(rank)))[:MOST_TESTS]
+
+
 def _tests(imports: Imports, covering: Covering, path: Path, fault: Fault) -> list[str]:
     """Those that run the faulty line, or else those that import its file; nearest first."""
-    files = [test.as_posix() for _, test in imports.tests(path)]
-    rank = {name: k for k, name in enumerate(files)}
-    running = sorted(covering.tests(path, fault.line), key=lambda test: rank.get(test.partition("::")[0], len(rank)))
-    return running[:MOST_TESTS] or files[:MOST_FILES]
+    return _running(imports, covering, path, fault) or [p.as_posix() for _, p in imports.tests(path)][:MOST_FILES]
 
 
-def _judged(shadow: Shadow, tests: list[str], imports: Imports, path: Path, fault: Fault, source: str) -> Outcome:
+def _judged(shadow: Shadow, tests: list[str], path: Path, fault: Fault, source: str) -> Outcome:
+    """What these tests say of a fault in a compiled function, nothing being compiled; nothing of another fault."""
+    if not is_in_compiled(source, fault.line):
+        return Outcome("", "", 0.0)
+    while tests:
+        outcome = shadow.plain_trial(path, fault.planted(source), tests)
+        if "::" not in outcome.failed or not shadow.fails_anyway(outcome.failed, is_plain=True):
+            return outcome
+        tests = [test for test in tests if test not in (outcome.failed, outcome.failed.partition("::")[0])]
+    return Outcome("", "", 0.0)
+
+
+def _compiled(shadow: Shadow, tests: list[str], imports: Imports, path: Path, fault: Fault, source: str) -> Outcome:
     """What these tests say; a test that fails without the fault too is left out and the rest asked again."""
     if not tests:
         return Outcome("", "no test uses this file", 0.0)

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
 
-__all__ = ["Imports", "reaches_compiled"]
+__all__ = ["Imports", "is_in_compiled", "reaches_compiled"]
 
 _COMPILES = ("njit", "jitable", "compiled")
 
@@ -66,11 +66,20 @@ def reaches_compiled(source: str, line: int) -> bool:
                    and node.lineno <= line <= (node.end_lineno or 0)), None)
     if within is None:
         return True
-    if isinstance(within, ast.FunctionDef) and any(word in ast.unparse(d) for d in within.decorator_list
-                                                   for word in _COMPILES):
+    if _is_compiled(within):
         return True
     constants = (node for node in body if not isinstance(node, ast.FunctionDef | ast.ClassDef | ast.ImportFrom))
     return any(isinstance(n, ast.Name) and n.id == within.name for node in constants for n in ast.walk(node))
+
+
+def is_in_compiled(source: str, line: int) -> bool:
+    """Whether a line stands in a function that is compiled."""
+    return any(_is_compiled(node) and node.lineno <= line <= (node.end_lineno or 0) for node in ast.parse(source).body)
+
+
+def _is_compiled(node: ast.stmt) -> bool:
+    return isinstance(node, ast.FunctionDef) and any(word in ast.unparse(d) for d in node.decorator_list
+                                                     for word in _COMPILES)
 
 
 def _module(path: Path) -> str:

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
 import shutil
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.mutants.covering import CODE, digest
+from tests.mutants.covering import CODE, FAILED, digest
 
 __all__ = ["Outcome", "Shadow", "first_failure"]
 
@@ -57,7 +58,7 @@ class Shadow:
         self.tree, self._clean, self._cache = place / "tree", place / "cache_clean", place / "cache"
         self.tree.mkdir(parents=True, exist_ok=True)
         self._clean.mkdir(exist_ok=True)
-        self._sound: dict[str, bool] = {}
+        self._sound: dict[tuple[str, bool], bool] = {}
         variables = {**os.environ, "OMP_NUM_THREADS": "1", "QT_QPA_PLATFORM": "offscreen",
                      "HYPOTHESIS_STORAGE_DIRECTORY": str(place / "hypothesis")}
         self._server = subprocess.Popen([sys.executable, "-B", "-m", "tests.mutants.server"], stdin=subprocess.PIPE,
@@ -75,11 +76,11 @@ class Shadow:
         self._server.stdin.close()
         self._server.wait()
 
-    def fails_anyway(self, test: str) -> bool:
+    def fails_anyway(self, test: str, is_plain: bool = False) -> bool:
         """Whether a test fails without a fault too, so that its failure says nothing."""
-        if test not in self._sound:
-            self._sound[test] = not self._run([test], self._clean, BUDGET_S + COMPILING_S).failed
-        return not self._sound[test]
+        if (test, is_plain) not in self._sound:
+            self._sound[test, is_plain] = not self._run([test], self._clean, BUDGET_S + COMPILING_S, is_plain).failed
+        return not self._sound[test, is_plain]
 
     def warm(self) -> None:
         """Compile what the tests of the compiled code use, so that no trial pays for it; once for the same code."""
@@ -88,13 +89,15 @@ class Shadow:
             self._run(list(_COMPILED), self._clean, WARMING_S)
             mark.write_text(code)
 
+    def plain_trial(self, path: Path, source: str, tests: list[str]) -> Outcome:
+        """Run tests against the copy with one file replaced, nothing being compiled."""
+        with self._replaced(path, source):
+            return self._run(tests, self._clean, BUDGET_S, is_plain=True)
+
     def trial(self, path: Path, source: str, users: set[str], tests: list[str], left_out: Sequence[str]) -> Outcome:
         """Run tests, but for some that fail anyway, against the copy with one file replaced; `users` are names of files
         whose compiled code is void.
         """
-        target = self.tree / path
-        kept, stamp = target.read_bytes(), target.stat()
-
         def is_void(_: str, names: list[str]) -> list[str]:
             return [name for name in names if name.split(".")[0].split("-")[0] in users]
 
@@ -102,18 +105,27 @@ class Shadow:
         shutil.copytree(self._clean, self._cache, ignore=is_void)
         is_compiled = any("njit" in p.read_text(encoding="utf-8") for top in ("vision", "monitor")
                           for p in (self.tree / top).rglob("*.py") if p.stem in users)
+        with self._replaced(path, source):
+            outcome = self._run([*tests, *(f"--deselect={t}" for t in left_out)], self._cache,
+                                BUDGET_S + COMPILING_S * is_compiled)
+        shutil.copytree(self._cache, self._clean, ignore=is_void, dirs_exist_ok=True)
+        return outcome
+
+    @contextlib.contextmanager
+    def _replaced(self, path: Path, source: str) -> Iterator[None]:
+        """The copy with one file replaced, for as long as this lasts."""
+        target = self.tree / path
+        kept, stamp = target.read_bytes(), target.stat()
         try:
             target.write_text(source, encoding="utf-8")
-            return self._run([*tests, *(f"--deselect={t}" for t in left_out)], self._cache,
-                             BUDGET_S + COMPILING_S * is_compiled)
+            yield
         finally:
             target.write_bytes(kept)
             os.utime(target, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))
-            shutil.copytree(self._cache, self._clean, ignore=is_void, dirs_exist_ok=True)
 
-    def _run(self, tests: list[str], cache: Path, budget_s: float) -> Outcome:
+    def _run(self, tests: list[str], cache: Path, budget_s: float, is_plain: bool = False) -> Outcome:
         asked = {"folder": str(self.tree), "tests": tests, "cache": str(cache), "budget_s": budget_s,
-                 "most_cpu_s": budget_s + ENDLESS_S, "most_wall_s": MOST_WALL_S}
+                 "most_cpu_s": budget_s + ENDLESS_S, "most_wall_s": MOST_WALL_S, "is_plain": is_plain}
         self._server.stdin.write(json.dumps(asked) + "\n")
         self._server.stdin.flush()
         answer = json.loads(self._server.stdout.readline())
@@ -126,7 +138,7 @@ def first_failure(told: str, code: int) -> str:
     """The test that failed first, by what pytest printed; empty when none did."""
     if code < 0:
         return "does not end"
-    found = re.search(r"^(?:FAILED|ERROR) (.+?)(?: - .*)?$", told, re.MULTILINE)  # names of cases may hold spaces
+    found = re.search(FAILED, told, re.MULTILINE)
     if found is not None:
         return found.group(1)
     if code == 4:
