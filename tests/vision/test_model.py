@@ -65,19 +65,19 @@ def test_a_radial_function_that_always_rises_has_no_fold(k):
 
 
 def test_beyond_the_fold_points_go_straight_on_from_its_image():
-    camera, way = _folding(-0.3, 0.02, 0.01), np.array([0.6, 0.8])
+    camera, way = _folding(-0.3, 0.02, -0.01), np.array([0.6, 0.8])
     edge, image_of_edge = camera.fold
     radii = edge * np.array([0.7, 1.0, 1.3, 2.5])
 
     px = camera.project(np.column_stack([radii[:, None] * way, np.ones(4)]))
 
-    inner = radii[0] * (1 - 0.3 * radii[0]**2 + 0.02 * radii[0]**4 + 0.01 * radii[0]**6)
+    inner = radii[0] * (1 - 0.3 * radii[0]**2 + 0.02 * radii[0]**4 - 0.01 * radii[0]**6)
     expected = np.array([inner, *(image_of_edge + radii[1:] - edge)])[:, None] * way
     assert_allclose(px, expected * [500, 510] + [320, 240], atol=1e-6)
 
 
 def test_compiled_code_goes_on_beyond_the_fold_as_the_camera_does():
-    camera = _folding(-0.3, 0.02, 0.01, 0.003, -0.002)
+    camera = _folding(-0.3, 0.02, -0.01, 0.003, -0.002)
     far = np.array([[1.6, 0.3, 1.1], [-3.0, 2.0, 0.9], [0.2, -0.3, 1.0]])
 
     assert_allclose([pixel(*p, lens_of(camera)) for p in far], camera.project(far), atol=1e-6)
