@@ -136,7 +136,8 @@ def test_cuts_go_through_the_picture_and_through_the_bench_behind_it():
 
 # pixels of the first cut: its edge, half way to its outer end and there, and beside those
 @pytest.mark.parametrize(("unknown", "is_flat"), [((30, 26), True), ((33, 29), True), ((36, 33), True),
-                                                  ((31, 26), False), ((28, 22), False), ((38, 37), False), (None, False)])
+                                                  ((31, 26), False), ((28, 22), False),
+                                                  ((38, 37), False), (None, False)])
 def test_the_outer_end_of_a_cut_stands_for_what_is_not_known_behind_it(unknown, is_flat):
     image, bench, known = _scene(unknown)
     bare = cut_through(image, bench, np.full_like(known, 255), PX, NORMAL, np.zeros(2, bool), LINES, OFFSETS_PX, NOISE)
