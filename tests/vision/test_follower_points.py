@@ -82,7 +82,7 @@ def test_faint_uneven_and_far_edges_are_not_seen():
     cuts[5, -2] -= 50.0
     cuts[6, -2] -= 20.0
     cuts[7] = _cuts([2.2])
-    cuts[8] = _cuts([-1.8])
+    cuts[8] = _cuts([1.8])
 
     _, seen = _edge_offsets(cuts)
 
