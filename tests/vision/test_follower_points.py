@@ -5,11 +5,11 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.special import ndtr
 
-from tests.vision.drawn import CAMERA, looking_down
+from tests.vision.drawn import CAMERA, frame, looking_down, picture
 from vision import rigid
 from vision.bench.board import BoardFollower, rigid_shift
 from vision.bench.carried import BenchRelief, bench_now
-from vision.bench.follower import _edge_offsets, _rows, _solve, seen_before
+from vision.bench.follower import BenchFollower, _edge_offsets, _rows, _solve, seen_before
 from vision.bench.mat import load_mat, standard_mat
 from vision.camera.lens import lens_of
 from vision.errors import CalibrationError
@@ -29,7 +29,7 @@ def _sides():
     along = np.stack([np.cos(turn), np.sin(turn), 0 * turn], 1)
     outward = np.stack([np.sin(turn), -np.cos(turn), 0 * turn], 1) * 9.0 + 3.0 * along
     outward[::3] -= 18 * np.stack([np.sin(turn), -np.cos(turn), 0 * turn], 1)[::3]
-    return _points(), along, outward
+    return _points() + np.linspace(-6, 9, 20)[:, None] * [0, 0, 1], along, outward
 
 
 def test_rows_are_how_edges_move_along_their_normals_with_the_camera():
@@ -126,6 +126,29 @@ def test_cuts_that_scatter_more_make_a_pose_less_sure():
     assert np.all(np.abs(found - step)[:6] < 4 * sigma)
     assert_allclose(np.sqrt(np.diag(cov)), sigma, rtol=0.25)  # far-off cuts count less
     assert rms_px == pytest.approx(np.sqrt(np.mean(rest**2)), rel=0.05)
+
+
+def test_far_off_cuts_hardly_pull():
+    rows, offset, _ = _equations(12, noise=0.1)
+    wrong = np.arange(len(rows)) % 7 == 3
+    expected = np.linalg.lstsq(rows[~wrong], offset[~wrong], rcond=None)[0]
+    sigma = 0.1 * np.sqrt(np.diag(np.linalg.inv(rows[~wrong].T @ rows[~wrong])))
+
+    found, _ = _solve(rows, offset + 3.0 * wrong, np.ones(len(rows), bool))
+
+    assert np.all(np.abs(found - expected) < 1.5 * sigma)
+
+
+def test_a_camera_at_rest_is_averaged_over_a_second_or_so():
+    camera = CAMERA.scaled(0.6)
+    follower, grey = BenchFollower(camera, standard_mat()), picture(POSE, camera=camera, noise=0)
+
+    covs = [follower.step(frame(grey, t_s))[0].cov for t_s in (0.0, 0.01, 30.0)]
+
+    sigmas = np.sqrt([np.diag(cov) for cov in covs])
+    assert (sigmas[1] < 0.95 * sigmas[0]).all()
+    assert (sigmas[1] > 0.5 * sigmas[0]).all()  # what a print and the lens are wrong by stays
+    assert_allclose(sigmas[2], sigmas[0], rtol=0.25)  # of long ago nothing counts
 
 
 def _covered(n_sides, n_cuts):
