@@ -28,11 +28,13 @@ def model_of(seed=5, latent=(0.0, 0.0), low_c=40.0, high_c=190.0):
     s, e, w = model.shape, model.exchange, model.work
     for field, low, high in ((s.link_x, 0.2, 2.5), (s.link_y, 0.2, 2.5), (s.via_w_mk, 0.5, 6.0),
                              (s.lead_w_mk, 2.0, 9.0), (e.cover_m2k_w, 1e-3, 6e-3), (e.bottom_share, 0.2, 0.9),
-                             (e.bottom_fixed_w_m2k, 5.0, 30.0), (e.touch_w_m2k, 20.0, 300.0), (e.touch_c, 60.0, 150.0), (w.temp_c, low_c, high_c),
+                             (e.bottom_fixed_w_m2k, 5.0, 30.0), (e.touch_w_m2k, 20.0, 300.0),
+                             (e.touch_c, 60.0, 150.0), (w.temp_c, low_c, high_c),
                              (w.top_c, 50.0, 200.0), (w.bottom_c, 40.0, 120.0)):
         field[:] = rng.uniform(low, high, field.shape)
     s.link_x[2] = s.link_x[1]  # two lines that share their factors
     s.link_y[:, 3] = s.link_y[:, 2]
+    s.link_x[-1], s.link_y[:, -1] = s.link_x[0], s.link_y[:, 0]
     film = rng.uniform(30.0, 700.0, w.top_c.shape)
     return model, film, rng.uniform(200.0, 380.0, film.shape)
 
@@ -261,6 +263,15 @@ def test_some_joints_of_the_melting_check_are_between_solid_and_liquid():
 
     liquid = model.work.liquid
     assert ((liquid > 0) & (liquid < 1)).any() and (liquid == 0).any()
+
+
+def test_joints_without_a_heat_of_fusion_are_not_followed():
+    model, film, gas_c = model_of(low_c=150.0, high_c=230.0)
+    model.work.liquid[:] = 0.3
+
+    model.step(film, gas_c, 0.3)
+
+    assert (model.work.liquid == 0.3).all()
 
 
 def test_latent_heat_counts_in_what_is_stored():
