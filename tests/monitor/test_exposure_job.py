@@ -223,3 +223,22 @@ def test_spread_of_an_aim_that_is_not_known_is_not_known():
 
     assert isinstance(seen, Exposure)
     assert math.isnan(replace(seen, aim_cov_mm2=np.array([[1.0, math.nan], [math.nan, 1.0]])).aim_sigma_mm)
+
+
+@pytest.mark.parametrize("axis", [(0.48, 0.36, -0.8), (-0.2, 0.5, -0.7), (0.7, -0.6, -0.3)])
+def test_spreads_are_those_of_small_errors(axis):
+    rng = np.random.default_rng(4)
+    root = rng.normal(size=(6, 6)) * np.array([0.3, 0.4, 0.5, 0.01, 0.012, 0.008])[:, None]
+    base = seen_at(axis=axis, cov=root @ root.T)
+    seen = expose(base, 6.0, 0.1, SHIFT)
+
+    def moved(state):
+        one = expose(replace(base, tip_mm=state[:3], axis=state[3:]), 6.0, 0.1, SHIFT)
+        return np.array([one.height_mm, one.standoff_mm, one.tilt_rad, *one.aim_mm])
+
+    state, step = np.r_[base.tip_mm, base.axis], 1e-6
+    slopes = np.stack([(moved(state + step * e) - moved(state - step * e)) / (2 * step) for e in np.eye(6)], axis=1)
+    cov = slopes @ base.cov @ slopes.T
+    assert_allclose([seen.height_sigma_mm, seen.standoff_sigma_mm, seen.tilt_sigma_rad], np.sqrt(np.diag(cov))[:3],
+                    rtol=1e-5)
+    assert_allclose(seen.aim_cov_mm2, cov[3:, 3:], rtol=1e-5)

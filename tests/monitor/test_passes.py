@@ -48,11 +48,11 @@ ON = (0.0, 0.0, 12.0)
 
 
 def test_pass_is_confirmed_once_it_lasted_so_long():
-    bench = Bench().feed(2 * DT, ON)
+    bench = Bench().feed(1.0, AWAY).feed(2 * DT, ON)
     assert not bench.technique.pass_open and bench.technique.pass_time_s(bench.t_s) == 0
     bench.feed(DT, ON)  # an eighth of a second after the first
 
-    assert bench.technique.pass_open and bench.technique.pass_time_s(5.0) == 5.0
+    assert bench.technique.pass_open and bench.technique.pass_time_s(5.0) == 4.0
 
 
 def test_pass_ends_when_the_aim_has_been_out_for_longer_than_allowed():
