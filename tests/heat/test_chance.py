@@ -105,6 +105,7 @@ def test_chances_are_shares_of_the_members():
     dwell_s, chance, by_stop, by_clock = window._counted(judged_of(JOINT, SPARE), 5.0)
 
     assert (chance, by_stop) == (0.75, 0.5)
+    assert window._counted(judged_of(JOINT, SPARE), 9.0)[2] == 0.75  # at the stop itself it counts
     assert (dwell_s, by_clock) == (3.0, 0.5)  # at 9 s as many, but there the middle has passed its limit
 
 

@@ -24,6 +24,7 @@ LIMITS = PlanLimits((6e-3, 26e-3), (280.0, 400.0), 90.0)
 NAMES = judged_names(SETUP)
 TIMES = np.arange(0.0, 91.0, 1.0)
 STAGES = (Stage(20e-3, (6e-3, 6e-3), 30.0), Stage(10e-3, (3e-3, 3e-3), 60.0))
+THREE = (Stage(24e-3, (7e-3, 7e-3), 10.0), Stage(20e-3, (6e-3, 6e-3), 20.0), Stage(10e-3, (3e-3, 3e-3), 60.0))
 
 
 def settings(chance=0.95):
@@ -48,7 +49,7 @@ def plan(monkeypatch):
 
     def make(given, setup=SETUP, **more):
         monkeypatch.setattr(window, "search", lambda s, li, few, melt, tell: (tell(0.5), settings())[1])
-        monkeypatch.setattr(window, "_setting", lambda *a: (a[-1](0.5), (360.0, STAGES))[1])
+        monkeypatch.setattr(window, "_setting", lambda *a: (a[-1](0.5), (360.0, THREE))[1])
         monkeypatch.setattr(window, "run_members", lambda s, many, way: (given, ()))
         monkeypatch.setattr(window, "_solid_after", lambda *a: 12.0)
         monkeypatch.setattr(window, "best_measures", lambda *a: (a[-1](0.5), ())[1])
@@ -87,8 +88,8 @@ def test_progress_is_told_from_nought_to_one(plan):
 def test_plan_ends_its_stages_at_the_latest_stop(plan):
     made = plan(course(10, hot_middle=True))  # 260 C at 117.5 s: never within the pass
 
-    assert made.latest_stop_s == 90.0 and made.passes == STAGES
-    assert made.closest.stages == STAGES and made.closest.solid_after_s == 12.0
+    assert made.latest_stop_s == 90.0 and made.passes == THREE
+    assert made.closest.stages == THREE and made.closest.solid_after_s == 12.0
     assert made.closest.dwell_s == pytest.approx(57.0, abs=2.0)  # 225 C at 56 s, with a hold of one second
     assert made.closest.height_m == 10e-3 and made.closest.sweep_m == (3e-3, 3e-3)
     assert made.closest.temp_c["underside"].mid == pytest.approx(np.interp(
