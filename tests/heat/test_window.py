@@ -20,6 +20,7 @@ from monitor.plan.surface import Way
 from tests.heat.cases import job, rectangle
 
 SETUP = job(neighbours=())
+OBLONG = job(part=PartSetup(RegionSetup("U7", rectangle(0, 0, 9, 6), 0.9e-3)), neighbours=())
 LIMITS = PlanLimits((6e-3, 26e-3), (280.0, 400.0), 90.0)
 NAMES = judged_names(SETUP)
 TIMES = np.arange(0.0, 91.0, 1.0)
@@ -181,7 +182,7 @@ class Judged:
         self.best_k = np.asarray(best_k, float)
 
 
-def descent(monkeypatch, margins, limits=LIMITS, sweep_m=(2e-3, 9e-3)):
+def descent(monkeypatch, margins, limits=LIMITS, sweep_m=(2e-3, 3.5e-3)):
     """The best descent, where each way at each setpoint has given margins, and what was run."""
     ran, margins = [], iter(margins)
     fake = SimpleNamespace(with_form=lambda c: c)
@@ -193,7 +194,7 @@ def descent(monkeypatch, margins, limits=LIMITS, sweep_m=(2e-3, 9e-3)):
     monkeypatch.setattr(stage_room, "run_star", run_star)
     monkeypatch.setattr(stage_room, "coordinates", lambda *a: [None])
     monkeypatch.setattr(stage_room, "judge", lambda *a: Judged(next(margins)))
-    return best_descent(SETUP, limits, fake, site_limits(SETUP), melt_wanted(SETUP.part), sweep_m), ran
+    return best_descent(OBLONG, limits, fake, site_limits(SETUP), melt_wanted(SETUP.part), sweep_m), ran
 
 
 def chances(*good):
@@ -204,10 +205,11 @@ def chances(*good):
 def test_descent_comes_down_over_shares_of_the_height(monkeypatch):
     _, ran = descent(monkeypatch, chances(1, 2, 3, 4, 5, 6))
 
-    # 6 mm to 25 mm at the most; the part is 9 mm wide: half a side 4.5 mm, once and one and a half times
+    # 6 mm to 25 mm at the most; half the part's sides are 4.5 and 3 mm, once and one and a half times
     for way, shares in zip(ran, ((1.0, 0.4, 0.05), (0.6, 0.25, 0.05)), strict=True):
         assert [s.height_m for s in way.stages] == pytest.approx([6e-3 + 19e-3 * share for share in shares])
-        np.testing.assert_allclose([s.sweep_m for s in way.stages], [(6.75e-3, 9e-3), (4.5e-3, 9e-3), (2e-3, 9e-3)])
+        np.testing.assert_allclose([s.sweep_m for s in way.stages], [(6.75e-3, 4.5e-3), (4.5e-3, 3.5e-3),
+                                                                 (2e-3, 3.5e-3)])
         assert [s.seconds for s in way.stages] == [30.0] * 3 and way.setpoint_c == 370.0
 
 
@@ -272,6 +274,18 @@ def test_stages_come_down_to_several_places(monkeypatch):
     assert sorted({round(1e3 * s, 6) for s in places[1][1][0]}) == [3.15, 6.75, 13.5]  # of 4.5 mm
     assert (places[0][0] == 26e-3).all()
     np.testing.assert_array_equal(places[1][0], places[2][0])
+
+
+def test_second_of_three_stages_glides(monkeypatch):
+    run = []
+    monkeypatch.setattr(stage_room, "run_stages", lambda *a, **more: run.append((a, more)))
+    heights, sweeps = np.array([[1.0, 2.0], [3.0, 4.0], [5.0, 6.0]]), np.ones((3, 2, 2))
+    stage_room._together("chain", (15.0, 35.0, 40.0), np.array([300.0, 320.0]), list(zip(heights, sweeps, strict=True)))
+
+    (((chain, stages, setpoints, own), more),) = run
+    assert [(s.seconds, s.glides) for s in stages] == [(15.0, False), (35.0, True), (40.0, False)]
+    assert chain == "chain" and setpoints.tolist() == [300.0, 320.0] and more == {"coarser": 2.0}
+    np.testing.assert_array_equal(own.heights_m, heights)
 
 
 def test_smallest_first_sweep_that_keeps_the_rise_is_taken(monkeypatch):
