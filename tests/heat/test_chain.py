@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 import shapely
 
-from monitor.errors import InputError
 from monitor.heat import air, jet, material
 from monitor.heat.chain import Blow, Chain, Fineness, outlet, part_edges, strength
 from monitor.heat.part import package_kind
@@ -291,6 +290,31 @@ def test_pad_and_body_have_edges_of_their_own():
         assert all(abs(edges - place).min() < 1e-9 for place in places)
 
 
+def test_cells_are_fine_along_the_whole_of_a_neighbour():
+    far = RegionSetup("J9", rectangle(-22, 14, 12, 5), 1e-3)
+    x, y = chain((far,)).model.x_edges_m, chain((far,)).model.y_edges_m
+
+    for edges, low, high in ((x, -31e-3, -19e-3), (y, 13.5e-3, 18.5e-3)):  # in the board's frame
+        middle, widths = (edges[1:] + edges[:-1]) / 2, np.diff(edges)
+        assert widths[(middle > low) & (middle < high)].max() < 3.5e-3 and widths.max() > 5e-3
+
+
+def test_holes_without_a_pad_lie_under_the_whole_part():
+    part = PartSetup(RegionSetup("U7", rectangle(1, 2, 10, 7), 1.1e-3), "leadless", vias=12)
+    c = chain(part=part)
+
+    one = 390 * np.pi * (0.15e-3**2 - 0.125e-3**2)  # W m/K of a barrel of 25 um in a hole of 0.3 mm
+    np.testing.assert_allclose(c.model.shape.via_w_mk, np.where(c.model.covered, 12 * one / 70e-6, 0.0), atol=1e-9)
+
+
+def test_pad_is_no_larger_than_the_part():
+    part = PartSetup(RegionSetup("U7", rectangle(1, 2, 10, 7), 1.1e-3), "leadless", vias=12, pad_m=(14e-3, 4e-3))
+    via = chain(part=part).model.shape.via_w_mk * chain(part=part).model.area_m2
+
+    assert via[~chain(part=part).model.covered].max() == pytest.approx(0.0, abs=1e-12)
+    assert via.sum() == pytest.approx(12 * 390 * np.pi * (0.15e-3**2 - 0.125e-3**2))
+
+
 def test_cells_are_fine_at_the_ends_of_the_part_and_along_neighbours():
     fine = Fineness(part_cells=10, smallest_m=0.1e-3, coarsest_m=5e-3, neighbour_m=1e-3, growth=0.4)
     edges = part_edges(-5e-3, 5e-3, (-60e-3, 60e-3), [(30e-3, 36e-3)], fine, (1.5e-3,))
@@ -301,84 +325,6 @@ def test_cells_are_fine_at_the_ends_of_the_part_and_along_neighbours():
     assert 2.5e-3 < width(-55e-3) <= 5.1e-3
     tiny = part_edges(-0.2e-3, 0.2e-3, (-9e-3, 9e-3), [], fine)
     assert np.diff(tiny).min() > 0.04e-3  # never below the smallest
-
-
-TURN = 0.5
-
-
-def turned(points_m):
-    z = (np.array(points_m) @ [1, 1j]) * np.exp(1j * TURN) + complex(8e-3, -3e-3)
-    return tuple((float(p.real), float(p.imag)) for p in z)
-
-
-def on_unknown_board():
-    part = PartSetup(RegionSetup("U7", turned(rectangle(0, 0, 11, 7)), 1e-3))
-    other = RegionSetup("J1", turned(rectangle(16, 2, 5, 7)), 1e-3)
-    return chain((other,), part, BoardSetup(1.4e-3))
-
-
-def test_frame_of_an_unknown_board_is_the_parts():
-    c = on_unknown_board()
-
-    assert c.angle_rad == pytest.approx(TURN) and c.origin_m == pytest.approx((8e-3, -3e-3))
-    x, y = c.to_grid(*np.array(turned([(3e-3, 5e-3), (-2e-3, 1e-3)])).T)
-    np.testing.assert_allclose([x, y], [[3e-3, -2e-3], [5e-3, 1e-3]], atol=1e-12)
-
-
-def test_unknown_board_reaches_forty_five_millimetres_beyond_every_region():
-    c = on_unknown_board()
-    x, y = c.model.x_edges_m, c.model.y_edges_m
-
-    assert (x[0], x[-1]) == pytest.approx((-5.5e-3 - 45e-3, 18.5e-3 + 45e-3))
-    assert (y[0], y[-1]) == pytest.approx((-3.5e-3 - 45e-3, 5.5e-3 + 45e-3))
-    assert any("taken as 114 x 99 mm" in note for note in c.notes)
-
-
-def test_jet_in_a_turned_frame_leans_as_on_the_bench():
-    straight = chain((), PartSetup(RegionSetup("U7", rectangle(0, 0, 11, 7), 1e-3)), BoardSetup(1.4e-3))
-    (tx, ty), c = turned([(4e-3, 1e-3)])[0], on_unknown_board()
-    plain = Blow(390.0, 4.2e-4, 11e-3, 4e-3, 1e-3, 0.4, 0.3)
-    power = []
-    for one, blow in ((straight, plain), (c, plain._replace(aim_x_m=tx, aim_y_m=ty, azimuth_rad=0.3 + TURN))):
-        one.blow(blow, 0.01)
-        power.append(one.power_w()[0])
-
-    np.testing.assert_allclose(power[0], power[1], rtol=0.03)  # grids differ by the neighbour
-    mirrored = chain((), PartSetup(RegionSetup("U7", rectangle(0, 0, 11, 7), 1e-3)), BoardSetup(1.4e-3))
-    mirrored.blow(plain._replace(azimuth_rad=0.3 + np.pi), 0.01)
-    assert (abs(mirrored.power_w()[0] / power[0] - 1) > 0.05).all()
-
-
-def test_part_turned_against_a_known_board_is_told():
-    polygon = turned(rectangle(0, 0, 9, 6))
-    c = chain((), PartSetup(RegionSetup("U7", polygon, 1e-3)))
-
-    assert c.angle_rad == 0 and any("turned 29 degrees" in note for note in c.notes)
-    assert not any("turned" in note for note in chain().notes)
-
-
-def test_copper_layers_that_are_assumed_are_told():
-    bare = chain(board=BoardSetup(1.4e-3, (), (70e-3, 52e-3), (3e-3, -2e-3)))
-
-    assert any("copper layers not given" in note for note in bare.notes)
-    assert not any("copper layers" in note for note in chain().notes)
-
-
-@pytest.mark.parametrize("x_mm, y_mm, fits", [(33, -2, True), (33.01, -2, False), (-27.01, -2, False), (3, 20.5, True),
-                                              (3, 20.51, False), (3, -24.51, False)])
-def test_part_must_lie_on_the_board_up_to_its_rim(x_mm, y_mm, fits):
-    part = PartSetup(RegionSetup("U7", rectangle(x_mm, y_mm, 10, 7), 1e-3))
-    if fits:
-        assert chain((), part).model.covered.any()
-    else:
-        with pytest.raises(InputError, match="reaches beyond"):
-            chain((), part)
-
-
-def test_board_without_a_place_lies_about_the_part():
-    c = chain((), board=BoardSetup(1.4e-3, LAYERS, (70e-3, 52e-3)))
-
-    assert c.origin_m == pytest.approx((1e-3, 2e-3))
 
 
 def test_chain_that_takes_its_start_over_repeats_the_members():

@@ -75,6 +75,12 @@ def test_members_are_held_back_from_where_melting_begins():
     np.testing.assert_allclose(held[1], plain[0, 1])  # by half a kelvin at most: left as it is
 
 
+def test_member_that_is_colder_than_the_first_that_was_held_back_is_left_as_it_is():
+    melting = Melting(np.array([[60.0], [100.0]]), np.array([[5.0], [9.0]]))
+
+    np.testing.assert_allclose(melting.hold_back(np.array([[[50.0, 60.0, 80.0, 120.0]]]))[0, 0], [50, 60, 73, 111])
+
+
 def test_star_varies_one_coordinate_at_a_time_up_and_down():
     design = room._star(4, 2)
 
