@@ -51,6 +51,25 @@ def test_conductance_between_levels_is_that_of_both_halves_in_series():
     assert (model.layers.up_w_m2k[-1] == 0).all()
 
 
+def test_what_a_level_holds_and_spreads_grows_with_its_thickness():
+    layers = model_of().layers
+    thick = layers.thickness_m[:, None]
+
+    heat = np.array([[2.1e6, 1.8e6]] * 3 + [[1.2e6, 1.5e6]] + [[1.7e6, 1.7e6]] * 2)
+    k_xy = np.array([[9.0, 13.0]] * 3 + [[2.0, 3.0]] + [[6.0, 6.0]] * 2)
+    np.testing.assert_allclose(layers.capacity_j_m2k, heat * thick)
+    np.testing.assert_allclose(layers.spread_w_k, k_xy * thick)
+
+
+def test_grid_has_its_middles_and_one_link_a_column():
+    model = model_of()
+
+    np.testing.assert_allclose(1e3 * model.x_m, [1.0, 2.5, 4.25, 6.0, 7.25, 9.5])
+    np.testing.assert_allclose(1e3 * model.y_m, [0.75, 2.0, 3.25, 5.0, 6.5])
+    for field, plain in zip(model.shape[-4:], (1.0, 1.0, 0.0, 0.0), strict=True):
+        assert field.shape == (5, 6) and (field == plain).all()
+
+
 def test_part_stands_on_the_columns_of_its_footprint():
     model = model_of()
 
@@ -108,6 +127,7 @@ def test_begin_clears_the_accounts():
 
 def test_stored_heat_counts_what_is_there_with_its_fusion():
     model = model_of()
+    model.work.liquid[:] = 0.25
     model.begin()
     rng = np.random.default_rng(8)
     risen, molten = rng.uniform(-5, 9, model.work.temp_c.shape), rng.uniform(0, 1, model.work.liquid.shape)
@@ -121,7 +141,7 @@ def test_stored_heat_counts_what_is_there_with_its_fusion():
             levels = range(6 if part else 3)
             heat = sum(model.layers.capacity_j_m2k[k, m] * risen[k, j, i, m] for k in levels)
             if part:
-                heat += (700.0, 900.0)[m] * molten[j - 1, i - 1, m]
+                heat += (700.0, 900.0)[m] * (molten[j - 1, i - 1, m] - 0.25)
             expected[m] += heat * model.area_m2[j, i]
     np.testing.assert_allclose(model.stored_j(), expected, rtol=1e-10)
 

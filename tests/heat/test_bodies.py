@@ -196,6 +196,17 @@ def test_slot_blocks_the_links_that_it_crosses_by_their_share():
     np.testing.assert_allclose(model.shape.link_y, link_y)
 
 
+def test_slot_at_the_near_corner_blocks_only_what_it_crosses():
+    model = model_of()
+    cut_out(model, [shapely.box(2.1e-3, 0.3e-3, 2.6e-3, 1.1e-3)])
+
+    link_x, link_y = np.ones((5, 6)), np.ones((5, 6))
+    link_x[0, :2] = 1 - 0.8 / 1.5  # on both sides of the column's middle, 2.5 mm
+    link_y[0, 1] = 1 - 0.5 / 1.0  # beyond the row's middle, 0.75 mm
+    np.testing.assert_allclose(model.shape.link_x, link_x)
+    np.testing.assert_allclose(model.shape.link_y, link_y)
+
+
 def test_columns_that_lie_in_a_cut_out_are_no_board():
     model = model_of()
     protected("metal_block", model, np.ones((5, 6)), mass_kg=0.01)
