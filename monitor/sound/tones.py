@@ -111,10 +111,9 @@ class Synth:
 
     def render(self, n: int) -> np.ndarray:
         """The next n samples, float32, -1 to 1."""
-        warning = self._pulses(n)
+        pulses, n_filled = self._pulses(n)
         tone = self._tone(n)
-        is_alone = warning.any() or self._at < len(self._playing)
-        return np.clip(warning if is_alone else tone, -1.0, 1.0)
+        return np.clip(pulses if n_filled else tone, -1.0, 1.0)
 
     def _tone(self, n: int) -> np.ndarray:
         """The height tone: pitch and loudness grow with the error together."""
@@ -131,7 +130,8 @@ class Synth:
         level = FULL_LEVEL * np.minimum(np.abs(error), 1.0)
         return (level * (np.sin(phase) + 0.15 * np.sin(2 * phase)) / 1.15).astype(np.float32)
 
-    def _pulses(self, n: int) -> np.ndarray:
+    def _pulses(self, n: int) -> tuple[np.ndarray, int]:
+        """Samples of the patterns that play, pauses among them, and how many they fill."""
         out = np.zeros(n, np.float32)
         self._lost_in_s -= n / RATE_HZ
         if self._is_lost and self._lost_in_s <= 0 and not self._waiting and self._at >= len(self._playing):
@@ -146,7 +146,7 @@ class Synth:
             part = self._playing[self._at:self._at + n - filled]
             out[filled:filled + len(part)] = part
             filled, self._at = filled + len(part), self._at + len(part)
-        return out
+        return out, filled
 
 
 def render_track(cues: list[tuple[float, Cue]], duration_s: float, block_s: float = 0.01) -> np.ndarray:
