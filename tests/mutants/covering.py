@@ -99,8 +99,8 @@ class Covering:
         plain = {}
         if self._is_plain:
             plain = {"NUMBA_DISABLE_JIT": "1", "PYTEST_PLUGINS": "tests.mutants.brief", VARIABLE: str(BRIEF_S)}
-        ran = subprocess.run([sys.executable, "-m", "pytest", "-rfE", "--tb=native", *options, *files], cwd=self._root, check=False,
-                             stdout=subprocess.PIPE, text=True, env={**os.environ, **plain})
+        ran = subprocess.run([sys.executable, "-m", "pytest", "-rfE", "--tb=native", *options, *files], cwd=self._root,
+                             check=False, stdout=subprocess.PIPE, text=True, env={**os.environ, **plain})
         return re.findall(FAILED, ran.stdout, re.MULTILINE)
 
 
