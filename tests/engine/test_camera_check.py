@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from monitor.judging.tracking import nozzle_body
-from monitor.setup.camera_check import MEMORY, CameraCheck
+from monitor.setup.camera_check import MEMORY, CameraCheck, _edge_width_px, _side, guessed_camera
 from tests.engine.make import SAMPLE, sample_inputs
 from vision.bench.follower import marker_dictionary
 from vision.bench.mat import standard_mat
@@ -109,3 +109,44 @@ def test_the_mat_itself_calibrates_the_lens_with_an_honest_sigma(tmp_path):
 
     assert found.verdict.is_usable and found.camera.focal_sigma_px < 0.003 * 1210
     assert abs(found.camera.focal_px - 1210.0) < 3.5 * found.camera.focal_sigma_px
+
+
+@pytest.mark.parametrize("sigma_px", [0.8, 1.5, 2.4])
+def test_edges_are_as_wide_as_their_blur_from_a_tenth_to_nine_tenths(sigma_px):
+    sheet = np.full((200, 240), 220.0)
+    sheet[60:140, 80:160] = 30.0
+    sheet = cv2.GaussianBlur(sheet, (0, 0), sigma_px).astype(np.uint8)
+    square = np.array([[[79.5, 59.5], [159.5, 59.5], [159.5, 139.5], [79.5, 139.5]]])
+
+    # a blurred step is a normal law: its tenths lie 1.2816 sigmas off the middle; read every quarter of a pixel
+    assert _edge_width_px(sheet, square) == pytest.approx(2 * 1.2816 * sigma_px + 0.25, abs=0.3)
+
+
+def test_without_contrast_there_is_no_edge_to_judge():
+    assert np.isnan(_edge_width_px(np.full((200, 240), 100, np.uint8), np.array([[[80.0, 60], [160, 60], [160, 140],
+                                                                                  [80, 140]]])))
+
+
+@pytest.mark.parametrize(("centre", "words"), [
+    ((0, 0), "in the middle"), ((-31, 0), "on the left"), ((31, 0), "on the right"), ((30, 25), "in the middle"),
+    ((0, 26), "at the top"), ((0, -26), "at the bottom"), ((-40, -40), "at the bottom on the left")])
+def test_where_markers_are_hidden_is_said_in_words(centre, words):
+    assert _side(np.array(centre)) == words
+
+
+@pytest.mark.parametrize(("lean_deg", "says"), [(14, "14 degrees"), (30, "looks down at 30 degrees"),
+                                                (60, "60 degrees")])
+def test_the_lean_is_that_of_the_view_to_the_mat(check, lean_deg, says):
+    camera = CameraModel(np.array([[1280.0, 0, 639.5], [0, 1280.0, 359.5], [0, 0, 1]]), np.zeros(5), (1280, 720))
+    report = check.look(cv2.cvtColor(drawn(camera, pose_of((lean_deg, 0, 0), 480.0)), cv2.COLOR_GRAY2BGR), camera)
+
+    assert any(says in line for line in (*report.faults, *report.good)), report
+
+
+def test_a_camera_that_is_not_known_is_taken_for_a_usual_one():
+    camera = guessed_camera((1920, 1080))
+
+    assert camera.camera_matrix_px[:2, 2].tolist() == [959.5, 539.5]  # the middle of the picture
+    assert camera.camera_matrix_px[0, 0] == camera.camera_matrix_px[1, 1]
+    field_deg = 2 * np.degrees(np.arctan(960 / camera.camera_matrix_px[0, 0]))
+    assert 50 < field_deg < 75  # across; common practice, no source

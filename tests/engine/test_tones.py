@@ -51,10 +51,9 @@ def test_the_tone_is_as_loud_as_the_error_up_to_three_tenths(error, level):
 
 
 def test_the_tone_follows_the_error_with_its_time_constant():
-    synth, levels = Synth(), []
+    synth = Synth()
     synth.tell(Cue(1.0))
-    for _ in range(300):
-        levels.append(np.abs(synth.render(480)).max())
+    levels = [np.abs(synth.render(480)).max() for _ in range(300)]
 
     after = 1 / (2 * math.pi * 1.5)  # seconds to 63 %
     assert levels[round(after / 0.01)] / levels[-1] == pytest.approx(1 - math.exp(-1), abs=0.05)
