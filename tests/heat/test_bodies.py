@@ -165,6 +165,18 @@ def test_balanced_board_neither_gains_nor_loses():
     assert (block.temp_c > 30).all()
 
 
+def test_board_that_settles_slowly_is_brought_to_its_balance():
+    edge = np.array([0.0, 10e-3])
+    model = BoardModel(edge, edge, Slab(1.2e-3, 2, 9.0, 1e4, 2.1e6), losses=Losses((1.0, 0, 0), (9.0, 0, 0), 0.0,
+                       (0.8, 1.5)), ambient_c=23.0, start_c=23.0, n_members=2)
+    _, heater = protected("preheater", model, np.ones((1, 1)), temp_c=150.0, exchange_w_m2k=2.0)
+    heater.follow(model, 0.0, 23.0)
+    settle(model, [heater], 23.0)
+
+    for m, loss in enumerate((0.8, 1.5)):  # a time constant of a quarter of an hour; what it gains it loses on top
+        assert model.work.temp_c[0, 0, 0, m] == pytest.approx((2 * 150 + loss * 23) / (2 + loss), abs=0.02)
+
+
 def test_block_with_a_temperature_of_its_own_keeps_it_in_the_balance():
     _, (_, block) = settled(("temp_c", 40.0))
 
