@@ -14,7 +14,6 @@ from monitor.heat import material
 from monitor.heat.alloy import find_alloy
 from monitor.heat.board import BoardModel, Footprint, Losses, Slab
 from monitor.heat.copper import cut_out, lay_leads, lay_pad
-from monitor.heat.limits import Limit, melt_wanted, neighbour_melts_c, ramp_wanted_k_s, site_limits
 from monitor.heat.part import (
     KINDS,
     PartShape,
@@ -28,7 +27,7 @@ from monitor.heat.protect import Body, apply_protection
 from monitor.heat.readout import highest, readout, weighted, weighted_product
 from monitor.heat.settle import settle
 from monitor.heat.types import BoardSetup, Layer, PartSetup, Protection, RegionSetup
-from tests.heat.cases import job, rectangle
+from tests.heat.cases import rectangle
 
 X_EDGES = np.array([0.0, 2.0, 3.0, 5.5, 6.5, 8.0, 11.0]) * 1e-3
 Y_EDGES = np.array([0.0, 1.5, 2.5, 4.0, 6.0, 7.0]) * 1e-3
@@ -163,6 +162,18 @@ def test_balanced_board_neither_gains_nor_loses():
     into = (model.area_m2[:, 4:, None] * -model.work.touch_w_m2[:, 4:]).sum((0, 1))  # W, into the block
     np.testing.assert_allclose(into, block.loss_w_k * (block.temp_c - 23.0), rtol=0.1)
     assert (block.temp_c > 30).all()
+
+
+def test_board_that_settles_slowly_is_brought_to_its_balance():
+    edge = np.array([0.0, 10e-3])
+    model = BoardModel(edge, edge, Slab(1.2e-3, 2, 9.0, 1e4, 2.1e6), losses=Losses((1.0, 0, 0), (9.0, 0, 0), 0.0,
+                       (0.8, 1.5)), ambient_c=23.0, start_c=23.0, n_members=2)
+    _, heater = protected("preheater", model, np.ones((1, 1)), temp_c=150.0, exchange_w_m2k=2.0)
+    heater.follow(model, 0.0, 23.0)
+    settle(model, [heater], 23.0)
+
+    for m, loss in enumerate((0.8, 1.5)):  # a time constant of a quarter of an hour; what it gains it loses on top
+        assert model.work.temp_c[0, 0, 0, m] == pytest.approx((2 * 150 + loss * 23) / (2 + loss), abs=0.02)
 
 
 def test_block_with_a_temperature_of_its_own_keeps_it_in_the_balance():
@@ -343,36 +354,3 @@ def test_means_over_cells_are_weighted_sums():
     np.testing.assert_allclose(weighted(first, cells, weights), weights @ first[cells])
     np.testing.assert_allclose(weighted_product(first, second, cells, weights),
                                [weights @ first[cells], weights @ (first * second)[cells]])
-
-
-def part(**more):
-    return PartSetup(RegionSetup("U7", rectangle(0, 0, 9, 9), more.pop("height_m", 0.9e-3)), "leadless", **more)
-
-
-@pytest.mark.parametrize("more, mark_c, hold_s, seen_c", [
-    ({"work": "remove"}, 225.0, 1.0, 220.0), ({"work": "fit"}, 235.0, 2.0, 220.0), ({}, 225.0, 1.0, 220.0),
-    ({"alloy": "Sn42Bi58", "alloy_before": "SAC305"}, 168.0, 10.0, 168.0), ({"alloy": "Sn42Bi58"}, 143.0, 1.0, 138.0)])
-def test_melt_wanted_follows_the_work(more, mark_c, hold_s, seen_c):
-    melt = melt_wanted(part(**more))  # liquidus of SAC305 220, of Sn42Bi58 138 C, public alloy tables
-
-    assert (melt.mark_c, melt.hold_s, melt.seen_c) == (mark_c, hold_s, seen_c)
-
-
-@pytest.mark.parametrize("more, ramp", [({}, None), ({"ceramic": True}, 3.0), ({"height_m": 2.5e-3}, None),
-                                        ({"height_m": 2.6e-3}, 3.0)])
-def test_ceramic_and_thick_parts_may_not_warm_faster_than_three_kelvin_a_second(more, ramp):
-    assert ramp_wanted_k_s(job(part=part(**more))) == ramp
-    assert ramp_wanted_k_s(job(part=part(**more), ramp_k_s=1.5)) == 1.5
-
-
-def beside(**more):
-    setup = job(part=part(), neighbours=(RegionSetup("J1", rectangle(15, 0, 5, 8), 2e-3, **more),))
-    return site_limits(setup)["J1"], neighbour_melts_c(setup)["J1"]
-
-
-def test_neighbour_is_limited_by_what_comes_first():
-    assert beside()[0].value_c == 260.0  # J-STD-020 lead-free, 2 mm and 80 mm3
-    assert beside(limit_c=180.0, limit_source="datasheet")[0] == Limit(180.0, "datasheet")
-    assert beside(limit_c=180.0)[0].source == "job file" and beside()[1] == 217.0
-    assert beside(keep_solid=True)[0].value_c == 217.0
-    assert beside(keep_solid=True, limit_c=217.0)[0].source == "job file"

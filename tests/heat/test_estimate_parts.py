@@ -12,7 +12,7 @@ from monitor.heat.calibration import Calibration
 from monitor.heat.chain import Chain, Fineness
 from monitor.heat.estimate import HeatEstimator, joined, joint_state, member_blow
 from monitor.heat.melt import MeltLearner, MeltSight
-from monitor.heat.types import Band, BoardSetup, JointState, PartSetup, RegionSetup
+from monitor.heat.types import Band, BoardSetup, JointState, PartSetup, Protection, RegionSetup
 from monitor.heat.uncertainty import Knowledge, prior
 from tests.heat.cases import hold, jet_at, job, rectangle
 
@@ -297,11 +297,43 @@ def test_heights_a_quarter_beyond_those_of_the_run_are_told(height_mm, told):
 def test_joints_that_hardly_gain_heat_any_more_are_told():
     heat = estimator()
     warming = hold(heat, 10.0, step_s=0.25, height_mm=25.0)
-    still = hold(heat, 300.0, step_s=0.25, height_mm=25.0)
+    still = hold(heat, 200.0, step_s=0.25, height_mm=25.0)
     blind = heat.step(jet_at(999.0, 25.0, dt_s=0.25, observed=False))
 
     assert "not melting" not in warming.joint_reason and "not melting" not in blind.joint_reason
     assert 43 < still.temp_c["joint corner"].mid < 217 and "not melting" in still.joint_reason
+
+
+@pytest.mark.usefixtures("blind")
+def test_band_over_a_preheater_reaches_above_its_middle_up_to_the_hottest_that_there_is():
+    heater = Protection("preheater", None, {"temp_c": 150.0})
+    reading = estimator(job(protections=(heater,))).step(jet_at(0.1, dt_s=0.1, on=False))
+    b = reading.temp_c["underside"]
+
+    assert b.low < b.mid < b.high <= 150.0
+
+
+@pytest.mark.usefixtures("blind")
+def test_band_ends_at_the_hottest_air_that_has_left_the_nozzle():
+    heat = estimator()
+    reading = hold(heat, 80.0, step_s=0.25, height_mm=2.0, setpoint_c=120.0, height_sigma_mm=9.0)
+    exit_c = 23.0 + heat.chain.values.exit_factor * 97.0
+
+    half = 1.6449 * exit_c[1:N].std()
+    ceiling = max(exit_c[0], exit_c[1:N].mean() + half) + max(0.0, exit_c[N:].max() - exit_c[0])
+    assert all(b.high <= ceiling + 1e-9 for b in reading.temp_c.values())
+
+
+@pytest.mark.usefixtures("blind")
+def test_wet_joints_are_told_of_once_they_cool_and_not_under_the_jet():
+    heat = estimator()
+    hot = hold(heat, 40.0, step_s=0.25, height_mm=6.0, setpoint_c=480.0)
+    cooling = [hold(heat, 2.0, step_s=0.25, on=False) for _ in range(45)]
+    told = [any("keep the board still" in flag for flag in reading.flags) for reading in cooling]
+
+    assert hot.temp_c["joint centre"].mid > 225 and not any("keep the board still" in flag for flag in hot.flags)
+    assert any(told) and not told[0] and not told[-1]  # still molten; cooling; surely solid again
+    assert hot.above_liquidus_s > 5 and cooling[-1].above_liquidus_s >= hot.above_liquidus_s
 
 
 def turned(point_mm, centre_mm=(7.0, -4.0), angle_rad=0.4):
@@ -312,7 +344,9 @@ def turned(point_mm, centre_mm=(7.0, -4.0), angle_rad=0.4):
 
 def test_map_reads_the_boards_top_in_the_frame_of_the_bench():
     corners = tuple(turned((1e3 * x, 1e3 * y)) for x, y in rectangle(0, 0, 11, 7))
-    heat = estimator(job(board=BoardSetup(1.6e-3), part=PartSetup(RegionSetup("U7", corners, 1e-3)), neighbours=()))
+    beside = RegionSetup("J1", tuple(turned((1e3 * x, 1e3 * y)) for x, y in rectangle(13, 6, 5, 3)), 1e-3)
+    part = PartSetup(RegionSetup("U7", corners, 1e-3))
+    heat = estimator(job(board=BoardSetup(1.6e-3), part=part, neighbours=(beside,)))
     model = heat.chain.model
     slope = 40.0 + 900.0 * model.x_m[None, :] - 500.0 * model.y_m[:, None]
     model.work.temp_c[:], model.work.top_c[:] = slope[None, ..., None], slope[..., None]
@@ -322,11 +356,12 @@ def test_map_reads_the_boards_top_in_the_frame_of_the_bench():
     bx, by = np.meshgrid(x, y)
     z = (bx + 1j * by - complex(7e-3, -4e-3)) * np.exp(-0.4j)  # along the part's sides, from its middle
     across, up = z.real, z.imag
-    half_x, half_y = 5.5e-3 + 45e-3, 3.5e-3 + 45e-3  # the board is taken to reach 45 mm beyond the part
-    within = (abs(across) < half_x) & (abs(up) < half_y)
+    ends = -5.5e-3 - 45e-3, 15.5e-3 + 45e-3, -3.5e-3 - 45e-3, 7.5e-3 + 45e-3  # 45 mm beyond part and neighbour
+    within = (across > ends[0]) & (across < ends[1]) & (up > ends[2]) & (up < ends[3])
     np.testing.assert_array_equal(np.isfinite(temp), within)
-    inner = (abs(across) < model.x_m[-1]) & (abs(up) < model.y_m[-1])
+    x_m, y_m = model.x_m, model.y_m
+    inner = (across > x_m[0]) & (across < x_m[-1]) & (up > y_m[0]) & (up < y_m[-1])
     np.testing.assert_allclose(temp[inner], (40.0 + 900.0 * across - 500.0 * up)[inner], atol=1e-9)
-    reach = half_x * math.cos(0.4) + half_y * math.sin(0.4)
-    assert x[0] == pytest.approx(7e-3 - reach + 1.5e-3) and x[-1] > 7e-3 + reach - 3e-3
-    assert y[0] == pytest.approx(-4e-3 - half_x * math.sin(0.4) - half_y * math.cos(0.4) + 1.5e-3)
+    places = np.array([turned((1e3 * u, 1e3 * v)) for u in ends[:2] for v in ends[2:]])
+    assert (x[0], y[0]) == pytest.approx(tuple(places.min(axis=0) + 1.5e-3))
+    assert places[:, 0].max() - 3e-3 < x[-1] < places[:, 0].max() and places[:, 1].max() - 3e-3 < y[-1]

@@ -246,6 +246,10 @@ def test_log_at_every_limit_is_taken():
     assert temp.shape == (3, 1) and t_s.tolist() == [0.0, 10.0, 30.0]
 
 
+def test_two_readings_are_a_log():
+    assert checked([0.0, 30.0], [25.0, 65.0])[1].size == 2
+
+
 @pytest.mark.parametrize("changed, says", [
     ({"temp": [25.0, 64.9, 40.0]}, "rises only"), ({"t_s": [0.0, 10.0, 29.9]}, "shorter than 30 s"),
     ({"inputs": run_of([True] * 30)}, "shorter than 30 s"), ({"inputs": []}, "never seen"),

@@ -202,6 +202,13 @@ def test_time_to_solid_counts_down_and_ends_when_the_jet_keeps_them_molten():
     assert look.solid_in_s is None
 
 
+def test_jet_that_comes_back_to_cooling_joints_does_not_end_the_forecast():
+    look = cooled()
+    look.pass_by(0.5, BLOW, 2.0)
+
+    assert look.solid_in_s == 5.5
+
+
 def test_cooling_counts_from_the_begin_of_its_look():
     _, look = ahead_of()
     for _ in range(4):

@@ -87,6 +87,23 @@ def test_sights_on_three_boards_are_learned_together():
     assert max(wrong) < 0.05
 
 
+def test_sights_that_are_never_wrong_are_learned_exactly(monkeypatch):
+    def product(law, mean_c, sigma_k, mark_c, noise_k):
+        precision = 1 / sigma_k**2 + 1 / noise_k**2
+        return (mean_c / sigma_k**2 + mark_c / noise_k**2) / precision, precision**-0.5, 0.0
+
+    monkeypatch.setattr("monitor.heat.taught.scalar_update", product)
+    knowledge, boards = base(), ["here", "b", "c"]
+    melts = tuple(melt(b, seed=n, at_zero_c=190.0 + 9 * n) for n, b in enumerate(("b", "c", "here", "c", "b", "c")))
+    learned, _ = taught(knowledge, melts, "here")
+
+    (mean, cov), rows = whole(knowledge, boards), np.array([row_of(one, boards) for one in melts])
+    gain = cov @ rows.T @ np.linalg.inv(rows @ cov @ rows.T + 25.0 * np.eye(6))
+    told = np.array([one.mark_c - one.at_zero_c for one in melts])
+    np.testing.assert_allclose(learned.mean, (mean + gain @ (told - rows @ mean))[:8], rtol=1e-6)
+    np.testing.assert_allclose(learned.cov, (cov - gain @ rows @ cov)[:8, :8], atol=1e-7)
+
+
 def test_sights_elsewhere_teach_nothing_of_this_boards_own():
     knowledge = Knowledge(np.zeros(8), np.eye(8))
     learned, _ = taught(knowledge, (melt("b"), melt("c", seed=2)), "here")

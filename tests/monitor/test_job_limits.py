@@ -85,7 +85,10 @@ def test_outline_needs_three_corners_that_differ_and_an_area():
 def test_lowest_height_lies_below_the_highest():
     assert job_with("limits.height_mm", [0, 200]).limits.height_mm == (0.0, 200.0)
     refused("limits.height_mm", [9, 9], "must be below")
-    refused("limits.height_mm", [9, 5], "got 9 and 5")
+    with pytest.raises(JobError) as fault:
+        job_with("limits.height_mm", [9, 5])
+    assert str(fault.value) == (
+        "job: limits.height_mm: the first (lowest) must be below the second (highest), got 9 and 5")
 
 
 def test_profile_has_radii_and_distances_that_do_not_fall():
