@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from tests.vision.drawn import CAMERA
 from vision.camera.lens import lens_of
+from vision.camera.model import CameraModel
 from vision.fit.pose import Picture
 from vision.nozzle.body import Hold, ToolPose, axis_frame, body_from_measures, sideways_of
 from vision.nozzle.silhouette import body_arrays, outline, tool_hull
@@ -30,6 +30,7 @@ from vision.track.find import (
 )
 from vision.track.novelty import NewEdges, new_edges
 
+CAMERA = CameraModel([[900, 0, 640.0], [0, 880, 362.0], [0, 0, 1]], [0.06, -0.11, 0.0008, -0.0005, 0.02], (1280, 720))
 BENT = body_from_measures([(4.0, 0.0), (4.2, 21.0), (9.0, 30.0), (11.0, 31.5), (11.0, 44.0)],
                           [(13.0, 46.0), (15.0, 80.0)], bend_deg=35.0, tube_length_mm=25.0)
 H, W = 720, 1280
