@@ -384,7 +384,3 @@ def _words(error: Any) -> str:
 def _short(value: Any) -> str:
     text = repr(value)
     return text if len(text) <= 40 else text[:37] + "..."
-
-
-def _one_line(fault: Exception) -> str:
-    return " ".join(str(fault).split()) or type(fault).__name__

@@ -183,7 +183,7 @@ class BoardModel:
         boundaries = np.cumsum([s.n_cells for s in self._slabs])[:-1]
         heights, temps, z = [0.0], [self.work.bottom_c[j, i]], 0.0
         for k in range(n_levels):
-            if k in boundaries and k > 0:
+            if k in boundaries:
                 below, above = self._interface(k)
                 heights.append(z)
                 temps.append(below * t[k - 1, j, i] + above * t[k, j, i])

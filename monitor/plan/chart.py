@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +23,7 @@ def draw_plan(plan: Plan, path: Path) -> None:
     left, right = figure.subplots(1, 2, width_ratios=(1.35, 1))
     _course(left, plan)
     _map(figure, right, plan)
-    figure.suptitle(_wrapped(plan.reason, 125), fontsize=11, x=0.01, ha="left")
+    figure.suptitle(textwrap.fill(plan.reason, 125), fontsize=11, x=0.01, ha="left")
     write_figure(figure, path)
 
 
@@ -145,13 +146,3 @@ def _first_limit(plan: Plan) -> str:
         passed = np.flatnonzero(temps > limit.value_c)
         margin[name] = (float(plan.course.times_s[passed[0]]) if passed.size else np.inf, limit.value_c - temps.max())
     return min(margin, key=margin.__getitem__)
-
-
-def _wrapped(text: str, width: int) -> str:
-    """The text over as many lines as it needs."""
-    lines = [""]
-    for word in text.split():
-        if len(lines[-1]) + len(word) > width:
-            lines.append("")
-        lines[-1] = f"{lines[-1]} {word}".strip()
-    return "\n".join(lines)

@@ -180,8 +180,3 @@ def test_labels_stand_on_the_far_side_of_one_another(axes):
     low = replace(FULL, limits={"package top": Limit(200.0, "class")})
     sides = {t.get_text().split(" must")[0]: t.get_va() for t in axes(low)[0].texts if "must" in t.get_text()}
     assert sides == {"joints": "bottom", "package top": "top"} and to_rgba(chart.JOINT) != to_rgba(chart.LIMITED)
-
-
-@pytest.mark.parametrize("width, lines", [(7, "one two\nthree"), (5, "one\ntwo\nthree"), (99, "one two three")])
-def test_title_is_broken_between_words(width, lines):
-    assert chart._wrapped("one two three", width) == lines
