@@ -97,6 +97,17 @@ def test_the_tube_is_drawn_by_its_rim_its_sides_and_its_axis():
     assert far.max() < 4.0
 
 
+def test_the_sides_of_a_tube_near_the_camera_are_those_that_it_sees():
+    tip = np.array([-6.0, -25.0, 140.0])
+    view = TURN.T @ -np.array([6.0, -4.0, 260.0]) - tip
+    across = 4.0 * np.cross(AXIS, view) / np.linalg.norm(np.cross(AXIS, view))
+
+    found = cKDTree(drawn(NOZZLE, 140, tip_mm=tip, aim_mm=np.full(2, np.nan)))
+
+    for side in (across, -across):
+        assert np.quantile(found.query(seen_px(along([tip + side, tip + side - 28.0 * AXIS])))[0], 0.9) < 1.2
+
+
 def test_the_jet_is_drawn_from_the_outlet_to_a_cross_where_it_meets_the_board():
     found, at = drawn(AT, 140), np.array([*AIM, 6.0])
 

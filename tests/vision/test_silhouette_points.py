@@ -105,10 +105,11 @@ def test_the_outline_of_one_slice_goes_round_the_hull_of_its_circles(body, pose)
 
 
 @pytest.mark.parametrize("pose", POSES)
-def test_normals_of_a_tube_point_out_of_its_picture(pose):
-    hull = ConvexHull(_rings_px(TUBE, pose, 720)[0])
+@pytest.mark.parametrize("body", [TUBE, *(body_from_measures([(r, 0.0), (14.0 - r, 32.0)], []) for r in (5.0, 9.0))])
+def test_normals_of_a_slice_point_out_of_its_picture(body, pose):
+    hull = ConvexHull(_rings_px(body, pose, 720)[0])
 
-    out = outline(CAMERA, TUBE, pose, 1.0)
+    out = outline(CAMERA, body, pose, 1.0)
 
     beyond = out.px + 0.5 * out.normal_px
     assert_allclose((hull.equations[:, :2] @ beyond.T + hull.equations[:, 2:]).max(0), 0.5, atol=0.02)

@@ -234,6 +234,7 @@ def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
                 labels[n, 0], labels[n, 1], labels[n, 2] = i, side, kinds[i, 0]
                 values[n, 0], values[n, 1] = s, (end_mm - start_mm) / count
                 n += 1
+        inner = origin + 0.5 * (start_mm + end_mm) * u
         for end in range(1 if kinds[i, 1] else 2):  # only the front of the handle was measured: it goes on
             s, r, away = (start_mm, r0, 1.0) if end == 0 else (end_mm, r1, -1.0)
             # An end that faces us shows its whole circle, and the far arc bounds the picture; one turned away its near
@@ -250,9 +251,9 @@ def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
                     x[n, j] = origin[j] + s * u[j] + r * (cos * a[j] + sin * b[j])
                     tangent[n, j] = cos * b[j] - sin * a[j]
                 out = cross(tangent[n], x[n])
-                facing = -away * (out * u).sum()
-                put(out * ((1.0 if facing > 0 else -1.0 if facing < 0 else 0.0)
-                           / max(math.sqrt((out * out).sum()), 1e-12)), normal[n])
+                # the plane through the eye and this tangent leaves all of the slice on one side
+                put(out * ((1.0 if (out * inner).sum() < 0 else -1.0) / max(math.sqrt((out * out).sum()), 1e-12)),
+                    normal[n])
                 labels[n, 0], labels[n, 1], labels[n, 2] = -1 if i == 0 and end == 0 else i, 0, kinds[i, 0]
                 values[n, 0], values[n, 1] = s, (hi - lo) * r / arc
                 if is_near and end == 0 and i > 0:
