@@ -310,3 +310,14 @@ def test_setpoints_lie_on_tens_within_the_range():
     assert map_room._setpoints(PlanLimits(setpoint_c=(285.0, 321.0)), 10.0).tolist() == [290.0, 300.0, 310.0, 320.0]
     assert map_room._setpoints(PlanLimits(setpoint_c=(300.0, 320.0)), 10.0).tolist() == [300.0, 310.0, 320.0]
     assert map_room._setpoints(PlanLimits(setpoint_c=(331.0, 337.0)), 10.0).tolist() == [334.0]
+
+
+def test_a_margin_of_nothing_is_no_chance():
+    # two members beside the middle: one of them just at its limit at the dwell
+    many = SimpleNamespace(joint_k=np.array([[-9.0, -9.0, -9.0], [5.0, 0.0, 3.0]]), spare_k=np.full((2, 3), 8.0),
+                           best_k=np.array([5.0, 0.0, 3.0]), times_s=np.array([10.0, 20.0]))
+
+    dwell_s, chance, by_stop, at_dwell = window._counted(many, 20.0)
+
+    assert (dwell_s, chance, by_stop, at_dwell) == (20.0, 0.5, 0.5, 0.5)
+    assert window._counted(many, 19.0)[2] == 0.0

@@ -90,3 +90,12 @@ def test_a_shift_is_found_among_wrong_points():
     now[:35] += rng.uniform(-20, 20, (35, 2))
 
     assert_allclose(rigid_shift(start, now, 0.3).shift, [3.0, -2.0, 0.05], atol=0.02)
+
+
+def test_two_points_five_millimetres_apart_tell_a_shift_and_nearer_ones_do_not():
+    for far, tells in ((1.0, True), (0.99, False)):
+        start = np.array([[0.0, 0.0], [3.0, 4.0]]) * far
+        found = rigid_shift(start, start + [2.0, -1.0], 0.5)
+        assert (found is not None) is tells
+    assert_allclose(rigid_shift(np.array([[0.0, 0.0], [3.0, 4.0]]), np.array([[2.0, -1.0], [5.0, 3.0]]), 0.5).shift,
+                    [2.0, -1.0, 0.0], atol=1e-9)
