@@ -93,6 +93,21 @@ def test_a_file_keeps_what_is_not_known(guide, tmp_path):
     assert not load_guide(tmp_path / "g.toml").at(0.3).is_known
 
 
+@pytest.mark.parametrize(("column", "value", "is_read"), [
+    (0, 1e4, True), (0, -1e4, True), (0, 1.001e4, False), (1, 0.0, True), (4, 0.0, True), (1, -0.001, False),
+    (4, -0.001, False), (0, -5.0, True)])
+def test_a_file_holds_what_a_pass_can_have_up_to_the_bounds(guide, tmp_path, column, value, is_read):
+    changed = dataclasses.replace(guide, track=guide.track.copy())
+    changed.track[3, column] = value
+    save_guide(changed, tmp_path / "g.toml")
+
+    if is_read:
+        assert load_guide(tmp_path / "g.toml").track[3, column] == value
+    else:
+        with pytest.raises(InputError, match="numbers that no pass can have"):
+            load_guide(tmp_path / "g.toml")
+
+
 @pytest.mark.parametrize(("change", "says"), [
     (lambda t: t.replace("15.", "14.", 1), "was changed since it was written"),
     (lambda t: t.replace("plumeline guide pass", "something"), "is no guide"),

@@ -86,3 +86,29 @@ def test_the_window_opens_without_the_libraries_of_statistics_and_charts():
     done = subprocess.run([sys.executable, "-c", loads], capture_output=True, text=True, check=True, timeout=120)
 
     assert not {"scipy.stats", "scipy.optimize", "matplotlib"} & set(done.stdout.splitlines())
+
+
+def test_what_lies_beside_a_video_is_taken_with_it():
+    from argparse import Namespace
+
+    from monitor.cli.watch import _inputs
+
+    inputs = _inputs(Namespace(source=str(SAMPLE / "clip.mp4"), job=None, camera=None, nozzle=None, quit_at_end=True))
+
+    assert inputs.clip == SAMPLE / "clip.mp4" and inputs.job_path == SAMPLE / "job.toml"
+
+
+def test_without_files_beside_it_a_video_is_set_up_or_refused(tmp_path, capsys):
+    from argparse import Namespace
+
+    from monitor.cli.watch import _inputs
+    from monitor.errors import InputError
+
+    (tmp_path / "v.mp4").write_bytes(b"")
+    bare = {"source": str(tmp_path / "v.mp4"), "camera": None, "nozzle": None}
+
+    assert _inputs(Namespace(job=None, quit_at_end=False, **bare)) is None and not capsys.readouterr().err
+    assert _inputs(Namespace(job=str(SAMPLE / "job.toml"), quit_at_end=False, **bare)) is None
+    assert "without --camera and --nozzle the window opens on set-up" in capsys.readouterr().err
+    with pytest.raises(InputError, match="needs --job and --camera and --nozzle"):
+        _inputs(Namespace(job=None, quit_at_end=True, **bare))
