@@ -2,6 +2,7 @@
 
 import json
 import shutil
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from monitor.cli.main import main
 from monitor.errors import InputError
 from monitor.job import load_job
-from monitor.setup.nozzle import touch_photo, touch_rows
+from monitor.setup.nozzle import calibrate_nozzle, touch_photo, touch_rows
 from tests.vision.drawn import DATA
 from vision.calibrate.nozzle_file import load_nozzle
 from vision.camera.model import load_camera
@@ -48,6 +49,20 @@ def test_a_later_photograph_is_read_within_its_own_doubt(nozzle, capsys):
     assert code == 0 and told["agrees"] is True
     assert told["difference_mm"] == pytest.approx(told["heights_mm"][0] - 20.0)
     assert abs(told["difference_mm"]) < 3 * told["sigma_mm"] < 4.5
+
+
+@pytest.mark.parametrize(("errors_mm", "rms_mm"), [([0.3, -0.4], 0.353553), ([2.0], 2.0), ([], float("nan"))])
+def test_heights_are_met_by_the_root_of_the_mean_square_of_their_errors(monkeypatch, errors_mm, rms_mm):
+    bench = np.array([[0.0, 0.001, 0.215861, 1.7]])  # linear light
+    found = SimpleNamespace(height_error_mm=np.array(errors_mm), bench=bench, bias={}, used=errors_mm, bench_pose=None,
+                            holds=(), metal_look=None)
+    monkeypatch.setattr("monitor.setup.nozzle.calibrate_edges", lambda *a: found)
+
+    made = calibrate_nozzle(TOUCH / "photos", load_job(TOUCH / "job.toml"), load_camera(TOUCH / "camera.toml"))
+
+    assert made.height_error_rms_mm == pytest.approx(rms_mm, rel=1e-5, nan_ok=True) and made.n_photos == len(errors_mm)
+    # IEC 61966-2-1: 12.92 times the light near black, and 0.215861 at level 128
+    assert made.bench.tolist() == [[0, round(255 * 0.01292), 128, 255]]
 
 
 @pytest.fixture

@@ -121,3 +121,25 @@ def test_the_command_prints_what_fits(shelf, capsys):
 @pytest.mark.parametrize(("arguments", "says"), [([], "no such folder")])
 def test_faulty_use_is_told_in_one_line(tmp_path, capsys, arguments, says):
     assert main(["library", str(tmp_path / "nowhere"), *arguments]) == 3 and says in capsys.readouterr().err
+
+
+def test_recordings_are_found_up_to_six_levels_down(tmp_path):
+    from monitor.repeat.library import recordings_under
+
+    for depth in (1, 6, 7):
+        folder = tmp_path.joinpath(f"root{depth}", *(f"f{k}" for k in range(depth)))
+        folder.mkdir(parents=True)
+        (folder / "trace.sqlite").write_bytes(b"")
+        found = [name for name, _ in recordings_under(tmp_path / f"root{depth}")]
+        assert found == (["/".join(f"f{k}" for k in range(depth))] if depth < 7 else [])
+
+
+def test_hidden_unfinished_and_replaced_folders_are_no_recordings(tmp_path):
+    from monitor.repeat.library import recordings_under
+
+    for name in ("good", ".hidden", "live.part", "before.old"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "trace.sqlite").write_bytes(b"")
+
+    assert [name for name, _ in recordings_under(tmp_path)] == ["good"]
+    assert [name for name, _ in recordings_under(tmp_path / "good")] == ["."]
