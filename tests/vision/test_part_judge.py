@@ -216,3 +216,14 @@ def test_a_part_that_is_seen_again_is_not_gone_and_may_go_again():
         kinds += [e.kind for e in judge.step(bare(3.0 + i / RATE))]
 
     assert kinds == ["removed", "removed"]
+
+
+@pytest.mark.parametrize(("seen", "kind"), [(0.8, "moved"), (0.9, "settled")])
+def test_one_frame_in_which_the_part_is_touched_is_remembered(seen, kind):
+    readings = path(step_to(0.3, long_s=0.01))
+    first = next(i for i, r in enumerate(readings) if r.shift_mm[0] > 0)
+    readings[first] = reading(readings[first].t_s, 0.3, seen=seen)
+
+    event, = judged(readings)
+
+    assert event.kind == kind
