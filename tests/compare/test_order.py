@@ -10,7 +10,6 @@ from scipy.signal import lfilter
 from monitor.repeat.compare.align import percent_axis, resample, warp
 from monitor.repeat.compare.changes import changes_of
 from monitor.repeat.compare.control import Trust
-from monitor.repeat.compare.equal_start import CACHE
 from monitor.repeat.compare.order import _statistics, order_of
 from monitor.repeat.compare.passes import JUDGED
 from monitor.repeat.compare.scales import from_scale, to_scale
@@ -211,10 +210,6 @@ def test_a_trace_that_comes_earlier_has_a_lag_below_nothing():
 def test_traces_of_unlike_lengths_are_not_warped(shapes):
     with pytest.raises(ValueError, match="expected one length"):
         warp(*(np.ones(s) for s in shapes), 0.1)
-
-
-def test_the_cache_of_heat_is_told_by_its_name():
-    assert CACHE == "equal_start.json"  # named in the README
 
 
 def test_traces_that_are_the_same_are_not_warped():
