@@ -39,9 +39,9 @@ def main() -> int:
         shadow.warm()
         for path, fault in _chosen(args, places):
             source = (shadow.tree / path).read_text(encoding="utf-8")
-            outcome = _judged(shadow, _running(imports, plain, path, fault), path, fault, source)
+            outcome = _tried_plain(shadow, _running(imports, plain, path, fault), path, fault, source)
             if not outcome.failed:
-                outcome = _compiled(shadow, _tests(imports, covering, path, fault), imports, path, fault, source)
+                outcome = _tried_compiled(shadow, _tests(imports, covering, path, fault), imports, path, fault, source)
             n += 1
             survived += [_told(path, fault, source)] * (not outcome.failed)
             print(f"{'killed' if outcome.failed else 'SURVIVED':9s} {_told(path, fault, source)}\n"
@@ -123,7 +123,7 @@ def _tests(imports: Imports, covering: Covering, path: Path, fault: Fault) -> li
     return _running(imports, covering, path, fault) or [p.as_posix() for _, p in imports.tests(path)][:MOST_FILES]
 
 
-def _judged(shadow: Shadow, tests: list[str], path: Path, fault: Fault, source: str) -> Outcome:
+def _tried_plain(shadow: Shadow, tests: list[str], path: Path, fault: Fault, source: str) -> Outcome:
     """What these tests say of a fault in a compiled function, nothing being compiled; nothing of another fault."""
     if not is_in_compiled(source, fault.line):
         return Outcome("", "", 0.0)
@@ -135,7 +135,8 @@ def _judged(shadow: Shadow, tests: list[str], path: Path, fault: Fault, source: 
     return Outcome("", "", 0.0)
 
 
-def _compiled(shadow: Shadow, tests: list[str], imports: Imports, path: Path, fault: Fault, source: str) -> Outcome:
+def _tried_compiled(shadow: Shadow, tests: list[str], imports: Imports, path: Path, fault: Fault,
+                    source: str) -> Outcome:
     """What these tests say; a test that fails without the fault too is left out and the rest asked again."""
     if not tests:
         return Outcome("", "no test uses this file", 0.0)
