@@ -73,7 +73,7 @@ def open_trace_file(path: Path, tables: tuple[str, ...] | None = None) -> Iterat
             db.execute("PRAGMA query_only = ON")
             check_cells(db, path, tables)
             yield db
-        except sqlite3.DatabaseError as fault:
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as fault:  # its messages quote what is no text
             raise damaged(path, fault) from None
 
 
@@ -150,7 +150,7 @@ def check_cells(db: sqlite3.Connection, path: Path, tables: tuple[str, ...] | No
             _check_times(db, path)
 
 
-def damaged(path: Path, fault: sqlite3.Error) -> InputError | EnvironmentFault:
+def damaged(path: Path, fault: sqlite3.Error | UnicodeDecodeError) -> InputError | EnvironmentFault:
     """What a fault of SQLite means to the user."""
     code = getattr(fault, "sqlite_errorcode", None) or 0
     if code == sqlite3.SQLITE_INTERRUPT:

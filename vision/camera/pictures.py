@@ -17,6 +17,8 @@ from vision.errors import SourceError
 __all__ = ["LARGEST_PIXELS", "decoded", "quiet_stderr", "size_of"]
 
 LARGEST_PIXELS = 64 << 20
+_CHANNELS = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}  # of a PNG, by its colour type (ISO/IEC 15948, table 11.1)
+_MOST_DEFLATED = 1032  # bytes out of one (zlib's technical details: 1032:1 at best)
 _PNG = b"\x89PNG\r\n\x1a\n"
 _LOCK = threading.Lock()
 
@@ -37,7 +39,7 @@ def decoded(data: bytes, where: object) -> np.ndarray:
     if min(size) < 1 or size[0] * size[1] > LARGEST_PIXELS:
         raise SourceError(f"{where}: {size[0]} x {size[1]} px; a photograph may have {LARGEST_PIXELS >> 20} megapixels")
     with quiet_stderr():
-        image = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+        image = None if _is_cut_off(data, size) else cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
     if image is None:
         raise SourceError(f"{where}: is not a photograph that can be read (JPEG or PNG); it is damaged or was cut off")
     return image
@@ -62,6 +64,13 @@ def size_of(data: bytes) -> tuple[int, int] | None:
         else:
             at += 2 + struct.unpack(">H", data[at + 2:at + 4])[0]
     return None
+
+
+def _is_cut_off(data: bytes, size: tuple[int, int]) -> bool:
+    """Whether a PNG holds too little for its size, before memory is taken for all of it."""
+    if not data.startswith(_PNG) or len(data) < 26 or data[25] not in _CHANNELS:
+        return False
+    return size[1] * (size[0] * data[24] * _CHANNELS[data[25]] // 8) > _MOST_DEFLATED * len(data)
 
 
 @contextlib.contextmanager
