@@ -32,8 +32,11 @@ def png(width, height, rows):
 def test_a_picture_whose_file_cannot_hold_its_size_is_refused_before_memory_is_taken(monkeypatch):
     monkeypatch.setattr("cv2.imdecode", lambda *a: pytest.fail("was decoded"))
 
-    with pytest.raises(SourceError, match="cut off"):
-        decoded(png(8000, 8000, bytes(9000)), "a.png")
+    whole = png(40, 30, bytes(9000))
+    at = whole.index(b"IDAT") - 4
+    for data in (png(8000, 8000, bytes(9000)), whole[:at] + b"\x7a" + whole[at + 1:]):  # a chunk of 2 GB
+        with pytest.raises(SourceError, match="cut off"):
+            decoded(data, "a.png")
 
 
 def test_a_picture_of_one_colour_is_small_and_still_read():

@@ -67,10 +67,15 @@ def size_of(data: bytes) -> tuple[int, int] | None:
 
 
 def _is_cut_off(data: bytes, size: tuple[int, int]) -> bool:
-    """Whether a PNG holds too little for its size, before memory is taken for all of it."""
+    """Whether a PNG holds less than its size or one of its chunks needs, before memory is taken for all of it."""
     if not data.startswith(_PNG) or len(data) < 26 or data[25] not in _CHANNELS:
         return False
-    return size[1] * (size[0] * data[24] * _CHANNELS[data[25]] // 8) > _MOST_DEFLATED * len(data)
+    row_bytes = 1 + size[0] * data[24] * _CHANNELS[data[25]] // 8  # its filter stands before each row
+    at, kind = 8, b""
+    while at + 8 <= len(data) and kind != b"IEND":
+        length, kind = struct.unpack(">I4s", data[at:at + 8])
+        at += 12 + length
+    return at > len(data) or size[1] * row_bytes > _MOST_DEFLATED * len(data)
 
 
 @contextlib.contextmanager
