@@ -12,7 +12,7 @@ from vision.bench.carried import BenchRelief
 from vision.camera.model import CameraModel
 from vision.edges.cuts import linear_light
 from vision.errors import CalibrationError
-from vision.fit.bias import DEFAULT_BIAS, Biases, EdgeBias, group_key
+from vision.fit.bias import CHANGE_PX, DEFAULT_BIAS, Biases, EdgeBias, group_key
 from vision.fit.pose import Picture, PoseFit, fit_pose
 from vision.nozzle.body import Hold, NozzleBody, ToolPose, distinct_holds, hold_of
 from vision.track.find import find_tool
@@ -28,7 +28,6 @@ _DOUBT = 1.8  # sigmas
 _FITS = 80  # there is time: metal over a white mat shows few edges
 _CLEAREST = 4  # photographs whose holds help with the others
 _LEAST_QUALITY = (0.55, 0.4)  # the second with ways to hold the tool that are known by then
-_FLOOR_PX = {True: 0.12, False: 0.35}  # an offset changes with light and place by at least this much
 _STEP_FLOOR_PX = 0.5  # and that of a step more: a ledge shades what lies ahead of it
 
 
@@ -197,7 +196,11 @@ def _learn(body: NozzleBody, fits: list[PoseFit]) -> dict[tuple[str, bool], Edge
         for label in np.unique(fit.label):
             edges = fit.edge_px[(fit.label == label) & fit.good]
             if len(edges) >= _LEAST_CUTS:
-                seen.setdefault(group_key(body, label), []).append(float(np.median(edges)))
+                key, middle = group_key(body, label), float(np.median(edges))
+                # further from where such edges usually are it is another edge
+                if abs(middle - DEFAULT_BIAS[key].offset_px) < _DOUBT * np.hypot(DEFAULT_BIAS[key].sigma_px,
+                                                                                 _LEARN_SIGMA_PX[key[1]]):
+                    seen.setdefault(key, []).append(middle)
     out = {}
     for key, default in DEFAULT_BIAS.items():
         rows = np.array(seen.get(key, []))
@@ -205,12 +208,13 @@ def _learn(body: NozzleBody, fits: list[PoseFit]) -> dict[tuple[str, bool], Edge
             out[key] = default
             continue
         middle = float(np.median(rows))
-        spread = 1.4826 * float(np.median(np.abs(rows - middle)))
-        variance = (spread**2 + _SYSTEMATIC_PX[key[1]] ** 2) * 3 / len(rows)
+        floor = _STEP_FLOOR_PX if key[0] == "step" else CHANGE_PX[key[1]]
+        # how far they scatter is hardly told by one or two of them
+        spread2 = ((1.4826 * float(np.median(np.abs(rows - middle)))) ** 2 * len(rows) + floor**2) / (len(rows) + 1)
+        variance = (spread2 + _SYSTEMATIC_PX[key[1]] ** 2) * 3 / len(rows)
         share = default.sigma_px**2 / (default.sigma_px**2 + variance)
         offset = default.offset_px + share * (middle - default.offset_px)
         # what photographs and habit do not agree upon stays uncertain
-        floor = _STEP_FLOOR_PX if key[0] == "step" else _FLOOR_PX[key[1]]
-        sigma = np.sqrt(share * variance + floor**2 + (spread * share) ** 2 + (0.3 * (middle - offset)) ** 2)
+        sigma = np.sqrt(share * variance + floor**2 + spread2 * share**2 + (0.3 * (middle - offset)) ** 2)
         out[key] = EdgeBias(float(offset), float(sigma))
     return out

@@ -14,7 +14,8 @@ from vision.nozzle.body import NozzleBody
 from vision.nozzle.silhouette import STEP
 from vision.types import FloatArray
 
-__all__ = ["DEFAULT_BIAS", "Biases", "EdgeBias", "edge_offsets", "group_key", "group_of", "n_groups", "side_of"]
+__all__ = ["CHANGE_PX", "DEFAULT_BIAS", "Biases", "EdgeBias", "edge_offsets", "group_key", "group_of", "n_groups",
+           "side_of", "slope_variances"]
 
 _SIDES = 4
 
@@ -29,6 +30,9 @@ class EdgeBias:
 
 # A limb in front of something lighter is seen where it is; in front of something darker a shiny one mirrors its
 # surroundings and looks too narrow (measured on rendered clips; replaced by what the touch photographs say).
+# by how much an offset changes with light and place, from picture to picture and along an edge from end to end, by
+# whether it is lighter outside [tests.benchmarks.slopes, touch photographs]
+CHANGE_PX = {True: 0.12, False: 0.35}
 Biases = dict[tuple[str, bool], EdgeBias]  # by part and whether it is lighter outside
 DEFAULT_BIAS: Biases = {
     ("tube", True): EdgeBias(-0.1, 0.25), ("tube", False): EdgeBias(-1.2, 0.8),
@@ -51,6 +55,13 @@ def _edge_offsets(body: NozzleBody, bias: tuple[tuple[tuple[str, bool], EdgeBias
     keys, of = [group_key(body, g) for g in range(n_groups(body))], dict(bias)
     offset, sigma = (np.array([getattr(of[k], name) for k in keys]) for name in ("offset_px", "sigma_px"))
     return offset, np.diag(sigma**2)
+
+
+@lru_cache
+def slope_variances(body: NozzleBody) -> FloatArray:
+    """Of each group, the variance with which its edges may seem turned or bowed, at the ends of their side [px^2],
+    shape (g,)."""
+    return np.array([CHANGE_PX[group_key(body, g)[1]] ** 2 for g in range(n_groups(body))])
 
 
 @register_jitable

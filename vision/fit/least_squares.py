@@ -37,8 +37,9 @@ class Solved(NamedTuple):
     chi2_dof : float
     left : array, shape (n,)
         What each edge is away from where the solution puts it [px]; weight, what it counted for.
-    loose : array, shape (m,)
-        Variance of what the edges of a group share in this picture alone [px^2].
+    loose : array, shape (m, 2)
+        Variance of what the edges of a group share in this picture alone [px^2]: all alike, and in proportion to where
+        along their side they lie.
     held : array, shape (6 + m, 6 + m)
         Information of what was known before.
     """
@@ -55,8 +56,8 @@ class Solved(NamedTuple):
 
 
 @njit(cache=True, nogil=True, inline="always")
-def solve_steps(jacobian, mm_per_sample, offset, sigma, crowding, gain, label, prior_cov, expected, prior_offset, row,
-                rest, spread, is_exact):
+def solve_steps(jacobian, mm_per_sample, along, offset, sigma, crowding, gain, label, prior_cov, expected, prior_offset,
+                slope_var, row, rest, spread, is_exact):
     """Re-weighted least squares for the six steps of the pose and one offset a group.
 
     Parameters
@@ -64,6 +65,8 @@ def solve_steps(jacobian, mm_per_sample, offset, sigma, crowding, gain, label, p
     jacobian : array, shape (n, 6)
     mm_per_sample, offset, sigma, gain : arrays, shape (n,)
         As in `Outline` and `EdgeSet`.
+    along : array, shape (n,)
+        Where each edge lies along its side, -1 to 1 from end to end; 0 on rims.
     crowding : array, shape (n,)
         Sigma of what edges near by do to each [px].
     label : array, shape (n,), int
@@ -71,6 +74,9 @@ def solve_steps(jacobian, mm_per_sample, offset, sigma, crowding, gain, label, p
     prior_cov : array, shape (6 + g, 6 + g)
     expected, prior_offset : arrays, shapes (6,), (g,)
         The prior's mean.
+    slope_var : array, shape (g,)
+        Variance with which a group's edges may seem turned, in one picture, by so much at the ends of their side
+        [px^2].
     row, rest : array, shape (3,), and float
         One more equation for the outlet, row . step = rest, of sigma 1; zeros when there is none.
     spread : float
@@ -113,23 +119,24 @@ def solve_steps(jacobian, mm_per_sample, offset, sigma, crowding, gain, label, p
         seen[i] = offset[i] if usable[i] else 0.0
     # what the eye cannot tell from the bench blurs alike along a whole edge: a faint edge may be anywhere within its
     # blur
-    loose, count = np.zeros(m), np.zeros(m)
+    loose, count = np.zeros((m, 2)), np.zeros(m)
     for i in range(n):
         if usable[i]:
-            loose[group[i]] += (_SHARED * min(sigma[i], 5.0)) ** 2
+            loose[group[i], 0] += (_SHARED * min(sigma[i], 5.0)) ** 2
             count[group[i]] += 1.0
     for k in range(m):
-        loose[k] = max(loose[k] / max(count[k], 1.0) - max(inner[6 + k, 6 + k], _FAINT_PX ** 2), 0.0)
+        loose[k, 0] = max(loose[k, 0] / max(count[k], 1.0) - max(inner[6 + k, 6 + k], _FAINT_PX ** 2), 0.0)
+        loose[k, 1] = slope_var[groups[k]]
     if n < _LEAST_CUTS or usable.sum() < _LEAST_EDGES:
         return Solved(np.empty(0), groups, x[6:].copy(), usable, 0.0, seen, weight, loose, held)
-    left, shared = _reweighted(jacobian, group, seen, usable, weight, far, loose, held, pull, x)
+    left, shared = _reweighted(jacobian, group, along, seen, usable, weight, far, loose, held, pull, x)
     good = usable & (np.abs(left - shared) < 3 * own)
     chi2_dof = (((left - shared) / own) ** 2 * good).sum() / max(1.0, good.sum() - 6.0)
     if is_exact and good.sum() >= _LEAST_TO_MEASURE:
         scatter = _scatter_of_groups(left - shared, np.hypot(sigma, crowding), good, group, m)
         for i in range(n):
             weight[i] = math.hypot(_spread_of_cut(sigma[i], scatter[group[i]], mm_per_sample[i]), crowding[i])
-        left, shared = _reweighted(jacobian, group, seen, good, weight, far, loose, held, pull, x)
+        left, shared = _reweighted(jacobian, group, along, seen, good, weight, far, loose, held, pull, x)
     weight = good * weight ** -2.0 / max(1.0, chi2_dof)
     return Solved(x[:6].copy(), groups, x[6:].copy(), good, chi2_dof, left, weight, loose, held)
 
@@ -172,30 +179,51 @@ def _scatter_px(left, sigma, most_px):
 
 
 @njit(cache=True, nogil=True)
-def _reweighted(jacobian, group, seen, usable, sigma, reach, loose, held, pull, x):
+def _reweighted(jacobian, group, along, seen, usable, sigma, reach, loose, held, pull, x):
     """Solve for x in place, from where it is; what each edge is away from it then, and what of that its group shares.
     An edge counts the less the further it is beyond its reach."""
     n = len(seen)
-    left, weight, shared, total = np.zeros(n), np.zeros(n), np.zeros(len(loose)), np.zeros(len(loose))
+    left, weight, shared = np.zeros(n), np.zeros(n), np.zeros(n)
     for _ in range(6):
         for i in range(n):
             if usable[i]:
-                r = _left(jacobian, group, seen, x, i) - shared[group[i]]
+                r = _left(jacobian, group, seen, x, i) - shared[i]
                 weight[i] = (sigma[i] * (1.0 + (r / reach[i]) ** 2)) ** -2.0
-        data, right = _normal(jacobian, group, weight, seen, loose, len(x))
+        data, right = _normal(jacobian, group, along, weight, seen, loose, len(x))
         new = np.linalg.solve(data + held, right + pull)
         moved = np.abs(new - x)
         put(new, x)
-        shared[:], total[:] = 0.0, 0.0
         for i in range(n):
-            shared[group[i]] += weight[i] * _left(jacobian, group, seen, x, i)
-            total[group[i]] += weight[i]
-        shared *= loose / (1.0 + loose * total)
+            left[i] = _left(jacobian, group, seen, x, i) if usable[i] else 0.0
+        put(_shared(group, along, weight, left, loose), shared)
         if moved[:3].max() < 1e-2 and moved[3:6].max() < 1e-4:
             break
-    for i in range(n):
-        left[i] = _left(jacobian, group, seen, x, i) if usable[i] else 0.0
-    return left, shared[group]
+    return left, shared
+
+
+@njit(cache=True, nogil=True)
+def _shared(group, along, weight, left, loose):
+    """What of each residual its group shares in this picture alone, as the residuals tell it: a straight line along the
+    side, its middle and its slope known beforehand with the variances `loose`."""
+    m = len(loose)
+    total, turning, spread, value, turn = np.zeros(m), np.zeros(m), np.zeros(m), np.zeros(m), np.zeros(m)
+    for i in range(len(left)):
+        g, w, u = group[i], weight[i], along[i]
+        total[g] += w
+        turning[g] += w * u
+        spread[g] += w * u * u
+        value[g] += w * left[i]
+        turn[g] += w * u * left[i]
+    out = np.empty(len(left))
+    middle, slope = np.empty(m), np.empty(m)
+    for g in range(m):
+        a, b = 1.0 + loose[g, 0] * total[g], loose[g, 0] * turning[g]
+        c, d = loose[g, 1] * turning[g], 1.0 + loose[g, 1] * spread[g]
+        v, t = loose[g, 0] * value[g], loose[g, 1] * turn[g]
+        middle[g], slope[g] = (d * v - b * t) / (a * d - b * c), (a * t - c * v) / (a * d - b * c)
+    for i in range(len(left)):
+        out[i] = middle[group[i]] + slope[group[i]] * along[i]
+    return out
 
 
 @njit(cache=True, nogil=True)
@@ -208,35 +236,50 @@ def _left(jacobian, group, seen, x, i):
 
 
 @njit(cache=True, nogil=True)
-def _normal(jacobian, group, weight, values, loose, size):
+def _normal(jacobian, group, along, weight, values, loose, size):
     """Normal equations, matrix and right side, of values = jacobian . steps + offset of the group + what its edges
-    share in this picture alone, of variance `loose`, which is not solved for."""
+    share in this picture alone, of variances `loose`, which is not solved for."""
     data, right = np.zeros((size, size)), np.zeros(size)
+    m = size - 6
+    turned, turned_right, turned_spread = np.zeros((m, size)), np.zeros(m), np.zeros(m)
     for i in range(len(weight)):
-        w, g = weight[i], 6 + group[i]
+        w, k0, g = weight[i], group[i], 6 + group[i]
         if w > 0.0:
             data[g, g] += w
             right[g] += w * values[i]
+            wu = w * along[i]
+            turned[k0, g] += wu
+            turned_right[k0] += wu * values[i]
+            turned_spread[k0] += wu * along[i]
             for k in range(6):
                 wj = w * jacobian[i, k]
                 right[k] += wj * values[i]
                 data[g, k] += wj
+                turned[k0, k] += wu * jacobian[i, k]
                 for l in range(k + 1):
                     data[k, l] += wj * jacobian[i, l]
     for k in range(size):
         for l in range(k + 1, size):
             data[k, l] = data[l, k]
-    for g in range(size - 6):
-        less, row, value = loose[g] / (1.0 + loose[g] * data[6 + g, 6 + g]), data[6 + g].copy(), right[6 + g]
-        for k in range(size):
-            right[k] -= less * row[k] * value
-            for l in range(size):
-                data[k, l] -= less * row[k] * row[l]
+    for g in range(m):
+        _leave_out(data, right, turned[g], turned_right[g], loose[g, 1] / (1.0 + loose[g, 1] * turned_spread[g]))
+        _leave_out(data, right, data[6 + g].copy(), right[6 + g], loose[g, 0] / (1.0 + loose[g, 0]
+                                                                                 * data[6 + g, 6 + g]))
     return data, right
 
 
 @njit(cache=True, nogil=True)
-def spread_of(jacobian, label, groups, offset_px, left, weight, loose, held, base_offset, base_cov):
+def _leave_out(data, right, row, value, less):
+    """Take an unknown out of normal equations, in place: its row of them, its right side, and by how much."""
+    if less > 0.0:
+        for k in range(len(right)):
+            right[k] -= less * row[k] * value
+            for l in range(len(right)):
+                data[k, l] -= less * row[k] * row[l]
+
+
+@njit(cache=True, nogil=True)
+def spread_of(jacobian, along, label, groups, offset_px, left, weight, loose, held, base_offset, base_cov):
     """Covariance of what was solved for; and what the picture says alone, with only the offsets' base values known."""
     m = len(groups)
     place, base, known = np.zeros(len(base_offset), np.int64), np.empty((m, m)), np.empty(m)
@@ -244,7 +287,7 @@ def spread_of(jacobian, label, groups, offset_px, left, weight, loose, held, bas
         place[groups[i]], known[i] = i, base_offset[groups[i]]
         for j in range(m):
             base[i, j] = base_cov[groups[i], groups[j]]
-    data, right = _normal(jacobian, place[label], weight, left, loose, 6 + m)
+    data, right = _normal(jacobian, place[label], along, weight, left, loose, 6 + m)
     weak = np.zeros_like(data)
     for k in range(6):
         weak[k, k] = 40.0 ** -2 if k < 3 else 0.4 ** -2

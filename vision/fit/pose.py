@@ -12,7 +12,7 @@ from vision.camera.model import CameraModel
 from vision.edges.cuts import CutGrid, linear_light
 from vision.edges.looks import tables_of
 from vision.edges.search import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, USUAL_NOISE
-from vision.fit.bias import DEFAULT_BIAS, Biases, edge_offsets, group_key, n_groups
+from vision.fit.bias import DEFAULT_BIAS, Biases, edge_offsets, group_key, n_groups, slope_variances
 from vision.fit.least_squares import Solved, spread_of
 from vision.fit.rounds import Known, Scene, Travel, cut_through, fit_rounds, is_inside, tool_of
 from vision.nozzle.body import NozzleBody, ToolPose
@@ -190,7 +190,8 @@ def fit_pose(
     scene = Scene(np.ascontiguousarray(picture.image), picture.background, picture.known, picture.noise,
                   PICK_LIMIT * looser, MISFIT_LIMIT * looser, float(veil))
     normal, distance = (np.zeros(3), 0.0) if plane is None else (plane[0] / plane[2], float(plane[1] / plane[2]))
-    known = Known(*_as_numbers(prior.pose), prior.offset_px, prior.cov, prior.is_free, normal, distance)
+    known = Known(*_as_numbers(prior.pose), prior.offset_px, prior.cov, prior.is_free, slope_variances(body), normal,
+                  distance)
     found, is_found = fit_rounds(
         tool_of(body), lens_of(camera), scene, *_as_numbers(start), known, _RESTING if travel is None else travel,
         np.array(spreads_px, float), float(step_mm), is_exact, tables_of(CutGrid(float(reach_px))))
@@ -198,8 +199,8 @@ def fit_pose(
         return None
     solved, label = found.solved, found.label
     cov, alone_step, alone_cov, offsets_cov = spread_of(
-        found.jacobian, label, solved.groups, solved.offset_px, solved.left, solved.weight, solved.loose, solved.held,
-        *edge_offsets(body, bias))
+        found.jacobian, found.along, label, solved.groups, solved.offset_px, solved.left, solved.weight, solved.loose,
+        solved.held, *edge_offsets(body, bias))
     return PoseFit(ToolPose(found.tip_mm, found.axis, found.roll_rad),
                    np.concatenate([np.arange(6), 6 + solved.groups]),
                    solved.offset_px, cov, alone_step, alone_cov, offsets_cov, solved.chi2_dof,

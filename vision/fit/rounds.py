@@ -58,8 +58,9 @@ class Scene(NamedTuple):
 
 
 class Known(NamedTuple):
-    """What is known before looking: as in `PosePrior`, and a plane that the outlet is near: normal (3,) over its sigma,
-    and distance over its sigma, zeros without one."""
+    """What is known before looking: as in `PosePrior`; how far a side may seem turned in one picture, as `solve_steps`
+    takes it; and a plane that the outlet is near: normal (3,) over its sigma, and distance over its sigma, zeros
+    without one."""
 
     tip_mm: np.ndarray
     axis: np.ndarray
@@ -67,6 +68,7 @@ class Known(NamedTuple):
     offset_px: np.ndarray
     cov: np.ndarray
     is_free: bool
+    slope_var: np.ndarray
     normal: np.ndarray
     distance: float
 
@@ -88,6 +90,7 @@ class Found(NamedTuple):
     axis: np.ndarray
     roll_rad: float
     jacobian: np.ndarray
+    along: np.ndarray
     label: np.ndarray
     edge_px: np.ndarray
     solved: Solved
@@ -156,7 +159,7 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
     lines, bend = lines[inside], bend[inside]
     n = len(px)
     sides, middle_px, blur, travel_px = np.empty(n, np.int64), np.empty(n), np.empty(n), np.empty(n)
-    length_mm = values[:, 1][inside]
+    length_mm, along = values[:, 1][inside], values[:, 2][inside]
     for i in range(n):
         sides[i] = side_of(labels[i, 0], labels[i, 1])
         middle_px[i] = seen_px[sides[i]]
@@ -181,17 +184,17 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
     expected = _steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad)
     rest = known.distance - (known.normal * tip).sum()
     crowding_px = _crowding_px(px, normal_px, labels) if is_exact else np.zeros(n)
-    solved = solve_steps(jacobian, length_mm, offset, sigma, crowding_px, gain, label, known.cov, expected,
-                         known.offset_px, known.normal, rest, spread_px, is_exact)
+    solved = solve_steps(jacobian, length_mm, along, offset, sigma, crowding_px, gain, label, known.cov, expected,
+                         known.offset_px, known.slope_var, known.normal, rest, spread_px, is_exact)
     if len(solved.step) == 0:
-        return Found(tip, axis, roll_rad, jacobian, label, offset, solved)
+        return Found(tip, axis, roll_rad, jacobian, along, label, offset, solved)
     if known.is_free:
         _keep_offsets(label, solved, seen_px)
     new_axis, sideways = turned_pose(axis, roll_rad, solved.step)
     for i in range(n):
         for k in range(6):
             offset[i] -= jacobian[i, k] * solved.step[k]
-    return Found(tip + solved.step[:3], new_axis, roll_of(new_axis, sideways), jacobian, label, offset, solved)
+    return Found(tip + solved.step[:3], new_axis, roll_of(new_axis, sideways), jacobian, along, label, offset, solved)
 
 
 @njit(cache=True, nogil=True)

@@ -84,7 +84,7 @@ def outline(camera: CameraModel, body: NozzleBody, pose: ToolPose, step_mm: floa
         Empty (n = 0) when the axis points at the camera so that no edge is seen from the side.
     """
     x, px, normal_px, push, labels, values, jacobian = trace(*trace_inputs(camera, body, pose, step_mm))
-    (along_mm, length_mm), (part, side, _) = np.ascontiguousarray(values.T), np.ascontiguousarray(labels.T)
+    (along_mm, length_mm, _), (part, side, _) = np.ascontiguousarray(values.T), np.ascontiguousarray(labels.T)
     return Outline(x, px, normal_px, push, length_mm, part, side, along_mm, jacobian)
 
 
@@ -200,13 +200,14 @@ def _axis_of(is_after, tip, straight, after, bend_at):
 @njit(cache=True, nogil=True)
 def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
     """All visible outline points as `Outline` has them: points, pixels, normals, px per mm of growth, labels (part,
-    side, is after the bend), values (distance from the outlet, length), jacobian."""
+    side, is after the bend), values (distance from the outlet, length, place on its edge: from -1 to 1 along a side, from
+    -1 in the middle of a rim to 1 at its ends), jacobian."""
     n_slices = len(slices)
     most = 0
     for i in range(n_slices):
         most += 2 * max(2, round((slices[i, 1] - slices[i, 0]) / steps_mm[i])) + 2 * _MOST_ON_RIM
     x, tangent, normal = np.empty((most, 3)), np.empty((most, 3)), np.empty((most, 3))
-    labels, values = np.empty((most, 3), np.int64), np.empty((most, 2))
+    labels, values = np.empty((most, 3), np.int64), np.empty((most, 3))
     before = np.zeros(most, np.bool_)
     n = 0
     for i in range(n_slices):
@@ -232,7 +233,7 @@ def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
                     tangent[n, j] = u[j] + slope * radial
                     normal[n, j] = (radial - slope * u[j]) / math.hypot(1.0, slope)
                 labels[n, 0], labels[n, 1], labels[n, 2] = i, side, kinds[i, 0]
-                values[n, 0], values[n, 1] = s, (end_mm - start_mm) / count
+                values[n, 0], values[n, 1], values[n, 2] = s, (end_mm - start_mm) / count, (2 * k + 1) / count - 1
                 n += 1
         inner = origin + 0.5 * (start_mm + end_mm) * u
         for end in range(1 if kinds[i, 1] else 2):  # only the front of the handle was measured: it goes on
@@ -256,6 +257,7 @@ def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
                     normal[n])
                 labels[n, 0], labels[n, 1], labels[n, 2] = -1 if i == 0 and end == 0 else i, 0, kinds[i, 0]
                 values[n, 0], values[n, 1] = s, (hi - lo) * r / arc
+                values[n, 2] = 2 * ((2 * k + 1) / arc - 1) ** 2 - 1
                 if is_near and end == 0 and i > 0:
                     # what lies further along the jet is further from us; without a ledge it is a crease that may not
                     # show
