@@ -4,12 +4,13 @@ usage: python -m tests.benchmarks.bound [CLIPS OUT]
 
 Synthetic frames: a dark tool on a light bench, drawn with a known blur, with five shares of a webcam's noise, many
 poses, each with some draws of noise; where edges appear is known, but for those against metal (steps) no better than
-`DEFAULT_BIAS` knows it. The bound is Cramer and Rao's: a step blurred by s tells its place with information integral of
-(its slope / noise)^2 per pixel of its length; with even noise n and contrast c that is c^2 / (2 sqrt(pi) s n^2)
-(Gaussian line spread, see S. M. Kay, "Fundamentals of Statistical Signal Processing: Estimation Theory", 3.7, worked
-out by hand for an edge); all edges of the outline together tell the pose. The light on both sides is taken as known.
-The band holds 95 % of the mean of as many squared errors, each over its stated variance, when that is right; of each
-pose the first draw alone is taken, since what of an error all its draws share would count several times.
+`DEFAULT_BIAS` knows it, and along a side as far as `CHANGE_PX` tells. The bound is Cramer and Rao's: a step blurred by
+s tells its place with information integral of (its slope / noise)^2 per pixel of its length; with even noise n and
+contrast c that is c^2 / (2 sqrt(pi) s n^2) (Gaussian line spread, see S. M. Kay, "Fundamentals of Statistical Signal
+Processing: Estimation Theory", 3.7, worked out by hand for an edge); all edges of the outline together tell the pose.
+The light on both sides is taken as known. The band holds 95 % of the mean of as many squared errors, each over its
+stated variance, when that is right; of each pose the first draw alone is taken, since what of an error all its draws
+share would count several times.
 
 With CLIPS and OUT (as tests.benchmarks.clips wrote it) each clip's height from single frames is set beside the bound
 that the contrast of those frames, the blur of motion, and the noise beside the tool give; that noise is what the
@@ -38,7 +39,7 @@ from vision.camera.sources import open_video
 from vision.edges.cuts import CutGrid
 from vision.edges.looks import BLUR_PX, COLOUR_BLUR_PX
 from vision.edges.search import noise_sigma
-from vision.fit.bias import DEFAULT_BIAS, EdgeBias, group_key, group_of
+from vision.fit.bias import CHANGE_PX, DEFAULT_BIAS, EdgeBias, group_key, group_of
 from vision.fit.pose import Picture, fit_pose, inside_picture, picture_cuts
 from vision.nozzle.body import ToolPose
 from vision.nozzle.silhouette import STEP, outline
@@ -127,8 +128,10 @@ def _bound(out, length_px, inside, outside, noise: float, up, bias, travel_mm=(0
     n = 6 if np.abs(out.jacobian[:, 5]).max() > 0 else 5
     groups, at = np.unique([group_of(*row) for row in zip(out.part, out.side, outside[:, 0] > inside[:, 0],
                                                           strict=False)], return_inverse=True)
-    design = np.concatenate([out.jacobian[:, :n], np.eye(len(groups))[at]], 1)
-    known = np.diag([0.0] * n + [bias(int(g)).sigma_px ** -2 for g in groups])
+    of_group = np.eye(len(groups))[at]
+    design = np.concatenate([out.jacobian[:, :n], of_group, of_group * out.place[:, None]], 1)
+    known = np.diag([0.0] * n + [bias(int(g)).sigma_px ** -2 for g in groups]
+                    + [CHANGE_PX[bool(g % 2)] ** -2 for g in groups])
     seen = design.T @ ((per_px * length_px)[:, None] * design)
     least = np.linalg.inv(seen + known)
     return float(np.sqrt(up @ (least @ seen @ least)[:3, :3] @ up))
@@ -175,8 +178,10 @@ def _frame_bound(tracker, camera, frame, bench) -> float:
     off = grid.offsets_px
     inside, outside = (cuts[:, :, m].mean(-1) for m in ((off > -4) & (off < -1.5), (off > 1.5) & (off < 4)))
     is_seen = _is_before_bench(cuts[..., off > 1.5], back[..., off > 1.5], noise[0]) | (out.side == STEP)
+    follower = tracker._follower
+    way_mm = follower.velocity_mm_s(tracker.state, bench) * follower.shutter.open_s
     return _bound(out, _length_px(out) * is_seen, inside, outside, noise[0], bench.cam_from_bench[:3, 2],
-                  lambda group: tracker._nozzle.bias[group_key(body, group)], tracker._travel(bench, frame.t_s).way_mm)
+                  lambda group: tracker._nozzle.bias[group_key(body, group)], way_mm)
 
 
 def _is_before_bench(outside, bench, noise: float) -> np.ndarray:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from unittest.mock import patch
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -9,7 +11,7 @@ from hypothesis import strategies as st
 
 from tests.benchmarks.accuracy import expected
 from vision.camera.model import CameraModel
-from vision.fit.bias import DEFAULT_BIAS, EdgeBias
+from vision.fit.bias import DEFAULT_BIAS, EdgeBias, n_groups
 from vision.fit.expected import expected_spread
 from vision.nozzle.body import ToolPose, body_from_measures
 
@@ -17,12 +19,13 @@ TUBE = body_from_measures([(4.0, 0.0), (4.0, 300.0)], [])  # leaves the picture 
 UP = np.array([0.0, -1.0, 0.0])
 
 
-def from_the_side(distance_mm, focal_px, *, bias_px=1e-4, edge_sigma_px=0.35, tip=(0.0, 14.0)):
-    """A bare tube that stands upright before a level camera."""
+def from_the_side(distance_mm, focal_px, *, bias_px=1e-4, edge_sigma_px=0.35, tip=(0.0, 14.0), slope_px=1e-4):
+    """A bare tube that stands upright before a level camera; its edges may seem turned by slope_px at their ends."""
     camera = CameraModel(np.array([[focal_px, 0, 640], [0, focal_px, 360], [0, 0, 1.0]]), np.zeros(5), (1281, 721))
     bias = {key: EdgeBias(0.0, bias_px) for key in DEFAULT_BIAS}
     pose = ToolPose(np.array([*tip, distance_mm]), np.array([0.0, 1.0, 0.0]))
-    return expected_spread(camera, TUBE, pose, UP, bias, lighter_outside=True, edge_sigma_px=edge_sigma_px)
+    with patch("vision.fit.expected.slope_variances", lambda body: np.full(n_groups(body), slope_px**2)):
+        return expected_spread(camera, TUBE, pose, UP, bias, lighter_outside=True, edge_sigma_px=edge_sigma_px)
 
 
 def test_distance_along_the_line_of_sight_follows_the_width_of_the_tube():
@@ -59,6 +62,14 @@ def test_unsure_edges_set_a_floor_that_no_sharpness_goes_below():
 
     floor_mm = 300.0 * 0.3 * np.sqrt(2) / (1000.0 * 8.0 / 300.0)  # both sides unsure by 0.3 px, pinhole geometry
     assert 0.3 * floor_mm < sharp.along_mm < floor_mm  # the outlet's rim tells the width a second time
+
+
+def test_edges_that_may_seem_turned_leave_the_width_of_the_outlet_less_sure():
+    straight, turned = (from_the_side(300.0, 1000.0, edge_sigma_px=0.05, slope_px=s).along_mm for s in (1e-4, 0.1))
+
+    # both sides wrong by 0.1 px at the outlet, pinhole geometry; the lean takes up a part of it
+    most_mm = 300.0 * 0.1 * np.sqrt(2) / (1000.0 * 8.0 / 300.0)
+    assert 0.2 * most_mm < np.sqrt(turned**2 - straight**2) < most_mm
 
 
 def test_more_pixels_tell_more():

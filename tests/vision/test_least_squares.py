@@ -8,10 +8,16 @@ from scipy.optimize import brentq, minimize
 
 from vision.fit.least_squares import (
     CUT_SIGMA_PX,
+    Edges,
+    Known,
+    Solved,
+    _Before,
+    _Design,
     _normal,
     _reweighted,
     _scatter_of_groups,
     _scatter_px,
+    _shared,
     _spread_of_cut,
     solve_steps,
     spread_of,
@@ -20,6 +26,7 @@ from vision.fit.least_squares import (
 # as plain Python: else both are compiled anew for these tests alone
 solve, reweighted = (getattr(function, "py_func", function) for function in (solve_steps, _reweighted))
 N, GROUPS = 90, np.array([1, 3, 5])  # of six
+ALONG = np.linspace(-1, 1, N)[np.random.default_rng(9).permutation(N)]
 STEPS = np.array([0.4, -0.3, 0.8, 0.02, -0.015, 0.03])
 
 
@@ -38,19 +45,22 @@ def _design(jacobian, group):
     return np.hstack([jacobian, np.eye(3)[group]])
 
 
-def _cov(weight, group, loose):
-    """Of what edges are wrong by: each on its own, and what those of a group share."""
-    return np.diag(1 / weight) + np.where(group[:, None] == group, loose[group], 0.0)
+def _cov(weight, group, loose, along=ALONG):
+    """Of what edges are wrong by: each on its own, what those of a group share, and what they share along their side.
+    """
+    alike = loose[group, 0] + loose[group, 1] * along[:, None] * along
+    return np.diag(1 / weight) + np.where(group[:, None] == group, alike, 0.0)
 
 
-LOOSE = np.array([0.02, 0.0, 0.3])
+LOOSE = np.array([[0.02, 0.05], [0.0, 0.1], [0.3, 0.0]])
+SLOPE_VAR = np.array([0.9, 0.04, 0.9, 0.0, 0.9, 0.1])
 
 
 def test_normal_equations_are_those_of_edges_that_are_wrong_alike():
     jacobian, group, weight, values = _data()
     design, information = _design(jacobian, group), np.linalg.inv(_cov(weight, group, LOOSE))
 
-    data, right = _normal(jacobian, group, weight, values, LOOSE, 9)
+    data, right = _normal(_Design(jacobian, group, ALONG), weight, values, LOOSE)
 
     assert_allclose(data, design.T @ information @ design, rtol=1e-8, atol=1e-8)
     assert_allclose(right, design.T @ information @ values, rtol=1e-8, atol=1e-8)
@@ -60,11 +70,20 @@ def test_edges_without_weight_say_nothing():
     jacobian, group, weight, values = _data()
     some = np.arange(N) % 4 > 0
 
-    whole, part = (_normal(jacobian[at], group[at], (weight * some)[at], values[at], LOOSE, 9)
+    whole, part = (_normal(_Design(jacobian[at], group[at], ALONG[at]), (weight * some)[at], values[at], LOOSE)
                    for at in (slice(None), some))
 
     assert_allclose(whole[0], part[0], rtol=1e-12, atol=1e-9)
     assert_allclose(whole[1], part[1], rtol=1e-12, atol=1e-9)
+
+
+def test_what_a_group_shares_is_the_conditional_mean_of_its_line():
+    _, group, weight, left = _data(3)
+
+    shared = _shared(_Design(np.zeros((N, 6)), group, ALONG), weight, left, LOOSE)
+
+    whole = _cov(weight, group, LOOSE)
+    assert_allclose(shared, (whole - np.diag(1 / weight)) @ np.linalg.solve(whole, left), rtol=1e-8, atol=1e-10)
 
 
 @pytest.mark.parametrize(("sigma", "mm", "expected"), [(0.3, 2.4, 0.5), (0.3, 9.0, 0.5), (0.3, 0.6, np.hypot(0.3, 0.8)),
@@ -131,10 +150,14 @@ def _edges(seed=6, noise=0.1):
     return jacobian, group, mm, offset, sigma, gain
 
 
+TIP = np.array([3.0, -2.0, 5.0])
+
+
 def _solve(jacobian, group, mm, offset, sigma, gain, spread=1e6, is_exact=False, crowding=0.0):
     cov, prior_offset = _prior()
-    return solve(jacobian, mm, offset, sigma, np.full(len(offset), crowding), gain, GROUPS[group], cov, EXPECTED,
-                 prior_offset, ROW, REST, spread, is_exact)
+    known = Known(np.zeros(3), np.zeros(3), 0.0, prior_offset, cov, False, SLOPE_VAR, ROW, REST + ROW @ TIP)
+    edges = Edges(jacobian, ALONG[:len(group)], GROUPS[group], mm, offset, sigma, gain, np.full(len(offset), crowding))
+    return solve(edges, known, EXPECTED, TIP, spread, is_exact)
 
 
 def _usable_spread(sigma, mm):
@@ -144,7 +167,8 @@ def _usable_spread(sigma, mm):
 def _loose(sigma, group, usable):
     """What a faint group's edges share: their mean variance beyond what is known of its offset, at least 0.2 px."""
     known = np.diag(_prior()[0])[6 + GROUPS]
-    return np.array([max((sigma[usable & (group == k)] ** 2).mean() - max(known[k], 0.04), 0.0) for k in range(3)])
+    alike = [max((sigma[usable & (group == k)] ** 2).mean() - max(known[k], 0.04), 0.0) for k in range(3)]
+    return np.stack([alike, SLOPE_VAR[GROUPS]], 1)
 
 
 def _whole(jacobian, group, offset, usable, cov):
@@ -177,8 +201,8 @@ def test_steps_and_offsets_are_those_of_all_equations_at_once():
     left = offset[usable] - _design(jacobian, group)[usable] @ x
     assert_allclose(solved.left[usable], left, atol=1e-6)
     assert not solved.left[~usable].any()
-    shared = np.array([loose[k] * (np.linalg.solve(cov, left) * (group[usable] == k)).sum() for k in range(3)])
-    away = (left - shared[group[usable]]) / np.hypot(np.minimum(sigma, 5), 0.35)[usable]
+    of_each = np.diag(_usable_spread(sigma, mm)[usable] ** 2)
+    away = of_each @ np.linalg.solve(cov, left) / np.hypot(np.minimum(sigma, 5), 0.35)[usable]
     assert_allclose(solved.good[usable], np.abs(away) < 3)
     chi2 = (away[np.abs(away) < 3] ** 2).sum() / (solved.good.sum() - 6)
     assert solved.chi2_dof == pytest.approx(chi2, rel=1e-5)
@@ -201,9 +225,12 @@ def test_a_quiet_picture_s_edges_are_weighed_by_how_they_scatter(crowding):
     edges = jacobian, group, mm, offset, sigma, gain
     first = _solve(*edges)
     usable = first.good
-    scatter = _scatter_of_groups(first.left, np.hypot(sigma, crowding), usable, group, 3)[group]
+    loose, usual, left = np.stack([np.zeros(3), SLOPE_VAR[GROUPS]], 1), _usable_spread(sigma, mm), np.zeros(N)
+    left[usable] = np.diag(usual[usable] ** 2) @ np.linalg.solve(
+        _cov(usual**-2.0, group, loose)[np.ix_(usable, usable)], first.left[usable])  # beyond what the group shares
+    scatter = _scatter_of_groups(left, np.hypot(sigma, crowding), usable, group, 3)[group]
     spread = np.sqrt(sigma**2 + scatter**2 * np.maximum(2.4 / mm, 1.0) + crowding**2)
-    x, _ = _whole(jacobian, group, offset, usable, np.diag(spread**2)[np.ix_(usable, usable)])
+    x, _ = _whole(jacobian, group, offset, usable, _cov(spread**-2.0, group, loose)[np.ix_(usable, usable)])
 
     solved = _solve(*edges, is_exact=True, crowding=crowding)
 
@@ -243,7 +270,8 @@ def test_edges_count_the_less_the_further_they_are_beyond_reach():
     scale = np.array([0.1, 0.1, 0.3, 3e-3, 3e-3, 1e-2, 0.1, 0.1, 0.1])
     start = np.concatenate([STEPS, [0.3, -0.5, 0.1]])
     x[:] = start
-    left, shared = reweighted(jacobian, group, seen, usable, spread, reach, np.zeros(3), held, pull, x)
+    left, shared = reweighted(_Design(jacobian, group, ALONG), seen, usable, spread, reach,
+                              _Before(held, pull, np.zeros((3, 2))), x)
 
     best = scale * minimize(cost, start / scale, method="BFGS", options={"gtol": 1e-7}).x
     assert_allclose(x / scale, best / scale, atol=0.06)
@@ -258,8 +286,8 @@ def test_what_a_picture_says_alone_is_least_squares_with_the_offsets_prior():
     root = rng.normal(0, 0.2, (6, 6))
     base_cov, held = root @ root.T + 0.1 * np.eye(6), np.asfortranarray(np.diag(rng.uniform(0.5, 4.0, 9)))
 
-    cov, step, alone_cov, offsets_cov = spread_of(jacobian, GROUPS[group], GROUPS, offset_px, left, weight, LOOSE, held,
-                                                  base_offset, base_cov)
+    solved = Solved(np.zeros(6), GROUPS, offset_px, weight > 0, 1.0, left, weight, LOOSE, held)
+    cov, step, alone_cov, offsets_cov = spread_of(jacobian, ALONG, GROUPS[group], solved, base_offset, base_cov)
 
     design, of_edges = _design(jacobian, group), np.linalg.inv(_cov(weight, group, LOOSE))
     data = design.T @ of_edges @ design

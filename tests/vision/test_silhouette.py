@@ -70,6 +70,16 @@ def _blurred_step(at_px, inside, outside, noise, rng, blur_px=np.hypot(0.8, SAMP
     return (cut + rng.normal(0, noise, cut.shape)).astype(np.float32)
 
 
+def test_places_go_from_end_to_end_of_a_side_and_from_a_rim_s_middle_to_its_ends():
+    out = outline(CAMERA, TOOL, _pose(0, 0, 350, 0.85, -1.5))
+    tube, rim = (out.part == 0) & (out.side == 1), out.part == -1
+
+    np.testing.assert_allclose(out.place[tube], (out.along_mm[tube] - 14.0) / 14.0, atol=1e-9)  # a tube of 28 mm
+    middle = len(out.place[rim]) // 2
+    assert out.place[rim][middle] < -0.9 and out.place[rim][[0, -1]].min() > 0.7
+    assert (np.diff(out.place[rim])[:middle - 1] < 0).all() and (np.diff(out.place[rim])[middle + 1:] > 0).all()
+
+
 @pytest.mark.parametrize("at_px", [-1.3, 0.0, 0.4, 2.1])
 @pytest.mark.parametrize(("inside", "outside"), [(0.1, 0.5), (0.2, 0.05)])
 def test_a_blurred_edge_is_found_where_it_was_put(at_px, inside, outside):
@@ -134,7 +144,8 @@ def _drawn(pose, rng, scale=4, tool=0.08, blur_px=0.7):
 def test_the_pose_of_a_drawn_tool_comes_back_within_its_sigma(seed):
     rng = np.random.default_rng(seed)
     pose = _pose(*rng.uniform([-20, -20, 330], [20, 20, 380]), rng.uniform(0.6, 1.1), rng.uniform(-1.9, -1.2))
-    image = _drawn(pose, rng)
+    clean = drawn_exactly(pose)
+    image = as_camera(clean + rng.normal(0, 0.01, clean.shape))
     bench = np.full(image.shape, 0.45, np.float32)
     sharp = {key: EdgeBias(0.0, 0.05) for key in DEFAULT_BIAS}
     start = moved_pose(pose, np.array([0.8, -0.8, 5.0, 0.03, -0.03, 0.0]))
@@ -197,9 +208,10 @@ def test_a_shoulder_before_the_bench_is_no_step_and_its_front_before_the_cone_is
 def test_a_quiet_picture_in_which_edges_hardly_scatter_is_believed_more_and_rightly(seed):
     rng = np.random.default_rng(seed)
     pose = _pose(*rng.uniform([-20, -20, 330], [20, 20, 380]), rng.uniform(0.7, 1.0), rng.uniform(-1.9, -1.2))
-    # the drawing is a little sharper than a camera's picture: its edges appear within 0.05 px
     bench, known = np.full((720, 1280, 3), 0.45, np.float32), {key: EdgeBias(0.0, 0.05) for key in DEFAULT_BIAS}
-    picture = Picture(_drawn(pose, rng), bench, np.full((720, 1280), 255, np.uint8), independent(0.36))
+    clean = drawn_exactly(pose)
+    picture = Picture(as_camera(clean + rng.normal(0, 0.01, clean.shape)), bench, np.full((720, 1280), 255, np.uint8),
+                      independent(0.36))
 
     exact, usual = (fit_pose(CAMERA, TOOL, picture, pose, known, is_exact=is_exact) for is_exact in (True, False))
 

@@ -1,14 +1,16 @@
 """Touch photographs of a drawn tool: where its edges appear, how well its heights are met, what is refused."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from tests.vision.drawn import looking_down
 from tests.vision.drawn_tool import CAMERA, OUTSIDE, TOOL, as_camera, drawn_exactly
-from vision.calibrate.touch import TouchPhoto, calibrate_edges
+from vision.calibrate.touch import TouchPhoto, _learn, calibrate_edges
 from vision.errors import CalibrationError
+from vision.fit.bias import DEFAULT_BIAS, group_key, n_groups
 from vision.nozzle.body import ToolPose, body_from_measures
 
 BOARD_MM = 8.0
@@ -95,3 +97,27 @@ def test_empty_photographs_are_refused_with_what_to_check(photos):
 
     with pytest.raises(CalibrationError, match="found in 0 of 6"):
         calibrate_edges(CAMERA, TOOL, empty)
+
+
+def _fits(key, *medians_px):
+    """Photographs of which each shows one group of that kind of edge, at that place."""
+    label = next(g for g in range(n_groups(TOOL)) if group_key(TOOL, g) == key)
+    return [SimpleNamespace(label=np.full(9, label), good=np.ones(9, bool), edge_px=m + np.linspace(-0.1, 0.1, 9))
+            for m in medians_px]
+
+
+@pytest.mark.parametrize("key", [("step", True), ("tube", True), ("tube", False)])
+def test_edges_far_from_where_such_edges_are_seen_are_other_edges(key):
+    usual = DEFAULT_BIAS[key]
+
+    learned = _learn(TOOL, _fits(key, usual.offset_px + 5.0))
+
+    assert learned[key] == usual
+
+
+def test_one_photograph_does_not_tell_how_far_edges_scatter():
+    once, often = (_learn(TOOL, _fits(("tube", True), *([0.1] * n)))["tube", True] for n in (1, 12))
+
+    assert once.sigma_px > 1.3 * often.sigma_px
+    assert abs(often.offset_px - 0.1) < 0.5 * abs(once.offset_px - 0.1)
+    assert often.sigma_px > 0.12  # light and place change it by as much

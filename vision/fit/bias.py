@@ -28,11 +28,13 @@ class EdgeBias:
     sigma_px: float
 
 
+# by how much an offset changes with light and place, from picture to picture and along an edge from end to end, by
+# whether it is lighter outside [px; scatter between touch photographs; along edges tests.benchmarks.slopes tells 0.11
+# and 0.17]
+CHANGE_PX = {True: 0.12, False: 0.35}
+
 # A limb in front of something lighter is seen where it is; in front of something darker a shiny one mirrors its
 # surroundings and looks too narrow (measured on rendered clips; replaced by what the touch photographs say).
-# by how much an offset changes with light and place, from picture to picture and along an edge from end to end, by
-# whether it is lighter outside [tests.benchmarks.slopes, touch photographs]
-CHANGE_PX = {True: 0.12, False: 0.35}
 Biases = dict[tuple[str, bool], EdgeBias]  # by part and whether it is lighter outside
 DEFAULT_BIAS: Biases = {
     ("tube", True): EdgeBias(-0.1, 0.25), ("tube", False): EdgeBias(-1.2, 0.8),

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.camera.model import CameraModel
-from vision.fit.bias import EdgeBias, edge_offsets, group_of
+from vision.fit.bias import EdgeBias, edge_offsets, group_of, slope_variances
 from vision.fit.least_squares import CORRELATION_MM, CUT_SIGMA_PX
 from vision.fit.pose import inside_picture
 from vision.nozzle.body import NozzleBody, ToolPose, axis_frame
@@ -69,8 +69,8 @@ def expected_spread(camera: CameraModel, body: NozzleBody, pose: ToolPose, up_ca
 
     Notes
     -----
-    Covariance (J' W J + P)^-1 of six steps of the pose and one offset for every group of edges, as `vision.fit.pose`
-    has it, with every edge found. A real frame hides some; shadows and highlights add to it.
+    Covariance (J' W J + P)^-1 of six steps of the pose, an offset and a slope for every group of edges, as
+    `vision.fit.pose` has it, with every edge found. A real frame hides some; shadows and highlights add to it.
     """
     w, h = camera.image_size_px
     out = inside_picture(outline(camera, body, pose), (h, w))
@@ -83,14 +83,14 @@ def expected_spread(camera: CameraModel, body: NozzleBody, pose: ToolPose, up_ca
     groups, group = np.unique(label, return_inverse=True)
     if len(groups) == 0:
         return _UNKNOWN
-    design = np.zeros((len(label), 6 + len(groups)))
-    design[:, :6] = out.jacobian
-    design[np.arange(len(label)), 6 + group] = 1.0
+    of_group = np.eye(len(groups))[group]
+    design = np.hstack([out.jacobian, of_group, of_group * out.place[:, None]])
     share = np.maximum(CORRELATION_MM / np.maximum(out.mm_per_sample, 1e-3), 1.0)
     data = (design.T / (edge_sigma_px**2 * share)) @ design
     offset_cov = edge_offsets(body, bias)[1]
-    known = np.diag(np.concatenate([np.array(_LOOSE) ** -2.0, np.zeros(len(groups))]))
-    known[6:, 6:] = np.linalg.inv(offset_cov[np.ix_(groups, groups)])
+    m = len(groups)
+    known = np.diag(np.concatenate([np.array(_LOOSE) ** -2.0, np.zeros(m), 1.0 / slope_variances(body)[groups]]))
+    known[6:6 + m, 6:6 + m] = np.linalg.inv(offset_cov[np.ix_(groups, groups)])
     cov = np.linalg.inv(data + known)
     steady = cov - cov @ data @ cov  # what comes from the offsets and not from this frame's own scatter
     ray = pose.tip_mm / np.linalg.norm(pose.tip_mm)

@@ -9,7 +9,7 @@ import numpy as np
 
 from vision.compiled import njit, put
 
-__all__ = ["CORRELATION_MM", "CUT_SIGMA_PX", "LEAST_GAIN", "Solved", "solve_steps", "spread_of"]
+__all__ = ["CORRELATION_MM", "CUT_SIGMA_PX", "LEAST_GAIN", "Edges", "Known", "Solved", "solve_steps", "spread_of"]
 
 CUT_SIGMA_PX = 0.35  # scatter of one cut about a straight edge, measured on rendered and photographed edges
 CORRELATION_MM = 2.4  # cuts nearer than this share pixels and codec blocks
@@ -21,6 +21,82 @@ _LEAST_SCATTER_PX, _TOLD_SCATTER_PX, _MOST_SCATTER_PX = 0.002, 0.1, 0.6  # a gro
 _FEW_OF_GROUP, _CUTS_OF_ALL = 3, 10.0
 _FAINT_PX = 0.2  # sigma of a cut from which on its side is faint
 _SHARED = 1.0  # of the sigma of a cut: what all cuts of a faint edge are wrong by alike
+
+
+class Known(NamedTuple):
+    """What is known before looking.
+
+    Attributes
+    ----------
+    tip_mm, axis, roll_rad : arrays, shape (3,), and float
+        The pose about which the prior's steps are, as in `ToolPose`.
+    offset_px : array, shape (g,)
+        Where the edges of each group appear.
+    cov : array, shape (6 + g, 6 + g)
+        Of the steps of `moved_pose`, then of the offsets.
+    is_free : bool
+        As in `PosePrior`.
+    slope_var : array, shape (g,)
+        Variance with which a group's edges may seem turned, or a rim's bowed, in one picture: at the ends of their side
+        [px^2].
+    normal, distance : array, shape (3,), and float
+        A plane that the outlet is near, normal . tip = distance with sigma 1; zeros without one.
+    """
+
+    tip_mm: np.ndarray
+    axis: np.ndarray
+    roll_rad: float
+    offset_px: np.ndarray
+    cov: np.ndarray
+    is_free: bool
+    slope_var: np.ndarray
+    normal: np.ndarray
+    distance: float
+
+
+class Edges(NamedTuple):
+    """Edges seen across an outline.
+
+    Attributes
+    ----------
+    jacobian : array, shape (n, 6)
+        As in `Outline`.
+    along : array, shape (n,)
+        Where on its side each edge lies: `Outline.place`.
+    label : array, shape (n,), int
+        Group of each edge.
+    length_mm, offset_px, sigma_px, gain : arrays, shape (n,)
+        As in `Outline` and `EdgeSet`.
+    crowding_px : array, shape (n,)
+        Sigma of what edges near by do to each.
+    """
+
+    jacobian: np.ndarray
+    along: np.ndarray
+    label: np.ndarray
+    length_mm: np.ndarray
+    offset_px: np.ndarray
+    sigma_px: np.ndarray
+    gain: np.ndarray
+    crowding_px: np.ndarray
+
+
+class _Design(NamedTuple):
+    """How edges depend on what is solved for: on the six steps (n, 6), on the offset of their group (n,), and on how
+    much that group seems turned in this picture (n,)."""
+
+    jacobian: np.ndarray
+    group: np.ndarray
+    along: np.ndarray
+
+
+class _Before(NamedTuple):
+    """What was known before: the information matrix (6 + m, 6 + m) of steps and offsets, that times their mean
+    (6 + m,), and the variances `Solved.loose` (m, 2)."""
+
+    held: np.ndarray
+    pull: np.ndarray
+    loose: np.ndarray
 
 
 class Solved(NamedTuple):
@@ -56,31 +132,19 @@ class Solved(NamedTuple):
 
 
 @njit(cache=True, nogil=True, inline="always")
-def solve_steps(jacobian, mm_per_sample, along, offset, sigma, crowding, gain, label, prior_cov, expected, prior_offset,
-                slope_var, row, rest, spread, is_exact):
+def solve_steps(edges, known, expected, tip, spread_px, is_exact):
     """Re-weighted least squares for the six steps of the pose and one offset a group.
 
     Parameters
     ----------
-    jacobian : array, shape (n, 6)
-    mm_per_sample, offset, sigma, gain : arrays, shape (n,)
-        As in `Outline` and `EdgeSet`.
-    along : array, shape (n,)
-        Where each edge lies along its side, -1 to 1 from end to end; 0 on rims.
-    crowding : array, shape (n,)
-        Sigma of what edges near by do to each [px].
-    label : array, shape (n,), int
-        Group of each edge.
-    prior_cov : array, shape (6 + g, 6 + g)
-    expected, prior_offset : arrays, shapes (6,), (g,)
-        The prior's mean.
-    slope_var : array, shape (g,)
-        Variance with which a group's edges may seem turned, in one picture, by so much at the ends of their side
-        [px^2].
-    row, rest : array, shape (3,), and float
-        One more equation for the outlet, row . step = rest, of sigma 1; zeros when there is none.
-    spread : float
-        How far edges may be from where they are expected [px].
+    edges : Edges
+    known : Known
+    expected : array, shape (6,)
+        Steps from here to the prior's pose.
+    tip : array, shape (3,)
+        The outlet here, for the plane.
+    spread_px : float
+        How far edges may be from where they are expected.
     is_exact : bool
         Weigh the edges by how they scatter in this picture, where that is less than they usually do.
 
@@ -89,56 +153,81 @@ def solve_steps(jacobian, mm_per_sample, along, offset, sigma, crowding, gain, l
     Solved
         Without a step when there are too few edges.
     """
-    n, n_groups = len(label), len(prior_offset)
-    usable = np.isfinite(offset) & (gain > LEAST_GAIN)
+    n, sigma, mm = len(edges.label), edges.sigma_px, edges.length_mm
+    usable = np.isfinite(edges.offset_px) & (edges.gain > LEAST_GAIN)
+    place, groups = _groups_of(edges.label, len(known.offset_px))
+    m = len(groups)
+    x = np.zeros(6 + m)
+    for k in range(m):
+        x[6 + k] = known.offset_px[groups[k]]
+    design = _Design(edges.jacobian, place[edges.label], edges.along)
+    own, far, spread, seen = np.empty(n), np.empty(n), np.empty(n), np.zeros(n)
+    for i in range(n):
+        own[i] = math.hypot(min(sigma[i], 5.0), CUT_SIGMA_PX)
+        far[i], spread[i] = max(2.0 * own[i], 0.5 * spread_px), _spread_of_cut(sigma[i], CUT_SIGMA_PX, mm[i])
+        seen[i] = edges.offset_px[i] if usable[i] else 0.0
+    before = _before(known, groups, expected, tip, _loose(design.group, sigma, usable, known, groups))
+    if n < _LEAST_CUTS or usable.sum() < _LEAST_EDGES:
+        return Solved(np.empty(0), groups, x[6:].copy(), usable, 0.0, seen, np.zeros(n), before.loose, before.held)
+    left, shared = _reweighted(design, seen, usable, spread, far, before, x)
+    good = usable & (np.abs(left - shared) < 3 * own)
+    chi2_dof = (((left - shared) / own) ** 2 * good).sum() / max(1.0, good.sum() - 6.0)
+    if is_exact and good.sum() >= _LEAST_TO_MEASURE:
+        scatter = _scatter_of_groups(left - shared, np.hypot(sigma, edges.crowding_px), good, design.group, m)
+        for i in range(n):
+            spread[i] = math.hypot(_spread_of_cut(sigma[i], scatter[design.group[i]], mm[i]), edges.crowding_px[i])
+        left, shared = _reweighted(design, seen, good, spread, far, before, x)
+    weight = good * spread ** -2.0 / max(1.0, chi2_dof)
+    return Solved(x[:6].copy(), groups, x[6:].copy(), good, chi2_dof, left, weight, before.loose, before.held)
+
+
+@njit(cache=True, nogil=True)
+def _groups_of(label, n_groups):
+    """The groups that edges belong to, and the place of each group among them, -1 of others."""
     place, groups = np.full(n_groups, -1), np.empty(n_groups, np.int64)
     m = np.int64(0)  # a plain 0 would have what it is given to compiled once more, for that number alone
     for g in range(n_groups):
         if (label == g).any():
             place[g], groups[m] = m, g
             m += 1
-    groups = groups[:m]
-    sites = np.concatenate((np.arange(6), 6 + groups))
-    inner, x, known = np.empty((6 + m, 6 + m)), np.zeros(6 + m), np.zeros(6 + m)
-    for i in range(6 + m):
-        for j in range(6 + m):
-            inner[i, j] = prior_cov[sites[i], sites[j]]
-    put(expected, known[:6])
-    for k in range(m):
-        x[6 + k] = known[6 + k] = prior_offset[groups[k]]
-    held = np.linalg.inv(inner)
-    pull = held @ known
-    for i in range(3):
-        pull[i] += row[i] * rest
-        for j in range(3):
-            held[i, j] += row[i] * row[j]
-    group, seen, own, far, weight = place[label], np.zeros(n), np.empty(n), np.empty(n), np.zeros(n)
-    for i in range(n):
-        own[i] = math.hypot(min(sigma[i], 5.0), CUT_SIGMA_PX)
-        far[i], weight[i] = max(2.0 * own[i], 0.5 * spread), _spread_of_cut(sigma[i], CUT_SIGMA_PX, mm_per_sample[i])
-        seen[i] = offset[i] if usable[i] else 0.0
-    # what the eye cannot tell from the bench blurs alike along a whole edge: a faint edge may be anywhere within its
-    # blur
+    return place, groups[:m]
+
+
+@njit(cache=True, nogil=True)
+def _loose(group, sigma, usable, known, groups):
+    """What the edges of each group may share in this picture alone, as `Solved` has it. What the eye cannot tell from
+    the bench blurs alike along a whole edge: a faint edge may be anywhere within its blur."""
+    m = len(groups)
     loose, count = np.zeros((m, 2)), np.zeros(m)
-    for i in range(n):
+    for i in range(len(group)):
         if usable[i]:
             loose[group[i], 0] += (_SHARED * min(sigma[i], 5.0)) ** 2
             count[group[i]] += 1.0
     for k in range(m):
-        loose[k, 0] = max(loose[k, 0] / max(count[k], 1.0) - max(inner[6 + k, 6 + k], _FAINT_PX ** 2), 0.0)
-        loose[k, 1] = slope_var[groups[k]]
-    if n < _LEAST_CUTS or usable.sum() < _LEAST_EDGES:
-        return Solved(np.empty(0), groups, x[6:].copy(), usable, 0.0, seen, weight, loose, held)
-    left, shared = _reweighted(jacobian, group, along, seen, usable, weight, far, loose, held, pull, x)
-    good = usable & (np.abs(left - shared) < 3 * own)
-    chi2_dof = (((left - shared) / own) ** 2 * good).sum() / max(1.0, good.sum() - 6.0)
-    if is_exact and good.sum() >= _LEAST_TO_MEASURE:
-        scatter = _scatter_of_groups(left - shared, np.hypot(sigma, crowding), good, group, m)
-        for i in range(n):
-            weight[i] = math.hypot(_spread_of_cut(sigma[i], scatter[group[i]], mm_per_sample[i]), crowding[i])
-        left, shared = _reweighted(jacobian, group, along, seen, good, weight, far, loose, held, pull, x)
-    weight = good * weight ** -2.0 / max(1.0, chi2_dof)
-    return Solved(x[:6].copy(), groups, x[6:].copy(), good, chi2_dof, left, weight, loose, held)
+        g = groups[k]
+        loose[k, 0] = max(loose[k, 0] / max(count[k], 1.0) - max(known.cov[6 + g, 6 + g], _FAINT_PX ** 2), 0.0)
+        loose[k, 1] = known.slope_var[g]
+    return loose
+
+
+@njit(cache=True, nogil=True)
+def _before(known, groups, expected, tip, loose):
+    """What was known of the steps and of these groups' offsets."""
+    m = len(groups)
+    inner, mean = np.empty((6 + m, 6 + m)), np.empty(6 + m)
+    sites = np.concatenate((np.arange(6), 6 + groups))
+    for i in range(6 + m):
+        mean[i] = expected[i] if i < 6 else known.offset_px[groups[i - 6]]
+        for j in range(6 + m):
+            inner[i, j] = known.cov[sites[i], sites[j]]
+    held = np.linalg.inv(inner)
+    pull = held @ mean
+    rest = known.distance - (known.normal * tip).sum()
+    for i in range(3):
+        pull[i] += known.normal[i] * rest
+        for j in range(3):
+            held[i, j] += known.normal[i] * known.normal[j]
+    return _Before(held, pull, loose)
 
 
 @njit(cache=True, nogil=True)
@@ -179,7 +268,7 @@ def _scatter_px(left, sigma, most_px):
 
 
 @njit(cache=True, nogil=True)
-def _reweighted(jacobian, group, along, seen, usable, sigma, reach, loose, held, pull, x):
+def _reweighted(design, seen, usable, sigma, reach, before, x):
     """Solve for x in place, from where it is; what each edge is away from it then, and what of that its group shares.
     An edge counts the less the further it is beyond its reach."""
     n = len(seen)
@@ -187,107 +276,110 @@ def _reweighted(jacobian, group, along, seen, usable, sigma, reach, loose, held,
     for _ in range(6):
         for i in range(n):
             if usable[i]:
-                r = _left(jacobian, group, seen, x, i) - shared[i]
+                r = _left(design, seen, x, i) - shared[i]
                 weight[i] = (sigma[i] * (1.0 + (r / reach[i]) ** 2)) ** -2.0
-        data, right = _normal(jacobian, group, along, weight, seen, loose, len(x))
-        new = np.linalg.solve(data + held, right + pull)
+        data, right = _normal(design, weight, seen, before.loose)
+        new = np.linalg.solve(data + before.held, right + before.pull)
         moved = np.abs(new - x)
         put(new, x)
         for i in range(n):
-            left[i] = _left(jacobian, group, seen, x, i) if usable[i] else 0.0
-        put(_shared(group, along, weight, left, loose), shared)
+            left[i] = _left(design, seen, x, i) if usable[i] else 0.0
+        put(_shared(design, weight, left, before.loose), shared)
         if moved[:3].max() < 1e-2 and moved[3:6].max() < 1e-4:
             break
     return left, shared
 
 
 @njit(cache=True, nogil=True)
-def _shared(group, along, weight, left, loose):
-    """What of each residual its group shares in this picture alone, as the residuals tell it: a straight line along the
-    side, its middle and its slope known beforehand with the variances `loose`."""
-    m = len(loose)
-    total, turning, spread, value, turn = np.zeros(m), np.zeros(m), np.zeros(m), np.zeros(m), np.zeros(m)
-    for i in range(len(left)):
-        g, w, u = group[i], weight[i], along[i]
-        total[g] += w
-        turning[g] += w * u
-        spread[g] += w * u * u
-        value[g] += w * left[i]
-        turn[g] += w * u * left[i]
-    out = np.empty(len(left))
-    middle, slope = np.empty(m), np.empty(m)
-    for g in range(m):
-        a, b = 1.0 + loose[g, 0] * total[g], loose[g, 0] * turning[g]
-        c, d = loose[g, 1] * turning[g], 1.0 + loose[g, 1] * spread[g]
-        v, t = loose[g, 0] * value[g], loose[g, 1] * turn[g]
-        middle[g], slope[g] = (d * v - b * t) / (a * d - b * c), (a * t - c * v) / (a * d - b * c)
-    for i in range(len(left)):
-        out[i] = middle[group[i]] + slope[group[i]] * along[i]
-    return out
-
-
-@njit(cache=True, nogil=True)
-def _left(jacobian, group, seen, x, i):
+def _left(design, seen, x, i):
     """What an edge is away from where x puts it."""
-    r = seen[i] - x[6 + group[i]]
+    r = seen[i] - x[6 + design.group[i]]
     for k in range(6):
-        r -= jacobian[i, k] * x[k]
+        r -= design.jacobian[i, k] * x[k]
     return r
 
 
 @njit(cache=True, nogil=True)
-def _normal(jacobian, group, along, weight, values, loose, size):
+def _shared(design, weight, left, loose):
+    """What of each residual its group shares in this picture alone, as the residuals tell it: a straight line along the
+    side, its middle and its slope known beforehand with the variances `loose`."""
+    m = len(loose)
+    # of each group: sums of the weights times 1, u, u^2, and of the weights times the residual times 1, u
+    sums = np.zeros((m, 5))
+    for i in range(len(left)):
+        w, u, own = weight[i], design.along[i], sums[design.group[i]]
+        own[0] += w
+        own[1] += w * u
+        own[2] += w * u * u
+        own[3] += w * left[i]
+        own[4] += w * u * left[i]
+    line = np.empty((m, 2))
+    for g in range(m):
+        a, b, v = 1.0 + loose[g, 0] * sums[g, 0], loose[g, 0] * sums[g, 1], loose[g, 0] * sums[g, 3]
+        c, d, t = loose[g, 1] * sums[g, 1], 1.0 + loose[g, 1] * sums[g, 2], loose[g, 1] * sums[g, 4]
+        line[g, 0], line[g, 1] = (d * v - b * t) / (a * d - b * c), (a * t - c * v) / (a * d - b * c)
+    out = np.empty(len(left))
+    for i in range(len(left)):
+        out[i] = line[design.group[i], 0] + line[design.group[i], 1] * design.along[i]
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _normal(design, weight, values, loose):
     """Normal equations, matrix and right side, of values = jacobian . steps + offset of the group + what its edges
     share in this picture alone, of variances `loose`, which is not solved for."""
+    m = len(loose)
+    size = 6 + m
     data, right = np.zeros((size, size)), np.zeros(size)
-    m = size - 6
-    turned, turned_right, turned_spread = np.zeros((m, size)), np.zeros(m), np.zeros(m)
+    turned, turned_right, turned_information = np.zeros((m, size)), np.zeros(m), np.zeros(m)
     for i in range(len(weight)):
-        w, k0, g = weight[i], group[i], 6 + group[i]
+        w, g = weight[i], design.group[i]
         if w > 0.0:
-            data[g, g] += w
-            right[g] += w * values[i]
-            wu = w * along[i]
-            turned[k0, g] += wu
-            turned_right[k0] += wu * values[i]
-            turned_spread[k0] += wu * along[i]
+            wu = w * design.along[i]
+            data[6 + g, 6 + g] += w
+            right[6 + g] += w * values[i]
+            turned[g, 6 + g] += wu
+            turned_right[g] += wu * values[i]
+            turned_information[g] += wu * design.along[i]
             for k in range(6):
-                wj = w * jacobian[i, k]
+                wj = w * design.jacobian[i, k]
                 right[k] += wj * values[i]
-                data[g, k] += wj
-                turned[k0, k] += wu * jacobian[i, k]
+                data[6 + g, k] += wj
+                turned[g, k] += wu * design.jacobian[i, k]
                 for l in range(k + 1):
-                    data[k, l] += wj * jacobian[i, l]
+                    data[k, l] += wj * design.jacobian[i, l]
     for k in range(size):
         for l in range(k + 1, size):
             data[k, l] = data[l, k]
     for g in range(m):
-        _leave_out(data, right, turned[g], turned_right[g], loose[g, 1] / (1.0 + loose[g, 1] * turned_spread[g]))
-        _leave_out(data, right, data[6 + g].copy(), right[6 + g], loose[g, 0] / (1.0 + loose[g, 0]
-                                                                                 * data[6 + g, 6 + g]))
+        _leave_out(data, right, turned[g], turned_right[g], loose[g, 1] / (1.0 + loose[g, 1] * turned_information[g]))
+        alike = data[6 + g].copy()
+        _leave_out(data, right, alike, right[6 + g], loose[g, 0] / (1.0 + loose[g, 0] * alike[6 + g]))
     return data, right
 
 
 @njit(cache=True, nogil=True)
-def _leave_out(data, right, row, value, less):
-    """Take an unknown out of normal equations, in place: its row of them, its right side, and by how much."""
-    if less > 0.0:
+def _leave_out(data, right, row, value, variance):
+    """Take an unknown out of normal equations, in place: its row of them, its right side, and its variance given all
+    others."""
+    if variance > 0.0:
         for k in range(len(right)):
-            right[k] -= less * row[k] * value
+            right[k] -= variance * row[k] * value
             for l in range(len(right)):
-                data[k, l] -= less * row[k] * row[l]
+                data[k, l] -= variance * row[k] * row[l]
 
 
 @njit(cache=True, nogil=True)
-def spread_of(jacobian, along, label, groups, offset_px, left, weight, loose, held, base_offset, base_cov):
-    """Covariance of what was solved for; and what the picture says alone, with only the offsets' base values known."""
-    m = len(groups)
-    place, base, known = np.zeros(len(base_offset), np.int64), np.empty((m, m)), np.empty(m)
+def spread_of(jacobian, along, label, solved, base_offset, base_cov):
+    """Covariance of what was solved for; and what the picture says alone, with only the offsets' base values known:
+    step, its covariance, and what of that comes from not knowing where edges appear."""
+    m = len(solved.groups)
+    place, base, away = np.zeros(len(base_offset), np.int64), np.empty((m, m)), np.zeros(6 + m)
     for i in range(m):
-        place[groups[i]], known[i] = i, base_offset[groups[i]]
+        place[solved.groups[i]], away[6 + i] = i, base_offset[solved.groups[i]] - solved.offset_px[i]
         for j in range(m):
-            base[i, j] = base_cov[groups[i], groups[j]]
-    data, right = _normal(jacobian, place[label], along, weight, left, loose, 6 + m)
+            base[i, j] = base_cov[solved.groups[i], solved.groups[j]]
+    data, right = _normal(_Design(jacobian, place[label], along), solved.weight, solved.left, solved.loose)
     weak = np.zeros_like(data)
     for k in range(6):
         weak[k, k] = 40.0 ** -2 if k < 3 else 0.4 ** -2
@@ -295,8 +387,7 @@ def spread_of(jacobian, along, label, groups, offset_px, left, weight, loose, he
     for i in range(m):
         put(alone[i], weak[6 + i, 6:])
     alone_cov = np.linalg.inv(data + weak)
-    away = np.concatenate((np.zeros(6), known - offset_px))
     alone_step = alone_cov @ (right + weak @ away)
     through = np.ascontiguousarray(alone_cov[:6, 6:])
-    return (np.linalg.inv(data + held), alone_step[:6].copy(), alone_cov[:6, :6].copy(),
+    return (np.linalg.inv(data + solved.held), alone_step[:6].copy(), alone_cov[:6, :6].copy(),
             through @ alone @ through.T)

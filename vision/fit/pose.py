@@ -13,8 +13,8 @@ from vision.edges.cuts import CutGrid, linear_light
 from vision.edges.looks import tables_of
 from vision.edges.search import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, USUAL_NOISE
 from vision.fit.bias import DEFAULT_BIAS, Biases, edge_offsets, group_key, n_groups, slope_variances
-from vision.fit.least_squares import Solved, spread_of
-from vision.fit.rounds import Known, Scene, Travel, cut_through, fit_rounds, is_inside, tool_of
+from vision.fit.least_squares import Known, Solved, spread_of
+from vision.fit.rounds import Scene, Travel, cut_through, fit_rounds, is_inside, tool_of
 from vision.nozzle.body import NozzleBody, ToolPose
 from vision.nozzle.silhouette import STEP, Outline
 from vision.types import FloatArray
@@ -199,8 +199,7 @@ def fit_pose(
         return None
     solved, label = found.solved, found.label
     cov, alone_step, alone_cov, offsets_cov = spread_of(
-        found.jacobian, found.along, label, solved.groups, solved.offset_px, solved.left, solved.weight, solved.loose,
-        solved.held, *edge_offsets(body, bias))
+        found.jacobian, found.along, label, solved, *edge_offsets(body, bias))
     return PoseFit(ToolPose(found.tip_mm, found.axis, found.roll_rad),
                    np.concatenate([np.arange(6), 6 + solved.groups]),
                    solved.offset_px, cov, alone_step, alone_cov, offsets_cov, solved.chi2_dof,

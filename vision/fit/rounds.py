@@ -17,11 +17,11 @@ from vision.edges.cuts import LINEAR, NO_TONE, sample_along, to_opponent
 from vision.edges.looks import BLUR_PX, SAMPLING_PX
 from vision.edges.search import edges_along
 from vision.fit.bias import side_of
-from vision.fit.least_squares import LEAST_GAIN, Solved, solve_steps
+from vision.fit.least_squares import LEAST_GAIN, Edges, Solved, solve_steps
 from vision.nozzle.body import NozzleBody, axis_frame, cross, roll_of, sideways_of
 from vision.nozzle.silhouette import STEP, body_arrays, coarseness, trace, turned_pose
 
-__all__ = ["Tool", "Scene", "Known", "Travel", "Found", "tool_of", "fit_rounds", "cut_through", "is_inside"]
+__all__ = ["Tool", "Scene", "Travel", "Found", "tool_of", "fit_rounds", "cut_through", "is_inside"]
 
 # where there would be fewer cuts, of a tool that has hardly come in, they lie no further apart
 _FINE_MM, _FEW_CUTS = 0.8, 40
@@ -55,22 +55,6 @@ class Scene(NamedTuple):
     pick_limit: float
     misfit_limit: float
     veil: float
-
-
-class Known(NamedTuple):
-    """What is known before looking: as in `PosePrior`; how far a side may seem turned in one picture, as `solve_steps`
-    takes it; and a plane that the outlet is near: normal (3,) over its sigma, and distance over its sigma, zeros
-    without one."""
-
-    tip_mm: np.ndarray
-    axis: np.ndarray
-    roll_rad: float
-    offset_px: np.ndarray
-    cov: np.ndarray
-    is_free: bool
-    slope_var: np.ndarray
-    normal: np.ndarray
-    distance: float
 
 
 class Travel(NamedTuple):
@@ -182,10 +166,9 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
         offset[i] += middle_px[i] + 0.5 * bend[i] * spread2
     label = 2 * sides + lighter
     expected = _steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad)
-    rest = known.distance - (known.normal * tip).sum()
     crowding_px = _crowding_px(px, normal_px, labels) if is_exact else np.zeros(n)
-    solved = solve_steps(jacobian, length_mm, along, offset, sigma, crowding_px, gain, label, known.cov, expected,
-                         known.offset_px, known.slope_var, known.normal, rest, spread_px, is_exact)
+    edges = Edges(jacobian, along, label, length_mm, offset, sigma, gain, crowding_px)
+    solved = solve_steps(edges, known, expected, tip, spread_px, is_exact)
     if len(solved.step) == 0:
         return Found(tip, axis, roll_rad, jacobian, along, label, offset, solved)
     if known.is_free:

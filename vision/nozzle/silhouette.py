@@ -46,6 +46,8 @@ class Outline:
         -1 and +1 for the two long edges, 0 for rims, STEP for rims seen against a slice of the tool further from us.
     along_mm : array, shape (n,)
         Distance from the outlet.
+    place : array, shape (n,)
+        Where on its edge each point lies: from -1 to 1 along a side, from -1 in the middle of a rim to 1 at its ends.
     jacobian : array, shape (n, 6)
         Change of the point along its normal [px] per unit of (tip x, y, z [mm] in the camera frame, two turns of the
         axis about `axis_frame`'s vectors [rad], roll [rad]).
@@ -59,6 +61,7 @@ class Outline:
     part: np.ndarray
     side: np.ndarray
     along_mm: FloatArray
+    place: FloatArray
     jacobian: FloatArray
 
     def at(self, which: np.ndarray) -> Outline:
@@ -84,8 +87,8 @@ def outline(camera: CameraModel, body: NozzleBody, pose: ToolPose, step_mm: floa
         Empty (n = 0) when the axis points at the camera so that no edge is seen from the side.
     """
     x, px, normal_px, push, labels, values, jacobian = trace(*trace_inputs(camera, body, pose, step_mm))
-    (along_mm, length_mm, _), (part, side, _) = np.ascontiguousarray(values.T), np.ascontiguousarray(labels.T)
-    return Outline(x, px, normal_px, push, length_mm, part, side, along_mm, jacobian)
+    (along_mm, length_mm, place), (part, side, _) = np.ascontiguousarray(values.T), np.ascontiguousarray(labels.T)
+    return Outline(x, px, normal_px, push, length_mm, part, side, along_mm, place, jacobian)
 
 
 def trace_inputs(camera: CameraModel, body: NozzleBody, pose: ToolPose, step_mm: float) -> tuple[Any, ...]:
@@ -200,8 +203,7 @@ def _axis_of(is_after, tip, straight, after, bend_at):
 @njit(cache=True, nogil=True)
 def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
     """All visible outline points as `Outline` has them: points, pixels, normals, px per mm of growth, labels (part,
-    side, is after the bend), values (distance from the outlet, length, place on its edge: from -1 to 1 along a side, from
-    -1 in the middle of a rim to 1 at its ends), jacobian."""
+    side, is after the bend), values (distance from the outlet, length, place), jacobian."""
     n_slices = len(slices)
     most = 0
     for i in range(n_slices):

@@ -1,0 +1,85 @@
+"""How far edges of one side lie turned, or those of a rim bowed, beside a straight one: what `CHANGE_PX` rests on.
+
+usage: python -m tests.benchmarks.slopes CLIPS OUT [NAME ...]
+
+OUT as tests.benchmarks.clips wrote it. In every touch photograph the nozzle is fitted at its known height, all offsets
+free within what is usual; a straight line along its side is then laid through the edges of each group. Prints, by
+whether it is lighter outside, the root of the mean square of what edges at a side's ends are off by, less what their
+scatter explains, over all groups that are seen for half their side or more.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+
+from monitor.job import load_job
+from monitor.judging.tracking import nozzle_body
+from monitor.setup.nozzle import touch_photo, touch_rows
+from vision.calibrate.nozzle_file import load_nozzle
+from vision.camera.model import load_camera
+from vision.fit.bias import DEFAULT_BIAS
+from vision.fit.least_squares import CORRELATION_MM
+from vision.fit.pose import Picture, fit_pose, inside_picture
+from vision.nozzle.silhouette import outline
+from vision.track.find import find_tool
+
+LEAST_CUTS, CUT_MM = 8, 0.8
+
+
+def main(arguments: list[str]) -> int:
+    """Print both."""
+    if len(arguments) < 2:
+        print(__doc__.strip())
+        return 2
+    clips, out = map(Path, arguments[:2])
+    found: dict[bool, list[tuple[float, float]]] = {True: [], False: []}
+    for folder in sorted(job.parent for job in out.glob("*/job.toml")):
+        if not arguments[2:] or folder.name in arguments[2:]:
+            _look_at(clips / folder.name, folder, found)
+            print(folder.name, flush=True)
+    for is_lighter, rows in found.items():
+        slope, sigma = np.array(rows).T
+        weight = 1 / (sigma**2 + np.median(slope**2))
+        beyond = max(np.average(slope**2 - sigma**2, weights=weight), 0.0)
+        print(f"{'lighter' if is_lighter else 'darker'} outside: {np.sqrt(beyond):.2f} px at the ends of a side, from "
+              f"{len(rows)} groups")
+    return 0
+
+
+def _look_at(clip: Path, folder: Path, found) -> None:
+    job, camera, nozzle = (load(folder / name) for load, name in (
+        (load_job, "job.toml"), (load_camera, "camera.toml"), (load_nozzle, "nozzle.toml")))
+    body, bench = nozzle_body(job), nozzle.bench_light()
+    known = np.full(bench.shape[:2], 255, np.uint8)
+    for line, row in enumerate(touch_rows(clip / "touch"), 2):
+        photo = touch_photo(clip / "touch", row, line, job, camera)
+        picture = Picture(photo.image, bench, known)
+        up, t = photo.cam_from_bench[:3, 2], photo.cam_from_bench[:3, 3]
+        plane = up, float(up @ t) + photo.surface_mm + photo.height_mm, 0.1
+        start = find_tool(camera, body, picture, photo.cam_from_bench, photo.surface_mm, nozzle.bias, 0.3,
+                          heights_mm=(photo.height_mm,), plane=plane, holds=nozzle.holds, most=12)
+        fit = start and fit_pose(camera, body, picture, start.pose, DEFAULT_BIAS, plane=plane, spreads_px=(2.0, 1.0))
+        if fit is not None:
+            _take(inside_picture(outline(camera, body, fit.pose, CUT_MM), known.shape), fit, found)
+
+
+def _take(out, fit, found) -> None:
+    """The slope of each group's edges [px at its side's ends] and its sigma."""
+    if len(out.px) != len(fit.label):  # the pose's last step brought a cut into the picture, or out of it
+        return
+    for label in np.unique(fit.label):
+        at = (fit.label == label) & fit.good
+        if at.sum() < LEAST_CUTS or np.ptp(out.place[at]) < 1.0:
+            continue
+        place = out.place[at] - out.place[at].mean()
+        slope = (place * fit.edge_px[at]).sum() / (place**2).sum()
+        left = fit.edge_px[at] - fit.edge_px[at].mean() - slope * place
+        alike = max(CORRELATION_MM / out.mm_per_sample[at].mean(), 1.0)  # so many cuts scatter as one
+        found[bool(label % 2)].append((slope, np.sqrt(alike * (left**2).sum() / (at.sum() - 2) / (place**2).sum())))
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
