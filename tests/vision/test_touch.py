@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from tests.vision.drawn import looking_down
+from tests.vision.drawn_tinted import tinted_photo
 from tests.vision.drawn_tool import CAMERA, OUTSIDE, TOOL, as_camera, drawn_exactly
 from vision.calibrate.touch import TouchPhoto, _learn, calibrate_edges
 from vision.errors import CalibrationError
@@ -85,6 +86,17 @@ def test_a_photograph_whose_tool_stands_elsewhere_than_told_is_not_used(photos):
 def test_the_bench_without_the_tool_is_put_together_from_the_photographs(found):
     assert np.median(found.bench) == pytest.approx(OUTSIDE, abs=0.01)
     assert np.percentile(np.abs(found.bench - OUTSIDE), 99) < 0.05
+
+
+def test_a_tube_that_heat_has_tinted_with_flux_on_it_is_calibrated_like_a_clean_one():
+    places = [(6, 2.3, 0, 0, 25), (6, 10, -8, 5, 22), (6, 20, 8, 8, 28), (6, 30, -15, -3, 24), (6, 10, 15, 10, 35),
+              (6, 20, -5, 12, 18), (0, 10, -80, 10, 25), (0, 20, 85, 0, 24), (0, 30, -75, -20, 28), (0, 10, 80, 25, 22)]
+
+    learned = calibrate_edges(CAMERA, TOOL, [tinted_photo(*place, seed=i) for i, place in enumerate(places)])
+
+    assert len(learned.used) >= 9
+    assert np.abs(learned.height_error_mm).max() < 1.0
+    assert (np.abs(learned.height_error_mm) < 3 * learned.height_sigma_mm).all()
 
 
 def test_photographs_over_the_board_alone_are_refused(photos):
