@@ -17,8 +17,8 @@ from vision.nozzle.silhouette import tool_hull
 
 BOARD_MM = 6.0
 # linear light (blue, green, red) of steel by how hot it was: bare, straw, brown, purple, blue, grey [common practice for
-# the order, values ours]
-_TINTS = np.array([[0.30, 0.30, 0.30], [0.13, 0.28, 0.34], [0.08, 0.14, 0.24], [0.18, 0.10, 0.18], [0.28, 0.15, 0.10],
+# their order, no source; values ours]
+_TINTS = np.array([[0.30, 0.30, 0.30], [0.13, 0.28, 0.34], [0.08, 0.14, 0.24], [0.18, 0.10, 0.18], [0.28, 0.15, 0.1],
                    [0.16, 0.16, 0.15]])
 _FLUX, _BOARD, _SILK = np.array([0.03, 0.10, 0.20]), np.array([0.05, 0.14, 0.04]), np.array([0.5, 0.5, 0.5])
 _SLICES = np.array([[0.0] * 3, [0.2] * 3, [0.24] * 3, [0.24] * 3, [0.03, 0.03, 0.035], [0.03, 0.03, 0.035]])

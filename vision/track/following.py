@@ -140,7 +140,7 @@ class Follower:
         and when it was last looked for around."""
         fit, is_smoky = self._fit_from(h, picture, prior, prior.pose, travel)
         is_poor = fit is None or fit.quality < min(_LOW_QUALITY, _AS_USUAL * h.quality)
-        if not (is_poor and looks_around and (h.fit is not None or t_s - h.t_around_s >= _AROUND_S)):
+        if not (is_poor and looks_around and t_s - h.t_around_s >= _AROUND_S):
             return fit, is_smoky, h.t_around_s
         other, veiled = self._fit_around(h, picture, prior, travel)
         if other is not None and (fit is None or other.merit > fit.merit):
