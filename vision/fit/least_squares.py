@@ -331,16 +331,17 @@ def _normal(design, weight, values, loose):
     m = len(loose)
     size = 6 + m
     data, right = np.zeros((size, size)), np.zeros(size)
-    turned, turned_right, turned_information = np.zeros((m, size)), np.zeros(m), np.zeros(m)
+    # of each group's slope: its products with the six steps, the group's offset, itself and the values
+    turned = np.zeros((m, 9))
     for i in range(len(weight)):
         w, g = weight[i], design.group[i]
         if w > 0.0:
             wu = w * design.along[i]
             data[6 + g, 6 + g] += w
             right[6 + g] += w * values[i]
-            turned[g, 6 + g] += wu
-            turned_right[g] += wu * values[i]
-            turned_information[g] += wu * design.along[i]
+            turned[g, 6] += wu
+            turned[g, 7] += wu * design.along[i]
+            turned[g, 8] += wu * values[i]
             for k in range(6):
                 wj = w * design.jacobian[i, k]
                 right[k] += wj * values[i]
@@ -348,25 +349,28 @@ def _normal(design, weight, values, loose):
                 turned[g, k] += wu * design.jacobian[i, k]
                 for l in range(k + 1):
                     data[k, l] += wj * design.jacobian[i, l]
+    alike = np.empty(7)
+    for g in range(m):
+        _leave_out(data, right, g, turned[g, :7], turned[g, 8], loose[g, 1] / (1.0 + loose[g, 1] * turned[g, 7]))
+        put(data[6 + g, :6], alike[:6])
+        alike[6] = data[6 + g, 6 + g]
+        _leave_out(data, right, g, alike, right[6 + g], loose[g, 0] / (1.0 + loose[g, 0] * alike[6]))
     for k in range(size):
         for l in range(k + 1, size):
             data[k, l] = data[l, k]
-    for g in range(m):
-        _leave_out(data, right, turned[g], turned_right[g], loose[g, 1] / (1.0 + loose[g, 1] * turned_information[g]))
-        alike = data[6 + g].copy()
-        _leave_out(data, right, alike, right[6 + g], loose[g, 0] / (1.0 + loose[g, 0] * alike[6 + g]))
     return data, right
 
 
 @njit(cache=True, nogil=True)
-def _leave_out(data, right, row, value, variance):
-    """Take an unknown out of normal equations, in place: its row of them, its right side, and its variance given all
-    others."""
+def _leave_out(data, right, g, row, value, variance):
+    """Take an unknown of a group out of the lower half of normal equations, in place: its products with the six steps
+    and with the group's offset, with the values, and its variance given all others."""
     if variance > 0.0:
-        for k in range(len(right)):
-            right[k] -= variance * row[k] * value
-            for l in range(len(right)):
-                data[k, l] -= variance * row[k] * row[l]
+        for k in range(7):
+            i = k if k < 6 else 6 + g
+            right[i] -= variance * row[k] * value
+            for l in range(k + 1):
+                data[i, l if l < 6 else 6 + g] -= variance * row[k] * row[l]
 
 
 @njit(cache=True, nogil=True)
