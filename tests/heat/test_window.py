@@ -317,7 +317,7 @@ def test_a_margin_of_nothing_is_no_chance():
     many = SimpleNamespace(joint_k=np.array([[-9.0, -9.0, -9.0], [5.0, 0.0, 3.0]]), spare_k=np.full((2, 3), 8.0),
                            best_k=np.array([5.0, 0.0, 3.0]), times_s=np.array([10.0, 20.0]))
 
-    dwell_s, chance, by_stop, at_dwell = window._counted(many, 20.0)
+    dwell_s, chance, by_stop, at_dwell = window._chances(many, 20.0)
 
     assert (dwell_s, chance, by_stop, at_dwell) == (20.0, 0.5, 0.5, 0.5)
-    assert window._counted(many, 19.0)[2] == 0.0
+    assert window._chances(many, 19.0).by_stop == 0.0
