@@ -98,6 +98,21 @@ class _First:
     standing: Standing | None
 
 
+@dataclass(frozen=True)
+class _Sight:
+    """A part in one picture, cut out and blurred.
+
+    lean : array, shape (2,)
+        By how many mm a point one mm higher is seen further away.
+    """
+
+    t_s: float
+    picture: np.ndarray
+    place: Place
+    window: Window
+    lean: FloatArray
+
+
 class _Part:
     """One part: its first look, and where it was a moment ago."""
 
@@ -131,19 +146,16 @@ class _Part:
         if window is None or len(place.ring_mm) < _LEAST_RING:
             return self.miss(t_s)
         x, y, w, h = window.box
-        picture = blurred(grey[y : y + h, x : x + w])
-        # by how many mm a point one mm higher is seen further away
         lean = (place.centre_mm - eye[:2]) / eye[2]
+        sight = _Sight(t_s, blurred(grey[y : y + h, x : x + w]), place, window, lean)
         if self._first is None:
-            self._look(picture, place, window, t_s, lean, pose)
+            self._look(sight, pose)
             return self.miss(t_s)
-        return self._measure(picture, place, window, t_s, self._first, lean)
+        return self._measure(sight, self._first)
 
-    def _look(
-        self, picture: np.ndarray, place: Place, window: Window, t_s: float, lean: FloatArray, pose: FloatArray
-    ) -> None:
+    def _look(self, sight: _Sight, pose: FloatArray) -> None:
         """Gather looks until they have been alike for a while; then they are the first look."""
-        now = _look_of(picture, window, place)
+        now, t_s, place, window = _look_of(sight), sight.t_s, sight.place, sight.window
         if not np.isfinite(now).all():
             self._looks.clear()
             return
@@ -161,16 +173,15 @@ class _Part:
             make_patch(place.top_mm, looks[:, 0, :n], slopes[:, :n], window.px_per_mm),
             make_patch(place.ring_mm, looks[:, 0, n : n + k], slopes[:, n : n + k], window.px_per_mm),
             pair[half:] - pair[:half],
-            lean,
-            make_standing(self._camera, pose, self._spec, self._top_mm, picture, window),
+            sight.lean,
+            make_standing(self._camera, pose, self._spec, self._top_mm, sight.picture, window),
         )
         self._looks.clear()
         self._t_ring_s = t_s
 
-    def _measure(
-        self, picture: np.ndarray, place: Place, window: Window, t_s: float, first: _First, lean: FloatArray
-    ) -> PartMotion:
-        ring = register(picture, window.ring_px, first.ring, self._ring_shift)
+    def _measure(self, sight: _Sight, first: _First) -> PartMotion:
+        t_s, place, window = sight.t_s, sight.place, sight.window
+        ring = register(sight.picture, window.ring_px, first.ring, self._ring_shift)
         if (
             not ring.is_settled
             or ring.share < _RING_FITS
@@ -182,15 +193,15 @@ class _Part:
             self._ring_shift = np.zeros(3)
             return replace(self.miss(t_s), seen=0.0)
         self._t_ring_s, self._ring_shift = t_s, ring.shift
-        fit = self._top(picture, window, t_s, first, ring)
+        fit = self._top(sight, first, ring)
         clear = _clear(ring, first.ring, place)
         if not _is_seen(fit):
-            return self._elsewhere(picture, place, window, t_s, first, fit, ring, clear)
+            return self._elsewhere(sight, first, fit, ring, clear)
         self._before, self._shift = None, fit.shift - ring.shift
         x, y, turn = self._shift.tolist()
-        noise_mm = self._noise_mm(fit, ring, window.px_per_mm, lean - first.lean)
+        noise_mm = self._noise_mm(fit, ring, window.px_per_mm, sight.lean - first.lean)
         stirred = math.hypot(x, y) * window.px_per_mm > _STIRRED_PX
-        sinks_mm = _SINKS_MM * math.hypot(*lean.tolist()) if stirred else 0.0  # seen at a slant it seems to shift
+        sinks_mm = _SINKS_MM * math.hypot(*sight.lean.tolist()) if stirred else 0.0  # seen at a slant it seems to shift
         return PartMotion(
             t_s,
             self._spec.name,
@@ -208,38 +219,29 @@ class _Part:
             px_per_mm=window.px_per_mm,
         )
 
-    def _elsewhere(
-        self,
-        picture: np.ndarray,
-        place: Place,
-        window: Window,
-        t_s: float,
-        first: _First,
-        fit: PatchFit,
-        ring: PatchFit,
-        clear: float,
-    ) -> PartMotion:
+    def _elsewhere(self, sight: _Sight, first: _First, fit: PatchFit, ring: PatchFit, clear: float) -> PartMotion:
         """What is seen in a part's place that does not look like the part: by what its leaving can be told."""
-        now = look_at(picture, window.top_px, place.top_mm, ring.shift)
+        now = look_at(sight.picture, sight.window.top_px, sight.place.top_mm, ring.shift)
         change = math.nan if self._before is None else _change(self._before, now)
         self._before, standing = now, first.standing
         # a flat fit to something else shows nothing of the part, however well it fits
         shown = fit.share * min(fit.gain / ring.gain, 1.0) * max(fit.alike, 0.0)
-        stands = math.nan if standing is None else standing.share(picture, window, ring.shift, ring.gain)
+        stands = math.nan if standing is None else standing.share(sight.picture, sight.window, ring.shift, ring.gain)
         return PartMotion(
-            t_s,
+            sight.t_s,
             self._spec.name,
             seen=shown,
             clear=clear,
-            edges=_edges(picture, place, window, first.edge, ring),
+            edges=_edges(sight, first.edge, ring),
             stands=stands,
             change=change,
             gain=fit.gain,
-            px_per_mm=window.px_per_mm,
+            px_per_mm=sight.window.px_per_mm,
         )
 
-    def _top(self, picture: np.ndarray, window: Window, t_s: float, first: _First, ring: PatchFit) -> PatchFit:
+    def _top(self, sight: _Sight, first: _First, ring: PatchFit) -> PatchFit:
         """The part near where it was; when it is not there, looked for around its seat now and then."""
+        picture, window, t_s = sight.picture, sight.window, sight.t_s
         fit = register(picture, window.top_px, first.top, self._shift + ring.shift, ring.gain)
         if _is_seen(fit) or t_s - self._t_search_s < _SEARCH_S:
             return fit
@@ -260,10 +262,11 @@ class _Part:
         return math.sqrt(sum(variances))
 
 
-def _edges(picture: np.ndarray, place: Place, window: Window, first: FloatArray, ring: PatchFit) -> float:
+def _edges(sight: _Sight, first: FloatArray, ring: PatchFit) -> float:
     """Share of the first look's contrasts across the part's edge that are still there; nan for too few."""
     inner, outer = (
-        look_at(picture, window.top_px, points, ring.shift) for points in (place.inner_mm, place.outer_mm)
+        look_at(sight.picture, sight.window.top_px, points, ring.shift)
+        for points in (sight.place.inner_mm, sight.place.outer_mm)
     )
     strong = np.abs(first) > _EDGE_GREY
     if strong.sum() < 4:
@@ -289,8 +292,9 @@ def _is_seen(fit: PatchFit) -> bool:
     return fit.is_settled and fit.share >= _FITS and fit.alike >= _ALIKE and 0.3 < fit.gain < 3.0
 
 
-def _look_of(picture: np.ndarray, window: Window, place: Place) -> FloatArray:
+def _look_of(sight: _Sight) -> FloatArray:
     """Grey levels of all points, then half a pixel along +x, -x, +y, -y from them, (5, points)."""
+    picture, place, window = sight.picture, sight.place, sight.window
     off = 0.5 / window.px_per_mm
     rows = []
     for shift in ((0.0, 0.0), (off, 0.0), (-off, 0.0), (0.0, off), (0.0, -off)):

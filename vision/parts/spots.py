@@ -16,7 +16,7 @@ import numpy as np
 from vision import rigid
 from vision.camera.model import CameraModel
 from vision.compiled import njit
-from vision.parts.patch import Patch, blurred, look_at, make_patch, register_all
+from vision.parts.patch import Patch, Spots, blurred, look_at, make_patch, register_all
 from vision.parts.place import SQUARE, PartSpec, Window, make_frame, outside_mm, windows_of
 from vision.types import FloatArray, PartEvent
 
@@ -44,13 +44,9 @@ _AGAIN_S = 5.0  # with most spots covered, after which others are chosen
 
 @dataclass(frozen=True)
 class _Look:
-    """The spots at first: places from the frame's middle (n, 2), their points and references as `register_all` wants
-    them, how slanted they were seen (2,); and what was made of them since."""
+    """The spots at first, from the frame's middle; how slanted they were seen (2,); and what was made of them since."""
 
-    centre_mm: FloatArray
-    points_mm: FloatArray
-    rows: FloatArray
-    scatter: FloatArray
+    spots: Spots
     lean: FloatArray
     judge: _SpotJudge
 
@@ -83,7 +79,7 @@ class SpotWatcher:
     @property
     def centres_mm(self) -> FloatArray:
         """Of the spots that are watched, (n, 2) in the bench frame; none before the first look."""
-        return np.empty((0, 2)) if self._look is None else self._look.centre_mm + self._frame.centre_mm
+        return np.empty((0, 2)) if self._look is None else self._look.spots.centres_mm + self._frame.centre_mm
 
     def step(self, grey: np.ndarray, t_s: float, pose: FloatArray, board_shift: FloatArray) -> list[PartEvent]:
         """What one frame, seen from a pose, lets one conclude."""
@@ -124,7 +120,7 @@ class SpotWatcher:
         self._t_seen_s = t_s
         at, patches = zip(*kept, strict=True)
         rows, scatter = np.stack([p.rows for p in patches]), np.stack([p.scatter for p in patches])
-        return _Look(np.array(at), offsets, rows, scatter, lean, _SpotJudge(len(kept)))
+        return _Look(Spots(np.array(at), offsets, rows, scatter), lean, _SpotJudge(len(kept)))
 
     def _corners(self, cut: np.ndarray, window: Window) -> FloatArray:
         """Corners in the picture within reach, away from marked parts, the most marked first, (n, 2)."""
@@ -154,16 +150,14 @@ class SpotWatcher:
     def _judged(
         self, look: _Look, picture: np.ndarray, window: Window, t_s: float, lean: FloatArray
     ) -> list[PartEvent]:
-        fits = register_all(
-            picture, window.ring_px, look.centre_mm, look.points_mm, look.rows, look.scatter, look.judge.seat_mm
-        )
+        fits = register_all(picture, window.ring_px, look.spots, look.judge.seat_mm)
         seen = (fits.share >= _FITS) & (fits.alike >= _ALIKE) & (fits.gain > 0.3) & (fits.gain < 3.0)
         if seen.sum() < max(_FEWEST, _SEEN * len(seen)):
             if t_s - self._t_seen_s > _AGAIN_S:
                 self._look = None
             return []
         self._t_seen_s = t_s
-        shift = fits.shift_mm - _as_one(look.centre_mm, fits.shift_mm, seen)
+        shift = fits.shift_mm - _as_one(look.spots.centres_mm, fits.shift_mm, seen)
         parallax_mm = _HEIGHT_MM * math.hypot(*(lean - look.lean).tolist())
         sigma = np.sqrt(fits.variance_mm2 + (_FLOOR_PX / window.px_per_mm) ** 2 + parallax_mm**2)
         least = np.maximum(_SIGMAS * sigma, max(_LEAST_MM, _LEAST_PX / window.px_per_mm))
@@ -172,7 +166,7 @@ class SpotWatcher:
 
     def _told(self, look: _Look, t_s: float, moved: np.ndarray) -> list[PartEvent]:
         """One event for what moved as one; none when too much moved at once."""
-        at = look.centre_mm[moved]
+        at = look.spots.centres_mm[moved]
         things = _groups(at)
         shifts, sigmas, since = look.judge.take(moved)
         if things.max() + 1 > _MOST_THINGS:
