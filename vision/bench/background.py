@@ -4,6 +4,8 @@ moves.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import cv2
 import numpy as np
 
@@ -32,9 +34,39 @@ _RESTLESS = 2.0  # times the usual spread among photographs: a hand
 _PATCH_PX = 9  # around a pixel, in which two pictures of the bench are compared with a frame
 _CLEARLY = 0.2  # of the tolerance by which one must be the better
 MASK_SCALE = 4  # masks of the tool are drawn at this part of the picture's size
-# for each grey level: how far it may be from the stored bench, and what a difference of two such pixels squared counts
-_TOLERANCES = (0.012 + 0.10 * np.sqrt(LINEAR)).astype(np.float32)
-_WEIGHTS = (0.5 / noise_sigma(LINEAR) ** 2).astype(np.float32)
+
+
+class _Tones(NamedTuple):
+    """For each grey level, (256,): its linear light, how far it may be from the stored bench, and what a difference of
+    two such pixels counts, squared."""
+
+    linear: np.ndarray
+    tolerances: np.ndarray
+    weights: np.ndarray
+
+
+class _Bench(NamedTuple):
+    """The bench as it is stored: light, how sure it is; and what has been seen instead, for how many visits."""
+
+    light: np.ndarray
+    known: np.ndarray
+    candidate: np.ndarray
+    age: np.ndarray
+
+
+class _Visit(NamedTuple):
+    """One visit: its rows; exposure over the bench's [-]; how much of a difference it takes over [-]; and after how
+    many visits something else is taken over where there was nothing, what was learned, what was given."""
+
+    first: int
+    last: int
+    exposure: float
+    takes: float
+    patience: tuple[int, int, int]
+
+
+_TONES = _Tones(LINEAR, (0.012 + 0.10 * np.sqrt(LINEAR)).astype(np.float32),
+                (0.5 / noise_sigma(LINEAR) ** 2).astype(np.float32))
 
 
 def compose_bench(groups: list[list[np.ndarray]]) -> np.ndarray:
@@ -159,7 +191,8 @@ class BenchView:
         self.exposure, self.noise = 1.0, USUAL_NOISE
         self._turn, self._n_bands = 0, max(self._USUAL_BANDS, round(h * w / self._BAND_PX))
         rarer = self._n_bands / self._USUAL_BANDS
-        self._patience = tuple(max(1, round(n / rarer)) for n in self._PATIENCE)
+        unseen, learned, given = (max(1, round(n / rarer)) for n in self._PATIENCE)
+        self._patience = unseen, learned, given
         self._takes = 1.0 - (1.0 - self._TAKES) ** rarer
         if bench is not None and (bench.shape != first.shape or not self._agreement(light, bench) > 0.5):
             bench = None
@@ -204,7 +237,7 @@ class BenchView:
         now = linear_light(frame[near])
         off_stayed, off_moved = (cv2.blur(brightest(np.abs(now - self.exposure * there)), (_PATCH_PX, _PATCH_PX))
                                  for there in (light, moved_light))
-        allowed = cv2.blur(_TOLERANCES[frame[near][..., 1]], (_PATCH_PX, _PATCH_PX))
+        allowed = cv2.blur(_TONES.tolerances[frame[near][..., 1]], (_PATCH_PX, _PATCH_PX))
         behind = np.zeros(surely.shape, bool) if tool is None else cv2.resize(tool, surely.shape[::-1],
                                                                               interpolation=cv2.INTER_NEAREST) > 0
         moves = np.where(behind[near], surely[near] > 0, off_moved + _CLEARLY * allowed < off_stayed)
@@ -226,10 +259,9 @@ class BenchView:
         self._turn = (self._turn + 1) % self._n_bands
         mask = np.zeros((h // MASK_SCALE, w // MASK_SCALE), np.uint8) if tool is None else tool
         beside = cv2.dilate(mask, np.ones((_BESIDE, _BESIDE), np.uint8))
-        now, old, apart, close, n_pairs = _learn(frame, self.light, self.known, self._candidate, self._age, mask,
-                                                 beside, first, last,
-                                                 LINEAR, _TOLERANCES, _WEIGHTS, self.exposure, self._takes,
-                                                 *self._patience)
+        stored = _Bench(self.light, self.known, self._candidate, self._age)
+        visit = _Visit(first, last, self.exposure, self._takes, self._patience)
+        now, old, apart, close, n_pairs = _learn(frame, stored, mask, beside, _TONES, visit)
         if old > 1.0:
             self.exposure += 0.1 * (min(max(now / old, 0.5), 2.0) - self.exposure)
         if n_pairs > _LEAST_BESIDE and apart[0] > 0:
@@ -249,17 +281,19 @@ class BenchView:
 
 
 @njit(cache=True, nogil=True)
-def _learn(frame, bench, known, candidate, age, tool, beside, first, last, linear, tolerances, weights, exposure,
-           takes, unseen, learned, given):
-    """One visit to rows first..last: sums of light, now and as stored, of the pixels that agree; and, beside the tool,
+def _learn(frame, stored, tool, beside, tones, visit):
+    """One visit to a band of rows: sums of light, now and as stored, of the pixels that agree; and, beside the tool,
     of how those a few apart differ, squared, so that soft shadows stay out of it, and neighbours; and the number of
     those pairs."""
     w = frame.shape[1]
+    bench, known, candidate, age = stored
+    linear, tolerances, weights = tones
+    exposure, takes, (unseen, learned, given) = visit.exposure, visit.takes, visit.patience
     sum_now = sum_old = 0.0
     apart, close = np.zeros(3), np.zeros(3)
     n_pairs = 0
     off, agreed = np.zeros((w, 3)), np.zeros(w, np.bool_)
-    for y in range(first, last):
+    for y in range(visit.first, visit.last):
         row = min(y // MASK_SCALE, tool.shape[0] - 1)
         for x in range(w):
             free = tool[row, min(x // MASK_SCALE, tool.shape[1] - 1)] == 0
