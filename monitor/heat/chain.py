@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from monitor.errors import InputError
 from monitor.heat import air, jet, material
 from monitor.heat.alloy import find_alloy, joint_alloy, mixing_warning
-from monitor.heat.board import BoardModel, Footprint, Losses, Slab
+from monitor.heat.board import BoardModel, Footprint, Losses, Part, Slab
 from monitor.heat.copper import cut_out, lay_leads, lay_pad
 from monitor.heat.grid import graded_edges, overlap_share
 from monitor.heat.part import (
@@ -320,12 +320,10 @@ class Chain:
         losses = Losses((0.0, material.natural_convection(length, True), material.BOARD_EMISSIVITY),
                         (0.0, material.natural_convection(length, False), material.BOARD_EMISSIVITY), 10.0,
                         self.values.loss)
-        kind = package_kind(setup.part.kind)
         model = BoardModel(
-            x_edges, y_edges, self._board_slab(fine), self._part_slabs(fine),
-            Footprint(low[0], high[0], low[1], high[1]), losses=losses, ambient_c=setup.station.ambient_c,
-            start_c=setup.station.ambient_c, n_members=self.n_members,
-            latent_j_m2=joint_latent_j_m2(kind, self.alloy), melt_c=(self.alloy.solidus_c, self.alloy.liquidus_c))
+            x_edges, y_edges, self._board_slab(fine), self._part(Footprint(low[0], high[0], low[1], high[1]), fine),
+            losses=losses, ambient_c=setup.station.ambient_c, start_c=setup.station.ambient_c,
+            n_members=self.n_members)
         self.model = model
         return model, self._furnish(model, low, high)
 
@@ -393,12 +391,14 @@ class Chain:
                     material.stack_heat_capacity_j_m3k(board.thickness_m, layers) * self.values.capacity,
                     shrink=fine.shrink)
 
-    def _part_slabs(self, fine: Fineness) -> tuple[Slab, Slab]:
+    def _part(self, footprint: Footprint, fine: Fineness) -> Part:
         kind, shape = package_kind(self.setup.part.kind), self.shape
         heat = package_heat_j_m3k(kind, self.setup.part, shape)
-        return (Slab(kind.joint_m, 1, kind.joint_k_xy_w_mk, kind.joint_k_z_w_mk, joint_heat_j_m3k(kind)),
-                Slab(shape.height_m, fine.package_levels, kind.package_k_xy_w_mk, kind.package_k_z_w_mk,
-                     heat * self.values.capacity, shrink=fine.shrink))
+        joint = Slab(kind.joint_m, 1, kind.joint_k_xy_w_mk, kind.joint_k_z_w_mk, joint_heat_j_m3k(kind))
+        package = Slab(shape.height_m, fine.package_levels, kind.package_k_xy_w_mk, kind.package_k_z_w_mk,
+                       heat * self.values.capacity, shrink=fine.shrink)
+        return Part(joint, package, footprint, joint_latent_j_m2(kind, self.alloy),
+                    (self.alloy.solidus_c, self.alloy.liquidus_c))
 
     def _share(self, polygon_m: tuple[Point, ...]) -> FloatArray:
         """Share of each column that a bench-frame polygon covers, shape (ny, nx)."""
