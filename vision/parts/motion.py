@@ -15,6 +15,7 @@ import numpy as np
 from vision import rigid
 from vision.camera.model import CameraModel
 from vision.camera.sources import brightness
+from vision.parts.first_look import FirstLook, looks_around, slopes_of
 from vision.parts.patch import Patch, PatchFit, blurred, look_at, make_patch, register, search_shift, shown
 from vision.parts.place import SECTORS, PartSpec, Place, Window, make_place, windows_of
 from vision.parts.standing import Standing, make_standing
@@ -22,8 +23,6 @@ from vision.types import BenchPose, FloatArray, Frame, PartMotion, PoseMiss
 
 __all__ = ["PartSpec", "PartWatcher"]
 
-_FIRST_S, _FIRST_FRAMES = 0.4, 8  # in which the first look must not change
-_STILL_GREY = 4.0  # mean change of grey levels that still counts as none
 _FITS, _ALIKE = 0.6, 0.75  # share of points, and correlation, from which a part is taken to be seen
 _RING_FITS, _RING_ALIKE = 0.4, 0.5
 _LEAST_RING = 40  # points of board around a part
@@ -123,7 +122,7 @@ class _Part:
 
     def _forget(self) -> None:
         self._first: _First | None = None
-        self._looks: list[tuple[float, FloatArray]] = []
+        self._looks: FirstLook[FloatArray] = FirstLook()
         self._shift, self._ring_shift = np.zeros(3), np.zeros(3)
         self._before: FloatArray | None = None
         self._t_search_s, self._t_ring_s = -np.inf, np.nan
@@ -155,18 +154,16 @@ class _Part:
 
     def _look(self, sight: _Sight, pose: FloatArray) -> None:
         """Gather looks until they have been alike for a while; then they are the first look."""
-        now, t_s, place, window = _look_of(sight), sight.t_s, sight.place, sight.window
+        now, place, window = _look_of(sight), sight.place, sight.window
         if not np.isfinite(now).all():
             self._looks.clear()
             return
-        if self._looks and np.abs(now[0] - self._looks[0][1][0]).mean() > _STILL_GREY:
-            self._looks.clear()
-        self._looks.append((t_s, now))
-        if t_s - self._looks[0][0] < _FIRST_S or len(self._looks) < _FIRST_FRAMES:
+        alike = self._looks.take(sight.t_s, now[0], now)
+        if alike is None:
             return
-        looks = np.stack([look for _, look in self._looks])
+        looks = np.stack(alike)
         n, k = len(place.top_mm), len(place.ring_mm)
-        slopes = (looks[:, 1:5:2] - looks[:, 2:5:2]).mean(0) * window.px_per_mm  # half a pixel either way
+        slopes = slopes_of(looks, window.px_per_mm)
         pair = looks[:, 0, n + k :].mean(0)
         half = len(place.inner_mm)
         self._first = _First(
@@ -177,7 +174,7 @@ class _Part:
             make_standing(self._camera, pose, self._spec, self._top_mm, sight.picture, window),
         )
         self._looks.clear()
-        self._t_ring_s = t_s
+        self._t_ring_s = sight.t_s
 
     def _measure(self, sight: _Sight, first: _First) -> PartMotion:
         t_s, place, window = sight.t_s, sight.place, sight.window
@@ -293,23 +290,15 @@ def _is_seen(fit: PatchFit) -> bool:
 
 
 def _look_of(sight: _Sight) -> FloatArray:
-    """Grey levels of all points, then half a pixel along +x, -x, +y, -y from them, (5, points)."""
-    picture, place, window = sight.picture, sight.place, sight.window
-    off = 0.5 / window.px_per_mm
-    rows = []
-    for shift in ((0.0, 0.0), (off, 0.0), (-off, 0.0), (0.0, off), (0.0, -off)):
-        at = np.array([*shift, 0.0])
-        rows.append(
-            np.concatenate(
-                [
-                    look_at(picture, window.top_px, place.top_mm, at),
-                    look_at(picture, window.ring_px, place.ring_mm, at),
-                    look_at(picture, window.top_px, place.inner_mm, at),
-                    look_at(picture, window.top_px, place.outer_mm, at),
-                ]
-            )
-        )
-    return np.stack(rows)
+    """Grey levels of all points as `looks_around` gives them, (5, points)."""
+    place, window = sight.place, sight.window
+    faces = (
+        (window.top_px, place.top_mm),
+        (window.ring_px, place.ring_mm),
+        (window.top_px, place.inner_mm),
+        (window.top_px, place.outer_mm),
+    )
+    return np.concatenate([looks_around(sight.picture, px, mm, window.px_per_mm) for px, mm in faces], axis=1)
 
 
 def _scale(camera: CameraModel, pose: FloatArray, spec: PartSpec, board_top_mm: float) -> float:

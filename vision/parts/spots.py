@@ -16,7 +16,8 @@ import numpy as np
 from vision import rigid
 from vision.camera.model import CameraModel
 from vision.compiled import njit
-from vision.parts.patch import Patch, Spots, blurred, look_at, make_patch, register_all
+from vision.parts.first_look import FirstLook, looks_around, slopes_of
+from vision.parts.patch import Patch, Spots, blurred, make_patch, register_all
 from vision.parts.place import SQUARE, PartSpec, Window, make_frame, outside_mm, windows_of
 from vision.types import FloatArray, PartEvent
 
@@ -26,7 +27,6 @@ _SIDE_MM, _SIDE_PX = 1.4, 7.0  # of a spot: at least so much, and so many pixels
 _MOST, _FEWEST, _APART_MM = 24, 8, 1.0
 _CLEAR_MM, _LEAN = 1.0, 0.7  # from marked parts: so much, and so much of their height
 _LEAST_GREY = 8.0  # scatter of a spot's grey levels
-_FIRST_S, _FIRST_FRAMES, _STILL_GREY = 0.4, 8, 4.0  # as the watch over parts has it
 _FITS, _ALIKE = 0.8, 0.8  # share of points, and correlation, from which a spot is taken to be seen
 _FLOOR_PX, _HEIGHT_MM = 0.06, 1.5  # of a shift's sigma; by which a spot may be higher or lower than it is taken to be
 _MOST_LEAN = 0.03  # change of the view from which other looks are needed
@@ -68,7 +68,7 @@ class SpotWatcher:
         self._camera, self._top_mm, self._marked, self._reach_mm = camera, board_top_mm, marked, reach_mm
         self._frame = make_frame(marked[0], reach_mm)
         self._look: _Look | None = None
-        self._looks: list[tuple[float, FloatArray, FloatArray]] = []
+        self._looks: FirstLook[tuple[FloatArray, FloatArray]] = FirstLook()  # pictures, and ways into them
         self._t_s = self._t_seen_s = -math.inf
 
     @property
@@ -103,16 +103,12 @@ class SpotWatcher:
     def _gather(self, cut: np.ndarray, window: Window, t_s: float, lean: FloatArray) -> _Look | None:
         """Look on until nothing has changed for a while; then choose the spots. None until there are enough."""
         picture = blurred(cut)
-        if self._looks and (
-            picture.shape != self._looks[0][1].shape or np.abs(picture - self._looks[0][1]).mean() > _STILL_GREY
-        ):
-            self._looks.clear()
-        self._looks.append((t_s, picture, window.ring_px))
-        if t_s - self._looks[0][0] < _FIRST_S or len(self._looks) < _FIRST_FRAMES:
+        looks = self._looks.take(t_s, picture, (picture, window.ring_px))
+        if looks is None:
             return None
         centres = self._corners(cut, window)
         offsets = _square(max(_SIDE_MM, _SIDE_PX / window.px_per_mm), 1.0 / window.px_per_mm)
-        found = [(c, self._patch(c, offsets, window.px_per_mm)) for c in centres]
+        found = [(c, _patch(looks, c, offsets, window.px_per_mm)) for c in centres]
         kept = [(c, patch) for c, patch in found if patch is not None and patch.rows[3].std() > _LEAST_GREY]
         self._looks.clear()
         if len(kept) < _FEWEST:
@@ -135,17 +131,6 @@ class SpotWatcher:
         for spec, away in zip(self._marked, far, strict=True):
             free &= away > _CLEAR_MM + _LEAN * spec.height_mm
         return at[free][:_MOST]
-
-    def _patch(self, centre: FloatArray, offsets: FloatArray, px_per_mm: float) -> Patch | None:
-        off = 0.5 / px_per_mm
-        ways = ((0.0, 0.0), (off, 0.0), (-off, 0.0), (0.0, off), (0.0, -off))
-        looks = np.array(
-            [[look_at(p, h, offsets + centre, np.array([*way, 0.0])) for way in ways] for _, p, h in self._looks]
-        )
-        if not np.isfinite(looks).all():
-            return None
-        slopes = (looks[:, 1:5:2] - looks[:, 2:5:2]).mean(0) * px_per_mm
-        return make_patch(offsets, looks[:, 0], slopes, px_per_mm)
 
     def _judged(
         self, look: _Look, picture: np.ndarray, window: Window, t_s: float, lean: FloatArray
@@ -176,6 +161,16 @@ class SpotWatcher:
             PartEvent(t_s, float(since.min()), f"unmarked at {x:.0f}, {y:.0f} mm", "moved", np.median(shifts, axis=0),
                       0.0, float(sigmas.max()))
         ]
+
+
+def _patch(
+    looks: list[tuple[FloatArray, FloatArray]], centre: FloatArray, offsets: FloatArray, px_per_mm: float
+) -> Patch | None:
+    """The reference of one spot, from several pictures with the way into each; None when it is not wholly in view."""
+    seen = np.array([looks_around(picture, px, offsets + centre, px_per_mm) for picture, px in looks])
+    if not np.isfinite(seen).all():
+        return None
+    return make_patch(offsets, seen[:, 0], slopes_of(seen, px_per_mm), px_per_mm)
 
 
 class _SpotJudge:
