@@ -12,7 +12,7 @@ from vision.types import FloatArray
 __all__ = ["FirstLook", "looks_around", "slopes_of"]
 
 _FIRST_S, _FIRST_FRAMES = 0.4, 8  # for which, and in so many pictures, nothing must change [convention]
-_STILL_GREY = 4.0  # mean change of grey levels up to which nothing has: noise and coding change less [convention]
+_STILL_GREY = 4.0  # mean change of grey levels that still counts as none [convention]
 
 Kept = TypeVar("Kept")
 

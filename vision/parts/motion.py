@@ -23,20 +23,19 @@ from vision.types import BenchPose, FloatArray, Frame, PartMotion, PoseMiss
 
 __all__ = ["PartSpec", "PartWatcher"]
 
-_FITS, _ALIKE = 0.6, 0.75  # share of points, and correlation, from which a part is taken to be seen
-_RING_FITS, _RING_ALIKE = 0.4, 0.5
-_LEAST_RING = 40  # points of board around a part
-_LEAST_SECTOR = 4  # points by which a side can be judged
-_EDGE_STAYS, _EDGE_GREY = 0.4, 8.0  # of an edge's contrast; contrasts that count
-_FLOOR_PX = 0.04  # of a shift's sigma: sampling, coding, what noise in single frames does not tell
-_HIDDEN_PX = 0.3  # by which what covers a part may pull it, times the share covered
-_HEIGHT_SHARE, _HEIGHT_MM = 0.2, 0.2  # by which a part's height may be wrong
-_SINKS_MM, _STIRRED_PX = (
-    0.1,
-    0.5,
-)  # by which one that melts sinks, or a nudged one rises; a shift from which it may have
-_SEARCH_S, _REACH_MM, _FAR_PX = 0.1, 1.5, 3.0
-_AGAIN_S = 3.0  # without the board around, after which a new first look is taken
+_FITS, _ALIKE = 0.6, 0.75  # share of points, and correlation, from which a part is taken to be seen [convention]
+_RING_FITS, _RING_ALIKE = 0.4, 0.5  # the same of the board around it [convention]
+_LEAST_RING = 40  # points of board around a part without which it is not watched [convention]
+_LEAST_POINTS = 4  # by which a side, or an edge, can be judged [convention]
+_EDGE_STAYS, _EDGE_GREY = 0.4, 8.0  # share of an edge's contrast that is still one; contrasts that count [convention]
+_FLOOR_PX = 0.04  # of a shift's sigma: 0.01 mm at 3.8 px a mm [measured: tests.benchmarks.registration]
+_HIDDEN_PX = 0.3  # by which what covers a part may pull it, times the share covered [convention]
+_HEIGHT_SHARE, _HEIGHT_MM = 0.2, 0.2  # by which a part's height may be wrong: of it, and beside [convention]
+# by which one that melts sinks, or a nudged one rises; and the shift from which it may have [convention]
+_SINKS_MM, _STIRRED_PX = 0.1, 0.5
+_SEARCH_S, _REACH_MM = 0.1, 1.5  # a part that is not seen is looked for so often, so far around its seat [convention]
+_FAR_PX = 3.0  # of the board around, from where it was told to be: then it is not that [convention]
+_AGAIN_S = 3.0  # without the board around, after which a new first look is taken [convention]
 
 
 class PartWatcher:
@@ -266,7 +265,7 @@ def _edges(sight: _Sight, first: FloatArray, ring: PatchFit) -> float:
         for points in (sight.place.inner_mm, sight.place.outer_mm)
     )
     strong = np.abs(first) > _EDGE_GREY
-    if strong.sum() < 4:
+    if strong.sum() < _LEAST_POINTS:
         return math.nan
     stays = (outer - inner)[strong] * np.sign(first[strong]) / ring.gain
     return float((stays > _EDGE_STAYS * np.abs(first[strong])).mean())
@@ -275,7 +274,7 @@ def _edges(sight: _Sight, first: FloatArray, ring: PatchFit) -> float:
 def _clear(ring: PatchFit, patch: Patch, place: Place) -> float:
     """Share of the board that is seen on a part's most covered side."""
     sides = shown(patch, ring, place.sector, SECTORS).tolist()
-    return min((c for c, n in zip(sides, place.in_sector, strict=True) if n >= _LEAST_SECTOR), default=0.0)
+    return min((c for c, n in zip(sides, place.in_sector, strict=True) if n >= _LEAST_POINTS), default=0.0)
 
 
 def _change(before: FloatArray, now: FloatArray) -> float:

@@ -40,21 +40,21 @@ __all__ = [
     "shown",
 ]
 
-BLUR_PX = 0.8  # before sampling, so that linear interpolation does not shift edges
-CORRELATED = (
-    4 * math.pi * BLUR_PX**2
-)  # pixels that share one error after that blur: equivalent noise area of a Gaussian
-_LEAST_GREY = 1.5  # scatter of a blurred grey level about another picture's: coding, rounding
-_EDGE_PX = 0.12  # by which edges may differ without being something else: interpolation, sharpening, coding
-_OUTLIER = 3.0  # scatters from which a point counts as something else
+BLUR_PX = 0.8  # before sampling, so that linear interpolation does not shift edges [convention]
+# pixels that share one error after that blur: equivalent noise area of a Gaussian [derived]
+CORRELATED = 4 * math.pi * BLUR_PX**2
+_LEAST_GREY = 1.5  # scatter of a blurred grey level about another picture's: coding, rounding [convention]
+_EDGE_PX = 0.12  # by which edges may differ without being something else: interpolation, sharpening [convention]
+_OUTLIER = 3.0  # scatters from which a point counts as something else [convention]
 _ROUNDS = 6
-_LOOSER = (7.5, 3.75, 2.5)  # scatters at which a point counts a quarter, by round: what is far at first may come near
-_AT_REST = 0.5  # sigmas that one more step may have
-_NO_STEP_MM, _NO_STEP_GAIN = 1e-3, 2e-3  # smaller ones end the rounds
+# scatters at which a point counts a quarter, by round: what is far at first may come near [convention]
+_LOOSER = (7.5, 3.75, 2.5)
+_AT_REST = 0.5  # sigmas that one more step may have [convention]
+_NO_STEP_MM, _NO_STEP_GAIN = 1e-3, 2e-3  # smaller ones end the rounds [convention]
 _N = 7  # x, y [mm], turn [rad], gain, its slopes, offset
 # what brightness usually does: gain, slopes of it across the patch [-], offset [grey levels]; and the turn [rad]
-_PRIOR_SIGMA = np.array([np.inf, np.inf, 0.1, 0.5, 0.25, 0.25, 25.0])
-_SPOT_SIGMA = np.array([np.inf, np.inf, 0.02, 0.5, 0.1, 0.1, 25.0])  # the same of a patch of a few points
+_PRIOR_SIGMA = np.array([np.inf, np.inf, 0.1, 0.5, 0.25, 0.25, 25.0])  # [convention]
+_SPOT_SIGMA = np.array([np.inf, np.inf, 0.02, 0.5, 0.1, 0.1, 25.0])  # the same of a patch of a few points [convention]
 
 
 class Patch(NamedTuple):
@@ -267,7 +267,7 @@ def _register(picture, h, patch, start, gain, prior_sigma):
     for turn in range(_ROUNDS):
         _sample_into(now, picture, h, patch.points_mm, value[:3])
         is_last = is_last or turn == _ROUNDS - 1
-        looser = 2.5 if is_last else _LOOSER[min(turn, 2)]
+        looser = _LOOSER[2 if is_last else min(turn, 2)]
         _weigh(now, patch, value, looser, misfit)
         _normal_equations(rows, misfit.weight, misfit.grey, normal, right)
         for i in range(_N):

@@ -16,30 +16,27 @@ import numpy as np
 from vision import rigid
 from vision.camera.model import CameraModel
 from vision.compiled import njit
+from vision.parts.events import AT_REST_MM, GAP_S
 from vision.parts.first_look import FirstLook, looks_around, slopes_of
 from vision.parts.patch import Patch, Spots, blurred, make_patch, register_all
-from vision.parts.place import SQUARE, PartSpec, Window, make_frame, outside_mm, windows_of
+from vision.parts.place import LEAN, SQUARE, PartSpec, Window, make_frame, outside_mm, windows_of
 from vision.types import FloatArray, PartEvent
 
 __all__ = ["SpotWatcher"]
 
-_SIDE_MM, _SIDE_PX = 1.4, 7.0  # of a spot: at least so much, and so many pixels
-_MOST, _FEWEST, _APART_MM = 24, 8, 1.0
-_CLEAR_MM, _LEAN = 1.0, 0.7  # from marked parts: so much, and so much of their height
-_LEAST_GREY = 8.0  # scatter of a spot's grey levels
-_FITS, _ALIKE = 0.8, 0.8  # share of points, and correlation, from which a spot is taken to be seen
-_FLOOR_PX, _HEIGHT_MM = 0.06, 1.5  # of a shift's sigma; by which a spot may be higher or lower than it is taken to be
-_MOST_LEAN = 0.03  # change of the view from which other looks are needed
-_LEAST_MM, _LEAST_PX, _SIGMAS = 0.10, 0.8, 6.0  # a shift must pass each of these
-_SAME_MM, _SAME_SIGMAS = 0.03, 3.0  # within which it must then stay
-_STAYS_S, _STAYS_FRAMES = 0.3, 5
-_EVERY_S = 0.045  # looked at no more often
-_SEEN = 0.6  # share of all spots without which nothing is concluded
-_ONE_THING_MM, _MOST_THINGS = 3.0, 1  # spots so near move as one; more at once are no part that came loose
-_KNOWN = 10  # readings before anything can be told
-_SEAT = 40  # readings of which the seat is the mean; it follows nothing after, least of all what hides it slowly
-_GAP_S = 0.5  # a longer one ends what was under way
-_AGAIN_S = 5.0  # with most spots covered, after which others are chosen
+_EVERY_S = 0.045  # looked at no more often: every second of 30 pictures a second [derived]
+_MOST_LEAN = 0.03  # change of the view from which other looks are needed [convention]
+_MOST, _FEWEST = 24, 8  # spots that are chosen, and without which nothing can be compared [convention]
+_SIDE_MM, _SIDE_PX, _APART_MM = 1.4, 7.0, 1.0  # of a spot, at least; between two [convention]
+_CLEAR_MM = 1.0  # from marked parts, beside what their sides may hide [convention]
+_LEAST_GREY = 8.0  # scatter of a spot's grey levels, below which it shows nothing [convention]
+_FITS, _ALIKE = 0.8, 0.8  # share of points, and correlation, from which a spot is taken to be seen [convention]
+_SEEN = 0.6  # share of all spots without which nothing is concluded [convention]
+_AGAIN_S = 5.0  # without that, after which others are chosen [convention]
+_FLOOR_PX, _HEIGHT_MM = 0.06, 1.5  # of a shift's sigma; by which a spot may be higher or lower than taken [convention]
+# a shift must pass each of these
+_LEAST_MM, _LEAST_PX, _SIGMAS = 0.10, 0.8, 6.0  # no false one is told [measured: tests.benchmarks.parts_drawn false]
+_ONE_THING_MM = 3.0  # spots so near move as one; more at once are no part that came loose [convention]
 
 
 @dataclass(frozen=True)
@@ -129,7 +126,7 @@ class SpotWatcher:
         far = [outside_mm(spec.outline_mm, on_bench) for spec in self._marked]
         free = far[0] < self._reach_mm
         for spec, away in zip(self._marked, far, strict=True):
-            free &= away > _CLEAR_MM + _LEAN * spec.height_mm
+            free &= away > _CLEAR_MM + LEAN * spec.height_mm
         return at[free][:_MOST]
 
     def _judged(
@@ -154,7 +151,7 @@ class SpotWatcher:
         at = look.spots.centres_mm[moved]
         things = _groups(at)
         shifts, sigmas, since = look.judge.take(moved)
-        if things.max() + 1 > _MOST_THINGS:
+        if things.max() > 0:
             return []
         x, y = (at.mean(0) + self._frame.centre_mm).tolist()
         return [
@@ -173,6 +170,12 @@ def _patch(
     return make_patch(offsets, seen[:, 0], slopes_of(seen, px_per_mm), px_per_mm)
 
 
+_KNOWN, _SEAT = 10, 40  # readings before anything can be told; of which the seat is the mean: it follows nothing after,
+# least of all what hides it slowly [convention]
+_SAME_SIGMAS = 3.0  # within which a spot must stay where it has come to lie [convention]
+_STAYS_S, _STAYS_FRAMES = 0.3, 5  # for which it must, and in so many looks [convention]
+
+
 class _SpotJudge:
     """Where each spot rests against the others, and since when it lies elsewhere."""
 
@@ -188,12 +191,12 @@ class _SpotJudge:
     ) -> np.ndarray:
         """Indices of spots that have come to lie elsewhere."""
         dt = np.where(np.isnan(self._t_s), 0.0, t_s - self._t_s)
-        self._since_s[seen & (dt > _GAP_S)] = np.nan
+        self._since_s[seen & (dt > GAP_S)] = np.nan
         off = shift - self.seat_mm
         away = seen & (np.hypot(*off.T) > least) & (self._n >= _KNOWN)
         begins = away & (
             np.isnan(self._since_s)
-            | (np.hypot(*(shift - self._there_mm).T) > np.maximum(_SAME_MM, _SAME_SIGMAS * sigma))
+            | (np.hypot(*(shift - self._there_mm).T) > np.maximum(AT_REST_MM, _SAME_SIGMAS * sigma))
         )
         self._since_s[begins], self._count[begins], self._there_mm[begins] = t_s, 0, shift[begins]
         self._count[away] += 1
