@@ -18,22 +18,21 @@ __all__ = ["compose_bench", "redrawn_bench", "known_of", "look_of", "cast_of", "
            "BLOCK_PX",
            "OWN_NOISE"]
 
-BLOCK_PX = 16  # a JPEG's block, colour included, so that black ones stay black
-_BLACK = 0.0015  # linear light below which a whole block counts as not known
-# of brightness and of the two colours: shades and mirrored surroundings change a colour by as much
-_QUIETEST, _NOISIEST = (0.12, 0.6, 0.6), 2.0
+BLOCK_PX = 16  # a JPEG's block, colour included, so that black ones stay black [published: ITU-T T.81]
+MASK_SCALE = 4  # masks of the tool are drawn at this part of the picture's size [convention]
+_BLACK = 0.0015  # linear light below which a whole block counts as not known [convention]
+_DARK = 0.01  # linear light below which a picture tells no colour [convention]
+_RESTLESS = 2.0  # times the usual spread among photographs: a hand [convention]
+_PATCH_PX = 9  # around a pixel, in which two pictures of the bench are compared with a frame [convention]
+_CLEARLY = 0.2  # of the tolerance by which one must be the better [convention]
 # of a picture's noise counts for each cut alone; what else cuts scatter by is told from them, and shared by neighbours
-OWN_NOISE = 0.6
-_MOST_SHARED = 0.6  # of a pixel's error with its neighbour's
-_BESIDE = 13  # width, in a mask's pixels, by which the tool's mask grows to where the picture's noise is measured
-_LEAST_BESIDE = 300  # differences of pixels by which it can be told
-_APART = 4  # pixels, beyond what a codec smooths together
-_DARK = 0.01  # linear light below which a picture tells no colour
-_GRID_PX = 16  # distance of the pixels by which a cast is told
-_RESTLESS = 2.0  # times the usual spread among photographs: a hand
-_PATCH_PX = 9  # around a pixel, in which two pictures of the bench are compared with a frame
-_CLEARLY = 0.2  # of the tolerance by which one must be the better
-MASK_SCALE = 4  # masks of the tool are drawn at this part of the picture's size
+OWN_NOISE = 0.6  # [convention]
+_APART = 4  # pixels, beyond what a codec smooths together, between which noise is told [convention]
+_BESIDE = 13  # width, in a mask's pixels, by which the tool's mask grows to where it is told [convention]
+_LEAST_BESIDE = 300  # pairs of pixels by which it can be told [convention]
+_MOST_SHARED = 0.6  # of a pixel's error with its neighbour's [convention]
+# of brightness and of the two colours: shades and mirrored surroundings change a colour by as much [convention]
+_QUIETEST, _NOISIEST = (0.12, 0.6, 0.6), 2.0
 
 
 class _Tones(NamedTuple):
@@ -151,7 +150,7 @@ def look_of(light: np.ndarray) -> FloatArray:
 def cast_of(image: np.ndarray, bench: np.ndarray, known: np.ndarray) -> FloatArray:
     """By how much a picture (h, w, 3), uint8, is tinted and exposed unlike the stored bench where that is known: the
     middle of what `look_of` tells of both, shape (3,)."""
-    grid = np.s_[_GRID_PX // 2::_GRID_PX, _GRID_PX // 2::_GRID_PX]
+    grid = np.s_[BLOCK_PX // 2::BLOCK_PX, BLOCK_PX // 2::BLOCK_PX]  # a pixel of each block
     there = known[grid] > 0
     if not there.any():
         return np.zeros(3)
@@ -180,9 +179,10 @@ class BenchView:
     """
 
     # of pixels, about: so many bands that a visit takes as long whatever the picture's size, 0.4 s apart in one of
-    # 1280 x 720 at 30 frames a second
+    # 1280 x 720 at 30 frames a second [derived]
     _BAND_PX, _USUAL_BANDS = 76_800, 12
     # visits then, never seen, learned, given: a still hand is not bench; and how much of a difference each takes over
+    # [convention]
     _PATIENCE, _TAKES = (2, 3, 25), 0.1
 
     def __init__(self, first: np.ndarray, bench: np.ndarray | None = None):
