@@ -62,8 +62,8 @@ def make_plan(
     knowledge = calibration.knowledge if calibration is not None and calibration.mismatch(setup) is None else prior()
     melt, bounds = melt_wanted(setup.part), site_limits(setup)
     few = Ensemble.draw(knowledge, MAP_MEMBERS, setup)
-    settings = search(setup, limits, few, melt, lambda s: told(0.4 * s))
-    setpoint, stages = _setting(setup, limits, few, settings, melt, lambda s: told(0.4 + 0.2 * s))
+    settings = search(setup, limits, few, lambda s: told(0.4 * s))
+    setpoint, stages = _setting(setup, limits, few, settings, lambda s: told(0.4 + 0.2 * s))
     many = Ensemble.draw(knowledge, START_MEMBERS, setup)
     course, notes = run_members(setup, many, Way(setpoint, stages))
     told(0.75)
@@ -111,7 +111,7 @@ def _verdict(setup: HeatSetup, start: Start, chances: _Chances) -> str:
 
 
 def _setting(
-    setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, settings: SettingMap, melt: Melt, told: Progress
+    setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, settings: SettingMap, told: Progress
 ) -> tuple[float, tuple[Stage, ...]]:
     """Setpoint and stages up to the longest pass: one stage, or several where the rise must be kept back."""
     i, j = settings.best()
@@ -121,14 +121,14 @@ def _setting(
     if ramp is None:
         if settings.chance[i, j] > 1.0 - WORTH_STAGES:
             return setpoint, one
-        found = best_descent(setup, limits, ensemble, site_limits(setup), melt, settings.sweep_m)
+        found = best_descent(setup, limits, ensemble, settings.sweep_m)
         if found is not None and found.chance > settings.chance[i, j] + WORTH_STAGES:
             return found.setpoint_c, found.stages
         return setpoint, one
     course = run_stages(repeated(setup, ensemble.middle(), COARSE, 1), one, setpoint)
     if course.ramp_k_s().max() <= ramp and settings.chance[i, j] >= OPEN:
         return setpoint, one
-    slowed = find_stages(setup, limits, ensemble, site_limits(setup), melt, ramp, told)
+    slowed = find_stages(setup, limits, ensemble, ramp, told)
     return slowed.setpoint_c, slowed.stages
 
 
