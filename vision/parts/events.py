@@ -85,13 +85,9 @@ class PartJudge:
         if not self._is_away(now, seat):
             self._seat = seat.with_reading(now)
             return None
-        recent = list(self._recent)[-_AGREE:]
-        away = [p for p in list(self._recent)[-_AGREE - 2 :] if self._is_away(p, seat)]
-        if (
-            len(recent) < _AGREE
-            or not all(self._is_away(p, seat) for p in recent)
-            or now.t_s - recent[0].t_s < _AWAY_S
-        ):
+        recent = self._last(_AWAY_S)
+        away = [p for p in list(self._recent)[-len(recent) - 2 :] if self._is_away(p, seat)]
+        if not recent or not all(self._is_away(p, seat) for p in recent):
             return None
         if not _agree([seat.offset(p) for p in recent]):
             return None
@@ -106,7 +102,7 @@ class PartJudge:
 
     def _moving(self, now: PartMotion, move: _Move, seat: _Seat) -> PartEvent | None:
         move = self._move = move.went_on(self._furthest([move.furthest, now], seat), now)
-        last = self._last()
+        last = self._last(_AT_REST_S)
         if self._is_at_rest(last):
             self._move, self._seat = None, _Seat.of(*last)
             return self._concluded(now, move, seat, self._seat)
@@ -196,13 +192,13 @@ class PartJudge:
     def _furthest(self, readings: list[PartMotion], seat: _Seat) -> PartMotion:
         return max(readings, key=lambda p: self._size_mm(seat.offset(p)))
 
-    def _last(self) -> list[PartMotion]:
-        """As many of the newest readings as at rest must agree; none before there are."""
+    def _last(self, least_s: float) -> list[PartMotion]:
+        """As many of the newest readings as must agree, over at least so long; none before there are."""
         now_s = self._recent[-1].t_s
         last: list[PartMotion] = []
         for p in reversed(self._recent):
             last.insert(0, p)
-            if len(last) >= _AGREE and now_s - p.t_s >= _AT_REST_S:
+            if len(last) >= _AGREE and now_s - p.t_s >= least_s:
                 return last
         return []
 
