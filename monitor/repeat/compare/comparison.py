@@ -407,8 +407,7 @@ def _operators_p(passes: Sequence[Pass], values: FloatArray) -> float:
 def _capability(key: str, values: FloatArray, job: Job, steady: bool, hand: HandSpread | None,
                 gauge: GaugeStudy | None) -> Capability | None:
     if key == "height_mean_mm":
-        return capability(values, *job.limits.height_mm, is_steady=steady, sigma_hand=hand.hand if hand else math.nan,
-                          camera_share=hand.camera_share if hand else math.nan,
+        return capability(values, *job.limits.height_mm, is_steady=steady, hand=hand,
                           gauge_share_of_limits=gauge.share_of_limits if gauge else math.nan)
     if key == "dwell_s":
         return capability(values, -math.inf, job.limits.dwell_s, is_steady=steady)
