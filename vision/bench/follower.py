@@ -18,13 +18,13 @@ from vision.edges.cuts import sample_cuts
 from vision.errors import CalibrationError
 from vision.types import BenchEvent, BenchPose, FloatArray, Frame, PoseMiss
 
-__all__ = ["BenchFollower", "bench_pose", "find_markers", "marker_dictionary", "seen_before"]
+__all__ = ["MOVED_PX", "STILL_S", "BenchFollower", "bench_pose", "find_markers", "marker_dictionary", "seen_before"]
 
 _MIN_MARKERS = 3  # that carry a pose [convention]
 _AVERAGE_S = 1.0  # memory of the average while the camera stands still [convention]
-_MOVED_PX = 0.30  # mean shift of the mat in the picture that counts as a move [convention]
+MOVED_PX = 0.30  # mean shift of mat or bench in the picture that counts as a move [convention]
 _CONFIRM = 3  # frames that must agree with a move: a hand deceives one or two [convention]
-_STILL_S = 0.5  # without a further move, the next one is a new event [convention]
+STILL_S = 0.5  # moves that follow each other sooner are one [convention]
 _RETRY_S = 0.25  # between two full searches for a mat that is not seen [convention]
 _CUTS = 8  # places along each side of a marker where its edge is measured [convention]
 _OFFSETS_PX = np.arange(-3.0, 4.25, 0.5)  # of a cut's samples, from inside the black to outside it [convention]
@@ -146,9 +146,9 @@ class BenchFollower:
             self._pose, self._info = fit.pose, info
             return []
         shift_px = self._shift_px(fit.pose, self._pose)
-        if shift_px > max(_MOVED_PX, 5.0 * fit.sigma_px):
+        if shift_px > max(MOVED_PX, 5.0 * fit.sigma_px):
             before = self._before_jump
-            if before is not None and self._shift_px(fit.pose, before[0]) < _MOVED_PX:  # one frame had gone astray
+            if before is not None and self._shift_px(fit.pose, before[0]) < MOVED_PX:  # one frame had gone astray
                 (self._pose, self._info), self._before_jump = before, None
                 return []
             self._before_jump = before or (self._pose, self._info)
@@ -166,9 +166,9 @@ class BenchFollower:
         if self._before_jump is None or self._n_agreeing < _CONFIRM:
             return []
         (old, _), self._before_jump = self._before_jump, None
-        if self._shift_px(now, old) < _MOVED_PX:
+        if self._shift_px(now, old) < MOVED_PX:
             return []
-        is_new = t_s - self._t_moved_s > _STILL_S
+        is_new = t_s - self._t_moved_s > STILL_S
         self._t_moved_s = t_s
         return [BenchEvent(t_s, "camera_moved", self._describe(old, now))] if is_new else []
 
