@@ -286,9 +286,9 @@ def _learn(frame, stored, tool, beside, tones, visit):
     of how those a few apart differ, squared, so that soft shadows stay out of it, and neighbours; and the number of
     those pairs."""
     w = frame.shape[1]
-    bench, known, candidate, age = stored
+    light, known, candidate, age = stored
     linear, tolerances, weights = tones
-    exposure, takes, (unseen, learned, given) = visit.exposure, visit.takes, visit.patience
+    exposure, (unseen, learned, given) = visit.exposure, visit.patience
     sum_now = sum_old = 0.0
     apart, close = np.zeros(3), np.zeros(3)
     n_pairs = 0
@@ -296,28 +296,26 @@ def _learn(frame, stored, tool, beside, tones, visit):
     for y in range(visit.first, visit.last):
         row = min(y // MASK_SCALE, tool.shape[0] - 1)
         for x in range(w):
-            free = tool[row, min(x // MASK_SCALE, tool.shape[1] - 1)] == 0
-            now_b, now_g, now_r = linear[frame[y, x, 0]], linear[frame[y, x, 1]], linear[frame[y, x, 2]]
-            old_b, old_g, old_r = bench[y, x, 0], bench[y, x, 1], bench[y, x, 2]
+            column = min(x // MASK_SCALE, tool.shape[1] - 1)
+            free = tool[row, column] == 0
+            now = linear[frame[y, x, 0]], linear[frame[y, x, 1]], linear[frame[y, x, 2]]
+            old = light[y, x, 0], light[y, x, 1], light[y, x, 2]
             tolerance = tolerances[frame[y, x, 1]]
-            scaled = max(abs(now_b - exposure * old_b), abs(now_g - exposure * old_g), abs(now_r - exposure * old_r))
-            agrees = free and known[y, x] > 0 and scaled < tolerance
-            b, g, r = now_b - exposure * old_b, now_g - exposure * old_g, now_r - exposure * old_r
+            b, g, r = now[0] - exposure * old[0], now[1] - exposure * old[1], now[2] - exposure * old[2]
+            agrees = free and known[y, x] > 0 and max(abs(b), abs(g), abs(r)) < tolerance
             off[x, 0], off[x, 1], off[x, 2], agreed[x] = (b + g + r) / 3, b - 0.5 * (g + r), r - g, agrees
-            if (agrees and x >= _APART and agreed[x - _APART] and agreed[x - 1]
-                    and beside[row, min(x // MASK_SCALE, tool.shape[1] - 1)] > 0):
+            if agrees and x >= _APART and agreed[x - _APART] and agreed[x - 1] and beside[row, column] > 0:
                 weight = weights[frame[y, x, 1]]
                 for c in range(3):
                     apart[c] += min((off[x, c] - off[x - _APART, c]) ** 2 * weight, 9.0)
                     close[c] += min((off[x, c] - off[x - 1, c]) ** 2 * weight, 9.0)
                 n_pairs += 1
             if agrees:
-                sum_now += now_b + now_g + now_r
-                sum_old += old_b + old_g + old_r
-                if max(abs(now_b - old_b), abs(now_g - old_g), abs(now_r - old_r)) < tolerance:
-                    bench[y, x, 0] = old_b + takes * (now_b - old_b)
-                    bench[y, x, 1] = old_g + takes * (now_g - old_g)
-                    bench[y, x, 2] = old_r + takes * (now_r - old_r)
+                sum_now += now[0] + now[1] + now[2]
+                sum_old += old[0] + old[1] + old[2]
+                if max(abs(now[0] - old[0]), abs(now[1] - old[1]), abs(now[2] - old[2])) < tolerance:
+                    for c in range(3):
+                        light[y, x, c] = old[c] + visit.takes * (now[c] - old[c])
                 age[y, x] = 0
                 continue
             still = True
@@ -329,7 +327,7 @@ def _learn(frame, stored, tool, beside, tones, visit):
             age[y, x] = min(age[y, x] + 1, 250) if still and free else 0
             if age[y, x] >= (given if known[y, x] > 128 else learned if known[y, x] > 0 else unseen):
                 for c in range(3):
-                    bench[y, x, c] = linear[candidate[y, x, c]]
+                    light[y, x, c] = linear[candidate[y, x, c]]
                 known[y, x] = 128
                 age[y, x] = 0
     return sum_now, sum_old, apart, close, n_pairs
