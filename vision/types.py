@@ -236,7 +236,7 @@ class PartEvent:
     t_start_s : float
         Of the first frame that shows it.
     name, kind : str
-        Of the part; one of `part_events.KINDS`.
+        Of the part; "settled", "sprang_back", "moved", "stood_up" or "removed".
     shift_mm : array, shape (2,)
         From before to after, or the furthest of one that sprang back; nan for one that is gone.
     turn_rad : float

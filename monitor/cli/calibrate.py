@@ -108,7 +108,7 @@ def _readings(photos: list[Path], over: str, empty: str | None, job: Job, camera
             raise InputError(f"{empty or 'the bench picture beside the nozzle calibration'}: not of the same size as "
                              f"{path}")
         here = bench if bench_pose is None else relief.carried(bench, bench_pose, pose.cam_from_bench)
-        reading = read_gauge(camera, nozzle_body(job), image, pose, here, surface, found.bias, found.holds)
+        reading = read_gauge(camera, nozzle_body(job), image, pose, here, surface, found)
         if isinstance(reading, GaugeMiss):
             hint = "; name a photograph of it without the tool with --empty" if reading.is_bench_changed else ""
             raise InputError(f"{path}: {reading.reason}{hint}")

@@ -94,9 +94,8 @@ def run_rerun(args: argparse.Namespace) -> int:
     job = parse_job(text, str(recording.folder)) if args.job is None else load_job(args.job)
     keeps_own = args.heat is None and calibration_of(recording) is not None
     again = rerun(recording, job, text, args.out, force=args.force, higher_mm=args.higher_mm,
-                  calibration=None if keeps_own else heat_calibration(args.heat, heat_setup(job),
-                                                                      recording_key(recording)),
-                  keeps_own=keeps_own)
+                  calibration="own" if keeps_own else heat_calibration(args.heat, heat_setup(job),
+                                                                       recording_key(recording)))
     tell(again, job, args.json)
     return exit_code(again)
 

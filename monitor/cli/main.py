@@ -340,55 +340,77 @@ def _add_calibrate(commands: Commands) -> None:
     parser = commands.add_parser("calibrate", help="make the mat, and calibrate camera and nozzle")
     parser.set_defaults(run=None)
     kinds = parser.add_subparsers(title="what", metavar="WHAT", required=True)
-    paper = _command(kinds, "paper", "monitor.cli.calibrate:run_paper",
-                     "write all that is printed as one true-size PDF: the mat, and the board for the lens")
-    paper.add_argument("--out", type=to_write(".pdf"), default="plumeline_paper.pdf", metavar="FILE.pdf",
-                       help="default: plumeline_paper.pdf")
-    paper.add_argument("--page", choices=("A4", "Letter"), default="A4", help="size of the sheets (default: A4)")
-    mat = _command(kinds, "mat", "monitor.cli.calibrate:run_mat", "write the bench mat as a true-size PDF")
-    mat.add_argument("--print", action="store_true", dest="print_it", help=argparse.SUPPRESS)  # was needed once
-    mat.add_argument("--page", choices=("A4", "Letter"), default="A4", help="size of the sheet (default: A4)")
-    mat.add_argument("--out", type=to_write(".pdf"), default="plumeline_mat.pdf", metavar="FILE.pdf")
-    camera = _command(kinds, "camera", "monitor.cli.calibrate:run_camera",
+    for add in (_add_calibrate_paper, _add_calibrate_mat, _add_calibrate_camera, _add_calibrate_nozzle,
+                _add_calibrate_check, _add_calibrate_heat):
+        add(kinds)
+
+
+def _add_calibrate_paper(kinds: Commands) -> None:
+    parser = _command(kinds, "paper", "monitor.cli.calibrate:run_paper",
+                      "write all that is printed as one true-size PDF: the mat, and the board for the lens")
+    parser.add_argument("--out", type=to_write(".pdf"), default="plumeline_paper.pdf", metavar="FILE.pdf",
+                        help="default: plumeline_paper.pdf")
+    parser.add_argument("--page", choices=("A4", "Letter"), default="A4", help="size of the sheets (default: A4)")
+
+
+def _add_calibrate_mat(kinds: Commands) -> None:
+    parser = _command(kinds, "mat", "monitor.cli.calibrate:run_mat", "write the bench mat as a true-size PDF")
+    parser.add_argument("--print", action="store_true", dest="print_it", help=argparse.SUPPRESS)  # was needed once
+    parser.add_argument("--page", choices=("A4", "Letter"), default="A4", help="size of the sheet (default: A4)")
+    parser.add_argument("--out", type=to_write(".pdf"), default="plumeline_mat.pdf", metavar="FILE.pdf")
+
+
+def _add_calibrate_camera(kinds: Commands) -> None:
+    parser = _command(kinds, "camera", "monitor.cli.calibrate:run_camera",
                       "calibrate a camera from photographs of a ChArUco board")
-    camera.add_argument("photos", nargs="+", metavar="PHOTO")
-    camera.add_argument("--squares", required=True, type=squares, metavar="9x6", help="squares across and down")
-    camera.add_argument("--square-mm", required=True, type=between(0.1, 500), metavar="MM")
-    camera.add_argument("--marker-mm", required=True, type=between(0.1, 500), metavar="MM")
-    camera.add_argument("--dictionary", required=True, metavar="NAME", help="such as DICT_5X5_100")
-    camera.add_argument("--out", type=to_write(".toml", word="camera_matrix_px"), required=True, metavar="FILE",
+    parser.add_argument("photos", nargs="+", metavar="PHOTO")
+    parser.add_argument("--squares", required=True, type=squares, metavar="9x6", help="squares across and down")
+    parser.add_argument("--square-mm", required=True, type=between(0.1, 500), metavar="MM")
+    parser.add_argument("--marker-mm", required=True, type=between(0.1, 500), metavar="MM")
+    parser.add_argument("--dictionary", required=True, metavar="NAME", help="such as DICT_5X5_100")
+    parser.add_argument("--out", type=to_write(".toml", word="camera_matrix_px"), required=True, metavar="FILE",
                         help="camera calibration to write (TOML)")
-    nozzle = _command(kinds, "nozzle", "monitor.cli.calibrate:run_nozzle",
+
+
+def _add_calibrate_nozzle(kinds: Commands) -> None:
+    parser = _command(kinds, "nozzle", "monitor.cli.calibrate:run_nozzle",
                       "learn where a nozzle's edges appear, from photographs at known heights")
-    nozzle.add_argument("--touch", required=True, metavar="DIR", help="photographs with heights.csv")
-    nozzle.add_argument("--job", required=True, metavar="FILE", help="job file with the nozzle's measures")
-    nozzle.add_argument("--camera", required=True, metavar="FILE", help="camera calibration (TOML)")
-    nozzle.add_argument("--out", type=to_write(".toml", word="camera_id"), required=True, metavar="FILE",
+    parser.add_argument("--touch", required=True, metavar="DIR", help="photographs with heights.csv")
+    parser.add_argument("--job", required=True, metavar="FILE", help="job file with the nozzle's measures")
+    parser.add_argument("--camera", required=True, metavar="FILE", help="camera calibration (TOML)")
+    parser.add_argument("--out", type=to_write(".toml", word="camera_id"), required=True, metavar="FILE",
                         help="nozzle calibration to write (TOML)")
-    check = _command(kinds, "check", "monitor.cli.calibrate:run_check",
-                     "check the calibrations with one gauge block, any day")
-    check.add_argument("photos", nargs="+", metavar="PHOTO",
-                       help="the nozzle standing on the block, one photograph or several")
-    check.add_argument("--height-mm", required=True, type=between(0, 200), metavar="MM", help="height of the block")
-    check.add_argument("--over", choices=("board", "mat"), default="board",
-                       help="what the block stands on (default: board)")
-    check.add_argument("--job", required=True, metavar="FILE", help="job file with the nozzle's measures")
-    check.add_argument("--camera", required=True, metavar="FILE", help="camera calibration (TOML)")
-    check.add_argument("--nozzle", required=True, metavar="FILE", help="nozzle calibration (TOML)")
-    check.add_argument("--empty", metavar="PHOTO",
-                       help="the bench without the tool, mat in view, if it looks another since then")
-    check.add_argument("--json", action="store_true", help="print the outcome as JSON")
-    heat = _command(kinds, "heat", "monitor.cli.calibrate:run_heat",
-                    "sharpen the heat estimate with one thermocouple run")
-    heat.add_argument("recording", metavar="RECORDING", help="recording of the run")
-    heat.add_argument("--log", required=True, metavar="FILE", help="logged temperatures (CSV with t_s, temp_c)")
-    heat.add_argument("--site", nargs="+", default=["joint centre"], metavar="SITE",
-                      help="where the bead sat (default: joint centre), or every bead, each with a column of that name")
-    heat.add_argument("--out", type=to_write(".toml", word="heat calibration"), metavar="FILE",
-                      help="heat calibration to write (TOML); default: kept for such boards with "
-                      "this nozzle and airflow, and used for them from then on")
-    heat.add_argument("--plot", type=to_write(".png"), metavar="FILE.png",
-                      help="picture of what is left between log and chain (default: beside)")
+
+
+def _add_calibrate_check(kinds: Commands) -> None:
+    parser = _command(kinds, "check", "monitor.cli.calibrate:run_check",
+                      "check the calibrations with one gauge block, any day")
+    parser.add_argument("photos", nargs="+", metavar="PHOTO",
+                        help="the nozzle standing on the block, one photograph or several")
+    parser.add_argument("--height-mm", required=True, type=between(0, 200), metavar="MM", help="height of the block")
+    parser.add_argument("--over", choices=("board", "mat"), default="board",
+                        help="what the block stands on (default: board)")
+    parser.add_argument("--job", required=True, metavar="FILE", help="job file with the nozzle's measures")
+    parser.add_argument("--camera", required=True, metavar="FILE", help="camera calibration (TOML)")
+    parser.add_argument("--nozzle", required=True, metavar="FILE", help="nozzle calibration (TOML)")
+    parser.add_argument("--empty", metavar="PHOTO",
+                        help="the bench without the tool, mat in view, if it looks another since then")
+    parser.add_argument("--json", action="store_true", help="print the outcome as JSON")
+
+
+def _add_calibrate_heat(kinds: Commands) -> None:
+    parser = _command(kinds, "heat", "monitor.cli.calibrate:run_heat",
+                      "sharpen the heat estimate with one thermocouple run")
+    parser.add_argument("recording", metavar="RECORDING", help="recording of the run")
+    parser.add_argument("--log", required=True, metavar="FILE", help="logged temperatures (CSV with t_s, temp_c)")
+    parser.add_argument("--site", nargs="+", default=["joint centre"], metavar="SITE",
+                        help="where the bead sat (default: joint centre), or every bead, each with a column of that "
+                             "name")
+    parser.add_argument("--out", type=to_write(".toml", word="heat calibration"), metavar="FILE",
+                        help="heat calibration to write (TOML); default: kept for such boards with "
+                        "this nozzle and airflow, and used for them from then on")
+    parser.add_argument("--plot", type=to_write(".png"), metavar="FILE.png",
+                        help="picture of what is left between log and chain (default: beside)")
 
 
 def _add_doctor(commands: Commands) -> None:

@@ -7,7 +7,7 @@ import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -46,16 +46,16 @@ __all__ = ["HEAT", "calibration_of", "finish_recording", "keep_calibration", "re
 
 
 def rerun(recording: Recording, job: Job, job_text: str, out: str | Path, *, force: bool = False,
-          calibration: Calibration | None = None, keeps_own: bool = True, higher_mm: float = 0.0,
+          calibration: Calibration | Literal["own"] | None = "own", higher_mm: float = 0.0,
           progress: Callable[[float], None] = lambda share: None) -> Recording:
     """Recompute exposure, heat, passes and warnings of a recording under another job.
 
     The nozzle's track stays as measured, or is held `higher_mm` higher over the same spot; a job with another nozzle
-    needs the clip analysed again. Without a calibration the recording's own is used, unless keeps_own says no. What
+    needs the clip analysed again. The calibration is the recording's own unless another is given, or none. What
     `progress` raises ends it, and leaves nothing behind.
     """
     camera_text, nozzle_text = (own_text(recording.folder, name) for name in (CAMERA, NOZZLE))
-    calibration = calibration_of(recording) if calibration is None and keeps_own else calibration
+    calibration = calibration_of(recording) if isinstance(calibration, str) else calibration
     heat = HeatEstimator(heat_setup(job), calibration)
     judge = Judge(job, heat)
     origin = Origin(job_text, camera_text, nozzle_text, video=recording.video, source=recording.folder,

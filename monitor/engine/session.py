@@ -47,7 +47,7 @@ from monitor.recording.recorder import RESERVE_BYTES, Origin, PassNote, Recorder
 from monitor.sound.tones import MELTED, REFERENCE, WARNING_PATTERNS, Cue
 from vision.types import BenchPose, Frame, NozzleMiss, NozzleTrack, PoseMiss, TrackStatus, VisionResult
 
-__all__ = ["Session", "Moment", "PassTold", "Sighting"]
+__all__ = ["Keep", "Session", "Moment", "PassTold", "Sighting"]
 
 CLOCK_EVERY_S = 60.0
 LOWEST_FREE_BYTES = 200 << 20
@@ -98,6 +98,21 @@ class Moment:
     guide: GuideNow | None = None  # with a guide only
 
 
+@dataclass(frozen=True)
+class Keep:
+    """Where a session is recorded: the recording's final name; whether with its picture; and what is left of the disk.
+
+    Attributes
+    ----------
+    reserve_bytes : int
+        Held back, so that the trace can be closed on a full disk.
+    """
+
+    folder: Path
+    video: bool = True
+    reserve_bytes: int = RESERVE_BYTES
+
+
 class Session:
     """Takes arrivals to moments, and records them.
 
@@ -107,12 +122,10 @@ class Session:
         Job and calibrations, with their exact text.
     tracker : TrackerLike
     coach : Coach
-    folder : Path, optional
-        Final name of the recording; None records nothing.
+    keep : Keep, optional
+        None records nothing.
     calibration : Calibration, optional
         Of the heat.
-    video : bool
-        Whether to encode the picture too.
     teaches : bool
         Whether seen melts are kept on the shelf for the next jobs; not for work that is only played.
     operator : str
@@ -123,19 +136,18 @@ class Session:
         Takes every Cue.
     """
 
-    def __init__(self, inputs: Inputs, tracker: TrackerLike, coach: Coach, folder: Path | None, *,
-                 calibration: Calibration | None = None, video: bool = True, teaches: bool = False, operator: str = "",
-                 guide: GuidePass | None = None, say: Callable[[Cue], None] = lambda cue: None,
-                 reserve_bytes: int | None = None) -> None:
+    def __init__(self, inputs: Inputs, tracker: TrackerLike, coach: Coach, keep: Keep | None, *,
+                 calibration: Calibration | None = None, teaches: bool = False, operator: str = "",
+                 guide: GuidePass | None = None, say: Callable[[Cue], None] = lambda cue: None) -> None:
         self.inputs, self.coach, self.annunciator = inputs, coach, Annunciator()
         self.heat = HeatEstimator(heat_setup(inputs.job), calibration)
         parts = make_part_follower(inputs.camera, inputs.job) if inputs.camera is not None else None
         self.pipeline = Pipeline(inputs.job, tracker, self.heat, parts)
-        self._say, self._wants_video, self._calibration = say, video, calibration
-        self.recorder = self._make_recorder(folder, operator, reserve_bytes) if folder is not None else None
+        self._say, self._calibration, self._operator, self._teaches = say, calibration, operator, teaches
+        self.recorder = self._make_recorder(keep) if keep is not None else None
         size_px = inputs.camera.image_size_px if inputs.camera is not None else None
         self.writer: VideoWriter | None = None
-        if self.recorder is not None and video:
+        if self.recorder is not None and keep is not None and keep.video:
             self.writer = VideoWriter(self.recorder.part / VIDEO, size_px=size_px)
         self._first: Arrival | None = None
         self._last: FrameResult | None = None
@@ -148,7 +160,6 @@ class Session:
         _warm_up(inputs.job)
         self._troubles: dict[str, str] = {}
         self._marks: list[JointMark] = []
-        self._operator, self._teaches = operator, teaches
         self._leader = Leader(guide, inputs.job) if guide is not None else None
         if guide is not None and self.recorder is not None:
             save_guide(guide, self.recorder.part / GUIDE)
@@ -272,13 +283,11 @@ class Session:
         if self._teaches:
             teach(self.heat.learner.lessons, self.inputs.job, recorder.key)
 
-    def _make_recorder(self, folder: Path, operator: str, reserve_bytes: int | None) -> Recorder:
+    def _make_recorder(self, keep: Keep) -> Recorder:
         bench = self.inputs.nozzle_path.with_suffix(".bench.jpg")
-        origin = Origin(self.inputs.job_text, self.inputs.camera_text, self.inputs.nozzle_text, operator=operator,
-                        bench_picture=bench if bench.is_file() else None,
-                        video_name=VIDEO if self._wants_video else "")
-        recorder = Recorder(folder, origin, live=True,
-                            reserve_bytes=RESERVE_BYTES if reserve_bytes is None else reserve_bytes)
+        origin = Origin(self.inputs.job_text, self.inputs.camera_text, self.inputs.nozzle_text, operator=self._operator,
+                        bench_picture=bench if bench.is_file() else None, video_name=VIDEO if keep.video else "")
+        recorder = Recorder(keep.folder, origin, live=True, reserve_bytes=keep.reserve_bytes)
         keep_calibration(recorder.part, self._calibration)
         return recorder
 

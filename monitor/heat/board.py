@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from monitor.heat.kernel import Exchange, Layers, Shape, Work, advance
+from monitor.heat.kernel import Exchange, Jet, Layers, Shape, Work, advance
 
-__all__ = ["BoardModel", "Footprint", "Losses", "Slab"]
+__all__ = ["BoardModel", "Footprint", "Losses", "Part", "Slab"]
 
 FloatArray = NDArray[np.float64]
 
@@ -42,6 +42,21 @@ class Footprint:
 
 
 @dataclass(frozen=True)
+class Part:
+    """What stands on the board: its joints and its package as layers, where, and how the joints melt.
+
+    latent_j_m2: heat of fusion of the joints per area of footprint, a scalar or one value per member [J/m2]; melt_c:
+    solidus and liquidus [C].
+    """
+
+    joint: Slab
+    package: Slab
+    footprint: Footprint
+    latent_j_m2: ArrayLike = 0.0
+    melt_c: tuple[float, float] = (217.0, 220.0)
+
+
+@dataclass(frozen=True)
 class Losses:
     """Loss of each face: constant [W/m2/K], natural convection [W/m2/K^1.25], emissivity [-]."""
 
@@ -59,29 +74,23 @@ class BoardModel:
     x_edges_m, y_edges_m : array, shape (nx + 1,), (ny + 1,)
         Cell edges in the board's plane [m].
     board : Slab
-    part : tuple of (joint Slab, package Slab) or None
-    footprint : Footprint or None
-        Where the part stands; given exactly when part is.
+    part : Part or None
     losses : Losses
     ambient_c, start_c : float
     n_members : int
-    latent_j_m2 : array_like
-        Heat of fusion of the joints per area of footprint [J/m2].
-    melt_c : (solidus, liquidus)
     """
 
-    def __init__(self, x_edges_m: FloatArray, y_edges_m: FloatArray, board: Slab,
-                 part: tuple[Slab, Slab] | None = None, footprint: Footprint | None = None, *,
-                 losses: Losses | None = None, ambient_c: float = 25.0, start_c: float = 25.0, n_members: int = 1,
-                 latent_j_m2: ArrayLike = 0.0, melt_c: tuple[float, float] = (217.0, 220.0)) -> None:
+    def __init__(self, x_edges_m: FloatArray, y_edges_m: FloatArray, board: Slab, part: Part | None = None, *,
+                 losses: Losses | None = None, ambient_c: float = 25.0, start_c: float = 25.0,
+                 n_members: int = 1) -> None:
         self.x_edges_m, self.y_edges_m = np.asarray(x_edges_m, float), np.asarray(y_edges_m, float)
         self.x_m = 0.5 * (self.x_edges_m[1:] + self.x_edges_m[:-1])
         self.y_m = 0.5 * (self.y_edges_m[1:] + self.y_edges_m[:-1])
         self.n_members = n_members
-        self._slabs = (board, *(part or ()))
+        self._slabs: tuple[Slab, ...] = (board,) if part is None else (board, part.joint, part.package)
         self._thickness_m = np.concatenate([_cells(s) for s in self._slabs])
-        self.shape = _shape(self.x_edges_m, self.y_edges_m, board.n_cells, footprint)
-        self.layers = _layers(self._slabs, self._thickness_m, n_members, latent_j_m2, melt_c)
+        self.shape = _shape(self.x_edges_m, self.y_edges_m, board.n_cells, None if part is None else part.footprint)
+        self.layers = _layers(self._slabs, self._thickness_m, n_members, part)
         self.exchange = _exchange(losses or Losses(), self.y_m.size, self.x_m.size, ambient_c, n_members)
         self.work = _work(self.shape, self._thickness_m.size, n_members, start_c)
         self.begin()
@@ -100,7 +109,7 @@ class BoardModel:
 
     def step(self, jet_h_w_m2k: FloatArray, jet_c: FloatArray, dt_s: float) -> None:
         """Advance by dt_s under a film coefficient and an arrival temperature, each (ny, nx, n_members)."""
-        advance(self.shape, self.layers, self.exchange, self.work, jet_h_w_m2k, jet_c, float(dt_s))
+        advance(self.shape, self.layers, self.exchange, self.work, Jet(jet_h_w_m2k, jet_c), float(dt_s))
 
     def set_start(self, start_c: float) -> None:
         """Begin again with everything at one temperature [C]."""
@@ -230,12 +239,12 @@ def _shape(x_edges_m: FloatArray, y_edges_m: FloatArray, n_board: int, footprint
     return Shape(np.diff(x_edges_m), np.diff(y_edges_m), n_board, ja, jb, ia, ib, *fields)
 
 
-def _layers(slabs: tuple[Slab, ...], thickness_m: FloatArray, n_members: int, latent_j_m2: ArrayLike,
-            melt_c: tuple[float, float]) -> Layers:
+def _layers(slabs: tuple[Slab, ...], thickness_m: FloatArray, n_members: int, part: Part | None) -> Layers:
     def spread(name: str) -> FloatArray:
         return np.concatenate([np.tile(np.broadcast_to(np.asarray(getattr(s, name), float), (n_members,)),
                                        (s.n_cells, 1)) for s in slabs])
 
+    latent_j_m2, melt_c = (0.0, (np.inf, np.inf)) if part is None else (part.latent_j_m2, part.melt_c)
     half = 2.0 * spread("k_z_w_mk") / thickness_m[:, None]
     up = np.zeros_like(half)
     up[:-1] = 1.0 / (1.0 / half[:-1] + 1.0 / half[1:])

@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from monitor.errors import InputError
 from monitor.heat import air, jet, material
 from monitor.heat.alloy import find_alloy, joint_alloy, mixing_warning
-from monitor.heat.board import BoardModel, Footprint, Losses, Slab
+from monitor.heat.board import BoardModel, Footprint, Losses, Part, Slab
 from monitor.heat.copper import cut_out, lay_leads, lay_pad
 from monitor.heat.grid import graded_edges, overlap_share
 from monitor.heat.part import (
@@ -30,7 +30,7 @@ from monitor.heat.settle import settle
 from monitor.heat.types import HeatSetup, Point, Protection, StationSetup
 from monitor.heat.uncertainty import Parameters
 
-__all__ = ["Blow", "Chain", "Fineness", "Sites", "Strength", "outlet", "part_edges", "strength"]
+__all__ = ["Blow", "Chain", "Fineness", "Sites", "outlet", "part_edges", "strength"]
 
 FloatArray = NDArray[np.float64]
 
@@ -69,19 +69,6 @@ class Blow(NamedTuple):
     duty: ArrayLike = 1.0
     rise: ArrayLike = 1.0
     width: ArrayLike = 1.0
-
-
-class Strength(NamedTuple):
-    """What the board feels of a jet, each shape (members,): it answers to nothing else of it.
-
-    film_w_m2k and bend: scale and shape of the film coefficient, see `jet.spread_over`; rise_k: the arrival's rise over
-    ambient on the axis; radius_m: over which it falls.
-    """
-
-    film_w_m2k: FloatArray
-    bend: FloatArray
-    rise_k: FloatArray
-    radius_m: FloatArray
 
 
 class Sites(NamedTuple):
@@ -228,16 +215,16 @@ class Chain:
         self._lay(blow, strength(self.setup.station, self.values, exit_, blow), self._carried_w(exit_))
         return exit_
 
-    def _lay(self, blow: Blow, felt: Strength, carried_w: FloatArray) -> None:
+    def _lay(self, blow: Blow, felt: jet.Strength, carried_w: FloatArray) -> None:
         """Put a jet of known strength where it is aimed at."""
         station, n = self.setup.station, self.n_members
         lean = blow.azimuth_rad - self._angle
         shift = min(0.02 * np.degrees(blow.tilt_rad), 0.5) * station.bore_m  # uphill, practice
         x, y = self.to_grid(np.broadcast_to(blow.aim_x_m, (n,)), np.broadcast_to(blow.aim_y_m, (n,)))
-        jet.spread_over(self.model.x_m, self.model.y_m, x - shift * np.cos(lean), y - shift * np.sin(lean),
-                        np.full(n, np.cos(lean)), np.full(n, np.sin(lean)), np.full(n, 1 / np.cos(blow.tilt_rad)),
-                        station.bore_m, felt.film_w_m2k, felt.bend, felt.radius_m, felt.rise_k, station.ambient_c,
-                        self._film, self._arrival)
+        at = jet.Impingement(x - shift * np.cos(lean), y - shift * np.sin(lean), np.full(n, np.cos(lean)),
+                             np.full(n, np.sin(lean)), np.full(n, 1 / np.cos(blow.tilt_rad)))
+        jet.spread_over(self.model.x_m, self.model.y_m, at, felt, station.bore_m, station.ambient_c, self._film,
+                        self._arrival)
         jet.limit_film(self.model.shape.dx_m, self.model.shape.dy_m, self.model.work.top_c, carried_w, self._film,
                        self._arrival)
 
@@ -320,12 +307,10 @@ class Chain:
         losses = Losses((0.0, material.natural_convection(length, True), material.BOARD_EMISSIVITY),
                         (0.0, material.natural_convection(length, False), material.BOARD_EMISSIVITY), 10.0,
                         self.values.loss)
-        kind = package_kind(setup.part.kind)
         model = BoardModel(
-            x_edges, y_edges, self._board_slab(fine), self._part_slabs(fine),
-            Footprint(low[0], high[0], low[1], high[1]), losses=losses, ambient_c=setup.station.ambient_c,
-            start_c=setup.station.ambient_c, n_members=self.n_members,
-            latent_j_m2=joint_latent_j_m2(kind, self.alloy), melt_c=(self.alloy.solidus_c, self.alloy.liquidus_c))
+            x_edges, y_edges, self._board_slab(fine), self._part(Footprint(low[0], high[0], low[1], high[1]), fine),
+            losses=losses, ambient_c=setup.station.ambient_c, start_c=setup.station.ambient_c,
+            n_members=self.n_members)
         self.model = model
         return model, self._furnish(model, low, high)
 
@@ -393,12 +378,14 @@ class Chain:
                     material.stack_heat_capacity_j_m3k(board.thickness_m, layers) * self.values.capacity,
                     shrink=fine.shrink)
 
-    def _part_slabs(self, fine: Fineness) -> tuple[Slab, Slab]:
+    def _part(self, footprint: Footprint, fine: Fineness) -> Part:
         kind, shape = package_kind(self.setup.part.kind), self.shape
         heat = package_heat_j_m3k(kind, self.setup.part, shape)
-        return (Slab(kind.joint_m, 1, kind.joint_k_xy_w_mk, kind.joint_k_z_w_mk, joint_heat_j_m3k(kind)),
-                Slab(shape.height_m, fine.package_levels, kind.package_k_xy_w_mk, kind.package_k_z_w_mk,
-                     heat * self.values.capacity, shrink=fine.shrink))
+        joint = Slab(kind.joint_m, 1, kind.joint_k_xy_w_mk, kind.joint_k_z_w_mk, joint_heat_j_m3k(kind))
+        package = Slab(shape.height_m, fine.package_levels, kind.package_k_xy_w_mk, kind.package_k_z_w_mk,
+                       heat * self.values.capacity, shrink=fine.shrink)
+        return Part(joint, package, footprint, joint_latent_j_m2(kind, self.alloy),
+                    (self.alloy.solidus_c, self.alloy.liquidus_c))
 
     def _share(self, polygon_m: tuple[Point, ...]) -> FloatArray:
         """Share of each column that a bench-frame polygon covers, shape (ny, nx)."""
@@ -428,15 +415,15 @@ def outlet(station: StationSetup, values: Parameters, setpoint_c: ArrayLike, air
                           exit_factor=values.outlet_factor(setpoint, airflow_m3_s, station))
 
 
-def strength(station: StationSetup, values: Parameters, exit_: jet.JetExit, blow: Blow) -> Strength:
+def strength(station: StationSetup, values: Parameters, exit_: jet.JetExit, blow: Blow) -> jet.Strength:
     """What the board feels of a jet that leaves the outlet so."""
     path = np.broadcast_to(np.asarray(blow.height_m, float), values.decay.shape) / np.cos(blow.tilt_rad)
     d_eff = jet.effective_diameter_m(station.bore_m, exit_.temp_c, station.ambient_c)
     share = jet.decay_share(path, d_eff, values.decay_constant(exit_.reynolds))
     film, bend = jet.film_profile(exit_, station.bore_m, path)
-    return Strength(film * values.film_gain(exit_.reynolds) * np.asarray(blow.duty, float), bend,
-                    share * (exit_.temp_c - station.ambient_c) * np.asarray(blow.rise, float),
-                    jet.arrival_radius_m(station.bore_m, path, values.spread) * np.asarray(blow.width, float))
+    return jet.Strength(film * values.film_gain(exit_.reynolds) * np.asarray(blow.duty, float), bend,
+                        share * (exit_.temp_c - station.ambient_c) * np.asarray(blow.rise, float),
+                        jet.arrival_radius_m(station.bore_m, path, values.spread) * np.asarray(blow.width, float))
 
 
 def part_edges(low_m: float, high_m: float, board_m: tuple[float, float], neighbours_m: list[tuple[float, float]],

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -56,11 +57,32 @@ class FitResult:
     report: tuple[str, ...]
 
 
+class _Log(NamedTuple):
+    """What was logged: times (n,) on its own clock, readings (n, beads)."""
+
+    t_s: FloatArray
+    temp_c: FloatArray
+
+
 @dataclass(frozen=True)
 class _State:
     scores: FloatArray
     offset_s: float
     sigma_k: float = FIRST_SIGMA_K
+
+
+@dataclass(frozen=True)
+class _Taught:
+    """What a run taught: scores (n,) with their covariance, singular values and directions of what it identifies,
+    whitened by the prior, the clocks' offset with its 1 sigma, and what is left between bins and chain."""
+
+    scores: FloatArray
+    posterior: FloatArray
+    singular: FloatArray
+    directions: FloatArray
+    offset_s: float
+    offset_sigma_s: float
+    rms_k: float
 
 
 # times (n,), readings (n, beads), derivative to the scores (n, beads, scores)
@@ -91,28 +113,26 @@ def fit_thermocouple(setup: HeatSetup, inputs: Sequence[HeatInput], log_t_s: Arr
         or readings that the chain cannot follow.
     """
     sites = (site,) if isinstance(site, str) else tuple(site)
-    t_log, log = _checked(setup, inputs, log_t_s, log_c, sites)
+    log = _checked(setup, inputs, log_t_s, log_c, sites)
     steps = _steps(inputs)
     state = _State(np.zeros(len(PARAMETERS) + len(RUN_ERRORS) + len(sites)), 0.0)
     run = _simulate(setup, steps, state.scores, sites)
-    state = replace(state, offset_s=_find_offset(*run, t_log, log))
+    state = replace(state, offset_s=_find_offset(*run, log))
     before = run
-    run, state = _converged(setup, steps, sites, run, state, t_log, log)
-    scores, offset = state.scores, state.offset_s
-    posterior, whitened, offset_sigma = _spread(run, state, t_log, log)
+    run, state = _converged(setup, steps, sites, run, state, log)
+    posterior, whitened, offset_sigma = _spread(run, state, log)
     times, temps, _ = run
-    bin_t, bin_c = _bins(t_log + offset, log, times)
+    bin_t, bin_c = _bins(log, state.offset_s, times)
     predicted, untaught = _at(bin_t, times, temps), _at(bin_t, *before[:2])
-    rms = _rms(run, state, t_log, log)
     singular, directions = np.linalg.svd(whitened)[1:]
-    _refuse(rms, singular, offset_sigma)
-    return _result(setup, inputs, sites, scores, posterior, singular, directions,
-                   (bin_t, bin_c, predicted, untaught, state.sigma_k), offset, offset_sigma, rms)
+    taught = _Taught(state.scores, posterior, singular, directions, state.offset_s, offset_sigma,
+                     _rms(run, state, log))
+    _refuse(taught.rms_k, singular, offset_sigma)
+    return _result(setup, inputs, sites, taught, (bin_t, bin_c, predicted, untaught, state.sigma_k))
 
 
 def _checked(setup: HeatSetup, inputs: Sequence[HeatInput], log_t_s: ArrayLike, log_c: ArrayLike,
-             sites: tuple[str, ...]) -> tuple[FloatArray, FloatArray]:
-    """Times (n,) and readings (n, beads)."""
+             sites: tuple[str, ...]) -> _Log:
     t, temp = np.asarray(log_t_s, float), np.asarray(log_c, float)
     temp = temp[:, None] if temp.ndim == 1 else temp
     known = (*SITES, *(n.name for n in setup.neighbours))
@@ -137,7 +157,7 @@ def _checked(setup: HeatSetup, inputs: Sequence[HeatInput], log_t_s: ArrayLike, 
     unseen = sum(i.dt_s for i in inputs if i.on and not i.observed) / sum(i.dt_s for i in inputs)
     if unseen > LARGEST_UNSEEN_SHARE:
         raise InputError(f"thermocouple run: the nozzle is unseen for {100 * unseen:.0f} % of the time")
-    return t, temp
+    return _Log(t, temp)
 
 
 def _steps(inputs: Sequence[HeatInput]) -> list[HeatInput]:
@@ -192,14 +212,14 @@ def _simulate(setup: HeatSetup, steps: list[HeatInput], scores: FloatArray, site
 
 
 def _converged(setup: HeatSetup, steps: list[HeatInput], sites: tuple[str, ...], run: Run, state: _State,
-               t_log: FloatArray, log: FloatArray) -> tuple[Run, _State]:
+               log: _Log) -> tuple[Run, _State]:
     """Damped Gauss-Newton steps until they are small; the scatter of the bins is learned on the way."""
     damping = 0.0
     for n in range(MOST_STEPS):
-        tried, change = _improved(run, state, damping, t_log, log)
+        tried, change = _improved(run, state, damping, log)
         run_tried = _simulate(setup, steps, tried.scores, sites)
-        if _cost(run_tried, tried, t_log, log) <= _cost(run, state, t_log, log) + 1e-6:
-            scatter = max(_rms(run_tried, tried, t_log, log), LEAST_SIGMA_K)
+        if _cost(run_tried, tried, log) <= _cost(run, state, log) + 1e-6:
+            scatter = max(_rms(run_tried, tried, log), LEAST_SIGMA_K)
             is_settled = change < 0.03 and abs(scatter - state.sigma_k) < 0.2
             run, state, damping = run_tried, replace(tried, sigma_k=scatter), damping / 4
         else:
@@ -209,14 +229,15 @@ def _converged(setup: HeatSetup, steps: list[HeatInput], sites: tuple[str, ...],
     return run, state
 
 
-def _rms(run: Run, state: _State, t_log: FloatArray, log: FloatArray) -> float:
+def _rms(run: Run, state: _State, log: _Log) -> float:
     """What is left between bins and chain, root mean square [K]."""
-    miss, _ = _residual(run, state, t_log, log)
+    miss, _ = _residual(run, state, log)
     return float(np.sqrt(np.mean(miss**2))) * state.sigma_k
 
 
-def _bins(t_s: FloatArray, temp_c: FloatArray, times: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Means of the readings in bins that lie within the recording."""
+def _bins(log: _Log, offset_s: float, times: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Means of the readings, set off by so much, in bins that lie within the recording."""
+    t_s, temp_c = log.t_s + offset_s, log.temp_c
     inside = (t_s >= times[0]) & (t_s <= times[-1])
     index = np.floor(t_s[inside] / BIN_S).astype(int)
     used = np.unique(index)
@@ -224,12 +245,11 @@ def _bins(t_s: FloatArray, temp_c: FloatArray, times: FloatArray) -> tuple[Float
     return t, np.array([temp_c[inside][index == b].mean(axis=0) for b in used])
 
 
-def _find_offset(times: FloatArray, temps: FloatArray, slopes: FloatArray, t_log: FloatArray,
-                 log: FloatArray) -> float:
+def _find_offset(times: FloatArray, temps: FloatArray, slopes: FloatArray, log: _Log) -> float:
     """Offset whose best linearised fit is best, scanned over the range."""
     best = (np.inf, 0.0)
     for offset in np.arange(-OFFSET_RANGE_S, OFFSET_RANGE_S + 1e-9, OFFSET_STEP_S):
-        bin_t, bin_c = _bins(t_log + offset, log, times)
+        bin_t, bin_c = _bins(log, offset, times)
         if bin_t.size < LEAST_BINS:
             continue
         residual = (bin_c - _at(bin_t, times, temps)).ravel() / FIRST_SIGMA_K
@@ -242,10 +262,10 @@ def _find_offset(times: FloatArray, temps: FloatArray, slopes: FloatArray, t_log
     return best[1]
 
 
-def _residual(run: Run, state: _State, t_log: FloatArray, log: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _residual(run: Run, state: _State, log: _Log) -> tuple[FloatArray, FloatArray]:
     """Misses of the bins and their derivative to scores and offset, both in units of a bin's sigma."""
     times, temps, slopes = run
-    bin_t, bin_c = _bins(t_log + state.offset_s, log, times)
+    bin_t, bin_c = _bins(log, state.offset_s, times)
     miss = (bin_c - _at(bin_t, times, temps)).ravel()
     drift = _at(bin_t, times, np.gradient(temps, times, axis=0)).ravel()
     j = np.column_stack([_at(bin_t, times, slopes).reshape(miss.size, -1), drift])
@@ -256,9 +276,9 @@ def _information(j: FloatArray) -> FloatArray:
     return j.T @ j + np.diag([*np.ones(j.shape[1] - 1), 1.0 / OFFSET_RANGE_S**2])
 
 
-def _improved(run: Run, state: _State, damping: float, t_log: FloatArray, log: FloatArray) -> tuple[_State, float]:
+def _improved(run: Run, state: _State, damping: float, log: _Log) -> tuple[_State, float]:
     """One damped Gauss-Newton step on the scores and the offset together, and its size."""
-    miss, j = _residual(run, state, t_log, log)
+    miss, j = _residual(run, state, log)
     information = _information(j)
     information += damping * np.diag(np.diag(information))
     step = np.linalg.solve(information, j.T @ miss - np.r_[state.scores, 0.0])
@@ -267,14 +287,14 @@ def _improved(run: Run, state: _State, damping: float, t_log: FloatArray, log: F
                    + float(step[-1])), float(np.abs(step).max())
 
 
-def _cost(run: Run, state: _State, t_log: FloatArray, log: FloatArray) -> float:
-    miss, _ = _residual(run, state, t_log, log)
+def _cost(run: Run, state: _State, log: _Log) -> float:
+    miss, _ = _residual(run, state, log)
     return float(miss @ miss) / max(miss.size, 1) + float(state.scores @ state.scores) / max(miss.size, 1)
 
 
-def _spread(run: Run, state: _State, t_log: FloatArray, log: FloatArray) -> tuple[FloatArray, FloatArray, float]:
+def _spread(run: Run, state: _State, log: _Log) -> tuple[FloatArray, FloatArray, float]:
     """Posterior covariance of the scores, the whitened derivative to them, and the offset's sigma [s]."""
-    _, j = _residual(run, state, t_log, log)
+    _, j = _residual(run, state, log)
     posterior = np.asarray(np.linalg.inv(_information(j)), float)
     return posterior[:-1, :-1], j[:, :-1], float(np.sqrt(posterior[-1, -1]))
 
@@ -297,32 +317,32 @@ def _refuse(rms: float, singular: FloatArray, offset_sigma: float) -> None:
         raise InputError("thermocouple run: the clocks cannot be matched; begin with a quick lift and return")
 
 
-def _result(setup: HeatSetup, inputs: Sequence[HeatInput], sites: tuple[str, ...], scores: FloatArray,
-            posterior: FloatArray, singular: FloatArray, directions: FloatArray, series: Series, offset: float,
-            offset_sigma: float, rms: float) -> FitResult:
-    n = len(PARAMETERS)
+def _result(setup: HeatSetup, inputs: Sequence[HeatInput], sites: tuple[str, ...], taught: _Taught,
+            series: Series) -> FitResult:
+    n, rms, singular, directions = len(PARAMETERS), taught.rms_k, taught.singular, taught.directions
     # without the moments of coming and going
     low, high = np.quantile([i.height_m for i in inputs if i.observed and i.on], [0.05, 0.95]).tolist()
     combos = tuple(_in_words(v, sites) for s, v in zip(singular, directions, strict=False) if s > IDENTIFIED)
     blind = [_in_words(v, sites) for s, v in zip(np.r_[singular, np.zeros(len(directions))], directions, strict=False)
              if s <= IDENTIFIED and np.linalg.norm(v[:n]) > 0.7]  # what it is made of is more than the run's own errors
-    sigma = np.sqrt(np.diag(posterior))[:n]
+    sigma = np.sqrt(np.diag(taught.posterior))[:n]
     kept = [name for name, s in zip(PARAMETERS, sigma, strict=True) if s > 0.9]
     note = f"calibrated by a thermocouple run ({rms:.0f} K rms, {len(combos)} combinations identified)"
     form_share = max(CALIBRATED_FORM_SHARE, rms / float(np.ptp(series[1], axis=0).max()))
-    knowledge = Knowledge(scores[:n].copy(), posterior[:n, :n].copy(), True, note, form_share,
+    knowledge = Knowledge(taught.scores[:n].copy(), taught.posterior[:n, :n].copy(), True, note, form_share,
                           (low, high))
     layers = tuple((layer.thickness_m, layer.coverage) for layer in setup.board.layers)
     calibration = Calibration(knowledge, setup.board.thickness_m, layers, setup.station.bore_m,
                               setup.station.airflow_m3_s, (low, high), rms, combos)
     spread = [f"  {line}" for line in described(knowledge)]
-    report = [f"time offset {offset:+.2f} s (1 sigma {offset_sigma:.2f} s)", f"residual {rms:.1f} K rms",
+    report = [f"time offset {taught.offset_s:+.2f} s (1 sigma {taught.offset_sigma_s:.2f} s)",
+              f"residual {rms:.1f} K rms",
               *(f"identified: {c}" for c in combos),
               *(f"not identified: {c}" for c in blind), f"kept at the prior: {', '.join(kept) or 'none'}",
               "what is known now, 1 sigma range (before the run):", *spread]
     if high < 1.5 * low:
         report.append("one height only: the decay constant is not seen well; repeat at about twice the height")
-    return FitResult(calibration, sites, offset, offset_sigma, *series, singular, tuple(report))
+    return FitResult(calibration, sites, taught.offset_s, taught.offset_sigma_s, *series, singular, tuple(report))
 
 
 def _in_words(direction: FloatArray, sites: tuple[str, ...]) -> str:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,7 +23,9 @@ from monitor.errors import InputError
 from monitor.heat import air
 
 __all__ = [
+    "Impingement",
     "JetExit",
+    "Strength",
     "add_share",
     "arrival_radius_m",
     "decay_share",
@@ -193,14 +196,36 @@ def range_flags(exit_: JetExit, bore_m: float, path_m: float) -> tuple[str, ...]
     return tuple(flags)
 
 
-@njit(cache=True, error_model="numpy", pipeline_class=Apart)
-def spread_over(x_m, y_m, centre_x_m, centre_y_m, lean_x, lean_y, stretch, bore_m, scale, shape, radius_m, rise_k,
-                ambient_c, coefficient, arrival_c):
-    """Fill the film coefficient [W/m2/K] and arrival temperature [C] on a grid, each (ny, nx, members).
+class Impingement(NamedTuple):
+    """Where each member's jet meets the board, each shape (members,): its centre, unit vector of the lean on the board,
+    stretch (1 / cos tilt) of the downhill side."""
 
-    Per member: centre of impingement [m], unit vector of the lean on the board, stretch (1 / cos tilt) of the
-    downhill side, scale and shape of the film coefficient, arrival radius [m], arrival rise on the axis [K].
+    x_m: FloatArray
+    y_m: FloatArray
+    lean_x: FloatArray
+    lean_y: FloatArray
+    stretch: FloatArray
+
+
+class Strength(NamedTuple):
+    """What the board feels of a jet, each shape (members,): it answers to nothing else of it.
+
+    film_w_m2k and bend: scale and shape of the film coefficient, see `film_profile`; rise_k: the arrival's rise over
+    ambient on the axis; radius_m: over which it falls.
     """
+
+    film_w_m2k: FloatArray
+    bend: FloatArray
+    rise_k: FloatArray
+    radius_m: FloatArray
+
+
+@njit(cache=True, error_model="numpy", pipeline_class=Apart)
+def spread_over(x_m, y_m, at, felt, bore_m, ambient_c, coefficient, arrival_c):
+    """Fill the film coefficient [W/m2/K] and arrival temperature [C] of jets on a grid, each (ny, nx, members); at:
+    Impingement, felt: Strength."""
+    centre_x_m, centre_y_m, lean_x, lean_y, stretch = at
+    scale, shape, rise_k, radius_m = felt
     n, edge = scale.size, STAGNATION_RADIUS_D
     mean, dip, inverse = np.empty(n), np.empty(n), 1.0 / (bore_m * bore_m)
     shrink, fall = 1.0 / stretch, 1.0 / (radius_m * radius_m)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from monitor.compiled import Apart, njit
 
-__all__ = ["Exchange", "Layers", "Shape", "Work", "advance"]
+__all__ = ["Exchange", "Jet", "Layers", "Shape", "Work", "advance"]
 
 FloatArray = NDArray[np.float64]
 STEFAN_BOLTZMANN = 5.670374419e-8  # W/m2/K4, CODATA 2018
@@ -75,6 +75,13 @@ class Exchange(NamedTuple):
     touch_c: FloatArray  # (ny, nx, members) that body's temperature
 
 
+class Jet(NamedTuple):
+    """What the jet does to each column's top, shape (ny, nx, members)."""
+
+    film_w_m2k: FloatArray
+    arrival_c: FloatArray
+
+
 class Work(NamedTuple):
     """State and work space."""
 
@@ -93,19 +100,15 @@ class Work(NamedTuple):
 
 
 @_compiled
-def advance(shape: Shape, layers: Layers, exchange: Exchange, work: Work, jet_h: FloatArray, jet_c: FloatArray,
-            dt_s: float) -> None:
-    """Advance every member by one step, in place.
-
-    jet_h [W/m2/K] and jet_c [C], shape (ny, nx, members): the jet's film coefficient and arrival temperature.
-    """
-    _faces(shape, layers, exchange, work, jet_h, jet_c)
+def advance(shape: Shape, layers: Layers, exchange: Exchange, work: Work, jet: Jet, dt_s: float) -> None:
+    """Advance every member by one step, in place."""
+    _faces(shape, layers, exchange, work, jet)
     rate, beside = dt_s / layers.capacity_j_m2k, _beside(shape, layers, work)
     _residual(shape, layers, exchange, work, dt_s, rate, beside)
     _sweep_x(shape, layers, work, dt_s)
     _sweep_y(shape, layers, work, dt_s)
     _sweep_z(shape, layers, work, rate, beside)
-    _settle(shape, layers, exchange, work, jet_h, jet_c, dt_s)
+    _settle(shape, layers, exchange, work, jet, dt_s)
 
 
 @_compiled_inline
@@ -169,8 +172,9 @@ def _beside(shape, layers, work):
 
 
 @_compiled
-def _faces(shape, layers, exchange, work, jet_h, jet_c):
+def _faces(shape, layers, exchange, work, jet):
     """Coupling and driving temperature of both faces of each column."""
+    jet_h, jet_c = jet
     n_levels, ny, nx, n = work.temp_c.shape
     for j in range(ny):
         for i in range(nx):
@@ -314,6 +318,7 @@ def _sweep_z(shape, layers, work, rate, beside):
     t, d = work.temp_c, work.delta_k
     n_levels, ny, nx, n = d.shape
     upper, pivot, lower = np.zeros((n_levels, n)), np.zeros((n_levels, n)), np.zeros((n_levels, n))
+    factors = _Factors(lower, pivot, upper)
     rise = np.zeros((n_levels, n))
     for j in range(ny):
         for i in range(nx):
@@ -339,11 +344,19 @@ def _sweep_z(shape, layers, work, rate, beside):
                     rise[k, m] += upper[k, m] * rise[k + 1, m]
                     t[k, j, i, m] += rise[k, m]
             if top >= shape.n_board:
-                _melt(shape, layers, work, j, i, top, lower, pivot, upper)
+                _melt(shape, layers, work, j, i, factors)
+
+
+class _Factors(NamedTuple):
+    """The factored matrix of one column, (levels, members)."""
+
+    lower: FloatArray
+    pivot: FloatArray
+    upper: FloatArray
 
 
 @_compiled
-def _melt(shape, layers, work, j, i, top, lower, pivot, upper):
+def _melt(shape, layers, work, j, i, factors):
     """Let the joint of one column melt or freeze within the implicit step, which was taken without.
 
     The column answers linearly to heat drawn at its joint, and the molten share is piecewise linear in the joint's
@@ -351,7 +364,8 @@ def _melt(shape, layers, work, j, i, top, lower, pivot, upper):
     """
     if layers.latent_j_m2[0] <= 0.0:
         return
-    t, joint = work.temp_c, shape.n_board
+    t, joint, top = work.temp_c, shape.n_board, work.temp_c.shape[0] - 1
+    lower, pivot, upper = factors
     solidus, width = layers.melt_c[0], max(layers.melt_c[1] - layers.melt_c[0], 0.1)
     answer = np.empty(top + 1)  # fall of each level per unit of heat drawn at the joint [K m2/J]
     for m in range(t.shape[3]):
@@ -376,8 +390,9 @@ def _melt(shape, layers, work, j, i, top, lower, pivot, upper):
 
 
 @_compiled
-def _settle(shape, layers, exchange, work, jet_h, jet_c, dt_s):
+def _settle(shape, layers, exchange, work, jet, dt_s):
     """Face temperatures, fluxes and the energy account after the step."""
+    jet_h, jet_c = jet
     t = work.temp_c
     n_levels, ny, nx, n = t.shape
     for j in range(ny):

@@ -12,7 +12,7 @@ import numpy as np
 from monitor.errors import InputError
 from monitor.heat.alloy import find_alloy
 from monitor.heat.jet import exit_state
-from monitor.heat.limits import Limit, melt_wanted, site_limits
+from monitor.heat.limits import Limit, site_limits
 from monitor.heat.types import HeatSetup, PartSetup, Protection
 from monitor.plan.course import COARSE, Ensemble
 from monitor.plan.search import PlanLimits, height_nodes, settings_map
@@ -99,8 +99,7 @@ class _Bench:
             surfaces = self._surfaces(setup, limits)
         except InputError:
             return Measure(what, 0.0, limits.setpoint_c[0], limits.height_m[0], -np.inf)
-        melt = melt_wanted(setup.part)
-        here = settings_map(setup, limits, self._ensemble, melt, surfaces, HEIGHTS_MM, SETPOINT_STEP_C)
+        here = settings_map(setup, limits, self._ensemble, surfaces, HEIGHTS_MM, SETPOINT_STEP_C)
         at = here.best()
         chance = float(here.chance[at])
         rank = chance + 1e-3 * float(np.clip(here.middle_k.max(), -200.0, 100.0))

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from monitor.heat.chain import Fineness, outlet
 from monitor.heat.jet import JetExit
-from monitor.heat.limits import Melt, site_limits
+from monitor.heat.limits import melt_wanted, site_limits
 from monitor.heat.part import PartShape, part_shape
 from monitor.heat.types import HeatSetup
 from monitor.plan.chance import judge
@@ -80,24 +80,23 @@ def usual(setpoint_c: FloatArray, height_m: FloatArray, melt_s: FloatArray) -> F
     return beyond(setpoint_c, USUAL_C) / 50.0 + beyond(height_m, USUAL_M) / 5e-3 + hurry
 
 
-def search(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, melt: Melt, told: Progress) -> SettingMap:
+def search(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, told: Progress) -> SettingMap:
     """The chance of every setting, on the grid of the live estimate; the sweep is the best of a few."""
-    sweep = _sweep(setup, limits, ensemble, melt)
+    sweep = _sweep(setup, limits, ensemble)
     (surfaces,) = height_nodes(setup, limits, ensemble, (sweep,), None, told)
-    return settings_map(setup, limits, ensemble, melt, surfaces)
+    return settings_map(setup, limits, ensemble, surfaces)
 
 
 def settings_map(
     setup: HeatSetup,
     limits: PlanLimits,
     ensemble: Ensemble,
-    melt: Melt,
     surfaces: Sequence[Surface],
     heights_mm: tuple[float, ...] = HEIGHTS_MM,
     setpoint_step_c: float = SETPOINT_STEP_C,
 ) -> SettingMap:
     """The chance of every setting by surfaces of `height_nodes`."""
-    bounds, (low, high) = site_limits(setup), limits.height_m
+    bounds, melt, (low, high) = site_limits(setup), melt_wanted(setup.part), limits.height_m
     heights = np.unique(np.clip(np.array(heights_mm) * 1e-3, low, high))
     setpoints, rows = _setpoints(limits, setpoint_step_c), []
     for setpoint in setpoints:
@@ -116,9 +115,9 @@ def sweep_axes(shape: PartShape, share: float) -> tuple[float, float]:
     return max(share * shape.length_m / 2, LEAST_SWEEP_M), max(share * shape.width_m / 2, LEAST_SWEEP_M)
 
 
-def _sweep(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, melt: Melt) -> tuple[float, float]:
+def _sweep(setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble) -> tuple[float, float]:
     """A small circle, or a wider one where that gains enough, by the middle estimate."""
-    bounds, gained, one = site_limits(setup), -np.inf, ensemble.first()
+    bounds, melt, gained, one = site_limits(setup), melt_wanted(setup.part), -np.inf, ensemble.first()
     sweeps = tuple(dict.fromkeys(sweep_axes(part_shape(setup.part), share) for share in SWEEPS))
     best = sweeps[0]
     nodes = height_nodes(setup, limits, one, sweeps, COARSE, lambda share: None)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.heat.chain import Chain
-from monitor.heat.limits import Limit, Melt
+from monitor.heat.limits import melt_wanted, site_limits
 from monitor.heat.part import part_shape
 from monitor.heat.types import HeatSetup
 from monitor.plan.chance import judge
@@ -46,19 +46,13 @@ class StagedStart:
 
 
 def find_stages(
-    setup: HeatSetup,
-    limits: PlanLimits,
-    ensemble: Ensemble,
-    bounds: dict[str, Limit],
-    melt: Melt,
-    ramp_k_s: float,
-    told: Progress,
+    setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, ramp_k_s: float, told: Progress
 ) -> StagedStart:
     """Soak high and wide, glide down, stay: several setpoints, places and speeds, by the middle estimate.
 
     ramp_k_s: the fastest rise allowed, as a mean over two seconds at the joint.
     """
-    low, high = limits.height_m
+    bounds, melt, (low, high) = site_limits(setup), melt_wanted(setup.part), limits.height_m
     shape = part_shape(setup.part)
     found: list[tuple[float, StagedStart]] = []
     setpoints = [s for s in SETPOINTS_C if s <= limits.setpoint_c[1]]
@@ -150,15 +144,10 @@ class Descent:
 
 
 def best_descent(
-    setup: HeatSetup,
-    limits: PlanLimits,
-    ensemble: Ensemble,
-    bounds: dict[str, Limit],
-    melt: Melt,
-    sweep_m: tuple[float, float],
+    setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, sweep_m: tuple[float, float]
 ) -> Descent | None:
     """Come in high and go down: the first stage melts the joints where much heat arrives, the lower where little."""
-    low, high = limits.height_m
+    bounds, melt, (low, high) = site_limits(setup), melt_wanted(setup.part), limits.height_m
     setpoints = [s for s in DESCENT_C if limits.setpoint_c[0] <= s <= limits.setpoint_c[1]]
     if high - low < LEAST_DESCENT_M or not setpoints:
         return None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from monitor.heat.types import Band, HeatSetup
 from monitor.heat.uncertainty import prior
 from monitor.plan.chance import Judged, judge
 from monitor.plan.course import COARSE, Course, Ensemble, Progress, Stage, repeated, run_stages
-from monitor.plan.measures import best_measures
+from monitor.plan.measures import Measure, best_measures
 from monitor.plan.search import NEAR, PlanLimits, SettingMap, search
 from monitor.plan.stages import best_descent, cut, find_stages
 from monitor.plan.surface import Way, cool_star, coordinates, run_members
@@ -61,54 +62,56 @@ def make_plan(
     knowledge = calibration.knowledge if calibration is not None and calibration.mismatch(setup) is None else prior()
     melt, bounds = melt_wanted(setup.part), site_limits(setup)
     few = Ensemble.draw(knowledge, MAP_MEMBERS, setup)
-    settings = search(setup, limits, few, melt, lambda s: told(0.4 * s))
-    setpoint, stages = _setting(setup, limits, few, settings, melt, lambda s: told(0.4 + 0.2 * s))
+    settings = search(setup, limits, few, lambda s: told(0.4 * s))
+    setpoint, stages = _setting(setup, limits, few, settings, lambda s: told(0.4 + 0.2 * s))
     many = Ensemble.draw(knowledge, START_MEMBERS, setup)
     course, notes = run_members(setup, many, Way(setpoint, stages))
     told(0.75)
     judged = judge(course, bounds, melt)
     stop, why = _latest_stop(judged, bounds, limits)
-    dwell, chance, by_stop, by_clock = _counted(judged, stop)
-    start = _start(setup, many, course, Way(setpoint, cut(stages, stop)), dwell)
-    ramp = ramp_wanted_k_s(setup)
-    colliding = _colliding(course, judged, bounds, melt, ramp)
-    too_fast = ramp is not None and start.ramp_k_s.mid > ramp
-    verdict = "closed" if too_fast or chance < CAREFUL or dwell <= 0 else "open" if chance >= OPEN else "careful"
-    measures = (
-        ()
-        if verdict == "open"
-        else best_measures(setup, limits, few, chance, settings.sweep_m, lambda s: told(0.75 + 0.25 * s))
-    )
+    chances = _chances(judged, stop)
+    start = _start(setup, many, course, Way(setpoint, cut(stages, stop)), chances.dwell_s)
+    verdict = _verdict(setup, start, chances)
+    measures: tuple[Measure, ...] = ()
+    if verdict != "open":
+        rest = lambda s: told(0.75 + 0.25 * s)
+        measures = best_measures(setup, limits, few, chances.stop_on_melt, settings.sweep_m, rest)
     told(1.0)
     early, middle, late, earliest, latest = _melt_times(judged, (0.1, 0.5, 0.9, 0.05, 0.95))
     plan = Plan(
-        setup,
-        verdict,
-        start if verdict != "closed" else None,
-        start,
-        chance,
-        by_stop,
-        by_clock,
-        (early, middle, late),
-        (earliest, latest),
-        stop,
-        why,
-        colliding if verdict != "open" else (),
-        "",
-        melt,
-        bounds,
-        _reflow(setup, course, dwell),
-        measures,
-        (),
-        settings,
-        stages,
-        course,
+        setup, melt=melt, limits=bounds, settings=settings, passes=stages, course=course,
+        verdict=verdict, start=start if verdict != "closed" else None, closest=start,
+        chance_stop_on_melt=chances.stop_on_melt, chance_by_latest_stop=chances.by_stop,
+        chance_by_clock=chances.by_clock, melt_seen_s=(early, middle, late), melt_band_s=(earliest, latest),
+        latest_stop_s=stop, latest_stop_why=why,
+        colliding=_colliding(course, judged, bounds, melt, ramp_wanted_k_s(setup)) if verdict != "open" else (),
+        reflow=_reflow(setup, course, chances.dwell_s), measures=measures, reason="", cautions=(),
     )
     return replace(plan, reason=reason(plan), cautions=cautions(plan, knowledge, notes))
 
 
+class _Chances(NamedTuple):
+    """A dwell by the clock, and the shares of members that melt, with the hold, before any limit.
+
+    stop_on_melt: at any time up to the longest pass; by_stop: by the latest stop; by_clock: at that dwell.
+    """
+
+    dwell_s: float
+    stop_on_melt: float
+    by_stop: float
+    by_clock: float
+
+
+def _verdict(setup: HeatSetup, start: Start, chances: _Chances) -> str:
+    """Closed where hardly any member melts in time, no dwell keeps the limits, or the joints warm too fast."""
+    ramp = ramp_wanted_k_s(setup)
+    if (ramp is not None and start.ramp_k_s.mid > ramp) or chances.stop_on_melt < CAREFUL or chances.dwell_s <= 0:
+        return "closed"
+    return "open" if chances.stop_on_melt >= OPEN else "careful"
+
+
 def _setting(
-    setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, settings: SettingMap, melt: Melt, told: Progress
+    setup: HeatSetup, limits: PlanLimits, ensemble: Ensemble, settings: SettingMap, told: Progress
 ) -> tuple[float, tuple[Stage, ...]]:
     """Setpoint and stages up to the longest pass: one stage, or several where the rise must be kept back."""
     i, j = settings.best()
@@ -118,19 +121,19 @@ def _setting(
     if ramp is None:
         if settings.chance[i, j] > 1.0 - WORTH_STAGES:
             return setpoint, one
-        found = best_descent(setup, limits, ensemble, site_limits(setup), melt, settings.sweep_m)
+        found = best_descent(setup, limits, ensemble, settings.sweep_m)
         if found is not None and found.chance > settings.chance[i, j] + WORTH_STAGES:
             return found.setpoint_c, found.stages
         return setpoint, one
     course = run_stages(repeated(setup, ensemble.middle(), COARSE, 1), one, setpoint)
     if course.ramp_k_s().max() <= ramp and settings.chance[i, j] >= OPEN:
         return setpoint, one
-    slowed = find_stages(setup, limits, ensemble, site_limits(setup), melt, ramp, told)
+    slowed = find_stages(setup, limits, ensemble, ramp, told)
     return slowed.setpoint_c, slowed.stages
 
 
-def _counted(many: Judged, stop_s: float) -> tuple[float, float, float, float]:
-    """The dwell by the clock, and shares of the members: melt before any limit, by the latest stop, at that dwell.
+def _chances(many: Judged, stop_s: float) -> _Chances:
+    """The chances, and the dwell by the clock.
 
     The dwell is the first one nearly as good as the best at which the middle estimate keeps every limit.
     """
@@ -138,12 +141,12 @@ def _counted(many: Judged, stop_s: float) -> tuple[float, float, float, float]:
     chance = float((many.best_k[1:] > 0).mean())
     by_stop = float((both[many.times_s <= stop_s + 1e-9] > 0).any(axis=0).mean())
     if not kept.any():
-        return 0.0, chance, by_stop, 0.0
+        return _Chances(0.0, chance, by_stop, 0.0)
     shares = (both > 0).mean(axis=1)
     merit = np.where(kept, shares + 1e-4 * np.clip(many.joint_k[:, 0], -100, 0), -np.inf)
     is_told = merit.max() > NEAR  # where hardly any member gets there, the one that comes nearest
     best = int((merit >= merit.max() - NEARLY).argmax()) if is_told else int(merit.argmax())
-    return float(many.times_s[best]), chance, by_stop, float(shares[best])
+    return _Chances(float(many.times_s[best]), chance, by_stop, float(shares[best]))
 
 
 def _start(setup: HeatSetup, ensemble: Ensemble, course: Course, way: Way, dwell: float) -> Start:
@@ -183,7 +186,7 @@ def _solid_after(setup: HeatSetup, ensemble: Ensemble, way: Way) -> float | None
 
 
 def _melt_times(judged: Judged, shares: tuple[float, ...]) -> tuple[float, ...]:
-    """Quantiles of the time of melt over the members that melt, as a lognormal law; nan when hardly any do."""
+    """Quantiles of the time of melt over the members that melt, median unbiased; nan when hardly any do."""
     times = judged.melt_s[1:][np.isfinite(judged.melt_s[1:])]
     if times.size < 3:
         return tuple(float("nan") for _ in shares)

@@ -18,6 +18,7 @@ from monitor.job import Job
 from monitor.judging.technique import work_grid
 from monitor.plain import plain_figure
 from monitor.recording.reader import PICTURE, Recording
+from monitor.review.traces import BoardMap
 from monitor.review.verdict import WARNING_WORDS
 from vision.camera.sources import read_photo
 from vision.errors import SourceError
@@ -140,24 +141,23 @@ def stored_map_figure(recording: Recording, job: Job, name: str, picture: np.nda
         return None
     left, bottom, step = stored["left_mm"], stored["bottom_mm"], stored["step_mm"]
     own = (left, left + step * stored["nx"], bottom, bottom + step * stored["ny"])
-    label = "jet over the spot, s" if name == "dwell" else "estimated board top at the end, C"
-    return map_figure(job, stored["cells"], own, label, picture, recording.picture_extent_mm, is_time=name == "dwell")
+    label, unit = ("jet over the spot, s", "s") if name == "dwell" else ("estimated board top at the end, C", "C")
+    shown = BoardMap(own, stored["cells"], unit)
+    return map_figure(job, shown, label, picture, recording.picture_extent_mm)
 
 
-def map_figure(job: Job, cells: np.ndarray, extent_mm: Box, label: str, picture: np.ndarray | None,
-               picture_extent_mm: Box | None, *, is_time: bool, ink: str = INK,
-               ground: str = "#ffffff") -> Figure:
+def map_figure(job: Job, drawn: BoardMap, label: str, picture: np.ndarray | None, picture_extent_mm: Box | None, *,
+               ink: str = INK, ground: str = "#ffffff") -> Figure:
     """A quantity over the board drawn over its straightened picture, with the regions.
 
     Parameters
     ----------
-    cells : array, shape (ny, nx)
-        From the bottom; nan where not known.
-    extent_mm, picture_extent_mm : tuple
+    drawn : BoardMap
+        Of a time, in s, the zero is left clear; of a temperature or a rise, the coolest 3 %.
+    picture_extent_mm : tuple
         Left, right, bottom, top.
-    is_time : bool
-        A time, whose zero is left clear; else a temperature or a rise, whose coolest 3 % is.
     """
+    cells, is_time = drawn.cells, drawn.unit == "s"
     figure = Figure(figsize=(5.2, 5.0), layout="constrained", facecolor=ground)
     axes = figure.add_subplot(facecolor=ground)
     if picture is not None and picture_extent_mm is not None:
@@ -165,7 +165,7 @@ def map_figure(job: Job, cells: np.ndarray, extent_mm: Box, label: str, picture:
     known = cells[np.isfinite(cells)]
     floor = 0.0 if is_time else known.min() + 0.03 * np.ptp(known) if known.size else 0.0
     shown = np.ma.masked_where(~(cells > floor), cells)
-    image = axes.imshow(shown, extent=extent_mm, origin="lower", alpha=0.62, interpolation="nearest",
+    image = axes.imshow(shown, extent=drawn.extent_mm, origin="lower", alpha=0.62, interpolation="nearest",
                         cmap=TIME_MAP if is_time else HEAT_MAP)
     bar = figure.colorbar(image, ax=axes, shrink=0.82)
     bar.set_label(label, fontsize=9, color=ink)

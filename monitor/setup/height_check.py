@@ -52,8 +52,7 @@ def check_height(image: np.ndarray, bench: BenchPose, camera: CameraModel, nozzl
                          "again")
     if found.bench_pose is not None:
         light = bench_relief(camera, job).carried(light, found.bench_pose, bench.cam_from_bench)
-    reading = read_gauge(camera, nozzle_body(job), image, bench, light, job.board.top_height_mm, found.bias,
-                         found.holds)
+    reading = read_gauge(camera, nozzle_body(job), image, bench, light, job.board.top_height_mm, found)
     if isinstance(reading, GaugeMiss):
         raise InputError(reading.reason)
     return gauge_verdict(np.array([reading.height_mm]), np.array([reading.sigma_mm]), known_mm)

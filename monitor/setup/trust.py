@@ -68,14 +68,13 @@ def trust_sentence(found: NozzleCalibration, camera: CameraModel, body: NozzleBo
     """How good heights are at a place, and what would halve their spread, in one sentence; arguments as
     `trust_words`.
     """
-    hold = found.holds[0] if found.holds else _UPRIGHT
-    now = _spreads(camera, body, cam_from_bench, place_mm, hold, found.bias)
+    now = _spreads(camera, body, cam_from_bench, place_mm, _hold(found), found.bias)
     worst = max(now)
     if not np.isfinite(worst):
         return "heights here cannot be told: look more from the side"
     told = f"heights here are good to {SURE_Z * worst:.1f} mm (90 %, one frame, estimate from geometry); "
     better = sorted((max(spread()), what)
-                    for what, spread in _measures(found, camera, body, cam_from_bench, place_mm, hold, now))
+                    for what, spread in _measures(found, camera, body, cam_from_bench, place_mm, now))
     spread, what = better[0]
     if spread <= worst / 2:
         return f"{told}what would halve it: {what}"
@@ -95,8 +94,7 @@ def trust_words(found: NozzleCalibration, camera: CameraModel, body: NozzleBody,
     measured_sigma_mm : float
         What a photograph gave; told when geometry alone would give much less.
     """
-    hold = found.holds[0] if found.holds else _UPRIGHT
-    now = _spreads(camera, body, cam_from_bench, place_mm, hold, found.bias)
+    now = _spreads(camera, body, cam_from_bench, place_mm, _hold(found), found.bias)
     told = (f"heights at the work: 1 sigma {_mm(now[1])} over something lighter than the tube, {_mm(now[0])} over "
             f"something "
             "darker, one frame (estimate from geometry)")
@@ -114,17 +112,16 @@ def trust_words(found: NozzleCalibration, camera: CameraModel, body: NozzleBody,
                      "check the gauge heights and the nozzle's measures")
     if found.n_photos < 6:
         lines.append(f"only {found.n_photos} photographs speak: take some at other heights and places")
-    better = [(max(spread()), what) for what, spread in _measures(found, camera, body, cam_from_bench, place_mm, hold,
-                                                                  now)]
+    better = [(max(spread()), what)
+              for what, spread in _measures(found, camera, body, cam_from_bench, place_mm, now)]
     useful = sorted((s, what) for s, what in better if s < WORTH_TELLING * worst)
     return lines + [f"  {what}: {_mm(s)} instead of {_mm(worst)}" for s, what in useful]
 
 
 def _measures(found: NozzleCalibration, camera: CameraModel, body: NozzleBody, cam_from_bench: FloatArray,
-              place_mm: FloatArray, hold: Hold,
-              now: tuple[float, float]) -> list[tuple[str, Callable[[], tuple[float, ...]]]]:
+              place_mm: FloatArray, now: tuple[float, float]) -> list[tuple[str, Callable[[], tuple[float, ...]]]]:
     """What could be changed, each with the spreads that would follow; they go with the size of a pixel."""
-    rest = (place_mm, hold)
+    rest = (place_mm, _hold(found))
     matt = {key: EdgeBias(b.offset_px, min(b.sigma_px, MATT_SIGMA_PX)) for key, b in found.bias.items()}
     place_cam = (cam_from_bench @ np.array([*place_mm, 1.0]))[:3]
     nearer = cam_from_bench.copy()
@@ -137,6 +134,11 @@ def _measures(found: NozzleCalibration, camera: CameraModel, body: NozzleBody, c
          lambda: tuple(s / 1.5 for s in now)),
         ("look 15 degrees more from the side",
          lambda: _spreads(camera, body, _lowered(cam_from_bench, place_mm, 15.0), *rest, found.bias))]
+
+
+def _hold(found: NozzleCalibration) -> Hold:
+    """The way in which it is held most, as far as is known."""
+    return found.holds[0] if found.holds else _UPRIGHT
 
 
 def _spreads(camera: CameraModel, body: NozzleBody, cam_from_bench: FloatArray, place_mm: FloatArray, hold: Hold,

@@ -53,15 +53,38 @@ class CameraTab(QWidget):
     def __init__(self, folder: Path, cameras: list[CameraName] | None = None, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._cameras = list_cameras() if cameras is None else cameras
+        self._folder, self._guide, self._photos = folder, None, []
+        self._next_s, self._is_looking, self._insist = 0.0, threading.Event(), False
+        self.locks, self.advice, self.verdict = _line("small"), _line("head", True), _line("body")
+        self.automatic = QCheckBox(tr("take by itself when still and new"))
+        self.automatic.setChecked(True)
+        self.view, self.bar = RawView(), QProgressBar()
+        whole = QVBoxLayout(self)
+        whole.addLayout(self._camera_row())
+        whole.addWidget(self.locks)
+        whole.addLayout(self._target_form())
+        whole.addWidget(self.automatic)
+        whole.addLayout(self._buttons())
+        _add_outcome(whole, self.advice, self.view, self.verdict, self.bar)
+        self.task = _task_of(self)
+        self._guided.connect(self._show)
+        self._enable()
+
+    def _camera_row(self) -> QHBoxLayout:
+        """Which camera, and the way to see through it."""
         self.camera_box, self.look_through = Choice(), QPushButton(tr("Look through it"))
         self.camera_box.addItems([c.name for c in self._cameras] or [tr("no camera found")])
         self.camera_box.setAccessibleName(tr("camera"))
         self.look_through.setEnabled(bool(self._cameras))
         self.look_through.clicked.connect(
             lambda: self.camera_chosen.emit(self._cameras[self.camera_box.currentIndex()]))
-        self.locks = _line("small")
-        self._folder, self._guide, self._photos = folder, None, []
-        self._next_s, self._is_looking, self._insist = 0.0, threading.Event(), False
+        row = QHBoxLayout()
+        row.addWidget(self.camera_box, 1)
+        row.addWidget(self.look_through)
+        return row
+
+    def _target_form(self) -> QFormLayout:
+        """The measures of the target that is held into view."""
         self.squares, self.dictionary = QLineEdit("9x6"), Choice()
         self.square, self.marker = _number(25.0, 1, 200), _number(18.0, 1, 199)
         self.dictionary.addItems(DICTIONARIES)
@@ -70,37 +93,15 @@ class CameraTab(QWidget):
                               (tr("marker [mm]"), self.marker), (tr("markers"), self.dictionary)):
             widget.setAccessibleName(label)
             form.addRow(label, widget)
+        return form
+
+    def _buttons(self) -> QHBoxLayout:
         self.begin = QPushButton(tr("Begin"))
         self.take, self.solve = QPushButton(tr("Take now")), QPushButton(tr("Calibrate"))
-        self.automatic = QCheckBox(tr("take by itself when still and new"))
-        self.automatic.setChecked(True)
         self.begin.clicked.connect(self.start)
         self.take.clicked.connect(self._ask_take)
         self.solve.clicked.connect(self.calibrate)
-        self.advice, self.verdict, self.bar = _line("head", True), _line("body"), QProgressBar()
-        self.view = RawView()
-        row = QHBoxLayout()
-        for widget in (self.begin, self.take, self.solve):
-            row.addWidget(widget)
-        pick = QHBoxLayout()
-        pick.addWidget(self.camera_box, 1)
-        pick.addWidget(self.look_through)
-        whole = QVBoxLayout(self)
-        whole.addLayout(pick)
-        whole.addWidget(self.locks)
-        whole.addLayout(form)
-        whole.addWidget(self.automatic)
-        whole.addLayout(row)
-        whole.addWidget(self.advice)
-        whole.addWidget(self.view, 1)
-        whole.addWidget(self.verdict)
-        whole.addWidget(self.bar)
-        self.task = Task(self)
-        self.task.progress.connect(lambda share: self.bar.setValue(round(100 * share)))
-        self.task.done.connect(self._judge)
-        self.task.failed.connect(lambda text: self.verdict.setText(tr("refused: {}").format(text)))
-        self._guided.connect(self._show)
-        self._enable()
+        return _row(self.begin, self.take, self.solve)
 
     def show_locks(self, locks: tuple[Locked, ...]) -> None:
         """What the driver says of exposure, white balance and focus; the picture is watched besides."""
@@ -196,7 +197,7 @@ class NozzleTab(QWidget):
         self.guide: NozzleGuide | None = None
         self._shown: Shown | None = None
         self._next_s = 0.0
-        self.advice, self.verdict, self.bar = _line("head", True), _line("body"), QProgressBar()
+        self.advice, self.verdict = _line("head", True), _line("body")
         self.height = _number(0.0, 0, 200)
         self.height.setAccessibleName(tr("height that is really set"))
         self.begin, self.take = QPushButton(tr("Begin")), QPushButton(tr("Take"))
@@ -205,27 +206,14 @@ class NozzleTab(QWidget):
         self.take.clicked.connect(self._take)
         self.back.clicked.connect(self._take_back)
         self.solve.clicked.connect(self.calibrate)
-        row, second = QHBoxLayout(), QHBoxLayout()
-        for widget in (self.begin, QLabel(tr("height [mm]")), self.height):
-            row.addWidget(widget)
-        for widget in (self.take, self.back, self.solve):
-            second.addWidget(widget)
-        self.view = RawView()
+        self.view, self.bar = RawView(), QProgressBar()
         whole = QVBoxLayout(self)
-        for widget in (_line("small",
-                             text=tr("With the station cold. The measures of the nozzle and the board's height must be "
-                                     "in the job.")),):
-            whole.addWidget(widget)
-        whole.addLayout(row)
-        whole.addLayout(second)
-        whole.addWidget(self.advice)
-        whole.addWidget(self.view, 1)
-        whole.addWidget(self.verdict)
-        whole.addWidget(self.bar)
-        self.task = Task(self)
-        self.task.progress.connect(lambda share: self.bar.setValue(round(100 * share)))
-        self.task.done.connect(self._judge)
-        self.task.failed.connect(lambda text: self.verdict.setText(tr("refused: {}").format(text)))
+        whole.addWidget(_line("small", text=tr("With the station cold. The measures of the nozzle and the board's "
+                                               "height must be in the job.")))
+        whole.addLayout(_row(self.begin, QLabel(tr("height [mm]")), self.height))
+        whole.addLayout(_row(self.take, self.back, self.solve))
+        _add_outcome(whole, self.advice, self.view, self.verdict, self.bar)
+        self.task = _task_of(self)
         self._enable()
 
     def start(self) -> None:
@@ -295,6 +283,30 @@ def solve_nozzle(folder, job, camera, told):
     return calibrate_nozzle(folder, job, camera, lambda done, whole: told(done / max(whole, 1)))
 
 
+def _row(*widgets: QWidget) -> QHBoxLayout:
+    row = QHBoxLayout()
+    for widget in widgets:
+        row.addWidget(widget)
+    return row
+
+
+def _add_outcome(whole: QVBoxLayout, advice: QLabel, view: RawView, verdict: QLabel, bar: QProgressBar) -> None:
+    """What to do, what is seen, and what came of it: the lower part of both tabs."""
+    whole.addWidget(advice)
+    whole.addWidget(view, 1)
+    whole.addWidget(verdict)
+    whole.addWidget(bar)
+
+
+def _task_of(tab: CameraTab | NozzleTab) -> Task:
+    """What solves for the tab in the background: it fills the bar, and ends in a verdict."""
+    task = Task(tab)
+    task.progress.connect(lambda share: tab.bar.setValue(round(100 * share)))
+    task.done.connect(tab._judge)
+    task.failed.connect(lambda text: tab.verdict.setText(tr("refused: {}").format(text)))
+    return task
+
+
 def _line(size: str, bold: bool = False, text: str = "") -> QLabel:
     made = QLabel(text)
     made.setFont(font(size, bold=bold))
@@ -317,5 +329,3 @@ def camera_words(camera: CameraModel | None) -> str:
         return tr("camera: not calibrated")
     return tr("camera: {} x {} px, focal length to {:.2f} %").format(*camera.image_size_px,
                                                                      100 * camera.focal_sigma_px / camera.focal_px)
-
-

@@ -73,35 +73,43 @@ class SetupPage(QWidget):
         self.plan = PlanTab(self.draft, work.calibration)
         self.camera_tab, self.nozzle_tab = CameraTab(out / "calibration"), NozzleTab(self.draft, out / "calibration")
         self.nozzle_tab.camera = self.camera
-        self.camera_tab.calibrated.connect(self.use_camera)
-        self.camera_tab.camera_chosen.connect(lambda camera: work.use_source(Webcam(camera)))
-        self.nozzle_tab.calibrated.connect(self.use_nozzle)
         self.tabs = QTabWidget()
         for name, tab in ((tr("Job"), self.form), (tr("Plan"), self.plan), (tr("Camera"), self.camera_tab),
                           (tr("Nozzle"), self.nozzle_tab)):
             self.tabs.addTab(tab, name)
-        self.plan.start_taken.connect(lambda height_mm: setattr(work, "aim_mm", height_mm))
-        self.plan.stages_taken.connect(lambda stages: setattr(work, "stages", stages))
         self.placer, self._shown = Placer(self.draft, self), None
-        self.placer.proposed.connect(self.view.propose)
-        self.view.dropped.connect(self.placer.drop)
-        self.placer.told.connect(work.notice)
         self._build_tools()
         self._build_table()
         self.state = QLabel()
         self.state.setWordWrap(True)
         self.state.setTextFormat(Qt.TextFormat.PlainText)
         self._lay_out()
+        self._connect()
+        self._take_up()
+        self._when_changed()
+
+    def _connect(self) -> None:
+        self.camera_tab.calibrated.connect(self.use_camera)
+        self.camera_tab.camera_chosen.connect(lambda camera: self._work.use_source(Webcam(camera)))
+        self.nozzle_tab.calibrated.connect(self.use_nozzle)
+        self.plan.start_taken.connect(lambda height_mm: setattr(self._work, "aim_mm", height_mm))
+        self.plan.stages_taken.connect(lambda stages: setattr(self._work, "stages", stages))
+        self.placer.proposed.connect(self.view.propose)
+        self.view.dropped.connect(self.placer.drop)
+        self.placer.told.connect(self._work.notice)
         self.draft.changed.connect(self._when_changed)
-        if work.inputs is None:
+
+    def _take_up(self) -> None:
+        """Begin with the work's own job, else with what was made or left here before."""
+        if self._work.inputs is None:
             self._take_up_calibrations()
             self._take_up_job()
-        if work.inputs is not None:
-            self.draft.load(work.inputs.job_text, work.inputs.job_path, as_first=True)
+        inputs = self._work.inputs
+        if inputs is not None:
+            self.draft.load(inputs.job_text, inputs.job_path, as_first=True)
             self.view.fit_marks()
         elif self.draft.recover():
-            work.notice.emit(tr("changes that were not saved last time are back; undo takes them away"))
-        self._when_changed()
+            self._work.notice.emit(tr("changes that were not saved last time are back; undo takes them away"))
 
     def show_state(self, shown: Shown) -> None:
         """Take the newest frame, as often as setting up needs it."""

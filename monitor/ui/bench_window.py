@@ -81,36 +81,40 @@ class BenchWindow(QMainWindow):
         self.guide, self.glance = GuidePage(work, self.setup), GlanceView(self)
         for page in (self.guide, self.setup, self.hot):
             self.pages.addWidget(page)
-        self.setup.placer.proposed.connect(self._when_proposed)
-        self.setup.placer.taken.connect(lambda: self.show_page(self._page_before))
-        self.guide.to_setup.connect(self._mark_parts)
-        self.guide.to_hot.connect(lambda: self.show_page(self.hot))
         self._build_bar()
         self._marks = SaidAtBench(work, self.tell)
         self.actions_by_name = bind(self, self._acts(), settings)
-        work.shown.connect(self._take, Qt.ConnectionType.QueuedConnection)
-        work.ended.connect(self._when_ended)
-        work.session_changed.connect(self._when_session)
-        work.station_changed.connect(self._show_bar)
-        work.watching_changed.connect(self._show_bar)
-        work.job_changed.connect(self._show_bar)
-        work.notice.connect(self.tell)
-        self.setup.draft.undo_stack.cleanChanged.connect(self._show_unsaved)
-        looks().changed.connect(self._dress)
+        self._connect()
         self._notice_until_s, self._session_from_s = 0.0, 0.0
         self._newest, self._page_before = None, self.hot
         self._made_s, self.first_height_s = time.monotonic(), math.nan
-        self._beat_s = time.perf_counter()
-        self._beat = QTimer(self)
-        self._beat.setTimerType(Qt.TimerType.PreciseTimer)
-        self._beat.timeout.connect(self._note_beat)
-        self._clock = QTimer(self)
-        self._clock.timeout.connect(self._show_bar)
-        self._clock.timeout.connect(self._tidy)
-        self._n_tidied = 0
+        self._make_clocks()
         self.resize(1280, 720)
         self._dress()
         self.show_page(self.hot if work.inputs is not None else self.guide)
+
+    def _connect(self) -> None:
+        self.setup.placer.proposed.connect(self._when_proposed)
+        self.setup.placer.taken.connect(lambda: self.show_page(self._page_before))
+        self.setup.draft.undo_stack.cleanChanged.connect(self._show_unsaved)
+        self.guide.to_setup.connect(self._mark_parts)
+        self.guide.to_hot.connect(lambda: self.show_page(self.hot))
+        self.work.shown.connect(self._take, Qt.ConnectionType.QueuedConnection)
+        self.work.ended.connect(self._when_ended)
+        self.work.session_changed.connect(self._when_session)
+        for changed in (self.work.station_changed, self.work.watching_changed, self.work.job_changed):
+            changed.connect(self._show_bar)
+        self.work.notice.connect(self.tell)
+        looks().changed.connect(self._dress)
+
+    def _make_clocks(self) -> None:
+        """The beat shows how long the window was held up; the slow clock keeps the bar and the memory tidy."""
+        self._beat_s, self._n_tidied = time.perf_counter(), 0
+        self._beat, self._clock = QTimer(self), QTimer(self)
+        self._beat.setTimerType(Qt.TimerType.PreciseTimer)
+        self._beat.timeout.connect(self._note_beat)
+        self._clock.timeout.connect(self._show_bar)
+        self._clock.timeout.connect(self._tidy)
 
     def start(self) -> None:
         """Start the engine and the window's own clocks."""

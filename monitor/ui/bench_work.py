@@ -18,7 +18,7 @@ from PyQt6.QtCore import QObject, pyqtSignal
 from monitor.engine.analyse import Inputs
 from monitor.engine.engine import Ended, Engine, Shown
 from monitor.engine.feedback import Coach, Mode, load_skill, save_skill
-from monitor.engine.session import LOWEST_FREE_BYTES, Session
+from monitor.engine.session import LOWEST_FREE_BYTES, Keep, Session
 from monitor.engine.source import LiveSource
 from monitor.engine.webcam import Webcam
 from monitor.errors import InputError
@@ -222,6 +222,7 @@ class BenchWork(QObject):
         """What makes a session with the job and the settings of now, in the analysis thread."""
         self._check_guide()
         inputs, settings, calibration, guide = self.inputs, self.settings, self.calibration, self.guide
+        keep = None if folder is None else Keep(folder, video=settings.films)
         low, high = inputs.job.limits.height_mm
         aim_mm = self.aim_mm if self.aim_mm is not None and low < self.aim_mm < high else None
         self.coach = coach = Coach(inputs.job.limits, settings.mode, settings.band_share,
@@ -229,7 +230,7 @@ class BenchWork(QObject):
 
         def make() -> Session:
             make_one = settings.tracker or (lambda i: make_tracker(i.camera, i.nozzle_path, i.job, waits=False))
-            return Session(inputs, make_one(inputs), coach, folder, calibration=calibration, video=settings.films,
+            return Session(inputs, make_one(inputs), coach, keep, calibration=calibration,
                            teaches=isinstance(self.source, Webcam),
                            operator=settings.operator, guide=guide, say=player.tell if player else (lambda cue: None))
         return make

@@ -175,6 +175,27 @@ class GuidePage(QWidget):
 
     def _lay_out(self) -> None:
         self.view = RawView()
+        whole, middle = QVBoxLayout(), QHBoxLayout()
+        whole.addLayout(self._step_row())
+        middle.addWidget(self.view, 3)
+        middle.addLayout(self._side(), 2)
+        whole.addLayout(middle, 1)
+        lay_scrolling(self, whole)
+
+    def _step_row(self) -> QHBoxLayout:
+        """The steps by name, above; and the pages they show, one at a time."""
+        self.stack = _OneOf()
+        self.buttons = [_StepButton(f"{n}  {step.title}") for n, step in enumerate(self.steps, 1)]
+        row = QHBoxLayout()
+        for n, button in enumerate(self.buttons):
+            self.steps[n].box.addStretch(1)
+            self.stack.addWidget(self.steps[n])
+            button.clicked.connect(lambda _=False, k=n: self.go_to(k))
+            row.addWidget(button)
+        return row
+
+    def _side(self) -> QVBoxLayout:
+        """Beside the picture: what is missing, what is good, the step's own page, and the way on."""
         self.missing, self.good = QLabel(), QLabel()
         self.missing.setAccessibleName(tr("what is missing"))
         self.good.setAccessibleName(tr("what is already good"))
@@ -183,38 +204,27 @@ class GuidePage(QWidget):
             said.setTextFormat(Qt.TextFormat.PlainText)
             said.setAlignment(Qt.AlignmentFlag.AlignTop)
         self.missing.setMinimumHeight(80)
-        self.stack = _OneOf()
-        self.buttons = [_StepButton(f"{n}  {step.title}") for n, step in enumerate(self.steps, 1)]
-        steps = QHBoxLayout()
-        for n, button in enumerate(self.buttons):
-            self.steps[n].box.addStretch(1)
-            self.stack.addWidget(self.steps[n])
-            button.clicked.connect(lambda _=False, k=n: self.go_to(k))
-            steps.addWidget(button)
-        self.before, self.next = QPushButton(tr("Back")), QPushButton(tr("Next step"))
-        self.before.clicked.connect(lambda: self.go_to(self.stack.currentIndex() - 1))
-        self.next.clicked.connect(lambda: self.go_to(self.stack.currentIndex() + 1))
-        ends = QHBoxLayout()
-        ends.addWidget(self.before)
-        ends.addStretch(1)
-        ends.addWidget(self.next)
-        right, inner = QVBoxLayout(), QWidget()
-        right.addWidget(self.missing)
-        right.addWidget(self.good)
-        right.addWidget(self.stack, 1)
-        inner.setLayout(right)
+        page, inner = QVBoxLayout(), QWidget()
+        page.addWidget(self.missing)
+        page.addWidget(self.good)
+        page.addWidget(self.stack, 1)
+        inner.setLayout(page)
         area = Scrolling(inner)
         area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         side = QVBoxLayout()
         side.addWidget(area, 1)
-        side.addLayout(ends)
-        middle = QHBoxLayout()
-        middle.addWidget(self.view, 3)
-        middle.addLayout(side, 2)
-        whole = QVBoxLayout()
-        whole.addLayout(steps)
-        whole.addLayout(middle, 1)
-        lay_scrolling(self, whole)
+        side.addLayout(self._ways_on())
+        return side
+
+    def _ways_on(self) -> QHBoxLayout:
+        self.before, self.next = QPushButton(tr("Back")), QPushButton(tr("Next step"))
+        self.before.clicked.connect(lambda: self.go_to(self.stack.currentIndex() - 1))
+        self.next.clicked.connect(lambda: self.go_to(self.stack.currentIndex() + 1))
+        row = QHBoxLayout()
+        row.addWidget(self.before)
+        row.addStretch(1)
+        row.addWidget(self.next)
+        return row
 
 
 class _OneOf(QWidget):

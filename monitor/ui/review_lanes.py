@@ -14,7 +14,7 @@ from monitor.review.verdict import WARNING_WORDS
 from monitor.ui.review_keys import tr
 from vision.types import FloatArray
 
-__all__ = ["Bar", "BarLane", "Curve", "CurveLane", "Laid", "lanes_of", "thinned", "value_at"]
+__all__ = ["Bar", "BarLane", "Curve", "CurveLane", "JudgedAgain", "Laid", "lanes_of", "thinned", "value_at"]
 
 WARNED, PASSED, NOTED = "warning", "pass", "note"
 MOST_NEIGHBOURS = 2
@@ -84,17 +84,23 @@ class Laid:
     distance: Curve
 
 
+@dataclass(frozen=True)
+class JudgedAgain:
+    """The same recording under other settings: its traces and what happened."""
+
+    traces: Traces
+    found: Sequence[Happening]
+
+
 def lanes_of(traces: Traces, job: Job, found: Sequence[Happening], other: tuple[str, Traces, float] | None = None,
-             again: Traces | None = None, again_found: Sequence[Happening] = (),
-             laid: Laid | None = None) -> list[CurveLane | BarLane]:
+             again: JudgedAgain | None = None, laid: Laid | None = None) -> list[CurveLane | BarLane]:
     """All lanes from top to bottom.
 
     Parameters
     ----------
     other : tuple of name, traces and shift, optional
         Another pass laid beside; its times plus the shift [s] are this recording's.
-    again, again_found : optional
-        Traces and happenings of the same recording judged again under other settings.
+    again : JudgedAgain, optional
     laid : Laid, optional
         A pass that is laid over one of these.
     """
@@ -103,8 +109,8 @@ def lanes_of(traces: Traces, job: Job, found: Sequence[Happening], other: tuple[
         if other is not None:
             name, theirs, shift_s = other
             curves += (Curve(name, theirs.t_s + shift_s, getattr(theirs, pick), 2, False),)
-        if again is not None and pick == "height_mm" and not _same(getattr(again, pick), getattr(traces, pick)):
-            curves += (Curve(tr("what if"), again.t_s, getattr(again, pick), 1, False),)
+        if again is not None and pick == "height_mm" and not _same(again.traces.height_mm, traces.height_mm):
+            curves += (Curve(tr("what if"), again.traces.t_s, again.traces.height_mm, 1, False),)
         if laid is not None and other is None and pick == "height_mm":
             curves += (laid.height,)
         return curves
@@ -112,7 +118,7 @@ def lanes_of(traces: Traces, job: Job, found: Sequence[Happening], other: tuple[
     lanes: list[CurveLane | BarLane] = [
         BarLane(tr("passes"), tuple(_bar(h) for h in found if h.kind == "pass")),
         *_warning_lanes(tr("warnings"), "{}", found),
-        *(_warning_lanes(tr("warnings, what if"), tr("{}, what if"), again_found) if again else []),
+        *(_warning_lanes(tr("warnings, what if"), tr("{}, what if"), again.found) if again else []),
         CurveLane(tr("height"), "mm", (Curve(here, traces.t_s, traces.height_mm), *beside("height_mm", 0)),
                   job.limits.height_mm, 2.2),
         *([CurveLane(tr("distance, 90 %"), "mm", (laid.distance,))] if laid else []),
@@ -121,7 +127,7 @@ def lanes_of(traces: Traces, job: Job, found: Sequence[Happening], other: tuple[
         CurveLane(tr("speed"), "mm/s", (Curve(here, traces.t_s, traces.speed_mm_s, 0, False),
                                         *beside("speed_mm_s", 0))),
     ]
-    lanes += _heat_lanes(traces, job, again)
+    lanes += _heat_lanes(traces, job, None if again is None else again.traces)
     parts = tuple(_bar(h) for h in found if h.kind == "part")
     lanes += [BarLane(tr("parts"), parts)] if parts else []
     lanes.append(BarLane(tr("notes"), tuple(_bar(h) for h in found if h.kind in ("comment", "event"))))

@@ -316,8 +316,8 @@ class MapsPanel(QWidget):
             is_time = kind == "dwell"
             found = dwell_in(recording, job, start, end) if is_time else heating_in(recording, job, start, end, tell)
             label = tr("jet over the spot, s") if is_time else tr("rise of the board's top, K (estimate)")
-            figure = map_figure(job, found.cells, found.extent_mm, label, board_photo(recording),
-                                recording.picture_extent_mm, is_time=is_time, ink=ink, ground=ground)
+            figure = map_figure(job, found, label, board_photo(recording), recording.picture_extent_mm, ink=ink,
+                                ground=ground)
             figure.set_size_inches(3.9, 3.7)
             return png_of(figure, 200)
         self._words.setText(tr("{a:.2f} to {b:.2f} s").format(a=start, b=end))

@@ -36,7 +36,7 @@ from monitor.ui.review_cursor import Cursor
 from monitor.ui.review_frames import FrameBringer
 from monitor.ui.review_icons import transport_icon
 from monitor.ui.review_keys import COMMANDS, KeysDialog, keys_of, settings, tr
-from monitor.ui.review_lanes import lanes_of
+from monitor.ui.review_lanes import JudgedAgain, lanes_of
 from monitor.ui.review_loupe import Loupe
 from monitor.ui.review_other import OtherPass
 from monitor.ui.review_outputs import ask_report, ask_tables, report_of, tables_of
@@ -417,9 +417,8 @@ class ReviewWindow(QMainWindow):
         other = None if beside is None else (beside.name, beside.traces, beside.shift_s)
         if self._bringer is not None:
             self._bringer.laid = self.other.laid
-        self.timeline.set_lanes(lanes_of(self._traces, self.job, self._found, other, None if again is None
-                                         else again.traces, () if again is None else happenings_of(again.again),
-                                         self.other.curves()))
+        judged = None if again is None else JudgedAgain(again.traces, happenings_of(again.again))
+        self.timeline.set_lanes(lanes_of(self._traces, self.job, self._found, other, judged, self.other.curves()))
 
     def _name_window(self) -> None:
         name = tr("Review") if self.recording is None else f"{self.recording.folder.name} \u2013 {tr('Review')}"

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erf
 
-from monitor.heat.board import BoardModel, Footprint, Losses, Slab
+from monitor.heat.board import BoardModel, Footprint, Losses, Part, Slab
 from monitor.heat.chain import Fineness, part_edges
 from monitor.heat.estimate import QUICK_K_S, QUICK_STEP_S
 from monitor.heat.estimate import STEP_S as STEP_WHEN_SLOW_S
@@ -65,7 +65,8 @@ def _furnished(scenario: dict[str, Any], edges: list[FloatArray], *levels: int, 
     half = [s / 2 for s in part["size_mm"][:2]]
     (x1, x2), (y1, y2) = [(c - h, c + h) for c, h in zip(part["centre_mm"], half, strict=True)]
     model = BoardModel(
-        edges[0] * MM, edges[1] * MM, slabs[0], (slabs[1], slabs[2]), Footprint(x1 * MM, x2 * MM, y1 * MM, y2 * MM),
+        edges[0] * MM, edges[1] * MM, slabs[0],
+        Part(slabs[1], slabs[2], Footprint(x1 * MM, x2 * MM, y1 * MM, y2 * MM)),
         losses=Losses((loss["h_top_W_m2K"], 0, 0), (loss["h_bottom_W_m2K"], 0, 0), loss["h_side_W_m2K"]),
         ambient_c=scenario["T_amb_C"], start_c=scenario["T_init_C"])
     for patch in loss.get("bottom_patches", []):

@@ -16,7 +16,7 @@ import av
 from monitor.engine.analyse import Inputs
 from monitor.engine.engine import Engine
 from monitor.engine.feedback import Coach
-from monitor.engine.session import Session
+from monitor.engine.session import Keep, Session
 from monitor.job import parse_job
 from monitor.recording.reader import open_recording
 from tests.engine.make import DrawnCamera, PathTracker
@@ -50,8 +50,8 @@ def _run(place: Path, megabytes: int) -> int:
                 notices.setdefault(text, shown.moment.result.t_s)
     engine._on_shown = note
     tracker = PathTracker(lambda t: (0, 0, 32 if t % 8 > 6 else 15))
-    engine.begin_session(lambda: Session(inputs, tracker, Coach(job.limits), place / "r",
-                                         reserve_bytes=(megabytes << 20) // 2))
+    engine.begin_session(lambda: Session(inputs, tracker, Coach(job.limits),
+                                         Keep(place / "r", reserve_bytes=(megabytes << 20) // 2)))
     engine.start()
     over.wait()
     engine.stop()

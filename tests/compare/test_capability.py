@@ -7,6 +7,7 @@ import pytest
 from scipy import stats
 
 from monitor.repeat.compare import capability as cap
+from monitor.repeat.compare.gauge import HandSpread
 
 STEADY = np.random.default_rng(6).normal(15, 1, size=30)
 
@@ -93,18 +94,22 @@ def test_without_a_known_value_nothing_is_stated():
     assert found.n == found.n_more == 0 and math.isnan(found.share_low) and "0 passes" in found.why_not
 
 
+def hand(sigma, camera_share):
+    return HandSpread(math.nan, sigma, math.nan, math.nan, camera_share)
+
+
 def test_the_hand_alone_is_as_much_more_capable_as_its_spread_is_smaller():
-    found = cap.capability(STEADY, 5, 25, is_steady=True, sigma_hand=0.5, camera_share=0.2)
+    found = cap.capability(STEADY, 5, 25, is_steady=True, hand=hand(0.5, 0.2))
 
     assert found.cp_hand == pytest.approx(20 / 3.0) and found.camera_share == 0.2
     assert math.isnan(cap.capability(STEADY, 5, 25, is_steady=True).cp_hand)
-    assert math.isnan(cap.capability(STEADY, 5, 25, is_steady=True, sigma_hand=0.0).cp_hand)
+    assert math.isnan(cap.capability(STEADY, 5, 25, is_steady=True, hand=hand(0.0, 1.0)).cp_hand)
 
 
 @pytest.mark.parametrize(("share", "gauge", "says"), [
     (0.99, 0.30, ""), (1.0, 0.2, "no larger than the camera's own"), (0.2, 0.31, "31 % of the width of the limits")])
 def test_the_camera_may_take_up_to_thirty_per_cent_of_the_limits_and_less_than_all_of_the_spread(share, gauge, says):
-    found = cap.capability(STEADY, 5, 25, is_steady=True, camera_share=share, gauge_share_of_limits=gauge)
+    found = cap.capability(STEADY, 5, 25, is_steady=True, hand=hand(0.1, share), gauge_share_of_limits=gauge)
 
     assert (found.why_not == "") if not says else (says in found.why_not)
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from monitor.engine.analyse import Inputs
 from monitor.engine.engine import Engine
 from monitor.engine.feedback import Coach
-from monitor.engine.session import Session
+from monitor.engine.session import Keep, Session
 from monitor.job import parse_job
 from tests.engine.make import DrawnCamera, PathTracker
 from tests.monitor.make import JOB_TEXT
@@ -22,7 +22,7 @@ def main():
     job = parse_job(JOB_TEXT)
     inputs = Inputs(Path(), job, JOB_TEXT, None, "# camera\n", Path("none.toml"), "# nozzle\n")
     engine = Engine(DrawnCamera(30.0, kind=kind, size=(width, height)))
-    engine.begin_session(lambda: Session(inputs, PathTracker(lambda t: (0, 0, 15)), Coach(job.limits), folder))
+    engine.begin_session(lambda: Session(inputs, PathTracker(lambda t: (0, 0, 15)), Coach(job.limits), Keep(folder)))
     engine.start()
     threading.Thread(target=tell, args=(engine,), daemon=True).start()
     while True:

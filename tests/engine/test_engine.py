@@ -9,7 +9,7 @@ import pytest
 from monitor.engine.analyse import Inputs
 from monitor.engine.engine import Engine
 from monitor.engine.feedback import Coach
-from monitor.engine.session import Session
+from monitor.engine.session import Keep, Session
 from monitor.job import parse_job
 from monitor.recording.reader import open_recording
 from tests.engine.make import DrawnCamera, PathTracker
@@ -34,8 +34,8 @@ def run(folder, camera, tracker=None, **options):
     engine = Engine(camera, on_ended=ended.append, on_source_end=over.set, **options)
     engine._on_shown = lambda: shown.append((time.monotonic(), engine.shown.take(0.0)))
     tracker = tracker or PathTracker(lambda t: (0, 0, 15))
-    engine.begin_session(lambda: Session(inputs, tracker, Coach(job.limits), folder, video=False,
-                                         reserve_bytes=1 << 16))
+    engine.begin_session(lambda: Session(inputs, tracker, Coach(job.limits),
+                                         Keep(folder, video=False, reserve_bytes=1 << 16)))
     engine.start()
     assert over.wait(30.0)
     engine.stop()
@@ -126,8 +126,8 @@ def test_something_asked_in_vain_does_not_end_the_session(tmp_path):
     job = parse_job(JOB_TEXT)
     inputs = Inputs(Path(), job, JOB_TEXT, None, "# camera\n", Path("none.toml"), "# nozzle\n")
     engine = Engine(DrawnCamera(n=30), on_ended=ended.append, on_source_end=over.set)
-    engine.begin_session(lambda: Session(inputs, PathTracker(lambda t: (0, 0, 15)), Coach(job.limits), tmp_path / "r",
-                                         video=False))
+    engine.begin_session(lambda: Session(inputs, PathTracker(lambda t: (0, 0, 15)), Coach(job.limits),
+                                         Keep(tmp_path / "r", video=False)))
 
     def fail(session):
         raise ValueError("no")

@@ -10,7 +10,7 @@ import pytest
 from monitor.engine.analyse import Inputs
 from monitor.engine.feedback import Coach, Mode, Skill
 from monitor.engine.rerun import rerun
-from monitor.engine.session import Session
+from monitor.engine.session import Keep, Session
 from monitor.engine.source import Arrival
 from monitor.engine.video_writer import VideoWriter
 from monitor.job import parse_job
@@ -38,10 +38,10 @@ def work(t):
 def make(folder=None, where=work, mode=Mode.BAND, skill=Skill(n_passes=1, last_day="2026-01-02"), **options):
     job = parse_job(JOB_TEXT)
     inputs = Inputs(Path(), job, JOB_TEXT, None, "# camera\n", Path("none.toml"), "# nozzle\n")
-    options.setdefault("video", False)
+    keep = None if folder is None else Keep(folder, video=options.pop("video", False), reserve_bytes=1 << 16)
     events = options.pop("events", ())
     return Session(inputs, PathTracker(where, events=events), Coach(job.limits, mode, skill=skill, today="2026-01-02"),
-                   folder, reserve_bytes=1 << 16, **options)
+                   keep, **options)
 
 
 def step(session, arrival, capture=SimpleNamespace(every=None)):

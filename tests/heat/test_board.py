@@ -10,7 +10,7 @@ from scipy.sparse.linalg import splu
 from skfem import Basis, BilinearForm, ElementHex1, FacetBasis, MeshHex
 from skfem.helpers import dot, grad
 
-from monitor.heat.board import BoardModel, Footprint, Losses, Slab
+from monitor.heat.board import BoardModel, Footprint, Losses, Part, Slab
 from monitor.heat.grid import graded_edges, overlap_share
 from tests.heat.checks import agrees, inputs
 
@@ -51,8 +51,8 @@ def small_board(n_members=1, **losses):
     edges = graded_edges([0, 10e-3, 20e-3, 30e-3], [(10e-3, 20e-3, 2e-3)], coarsest_m=3e-3)
     return BoardModel(
         edges, edges, Slab(1e-3, 3, 9.0, 0.35, RHO_CP),
-        (Slab(0.25e-3, 1, 2.0, 8.0, 1.25e6), Slab(0.9e-3, 2, 6.0, 1.2, 1.755e6)),
-        Footprint(10e-3, 20e-3, 10e-3, 20e-3), losses=Losses(**losses), ambient_c=25.0, start_c=25.0,
+        Part(Slab(0.25e-3, 1, 2.0, 8.0, 1.25e6), Slab(0.9e-3, 2, 6.0, 1.2, 1.755e6),
+             Footprint(10e-3, 20e-3, 10e-3, 20e-3)), losses=Losses(**losses), ambient_c=25.0, start_c=25.0,
         n_members=n_members)
 
 

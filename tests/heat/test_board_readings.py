@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import lagrange
 
-from monitor.heat.board import BoardModel, Footprint, Losses, Slab
+from monitor.heat.board import BoardModel, Footprint, Losses, Part, Slab
 from monitor.heat.grid import graded_edges, overlap_share
 
 X_EDGES = np.array([0.0, 2.0, 3.0, 5.5, 6.5, 8.0, 11.0]) * 1e-3
@@ -18,8 +18,8 @@ PART_AT = Footprint(2e-3, 6.5e-3, 1.5e-3, 6e-3)  # columns 1 to 3, rows 1 to 3
 
 def model_of(joint_cells=1, seed=3, **more):
     joint = Slab(0.25e-3, joint_cells, (2.0, 3.0), (8.0, 5.0), (1.2e6, 1.5e6))
-    model = BoardModel(X_EDGES, Y_EDGES, BOARD, (joint, PACKAGE), PART_AT, ambient_c=23.0, start_c=40.0, n_members=2,
-                       latent_j_m2=(700.0, 900.0), melt_c=(183.0, 191.0), **more)
+    part = Part(joint, PACKAGE, PART_AT, latent_j_m2=(700.0, 900.0), melt_c=(183.0, 191.0))
+    model = BoardModel(X_EDGES, Y_EDGES, BOARD, part, ambient_c=23.0, start_c=40.0, n_members=2, **more)
     rng = np.random.default_rng(seed)
     for field in (model.work.temp_c, model.work.top_c, model.work.bottom_c):
         field[:] = rng.uniform(30, 200, field.shape)

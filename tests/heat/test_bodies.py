@@ -12,7 +12,7 @@ import shapely
 from monitor.errors import InputError
 from monitor.heat import material
 from monitor.heat.alloy import find_alloy
-from monitor.heat.board import BoardModel, Footprint, Losses, Slab
+from monitor.heat.board import BoardModel, Footprint, Losses, Part, Slab
 from monitor.heat.copper import cut_out, lay_leads, lay_pad
 from monitor.heat.part import (
     KINDS,
@@ -35,10 +35,10 @@ DX, DY = np.diff(X_EDGES), np.diff(Y_EDGES)
 
 
 def model_of(**more):
-    slabs = Slab(0.25e-3, 1, 2.0, 8.0, 1.2e6), Slab(0.9e-3, 2, 6.0, 1.2, 1.7e6)
+    part = Part(Slab(0.25e-3, 1, 2.0, 8.0, 1.2e6), Slab(0.9e-3, 2, 6.0, 1.2, 1.7e6),
+                Footprint(2e-3, 6.5e-3, 1.5e-3, 4e-3))
     more = {"losses": Losses((0.0, 1.5, 0.9), (0.3, 0.8, 0.9), 10.0), "ambient_c": 23.0, "start_c": 23.0, **more}
-    return BoardModel(X_EDGES, Y_EDGES, Slab(1.2e-3, 3, 9.0, 0.35, 2.1e6), slabs,
-                      Footprint(2e-3, 6.5e-3, 1.5e-3, 4e-3), n_members=2, **more)
+    return BoardModel(X_EDGES, Y_EDGES, Slab(1.2e-3, 3, 9.0, 0.35, 2.1e6), part, n_members=2, **more)
 
 
 SHARE = np.random.default_rng(3).uniform(0.1, 0.9, (5, 6)) * (np.arange(6) < 4)

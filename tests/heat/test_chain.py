@@ -66,8 +66,9 @@ def laid(blow, x_m, y_m):
     uphill = min(0.02 * math.degrees(blow.tilt_rad), 0.5) * 5.6e-3
     lean = np.exp(1j * blow.azimuth_rad) * np.ones(3)
     at = blow.aim_x_m - 3e-3 + 1j * (blow.aim_y_m + 2e-3) - uphill * lean
-    jet.spread_over(x_m, y_m, at.real, at.imag, lean.real.copy(), lean.imag.copy(), np.ones(3) / math.cos(
-        blow.tilt_rad), 5.6e-3, felt.film_w_m2k, felt.bend, felt.radius_m, felt.rise_k, 21.0, film, arrival)
+    landing = jet.Impingement(at.real.copy(), at.imag.copy(), lean.real.copy(), lean.imag.copy(),
+                              np.ones(3) / math.cos(blow.tilt_rad))
+    jet.spread_over(x_m, y_m, landing, felt, 5.6e-3, 21.0, film, arrival)
     return film, arrival, exit_
 
 

@@ -32,7 +32,8 @@ def log_at(t, run):
 
 TRUE = np.array([0.6, -0.9, 0.4])
 LOG_T = np.arange(3.0, 86.0, 0.5)
-LOG = log_at(LOG_T + 2.0, made_run(TRUE))  # the log's clock is 2 s late
+LOG_C = log_at(LOG_T + 2.0, made_run(TRUE))  # the log's clock is 2 s late
+LOG = fit._Log(LOG_T, LOG_C)
 
 
 def test_values_at_other_times_lie_on_lines_between():
@@ -46,7 +47,7 @@ def test_values_at_other_times_lie_on_lines_between():
 
 def test_readings_are_averaged_in_bins_of_five_seconds_within_the_recording():
     t = np.array([-0.1, 0.0, 2.0, 4.9, 5.0, 9.0, 21.0, 22.0, 90.0, 90.1])
-    bins_s, bins_c = fit._bins(t, np.stack([t, 2 * t], axis=1), TIMES)
+    bins_s, bins_c = fit._bins(fit._Log(t, np.stack([t, 2 * t], axis=1)), 0.0, TIMES)
 
     np.testing.assert_allclose(bins_s, [6.9 / 3, 7.0, 21.5, 90.0])
     np.testing.assert_allclose(bins_c, np.stack([bins_s, 2 * bins_s], axis=1))
@@ -54,8 +55,8 @@ def test_readings_are_averaged_in_bins_of_five_seconds_within_the_recording():
 
 def test_misses_and_their_slopes_are_in_units_of_the_scatter():
     run, state = made_run(), fit._State(np.zeros(3), 2.0, 4.0)
-    miss, j = fit._residual(run, state, LOG_T, LOG)
-    bin_t, bin_c = fit._bins(LOG_T + 2.0, LOG, TIMES)
+    miss, j = fit._residual(run, state, LOG)
+    bin_t, bin_c = fit._bins(LOG, 2.0, TIMES)
 
     np.testing.assert_allclose(4.0 * miss, (bin_c - log_at(bin_t, run)).ravel())
     for s in range(3):
@@ -65,18 +66,18 @@ def test_misses_and_their_slopes_are_in_units_of_the_scatter():
 
 
 def test_offset_is_found_where_the_linear_fit_is_best():
-    assert fit._find_offset(*made_run(), LOG_T, LOG) == 2.0
-    assert fit._find_offset(*made_run(), LOG_T + 41.5, LOG) == -39.5
+    assert fit._find_offset(*made_run(), LOG) == 2.0
+    assert fit._find_offset(*made_run(), fit._Log(LOG_T + 41.5, LOG_C)) == -39.5
 
 
 @pytest.mark.parametrize("offset_s", [-60.0, 60.0])
 def test_offset_is_sought_up_to_a_minute_both_ways(offset_s):
-    assert fit._find_offset(*made_run(), LOG_T + 2.0 - offset_s, LOG) == offset_s
+    assert fit._find_offset(*made_run(), fit._Log(LOG_T + 2.0 - offset_s, LOG_C)) == offset_s
 
 
 def test_log_of_another_time_is_refused():
     with pytest.raises(InputError, match="does not overlap"):
-        fit._find_offset(*made_run(), LOG_T + 500.0, LOG)
+        fit._find_offset(*made_run(), fit._Log(LOG_T + 500.0, LOG_C))
 
 
 @pytest.mark.parametrize("n_bins, is_enough", [(6, True), (5, False)])
@@ -85,10 +86,10 @@ def test_six_bins_are_enough_to_match_the_clocks(n_bins, is_enough):
     run = np.array([0.0, t[-1]]), np.array([[25.0], [25.0 + t[-1]]]), np.ones((2, 1, 1))
 
     if is_enough:
-        assert fit._find_offset(*run, t, 25.0 + t[:, None]) == 0.0
+        assert fit._find_offset(*run, fit._Log(t, 25.0 + t[:, None])) == 0.0
     else:
         with pytest.raises(InputError, match="does not overlap"):
-            fit._find_offset(*run, t, 25.0 + t[:, None])
+            fit._find_offset(*run, fit._Log(t, 25.0 + t[:, None]))
 
 
 def ridge(miss, j, scores):
@@ -101,8 +102,8 @@ def ridge(miss, j, scores):
 def test_undamped_step_is_that_of_least_squares_with_the_prior():
     scores = np.array([0.3, -0.5, 0.2])
     run, state = made_run(scores), fit._State(scores, 1.5, 4.0)
-    better, size = fit._improved(run, state, 0.0, LOG_T, LOG)
-    step = ridge(*fit._residual(run, state, LOG_T, LOG), scores)
+    better, size = fit._improved(run, state, 0.0, LOG)
+    step = ridge(*fit._residual(run, state, LOG), scores)
 
     assert abs(step).max() < 1  # within what one step may go
     np.testing.assert_allclose(better.scores - scores, step[:3], rtol=1e-8)
@@ -111,10 +112,10 @@ def test_undamped_step_is_that_of_least_squares_with_the_prior():
 
 def test_damped_step_is_shorter_along_every_axis():
     run, state = made_run(), fit._State(np.zeros(3), 2.0, 4.0)
-    miss, j = fit._residual(run, state, LOG_T, LOG)
+    miss, j = fit._residual(run, state, LOG)
     rows = np.vstack([j, np.diag([1, 1, 1, 1 / 60])])
     heavy = np.vstack([rows, np.diag(np.sqrt(2.5 * (rows**2).sum(axis=0)))])
-    better, _ = fit._improved(run, state, 2.5, LOG_T, LOG)
+    better, _ = fit._improved(run, state, 2.5, LOG)
 
     step = np.linalg.lstsq(heavy, np.r_[miss, np.zeros(8)], rcond=None)[0]
     np.testing.assert_allclose(np.r_[better.scores, better.offset_s - 2.0], step, rtol=1e-8)
@@ -123,7 +124,7 @@ def test_damped_step_is_shorter_along_every_axis():
 def test_one_step_goes_no_further_than_a_score_and_three_seconds():
     run = made_run()
     log = log_at(LOG_T, made_run((9, -9, 9)))
-    better, size = fit._improved(run, fit._State(np.zeros(3), 20.0, 1.0), 0.0, LOG_T, log)
+    better, size = fit._improved(run, fit._State(np.zeros(3), 20.0, 1.0), 0.0, fit._Log(LOG_T, log))
 
     assert abs(better.scores).max() == 1.0 and abs(better.offset_s - 20.0) <= 3.0 and size <= 3.0
 
@@ -131,16 +132,16 @@ def test_one_step_goes_no_further_than_a_score_and_three_seconds():
 def test_cost_is_the_mean_of_squares_with_the_prior():
     scores = np.array([0.3, -0.5, 0.2])
     run, state = made_run(scores), fit._State(scores, 1.5, 4.0)
-    miss, _ = fit._residual(run, state, LOG_T, LOG)
+    miss, _ = fit._residual(run, state, LOG)
 
-    assert fit._cost(run, state, LOG_T, LOG) == pytest.approx((sum(miss**2) + 0.09 + 0.25 + 0.04) / miss.size)
-    assert fit._rms(run, state, LOG_T, LOG) == pytest.approx(4.0 * np.sqrt(np.mean(miss**2)))
+    assert fit._cost(run, state, LOG) == pytest.approx((sum(miss**2) + 0.09 + 0.25 + 0.04) / miss.size)
+    assert fit._rms(run, state, LOG) == pytest.approx(4.0 * np.sqrt(np.mean(miss**2)))
 
 
 def test_spread_is_the_inverse_of_what_data_and_prior_know():
     run, state = made_run(), fit._State(np.zeros(3), 2.0, 4.0)
-    posterior, whitened, offset_sigma = fit._spread(run, state, LOG_T, LOG)
-    _, j = fit._residual(run, state, LOG_T, LOG)
+    posterior, whitened, offset_sigma = fit._spread(run, state, LOG)
+    _, j = fit._residual(run, state, LOG)
 
     root = np.linalg.qr(np.vstack([j, np.diag([1, 1, 1, 1 / 60])]), mode="r")
     cov = np.linalg.inv(root) @ np.linalg.inv(root).T
@@ -176,12 +177,13 @@ def converged(monkeypatch, log, start, simulate=None):
     calls = []
     monkeypatch.setattr(fit, "_simulate", simulate or (lambda setup, steps, scores, sites: (
         calls.append(scores), made_run(scores))[1]))
-    run, state = fit._converged(None, [], SITES, made_run(start), fit._State(np.array(start), 2.0), LOG_T, log)
+    first = fit._State(np.array(start), 2.0)
+    run, state = fit._converged(None, [], SITES, made_run(start), first, fit._Log(LOG_T, log))
     return run, state, calls
 
 
 def test_steps_lead_to_the_scores_that_are_true(monkeypatch):
-    run, state, calls = converged(monkeypatch, LOG, (0.0, 0.0, 0.0))
+    run, state, calls = converged(monkeypatch, LOG_C, (0.0, 0.0, 0.0))
 
     np.testing.assert_allclose(state.scores, TRUE, atol=0.15)  # the prior pulls a little
     assert state.sigma_k == 2.5 and state.offset_s == pytest.approx(2.0, abs=0.3)  # the least scatter
@@ -190,16 +192,16 @@ def test_steps_lead_to_the_scores_that_are_true(monkeypatch):
 
 
 def test_scatter_of_the_bins_is_learned(monkeypatch):
-    rough = LOG + 8.0 * np.sign(np.sin(LOG_T * 2 * np.pi / 20))[:, None]
+    rough = LOG_C + 8.0 * np.sign(np.sin(LOG_T * 2 * np.pi / 20))[:, None]
     run, state, _ = converged(monkeypatch, rough, (0.0, 0.0, 0.0))
-    bin_t, bin_c = fit._bins(LOG_T + state.offset_s, rough, TIMES)
+    bin_t, bin_c = fit._bins(fit._Log(LOG_T, rough), state.offset_s, TIMES)
 
     assert state.sigma_k == pytest.approx(np.sqrt(np.mean((bin_c - log_at(bin_t, run)) ** 2))) and state.sigma_k > 5.0
 
 
 def test_step_that_makes_it_worse_is_not_taken(monkeypatch):
     worse = lambda setup, steps, scores, sites: (TIMES, made_run()[1] + 300.0, made_run()[2])
-    run, state, _ = converged(monkeypatch, LOG, (0.0, 0.0, 0.0), worse)
+    run, state, _ = converged(monkeypatch, LOG_C, (0.0, 0.0, 0.0), worse)
 
     np.testing.assert_array_equal(state.scores, 0.0)
     np.testing.assert_array_equal(run[1], made_run()[1])
@@ -212,7 +214,7 @@ def test_hopeless_fit_is_given_up_after_a_few_steps(monkeypatch):
         calls.append(scores)
         return made_run(scores)
 
-    converged(monkeypatch, LOG + 200.0 * np.sign(np.sin(LOG_T))[:, None] * [1, -1] + 100, (0.0, 0.0, 0.0), simulate)
+    converged(monkeypatch, LOG_C + 200.0 * np.sign(np.sin(LOG_T))[:, None] * [1, -1] + 100, (0.0, 0.0, 0.0), simulate)
 
     assert len(calls) == 4
 
@@ -302,8 +304,8 @@ def result(heights_mm, rms=4.0, singular=(3.0, 1.0, 0.2), sigmas=(0.5, 0.9, 0.95
     posterior = np.diag(np.r_[np.square(sigmas), np.full(n - 3, 0.81)])
     log = np.array([[20.0, 20.0], [170.0, 60.0], [100.0, 50.0]])
     series = np.arange(3.0), log, np.zeros((3, 2)), np.ones((3, 2)), 2.5
-    return fit._result(job(), inputs, SITES, np.arange(float(n)), posterior, np.array(singular), directions, series,
-                       1.5, 0.25, rms)
+    taught = fit._Taught(np.arange(float(n)), posterior, np.array(singular), directions, 1.5, 0.25, rms)
+    return fit._result(job(), inputs, SITES, taught, series)
 
 
 def test_result_keeps_the_parameters_and_leaves_the_runs_own_errors():

@@ -24,9 +24,9 @@ def field(height_mm=15.0, bore_mm=5.0, tilt_deg=0.0, *, x_mm):
     scale, bend = jet.film_profile(e, bore, path)
     h, t = np.zeros((1, len(x_mm), 1)), np.zeros((1, len(x_mm), 1))
     one = np.ones(1)
-    jet.spread_over(np.array(x_mm) * 1e-3, np.zeros(1), 0 * one, 0 * one, one, 0 * one,
-                    one / np.cos(np.radians(tilt_deg)), bore, scale * one, bend * one,
-                    jet.arrival_radius_m(bore, path) * one, 200.0 * one, 25.0, h, t)
+    at = jet.Impingement(0 * one, 0 * one, one, 0 * one, one / np.cos(np.radians(tilt_deg)))
+    felt = jet.Strength(scale * one, bend * one, 200.0 * one, jet.arrival_radius_m(bore, path) * one)
+    jet.spread_over(np.array(x_mm) * 1e-3, np.zeros(1), at, felt, bore, 25.0, h, t)
     return h[0, :, 0], t[0, :, 0]
 
 
@@ -61,7 +61,8 @@ def disc_nusselt(re, pr, height_d, radius_d):
     r = np.linspace(0.0, radius_d, 6001)
     h, arrival, one = np.zeros((1, r.size, 1)), np.zeros((1, r.size, 1)), np.ones(1)
     scale, bend = np.array([jet.nusselt_scale(re, pr)]), np.array([0.1 * (height_d - 6)])
-    jet.spread_over(r, np.zeros(1), 0 * one, 0 * one, one, 0 * one, one, 1.0, scale, bend, one, one, 0.0, h, arrival)
+    at, felt = jet.Impingement(0 * one, 0 * one, one, 0 * one, one), jet.Strength(scale, bend, one, one)
+    jet.spread_over(r, np.zeros(1), at, felt, 1.0, 0.0, h, arrival)
     return np.trapezoid(h[0, :, 0] * r, r) / np.trapezoid(r, r)
 
 

@@ -89,8 +89,8 @@ def spread(tilt_rad=(0.0, 0.5), lean_rad=(0.7, -2.2)):
     cx, cy = np.array([1.5e-3, -4e-3]), np.array([-2.5e-3, 6e-3])
     film, arrival = np.zeros((y.size, x.size, 2)), np.zeros((y.size, x.size, 2))
     tilt, lean = np.array(tilt_rad), np.array(lean_rad)
-    jet.spread_over(x, y, cx, cy, np.cos(lean), np.sin(lean), 1 / np.cos(tilt), bore, scale, bend, radius, rise, 24.0,
-                    film, arrival)
+    at = jet.Impingement(cx, cy, np.cos(lean), np.sin(lean), 1 / np.cos(tilt))
+    jet.spread_over(x, y, at, jet.Strength(scale, bend, rise, radius), bore, 24.0, film, arrival)
     away = np.empty_like(film)
     for m in range(2):
         turn = np.exp(-1j * lean[m])

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from monitor.heat.board import BoardModel, Footprint, Losses, Slab
+from monitor.heat.board import BoardModel, Footprint, Losses, Part, Slab
 
 SIGMA = 5.670374419e-8  # W/m2/K4, CODATA 2018
 AMBIENT_C = 23.0
@@ -21,10 +21,9 @@ def model_of(seed=5, latent=(0.0, 0.0), low_c=40.0, high_c=190.0):
     rng = np.random.default_rng(seed)
     model = BoardModel(
         X_EDGES, Y_EDGES, Slab(1.1e-3, 3, (9.0, 13.0), (0.35, 0.5), (2.1e6, 1.8e6), shrink=1.4),
-        (Slab(0.25e-3, 1, (2.0, 3.0), (8.0, 5.0), (1.2e6, 1.5e6)), Slab(0.9e-3, 2, 6.0, (1.2, 0.8), 1.7e6)),
-        Footprint(X_EDGES[1], X_EDGES[4], Y_EDGES[1], Y_EDGES[3]), losses=Losses(
-            (3.0, 1.7, 0.85), (2.0, 0.9, 0.75), SIDE_W_M2K, (0.8, 1.3)), ambient_c=AMBIENT_C, n_members=2,
-        latent_j_m2=latent, melt_c=(183.0, 191.0))
+        Part(Slab(0.25e-3, 1, (2.0, 3.0), (8.0, 5.0), (1.2e6, 1.5e6)), Slab(0.9e-3, 2, 6.0, (1.2, 0.8), 1.7e6),
+             Footprint(X_EDGES[1], X_EDGES[4], Y_EDGES[1], Y_EDGES[3]), latent_j_m2=latent, melt_c=(183.0, 191.0)),
+        losses=Losses((3.0, 1.7, 0.85), (2.0, 0.9, 0.75), SIDE_W_M2K, (0.8, 1.3)), ambient_c=AMBIENT_C, n_members=2)
     s, e, w = model.shape, model.exchange, model.work
     for field, low, high in ((s.link_x, 0.2, 2.5), (s.link_y, 0.2, 2.5), (s.via_w_mk, 0.5, 6.0),
                              (s.lead_w_mk, 2.0, 9.0), (e.cover_m2k_w, 1e-3, 6e-3), (e.bottom_share, 0.2, 0.9),

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from matplotlib.colors import to_rgba
 
-from monitor.heat.limits import Limit, melt_wanted
+from monitor.heat.limits import Limit
 from monitor.plan import chart
 from monitor.plan import search as room
 from monitor.plan.course import Course, judged_names, repeated, run_stages
@@ -54,7 +54,7 @@ def test_map_has_a_row_for_every_setpoint_and_a_column_for_every_height(monkeypa
 
     monkeypatch.setattr(room, "_between", between)
     monkeypatch.setattr(room, "outlet", lambda *a: None)
-    made = settings_map(PLAIN, LIMITS, SAME, melt_wanted(PLAIN.part), [held(6e-3, lambda h: 0.0)])
+    made = settings_map(PLAIN, LIMITS, SAME, [held(6e-3, lambda h: 0.0)])
 
     assert made.setpoints_c.tolist() == [310.0, 320.0, 330.0] and made.sweep_m == (1e-3, 2e-3)
     np.testing.assert_allclose(made.heights_m, [6e-3, 8e-3, 12e-3, 16e-3, 20e-3])  # within the range
@@ -76,7 +76,7 @@ def test_wider_sweep_is_taken_where_it_gains_three_kelvin(monkeypatch, gains, ch
     monkeypatch.setattr(room, "judge", lambda *a: SimpleNamespace(best_k=np.array([next(margins)])))
     limits = replace(LIMITS, setpoint_c=(290.0, 340.0))
 
-    sweep = room._sweep(PLAIN, limits, SAME, melt_wanted(PLAIN.part))
+    sweep = room._sweep(PLAIN, limits, SAME)
 
     assert sweep == pytest.approx([(2.25e-3,) * 2, (4.5e-3,) * 2, (6.75e-3,) * 2][chosen])  # of a 9 mm part
     assert asked == [300.0, 330.0] * 3

@@ -8,7 +8,6 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from monitor.heat.limits import melt_wanted, site_limits
 from monitor.heat.types import PartSetup, RegionSetup
 from monitor.plan import search as map_room
 from monitor.plan import stages as stage_room
@@ -49,7 +48,7 @@ def plan(monkeypatch):
     told = []
 
     def make(given, setup=SETUP, **more):
-        monkeypatch.setattr(window, "search", lambda s, li, few, melt, tell: (tell(0.5), settings())[1])
+        monkeypatch.setattr(window, "search", lambda s, li, few, tell: (tell(0.5), settings())[1])
         monkeypatch.setattr(window, "_setting", lambda *a: (a[-1](0.5), (360.0, THREE))[1])
         monkeypatch.setattr(window, "run_members", lambda s, many, way: (given, ()))
         monkeypatch.setattr(window, "_solid_after", lambda *a: 12.0)
@@ -113,7 +112,7 @@ def chosen(monkeypatch, chance=0.95, descent=None, ramp_k_s=None, steepest=2.0):
     monkeypatch.setattr(window, "run_stages", lambda *a: rise)
     setup = replace(SETUP, ramp_k_s=ramp_k_s)
     few = SimpleNamespace(middle=lambda: None)
-    return window._setting(setup, LIMITS, few, settings(chance), melt_wanted(SETUP.part), None), calls
+    return window._setting(setup, LIMITS, few, settings(chance), None), calls
 
 
 ONE = (360.0, (Stage(12e-3, (2e-3, 3e-3), 90.0),))
@@ -194,7 +193,7 @@ def descent(monkeypatch, margins, limits=LIMITS, sweep_m=(2e-3, 3.5e-3)):
     monkeypatch.setattr(stage_room, "run_star", run_star)
     monkeypatch.setattr(stage_room, "coordinates", lambda *a: [None])
     monkeypatch.setattr(stage_room, "judge", lambda *a: Judged(next(margins)))
-    return best_descent(OBLONG, limits, fake, site_limits(SETUP), melt_wanted(SETUP.part), sweep_m), ran
+    return best_descent(OBLONG, limits, fake, sweep_m), ran
 
 
 def chances(*good):
@@ -251,8 +250,7 @@ def staged(monkeypatch, dwell_s=90.0, ramp_k_s=2.0):
     monkeypatch.setattr(stage_room, "judge", lambda c, *a: Judged(c.ramp_k_s().max(axis=0) * 5))  # hotter is better
     one = Ensemble(np.zeros((16, 1)), None)
     monkeypatch.setattr(Ensemble, "middle", lambda self: None)
-    found = find_stages(SETUP, replace(LIMITS, dwell_s=dwell_s), one, site_limits(SETUP), melt_wanted(SETUP.part),
-                        ramp_k_s, told.append)
+    found = find_stages(SETUP, replace(LIMITS, dwell_s=dwell_s), one, ramp_k_s, told.append)
     return found, tried, told
 
 
@@ -317,7 +315,7 @@ def test_a_margin_of_nothing_is_no_chance():
     many = SimpleNamespace(joint_k=np.array([[-9.0, -9.0, -9.0], [5.0, 0.0, 3.0]]), spare_k=np.full((2, 3), 8.0),
                            best_k=np.array([5.0, 0.0, 3.0]), times_s=np.array([10.0, 20.0]))
 
-    dwell_s, chance, by_stop, at_dwell = window._counted(many, 20.0)
+    dwell_s, chance, by_stop, at_dwell = window._chances(many, 20.0)
 
     assert (dwell_s, chance, by_stop, at_dwell) == (20.0, 0.5, 0.5, 0.5)
-    assert window._counted(many, 19.0)[2] == 0.0
+    assert window._chances(many, 19.0).by_stop == 0.0

@@ -15,6 +15,7 @@ from monitor.review.charts import (
     stored_map_figure,
     svg_of,
 )
+from monitor.review.traces import BoardMap
 from tests.monitor.made_recording import make_recording
 from tests.monitor.make import job
 
@@ -109,20 +110,21 @@ def test_what_would_have_been_is_drawn_beside_what_was(recording):
 @pytest.mark.parametrize(("is_time", "shown"), [(True, [0.3, 5.0, 10.0]), (False, [5.0, 10.0])])
 def test_a_map_leaves_no_time_and_the_coolest_clear(is_time, shown):
     cells = np.array([[0.0, 0.3], [5.0, 10.0], [np.nan, 0.0]])
-    image = map_figure(job(), cells, (-2.0, 2.0, -3.0, 3.0), "s", None, None, is_time=is_time).axes[0].images[0]
+    image = map_figure(job(), BoardMap((-2.0, 2.0, -3.0, 3.0), cells, "s" if is_time else "K"), "", None,
+                       None).axes[0].images[0]
 
     assert sorted(image.get_array().compressed().tolist()) == shown  # 3 % of 10 are 0.3
     assert tuple(image.get_extent()) == (-2.0, 2.0, -3.0, 3.0) and image.origin == "lower"
 
 
 def test_a_map_without_a_known_cell_is_empty():
-    image = map_figure(job(), np.full((2, 2), np.nan), (0, 1, 0, 1), "s", None, None, is_time=False).axes[0].images[0]
+    image = map_figure(job(), BoardMap((0, 1, 0, 1), np.full((2, 2), np.nan), "K"), "", None, None).axes[0].images[0]
 
     assert image.get_array().mask.all()
 
 
 def test_regions_are_closed_and_named_on_a_map():
-    axes = map_figure(job(), np.zeros((2, 2)), (0, 1, 0, 1), "s", None, None, is_time=True).axes[0]
+    axes = map_figure(job(), BoardMap((0, 1, 0, 1), np.zeros((2, 2)), "s"), "", None, None).axes[0]
 
     target = axes.lines[1].get_xydata().tolist()
     assert target == [[-5, -5], [5, -5], [5, 5], [-5, 5], [-5, -5]]
@@ -132,7 +134,7 @@ def test_regions_are_closed_and_named_on_a_map():
 def test_a_picture_lies_under_the_map_and_bounds_it():
     picture = np.zeros((4, 6, 3), np.uint8)
     box = (-30.0, 30.0, -20.0, 20.0)
-    axes = map_figure(job(), np.ones((2, 2)), (0, 1, 0, 1), "s", picture, box, is_time=True).axes[0]
+    axes = map_figure(job(), BoardMap((0, 1, 0, 1), np.ones((2, 2)), "s"), "", picture, box).axes[0]
 
     assert tuple(axes.images[0].get_extent()) == box
     assert axes.get_xlim() == (-30.0, 30.0) and axes.get_ylim() == (-20.0, 20.0)
@@ -150,7 +152,7 @@ def test_a_stored_map_lies_where_its_grid_says():
 
 
 def test_pictures_are_as_large_as_asked_and_the_same_each_time(recording):
-    figure = map_figure(job(), np.ones((2, 2)), (0, 1, 0, 1), "s", None, None, is_time=True)
+    figure = map_figure(job(), BoardMap((0, 1, 0, 1), np.ones((2, 2)), "s"), "", None, None)
     png = png_of(figure, 50.0)
 
     assert png[16:24] == (260).to_bytes(4, "big") + (250).to_bytes(4, "big")  # 5.2 x 5.0 in

@@ -47,6 +47,16 @@ def test_a_step_is_told_with_its_size_its_turn_and_when_it_began():
     assert event.sigma_mm == pytest.approx(math.hypot(0.02, 0.008), rel=1e-3)
 
 
+@pytest.mark.parametrize("rate", [8, 16, 32, 64, 128, 256])
+def test_a_step_is_told_at_any_frame_rate(rate):
+    where = step_to(0.3, -0.4)
+
+    event, = judged([reading(i / rate, *where(i / rate)) for i in range(3 * rate)])
+
+    np.testing.assert_allclose(event.shift_mm, [0.3, -0.4], atol=2e-3)
+    assert 1.0 < event.t_start_s < 1.3 and 1.15 < event.t_s < 1.6
+
+
 def test_a_step_counts_from_where_the_part_lay():
     far = [reading(r.t_s, r.shift_mm[0] + 5.0, r.shift_mm[1] - 3.0, r.turn_rad + 0.4) for r in
            path(step_to(0.3, -0.4, 0.02))]

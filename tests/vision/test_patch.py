@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from vision.parts.patch import blurred, look_at, make_patch, register, register_all, shown
+from vision.parts.patch import Spots, blurred, look_at, make_patch, register, register_all, shown
 
 TO_PX = np.array([[4.0, 0.0, 40.0], [0.0, 4.0, 40.0], [0.0, 0.0, 1.0]])  # 4 px a mm, centre at (40, 40)
 POINTS = np.stack(np.meshgrid(np.arange(-6, 6, 0.25), np.arange(-6, 6, 0.25)), -1).reshape(-1, 2)
@@ -41,8 +41,8 @@ def test_many_patches_in_one_call_are_where_each_is_alone():
     centres = np.array([[-3.0, 2.0], [2.0, -2.5], [3.0, 3.0]])
     square = POINTS[np.abs(POINTS).max(1) < 1.2]
     some = [patch(square + c) for c in centres]
-    found = register_all(picture(0.1, -0.15), TO_PX, centres, square, np.stack([p.rows for p in some]),
-                         np.stack([p.scatter for p in some]), np.zeros((3, 2)))
+    found = register_all(picture(0.1, -0.15), TO_PX, Spots(centres, square, np.stack([p.rows for p in some]),
+                                                           np.stack([p.scatter for p in some])), np.zeros((3, 2)))
 
     np.testing.assert_allclose(found.shift_mm, [[0.1, -0.15]] * 3, atol=0.02)
     assert (found.share > 0.9).all() and (found.alike > 0.95).all()

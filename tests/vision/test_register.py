@@ -5,7 +5,7 @@ import pytest
 from scipy.ndimage import gaussian_filter, map_coordinates
 from scipy.spatial.transform import Rotation
 
-from vision.parts.patch import look_at, make_patch, register, register_all, search_shift, shown
+from vision.parts.patch import Spots, look_at, make_patch, register, register_all, search_shift, shown
 
 H_SLANT = np.array([[3.7, 0.4, 21.3], [-0.3, 4.1, 18.6], [0.002, -0.003, 1.0]])
 RNG = np.random.default_rng(12)
@@ -135,8 +135,8 @@ def test_each_small_patch_is_registered_from_its_own_centre():
         patches.append(make_patch(small, look_at(ROUGH, H_SLANT, at, np.zeros(3))[None], slopes, 4.0))
     picture = changed(np.array([0.15, -0.12, 0.0]), 1.1, 0.0, 0.0)
 
-    found = register_all(picture, H_SLANT, centres, small, np.stack([p.rows for p in patches]),
-                         np.stack([p.scatter for p in patches]), np.zeros((2, 2)))
+    found = register_all(picture, H_SLANT, Spots(centres, small, np.stack([p.rows for p in patches]),
+                                                 np.stack([p.scatter for p in patches])), np.zeros((2, 2)))
 
     np.testing.assert_allclose(found.shift_mm, [[0.15, -0.12]] * 2, atol=0.03)
     np.testing.assert_allclose(found.gain, 1.1, atol=0.1)

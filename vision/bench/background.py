@@ -4,6 +4,8 @@ moves.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import cv2
 import numpy as np
 
@@ -16,25 +18,54 @@ __all__ = ["compose_bench", "redrawn_bench", "known_of", "look_of", "cast_of", "
            "BLOCK_PX",
            "OWN_NOISE"]
 
-BLOCK_PX = 16  # a JPEG's block, colour included, so that black ones stay black
-_BLACK = 0.0015  # linear light below which a whole block counts as not known
-# of brightness and of the two colours: shades and mirrored surroundings change a colour by as much
-_QUIETEST, _NOISIEST = (0.12, 0.6, 0.6), 2.0
+BLOCK_PX = 16  # a JPEG's block, colour included, so that black ones stay black [published: ITU-T T.81]
+MASK_SCALE = 4  # masks of the tool are drawn at this part of the picture's size [convention]
+_BLACK = 0.0015  # linear light below which a whole block counts as not known [convention]
+_DARK = 0.01  # linear light below which a picture tells no colour [convention]
+_RESTLESS = 2.0  # times the usual spread among photographs: a hand [convention]
+_PATCH_PX = 9  # around a pixel, in which two pictures of the bench are compared with a frame [convention]
+_CLEARLY = 0.2  # of the tolerance by which one must be the better [convention]
 # of a picture's noise counts for each cut alone; what else cuts scatter by is told from them, and shared by neighbours
-OWN_NOISE = 0.6
-_MOST_SHARED = 0.6  # of a pixel's error with its neighbour's
-_BESIDE = 13  # width, in a mask's pixels, by which the tool's mask grows to where the picture's noise is measured
-_LEAST_BESIDE = 300  # differences of pixels by which it can be told
-_APART = 4  # pixels, beyond what a codec smooths together
-_DARK = 0.01  # linear light below which a picture tells no colour
-_GRID_PX = 16  # distance of the pixels by which a cast is told
-_RESTLESS = 2.0  # times the usual spread among photographs: a hand
-_PATCH_PX = 9  # around a pixel, in which two pictures of the bench are compared with a frame
-_CLEARLY = 0.2  # of the tolerance by which one must be the better
-MASK_SCALE = 4  # masks of the tool are drawn at this part of the picture's size
-# for each grey level: how far it may be from the stored bench, and what a difference of two such pixels squared counts
-_TOLERANCES = (0.012 + 0.10 * np.sqrt(LINEAR)).astype(np.float32)
-_WEIGHTS = (0.5 / noise_sigma(LINEAR) ** 2).astype(np.float32)
+OWN_NOISE = 0.6  # [convention]
+_APART = 4  # pixels, beyond what a codec smooths together, between which noise is told [convention]
+_BESIDE = 13  # width, in a mask's pixels, by which the tool's mask grows to where it is told [convention]
+_LEAST_BESIDE = 300  # pairs of pixels by which it can be told [convention]
+_MOST_SHARED = 0.6  # of a pixel's error with its neighbour's [convention]
+# of brightness and of the two colours: shades and mirrored surroundings change a colour by as much [convention]
+_QUIETEST, _NOISIEST = (0.12, 0.6, 0.6), 2.0
+
+
+class _Tones(NamedTuple):
+    """For each grey level, (256,): its linear light, how far it may be from the stored bench, and what a difference of
+    two such pixels counts, squared."""
+
+    linear: np.ndarray
+    tolerances: np.ndarray
+    weights: np.ndarray
+
+
+class _Bench(NamedTuple):
+    """The bench as it is stored: light, how sure it is; and what has been seen instead, for how many visits."""
+
+    light: np.ndarray
+    known: np.ndarray
+    candidate: np.ndarray
+    age: np.ndarray
+
+
+class _Visit(NamedTuple):
+    """One visit: its rows; exposure over the bench's [-]; how much of a difference it takes over [-]; and after how
+    many visits something else is taken over where there was nothing, what was learned, what was given."""
+
+    first: int
+    last: int
+    exposure: float
+    takes: float
+    patience: tuple[int, int, int]
+
+
+_TONES = _Tones(LINEAR, (0.012 + 0.10 * np.sqrt(LINEAR)).astype(np.float32),
+                (0.5 / noise_sigma(LINEAR) ** 2).astype(np.float32))
 
 
 def compose_bench(groups: list[list[np.ndarray]]) -> np.ndarray:
@@ -119,7 +150,7 @@ def look_of(light: np.ndarray) -> FloatArray:
 def cast_of(image: np.ndarray, bench: np.ndarray, known: np.ndarray) -> FloatArray:
     """By how much a picture (h, w, 3), uint8, is tinted and exposed unlike the stored bench where that is known: the
     middle of what `look_of` tells of both, shape (3,)."""
-    grid = np.s_[_GRID_PX // 2::_GRID_PX, _GRID_PX // 2::_GRID_PX]
+    grid = np.s_[BLOCK_PX // 2::BLOCK_PX, BLOCK_PX // 2::BLOCK_PX]  # a pixel of each block
     there = known[grid] > 0
     if not there.any():
         return np.zeros(3)
@@ -148,9 +179,10 @@ class BenchView:
     """
 
     # of pixels, about: so many bands that a visit takes as long whatever the picture's size, 0.4 s apart in one of
-    # 1280 x 720 at 30 frames a second
+    # 1280 x 720 at 30 frames a second [derived]
     _BAND_PX, _USUAL_BANDS = 76_800, 12
     # visits then, never seen, learned, given: a still hand is not bench; and how much of a difference each takes over
+    # [convention]
     _PATIENCE, _TAKES = (2, 3, 25), 0.1
 
     def __init__(self, first: np.ndarray, bench: np.ndarray | None = None):
@@ -159,7 +191,8 @@ class BenchView:
         self.exposure, self.noise = 1.0, USUAL_NOISE
         self._turn, self._n_bands = 0, max(self._USUAL_BANDS, round(h * w / self._BAND_PX))
         rarer = self._n_bands / self._USUAL_BANDS
-        self._patience = tuple(max(1, round(n / rarer)) for n in self._PATIENCE)
+        unseen, learned, given = (max(1, round(n / rarer)) for n in self._PATIENCE)
+        self._patience = unseen, learned, given
         self._takes = 1.0 - (1.0 - self._TAKES) ** rarer
         if bench is not None and (bench.shape != first.shape or not self._agreement(light, bench) > 0.5):
             bench = None
@@ -204,7 +237,7 @@ class BenchView:
         now = linear_light(frame[near])
         off_stayed, off_moved = (cv2.blur(brightest(np.abs(now - self.exposure * there)), (_PATCH_PX, _PATCH_PX))
                                  for there in (light, moved_light))
-        allowed = cv2.blur(_TOLERANCES[frame[near][..., 1]], (_PATCH_PX, _PATCH_PX))
+        allowed = cv2.blur(_TONES.tolerances[frame[near][..., 1]], (_PATCH_PX, _PATCH_PX))
         behind = np.zeros(surely.shape, bool) if tool is None else cv2.resize(tool, surely.shape[::-1],
                                                                               interpolation=cv2.INTER_NEAREST) > 0
         moves = np.where(behind[near], surely[near] > 0, off_moved + _CLEARLY * allowed < off_stayed)
@@ -226,10 +259,9 @@ class BenchView:
         self._turn = (self._turn + 1) % self._n_bands
         mask = np.zeros((h // MASK_SCALE, w // MASK_SCALE), np.uint8) if tool is None else tool
         beside = cv2.dilate(mask, np.ones((_BESIDE, _BESIDE), np.uint8))
-        now, old, apart, close, n_pairs = _learn(frame, self.light, self.known, self._candidate, self._age, mask,
-                                                 beside, first, last,
-                                                 LINEAR, _TOLERANCES, _WEIGHTS, self.exposure, self._takes,
-                                                 *self._patience)
+        stored = _Bench(self.light, self.known, self._candidate, self._age)
+        visit = _Visit(first, last, self.exposure, self._takes, self._patience)
+        now, old, apart, close, n_pairs = _learn(frame, stored, mask, beside, _TONES, visit)
         if old > 1.0:
             self.exposure += 0.1 * (min(max(now / old, 0.5), 2.0) - self.exposure)
         if n_pairs > _LEAST_BESIDE and apart[0] > 0:
@@ -249,41 +281,41 @@ class BenchView:
 
 
 @njit(cache=True, nogil=True)
-def _learn(frame, bench, known, candidate, age, tool, beside, first, last, linear, tolerances, weights, exposure,
-           takes, unseen, learned, given):
-    """One visit to rows first..last: sums of light, now and as stored, of the pixels that agree; and, beside the tool,
+def _learn(frame, stored, tool, beside, tones, visit):
+    """One visit to a band of rows: sums of light, now and as stored, of the pixels that agree; and, beside the tool,
     of how those a few apart differ, squared, so that soft shadows stay out of it, and neighbours; and the number of
     those pairs."""
     w = frame.shape[1]
+    light, known, candidate, age = stored
+    linear, tolerances, weights = tones
+    exposure, (unseen, learned, given) = visit.exposure, visit.patience
     sum_now = sum_old = 0.0
     apart, close = np.zeros(3), np.zeros(3)
     n_pairs = 0
     off, agreed = np.zeros((w, 3)), np.zeros(w, np.bool_)
-    for y in range(first, last):
+    for y in range(visit.first, visit.last):
         row = min(y // MASK_SCALE, tool.shape[0] - 1)
         for x in range(w):
-            free = tool[row, min(x // MASK_SCALE, tool.shape[1] - 1)] == 0
-            now_b, now_g, now_r = linear[frame[y, x, 0]], linear[frame[y, x, 1]], linear[frame[y, x, 2]]
-            old_b, old_g, old_r = bench[y, x, 0], bench[y, x, 1], bench[y, x, 2]
+            column = min(x // MASK_SCALE, tool.shape[1] - 1)
+            free = tool[row, column] == 0
+            now = linear[frame[y, x, 0]], linear[frame[y, x, 1]], linear[frame[y, x, 2]]
+            old = light[y, x, 0], light[y, x, 1], light[y, x, 2]
             tolerance = tolerances[frame[y, x, 1]]
-            scaled = max(abs(now_b - exposure * old_b), abs(now_g - exposure * old_g), abs(now_r - exposure * old_r))
-            agrees = free and known[y, x] > 0 and scaled < tolerance
-            b, g, r = now_b - exposure * old_b, now_g - exposure * old_g, now_r - exposure * old_r
+            b, g, r = now[0] - exposure * old[0], now[1] - exposure * old[1], now[2] - exposure * old[2]
+            agrees = free and known[y, x] > 0 and max(abs(b), abs(g), abs(r)) < tolerance
             off[x, 0], off[x, 1], off[x, 2], agreed[x] = (b + g + r) / 3, b - 0.5 * (g + r), r - g, agrees
-            if (agrees and x >= _APART and agreed[x - _APART] and agreed[x - 1]
-                    and beside[row, min(x // MASK_SCALE, tool.shape[1] - 1)] > 0):
+            if agrees and x >= _APART and agreed[x - _APART] and agreed[x - 1] and beside[row, column] > 0:
                 weight = weights[frame[y, x, 1]]
                 for c in range(3):
                     apart[c] += min((off[x, c] - off[x - _APART, c]) ** 2 * weight, 9.0)
                     close[c] += min((off[x, c] - off[x - 1, c]) ** 2 * weight, 9.0)
                 n_pairs += 1
             if agrees:
-                sum_now += now_b + now_g + now_r
-                sum_old += old_b + old_g + old_r
-                if max(abs(now_b - old_b), abs(now_g - old_g), abs(now_r - old_r)) < tolerance:
-                    bench[y, x, 0] = old_b + takes * (now_b - old_b)
-                    bench[y, x, 1] = old_g + takes * (now_g - old_g)
-                    bench[y, x, 2] = old_r + takes * (now_r - old_r)
+                sum_now += now[0] + now[1] + now[2]
+                sum_old += old[0] + old[1] + old[2]
+                if max(abs(now[0] - old[0]), abs(now[1] - old[1]), abs(now[2] - old[2])) < tolerance:
+                    for c in range(3):
+                        light[y, x, c] = old[c] + visit.takes * (now[c] - old[c])
                 age[y, x] = 0
                 continue
             still = True
@@ -295,7 +327,7 @@ def _learn(frame, bench, known, candidate, age, tool, beside, first, last, linea
             age[y, x] = min(age[y, x] + 1, 250) if still and free else 0
             if age[y, x] >= (given if known[y, x] > 128 else learned if known[y, x] > 0 else unseen):
                 for c in range(3):
-                    bench[y, x, c] = linear[candidate[y, x, c]]
+                    light[y, x, c] = linear[candidate[y, x, c]]
                 known[y, x] = 128
                 age[y, x] = 0
     return sum_now, sum_old, apart, close, n_pairs

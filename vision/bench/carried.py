@@ -12,16 +12,14 @@ import numpy as np
 from vision import rigid
 from vision.bench.background import BenchView, cast_of, known_of, redrawn_bench, with_cast
 from vision.bench.board import BoardFollower
-from vision.bench.follower import seen_before
+from vision.bench.follower import MOVED_PX, STILL_S, seen_before
 from vision.camera.model import CameraModel
 from vision.types import BenchPose, FloatArray
 
 __all__ = ["BenchCarrier", "BenchRelief", "bench_now"]
 
-_CARRIED_PX = 0.3  # mean shift of the bench in the picture; less is left to the view's own learning
-_STILL_S = 0.5  # moves that follow each other sooner are one
-_PITCH_PX = 8  # of the pixels whose way is computed; it changes slowly across the picture
-_WATCHED_MM = np.array([[x, y, 0.0] for x in (-100, 0, 100) for y in (-70, 0, 70)])
+_PITCH_PX = 8  # of the pixels whose way is computed; it changes slowly across the picture [convention]
+_WATCHED_MM = np.array([[x, y, 0.0] for x in (-100, 0, 100) for y in (-70, 0, 70)])  # [convention]
 
 
 @dataclass(frozen=True)
@@ -46,7 +44,7 @@ class BenchRelief:
         a, b = (self.camera.project(rigid.apply(pose, _WATCHED_MM)) for pose in (then, now))
         way_px = np.linalg.norm(b - a, axis=1)
         way_px = way_px[np.isfinite(way_px)]
-        return len(way_px) > 0 and float(way_px.mean()) > _CARRIED_PX
+        return len(way_px) > 0 and float(way_px.mean()) > MOVED_PX  # less is left to the view's own learning
 
     def seen_before_px(self, then: FloatArray, now: FloatArray) -> np.ndarray:
         """Where at one pose each pixel of the picture at another was seen, shape (h, w, 2), float32; nan where
@@ -137,7 +135,7 @@ class BenchCarrier:
         """Let the view show the bench as seen from this pose."""
         if not self._relief.is_elsewhere(self._now, pose.cam_from_bench):
             return
-        if pose.t_s - self._t_moved_s > _STILL_S:
+        if pose.t_s - self._t_moved_s > STILL_S:
             self._then, self._kept = self._now, (self._view.light, self._view.known)
         self._now, self._t_moved_s = pose.cam_from_bench, pose.t_s
         self._view.redraw(*self._kept, self._relief.seen_before_px(self._then, self._now))

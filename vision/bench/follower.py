@@ -18,18 +18,19 @@ from vision.edges.cuts import sample_cuts
 from vision.errors import CalibrationError
 from vision.types import BenchEvent, BenchPose, FloatArray, Frame, PoseMiss
 
-__all__ = ["BenchFollower", "bench_pose", "find_markers", "marker_dictionary", "seen_before"]
+__all__ = ["MOVED_PX", "STILL_S", "BenchFollower", "bench_pose", "find_markers", "marker_dictionary", "seen_before"]
 
-_CUTS = 8  # places along each side of a marker where its edge is measured
-_IN, _OUT, _PITCH = 3.0, 4.0, 0.5  # samples from inside the black to outside it, and between them [px]
-_CUT_SIGMA_PX = 0.12  # scatter of one cut about a straight edge, measured on recordings
-_SIDE_SIGMA_PX = 0.06  # what all cuts of one side share and time does not average: codec blocks, print, lens model
-_AVERAGE_S = 1.0  # memory of the average while the camera stands still
-_MOVED_PX = 0.30  # mean shift of the mat in the picture that counts as a move
-_CONFIRM = 3  # frames that must agree with a move
-_STILL_S = 0.5  # without a further move, the next one is a new event
-_RETRY_S = 0.25  # between two full searches for a mat that is not seen
-_MIN_MARKERS = 3
+_MIN_MARKERS = 3  # that carry a pose [convention]
+_AVERAGE_S = 1.0  # memory of the average while the camera stands still [convention]
+MOVED_PX = 0.30  # mean shift of mat or bench in the picture that counts as a move [convention]
+_CONFIRM = 3  # frames that must agree with a move: a hand deceives one or two [convention]
+STILL_S = 0.5  # moves that follow each other sooner are one [convention]
+_RETRY_S = 0.25  # between two full searches for a mat that is not seen [convention]
+_CUTS = 8  # places along each side of a marker where its edge is measured [convention]
+_OFFSETS_PX = np.arange(-3.0, 4.25, 0.5)  # of a cut's samples, from inside the black to outside it [convention]
+_CUT_SIGMA_PX = 0.12  # scatter of one cut about a straight edge, at the least [measured: on recordings]
+# what all cuts of one side share and time does not average: codec blocks, print, lens model [convention]
+_SIDE_SIGMA_PX = 0.06
 
 
 def marker_dictionary(name: str):
@@ -145,9 +146,9 @@ class BenchFollower:
             self._pose, self._info = fit.pose, info
             return []
         shift_px = self._shift_px(fit.pose, self._pose)
-        if shift_px > max(_MOVED_PX, 5.0 * fit.sigma_px):
+        if shift_px > max(MOVED_PX, 5.0 * fit.sigma_px):
             before = self._before_jump
-            if before is not None and self._shift_px(fit.pose, before[0]) < _MOVED_PX:  # one frame had gone astray
+            if before is not None and self._shift_px(fit.pose, before[0]) < MOVED_PX:  # one frame had gone astray
                 (self._pose, self._info), self._before_jump = before, None
                 return []
             self._before_jump = before or (self._pose, self._info)
@@ -165,9 +166,9 @@ class BenchFollower:
         if self._before_jump is None or self._n_agreeing < _CONFIRM:
             return []
         (old, _), self._before_jump = self._before_jump, None
-        if self._shift_px(now, old) < _MOVED_PX:
+        if self._shift_px(now, old) < MOVED_PX:
             return []
-        is_new = t_s - self._t_moved_s > _STILL_S
+        is_new = t_s - self._t_moved_s > STILL_S
         self._t_moved_s = t_s
         return [BenchEvent(t_s, "camera_moved", self._describe(old, now))] if is_new else []
 
@@ -277,9 +278,6 @@ def _fit(camera: CameraModel, sides: _Sides, grey: np.ndarray, pose: FloatArray,
     return "the mat moves too fast to be measured"
 
 
-_OFFSETS = np.arange(-_IN, _OUT + 1e-9, _PITCH)
-
-
 def _measure_sides(camera: CameraModel, sides: _Sides, grey: np.ndarray, pose: FloatArray):
     """How far outwards [px] each cut finds the edge from where the pose puts it.
 
@@ -288,7 +286,7 @@ def _measure_sides(camera: CameraModel, sides: _Sides, grey: np.ndarray, pose: F
     rows, px, normal = _rows(sides.points_mm, sides.along, sides.outward_mm, pose, lens_of(camera))
     h, w = grey.shape
     inside = np.all((px > 6) & (px < (w - 7, h - 7)), axis=1)
-    offset, seen = _edge_offsets(sample_cuts(grey[:, :, None], px, normal, _OFFSETS)[:, 0].astype(float))
+    offset, seen = _edge_offsets(sample_cuts(grey[:, :, None], px, normal, _OFFSETS_PX)[:, 0].astype(float))
     return rows, offset, seen & inside
 
 
@@ -333,7 +331,8 @@ def _edge_offsets(light: FloatArray) -> tuple[FloatArray, np.ndarray]:
     usual = np.median(contrast)
     seen = contrast > 0.4 * max(usual, 0.05)
     rise = (light - black[:, None]) / np.where(seen, contrast, 1.0)[:, None]
-    offset = _OUT + 0.5 * _PITCH - _PITCH * rise.sum(1)
+    pitch_px = _OFFSETS_PX[1] - _OFFSETS_PX[0]
+    offset = _OFFSETS_PX[-1] + 0.5 * pitch_px - pitch_px * rise.sum(1)
     inside, outside = rise[:, :3], rise[:, -3:]
     seen &= (np.ptp(inside, axis=1) < 0.3) & (np.ptp(outside, axis=1) < 0.3) & (np.abs(offset) < 2.0)
     return offset, seen

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.bench.background import BenchView
+from vision.calibrate.nozzle_file import NozzleCalibration
 from vision.camera.model import CameraModel
-from vision.fit.bias import EdgeBias
 from vision.fit.pose import Picture, fit_pose
-from vision.nozzle.body import Hold, NozzleBody, ToolPose
+from vision.nozzle.body import NozzleBody, ToolPose
 from vision.nozzle.silhouette import moved_pose
 from vision.track.find import find_tool
 from vision.track.metal import metal_look
@@ -43,8 +43,7 @@ class GaugeMiss:
 
 
 def read_gauge(camera: CameraModel, body: NozzleBody, image: np.ndarray, bench: BenchPose, bench_light: np.ndarray,
-               surface_mm: float,
-               bias: dict[tuple[str, bool], EdgeBias], holds: tuple[Hold, ...] = ()) -> GaugeReading | GaugeMiss:
+               surface_mm: float, nozzle: NozzleCalibration) -> GaugeReading | GaugeMiss:
     """Height of the nozzle in a photograph; what it stands on is not told to the fit.
 
     Parameters
@@ -56,17 +55,17 @@ def read_gauge(camera: CameraModel, body: NozzleBody, image: np.ndarray, bench: 
         The bench without the tool as seen from this pose, linear light.
     surface_mm : float
         Height over the mat of the surface that heights count from.
-    bias, holds
-        As the nozzle calibration has them.
+    nozzle : NozzleCalibration
+        Where its edges are seen, and how it is held.
     """
     view = BenchView(image, bench_light)
     if not view.is_given:
         return GaugeMiss("the bench does not look as in the bench picture: camera, light or board have changed",
                          is_bench_changed=True)
     picture = Picture(image, view.light, view.known, view.noise)
-    start = find_tool(camera, body, picture, bench.cam_from_bench, surface_mm, bias, _LEAST_QUALITY,
-                      heights_mm=_HEIGHTS_MM, holds=holds, most=_FITS)
-    fit = None if start is None else fit_pose(camera, body, picture, start.pose, bias, spreads_px=(2.0, 1.0))
+    start = find_tool(camera, body, picture, bench.cam_from_bench, surface_mm, nozzle.bias, _LEAST_QUALITY,
+                      heights_mm=_HEIGHTS_MM, holds=nozzle.holds, most=_FITS)
+    fit = None if start is None else fit_pose(camera, body, picture, start.pose, nozzle.bias, spreads_px=(2.0, 1.0))
     if fit is None or fit.quality < _LEAST_QUALITY:
         return GaugeMiss("the nozzle is not recognised: it must stand free, its metal in view, no hand before it; a "
                          "shiny one is hard to see and better matt")

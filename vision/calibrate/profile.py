@@ -22,22 +22,23 @@ if TYPE_CHECKING:
 
 __all__ = ["LaidView", "ProfileFit", "fit_profile", "outline_px", "turn_rad"]
 
-_LEAST_CHANGE = 14.0  # grey levels by which the nozzle differs from the mat
-_LEAST_UNEVEN = 20.0  # grey levels within a few pixels of the bench, from where on an edge of its own is meant
-_STATION_MM = 0.5
-_LEAST_LENGTH_MM = 15.0
-_LONGEST_MM = 100.0  # behind it are a grip's end and its hose
-_TOLERANCE_MM = 0.3  # of the straight pieces that the outline is begun with
+_LEAST_CHANGE = 14.0  # grey levels by which the nozzle differs from the mat [convention]
+_LEAST_UNEVEN = 20.0  # grey levels of the bench within a few pixels, from where on it has an edge itself [convention]
+_STATION_MM = 0.5  # along the axis, in which radii are put together [convention]
+_LEAST_LENGTH_MM = 15.0  # of a nozzle that is seen well enough [convention]
+_LONGEST_MM = 100.0  # behind it are a grip's end and its hose [convention]
+_MOST_POINTS = 180  # of an outline, for the time that they take [convention]
+# from either end, where the circle is seen askew; and the share of the radius behind that at which it ends [convention]
 _RIM_MM, _FULL_SHARE = 3.0, 0.97
-_EDGE_SIGMA_PX, _LOOSE = 0.35, 3.0  # of one edge point; from where on it counts less
-_ALIKE = 4.0  # neighbouring edge points that err together
-_OFFSET_SIGMA_PX = 1.0  # where an edge is put, alike in all views
-_TOUCH_SIGMA_MM = 0.5  # how well the resting body touches the mat
-_KNOT_SIGMA_MM = (1.0, 2.0)  # radius, station: how far a corner may move from where it was begun
-_FIRST_STEPS, _STEPS = 12, 25  # of the least squares
-_HOPELESS_PX = 2.5  # residual from where on there is no body to be fitted
-_LEAST_PLACED_MM = 1.0  # a corner that the outlines place worse than this is left out
-_LEAST_PIECE_MM, _MOST_POINTS = 0.3, 180
+_TOLERANCE_MM = 0.3  # of the straight pieces that the outline is begun with; none is shorter [convention]
+_FIRST_STEPS, _STEPS = 12, 25  # of the least squares, for the time that they take [convention]
+_HOPELESS_PX = 2.5  # residual from where on there is no body to be fitted [convention]
+_LEAST_PLACED_MM = 1.0  # a corner that the outlines place worse than this is left out [convention]
+_EDGE_SIGMA_PX, _LOOSE = 0.35, 3.0  # of one edge point; sigmas from where on it counts less [convention]
+_ALIKE = 4.0  # neighbouring edge points that err together [convention]
+_OFFSET_SIGMA_PX = 1.0  # where an edge is put, alike in all views [convention]
+_TOUCH_SIGMA_MM = 0.5  # how well the resting body touches the mat [convention]
+_KNOT_SIGMA_MM = (1.0, 2.0)  # radius, station: how far a corner may move from where it was begun [convention]
 
 
 @dataclass(frozen=True)
@@ -219,12 +220,12 @@ class _Problem:
     def first(self) -> FloatArray:
         rise = np.arctan(np.max((self._corners[1:, 0] - self._radius_mm) / self._corners[1:, 1]))
         places = [[*s.tip_mm, s.turn_rad] for s in self._starts]
-        pieces = np.maximum(np.diff(self._corners[:, 1]), _LEAST_PIECE_MM)
+        pieces = np.maximum(np.diff(self._corners[:, 1]), _TOLERANCE_MM)
         return np.concatenate([[min(max(0.01, rise), 0.5), 0.0], self._corners[1:, 0], pieces, np.ravel(places)])
 
     def bounds(self) -> tuple[FloatArray, FloatArray]:
         low = np.full(len(self.first()), -np.inf)
-        low[0], low[2:2 + self._n], low[2 + self._n:2 + 2 * self._n] = -0.2, 0.5, 0.5 * _LEAST_PIECE_MM
+        low[0], low[2:2 + self._n], low[2 + self._n:2 + 2 * self._n] = -0.2, 0.5, 0.5 * _TOLERANCE_MM
         high = np.full(len(low), np.inf)
         high[0] = 0.8
         return low, high

@@ -15,24 +15,25 @@ import numpy as np
 
 from vision.types import FloatArray, PartEvent, PartMotion
 
-__all__ = ["KINDS", "PartJudge"]
+__all__ = ["AT_REST_MM", "GAP_S", "PartJudge"]
 
-KINDS = ("settled", "sprang_back", "moved", "stood_up", "removed")
-_LEAST_MM, _LEAST_PX, _SIGMAS = 0.05, 0.35, 5.0  # a shift must pass each of these
-_KEPT = 16  # readings
-_AGREE, _AGREE_S = 3, 0.1  # frames in a row that must, over at least so long
-_AT_REST_MM, _AT_REST_SIGMAS = 0.03, 2.0  # within which readings count as at rest
-_AT_REST_FRAMES, _AT_REST_S = 3, 0.14  # how many, over how long: a finger that nudges holds a part for a moment
-_TELL_S = 0.4  # a movement that goes on is told by then
-_SEAT_S = 1.0  # memory of the seat
-_KNOWN_FRAMES, _KNOWN_S = 6, 0.2  # readings at rest before anything can be told
-_SPRING_MM, _SPRING_PX, _SPRING_SIGMAS = 0.12, 0.8, 8.0  # an excursion that came back is told from so much on
-_SPRING_SEEN = 0.85
-_SETTLE_MM, _SETTLE_SEEN = 0.8, 0.85  # a part that melts moves no further; and nothing touches it
-_SETTLE_CLEAR, _GONE_CLEAR = 0.6, 0.75  # of the board on the most covered side; a thin thing over a part crosses it
-_GONE_S, _GONE_SEEN, _GONE_EDGES, _GONE_STILL = 0.25, 0.5, 0.35, 3.0
-_STOOD = 0.5  # of what a standing part would hide, changed more than the rest
-_GAP_S = 0.5  # a longer one ends what was under way
+GAP_S = 0.5  # without a reading, after which what was under way has ended [convention]
+AT_REST_MM = 0.03  # within which readings count as at rest, however little they scatter [convention]
+# what a movement, and an excursion that came back, must each pass: mm; pixels; sigmas
+_LEAST_MM, _LEAST_PX, _SIGMAS = 0.05, 0.35, 5.0  # no false one is told [measured: tests.benchmarks.parts_drawn false]
+_SPRING_MM, _SPRING_PX, _SPRING_SIGMAS = 0.12, 0.8, 8.0  # as above
+_AGREE = 3  # readings in a row that must agree, that a part lies elsewhere or that it rests [convention]
+_AWAY_S = 0.06  # for which they must at least, that it lies elsewhere: three pictures at 30 a second [derived]
+_AT_REST_S = 0.14  # that it rests: a finger that nudges holds a part for 0.1 s [convention]
+_AT_REST_SIGMAS = 2.0  # within which readings count as at rest [convention]
+_TELL_S = 0.4  # a movement that goes on is told by then [convention]
+_UNTOUCHED = 0.85  # share of a part that is seen throughout when nothing touches it [convention]
+_SETTLE_MM = 0.8  # a part that melts moves no further [convention]
+_SETTLE_CLEAR, _GONE_CLEAR = 0.6, 0.75  # of the board on the most covered side; a thin thing crosses it [convention]
+_GONE_S = 0.25  # for which its place must be bare and still [convention]
+_GONE_SEEN, _GONE_EDGES = 0.5, 0.35  # up to which a part, and the contrasts of its edge, are not there [convention]
+_GONE_STILL = 3.0  # grey levels by which a bare place may change from frame to frame [convention]
+_STOOD = 0.5  # of what a standing part would hide, changed more than the rest: half [convention]
 
 
 class PartJudge:
@@ -49,7 +50,7 @@ class PartJudge:
     def __init__(self, size_mm: float, may_settle: bool) -> None:
         self._half_mm, self._may_settle = size_mm / 2, may_settle
         self._seat: _Seat | None = None
-        self._recent: deque[PartMotion] = deque(maxlen=_KEPT)
+        self._recent: deque[PartMotion] = deque()
         self._move: _Move | None = None
         self._gone_since_s, self._is_gone = math.nan, False
         self._changes: list[tuple[float, float]] = []
@@ -61,11 +62,11 @@ class PartJudge:
             event = self._unseen(now)
             return () if event is None else (event,)
         self._gone_since_s, self._is_gone = math.nan, False
-        if now.t_s - self._t_s > _GAP_S:
+        if now.t_s - self._t_s > GAP_S:
             self._recent.clear()
             self._move = None
         self._t_s = now.t_s
-        self._recent.append(now)
+        self._keep(now)
         if self._seat is None or self._seat.is_young:
             self._seat = _Seat.of(now) if self._seat is None else self._seat.with_reading(now)
             return ()
@@ -73,18 +74,20 @@ class PartJudge:
         event = self._still(now, seat) if move is None else self._moving(now, move, seat)
         return () if event is None else (event,)
 
+    def _keep(self, now: PartMotion) -> None:
+        """The readings by which rest is told, and where a movement began."""
+        self._recent.append(now)
+        while len(self._recent) > _AGREE + 2 and now.t_s - self._recent[1].t_s >= _AT_REST_S:
+            self._recent.popleft()
+
     def _still(self, now: PartMotion, seat: _Seat) -> PartEvent | None:
         """At rest as far as is known: does it begin to move?"""
         if not self._is_away(now, seat):
             self._seat = seat.with_reading(now)
             return None
-        recent = list(self._recent)[-_AGREE:]
-        away = [p for p in list(self._recent)[-_AGREE - 2 :] if self._is_away(p, seat)]
-        if (
-            len(recent) < _AGREE
-            or not all(self._is_away(p, seat) for p in recent)
-            or now.t_s - recent[0].t_s < _AGREE_S * 0.6
-        ):
+        recent = self._last(_AWAY_S)
+        away = [p for p in list(self._recent)[-len(recent) - 2 :] if self._is_away(p, seat)]
+        if not recent or not all(self._is_away(p, seat) for p in recent):
             return None
         if not _agree([seat.offset(p) for p in recent]):
             return None
@@ -99,7 +102,7 @@ class PartJudge:
 
     def _moving(self, now: PartMotion, move: _Move, seat: _Seat) -> PartEvent | None:
         move = self._move = move.went_on(self._furthest([move.furthest, now], seat), now)
-        last = self._last()
+        last = self._last(_AT_REST_S)
         if self._is_at_rest(last):
             self._move, self._seat = None, _Seat.of(*last)
             return self._concluded(now, move, seat, self._seat)
@@ -120,7 +123,7 @@ class PartJudge:
             )
         if move.is_told:
             return None
-        is_clear = move.least_seen >= _SETTLE_SEEN and move.clear > _SETTLE_CLEAR
+        is_clear = move.least_seen >= _UNTOUCHED and move.clear > _SETTLE_CLEAR
         is_slight = np.hypot(*offset[:2]) < _SETTLE_MM and is_clear
         settles = (
             self._may_settle and is_slight and self._size_mm(before.offset(move.furthest)) < 1.5 * self._size_mm(offset)
@@ -130,7 +133,7 @@ class PartJudge:
     def _did_spring(self, move: _Move, seat: _Seat) -> bool:
         far = move.furthest
         least = max(_SPRING_MM, _SPRING_PX / far.px_per_mm, _SPRING_SIGMAS * max(far.noise_mm, seat.noise_mm))
-        return move.least_seen >= _SPRING_SEEN and self._size_mm(seat.offset(far)) > least
+        return move.least_seen >= _UNTOUCHED and self._size_mm(seat.offset(far)) > least
 
     def _unseen(self, now: PartMotion) -> PartEvent | None:
         """Covered, or gone? Gone only when the board around is clear and what is there lies still."""
@@ -189,13 +192,13 @@ class PartJudge:
     def _furthest(self, readings: list[PartMotion], seat: _Seat) -> PartMotion:
         return max(readings, key=lambda p: self._size_mm(seat.offset(p)))
 
-    def _last(self) -> list[PartMotion]:
-        """As many of the newest readings as at rest must agree; none before there are."""
+    def _last(self, least_s: float) -> list[PartMotion]:
+        """As many of the newest readings as must agree, over at least so long; none before there are."""
         now_s = self._recent[-1].t_s
         last: list[PartMotion] = []
         for p in reversed(self._recent):
             last.insert(0, p)
-            if len(last) >= _AT_REST_FRAMES and now_s - p.t_s >= _AT_REST_S:
+            if len(last) >= _AGREE and now_s - p.t_s >= least_s:
                 return last
         return []
 
@@ -203,7 +206,11 @@ class PartJudge:
         if not last:
             return False
         spread = max(float(np.hypot(*(p.shift_mm - last[0].shift_mm))) for p in last[1:])
-        return spread < max(_AT_REST_MM, _AT_REST_SIGMAS * min(p.noise_mm for p in last))
+        return spread < max(AT_REST_MM, _AT_REST_SIGMAS * min(p.noise_mm for p in last))
+
+
+_SEAT_S = 1.0  # memory of the seat [convention]
+_KNOWN_FRAMES, _KNOWN_S = 6, 0.2  # readings at rest, or time of them, before anything can be told [convention]
 
 
 @dataclass(frozen=True)
@@ -231,7 +238,7 @@ class _Seat:
 
     @property
     def is_young(self) -> bool:
-        return self.n < 3 or (self.n < _KNOWN_FRAMES and self.t_s - self.t_first_s < _KNOWN_S)
+        return self.n < _AGREE or (self.n < _KNOWN_FRAMES and self.t_s - self.t_first_s < _KNOWN_S)
 
     def offset(self, p: PartMotion) -> FloatArray:
         return np.array([*p.shift_mm, p.turn_rad]) - self.mean

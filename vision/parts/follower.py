@@ -18,12 +18,9 @@ from vision.types import BenchPose, FloatArray, Frame, PartEvent, VisionResult
 
 __all__ = ["PartFollower"]
 
-_PICTURE_EVERY_S = 0.5
-_AROUND_MM, _PICTURE_PX, _MOST_PX_MM = (
-    1.5,
-    200,
-    12.0,
-)  # of a picture: what it shows around the part; its sides; its scale
+_PICTURE_EVERY_S = 0.5  # of a part that rests [convention]
+# of a picture: what it shows around the part, its sides, its scale at most [convention]
+_AROUND_MM, _PICTURE_PX, _MOST_PX_MM = 1.5, 200, 12.0
 
 
 @dataclass

@@ -15,6 +15,7 @@ import numpy as np
 from vision import rigid
 from vision.camera.model import CameraModel
 from vision.camera.sources import brightness
+from vision.parts.first_look import FirstLook, looks_around, slopes_of
 from vision.parts.patch import Patch, PatchFit, blurred, look_at, make_patch, register, search_shift, shown
 from vision.parts.place import SECTORS, PartSpec, Place, Window, make_place, windows_of
 from vision.parts.standing import Standing, make_standing
@@ -22,22 +23,19 @@ from vision.types import BenchPose, FloatArray, Frame, PartMotion, PoseMiss
 
 __all__ = ["PartSpec", "PartWatcher"]
 
-_FIRST_S, _FIRST_FRAMES = 0.4, 8  # in which the first look must not change
-_STILL_GREY = 4.0  # mean change of grey levels that still counts as none
-_FITS, _ALIKE = 0.6, 0.75  # share of points, and correlation, from which a part is taken to be seen
-_RING_FITS, _RING_ALIKE = 0.4, 0.5
-_LEAST_RING = 40  # points of board around a part
-_LEAST_SECTOR = 4  # points by which a side can be judged
-_EDGE_STAYS, _EDGE_GREY = 0.4, 8.0  # of an edge's contrast; contrasts that count
-_FLOOR_PX = 0.04  # of a shift's sigma: sampling, coding, what noise in single frames does not tell
-_HIDDEN_PX = 0.3  # by which what covers a part may pull it, times the share covered
-_HEIGHT_SHARE, _HEIGHT_MM = 0.2, 0.2  # by which a part's height may be wrong
-_SINKS_MM, _STIRRED_PX = (
-    0.1,
-    0.5,
-)  # by which one that melts sinks, or a nudged one rises; a shift from which it may have
-_SEARCH_S, _REACH_MM, _FAR_PX = 0.1, 1.5, 3.0
-_AGAIN_S = 3.0  # without the board around, after which a new first look is taken
+_FITS, _ALIKE = 0.6, 0.75  # share of points, and correlation, from which a part is taken to be seen [convention]
+_RING_FITS, _RING_ALIKE = 0.4, 0.5  # the same of the board around it [convention]
+_LEAST_RING = 40  # points of board around a part without which it is not watched [convention]
+_LEAST_POINTS = 4  # by which a side, or an edge, can be judged [convention]
+_EDGE_STAYS, _EDGE_GREY = 0.4, 8.0  # share of an edge's contrast that is still one; contrasts that count [convention]
+_FLOOR_PX = 0.04  # of a shift's sigma: 0.01 mm at 3.8 px a mm [measured: tests.benchmarks.registration]
+_HIDDEN_PX = 0.3  # by which what covers a part may pull it, times the share covered [convention]
+_HEIGHT_SHARE, _HEIGHT_MM = 0.2, 0.2  # by which a part's height may be wrong: of it, and beside [convention]
+# by which one that melts sinks, or a nudged one rises; and the shift from which it may have [convention]
+_SINKS_MM, _STIRRED_PX = 0.1, 0.5
+_SEARCH_S, _REACH_MM = 0.1, 1.5  # a part that is not seen is looked for so often, so far around its seat [convention]
+_FAR_PX = 3.0  # of the board around, from where it was told to be: then it is not that [convention]
+_AGAIN_S = 3.0  # without the board around, after which a new first look is taken [convention]
 
 
 class PartWatcher:
@@ -98,6 +96,21 @@ class _First:
     standing: Standing | None
 
 
+@dataclass(frozen=True)
+class _Sight:
+    """A part in one picture, cut out and blurred.
+
+    lean : array, shape (2,)
+        By how many mm a point one mm higher is seen further away.
+    """
+
+    t_s: float
+    picture: np.ndarray
+    place: Place
+    window: Window
+    lean: FloatArray
+
+
 class _Part:
     """One part: its first look, and where it was a moment ago."""
 
@@ -108,7 +121,7 @@ class _Part:
 
     def _forget(self) -> None:
         self._first: _First | None = None
-        self._looks: list[tuple[float, FloatArray]] = []
+        self._looks: FirstLook[FloatArray] = FirstLook()
         self._shift, self._ring_shift = np.zeros(3), np.zeros(3)
         self._before: FloatArray | None = None
         self._t_search_s, self._t_ring_s = -np.inf, np.nan
@@ -131,46 +144,40 @@ class _Part:
         if window is None or len(place.ring_mm) < _LEAST_RING:
             return self.miss(t_s)
         x, y, w, h = window.box
-        picture = blurred(grey[y : y + h, x : x + w])
-        # by how many mm a point one mm higher is seen further away
         lean = (place.centre_mm - eye[:2]) / eye[2]
+        sight = _Sight(t_s, blurred(grey[y : y + h, x : x + w]), place, window, lean)
         if self._first is None:
-            self._look(picture, place, window, t_s, lean, pose)
+            self._look(sight, pose)
             return self.miss(t_s)
-        return self._measure(picture, place, window, t_s, self._first, lean)
+        return self._measure(sight, self._first)
 
-    def _look(
-        self, picture: np.ndarray, place: Place, window: Window, t_s: float, lean: FloatArray, pose: FloatArray
-    ) -> None:
+    def _look(self, sight: _Sight, pose: FloatArray) -> None:
         """Gather looks until they have been alike for a while; then they are the first look."""
-        now = _look_of(picture, window, place)
+        now, place, window = _look_of(sight), sight.place, sight.window
         if not np.isfinite(now).all():
             self._looks.clear()
             return
-        if self._looks and np.abs(now[0] - self._looks[0][1][0]).mean() > _STILL_GREY:
-            self._looks.clear()
-        self._looks.append((t_s, now))
-        if t_s - self._looks[0][0] < _FIRST_S or len(self._looks) < _FIRST_FRAMES:
+        alike = self._looks.take(sight.t_s, now[0], now)
+        if alike is None:
             return
-        looks = np.stack([look for _, look in self._looks])
+        looks = np.stack(alike)
         n, k = len(place.top_mm), len(place.ring_mm)
-        slopes = (looks[:, 1:5:2] - looks[:, 2:5:2]).mean(0) * window.px_per_mm  # half a pixel either way
+        slopes = slopes_of(looks, window.px_per_mm)
         pair = looks[:, 0, n + k :].mean(0)
         half = len(place.inner_mm)
         self._first = _First(
             make_patch(place.top_mm, looks[:, 0, :n], slopes[:, :n], window.px_per_mm),
             make_patch(place.ring_mm, looks[:, 0, n : n + k], slopes[:, n : n + k], window.px_per_mm),
             pair[half:] - pair[:half],
-            lean,
-            make_standing(self._camera, pose, self._spec, self._top_mm, picture, window),
+            sight.lean,
+            make_standing(self._camera, pose, self._spec, self._top_mm, sight.picture, window),
         )
         self._looks.clear()
-        self._t_ring_s = t_s
+        self._t_ring_s = sight.t_s
 
-    def _measure(
-        self, picture: np.ndarray, place: Place, window: Window, t_s: float, first: _First, lean: FloatArray
-    ) -> PartMotion:
-        ring = register(picture, window.ring_px, first.ring, self._ring_shift)
+    def _measure(self, sight: _Sight, first: _First) -> PartMotion:
+        t_s, place, window = sight.t_s, sight.place, sight.window
+        ring = register(sight.picture, window.ring_px, first.ring, self._ring_shift)
         if (
             not ring.is_settled
             or ring.share < _RING_FITS
@@ -182,15 +189,15 @@ class _Part:
             self._ring_shift = np.zeros(3)
             return replace(self.miss(t_s), seen=0.0)
         self._t_ring_s, self._ring_shift = t_s, ring.shift
-        fit = self._top(picture, window, t_s, first, ring)
+        fit = self._top(sight, first, ring)
         clear = _clear(ring, first.ring, place)
         if not _is_seen(fit):
-            return self._elsewhere(picture, place, window, t_s, first, fit, ring, clear)
+            return self._elsewhere(sight, first, fit, ring, clear)
         self._before, self._shift = None, fit.shift - ring.shift
         x, y, turn = self._shift.tolist()
-        noise_mm = self._noise_mm(fit, ring, window.px_per_mm, lean - first.lean)
+        noise_mm = self._noise_mm(fit, ring, window.px_per_mm, sight.lean - first.lean)
         stirred = math.hypot(x, y) * window.px_per_mm > _STIRRED_PX
-        sinks_mm = _SINKS_MM * math.hypot(*lean.tolist()) if stirred else 0.0  # seen at a slant it seems to shift
+        sinks_mm = _SINKS_MM * math.hypot(*sight.lean.tolist()) if stirred else 0.0  # seen at a slant it seems to shift
         return PartMotion(
             t_s,
             self._spec.name,
@@ -208,38 +215,29 @@ class _Part:
             px_per_mm=window.px_per_mm,
         )
 
-    def _elsewhere(
-        self,
-        picture: np.ndarray,
-        place: Place,
-        window: Window,
-        t_s: float,
-        first: _First,
-        fit: PatchFit,
-        ring: PatchFit,
-        clear: float,
-    ) -> PartMotion:
+    def _elsewhere(self, sight: _Sight, first: _First, fit: PatchFit, ring: PatchFit, clear: float) -> PartMotion:
         """What is seen in a part's place that does not look like the part: by what its leaving can be told."""
-        now = look_at(picture, window.top_px, place.top_mm, ring.shift)
+        now = look_at(sight.picture, sight.window.top_px, sight.place.top_mm, ring.shift)
         change = math.nan if self._before is None else _change(self._before, now)
         self._before, standing = now, first.standing
         # a flat fit to something else shows nothing of the part, however well it fits
         shown = fit.share * min(fit.gain / ring.gain, 1.0) * max(fit.alike, 0.0)
-        stands = math.nan if standing is None else standing.share(picture, window, ring.shift, ring.gain)
+        stands = math.nan if standing is None else standing.share(sight.picture, sight.window, ring.shift, ring.gain)
         return PartMotion(
-            t_s,
+            sight.t_s,
             self._spec.name,
             seen=shown,
             clear=clear,
-            edges=_edges(picture, place, window, first.edge, ring),
+            edges=_edges(sight, first.edge, ring),
             stands=stands,
             change=change,
             gain=fit.gain,
-            px_per_mm=window.px_per_mm,
+            px_per_mm=sight.window.px_per_mm,
         )
 
-    def _top(self, picture: np.ndarray, window: Window, t_s: float, first: _First, ring: PatchFit) -> PatchFit:
+    def _top(self, sight: _Sight, first: _First, ring: PatchFit) -> PatchFit:
         """The part near where it was; when it is not there, looked for around its seat now and then."""
+        picture, window, t_s = sight.picture, sight.window, sight.t_s
         fit = register(picture, window.top_px, first.top, self._shift + ring.shift, ring.gain)
         if _is_seen(fit) or t_s - self._t_search_s < _SEARCH_S:
             return fit
@@ -260,13 +258,14 @@ class _Part:
         return math.sqrt(sum(variances))
 
 
-def _edges(picture: np.ndarray, place: Place, window: Window, first: FloatArray, ring: PatchFit) -> float:
+def _edges(sight: _Sight, first: FloatArray, ring: PatchFit) -> float:
     """Share of the first look's contrasts across the part's edge that are still there; nan for too few."""
     inner, outer = (
-        look_at(picture, window.top_px, points, ring.shift) for points in (place.inner_mm, place.outer_mm)
+        look_at(sight.picture, sight.window.top_px, points, ring.shift)
+        for points in (sight.place.inner_mm, sight.place.outer_mm)
     )
     strong = np.abs(first) > _EDGE_GREY
-    if strong.sum() < 4:
+    if strong.sum() < _LEAST_POINTS:
         return math.nan
     stays = (outer - inner)[strong] * np.sign(first[strong]) / ring.gain
     return float((stays > _EDGE_STAYS * np.abs(first[strong])).mean())
@@ -275,7 +274,7 @@ def _edges(picture: np.ndarray, place: Place, window: Window, first: FloatArray,
 def _clear(ring: PatchFit, patch: Patch, place: Place) -> float:
     """Share of the board that is seen on a part's most covered side."""
     sides = shown(patch, ring, place.sector, SECTORS).tolist()
-    return min((c for c, n in zip(sides, place.in_sector, strict=True) if n >= _LEAST_SECTOR), default=0.0)
+    return min((c for c, n in zip(sides, place.in_sector, strict=True) if n >= _LEAST_POINTS), default=0.0)
 
 
 def _change(before: FloatArray, now: FloatArray) -> float:
@@ -289,23 +288,16 @@ def _is_seen(fit: PatchFit) -> bool:
     return fit.is_settled and fit.share >= _FITS and fit.alike >= _ALIKE and 0.3 < fit.gain < 3.0
 
 
-def _look_of(picture: np.ndarray, window: Window, place: Place) -> FloatArray:
-    """Grey levels of all points, then half a pixel along +x, -x, +y, -y from them, (5, points)."""
-    off = 0.5 / window.px_per_mm
-    rows = []
-    for shift in ((0.0, 0.0), (off, 0.0), (-off, 0.0), (0.0, off), (0.0, -off)):
-        at = np.array([*shift, 0.0])
-        rows.append(
-            np.concatenate(
-                [
-                    look_at(picture, window.top_px, place.top_mm, at),
-                    look_at(picture, window.ring_px, place.ring_mm, at),
-                    look_at(picture, window.top_px, place.inner_mm, at),
-                    look_at(picture, window.top_px, place.outer_mm, at),
-                ]
-            )
-        )
-    return np.stack(rows)
+def _look_of(sight: _Sight) -> FloatArray:
+    """Grey levels of all points as `looks_around` gives them, (5, points)."""
+    place, window = sight.place, sight.window
+    faces = (
+        (window.top_px, place.top_mm),
+        (window.ring_px, place.ring_mm),
+        (window.top_px, place.inner_mm),
+        (window.top_px, place.outer_mm),
+    )
+    return np.concatenate([looks_around(sight.picture, px, mm, window.px_per_mm) for px, mm in faces], axis=1)
 
 
 def _scale(camera: CameraModel, pose: FloatArray, spec: PartSpec, board_top_mm: float) -> float:

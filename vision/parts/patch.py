@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -29,6 +30,7 @@ __all__ = [
     "Patch",
     "PatchFit",
     "SpotFits",
+    "Spots",
     "blurred",
     "look_at",
     "make_patch",
@@ -38,26 +40,25 @@ __all__ = [
     "shown",
 ]
 
-BLUR_PX = 0.8  # before sampling, so that linear interpolation does not shift edges
-CORRELATED = (
-    4 * math.pi * BLUR_PX**2
-)  # pixels that share one error after that blur: equivalent noise area of a Gaussian
-_LEAST_GREY = 1.5  # scatter of a blurred grey level about another picture's: coding, rounding
-_EDGE_PX = 0.12  # by which edges may differ without being something else: interpolation, sharpening, coding
-_OUTLIER = 3.0  # scatters from which a point counts as something else
+BLUR_PX = 0.8  # before sampling, so that linear interpolation does not shift edges [convention]
+# pixels that share one error after that blur: equivalent noise area of a Gaussian [derived]
+CORRELATED = 4 * math.pi * BLUR_PX**2
+_LEAST_GREY = 1.5  # scatter of a blurred grey level about another picture's: coding, rounding [convention]
+_EDGE_PX = 0.12  # by which edges may differ without being something else: interpolation, sharpening [convention]
+_OUTLIER = 3.0  # scatters from which a point counts as something else [convention]
 _ROUNDS = 6
-_LOOSER = (7.5, 3.75, 2.5)  # scatters at which a point counts a quarter, by round: what is far at first may come near
-_AT_REST = 0.5  # sigmas that one more step may have
-_NO_STEP_MM, _NO_STEP_GAIN = 1e-3, 2e-3  # smaller ones end the rounds
+# scatters at which a point counts a quarter, by round: what is far at first may come near [convention]
+_LOOSER = (7.5, 3.75, 2.5)
+_AT_REST = 0.5  # sigmas that one more step may have [convention]
+_NO_STEP_MM, _NO_STEP_GAIN = 1e-3, 2e-3  # smaller ones end the rounds [convention]
 _N = 7  # x, y [mm], turn [rad], gain, its slopes, offset
 # what brightness usually does: gain, slopes of it across the patch [-], offset [grey levels]; and the turn [rad]
-_PRIOR_SIGMA = np.array([np.inf, np.inf, 0.1, 0.5, 0.25, 0.25, 25.0])
-_SPOT_SIGMA = np.array([np.inf, np.inf, 0.02, 0.5, 0.1, 0.1, 25.0])  # the same of a patch of a few points
+_PRIOR_SIGMA = np.array([np.inf, np.inf, 0.1, 0.5, 0.25, 0.25, 25.0])  # [convention]
+_SPOT_SIGMA = np.array([np.inf, np.inf, 0.02, 0.5, 0.1, 0.1, 25.0])  # the same of a patch of a few points [convention]
 
 
-@dataclass(frozen=True)
-class Patch:
-    """Reference of a patch.
+class Patch(NamedTuple):
+    """Reference of a patch, as compiled code takes it, too.
 
     Attributes
     ----------
@@ -106,6 +107,25 @@ class PatchFit:
     share: float
     now: FloatArray
     is_settled: bool
+
+
+class Spots(NamedTuple):
+    """References of many small patches of one plane, the same points in each.
+
+    Attributes
+    ----------
+    centres_mm : array, shape (n, 2)
+        Where each patch's points count from.
+    points_mm : array, shape (m, 2)
+        Of every patch.
+    rows, scatter : arrays, shape (n, 7, m), (n, m)
+        Theirs, as in `Patch`.
+    """
+
+    centres_mm: FloatArray
+    points_mm: FloatArray
+    rows: FloatArray
+    scatter: FloatArray
 
 
 @dataclass(frozen=True)
@@ -163,33 +183,15 @@ def register(
         Brightness to begin with.
     """
     value, cov, fits, alike, now, left = _register(
-        picture, px_from_mm, patch.points_mm, patch.rows, patch.scatter, np.asarray(start, float), gain, _PRIOR_SIGMA
+        picture, px_from_mm, patch, np.asarray(start, float), gain, _PRIOR_SIGMA
     )
     share = np.count_nonzero(fits) / len(fits)
     return PatchFit(value[:3], cov, float(value[3]), fits, alike, share, now, left < _AT_REST)
 
 
-def register_all(
-    picture: np.ndarray,
-    px_from_mm: FloatArray,
-    centres_mm: FloatArray,
-    points_mm: FloatArray,
-    rows: FloatArray,
-    scatter: FloatArray,
-    starts_mm: FloatArray,
-) -> SpotFits:
-    """`register` for many small patches of one plane in one call.
-
-    Parameters
-    ----------
-    centres_mm, starts_mm : arrays, shape (n, 2)
-        Where each patch's points count from, and its shift to begin with.
-    points_mm : array, shape (m, 2)
-        Of every patch.
-    rows, scatter : arrays, shape (n, 7, m), (n, m)
-        Theirs, as in `Patch`.
-    """
-    found = _register_all(picture, px_from_mm, centres_mm, points_mm, rows, scatter, starts_mm, _SPOT_SIGMA)
+def register_all(picture: np.ndarray, px_from_mm: FloatArray, spots: Spots, starts_mm: FloatArray) -> SpotFits:
+    """`register` for many small patches of one plane in one call; each shift (n, 2) to begin with."""
+    found = _register_all(picture, px_from_mm, spots, starts_mm, _SPOT_SIGMA)
     return SpotFits(found[:, :2], found[:, 2], found[:, 3], found[:, 4], found[:, 5])
 
 
@@ -207,15 +209,9 @@ def search_shift(
 ) -> FloatArray:
     """The shift (3,) on a square grid around a start at which the patch is most alike; its turn stays."""
     every = max(1, len(patch.points_mm) // 300)
-    return _search(
-        picture,
-        px_from_mm,
-        np.ascontiguousarray(patch.points_mm[::every]),
-        np.ascontiguousarray(patch.rows[3, ::every]),
-        np.asarray(start, float),
-        reach_mm,
-        step_mm,
-    )
+    kept = np.s_[::every]
+    sparse = Patch(patch.points_mm[kept].copy(), patch.rows[:, kept].copy(), patch.scatter[kept].copy())
+    return _search(picture, px_from_mm, sparse, np.asarray(start, float), reach_mm, step_mm)
 
 
 @njit(cache=True, nogil=True)
@@ -245,27 +241,35 @@ def _sample_into(out, picture, h, points, shift):
             out[k] = np.nan
 
 
+class _Misfit(NamedTuple):
+    """By how much each point differs, (n,): its weight, its residual in scatters, and in grey levels."""
+
+    weight: FloatArray
+    scatters: FloatArray
+    grey: FloatArray
+
+
 @njit(cache=True, nogil=True)
-def _register(picture, h, points, rows, scatter, start, gain, prior_sigma):
-    """Reweighted Gauss-Newton with the reference's rows (7, n).
+def _register(picture, h, patch, start, gain, prior_sigma):
+    """Reweighted Gauss-Newton with the patch's rows (7, n).
 
     Value (7,), cov (3, 3), which points fit, alike, grey levels, the step that is left in sigmas. The rows are those of
     gain one: a step of the shift comes out times the gain.
     """
-    n = len(points)
+    rows, scatter, n = patch.rows, patch.scatter, len(patch.points_mm)
     value, middle = np.zeros(_N), np.zeros(_N)
     put(start, value[:3])
     value[3], middle[3] = gain, gain
-    weight, rest, miss = np.empty(n), np.empty(n), np.empty(n)
+    misfit = _Misfit(np.empty(n), np.empty(n), np.empty(n))
     info = 1.0 / prior_sigma**2
     normal, right, now = np.empty((_N, _N)), np.empty(_N), np.empty(n)
     is_last = False
     for turn in range(_ROUNDS):
-        _sample_into(now, picture, h, points, value[:3])
+        _sample_into(now, picture, h, patch.points_mm, value[:3])
         is_last = is_last or turn == _ROUNDS - 1
-        looser = 2.5 if is_last else _LOOSER[min(turn, 2)]
-        _weigh(now, rows, scatter, value, looser, weight, rest, miss)
-        _normal_equations(rows, weight, miss, normal, right)
+        looser = _LOOSER[2 if is_last else min(turn, 2)]
+        _weigh(now, patch, value, looser, misfit)
+        _normal_equations(rows, misfit.weight, misfit.grey, normal, right)
         for i in range(_N):
             normal[i, i] += info[i] + 1e-9
             right[i] += info[i] * (middle[i] - value[i])
@@ -278,24 +282,26 @@ def _register(picture, h, points, rows, scatter, start, gain, prior_sigma):
         is_last = turn > 0 and math.hypot(step[0], step[1]) < _NO_STEP_MM * value[3] and abs(step[3]) < _NO_STEP_GAIN
     kept = total = 0.0
     for k in range(n):
-        w = weight[k] * scatter[k] * scatter[k]
-        kept += w * min(rest[k], 10.0) ** 2
+        w = misfit.weight[k] * scatter[k] * scatter[k]
+        kept += w * min(misfit.scatters[k], 10.0) ** 2
         total += w
     inverse = np.linalg.inv(normal)
     step = inverse @ right
     left = math.sqrt(max(step[0] ** 2 / inverse[0, 0], step[1] ** 2 / inverse[1, 1]) / CORRELATED)
     cov = inverse[:3, :3] * (max(kept / max(total, 1e-9), 0.05) * CORRELATED / value[3] ** 2)
-    return value, cov, rest < _OUTLIER, _alike(now, rows[3]), now, left
+    return value, cov, misfit.scatters < _OUTLIER, _alike(now, rows[3]), now, left
 
 
 @njit(cache=True, nogil=True)
-def _register_all(picture, h, centres, points, rows, scatter, starts, prior_sigma):
+def _register_all(picture, h, spots, starts, prior_sigma):
+    centres = spots.centres_mm
     out, start = np.zeros((len(centres), 6)), np.zeros(3)
     for i in range(len(centres)):
         own = h.copy()  # from the patch's own centre
         own[:, 2] += centres[i, 0] * h[:, 0] + centres[i, 1] * h[:, 1]
+        patch = Patch(spots.points_mm, spots.rows[i], spots.scatter[i])
         put(starts[i], start[:2])
-        value, cov, fits, alike, _, left = _register(picture, own, points, rows[i], scatter[i], start, 1.0, prior_sigma)
+        value, cov, fits, alike, _, left = _register(picture, own, patch, start, 1.0, prior_sigma)
         put(value[:2], out[i, :2])
         out[i, 2], out[i, 3] = 0.5 * (cov[0, 0] + cov[1, 1]), value[3]
         out[i, 4], out[i, 5] = np.mean(fits.astype(np.float64)), alike if left < _AT_REST else 0.0
@@ -303,8 +309,9 @@ def _register_all(picture, h, centres, points, rows, scatter, starts, prior_sigm
 
 
 @njit(cache=True, nogil=True)
-def _weigh(now, rows, scatter, value, looser, weight, rest, miss):
-    """Fills each point's weight, its residual in scatters, and in grey levels."""
+def _weigh(now, patch, value, looser, misfit):
+    """Fills the misfit of grey levels now from what the value (7,) expects."""
+    rows, scatter, (weight, rest, miss) = patch.rows, patch.scatter, misfit
     for k in range(len(now)):
         if math.isnan(now[k]):
             rest[k], weight[k], miss[k] = 1e3, 0.0, 0.0
@@ -362,14 +369,14 @@ def _shown(fits, now, grey, piece, n_pieces):
 
 
 @njit(cache=True, nogil=True)
-def _search(picture, h, points, grey, start, reach_mm, step_mm):
+def _search(picture, h, patch, start, reach_mm, step_mm):
     best, most = start.copy(), -2.0
     steps = math.ceil(reach_mm / step_mm)
     shift = start.copy()
     for i in range(-steps, steps + 1):
         for j in range(-steps, steps + 1):
             shift[0], shift[1] = start[0] + i * step_mm, start[1] + j * step_mm
-            alike = _alike(_sample(picture, h, points, shift), grey)
+            alike = _alike(_sample(picture, h, patch.points_mm, shift), patch.rows[3])
             if alike > most:
                 best, most = shift.copy(), alike
     return best

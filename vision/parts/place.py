@@ -14,16 +14,17 @@ from vision import rigid
 from vision.camera.model import CameraModel
 from vision.types import FloatArray
 
-__all__ = ["PartSpec", "Place", "Window", "make_frame", "make_place", "outside_mm", "windows_of", "SECTORS", "SQUARE"]
+__all__ = ["PartSpec", "Place", "Window", "make_frame", "make_place", "outside_mm", "windows_of", "LEAN", "SECTORS",
+           "SQUARE"]
 
-SECTORS = 8  # pieces of the ring, each of which must be clear before a part is called gone
-_RIM_PX = 1.5  # beyond the top face, so that its edge is in the patch
-_RING_MM, _RING_SHARE = 2.5, 0.35  # width of the ring: so much, and so much of the part's size
-_MOST_TOP, _MOST_RING = 900, 500  # points
-_LEAN = 0.7  # of a part's height, by which its sides may hide the board beside it
-_APART_MM = 0.5  # from a part's outline to where the board is looked at
+SECTORS = 8  # pieces of the ring, each of which must be clear before a part is called gone [convention]
+LEAN = 0.7  # of a part's height, by which its sides may hide the board beside it: tan 35 degrees [convention]
 SQUARE = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
-_MARGIN_MM = 2.0  # of a cut-out, beyond all points
+_RIM_PX = 1.5  # on both sides of an edge, so that it is in the patch [convention]
+_RING_MM, _RING_SHARE = 2.5, 0.35  # width of the ring: so much, and so much of the part's size [convention]
+_MOST_TOP, _MOST_RING = 900, 500  # points, for the time that they take [convention]
+_APART_MM = 0.5  # from a part's outline to where the board is looked at [convention]
+_MARGIN_MM = 2.0  # of a cut-out, beyond all points [convention]
 
 
 @dataclass(frozen=True)
@@ -94,12 +95,12 @@ def make_place(spec: PartSpec, others: list[FloatArray], px_per_mm: float) -> Pl
     size = float(cv2.minAreaRect(shape)[1][0]), float(cv2.minAreaRect(shape)[1][1])
     rim = _RIM_PX / px_per_mm
     top = _grid(shape, -1e9, rim, 1 / px_per_mm, _MOST_TOP)
-    gap = _APART_MM + _LEAN * spec.height_mm
+    gap = _APART_MM + LEAN * spec.height_mm
     ring = _grid(shape, gap, gap + _RING_MM + _RING_SHARE * max(size), 1 / px_per_mm, _MOST_RING)
     for other in others:
         ring = ring[_distance((np.asarray(other) - centre).astype(np.float32), ring) > _APART_MM]
     sector = ((np.arctan2(ring[:, 1], ring[:, 0]) / (2 * np.pi) % 1.0) * SECTORS).astype(int) % SECTORS
-    inner, outer = _edge_pairs(shape, 1.5 / px_per_mm)
+    inner, outer = _edge_pairs(shape, rim)
     reach = float(np.abs(ring).max(initial=max(size)))
     in_sector = tuple(np.bincount(sector, minlength=SECTORS).tolist())
     return Place(spec, centre, top, ring, sector, in_sector, inner, outer, max(size), reach)

@@ -16,41 +16,34 @@ import numpy as np
 from vision import rigid
 from vision.camera.model import CameraModel
 from vision.compiled import njit
-from vision.parts.patch import Patch, blurred, look_at, make_patch, register_all
-from vision.parts.place import SQUARE, PartSpec, Window, make_frame, outside_mm, windows_of
+from vision.parts.events import AT_REST_MM, GAP_S
+from vision.parts.first_look import FirstLook, looks_around, slopes_of
+from vision.parts.patch import Patch, Spots, blurred, make_patch, register_all
+from vision.parts.place import LEAN, SQUARE, PartSpec, Window, make_frame, outside_mm, windows_of
 from vision.types import FloatArray, PartEvent
 
 __all__ = ["SpotWatcher"]
 
-_SIDE_MM, _SIDE_PX = 1.4, 7.0  # of a spot: at least so much, and so many pixels
-_MOST, _FEWEST, _APART_MM = 24, 8, 1.0
-_CLEAR_MM, _LEAN = 1.0, 0.7  # from marked parts: so much, and so much of their height
-_LEAST_GREY = 8.0  # scatter of a spot's grey levels
-_FIRST_S, _FIRST_FRAMES, _STILL_GREY = 0.4, 8, 4.0  # as the watch over parts has it
-_FITS, _ALIKE = 0.8, 0.8  # share of points, and correlation, from which a spot is taken to be seen
-_FLOOR_PX, _HEIGHT_MM = 0.06, 1.5  # of a shift's sigma; by which a spot may be higher or lower than it is taken to be
-_MOST_LEAN = 0.03  # change of the view from which other looks are needed
-_LEAST_MM, _LEAST_PX, _SIGMAS = 0.10, 0.8, 6.0  # a shift must pass each of these
-_SAME_MM, _SAME_SIGMAS = 0.03, 3.0  # within which it must then stay
-_STAYS_S, _STAYS_FRAMES = 0.3, 5
-_EVERY_S = 0.045  # looked at no more often
-_SEEN = 0.6  # share of all spots without which nothing is concluded
-_ONE_THING_MM, _MOST_THINGS = 3.0, 1  # spots so near move as one; more at once are no part that came loose
-_KNOWN = 10  # readings before anything can be told
-_SEAT = 40  # readings of which the seat is the mean; it follows nothing after, least of all what hides it slowly
-_GAP_S = 0.5  # a longer one ends what was under way
-_AGAIN_S = 5.0  # with most spots covered, after which others are chosen
+_EVERY_S = 0.045  # looked at no more often: every second of 30 pictures a second [derived]
+_MOST_LEAN = 0.03  # change of the view from which other looks are needed [convention]
+_MOST, _FEWEST = 24, 8  # spots that are chosen, and without which nothing can be compared [convention]
+_SIDE_MM, _SIDE_PX, _APART_MM = 1.4, 7.0, 1.0  # of a spot, at least; between two [convention]
+_CLEAR_MM = 1.0  # from marked parts, beside what their sides may hide [convention]
+_LEAST_GREY = 8.0  # scatter of a spot's grey levels, below which it shows nothing [convention]
+_FITS, _ALIKE = 0.8, 0.8  # share of points, and correlation, from which a spot is taken to be seen [convention]
+_SEEN = 0.6  # share of all spots without which nothing is concluded [convention]
+_AGAIN_S = 5.0  # without that, after which others are chosen [convention]
+_FLOOR_PX, _HEIGHT_MM = 0.06, 1.5  # of a shift's sigma; by which a spot may be higher or lower than taken [convention]
+# a shift must pass each of these
+_LEAST_MM, _LEAST_PX, _SIGMAS = 0.10, 0.8, 6.0  # no false one is told [measured: tests.benchmarks.parts_drawn false]
+_ONE_THING_MM = 3.0  # spots so near move as one; more at once are no part that came loose [convention]
 
 
 @dataclass(frozen=True)
 class _Look:
-    """The spots at first: places from the frame's middle (n, 2), their points and references as `register_all` wants
-    them, how slanted they were seen (2,); and what was made of them since."""
+    """The spots at first, from the frame's middle; how slanted they were seen (2,); and what was made of them since."""
 
-    centre_mm: FloatArray
-    points_mm: FloatArray
-    rows: FloatArray
-    scatter: FloatArray
+    spots: Spots
     lean: FloatArray
     judge: _SpotJudge
 
@@ -72,7 +65,7 @@ class SpotWatcher:
         self._camera, self._top_mm, self._marked, self._reach_mm = camera, board_top_mm, marked, reach_mm
         self._frame = make_frame(marked[0], reach_mm)
         self._look: _Look | None = None
-        self._looks: list[tuple[float, FloatArray, FloatArray]] = []
+        self._looks: FirstLook[tuple[FloatArray, FloatArray]] = FirstLook()  # pictures, and ways into them
         self._t_s = self._t_seen_s = -math.inf
 
     @property
@@ -83,7 +76,7 @@ class SpotWatcher:
     @property
     def centres_mm(self) -> FloatArray:
         """Of the spots that are watched, (n, 2) in the bench frame; none before the first look."""
-        return np.empty((0, 2)) if self._look is None else self._look.centre_mm + self._frame.centre_mm
+        return np.empty((0, 2)) if self._look is None else self._look.spots.centres_mm + self._frame.centre_mm
 
     def step(self, grey: np.ndarray, t_s: float, pose: FloatArray, board_shift: FloatArray) -> list[PartEvent]:
         """What one frame, seen from a pose, lets one conclude."""
@@ -107,16 +100,12 @@ class SpotWatcher:
     def _gather(self, cut: np.ndarray, window: Window, t_s: float, lean: FloatArray) -> _Look | None:
         """Look on until nothing has changed for a while; then choose the spots. None until there are enough."""
         picture = blurred(cut)
-        if self._looks and (
-            picture.shape != self._looks[0][1].shape or np.abs(picture - self._looks[0][1]).mean() > _STILL_GREY
-        ):
-            self._looks.clear()
-        self._looks.append((t_s, picture, window.ring_px))
-        if t_s - self._looks[0][0] < _FIRST_S or len(self._looks) < _FIRST_FRAMES:
+        looks = self._looks.take(t_s, picture, (picture, window.ring_px))
+        if looks is None:
             return None
         centres = self._corners(cut, window)
         offsets = _square(max(_SIDE_MM, _SIDE_PX / window.px_per_mm), 1.0 / window.px_per_mm)
-        found = [(c, self._patch(c, offsets, window.px_per_mm)) for c in centres]
+        found = [(c, _patch(looks, c, offsets, window.px_per_mm)) for c in centres]
         kept = [(c, patch) for c, patch in found if patch is not None and patch.rows[3].std() > _LEAST_GREY]
         self._looks.clear()
         if len(kept) < _FEWEST:
@@ -124,7 +113,7 @@ class SpotWatcher:
         self._t_seen_s = t_s
         at, patches = zip(*kept, strict=True)
         rows, scatter = np.stack([p.rows for p in patches]), np.stack([p.scatter for p in patches])
-        return _Look(np.array(at), offsets, rows, scatter, lean, _SpotJudge(len(kept)))
+        return _Look(Spots(np.array(at), offsets, rows, scatter), lean, _SpotJudge(len(kept)))
 
     def _corners(self, cut: np.ndarray, window: Window) -> FloatArray:
         """Corners in the picture within reach, away from marked parts, the most marked first, (n, 2)."""
@@ -137,33 +126,20 @@ class SpotWatcher:
         far = [outside_mm(spec.outline_mm, on_bench) for spec in self._marked]
         free = far[0] < self._reach_mm
         for spec, away in zip(self._marked, far, strict=True):
-            free &= away > _CLEAR_MM + _LEAN * spec.height_mm
+            free &= away > _CLEAR_MM + LEAN * spec.height_mm
         return at[free][:_MOST]
-
-    def _patch(self, centre: FloatArray, offsets: FloatArray, px_per_mm: float) -> Patch | None:
-        off = 0.5 / px_per_mm
-        ways = ((0.0, 0.0), (off, 0.0), (-off, 0.0), (0.0, off), (0.0, -off))
-        looks = np.array(
-            [[look_at(p, h, offsets + centre, np.array([*way, 0.0])) for way in ways] for _, p, h in self._looks]
-        )
-        if not np.isfinite(looks).all():
-            return None
-        slopes = (looks[:, 1:5:2] - looks[:, 2:5:2]).mean(0) * px_per_mm
-        return make_patch(offsets, looks[:, 0], slopes, px_per_mm)
 
     def _judged(
         self, look: _Look, picture: np.ndarray, window: Window, t_s: float, lean: FloatArray
     ) -> list[PartEvent]:
-        fits = register_all(
-            picture, window.ring_px, look.centre_mm, look.points_mm, look.rows, look.scatter, look.judge.seat_mm
-        )
+        fits = register_all(picture, window.ring_px, look.spots, look.judge.seat_mm)
         seen = (fits.share >= _FITS) & (fits.alike >= _ALIKE) & (fits.gain > 0.3) & (fits.gain < 3.0)
         if seen.sum() < max(_FEWEST, _SEEN * len(seen)):
             if t_s - self._t_seen_s > _AGAIN_S:
                 self._look = None
             return []
         self._t_seen_s = t_s
-        shift = fits.shift_mm - _as_one(look.centre_mm, fits.shift_mm, seen)
+        shift = fits.shift_mm - _as_one(look.spots.centres_mm, fits.shift_mm, seen)
         parallax_mm = _HEIGHT_MM * math.hypot(*(lean - look.lean).tolist())
         sigma = np.sqrt(fits.variance_mm2 + (_FLOOR_PX / window.px_per_mm) ** 2 + parallax_mm**2)
         least = np.maximum(_SIGMAS * sigma, max(_LEAST_MM, _LEAST_PX / window.px_per_mm))
@@ -172,16 +148,32 @@ class SpotWatcher:
 
     def _told(self, look: _Look, t_s: float, moved: np.ndarray) -> list[PartEvent]:
         """One event for what moved as one; none when too much moved at once."""
-        at = look.centre_mm[moved]
+        at = look.spots.centres_mm[moved]
         things = _groups(at)
         shifts, sigmas, since = look.judge.take(moved)
-        if things.max() + 1 > _MOST_THINGS:
+        if things.max() > 0:
             return []
         x, y = (at.mean(0) + self._frame.centre_mm).tolist()
         return [
             PartEvent(t_s, float(since.min()), f"unmarked at {x:.0f}, {y:.0f} mm", "moved", np.median(shifts, axis=0),
                       0.0, float(sigmas.max()))
         ]
+
+
+def _patch(
+    looks: list[tuple[FloatArray, FloatArray]], centre: FloatArray, offsets: FloatArray, px_per_mm: float
+) -> Patch | None:
+    """The reference of one spot, from several pictures with the way into each; None when it is not wholly in view."""
+    seen = np.array([looks_around(picture, px, offsets + centre, px_per_mm) for picture, px in looks])
+    if not np.isfinite(seen).all():
+        return None
+    return make_patch(offsets, seen[:, 0], slopes_of(seen, px_per_mm), px_per_mm)
+
+
+_KNOWN, _SEAT = 10, 40  # readings before anything can be told; of which the seat is the mean: it follows nothing after,
+# least of all what hides it slowly [convention]
+_SAME_SIGMAS = 3.0  # within which a spot must stay where it has come to lie [convention]
+_STAYS_S, _STAYS_FRAMES = 0.3, 5  # for which it must, and in so many looks [convention]
 
 
 class _SpotJudge:
@@ -199,12 +191,12 @@ class _SpotJudge:
     ) -> np.ndarray:
         """Indices of spots that have come to lie elsewhere."""
         dt = np.where(np.isnan(self._t_s), 0.0, t_s - self._t_s)
-        self._since_s[seen & (dt > _GAP_S)] = np.nan
+        self._since_s[seen & (dt > GAP_S)] = np.nan
         off = shift - self.seat_mm
         away = seen & (np.hypot(*off.T) > least) & (self._n >= _KNOWN)
         begins = away & (
             np.isnan(self._since_s)
-            | (np.hypot(*(shift - self._there_mm).T) > np.maximum(_SAME_MM, _SAME_SIGMAS * sigma))
+            | (np.hypot(*(shift - self._there_mm).T) > np.maximum(AT_REST_MM, _SAME_SIGMAS * sigma))
         )
         self._since_s[begins], self._count[begins], self._there_mm[begins] = t_s, 0, shift[begins]
         self._count[away] += 1

@@ -15,10 +15,11 @@ from vision.types import FloatArray
 
 __all__ = ["Standing", "make_standing"]
 
-_LONGEST_MM = 5.0  # parts that the surface of molten solder can lift
-_LEAST_POINTS = 5
-_CLEAR_MM = 0.25  # from the lying part's picture
-_CHANGED_GREY, _CHANGED_SHARE = 14.0, 0.2  # of grey levels: more than a faint shadow that went with the part
+_LONGEST_MM = 5.0  # parts that the surface of molten solder can lift [convention]
+_LEAST_POINTS = 5  # by which a side can be judged [convention]
+_CLEAR_MM = 0.25  # from the lying part's picture [convention]
+# of grey levels, and of each: more than a faint shadow that went with the part [convention]
+_CHANGED_GREY, _CHANGED_SHARE = 14.0, 0.2
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from scipy import special, stats
 
+from monitor.repeat.compare.gauge import HandSpread
 from vision.types import FloatArray
 
 __all__ = [
@@ -131,8 +132,7 @@ def more_needed(n_inside: int, n: int, share: float = WANTED_SHARE, level: float
 
 
 def capability(values: Sequence[float] | FloatArray, low: float, high: float, *, is_steady: bool,
-               sigma_hand: float = math.nan,
-               camera_share: float = math.nan, gauge_share_of_limits: float = math.nan) -> Capability:
+               hand: HandSpread | None = None, gauge_share_of_limits: float = math.nan) -> Capability:
     """Capability of the values of one measure, or the reason for which no index is stated.
 
     Parameters
@@ -143,10 +143,8 @@ def capability(values: Sequence[float] | FloatArray, low: float, high: float, *,
         Limits of the job; infinite where there is none.
     is_steady : bool
         Whether no chart signals and no pass is odd in this measure.
-    sigma_hand : float
-        Standard deviation of the hand alone; nan when the camera's share is not known.
-    camera_share : float
-        Of the observed variance [-]; nan when not known.
+    hand : HandSpread, optional
+        With the camera's share told apart; when that is known.
     gauge_share_of_limits : float
         Gauge study: 6 sigma of the camera over the width of the limits [-]; nan when not studied.
 
@@ -158,6 +156,7 @@ def capability(values: Sequence[float] | FloatArray, low: float, high: float, *,
     """
     known = np.asarray(values, dtype=float)
     known = known[np.isfinite(known)]
+    camera_share, sigma_hand = (math.nan, math.nan) if hand is None else (hand.camera_share, hand.hand)
     n, inside = len(known), int(((known >= low) & (known <= high)).sum())
     sure: dict[str, Any] = {"n": n, "n_inside": inside, "share_low": share_within(inside, n) if n else math.nan,
             "n_more": more_needed(inside, n) if n else 0, "camera_share": camera_share}

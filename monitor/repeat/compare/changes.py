@@ -86,7 +86,12 @@ def changes_of(values: dict[str, FloatArray], job: Job, least: int) -> Changes:
     for k, key in enumerate(keys):
         y = columns[:, k]
         smooth, sums = _charts(y, rows, n_basis, order, trust(n, least))
-        change = None if order is None else _change(key, k, y, order, (smooth, sums), np.flatnonzero(rows), job)
+        change = None
+        if order is not None and order.trend_sigmas[k] > order.trend_limit:
+            last = int(np.flatnonzero(rows)[-1])
+            change = _trend(key, y, float(order.change[k]), float(order.change_sigma[k]), last, job)
+        elif order is not None and (smooth.signals or sums.signals):
+            change = _shift(key, y, job)
         if change is not None:
             found.append(change)
         weighted[key], summed[key] = (_quiet(c, change) for c in (_back(key, smooth), sums))
@@ -112,20 +117,16 @@ def _charts(y: FloatArray, rows: NDArray[np.bool_], n_basis: int, order: Order |
     return replace(smooth, trust=state, n_basis=n_basis), replace(sums, trust=state, n_basis=n_basis)
 
 
-def _change(key: str, k: int, y: FloatArray, order: Order, charts: tuple[Chart, Chart], judged: NDArray[np.intp],
-            job: Job) -> Change | None:
-    """A trend that is beyond chance, else a shift that is; None when neither, or far from mattering."""
-    smooth, sums = charts
-    known = np.isfinite(y)
-    if order.trend_sigmas[k] > order.trend_limit:
-        middle, half = float(y[known].mean()), float(order.change[k]) / 2
-        ends = middle - half, middle + half
-        found = Change(key, True, int(judged[-1]), *(float(from_scale(key, v)) for v in ends))
-        return found if _is_near(found, float(order.change_sigma[k]), middle, key, job) else None
-    signals = sorted({*smooth.signals, *sums.signals})
-    if not signals:
-        return None
-    at = _split(y)
+def _trend(key: str, y: FloatArray, change: float, sigma: float, last: int, job: Job) -> Change | None:
+    """A trend of so much over all passes up to the last, on the even scale; None when far from mattering."""
+    middle, half = float(y[np.isfinite(y)].mean()), change / 2
+    found = Change(key, True, last, *(float(from_scale(key, v)) for v in (middle - half, middle + half)))
+    return found if _is_near(found, sigma, middle, key, job) else None
+
+
+def _shift(key: str, y: FloatArray, job: Job) -> Change | None:
+    """A shift between the two parts that differ most; None when far from mattering."""
+    at, known = _split(y), np.isfinite(y)
     before, after = y[:at][known[:at]], y[at:][known[at:]]
     sigma = math.sqrt(before.var() / len(before) + after.var() / len(after))
     found = Change(key, False, at, float(from_scale(key, before.mean())), float(from_scale(key, after.mean())))

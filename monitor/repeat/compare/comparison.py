@@ -270,8 +270,8 @@ def compare(passes: Sequence[Pass], job: Job, *, rules: Iterable[int] = (), batc
     usuals = {key: _without(known[key], {o.index: "" for o in odd if o.key == key}) for key in MEASURES}
     changes = changes_of(usuals, job, least)
     odd += _off_the_line(passes, judged, changes.found, job, odd, alphas)
-    views = {key: _view(passes, key, job, known[key], (chosen, batch, gauge, least, alphas.get(key, math.nan)), odd,
-                        changes) for key in MEASURES}
+    judging = _Judging(job, chosen, batch, gauge, least, alphas, tuple(odd), changes)
+    views = {key: _view(passes, key, known[key], judging) for key in MEASURES}
     return Comparison(job, tuple(passes), views, envelope(percent) if len(traced) > 1 else None, traced, percent, index,
                       _warps(passes, index), odd, perhaps, changes.found, left, chosen, tuple(notes))
 
@@ -326,10 +326,26 @@ def _without(values: FloatArray, left: Iterable[int]) -> FloatArray:
     return values
 
 
-def _view(passes: Sequence[Pass], key: str, job: Job, values: FloatArray, options: tuple[Any, ...],
-          odd: Sequence[Oddity], changes: Changes) -> MeasureView:
-    rules, batch, gauge, least, alpha = options
-    chart, patterns = _singles(passes, key, job, values, (rules, least, alpha), odd)
+@dataclass(frozen=True)
+class _Judging:
+    """By what the measures are judged, and what was found in all of them together.
+
+    least: passes from which limits may be drawn; alphas: chance of a false alarm of each measure [-].
+    """
+
+    job: Job
+    rules: tuple[int, ...]
+    batch: int
+    gauge: GaugeStudy | None
+    least: int
+    alphas: Mapping[str, float]
+    odd: tuple[Oddity, ...]
+    changes: Changes
+
+
+def _view(passes: Sequence[Pass], key: str, values: FloatArray, judging: _Judging) -> MeasureView:
+    batch, gauge, least, changes = judging.batch, judging.gauge, judging.least, judging.changes
+    chart, patterns = _singles(passes, key, values, judging)
     means = spreads = None
     if batch >= 2 and np.isfinite(values).all() and len(values) >= batch and key in JUDGED:
         whole = to_scale(key, values[: len(values) // batch * batch].reshape(-1, batch))
@@ -343,20 +359,20 @@ def _view(passes: Sequence[Pass], key: str, job: Job, values: FloatArray, option
     p = _operators_p(passes, to_scale(key, values)) if key in JUDGED else math.nan
     return MeasureView(key, *spread(values), chart, moving_range(values, least), drift,
                        changes.summed.get(key) or _no_chart("cumulative sum", values), means, spreads, patterns,
-                       _capability(key, values, job, steady, hand, gauge), hand, p, p < OPERATORS / len(JUDGED))
+                       _capability(key, values, judging.job, steady, hand, gauge), hand, p, p < OPERATORS / len(JUDGED))
 
 
-def _singles(passes: Sequence[Pass], key: str, job: Job, values: FloatArray, options: tuple[Any, ...],
-             odd: Sequence[Oddity]) -> tuple[Chart, dict[int, tuple[str, ...]]]:
+def _singles(passes: Sequence[Pass], key: str, values: FloatArray,
+             judging: _Judging) -> tuple[Chart, dict[int, tuple[str, ...]]]:
     """Single passes with the limits beyond which one is odd, and the run rules that fire."""
-    rules, least, alpha = options
+    rules, least, alpha = judging.rules, judging.least, judging.alphas.get(key, math.nan)
     n = int(np.isfinite(values).sum())
-    signals: dict[int, tuple[str, ...]] = {o.index: (o.word,) for o in odd if o.key == key}
+    signals: dict[int, tuple[str, ...]] = {o.index: (o.word,) for o in judging.odd if o.key == key}
     text = individuals(values, rules or (1,), least)
     state, nothing = trust(n, least), np.full(len(values), math.nan)
     if state is Trust.NONE or not text.sigma > 0 or key not in JUDGED:
         return Chart("single passes", values, text.centre, nothing, nothing, text.sigma, Trust.NONE, n, signals), {}
-    here = usual([replace(p, values={key: v}) for p, v in zip(passes, values, strict=True)], key, job, alpha)
+    here = usual([replace(p, values={key: v}) for p, v in zip(passes, values, strict=True)], key, judging.job, alpha)
     patterns = {i: tuple(RULES[int(name.split()[1])] for name in hits)
                 for i, hits in text.signals.items()} if rules else {}
     return Chart("single passes", values, here.centre, np.full(len(values), here.low), np.full(len(values), here.high),
@@ -391,8 +407,7 @@ def _operators_p(passes: Sequence[Pass], values: FloatArray) -> float:
 def _capability(key: str, values: FloatArray, job: Job, steady: bool, hand: HandSpread | None,
                 gauge: GaugeStudy | None) -> Capability | None:
     if key == "height_mean_mm":
-        return capability(values, *job.limits.height_mm, is_steady=steady, sigma_hand=hand.hand if hand else math.nan,
-                          camera_share=hand.camera_share if hand else math.nan,
+        return capability(values, *job.limits.height_mm, is_steady=steady, hand=hand,
                           gauge_share_of_limits=gauge.share_of_limits if gauge else math.nan)
     if key == "dwell_s":
         return capability(values, -math.inf, job.limits.dwell_s, is_steady=steady)

@@ -46,6 +46,24 @@ class Colours:
 LIGHT_PAPER = Colours("#ffffff", "#1b1f22", "#4e565d", "#c3c8cc", "#0f5f9e", "#8c1d4f", "#a34a00", "#dcebe6")
 
 
+@dataclass(frozen=True)
+class _Run:
+    """One measure of every pass in order, as it is drawn: scale takes it to the unit that is shown."""
+
+    found: Comparison
+    key: str
+    scale: float
+    colours: Colours
+
+    @property
+    def x(self) -> np.ndarray:
+        return np.arange(1, len(self.found.passes) + 1)
+
+    @property
+    def y(self) -> np.ndarray:
+        return self.scale * self.found.measures[self.key].values.values
+
+
 def draw_run(axes: Any, found: Comparison, key: str, colours: Colours = LIGHT_PAPER, chosen: int | None = None) -> None:
     """One measure of every pass in order, its weighted mean, and limits where there are any.
 
@@ -63,19 +81,20 @@ def draw_run(axes: Any, found: Comparison, key: str, colours: Colours = LIGHT_PA
     axes.clear()
     view, measure = found.measures[key], MEASURES[key]
     scale = 100.0 if measure.unit == "%" else 1.0
-    x, y = np.arange(1, len(found.passes) + 1), scale * view.values.values
+    run = _Run(found, key, scale, colours)
+    x, y = run.x, run.y
     if view.values.trust is not Trust.NONE:
         _limits(axes, view.values, scale, scale * measure.most, colours, trust_words(view.values))
         axes.plot(x, scale * view.drift.values, color=colours.drift, lw=1.6, ls="--", label="weighted mean")
     elif np.isfinite(view.mean):
         axes.axhline(scale * view.mean, color=colours.soft, lw=1, ls=":", label=f"mean ({trust_words(view.values)})")
     axes.plot(x, y, color=colours.soft, lw=0.9, zorder=2)
-    _whiskers(axes, found, key, x, y, scale, colours)
+    _whiskers(axes, run)
     axes.plot(x, y, "o", color=colours.ink, ms=5, picker=6, zorder=3, label="a pass")
-    _special_points(axes, found, key, x, y, colours, chosen)
+    _special_points(axes, run, chosen)
     if key == "height_mean_mm":
         _allowed(axes, found, colours, y)
-    _left_out(axes, found, key, x, scale, colours)
+    _left_out(axes, run)
     _dress(axes, f"{measure.label}, {measure.unit}", "pass, in order", colours)
     axes.xaxis.get_major_locator().set_params(integer=True)
     axes.set_xlim(0.5, len(x) + 0.5)
@@ -184,8 +203,8 @@ def _limits(axes: Any, chart: Chart, scale: float, most: float, colours: Colours
     axes.axhline(scale * chart.centre, color=colours.reference, lw=0.8, ls=":", label="centre line")
 
 
-def _special_points(axes: Any, found: Comparison, key: str, x: np.ndarray, y: np.ndarray, colours: Colours,
-                    chosen: int | None) -> None:
+def _special_points(axes: Any, run: _Run, chosen: int | None) -> None:
+    found, key, colours, x, y = run.found, run.key, run.colours, run.x, run.y
     view = found.measures[key]
     signals = sorted({*view.drift.signals, *view.sums.signals, *view.patterns})
     odd = sorted({o.index for o in found.odd if o.key == key})
@@ -205,21 +224,20 @@ def _special_points(axes: Any, found: Comparison, key: str, x: np.ndarray, y: np
                   zorder=5)
 
 
-def _left_out(axes: Any, found: Comparison, key: str, x: np.ndarray, scale: float, colours: Colours) -> None:
-    aside = sorted(found.aside)
+def _left_out(axes: Any, run: _Run) -> None:
+    aside = sorted(run.found.aside)
     if aside:
-        y = scale * np.array([found.passes[i].values.get(key, np.nan) for i in aside])
-        axes.plot(x[aside], y, "x", color=colours.soft, ms=7, ls="none", label="left out", zorder=3)
+        y = run.scale * np.array([run.found.passes[i].values.get(run.key, np.nan) for i in aside])
+        axes.plot(run.x[aside], y, "x", color=run.colours.soft, ms=7, ls="none", label="left out", zorder=3)
 
 
-def _whiskers(axes: Any, found: Comparison, key: str, x: np.ndarray, y: np.ndarray, scale: float,
-              colours: Colours) -> None:
+def _whiskers(axes: Any, run: _Run) -> None:
     """What one value may be off by."""
-    half = scale * Z90 * np.array([p.sigmas.get(key, np.nan) for p in found.passes])
+    half = run.scale * Z90 * np.array([p.sigmas.get(run.key, np.nan) for p in run.found.passes])
     if np.isfinite(half).any():
-        word = "estimate, 90 %" if MEASURES[key].estimated else "camera, 90 %"
-        axes.errorbar(x, y, yerr=np.nan_to_num(half), fmt="none", ecolor=colours.line, elinewidth=1.2, zorder=1,
-                      label=word)
+        word = "estimate, 90 %" if MEASURES[run.key].estimated else "camera, 90 %"
+        axes.errorbar(run.x, run.y, yerr=np.nan_to_num(half), fmt="none", ecolor=run.colours.line, elinewidth=1.2,
+                      zorder=1, label=word)
 
 
 def _allowed(axes: Any, found: Comparison, colours: Colours, y: np.ndarray) -> None:
