@@ -24,7 +24,7 @@ from vision.camera.model import load_camera
 from vision.fit.bias import group_key
 from vision.fit.pose import Picture, fit_pose
 from vision.nozzle.body import NozzleBody
-from vision.track.find import find_tool
+from vision.track.find import Sought, find_tool
 
 SCALES = (0.6, 1.5)
 BINS = np.array([0.0, 0.1, 0.3, 0.5, 0.7, 0.9, 1.01])
@@ -62,15 +62,12 @@ def _look_at(clip: Path, folder: Path, there, elsewhere) -> None:
         picture = Picture(photo.image, bench, known)
         up, t = photo.cam_from_bench[:3, 2], photo.cam_from_bench[:3, 3]
         plane = up, float(up @ t) + photo.surface_mm + photo.height_mm, 0.1
-        options = {"holds": nozzle.holds, "most": 12}
-        start = find_tool(camera, body, picture, photo.cam_from_bench, photo.surface_mm, nozzle.bias, 0.3,
-                          heights_mm=(photo.height_mm,), plane=plane, **options)
+        sought = Sought(camera, body, photo.cam_from_bench, photo.surface_mm, nozzle.bias, nozzle.holds)
+        start = find_tool(sought, picture, 0.3, heights_mm=(photo.height_mm,), plane=plane, most=12)
         _take(body, start and fit_pose(camera, body, picture, start.pose, nozzle.bias, spreads_px=(2.5, 1.0)), there)
         for scale in SCALES:
             other = scaled(body, scale)
-            wrong = find_tool(
-                camera, other, picture, photo.cam_from_bench, photo.surface_mm, nozzle.bias, 0.0, **options
-            )
+            wrong = find_tool(replace(sought, body=other), picture, 0.0, most=12)
             _take(other, wrong, elsewhere)
 
 

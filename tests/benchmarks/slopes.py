@@ -24,7 +24,7 @@ from vision.fit.bias import DEFAULT_BIAS
 from vision.fit.least_squares import CORRELATION_MM
 from vision.fit.pose import Picture, fit_pose, inside_picture
 from vision.nozzle.silhouette import outline
-from vision.track.find import find_tool
+from vision.track.find import Sought, find_tool
 
 LEAST_CUTS, CUT_MM = 8, 0.8
 
@@ -59,8 +59,8 @@ def _look_at(clip: Path, folder: Path, found) -> None:
         picture = Picture(photo.image, bench, known)
         up, t = photo.cam_from_bench[:3, 2], photo.cam_from_bench[:3, 3]
         plane = up, float(up @ t) + photo.surface_mm + photo.height_mm, 0.1
-        start = find_tool(camera, body, picture, photo.cam_from_bench, photo.surface_mm, nozzle.bias, 0.3,
-                          heights_mm=(photo.height_mm,), plane=plane, holds=nozzle.holds, most=12)
+        sought = Sought(camera, body, photo.cam_from_bench, photo.surface_mm, nozzle.bias, nozzle.holds)
+        start = find_tool(sought, picture, 0.3, heights_mm=(photo.height_mm,), plane=plane, most=12)
         fit = start and fit_pose(camera, body, picture, start.pose, DEFAULT_BIAS, plane=plane, spreads_px=(2.0, 1.0))
         if fit is not None:
             _take(inside_picture(outline(camera, body, fit.pose, CUT_MM), known.shape), fit, found)

@@ -16,8 +16,8 @@ from vision.nozzle.body import ToolPose
 from vision.nozzle.silhouette import tool_hull
 
 BOARD_MM = 6.0
-# linear light (blue, green, red) of steel by how hot it was: bare, straw, brown, purple, blue, grey [common practice for
-# their order, no source; values ours]
+# linear light (blue, green, red) of steel by how hot it was: bare, straw, brown, purple, blue, grey [common practice
+# for their order, no source; values ours]
 _TINTS = np.array([[0.30, 0.30, 0.30], [0.13, 0.28, 0.34], [0.08, 0.14, 0.24], [0.18, 0.10, 0.18], [0.28, 0.15, 0.1],
                    [0.16, 0.16, 0.15]])
 _FLUX, _BOARD, _SILK = np.array([0.03, 0.10, 0.20]), np.array([0.05, 0.14, 0.04]), np.array([0.5, 0.5, 0.5])

@@ -18,7 +18,7 @@ from vision.fit.pose import Picture, fit_pose
 from vision.nozzle.body import ToolPose, body_from_measures, hold_of
 from vision.nozzle.silhouette import moved_pose, tool_hull
 from vision.track.coarse import direction_of
-from vision.track.find import _lifted, find_tool, poses_near
+from vision.track.find import Sought, _lifted, find_tool, poses_near
 from vision.track.novelty import ANGLES, HALF, new_edges, tool_mask
 
 # looking straight down from 400 mm: x right, y away from the operator, z up
@@ -87,14 +87,19 @@ def test_what_the_picture_lacks_of_the_bench_makes_no_new_edges():
     assert seen > 0.001 and lacking == 0
 
 
+def _sought(held=None):
+    """The drawn tool; known to be held as in that pose, if one is given."""
+    return Sought(CAMERA, TOOL, CAM_FROM_BENCH, 0.0, DRAWN_EDGES, () if held is None else (hold_of(held,
+                                                                                                   CAM_FROM_BENCH),))
+
+
 @pytest.mark.parametrize("in_view_mm", [8, 12, 25])
 def test_a_tool_that_has_hardly_come_in_is_found_where_it_is_seen(in_view_mm):
     rng = np.random.default_rng(3)
     border_mm = 360 * 385 / 900  # what the camera sees at the height of the outlet
     bench, pose = _bench(rng), _tool(15, in_view_mm - border_mm, 15, 35, 90)
 
-    fit = find_tool(CAMERA, TOOL, Picture(_with_tool(bench, pose, rng), bench, ALL_KNOWN), CAM_FROM_BENCH, 0.0,
-                    DRAWN_EDGES, holds=(hold_of(pose, CAM_FROM_BENCH),))
+    fit = find_tool(_sought(pose), Picture(_with_tool(bench, pose, rng), bench, ALL_KNOWN))
 
     assert fit is not None
     assert np.linalg.norm(CAMERA.project(fit.pose.tip_mm[None]) - CAMERA.project(pose.tip_mm[None])) < 6
@@ -150,7 +155,7 @@ def _found_beside_a_rival(monkeypatch, rival, **options):
         return replace(fit, pose=rival(fit.pose) if n_full == 2 else fit.pose, quality=0.55)
 
     monkeypatch.setattr(vision.track.find, "fit_pose", as_well)
-    found = find_tool(CAMERA, TOOL, picture, CAM_FROM_BENCH, 0.0, DRAWN_EDGES, **options)
+    found = find_tool(_sought(), picture, **options)
     assert n_full >= 2
     return found
 
@@ -194,8 +199,7 @@ def test_the_tool_is_found_without_a_start(place):
     rng = np.random.default_rng(1)
     bench, pose = _bench(rng), _tool(*place)
 
-    fit = find_tool(CAMERA, TOOL, Picture(_with_tool(bench, pose, rng), bench, ALL_KNOWN), CAM_FROM_BENCH, 0.0,
-                    DRAWN_EDGES)
+    fit = find_tool(_sought(), Picture(_with_tool(bench, pose, rng), bench, ALL_KNOWN))
 
     assert fit is not None
     across = fit.pose.tip_mm[:2] / fit.pose.tip_mm[2] - pose.tip_mm[:2] / pose.tip_mm[2]
@@ -211,8 +215,7 @@ def test_a_tube_that_mirrors_the_bench_at_its_limbs_is_found_no_further_away(pla
     seen = body_from_measures([(2.9, 0.0), (2.9, 28.0), (7.9, 36.0), (11.0, 37.0), (11.0, 50.0)],
                               [(13.0, 50.0), (14.0, 70.0)])
 
-    fit = find_tool(CAMERA, TOOL, Picture(_with_tool(bench, pose, rng, body=seen), bench, ALL_KNOWN), CAM_FROM_BENCH,
-                    0.0, DRAWN_EDGES, holds=(hold_of(pose, CAM_FROM_BENCH),))
+    fit = find_tool(_sought(pose), Picture(_with_tool(bench, pose, rng, body=seen), bench, ALL_KNOWN))
 
     # as wide a tube as is seen would be 150 mm away
     assert fit is not None and abs(fit.pose.tip_mm[2] - pose.tip_mm[2]) < 4
@@ -225,8 +228,7 @@ def test_the_less_of_the_tool_is_in_view_the_less_it_may_be_held_unlike_before(m
     monkeypatch.setattr(vision.track.find, "share_in_view", lambda *_: share)
     monkeypatch.setattr(vision.track.find, "fit_pose", lambda *_, prior, **__: priors.append(prior))
 
-    find_tool(CAMERA, TOOL, Picture(_with_tool(bench, pose, rng), bench, ALL_KNOWN), CAM_FROM_BENCH, 0.0, DRAWN_EDGES,
-              holds=(hold_of(pose, CAM_FROM_BENCH),))
+    find_tool(_sought(pose), Picture(_with_tool(bench, pose, rng), bench, ALL_KNOWN))
 
     assert priors and all(np.sqrt(p.cov[3, 3]) == pytest.approx(turn_rad) for p in priors)
 
@@ -235,8 +237,8 @@ def test_nothing_is_found_on_an_empty_bench():
     rng = np.random.default_rng(2)
     bench = _bench(rng)
 
-    assert find_tool(CAMERA, TOOL, Picture(as_camera(bench + rng.normal(0, 0.005, bench.shape)), bench, ALL_KNOWN),
-                     CAM_FROM_BENCH, 0.0) is None
+    assert find_tool(Sought(CAMERA, TOOL, CAM_FROM_BENCH, 0.0),
+                     Picture(as_camera(bench + rng.normal(0, 0.005, bench.shape)), bench, ALL_KNOWN)) is None
 
 
 def test_a_hold_gives_back_the_pose_it_came_from():

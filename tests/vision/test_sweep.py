@@ -15,7 +15,7 @@ from vision.fit.pose import PoseFit, _quality
 from vision.nozzle.body import ToolPose, hold_of
 from vision.nozzle.silhouette import outline, tool_hull
 from vision.track.coarse import CLOSE_PX, reward, visible_reward
-from vision.track.find import _alike, _as_held, _lifted, _same, _settled, _settling_steps, sweep
+from vision.track.find import Sought, _alike, _as_held, _lifted, _same, _settled, _settling_steps, sweep
 from vision.track.novelty import NewEdges
 
 TILT = rigid.exp_rotation(np.array([0.25, 0.1, -0.4])) @ np.diag([1.0, -1.0, -1.0])
@@ -60,7 +60,7 @@ def test_a_sweep_s_best_pose_is_one_near_the_edges_that_are_seen(edges_and_mask,
     held = ToolPose(TRUE.tip_mm, rigid.exp_rotation(np.array([0.05, -0.04, 0.02])) @ TRUE.axis)
     holds = (hold_of(held, CAM_FROM_BENCH),) if is_held else ()
 
-    poses = sweep(CAMERA, TOOL, *edges_and_mask, CAM_FROM_BENCH, TOP_MM, holds=holds, most=6)
+    poses = sweep(Sought(CAMERA, TOOL, CAM_FROM_BENCH, TOP_MM, holds=holds), *edges_and_mask, most=6)
 
     assert 1 <= len(poses) <= 6
     worth = [visible_reward(CAMERA, TOOL, edges_and_mask[0], pose) for pose in poses]
@@ -74,7 +74,7 @@ def test_a_sweep_s_best_pose_is_one_near_the_edges_that_are_seen(edges_and_mask,
 def test_where_nothing_is_new_there_is_no_pose():
     nothing = NewEdges(np.full((6, 360, 640), 1e4, np.float32)), np.zeros((180, 320), np.uint8)
 
-    assert sweep(CAMERA, TOOL, *nothing, CAM_FROM_BENCH, TOP_MM) == []
+    assert sweep(Sought(CAMERA, TOOL, CAM_FROM_BENCH, TOP_MM), *nothing) == []
 
 
 def test_poses_settle_where_their_outlines_meet_the_edges(edges_and_mask):
@@ -124,7 +124,8 @@ def test_a_pose_below_the_board_comes_up_along_its_line_of_sight_to_where_tools_
 def test_a_tool_is_expected_as_it_was_held_most_alike():
     holds = tuple(hold_of(_tool(0.0, 0.0, 20.0, lean, 50.0), CAM_FROM_BENCH) for lean in (5.0, 22.0, 45.0))
 
-    prior, free = (_as_held(TOOL, DEFAULT_BIAS, TRUE, known, CAM_FROM_BENCH, 0.2) for known in (holds, ()))
+    prior, free = (_as_held(Sought(CAMERA, TOOL, CAM_FROM_BENCH, TOP_MM, DEFAULT_BIAS, known), TRUE, 0.2)
+                   for known in (holds, ()))
 
     assert_allclose(prior.pose.axis, _tool(0.0, 0.0, 20.0, 22.0, 50.0).axis, atol=1e-9)
     assert_allclose(prior.pose.tip_mm, TRUE.tip_mm)

@@ -103,7 +103,7 @@ def test_a_search_that_takes_longer_than_its_frames_changes_nothing(scene, track
 def test_a_search_in_vain_is_followed_by_the_next_as_soon_as_its_answer_counts(scene, monkeypatch):
     _, frames = scene
     looked_at = []
-    monkeypatch.setattr(vision.track.searching, "find_poses", lambda *args, **_: looked_at.append(args[2].image) or [])
+    monkeypatch.setattr(vision.track.searching, "find_poses", lambda *args, **_: looked_at.append(args[1].image) or [])
 
     _tracks(scene)
 

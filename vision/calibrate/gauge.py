@@ -12,7 +12,7 @@ from vision.camera.model import CameraModel
 from vision.fit.pose import Picture, fit_pose
 from vision.nozzle.body import NozzleBody, ToolPose
 from vision.nozzle.silhouette import moved_pose
-from vision.track.find import find_tool
+from vision.track.find import Sought, find_tool
 from vision.track.metal import metal_look
 from vision.types import BenchPose, FloatArray
 
@@ -63,8 +63,8 @@ def read_gauge(camera: CameraModel, body: NozzleBody, image: np.ndarray, bench: 
         return GaugeMiss("the bench does not look as in the bench picture: camera, light or board have changed",
                          is_bench_changed=True)
     picture = Picture(image, view.light, view.known, view.noise)
-    start = find_tool(camera, body, picture, bench.cam_from_bench, surface_mm, nozzle.bias, _LEAST_QUALITY,
-                      heights_mm=_HEIGHTS_MM, holds=nozzle.holds, most=_FITS)
+    sought = Sought(camera, body, bench.cam_from_bench, surface_mm, nozzle.bias, nozzle.holds)
+    start = find_tool(sought, picture, _LEAST_QUALITY, heights_mm=_HEIGHTS_MM, most=_FITS)
     fit = None if start is None else fit_pose(camera, body, picture, start.pose, nozzle.bias, spreads_px=(2.0, 1.0))
     if fit is None or fit.quality < _LEAST_QUALITY:
         return GaugeMiss("the nozzle is not recognised: it must stand free, its metal in view, no hand before it; a "

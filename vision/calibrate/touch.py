@@ -15,7 +15,7 @@ from vision.errors import CalibrationError
 from vision.fit.bias import CHANGE_PX, DEFAULT_BIAS, Biases, EdgeBias, group_key
 from vision.fit.pose import Picture, PoseFit, fit_pose
 from vision.nozzle.body import Hold, NozzleBody, ToolPose, distinct_holds, hold_of
-from vision.track.find import find_tool
+from vision.track.find import Sought, find_tool
 from vision.track.metal import metal_look, usual_look
 from vision.types import FloatArray
 
@@ -160,10 +160,8 @@ def _find_all(camera: CameraModel, body: NozzleBody, photos: list[TouchPhoto], p
     for attempt, least in enumerate(_LEAST_QUALITY):
         for i, p in enumerate(photos):
             if attempt == 0 or holds:
-                fit = find_tool(
-                    camera, body, pictures[i], p.cam_from_bench, p.surface_mm,
-                    heights_mm=(p.height_mm,), holds=holds, plane=_plane(p), most=_FITS, least_quality=least,
-                )
+                fit = find_tool(Sought(camera, body, p.cam_from_bench, p.surface_mm, holds=holds), pictures[i], least,
+                                heights_mm=(p.height_mm,), plane=_plane(p), most=_FITS)
                 if fit is not None and (i not in best or fit.merit > best[i].merit):
                     best[i] = fit
             progress(attempt * len(photos) + i + 1, len(_LEAST_QUALITY) * len(photos))

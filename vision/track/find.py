@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import cv2
@@ -10,7 +11,7 @@ import numpy as np
 from vision.camera.lens import lens_of
 from vision.camera.model import CameraModel
 from vision.compiled import njit, put
-from vision.fit.bias import DEFAULT_BIAS
+from vision.fit.bias import DEFAULT_BIAS, Biases
 from vision.fit.pose import Picture, PoseFit, PosePrior, fit_pose, free_limbs, loose_prior
 from vision.fit.rounds import is_inside
 from vision.nozzle.body import Hold, NozzleBody, ToolPose, axis_frame, roll_of
@@ -28,7 +29,8 @@ from vision.track.coarse import (
 from vision.track.novelty import HALF, SCALE, NewEdges, new_edges, tool_mask
 from vision.types import FloatArray
 
-__all__ = ["DRAFT_STEP_MM", "IN_PART", "sweep", "poses_near", "find_tool", "find_poses", "habit", "share_in_view"]
+__all__ = ["DRAFT_STEP_MM", "IN_PART", "Sought", "find_poses", "find_tool", "habit", "poses_near", "share_in_view",
+           "sweep"]
 
 _LOWEST_MM, _AT_WORK_MM = -15.0, 25.0  # over the board: what no tool is below, but for an error; where one often is
 _HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down
@@ -52,12 +54,33 @@ _HEIGHTS_MM = (4.0, 22.0, 45.0)
 _TILTS_RAD = np.deg2rad([4.0, 16.0, 28.0, 40.0, 52.0])
 
 
-def find_tool(
-    camera: CameraModel, body: NozzleBody, picture: Picture, cam_from_bench: FloatArray, board_top_mm: float,
-    bias=DEFAULT_BIAS,
-    least_quality: float = 0.5, *, heights_mm: tuple[float, ...] = _HEIGHTS_MM, holds: tuple[Hold, ...] = (),
-    plane=None, most: int = _FITS,
-) -> PoseFit | None:
+@dataclass(frozen=True)
+class Sought:
+    """What is looked for, where the camera stands, and what is known beforehand.
+
+    Attributes
+    ----------
+    camera : CameraModel
+    body : NozzleBody
+    cam_from_bench : array, shape (4, 4)
+    board_top_mm : float
+        Height of the surface below the outlet over the mat.
+    bias : dict
+        As in `fit_pose`.
+    holds : tuple of Hold
+        Ways in which this tool is known to be held; without any, all directions are tried.
+    """
+
+    camera: CameraModel
+    body: NozzleBody
+    cam_from_bench: FloatArray
+    board_top_mm: float
+    bias: Biases = field(default_factory=lambda: DEFAULT_BIAS)
+    holds: tuple[Hold, ...] = ()
+
+
+def find_tool(sought: Sought, picture: Picture, least_quality: float = 0.5, *,
+              heights_mm: tuple[float, ...] = _HEIGHTS_MM, plane=None, most: int = _FITS) -> PoseFit | None:
     """The best pose over all places, heights and ways to hold the tool, or None when none is convincing.
 
     Parameters
@@ -67,17 +90,16 @@ def find_tool(
         returned.
     heights_mm : tuple
         Heights over the board to start from.
-    holds : tuple of Hold
-        Ways in which this tool is known to be held; without any, all directions are tried.
     plane
         As in `fit_pose`.
     most : int
         How many poses are drafted; the best few of them are fitted in full.
     """
-    found = _full_fits(camera, body, picture, cam_from_bench, board_top_mm, bias, heights_mm, holds, plane, most)
+    found = _full_fits(sought, picture, heights_mm, plane, most)
     good = [f for f in found if f[1].quality > least_quality and f[1].n_edges >= _LEAST_EDGES]
     if not good:
         return None
+    camera, body = sought.camera, sought.body
     merit, best, held = max(good, key=lambda f: f[0])
     # known to stand on a plane, it is told from others by that
     is_part = share_in_view(camera, body, best.pose) < IN_PART
@@ -85,28 +107,25 @@ def find_tool(
                              if not (_alike(f.pose, best.pose)
                                      or (is_part and _looks_alike(camera, f.pose, best.pose)))):
         return None
-    return fit_pose(camera, body, picture, best.pose, bias, prior=held, plane=plane, spreads_px=(1.5, 1.0))
+    return fit_pose(camera, body, picture, best.pose, sought.bias, prior=held, plane=plane, spreads_px=(1.5, 1.0))
 
 
-def find_poses(camera: CameraModel, body: NozzleBody, picture: Picture, cam_from_bench: FloatArray, board_top_mm: float,
-               bias=DEFAULT_BIAS, *, holds: tuple[Hold, ...] = (), most: int = 3) -> list[PoseFit]:
+def find_poses(sought: Sought, picture: Picture, most: int = 3) -> list[PoseFit]:
     """The few poses, unlike each other, that explain most of the picture, best first; which of them is the tool, if
     any, is left open.
-
-    Parameters as in `find_tool`.
     """
     found: list[PoseFit] = []
-    fits = _full_fits(camera, body, picture, cam_from_bench, board_top_mm, bias, _HEIGHTS_MM, holds, None, _FITS)
-    for _, fit, held in sorted(fits, key=lambda f: -f[0]):
+    for _, fit, held in sorted(_full_fits(sought, picture, _HEIGHTS_MM, None, _FITS), key=lambda f: -f[0]):
         if len(found) < most and not any(_same(fit.pose, other.pose) for other in found):
-            last = fit_pose(camera, body, picture, fit.pose, bias, prior=held, spreads_px=(1.5, 1.0))
+            last = fit_pose(sought.camera, sought.body, picture, fit.pose, sought.bias, prior=held,
+                            spreads_px=(1.5, 1.0))
             if last is not None and not any(_same(last.pose, other.pose) for other in found):
                 found.append(last)
     return found
 
 
-def _full_fits(camera: CameraModel, body, picture, cam_from_bench, board_top_mm, bias, heights_mm, holds, plane,
-               most) -> list[tuple[float, PoseFit, PosePrior]]:
+def _full_fits(sought: Sought, picture: Picture, heights_mm: tuple[float, ...], plane,
+               most: int) -> list[tuple[float, PoseFit, PosePrior]]:
     """Full fits of the best drafts with what each explains of the picture, and the prior that knows how the tool is
     held.
     """
@@ -116,27 +135,33 @@ def _full_fits(camera: CameraModel, body, picture, cam_from_bench, board_top_mm,
     if cv2.countNonZero(mask) < _LEAST_MASK:
         return []
     edges = new_edges(picture, _region_of(mask, picture.known.shape))
-    starts = sweep(camera, body, edges, mask, cam_from_bench, board_top_mm, heights_mm=heights_mm, holds=holds,
-                   most=most)
+    camera, body, cam_from_bench = sought.camera, sought.body, sought.cam_from_bench
+    fits = []
+    for _, held, free, pose in _drafts(sought, picture, sweep(sought, edges, mask, heights_mm, most), plane):
+        start = _lifted(pose, cam_from_bench, sought.board_top_mm)
+        fit = fit_pose(camera, body, picture, start, sought.bias, prior=free, plane=plane,
+                       spreads_px=(4.0, 2.0, 1.0) if start is pose else (1.5, 1.0), is_exact=False)
+        if fit is not None and _plausible(fit.pose, cam_from_bench, sought.board_top_mm) and _blows_free(
+                camera, body, fit.pose, solid):
+            fits.append((fit.merit * habit(fit.pose, sought.holds, cam_from_bench), fit, held))
+    return fits
+
+
+def _drafts(sought: Sought, picture: Picture, starts: list[ToolPose],
+            plane) -> list[tuple[float, PosePrior, PosePrior, ToolPose]]:
+    """The best of quick fits from some starts: what each explains of the picture, the prior that knows how the tool is
+    held, the same with limbs left free, and the pose."""
     drafts = []
     for pose in starts:
-        turn_rad = max(_LOW_HOLD_RAD, _HOLD_RAD * share_in_view(camera, body, pose))
-        held = _as_held(body, bias, pose, holds, cam_from_bench, turn_rad)
-        free = free_limbs(body, held)
-        draft = fit_pose(camera, body, picture, pose, bias, prior=free, plane=plane, reach_px=12.0,
+        turn_rad = max(_LOW_HOLD_RAD, _HOLD_RAD * share_in_view(sought.camera, sought.body, pose))
+        held = _as_held(sought, pose, turn_rad)
+        free = free_limbs(sought.body, held)
+        draft = fit_pose(sought.camera, sought.body, picture, pose, sought.bias, prior=free, plane=plane, reach_px=12.0,
                          spreads_px=(6.0, 3.0), step_mm=DRAFT_STEP_MM, is_exact=False)
         if draft is not None:
-            drafts.append((draft.merit * habit(draft.pose, holds, cam_from_bench), held, free, draft.pose))
-    drafts.sort(key=lambda d: -d[0])
-    fits = []
-    for _, held, free, pose in drafts[:_FULL_FITS]:
-        start = _lifted(pose, cam_from_bench, board_top_mm)
-        fit = fit_pose(camera, body, picture, start, bias, prior=free, plane=plane,
-                       spreads_px=(4.0, 2.0, 1.0) if start is pose else (1.5, 1.0), is_exact=False)
-        if fit is not None and _plausible(fit.pose, cam_from_bench, board_top_mm) and _blows_free(camera, body,
-                                                                                                  fit.pose, solid):
-            fits.append((fit.merit * habit(fit.pose, holds, cam_from_bench), fit, held))
-    return fits
+            worth = draft.merit * habit(draft.pose, sought.holds, sought.cam_from_bench)
+            drafts.append((worth, held, free, draft.pose))
+    return sorted(drafts, key=lambda d: -d[0])[:_FULL_FITS]
 
 
 def _same(a: ToolPose, b: ToolPose) -> bool:
@@ -245,19 +270,16 @@ def share_in_view(camera: CameraModel, body: NozzleBody, pose: ToolPose) -> floa
     return float(np.mean(is_inside(px, camera.image_size_px[::-1]))) if len(px) else 0.0
 
 
-def _as_held(body, bias, pose: ToolPose, holds: tuple[Hold, ...], cam_from_bench, turn_rad: float) -> PosePrior:
+def _as_held(sought: Sought, pose: ToolPose, turn_rad: float) -> PosePrior:
     """A prior of the pose that knows how the tool was held before, if that is known."""
-    if not holds:
-        return loose_prior(body, bias, pose)
-    ways = [hold.pose_at(pose.tip_mm, cam_from_bench) for hold in holds]
-    return loose_prior(body, bias, max(ways, key=lambda p: p.axis @ pose.axis), turn_rad=turn_rad)
+    if not sought.holds:
+        return loose_prior(sought.body, sought.bias, pose)
+    ways = [hold.pose_at(pose.tip_mm, sought.cam_from_bench) for hold in sought.holds]
+    return loose_prior(sought.body, sought.bias, max(ways, key=lambda p: p.axis @ pose.axis), turn_rad=turn_rad)
 
 
-def sweep(
-    camera: CameraModel, body: NozzleBody, edges: NewEdges, mask: np.ndarray, cam_from_bench: FloatArray,
-    board_top_mm: float, *,
-    heights_mm: tuple[float, ...] = _HEIGHTS_MM, holds: tuple[Hold, ...] = (), most: int = _FITS,
-) -> list[ToolPose]:
+def sweep(sought: Sought, edges: NewEdges, mask: np.ndarray, heights_mm: tuple[float, ...] = _HEIGHTS_MM,
+          most: int = _FITS) -> list[ToolPose]:
     """Poses whose coarse outline lies best on new edges, over all places where the outlet may be; unlike each other,
     best first.
 
@@ -266,9 +288,11 @@ def sweep(
     tips_px = _edge_places(edges, mask)
     if not len(tips_px):
         return []
-    r, t = cam_from_bench[:3, :3], cam_from_bench[:3, 3]
+    camera, body, holds = sought.camera, sought.body, sought.holds
+    r, t = sought.cam_from_bench[:3, :3], sought.cam_from_bench[:3, 3]
     rays, origin = camera.rays(tips_px) @ r, -r.T @ t
-    at = np.concatenate([(origin + (board_top_mm + h - origin[2]) / rays[:, 2:] * rays) @ r.T + t for h in heights_mm])
+    at = np.concatenate([(origin + (sought.board_top_mm + h - origin[2]) / rays[:, 2:] * rays) @ r.T + t
+                         for h in heights_mm])
     axes = np.array([r @ axis for axis in _axes(holds)])
     slices, kinds = body_arrays(body)
     lens = lens_of(camera)

@@ -12,7 +12,7 @@ from vision.fit.bias import Biases
 from vision.fit.pose import Picture, PoseFit
 from vision.nozzle.body import Hold, NozzleBody
 from vision.threads import give_way
-from vision.track.find import find_poses
+from vision.track.find import Sought, find_poses
 from vision.track.hypothesis import Hypothesis, is_outdone, is_same, share_for_new
 from vision.types import BenchPose
 
@@ -73,10 +73,10 @@ class Search:
 
 
 class Searcher:
-    """Begins searches for one tool before one camera; parameters as `find_poses` takes them."""
+    """Begins searches for one tool before one camera; parameters as in `Sought`."""
 
     def __init__(self, camera: CameraModel, body: NozzleBody, board_top_mm: float, bias: Biases) -> None:
-        self._for = camera, body, board_top_mm, bias
+        self._camera, self._body, self._board_top_mm, self._bias = camera, body, board_top_mm, bias
         self._thread = ThreadPoolExecutor(1, "search", give_way)
         # the bench as the search sees it; that goes on being learned
         self._still: tuple[np.ndarray, np.ndarray] | None = None
@@ -88,9 +88,8 @@ class Searcher:
             self._still = np.empty_like(picture.background), np.empty_like(picture.known)
         for kept, now in zip(self._still, (picture.background, picture.known), strict=True):
             np.copyto(kept, now)
-        camera, body, board_top_mm, bias = self._for
         still = replace(picture, background=self._still[0], known=self._still[1])
-        answer = self._thread.submit(find_poses, camera, body, still, bench.cam_from_bench, board_top_mm, bias,
-                                     holds=holds)
+        sought = Sought(self._camera, self._body, bench.cam_from_bench, self._board_top_mm, self._bias, holds)
+        answer = self._thread.submit(find_poses, sought, still)
         return Search(t_s, still, bench, answer, share_for_new(hypotheses), holds,
                       [h for h in hypotheses if h.fit is not None])
