@@ -102,10 +102,10 @@ SPARE = [[9, 8, 7, 6, -2], [9, 9, 9, 9, 9], [9, 5, 1, -1, -2], [9, 9, 9, 9, 9], 
 
 
 def test_chances_are_shares_of_the_members():
-    dwell_s, chance, by_stop, by_clock = window._counted(judged_of(JOINT, SPARE), 5.0)
+    dwell_s, chance, by_stop, by_clock = window._chances(judged_of(JOINT, SPARE), 5.0)
 
     assert (chance, by_stop) == (0.75, 0.5)
-    assert window._counted(judged_of(JOINT, SPARE), 9.0)[2] == 0.75  # at the stop itself it counts
+    assert window._chances(judged_of(JOINT, SPARE), 9.0)[2] == 0.75  # at the stop itself it counts
     assert (dwell_s, by_clock) == (3.0, 0.5)  # at 9 s as many, but there the middle has passed its limit
 
 
@@ -115,13 +115,13 @@ def test_dwell_is_the_first_that_is_nearly_as_good_as_the_best():
     joint[1:200, 2], joint[1:201, 3], joint[1:203, 4] = 1.0, 1.0, 1.0  # at 3, 5 and 9 s: 199, 200 and 202 of 300
     judged = judged_of(joint, np.full((301, 5), 9.0))
 
-    assert window._counted(judged, 9.0)[0] == 3.0  # 1 % less is as good
+    assert window._chances(judged, 9.0)[0] == 3.0  # 1 % less is as good
 
 
 def test_where_hardly_anyone_gets_there_the_nearest_moment_is_the_dwell():
     joint = [[-90, -30, -20, -25, -40], *[[-9, -9, -9, -9, -9]] * 30]
 
-    dwell_s, chance, by_stop, by_clock = window._counted(judged_of(joint, np.full((31, 5), 9.0)), 9.0)
+    dwell_s, chance, by_stop, by_clock = window._chances(judged_of(joint, np.full((31, 5), 9.0)), 9.0)
 
     assert (dwell_s, chance, by_stop, by_clock) == (3.0, 0.0, 0.0, 0.0)
 
@@ -129,7 +129,7 @@ def test_where_hardly_anyone_gets_there_the_nearest_moment_is_the_dwell():
 def test_there_is_no_dwell_where_the_middle_keeps_no_limit():
     spare = [[0, -1, -2, -3, -4], *[[9, 9, 9, 9, 9]] * 2]
 
-    assert window._counted(judged_of(JOINT[:3], spare), 9.0)[::3] == (0.0, 0.0)
+    assert window._chances(judged_of(JOINT[:3], spare), 9.0)[::3] == (0.0, 0.0)
 
 
 def test_band_is_a_share_of_the_members_and_holds_the_middle():

@@ -23,16 +23,6 @@ MASK_SCALE = 4  # masks of the tool are drawn at this part of the picture's size
 _BLACK = 0.0015  # linear light below which a whole block counts as not known [convention]
 _DARK = 0.01  # linear light below which a picture tells no colour [convention]
 _RESTLESS = 2.0  # times the usual spread among photographs: a hand [convention]
-_PATCH_PX = 9  # around a pixel, in which two pictures of the bench are compared with a frame [convention]
-_CLEARLY = 0.2  # of the tolerance by which one must be the better [convention]
-# of a picture's noise counts for each cut alone; what else cuts scatter by is told from them, and shared by neighbours
-OWN_NOISE = 0.6  # [convention]
-_APART = 4  # pixels, beyond what a codec smooths together, between which noise is told [convention]
-_BESIDE = 13  # width, in a mask's pixels, by which the tool's mask grows to where it is told [convention]
-_LEAST_BESIDE = 300  # pairs of pixels by which it can be told [convention]
-_MOST_SHARED = 0.6  # of a pixel's error with its neighbour's [convention]
-# of brightness and of the two colours: shades and mirrored surroundings change a colour by as much [convention]
-_QUIETEST, _NOISIEST = (0.12, 0.6, 0.6), 2.0
 
 
 class _Tones(NamedTuple):
@@ -161,6 +151,18 @@ def cast_of(image: np.ndarray, bench: np.ndarray, known: np.ndarray) -> FloatArr
 def with_cast(bench: np.ndarray, cast: FloatArray) -> np.ndarray:
     """A bench in linear light as it would look tinted and exposed like that."""
     return bench * np.exp([cast[0] + cast[2], cast[2], cast[1] + cast[2]]).astype(np.float32)
+
+
+_PATCH_PX = 9  # around a pixel, in which two pictures of the bench are compared with a frame [convention]
+_CLEARLY = 0.2  # of the tolerance by which one must be the better [convention]
+# of a picture's noise counts for each cut alone; what else cuts scatter by is told from them, and shared by neighbours
+OWN_NOISE = 0.6  # [convention]
+_APART = 4  # pixels, beyond what a codec smooths together, between which noise is told [convention]
+_BESIDE = 13  # width, in a mask's pixels, by which the tool's mask grows to where it is told [convention]
+_LEAST_BESIDE = 300  # pairs of pixels by which it can be told [convention]
+_MOST_SHARED = 0.6  # of a pixel's error with its neighbour's [convention]
+# of brightness and of the two colours: shades and mirrored surroundings change a colour by as much [convention]
+_QUIETEST, _NOISIEST = (0.12, 0.6, 0.6), 2.0
 
 
 class BenchView:

@@ -26,11 +26,6 @@ MOVED_PX = 0.30  # mean shift of mat or bench in the picture that counts as a mo
 _CONFIRM = 3  # frames that must agree with a move: a hand deceives one or two [convention]
 STILL_S = 0.5  # moves that follow each other sooner are one [convention]
 _RETRY_S = 0.25  # between two full searches for a mat that is not seen [convention]
-_CUTS = 8  # places along each side of a marker where its edge is measured [convention]
-_OFFSETS_PX = np.arange(-3.0, 4.25, 0.5)  # of a cut's samples, from inside the black to outside it [convention]
-_CUT_SIGMA_PX = 0.12  # scatter of one cut about a straight edge, at the least [measured: on recordings]
-# what all cuts of one side share and time does not average: codec blocks, print, lens model [convention]
-_SIDE_SIGMA_PX = 0.06
 
 
 def marker_dictionary(name: str):
@@ -210,6 +205,13 @@ def seen_before(camera: CameraModel, then: FloatArray, now: FloatArray, pixels: 
         far = (height_mm - eye_mm[2]) / ways[:, 2:]
         points_mm = np.where(far > 0, eye_mm + far * ways, np.nan)
     return camera.project(rigid.apply(then, points_mm))
+
+
+_CUTS = 8  # places along each side of a marker where its edge is measured [convention]
+_OFFSETS_PX = np.arange(-3.0, 4.25, 0.5)  # of a cut's samples, from inside the black to outside it [convention]
+_CUT_SIGMA_PX = 0.12  # scatter of one cut about a straight edge, at the least [measured: on recordings]
+# what all cuts of one side share and time does not average: codec blocks, print, lens model [convention]
+_SIDE_SIGMA_PX = 0.06
 
 
 class _Sides:

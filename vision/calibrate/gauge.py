@@ -18,9 +18,9 @@ from vision.types import BenchPose, FloatArray
 
 __all__ = ["GaugeMiss", "GaugeReading", "read_gauge"]
 
-_FITS = 20  # there is time
-_HEIGHTS_MM = (2.0, 6.0, 10.0, 15.0, 20.0, 26.0, 34.0, 45.0)  # where to begin: close enough that none is missed
-_LEAST_QUALITY = 0.6  # a pose that explains less of the outline may be another tool altogether
+_FITS = 20  # most of them: there is time [convention]
+_HEIGHTS_MM = (2.0, 6.0, 10.0, 15.0, 20.0, 26.0, 34.0, 45.0)  # begun at: close enough that none is missed [convention]
+_LEAST_QUALITY = 0.6  # a pose that explains less of the outline may be another tool [convention]
 
 
 @dataclass(frozen=True)

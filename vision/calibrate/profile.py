@@ -22,23 +22,10 @@ if TYPE_CHECKING:
 
 __all__ = ["LaidView", "ProfileFit", "fit_profile", "outline_px", "turn_rad"]
 
-_LEAST_CHANGE = 14.0  # grey levels by which the nozzle differs from the mat [convention]
-_LEAST_UNEVEN = 20.0  # grey levels of the bench within a few pixels, from where on it has an edge itself [convention]
 _STATION_MM = 0.5  # along the axis, in which radii are put together [convention]
-_LEAST_LENGTH_MM = 15.0  # of a nozzle that is seen well enough [convention]
-_LONGEST_MM = 100.0  # behind it are a grip's end and its hose [convention]
-_MOST_POINTS = 180  # of an outline, for the time that they take [convention]
 # from either end, where the circle is seen askew; and the share of the radius behind that at which it ends [convention]
 _RIM_MM, _FULL_SHARE = 3.0, 0.97
 _TOLERANCE_MM = 0.3  # of the straight pieces that the outline is begun with; none is shorter [convention]
-_FIRST_STEPS, _STEPS = 12, 25  # of the least squares, for the time that they take [convention]
-_HOPELESS_PX = 2.5  # residual from where on there is no body to be fitted [convention]
-_LEAST_PLACED_MM = 1.0  # a corner that the outlines place worse than this is left out [convention]
-_EDGE_SIGMA_PX, _LOOSE = 0.35, 3.0  # of one edge point; sigmas from where on it counts less [convention]
-_ALIKE = 4.0  # neighbouring edge points that err together [convention]
-_OFFSET_SIGMA_PX = 1.0  # where an edge is put, alike in all views [convention]
-_TOUCH_SIGMA_MM = 0.5  # how well the resting body touches the mat [convention]
-_KNOT_SIGMA_MM = (1.0, 2.0)  # radius, station: how far a corner may move from where it was begun [convention]
 
 
 @dataclass(frozen=True)
@@ -85,6 +72,10 @@ class ProfileFit:
     turns_rad: FloatArray
 
 
+_LEAST_CHANGE = 14.0  # grey levels by which the nozzle differs from the mat [convention]
+_LEAST_UNEVEN = 20.0  # grey levels of the bench within a few pixels, from where on it has an edge itself [convention]
+
+
 def outline_px(empty: np.ndarray, laid: np.ndarray) -> FloatArray | None:
     """Outline of the largest thing that has come between two pictures (h, w, 3) of a camera that stood still, (n, 2).
 
@@ -128,6 +119,11 @@ def turn_rad(camera: CameraModel, view: LaidView, outer_diameter_mm: float) -> f
         When its outline has no two sides, or too little of it is seen.
     """
     return _start(camera, view, outer_diameter_mm / 2).turn_rad
+
+
+_FIRST_STEPS, _STEPS = 12, 25  # of the least squares, for the time that they take [convention]
+_HOPELESS_PX = 2.5  # residual from where on there is no body to be fitted [convention]
+_LEAST_PLACED_MM = 1.0  # a corner that the outlines place worse than this is left out [convention]
 
 
 def fit_profile(camera: CameraModel, views: list[LaidView], outer_diameter_mm: float) -> ProfileFit:
@@ -183,6 +179,11 @@ class _Start:
     edge_px: FloatArray
 
 
+_LEAST_LENGTH_MM = 15.0  # of a nozzle that is seen well enough [convention]
+_LONGEST_MM = 100.0  # behind it are a grip's end and its hose [convention]
+_MOST_POINTS = 180  # of an outline, for the time that they take [convention]
+
+
 def _start(camera: CameraModel, view: LaidView, height_mm: float) -> _Start:
     origin, rays = _rays(camera, view.cam_from_bench, view.edge_px)
     flat = origin + rays * ((height_mm - origin[2]) / rays[:, 2:])
@@ -201,6 +202,13 @@ def _start(camera: CameraModel, view: LaidView, height_mm: float) -> _Start:
     near = near[::max(1, len(near) // _MOST_POINTS)]
     lean = float(np.mean(np.abs(rays[near] @ np.array([*along, 0.0]))))
     return _Start(tip, math.atan2(along[1], along[0]), s[pick], radius[pick], lean, view.edge_px[near])
+
+
+_EDGE_SIGMA_PX, _LOOSE = 0.35, 3.0  # of one edge point; sigmas from where on it counts less [convention]
+_ALIKE = 4.0  # neighbouring edge points that err together [convention]
+_OFFSET_SIGMA_PX = 1.0  # where an edge is put, alike in all views [convention]
+_TOUCH_SIGMA_MM = 0.5  # how well the resting body touches the mat [convention]
+_KNOT_SIGMA_MM = (1.0, 2.0)  # radius, station: how far a corner may move from where it was begun [convention]
 
 
 class _Problem:

@@ -210,18 +210,16 @@ class PartJudge:
 
 
 _SEAT_S = 1.0  # memory of the seat [convention]
-_KNOWN_FRAMES, _KNOWN_S = 6, 0.2  # readings at rest, or time of them, before anything can be told [convention]
 
 
 @dataclass(frozen=True)
 class _Seat:
-    """Where a part rests: mean (3,) of its readings, their sigmas, and since when."""
+    """Where a part rests: mean (3,) of its readings, their sigmas, how many, and the last one's time."""
 
     mean: FloatArray
     noise_mm: float
     turn_sigma_rad: float
     n: int
-    t_first_s: float
     t_s: float
 
     @staticmethod
@@ -232,13 +230,13 @@ class _Seat:
             float(np.mean([p.noise_mm for p in readings])),
             float(np.mean([p.turn_sigma_rad for p in readings])),
             len(readings),
-            readings[0].t_s,
             readings[-1].t_s,
         )
 
     @property
     def is_young(self) -> bool:
-        return self.n < _AGREE or (self.n < _KNOWN_FRAMES and self.t_s - self.t_first_s < _KNOWN_S)
+        """Whether it has too few readings for anything to be told by it."""
+        return self.n < _AGREE
 
     def offset(self, p: PartMotion) -> FloatArray:
         return np.array([*p.shift_mm, p.turn_rad]) - self.mean
@@ -251,7 +249,6 @@ class _Seat:
             self.noise_mm + share * (p.noise_mm - self.noise_mm),
             self.turn_sigma_rad + share * (p.turn_sigma_rad - self.turn_sigma_rad),
             self.n + 1,
-            self.t_first_s,
             p.t_s,
         )
 

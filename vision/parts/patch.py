@@ -45,12 +45,7 @@ BLUR_PX = 0.8  # before sampling, so that linear interpolation does not shift ed
 CORRELATED = 4 * math.pi * BLUR_PX**2
 _LEAST_GREY = 1.5  # scatter of a blurred grey level about another picture's: coding, rounding [convention]
 _EDGE_PX = 0.12  # by which edges may differ without being something else: interpolation, sharpening [convention]
-_OUTLIER = 3.0  # scatters from which a point counts as something else [convention]
-_ROUNDS = 6
-# scatters at which a point counts a quarter, by round: what is far at first may come near [convention]
-_LOOSER = (7.5, 3.75, 2.5)
 _AT_REST = 0.5  # sigmas that one more step may have [convention]
-_NO_STEP_MM, _NO_STEP_GAIN = 1e-3, 2e-3  # smaller ones end the rounds [convention]
 _N = 7  # x, y [mm], turn [rad], gain, its slopes, offset
 # what brightness usually does: gain, slopes of it across the patch [-], offset [grey levels]; and the turn [rad]
 _PRIOR_SIGMA = np.array([np.inf, np.inf, 0.1, 0.5, 0.25, 0.25, 25.0])  # [convention]
@@ -190,7 +185,7 @@ def register(
 
 
 def register_all(picture: np.ndarray, px_from_mm: FloatArray, spots: Spots, starts_mm: FloatArray) -> SpotFits:
-    """`register` for many small patches of one plane in one call; each shift (n, 2) to begin with."""
+    """`register` for many small patches of one plane in one call; starts_mm (n, 2): each one's shift to begin with."""
     found = _register_all(picture, px_from_mm, spots, starts_mm, _SPOT_SIGMA)
     return SpotFits(found[:, :2], found[:, 2], found[:, 3], found[:, 4], found[:, 5])
 
@@ -239,6 +234,13 @@ def _sample_into(out, picture, h, points, shift):
             )
         else:
             out[k] = np.nan
+
+
+_OUTLIER = 3.0  # scatters from which a point counts as something else [convention]
+_ROUNDS = 6  # at most, for the time that they take [convention]
+# scatters at which a point counts a quarter, by round: what is far at first may come near [convention]
+_LOOSER = (7.5, 3.75, 2.5)
+_NO_STEP_MM, _NO_STEP_GAIN = 1e-3, 2e-3  # smaller ones end the rounds [convention]
 
 
 class _Misfit(NamedTuple):
