@@ -17,9 +17,10 @@ NEAR_PX = 3.5  # of the outline; what lies inside it, and the handle's far end, 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(3))
-def test_edges_tell_the_height_as_well_as_the_pixels_along_them(seed):
+def test_edges_tell_the_height_as_well_as_the_pixels_along_them(seed, monkeypatch):
     """The information of pixels is the sum of (change of the drawing with the pose / noise)^2 (Kay, as in the
     benchmark), by differences of exact drawings: no edge, length or line spread comes into it."""
+    monkeypatch.setattr("tests.benchmarks.bound.CHANGE_PX", {True: 1e-5, False: 1e-5})  # drawn edges are straight
     pose = _pose(np.random.default_rng(seed))
     out = inside_picture(outline(CAMERA, TOOL, pose, step_mm=0.2), (720, 1280))
     # of edges before metal the benchmark knows the place less well than a drawing does

@@ -177,7 +177,8 @@ def fit_pose(
     veil : float
         As in `find_edges`.
     is_exact : bool
-        Get the most out of the last round's edges; without, as is enough to compare poses.
+        Get the most out of the last round's edges, and allow for sides that seem turned or bowed; without, as is enough
+        to compare poses: what allows for more makes a wrong one look better, too.
 
     Returns
     -------
@@ -190,8 +191,8 @@ def fit_pose(
     scene = Scene(np.ascontiguousarray(picture.image), picture.background, picture.known, picture.noise,
                   PICK_LIMIT * looser, MISFIT_LIMIT * looser, float(veil))
     normal, distance = (np.zeros(3), 0.0) if plane is None else (plane[0] / plane[2], float(plane[1] / plane[2]))
-    known = Known(*_as_numbers(prior.pose), prior.offset_px, prior.cov, prior.is_free, slope_variances(body), normal,
-                  distance)
+    slope_var = slope_variances(body) * is_exact
+    known = Known(*_as_numbers(prior.pose), prior.offset_px, prior.cov, prior.is_free, slope_var, normal, distance)
     found, is_found = fit_rounds(
         tool_of(body), lens_of(camera), scene, *_as_numbers(start), known, _RESTING if travel is None else travel,
         np.array(spreads_px, float), float(step_mm), is_exact, tables_of(CutGrid(float(reach_px))))
