@@ -9,12 +9,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import ndtr
 
+import vision.fit.pose
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera, drawn_exactly, independent
 from vision.edges.cuts import CutGrid, sample_cuts
 from vision.edges.looks import SAMPLING_PX
 from vision.edges.search import find_edges
-from vision.fit.bias import DEFAULT_BIAS, EdgeBias, group_of
-from vision.fit.pose import Picture, fit_pose, loose_prior
+from vision.fit.bias import DEFAULT_BIAS, EdgeBias, group_of, n_groups, slope_variances
+from vision.fit.pose import Picture, fit_pose, inside_picture, loose_prior
 from vision.nozzle.body import ToolPose, body_from_measures
 from vision.nozzle.silhouette import STEP, moved_pose, outline, tool_hull
 from vision.track.kalman import Motion, ToolState, condition, predict, smooth, start_state, with_modes
@@ -217,6 +218,39 @@ def test_a_quiet_picture_in_which_edges_hardly_scatter_is_believed_more_and_righ
 
     assert exact.cov[2, 2] < 0.7 * usual.cov[2, 2]
     assert np.all(np.abs(exact.pose.tip_mm - pose.tip_mm) < 3 * np.sqrt(np.diag(exact.cov)[:3]) + 0.02)
+
+
+def test_sides_may_seem_turned_in_the_last_word_on_a_pose_and_not_where_poses_are_compared(monkeypatch):
+    pose = _pose(0, 0, 350, 0.85, -1.5)
+    picture = Picture(as_camera(drawn_exactly(pose)), np.full((720, 1280, 3), 0.45, np.float32),
+                      np.full((720, 1280), 255, np.uint8))
+
+    def variance(slope_px, is_exact):
+        monkeypatch.setattr("vision.fit.pose.slope_variances", lambda body: np.full(n_groups(body), slope_px**2))
+        return fit_pose(CAMERA, TOOL, picture, pose, spreads_px=(1.0,), is_exact=is_exact).alone_cov[2, 2]
+
+    assert variance(0.4, True) > 1.2 * variance(1e-4, True)
+    assert variance(0.4, False) == variance(1e-4, False)
+
+
+def test_each_edge_is_told_by_its_place_on_its_side(monkeypatch):
+    pose, told = _pose(0, 0, 350, 0.85, -1.5), []
+    picture = Picture(as_camera(drawn_exactly(pose)), np.full((720, 1280, 3), 0.45, np.float32),
+                      np.full((720, 1280), 255, np.uint8))
+    spread_of = vision.fit.pose.spread_of
+    monkeypatch.setattr("vision.fit.pose.spread_of", lambda jacobian, along, *rest: told.append(along)
+                        or spread_of(jacobian, along, *rest))
+
+    fit_pose(CAMERA, TOOL, picture, pose, spreads_px=(1.0,))
+
+    np.testing.assert_allclose(told[0], inside_picture(outline(CAMERA, TOOL, pose, 0.8), (720, 1280)).place, atol=1e-9)
+
+
+def test_offsets_change_less_where_it_is_lighter_outside():
+    variances = slope_variances(TOOL)
+
+    assert variances[group_of(0, 1, True)] == pytest.approx(0.12**2)
+    assert variances[group_of(0, 1, False)] == pytest.approx(0.35**2)
 
 
 def test_no_pose_is_made_up_where_there_is_no_tool():

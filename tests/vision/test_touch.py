@@ -133,3 +133,11 @@ def test_one_photograph_does_not_tell_how_far_edges_scatter():
     assert once.sigma_px > 1.3 * often.sigma_px
     assert abs(often.offset_px - 0.1) < 0.5 * abs(once.offset_px - 0.1)
     assert often.sigma_px > 0.12  # light and place change it by as much
+
+
+def test_a_single_ledge_says_less_of_ledges_than_it_would_if_they_were_alike():
+    usual = DEFAULT_BIAS["step", True]
+
+    learned = _learn(TOOL, _fits(("step", True), usual.offset_px + 0.5))["step", True]
+
+    assert 0.1 < learned.offset_px - usual.offset_px < 0.3  # others are 0.5 px off it, one sigma
