@@ -8,12 +8,14 @@ import cv2
 import numpy as np
 import pytest
 
+import vision.track.following
 import vision.track.searching
 import vision.track.shutter
 import vision.track.tracker
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
 from tests.vision.test_find import CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
 from vision import rigid
+from vision.fit.pose import Picture, fit_pose
 from vision.nozzle.body import hold_of
 from vision.nozzle.silhouette import moved_pose
 from vision.track.tracker import NozzleModel, Tracker
@@ -234,3 +236,19 @@ def test_a_track_of_another_tool_begins_a_new_stretch_for_the_two_sided_estimate
 
     numbers = [s.track for s in states if s is not None]
     assert len(numbers) > 8 and numbers == sorted(numbers)
+
+
+def test_a_tool_that_is_not_where_it_is_expected_is_looked_for_around_there_ten_times_a_second(scene, monkeypatch):
+    bench_light, frames = scene
+    looked_at = []
+    monkeypatch.setattr(vision.track.following, "poses_near", lambda *args: looked_at.append(t_s) or [])
+    follower = vision.track.following.Follower(CAMERA, NozzleModel(TOOL, DRAWN_EDGES, bench_light), 0.0)
+    bench, known = StillBench().step(frames[0])[0], np.full((720, 1280), 255, np.uint8)
+    seen, empty = (Picture(image, bench_light, known) for image in (frames[LEAVES - 1].image, frames[0].image))
+    fit = fit_pose(CAMERA, TOOL, seen, _pose(LEAVES - 1), DRAWN_EDGES)
+    h = follower.begin(fit, seen, bench, 0.0, (), 5.0, 0.0)
+    for t_s in np.arange(1, 10) / 30:
+        h = replace(follower.step(h, empty, bench, t_s, ())[0], fit=fit)  # as if it had been seen then
+
+    np.testing.assert_allclose(np.diff(looked_at), 0.1, atol=1e-9)
+    assert len(looked_at) == 3
