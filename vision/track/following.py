@@ -38,8 +38,8 @@ _KNOWN_LOG_ODDS = 4.0  # from which on the metal's look is not asked any more [c
 # shares of the outline: below them other ways to see it are tried
 _AS_USUAL, _GOOD_QUALITY, _LOW_QUALITY = 0.9, 0.5, 0.35
 _WELL_QUALITY = 0.77  # below it a pose's sigma grows, as the cube of how much quality lacks
-# so often at most a track that the picture before did not show is looked for around where it is expected: that takes as
-# long as following it for three pictures, and a search of the whole picture goes on besides [convention]
+# so often at most a track is looked for around where it is expected: that takes as long as following it for three
+# pictures, and a search of the whole picture goes on besides [convention]
 _AROUND_S = 0.1
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
 _SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench
