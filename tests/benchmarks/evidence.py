@@ -16,15 +16,11 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.job import load_job
-from monitor.judging.tracking import nozzle_body
-from monitor.setup.nozzle import touch_photo, touch_rows
-from vision.calibrate.nozzle_file import load_nozzle
-from vision.camera.model import load_camera
+from tests.benchmarks.scene import touch_pictures
 from vision.fit.bias import group_key
-from vision.fit.pose import Picture, fit_pose
+from vision.fit.pose import fit_pose
 from vision.nozzle.body import NozzleBody
-from vision.track.find import Sought, find_tool
+from vision.track.find import find_tool
 
 SCALES = (0.6, 1.5)
 BINS = np.array([0.0, 0.1, 0.3, 0.5, 0.7, 0.9, 1.01])
@@ -50,25 +46,13 @@ def main(arguments: list[str]) -> int:
 
 
 def _look_at(clip: Path, folder: Path, there, elsewhere) -> None:
-    job, camera, nozzle = (
-        load_job(folder / "job.toml"),
-        load_camera(folder / "camera.toml"),
-        load_nozzle(folder / "nozzle.toml"),
-    )
-    body, bench = nozzle_body(job), nozzle.bench_light()
-    known = np.full(bench.shape[:2], 255, np.uint8)
-    for line, row in enumerate(touch_rows(clip / "touch" / "heights.csv"), 2):
-        photo = touch_photo(clip / "touch", row, line, job, camera)
-        picture = Picture(photo.image, bench, known)
-        up, t = photo.cam_from_bench[:3, 2], photo.cam_from_bench[:3, 3]
-        plane = up, float(up @ t) + photo.surface_mm + photo.height_mm, 0.1
-        sought = Sought(camera, body, photo.cam_from_bench, photo.surface_mm, nozzle.bias, nozzle.holds)
+    for photo, picture, plane, sought in touch_pictures(clip, folder):
         start = find_tool(sought, picture, 0.3, heights_mm=(photo.height_mm,), plane=plane, most=12)
-        _take(body, start and fit_pose(camera, body, picture, start.pose, nozzle.bias, spreads_px=(2.5, 1.0)), there)
+        _take(sought.body, start and fit_pose(sought.camera, sought.body, picture, start.pose, sought.bias,
+                                              spreads_px=(2.5, 1.0)), there)
         for scale in SCALES:
-            other = scaled(body, scale)
-            wrong = find_tool(replace(sought, body=other), picture, 0.0, most=12)
-            _take(other, wrong, elsewhere)
+            other = scaled(sought.body, scale)
+            _take(other, find_tool(replace(sought, body=other), picture, 0.0, most=12), elsewhere)
 
 
 def scaled(body: NozzleBody, scale: float) -> NozzleBody:

@@ -15,16 +15,12 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.job import load_job
-from monitor.judging.tracking import nozzle_body
-from monitor.setup.nozzle import touch_photo, touch_rows
-from vision.calibrate.nozzle_file import load_nozzle
-from vision.camera.model import load_camera
+from tests.benchmarks.scene import touch_pictures
 from vision.fit.bias import DEFAULT_BIAS
 from vision.fit.least_squares import CORRELATION_MM
-from vision.fit.pose import Picture, fit_pose, inside_picture
+from vision.fit.pose import fit_pose, inside_picture
 from vision.nozzle.silhouette import outline
-from vision.track.find import Sought, find_tool
+from vision.track.find import find_tool
 
 LEAST_CUTS, CUT_MM = 8, 0.8
 
@@ -50,20 +46,13 @@ def main(arguments: list[str]) -> int:
 
 
 def _look_at(clip: Path, folder: Path, found) -> None:
-    job, camera, nozzle = (load(folder / name) for load, name in (
-        (load_job, "job.toml"), (load_camera, "camera.toml"), (load_nozzle, "nozzle.toml")))
-    body, bench = nozzle_body(job), nozzle.bench_light()
-    known = np.full(bench.shape[:2], 255, np.uint8)
-    for line, row in enumerate(touch_rows(clip / "touch"), 2):
-        photo = touch_photo(clip / "touch", row, line, job, camera)
-        picture = Picture(photo.image, bench, known)
-        up, t = photo.cam_from_bench[:3, 2], photo.cam_from_bench[:3, 3]
-        plane = up, float(up @ t) + photo.surface_mm + photo.height_mm, 0.1
-        sought = Sought(camera, body, photo.cam_from_bench, photo.surface_mm, nozzle.bias, nozzle.holds)
+    for photo, picture, plane, sought in touch_pictures(clip, folder):
         start = find_tool(sought, picture, 0.3, heights_mm=(photo.height_mm,), plane=plane, most=12)
-        fit = start and fit_pose(camera, body, picture, start.pose, DEFAULT_BIAS, plane=plane, spreads_px=(2.0, 1.0))
+        fit = start and fit_pose(sought.camera, sought.body, picture, start.pose, DEFAULT_BIAS, plane=plane,
+                                 spreads_px=(2.0, 1.0))
         if fit is not None:
-            _take(inside_picture(outline(camera, body, fit.pose, CUT_MM), known.shape), fit, found)
+            out = outline(sought.camera, sought.body, fit.pose, CUT_MM)
+            _take(inside_picture(out, picture.known.shape), fit, found)
 
 
 def _take(out, fit, found) -> None:

@@ -29,8 +29,8 @@ class EdgeBias:
 
 
 # by how much an offset changes with light and place, from picture to picture and along an edge from end to end, by
-# whether it is lighter outside [px; scatter between touch photographs; along edges tests.benchmarks.slopes tells 0.11
-# and 0.17]
+# whether it is lighter outside [px; scatter between touch photographs; along edges tests.benchmarks.slopes tells 0.10
+# and 0.23]
 CHANGE_PX = {True: 0.12, False: 0.35}
 
 # A limb in front of something lighter is seen where it is; in front of something darker a shiny one mirrors its
