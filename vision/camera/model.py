@@ -60,6 +60,7 @@ class CameraModel:
     rms_px: float = float("nan")
     focal_sigma_px: float = float("nan")
     parameter_cov: FloatArray | None = None
+    readout_s: float = 0.0
     calibration_id: str = field(init=False)
     _fold: tuple[float, float] = field(init=False, repr=False, compare=False)
 

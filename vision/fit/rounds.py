@@ -58,13 +58,26 @@ class Scene(NamedTuple):
 
 
 class Travel(NamedTuple):
-    """Way of the outlet while the shutter is open, camera frame: (3,) as expected; and where the outlet was a frame ago
-    (3,), with the share of the time since then for which the shutter is open: 0 where that is not known, or does not
-    matter."""
+    """How the tool moves while the camera takes the picture.
 
-    way_mm: np.ndarray
+    Attributes
+    ----------
+    rates : array, shape (6,)
+        Steps of `moved_pose` a second, as expected.
+    before_mm : array, shape (3,)
+        Where the outlet was in the picture before, camera frame; since_s, how long ago: 0 where that is not known, or
+        too long.
+    open_s : float
+        For which the shutter is open.
+    readout_s : float
+        From the first row's exposure to the last row's. The pose is that at the middle row's.
+    """
+
+    rates: np.ndarray
     before_mm: np.ndarray
-    share: float
+    since_s: float
+    open_s: float
+    readout_s: float
 
 
 class Found(NamedTuple):
@@ -93,39 +106,42 @@ def fit_rounds(tool, lens, scene, tip, axis, roll_rad, known, travel, spreads_px
     Parameters
     ----------
     travel : Travel
-        It blurs the edges that the tool crosses; brought up to date with what each round finds.
+        It blurs the edges that the tool crosses, and shifts rows that are read later; brought up to date with what each
+        round finds.
     spreads_px : array
         How far edges may be from where they are expected, round by round.
     is_exact : bool
         As in `fit_pose`.
     """
     seen_px = np.zeros(len(known.offset_px) // 2)
-    way_mm = travel.way_mm
+    rates = travel.rates
     for i in range(len(spreads_px)):  # `_round` is called in one place, since it is compiled as a part of this
-        found = _round(tool, lens, scene, tip, axis, roll_rad, known, way_mm, spreads_px[i], step_mm,
+        found = _round(tool, lens, scene, tip, axis, roll_rad, known, travel, rates, spreads_px[i], step_mm,
                        i == len(spreads_px) - 1, is_exact, seen_px, tables)
         if len(found.solved.step) == 0:
             break
         tip, axis, roll_rad = found.tip_mm, found.axis, found.roll_rad
-        way_mm = _way_now(travel, tip)
+        rates = _rates_now(travel, tip)
     return found, len(found.solved.step) > 0
 
 
 @njit(cache=True, nogil=True)
-def _way_now(travel, tip):
-    """Way while the shutter is open of an outlet that has come to `tip`: the speed between two frames lags half a frame
-    behind, and what is expected a whole one. Along the line of sight it is left as expected: there the fit tells
+def _rates_now(travel, tip):
+    """Rates of a tool whose outlet has come to `tip`: the speed between two frames lags half a frame behind, and what
+    is expected a whole one. Along the line of sight, and turning, they are left as expected: there the fit tells
     least."""
-    if travel.share == 0.0:
-        return travel.way_mm
-    faster = 1.5 * (travel.share * (tip - travel.before_mm) - travel.way_mm)
+    if travel.since_s == 0.0:
+        return travel.rates
+    rates = travel.rates.copy()
+    faster = 1.5 * ((tip - travel.before_mm) / travel.since_s - rates[:3])
     ray = tip / math.sqrt((tip * tip).sum())
-    return travel.way_mm + faster - (faster * ray).sum() * ray
+    rates[:3] += faster - (faster * ray).sum() * ray
+    return rates
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, step_mm, is_last, is_exact, seen_px,
-           tables):
+def _round(tool, lens, scene, tip, axis, roll_rad, known, travel, rates, spread_px, step_mm, is_last, is_exact,
+           seen_px, tables):
     """One round; `seen_px` is where the round before saw the edges of each side, and is brought up to date."""
     is_exact = is_exact and is_last
     after = math.cos(tool.bend_rad) * -axis + math.sin(tool.bend_rad) * sideways_of(axis, roll_rad)
@@ -147,10 +163,13 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
     for i in range(n):
         sides[i] = side_of(labels[i, 0], labels[i, 1])
         middle_px[i] = seen_px[sides[i]]
+        speed_px_s = jacobian[i, 0] * rates[0] + jacobian[i, 1] * rates[1] + jacobian[i, 2] * rates[2]
+        travel_px[i] = abs(speed_px_s) * travel.open_s
+        for k in range(3, 6):
+            speed_px_s += jacobian[i, k] * rates[k]
+        late_s = travel.readout_s * ((px[i, 1] + 0.5) / scene.known.shape[0] - 0.5)
         for k in range(2):
-            px[i, k] += middle_px[i] * normal_px[i, k]
-        travel_px[i] = abs(jacobian[i, 0] * travel_mm[0] + jacobian[i, 1] * travel_mm[1]
-                           + jacobian[i, 2] * travel_mm[2])
+            px[i, k] += (middle_px[i] + late_s * speed_px_s) * normal_px[i, k]
         blur[i] = min(math.hypot(BLUR_PX, travel_px[i] / math.sqrt(12.0)), _MOST_BLUR_PX)
     cuts, back = cut_through(scene.image, scene.background, scene.known, px, normal_px, labels[:, 1] == STEP, lines,
                              tables.offsets_px, scene.noise)

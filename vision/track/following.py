@@ -180,10 +180,12 @@ class Follower:
                               travel) if drafts else (None, False)
 
     def _travel(self, state: ToolState, bench: BenchPose, t_s: float) -> Travel:
-        """Of the outlet while the shutter is open."""
-        open_s, since_s = self.shutter.open_s, t_s - state.t_s
-        return Travel(self.velocity_mm_s(state, bench) * open_s, pose_of(state.mean[:N_POSE], bench.cam_from_bench)[0],
-                      open_s / since_s if 0.0 < since_s < _RECENT_S else 0.0)
+        """While the picture is taken."""
+        since_s = t_s - state.t_s
+        pose = ToolPose(*pose_of(state.mean[:N_POSE], bench.cam_from_bench))
+        rates = np.linalg.solve(chart_turn(pose, bench, self._body), np.append(state.mean[N_POSE:N_MOVING], 0.0))
+        return Travel(rates, pose.tip_mm, since_s if 0.0 < since_s < _RECENT_S else 0.0, self.shutter.open_s,
+                      self._camera.readout_s)
 
     def _prior(self, ahead: ToolState, bench: BenchPose) -> PosePrior:
         """The predicted state as a fit's prior, in the camera frame."""
