@@ -8,14 +8,14 @@ from scipy.spatial.transform import Rotation
 from vision.edges.cuts import LINEAR, NO_TONE, sample_along, to_opponent
 from vision.fit.bias import DEFAULT_BIAS, EdgeBias, edge_offsets, group_key, group_of, n_groups
 from vision.fit.least_squares import Solved
-from vision.fit.pose import free_limbs, loose_prior
+from vision.fit.pose import free_limbs, weak_prior
 from vision.fit.rounds import (
     Travel,
     _along,
     _crowding_px,
     _keep_offsets,
     _steps_to,
-    _way_now,
+    _travel_now,
     cut_through,
     is_inside,
     tool_of,
@@ -40,7 +40,7 @@ def test_an_outlet_s_way_follows_its_speed_across_the_line_of_sight_alone():
     tip, before, way = np.array([3.0, -40.0, 300.0]), np.array([1.0, -44.0, 309.0]), np.array([0.5, 0.9, -2.0])
     ray = tip / np.linalg.norm(tip)
 
-    now = _way_now(Travel(way, before, 0.4), tip)
+    now = _travel_now(Travel(way, before, 0.4), tip)
 
     # the mean speed of the last frame lags by half a frame, that expected by a whole one: go on as far again
     faster = 1.5 * (0.4 * (tip - before) - way)
@@ -51,7 +51,7 @@ def test_an_outlet_s_way_follows_its_speed_across_the_line_of_sight_alone():
 def test_the_way_of_an_outlet_that_was_not_seen_before_is_as_expected():
     way = np.array([0.5, 0.9, -2.0])
 
-    assert_allclose(_way_now(Travel(way, np.zeros(3), 0.0), POSE.tip_mm), way, atol=0.0)
+    assert_allclose(_travel_now(Travel(way, np.zeros(3), 0.0), POSE.tip_mm), way, atol=0.0)
 
 
 def test_edges_are_seen_four_pixels_inside_a_picture():
@@ -194,7 +194,7 @@ def test_offsets_of_groups_are_those_of_their_kinds():
 
 
 def test_a_loose_prior_knows_the_pose_by_so_much_and_the_offsets_as_calibrated():
-    prior = loose_prior(BENT, _bias(), POSE, tip_mm=20.0, turn_rad=0.3, roll_rad=0.6)
+    prior = weak_prior(BENT, _bias(), POSE, tip_mm=20.0, turn_rad=0.3, roll_rad=0.6)
 
     offset, cov = edge_offsets(BENT, _bias())
     assert_allclose(np.diag(prior.cov)[:6], [400, 400, 400, 0.09, 0.09, 0.36])
@@ -204,7 +204,7 @@ def test_a_loose_prior_knows_the_pose_by_so_much_and_the_offsets_as_calibrated()
 
 
 def test_free_limbs_of_tube_and_cone_may_be_seen_two_pixels_away():
-    prior = loose_prior(BENT, _bias() | {("cone", True): EdgeBias(0.0, 3.0)}, POSE)
+    prior = weak_prior(BENT, _bias() | {("cone", True): EdgeBias(0.0, 3.0)}, POSE)
 
     free = free_limbs(BENT, prior)
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from vision.compiled import njit
 from vision.edges.cuts import LINEAR, NO_TONE, sample_along, to_opponent
-from vision.edges.looks import BLUR_PX, SAMPLING_PX
+from vision.edges.profiles import BLUR_PX, SAMPLING_PX
 from vision.edges.search import edges_along
 from vision.fit.bias import side_of
 from vision.fit.least_squares import LEAST_GAIN, Edges, Solved, solve_steps
@@ -58,11 +58,11 @@ class Scene(NamedTuple):
 
 
 class Travel(NamedTuple):
-    """Way of the outlet while the shutter is open, camera frame: (3,) as expected; and where the outlet was a frame ago
-    (3,), with the share of the time since then for which the shutter is open: 0 where that is not known, or does not
-    matter."""
+    """Travel of the outlet while the shutter is open, camera frame: (3,) as expected; and where the outlet was a frame
+    ago (3,), with the share of the time since then for which the shutter is open: 0 where that is not known, or does
+    not matter."""
 
-    way_mm: np.ndarray
+    travel_mm: np.ndarray
     before_mm: np.ndarray
     share: float
 
@@ -100,27 +100,27 @@ def fit_rounds(tool, lens, scene, tip, axis, roll_rad, known, travel, spreads_px
         As in `fit_pose`.
     """
     seen_px = np.zeros(len(known.offset_px) // 2)
-    way_mm = travel.way_mm
+    travel_mm = travel.travel_mm
     for i in range(len(spreads_px)):  # `_round` is called in one place, since it is compiled as a part of this
-        found = _round(tool, lens, scene, tip, axis, roll_rad, known, way_mm, spreads_px[i], step_mm,
+        found = _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spreads_px[i], step_mm,
                        i == len(spreads_px) - 1, is_exact, seen_px, tables)
         if len(found.solved.step) == 0:
             break
         tip, axis, roll_rad = found.tip_mm, found.axis, found.roll_rad
-        way_mm = _way_now(travel, tip)
+        travel_mm = _travel_now(travel, tip)
     return found, len(found.solved.step) > 0
 
 
 @njit(cache=True, nogil=True)
-def _way_now(travel, tip):
-    """Way while the shutter is open of an outlet that has come to `tip`: the speed between two frames lags half a frame
-    behind, and what is expected a whole one. Along the line of sight it is left as expected: there the fit tells
+def _travel_now(travel, tip):
+    """Travel while the shutter is open of an outlet that has come to `tip`: the speed between two frames lags half a
+    frame behind, and what is expected a whole one. Along the line of sight it is left as expected: there the fit tells
     least."""
     if travel.share == 0.0:
-        return travel.way_mm
-    faster = 1.5 * (travel.share * (tip - travel.before_mm) - travel.way_mm)
+        return travel.travel_mm
+    faster = 1.5 * (travel.share * (tip - travel.before_mm) - travel.travel_mm)
     ray = tip / math.sqrt((tip * tip).sum())
-    return travel.way_mm + faster - (faster * ray).sum() * ray
+    return travel.travel_mm + faster - (faster * ray).sum() * ray
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -158,8 +158,8 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
                                                travel_px, spread_px,
                                                scene.pick_limit, scene.misfit_limit, scene.veil, scene.noise[0], tables)
     if is_last:
-        _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, len(seen_px), is_exact, offset, sigma,
-                     gain, lighter)
+        _find_soft_edges(cuts, back, lines, blur, spread_px, scene, tables, sides, len(seen_px), is_exact, offset,
+                         sigma, gain, lighter)
     for i in range(n):
         # a curved edge, blurred or read along its tangent, seems to lie further to the inside of its bend
         spread2 = blur[i] ** 2 + SAMPLING_PX ** 2 + (lines[i] ** 2 - 1) / 12.0
@@ -254,8 +254,8 @@ def cut_through(image, background, known, px, normal_px, is_flat, lines, offsets
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, n_sides, is_exact, offset, sigma, gain,
-                 lighter):
+def _find_soft_edges(cuts, back, lines, blur, spread_px, scene, tables, sides, n_sides, is_exact, offset, sigma,
+                     gain, lighter):
     """Sides that hardly stand out may have been smeared by a codec: of each, the edges, sharp or softer, that explain
     more of the picture, in place."""
     seen, count = np.zeros(n_sides), np.zeros(n_sides)
