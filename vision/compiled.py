@@ -14,7 +14,7 @@ from numba.core.compiler import CompilerBase, DefaultPassBuilder
 __all__ = ["Apart", "njit", "put"]
 
 Function = Callable[..., Any]
-_told = [False]
+_announced = [False]
 
 
 def njit(**options: Any) -> Callable[[Function], Function]:
@@ -44,11 +44,11 @@ class Apart(CompilerBase):
 
 
 def _tell() -> None:
-    if not _told[0] and sys.stderr is not None:
+    if not _announced[0] and sys.stderr is not None:
         print(  # noqa: T201  a word to the user, once
             "plumeline: no folder can be written to for compiled code, so every start takes longer; name one in "
             "NUMBA_CACHE_DIR", file=sys.stderr)
-    _told[0] = True
+    _announced[0] = True
 
 
 @njit(cache=True, nogil=True)

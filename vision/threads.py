@@ -6,12 +6,12 @@ import os
 import sys
 import threading
 
-__all__ = ["give_way"]
+__all__ = ["lower_priority"]
 
 _NICE, _MOST_NICE = 10, 19  # steps behind the rest of the process; what Linux has at most
 
 
-def give_way() -> None:
+def lower_priority() -> None:
     """Let other threads go before the calling one, where the system ranks threads: for work that may end later.
 
     The main thread never does: it could not come back.

@@ -185,7 +185,7 @@ class PartMotion:
     noise_mm : float
         The same without what a part that melts may sink by: of a change of the shift, unseen.
     seen : float
-        Share of its top face that shows what it showed first [-]; nan without a first look.
+        Share of its top face that shows what it showed first [-]; nan without a reference.
     clear : float
         Of the board on its most covered side, how much shows what it showed first, in light or shade [-].
     is_present : bool or None
@@ -199,7 +199,7 @@ class PartMotion:
     change : float
         Of its picture since the frame before, but for a factor [grey levels].
     gain : float
-        Brightness over the first look's [-].
+        Brightness over the reference's [-].
     px_per_mm : float
     """
 

@@ -21,7 +21,7 @@ from monitor.setup.trust import OTHER_LOOK, gauge_verdict, trust_words
 from vision.bench.mat import standard_mat
 from vision.calibrate.nozzle_file import NozzleCalibration, picture_path, save_nozzle
 from vision.camera.model import CameraModel, load_camera
-from vision.track.metal import log_look_ratio
+from vision.track.metal import log_appearance_ratio
 from vision.types import BenchPose
 
 if TYPE_CHECKING:
@@ -75,7 +75,7 @@ def run_check(args: argparse.Namespace) -> int:
     verdict = gauge_verdict(np.array([r.height_mm for r in readings]), np.array([r.sigma_mm for r in readings]),
                             args.height_mm)
     words = trust_words(found, camera, nozzle_body(job), pose.cam_from_bench, _work_place(job), verdict.sigma_mm)
-    if any(log_look_ratio(r.metal_look, found.metal_look) < 0.0 for r in readings):
+    if any(log_appearance_ratio(r.metal_appearance, found.metal_appearance) < 0.0 for r in readings):
         words.append(OTHER_LOOK)
     if args.json:
         say(json.dumps(asdict(verdict) | {"heights_mm": [r.height_mm for r in readings],
@@ -107,7 +107,7 @@ def _readings(photos: list[Path], over: str, empty: str | None, job: Job, camera
         if image.shape != bench.shape:
             raise InputError(f"{empty or 'the bench picture beside the nozzle calibration'}: not of the same size as "
                              f"{path}")
-        here = bench if bench_pose is None else relief.carried(bench, bench_pose, pose.cam_from_bench)
+        here = bench if bench_pose is None else relief.warped(bench, bench_pose, pose.cam_from_bench)
         reading = read_gauge(camera, nozzle_body(job), image, pose, here, surface, found)
         if isinstance(reading, GaugeMiss):
             hint = "; name a photograph of it without the tool with --empty" if reading.is_bench_changed else ""

@@ -14,7 +14,7 @@ import numpy as np
 
 from monitor.engine.mailbox import Line
 from monitor.engine.source import Arrival
-from vision.threads import give_way
+from vision.threads import lower_priority
 
 __all__ = ["VideoWriter", "PictureLine", "VIDEO"]
 
@@ -108,7 +108,7 @@ class VideoWriter(threading.Thread):
 
     def run(self) -> None:
         """Until the line is closed and empty, or the disk or the encoder refuses."""
-        give_way()
+        lower_priority()
         try:
             while not self.line.is_closed:
                 picture = self.line.take(0.5)

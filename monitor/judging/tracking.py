@@ -9,9 +9,9 @@ import numpy as np
 from monitor.errors import InputError
 from monitor.job import Job
 from vision.bench.board import BoardFollower
-from vision.bench.carried import BenchRelief
 from vision.bench.follower import BenchFollower
 from vision.bench.mat import standard_mat
+from vision.bench.warp import BenchRelief
 from vision.calibrate.nozzle_file import NozzleCalibration, load_nozzle
 from vision.camera.model import CameraModel
 from vision.nozzle.body import NozzleBody, body_from_measures
@@ -26,7 +26,7 @@ def make_tracker(camera: CameraModel, nozzle: str | Path, job: Job, waits: bool 
     """A tracker for one camera and the job's nozzle, `waits` as `Tracker` has it; refuses as `nozzle_for` does."""
     found = nozzle_for(camera, nozzle, job)
     model = NozzleModel(nozzle_body(job), found.bias, found.bench_light(), found.bench_pose, found.holds,
-                        found.metal_look)
+                        found.metal_appearance)
     tracker = Tracker(camera, BenchFollower(camera, standard_mat()), model, job.board.top_height_mm,
                       _board_follower(camera, job), waits)
     tracker.warm_up()

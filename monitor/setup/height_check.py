@@ -51,7 +51,7 @@ def check_height(image: np.ndarray, bench: BenchPose, camera: CameraModel, nozzl
         raise InputError("the nozzle calibration has no bench picture of this camera beside it: calibrate the nozzle "
                          "again")
     if found.bench_pose is not None:
-        light = bench_relief(camera, job).carried(light, found.bench_pose, bench.cam_from_bench)
+        light = bench_relief(camera, job).warped(light, found.bench_pose, bench.cam_from_bench)
     reading = read_gauge(camera, nozzle_body(job), image, bench, light, job.board.top_height_mm, found)
     if isinstance(reading, GaugeMiss):
         raise InputError(reading.reason)

@@ -49,7 +49,7 @@ def calibrate_nozzle(folder: Path, job: Job, camera: CameraModel,
     return NozzleCalibration(
         camera.calibration_id, job.nozzle.outer_diameter_mm, job.nozzle.bend_deg, result.bias,
         float(np.sqrt(np.mean(errors**2))) if len(errors) else math.nan, len(result.used),
-        np.round(grey * 255).astype(np.uint8), result.bench_pose, result.holds, result.metal_look)
+        np.round(grey * 255).astype(np.uint8), result.bench_pose, result.holds, result.metal_appearance)
 
 
 def touch_rows(folder: Path) -> list[dict[str, str]]:

@@ -37,7 +37,7 @@ from vision.bench.background import OWN_NOISE
 from vision.camera.model import load_camera
 from vision.camera.sources import open_video
 from vision.edges.cuts import CutGrid
-from vision.edges.looks import BLUR_PX, COLOUR_BLUR_PX
+from vision.edges.profiles import BLUR_PX, COLOUR_BLUR_PX
 from vision.edges.search import noise_sigma
 from vision.fit.bias import CHANGE_PX, DEFAULT_BIAS, EdgeBias, group_key, group_of
 from vision.fit.pose import Picture, fit_pose, inside_picture, picture_cuts
@@ -179,9 +179,9 @@ def _frame_bound(tracker, camera, frame, bench) -> float:
     inside, outside = (cuts[:, :, m].mean(-1) for m in ((off > -4) & (off < -1.5), (off > 1.5) & (off < 4)))
     is_seen = _is_before_bench(cuts[..., off > 1.5], back[..., off > 1.5], noise[0]) | (out.side == STEP)
     follower = tracker._follower
-    way_mm = follower.velocity_mm_s(tracker.state, bench) * follower.shutter.open_s
+    travel_mm = follower.velocity_mm_s(tracker.state, bench) * follower.shutter.open_s
     return _bound(out, _length_px(out) * is_seen, inside, outside, noise[0], bench.cam_from_bench[:3, 2],
-                  lambda group: tracker._nozzle.bias[group_key(body, group)], way_mm)
+                  lambda group: tracker._nozzle.bias[group_key(body, group)], travel_mm)
 
 
 def _is_before_bench(outside, bench, noise: float) -> np.ndarray:

@@ -23,7 +23,7 @@ from skimage.registration import phase_cross_correlation
 from tests.benchmarks.parts_drawn import disturbed
 from tests.vision.drawn_parts import CAMERA, CHIP, DRAWN, PHOTOGRAPHED, POSE, TARGET, Lie, Scene, draw
 from vision.parts.motion import _is_seen
-from vision.parts.patch import blurred, look_at, make_patch, register
+from vision.parts.patch import blurred, grey_at, make_patch, register
 from vision.parts.place import make_place, windows_of
 
 WRONG_MM, ALIKE = 0.1, 0.75
@@ -53,11 +53,11 @@ class Bench:
         return blurred(grey[y : y + h, x : x + w])
 
     def look(self, picture, x=0.0, y=0.0):
-        return look_at(picture, self.window.top_px, self.place.top_mm, np.array([x, y, 0.0]))
+        return grey_at(picture, self.window.top_px, self.place.top_mm, np.array([x, y, 0.0]))
 
     def straight(self, picture):
         points = self.grid.reshape(-1, 2)
-        return look_at(picture, self.window.top_px, points, np.zeros(3)).reshape(self.grid.shape[:2]).astype(np.float32)
+        return grey_at(picture, self.window.top_px, points, np.zeros(3)).reshape(self.grid.shape[:2]).astype(np.float32)
 
     def ours(self, picture):
         fit = register(picture, self.window.top_px, self.patch, np.zeros(3))

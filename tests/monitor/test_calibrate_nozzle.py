@@ -31,7 +31,7 @@ def test_nearly_every_photograph_speaks_and_their_heights_are_met_to_a_millimetr
     found = load_nozzle(nozzle)
 
     assert found.n_photos >= 5 and found.height_error_rms_mm < 1.0
-    assert found.outer_diameter_mm == 10.0 and found.metal_look is not None and len(found.holds) >= 1
+    assert found.outer_diameter_mm == 10.0 and found.metal_appearance is not None and len(found.holds) >= 1
 
 
 @pytest.mark.slow
@@ -55,7 +55,7 @@ def test_a_later_photograph_is_read_within_its_own_doubt(nozzle, capsys):
 def test_heights_are_met_by_the_root_of_the_mean_square_of_their_errors(monkeypatch, errors_mm, rms_mm):
     bench = np.array([[0.0, 0.001, 0.215861, 1.7]])  # linear light
     found = SimpleNamespace(height_error_mm=np.array(errors_mm), bench=bench, bias={}, used=errors_mm, bench_pose=None,
-                            holds=(), metal_look=None)
+                            holds=(), metal_appearance=None)
     monkeypatch.setattr("monitor.setup.nozzle.calibrate_edges", lambda *a: found)
 
     made = calibrate_nozzle(TOUCH / "photos", load_job(TOUCH / "job.toml"), load_camera(TOUCH / "camera.toml"))

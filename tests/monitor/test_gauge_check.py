@@ -101,7 +101,7 @@ def test_true_height_is_confirmed(still, capsys):
 @pytest.mark.parametrize("look, is_told", [(None, False), ([0.5, -0.9, -2.5], True)])
 def test_metal_that_looks_unlike_its_photographs_is_told(still, tmp_path, capsys, look, is_told):
     nozzle = load_nozzle(SAMPLE / "nozzle.toml")
-    save_nozzle(tmp_path / "nozzle.toml", nozzle if look is None else replace(nozzle, metal_look=np.array(look)))
+    save_nozzle(tmp_path / "nozzle.toml", nozzle if look is None else replace(nozzle, metal_appearance=np.array(look)))
 
     main(["calibrate", "check", str(still[0]), "--height-mm", f"{still[1]:.3f}", "--job", str(SAMPLE / "job.toml"),
           "--camera", str(SAMPLE / "camera.toml"), "--nozzle", str(tmp_path / "nozzle.toml")])

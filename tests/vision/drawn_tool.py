@@ -7,7 +7,7 @@ import numpy as np
 from scipy.spatial import ConvexHull
 
 from vision.camera.model import CameraModel
-from vision.edges.looks import BLUR_PX
+from vision.edges.profiles import BLUR_PX
 from vision.nozzle.body import ToolPose, axis_frame, body_from_measures
 
 CAMERA = CameraModel(

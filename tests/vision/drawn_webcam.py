@@ -16,7 +16,7 @@ from tests.vision.drawn import _PER_MM, CAMERA, _rays, looking_down, sheet
 from tests.vision.drawn_tool import INSIDE, TOOL, _covered, as_camera
 from vision import rigid
 from vision.camera.model import CameraModel
-from vision.edges.looks import BLUR_PX
+from vision.edges.profiles import BLUR_PX
 from vision.edges.search import noise_sigma
 from vision.nozzle.body import ToolPose, axis_frame
 from vision.types import Frame, FloatArray

@@ -10,7 +10,7 @@ from vision.bench.background import (
     cast_of,
     compose_bench,
     known_of,
-    look_of,
+    log_colours,
     redrawn_bench,
     with_cast,
 )
@@ -171,7 +171,7 @@ def test_noise_is_measured_beside_the_tool_by_pixels_some_apart(smooth, scatter)
 def test_look_is_told_by_logarithms_of_colours_over_green():
     light = np.array([[0.11, 0.23, 0.37]])
 
-    assert_allclose(look_of(light), [[np.log(0.12 / 0.24), np.log(0.38 / 0.24), np.log(0.24)]])  # 0.01 for the dark
+    assert_allclose(log_colours(light), [[np.log(0.12 / 0.24), np.log(0.38 / 0.24), np.log(0.24)]])  # 0.01 for the dark
 
 
 def test_a_cast_is_told_from_the_middle_of_what_is_known_and_taken_over():

@@ -13,13 +13,13 @@ from vision.nozzle.body import Hold, ToolPose, axis_frame, body_from_measures, s
 from vision.nozzle.silhouette import body_arrays, outline, tool_hull
 from vision.track.coarse import direction_of, reward, shares, sweep_poses, sweep_tube, visible_reward
 from vision.track.find import (
+    _alike_in_picture,
     _around,
     _axes,
     _best_pairs,
     _blows_free,
     _edge_places,
     _height_mm,
-    _looks_alike,
     _plausible,
     _region_around,
     _region_of,
@@ -315,7 +315,7 @@ def test_poses_look_alike_when_outlet_and_tube_lie_within_fifteen_pixels(aside_m
     pose = ToolPose(np.array([3.0, -4.0, 310.0]), np.array([0.0, 0.6, 0.8]))
     nearer = ToolPose(0.97 * pose.tip_mm + [0.97 * aside_mm, 0, 0], pose.axis)
 
-    assert _looks_alike(CAMERA, pose, nearer) is is_alike  # 15 px are 5.2 mm at 310 mm
+    assert _alike_in_picture(CAMERA, pose, nearer) is is_alike  # 15 px are 5.2 mm at 310 mm
 
 
 @pytest.mark.parametrize(("share", "is_free"), [(0.5, True), (0.9, False)])

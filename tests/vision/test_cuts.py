@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose
 from scipy.ndimage import map_coordinates
 
 from vision.edges.cuts import LINEAR, NO_TONE, CutGrid, brightest, sample_along, sample_cuts, to_opponent
-from vision.edges.looks import look_of, tables_of
+from vision.edges.profiles import profile_of, tables_of
 from vision.edges.search import edges_along, find_edges
 
 RNG = np.random.default_rng(4)
@@ -80,31 +80,31 @@ def test_the_brightest_of_three_channels():
     assert_allclose(brightest(light), np.sort(light, axis=2)[..., -1], atol=0.0)
 
 
-def _smeared(way_px):
+def _smeared(travel_px):
     """Blur of an edge of 0.8 px that travels so far, reading included: variances add, that of an even spread is way
     squared over 12."""
-    return np.sqrt(0.8**2 + 1 / 6 + way_px**2 / 12)
+    return np.sqrt(0.8**2 + 1 / 6 + travel_px**2 / 12)
 
 
-@pytest.mark.parametrize("blur_px, travel_px, sigma_px, half_way_px", [
+@pytest.mark.parametrize("blur_px, travel_px, sigma_px, half_travel_px", [
     (0.9, 0.0, np.hypot(0.9, 6**-0.5), 0.0), (3.0, 0.1, np.hypot(3.0, 6**-0.5), 0.0),
     (0.1, 0.0, 25 / 40, 0.0), (9.0, 0.0, 4.0, 0.0),  # the sharpest and the softest that are tabled
     (0.8, 0.25, _smeared(0.25), 0.125), (2.0, 13.75, _smeared(13.75), 6.875),
     (0.8, 14.0, _smeared(14.0), 7.0), (0.8, 20.0, _smeared(14.0), 7.0)])
-def test_the_look_of_an_edge_is_that_of_the_nearest_blur_or_way(blur_px, travel_px, sigma_px, half_way_px):
-    tables, look = tables_of(CutGrid(9.0)), look_of(blur_px, travel_px)
+def test_the_look_of_an_edge_is_that_of_the_nearest_blur_or_way(blur_px, travel_px, sigma_px, half_travel_px):
+    tables, profile = tables_of(CutGrid(9.0)), profile_of(blur_px, travel_px)
 
-    assert tables.blurs[look] == pytest.approx(sigma_px, abs=0.0125 + 1e-9)
-    assert tables.half_ways_px[look] == half_way_px
+    assert tables.blurs[profile] == pytest.approx(sigma_px, abs=0.0125 + 1e-9)
+    assert tables.half_travels_px[profile] == half_travel_px
 
 
 @pytest.mark.parametrize("reach_px, travel_px, flank, clear", [
     (9.0, 0.0, 5, 8), (9.0, 2.0, 7, 10), (9.0, 14.0, 12, 23), (4.0, 3.0, 5, 9), (6.0, 8.0, 6, 11), (9.0, 6.0, 11, 17)])
 def test_a_rough_window_holds_the_way_of_an_edge_but_leaves_places_to_try(reach_px, travel_px, flank, clear):
     # 2.5 px and half the way, no more than the cut less 3 px; clear of 1.5 blurs, with one sample left
-    tables, look = tables_of(CutGrid(reach_px)), look_of(0.8, travel_px)
+    tables, profile = tables_of(CutGrid(reach_px)), profile_of(0.8, travel_px)
 
-    assert (tables.flank[look], tables.clear[look]) == (flank, clear)
+    assert (tables.flank[profile], tables.clear[profile]) == (flank, clear)
 
 
 def test_edges_are_sought_in_units_of_the_picture_s_own_noise():

@@ -13,12 +13,12 @@ from scipy.special import erfc
 
 from tests.vision.drawn_tool import independent
 from vision.edges.cuts import NO_TONE, CutGrid, linear_light, sample_along, to_opponent
-from vision.edges.looks import tables_of
+from vision.edges.profiles import tables_of
 from vision.edges.search import _share_ramps, edges_along, find_edges, misfits_by_travel
 from vision.fit.least_squares import CUT_SIGMA_PX, _scatter_of_groups, _scatter_px
 from vision.fit.rounds import _crowding_px
 from vision.nozzle.silhouette import STEP
-from vision.threads import give_way
+from vision.threads import lower_priority
 
 GRID = CutGrid(9.0)
 OFF = GRID.offsets_px
@@ -135,12 +135,13 @@ def test_a_ramp_is_told_by_cuts_that_agree_on_it_not_by_a_quiet_picture_alone(sc
     assert is_told or ramps[0, 0] == 0.0
 
 
-@pytest.mark.parametrize("half_way_px, low, high", [(0.0, 0.0, 0.0), (3.0, -0.007, -0.001)])  # usual, within its sigma
-def test_what_is_usual_of_a_ramp_counts_where_cuts_that_travel_do_not_agree_on_it(half_way_px, low, high):
+# what is usual, within its sigma
+@pytest.mark.parametrize("half_travel_px, low, high", [(0.0, 0.0, 0.0), (3.0, -0.007, -0.001)])
+def test_what_is_usual_of_a_ramp_counts_where_cuts_that_travel_do_not_agree_on_it(half_travel_px, low, high):
     cuts = np.random.default_rng(7).normal(0.0, 0.05, (N, 1))
     ramps = np.hstack([np.repeat(cuts, 3, axis=1), np.full((N, 1), 0.002**-2)])
 
-    _share_ramps(ramps, np.ones(N, bool), np.zeros(N, np.int64), 1, np.full(N, half_way_px), np.full(N, 0.1),
+    _share_ramps(ramps, np.ones(N, bool), np.zeros(N, np.int64), 1, np.full(N, half_travel_px), np.full(N, 0.1),
                  np.ones(N, bool))
 
     assert low <= ramps[0, 0] <= high
@@ -222,11 +223,11 @@ def test_a_thread_gives_way_alone_and_the_main_one_never():
         return os.getpriority(os.PRIO_PROCESS, threading.get_native_id())
 
     def work():
-        give_way()
+        lower_priority()
         ranks.append(rank())
 
     before, ranks = rank(), []
-    give_way()
+    lower_priority()
     thread = threading.Thread(target=work)
     thread.start()
     thread.join()

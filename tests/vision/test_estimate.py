@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from vision.track.estimate import judged, spread_over, steady
+from vision.track.estimate import spread_over, status_of, steady
 from vision.track.hypothesis import Hypothesis
 from vision.track.kalman import Motion, start_state
 from vision.types import TrackStatus
@@ -18,7 +18,7 @@ def status(probability=0.99, height_mm=12.0, axis=DOWN, height_sigma_mm=0.5, lea
     cov = np.zeros((6, 6))
     cov[:3, :3] = np.diag([0.01, 0.01, height_sigma_mm**2])
     cov[3:5, 3:5] = np.diag(np.radians(lean_sigmas_deg) ** 2)
-    return judged(probability, height_mm, axis, cov)
+    return status_of(probability, height_mm, axis, cov)
 
 
 @pytest.mark.parametrize(("probability", "told"), [(0.4, TrackStatus.TENTATIVE), (0.6, TrackStatus.VAGUE),

@@ -12,7 +12,7 @@ from tests.vision.test_find import ALL_KNOWN, CAM_FROM_BENCH, DRAWN_EDGES, _benc
 from tests.vision.test_tracker import RATE_HZ, StillBench
 from vision.fit.pose import Picture, fit_pose
 from vision.nozzle.body import body_from_measures, hold_of
-from vision.track.estimate import judged
+from vision.track.estimate import status_of
 from vision.track.evidence import log_likelihood_ratio
 from vision.track.hypothesis import (
     LOG_HIDDEN,
@@ -208,7 +208,7 @@ def test_what_is_reported_goes_by_probability_sigma_tilt_and_height(
     axis = np.array([0.0, np.sin(np.radians(tilt_deg)), -np.cos(np.radians(tilt_deg))])
     cov = np.diag([1.0, 1.0, height_sigma_mm**2, 1e-4, 1e-4, 1e-4])
 
-    assert judged(probability, height_mm, axis, cov)[0] is status
+    assert status_of(probability, height_mm, axis, cov)[0] is status
 
 
 def test_a_new_pose_that_its_picture_makes_less_likely_than_one_in_fifty_beside_another_is_not_followed():

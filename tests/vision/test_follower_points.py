@@ -8,9 +8,9 @@ from scipy.special import ndtr
 from tests.vision.drawn import CAMERA, frame, looking_down, picture
 from vision import rigid
 from vision.bench.board import BoardFollower, rigid_shift
-from vision.bench.carried import BenchRelief, bench_now
 from vision.bench.follower import BenchFollower, _edge_offsets, _rows, _solve, seen_before
 from vision.bench.mat import load_mat, standard_mat
+from vision.bench.warp import BenchRelief, bench_now
 from vision.camera.lens import lens_of
 from vision.errors import CalibrationError
 
@@ -40,8 +40,8 @@ def test_rows_are_how_edges_move_along_their_normals_with_the_camera():
     def seen(pose, points=points):
         return CAMERA.project(rigid.apply(pose, points))
     assert_allclose(px, seen(POSE), atol=1e-9)
-    along_px, outward_px = (seen(POSE, points + 1e-4 * way) - seen(POSE, points - 1e-4 * way)
-                            for way in (along, outward))
+    along_px, outward_px = (seen(POSE, points + 1e-4 * shift) - seen(POSE, points - 1e-4 * shift)
+                            for shift in (along, outward))
     assert_allclose((normal * along_px).sum(1), 0.0, atol=1e-9)
     assert_allclose(np.linalg.norm(normal, axis=1), 1.0)
     assert ((normal * outward_px).sum(1) > 0).all()
@@ -240,9 +240,9 @@ def test_a_stored_bench_is_shown_from_where_the_camera_stands_in_the_light_of_no
     shown, cast = bench_now(relief, light, POSE, image, OTHER)
     alone, own_cast = bench_now(relief, light, None, image, OTHER)
 
-    carried = relief.carried(light, POSE, OTHER)
-    assert np.abs(carried - light).max() > 0.1
-    for found, bare, (blue, red, green) in ((shown, carried, cast), (alone, light, own_cast)):
+    warped = relief.warped(light, POSE, OTHER)
+    assert np.abs(warped - light).max() > 0.1
+    for found, bare, (blue, red, green) in ((shown, warped, cast), (alone, light, own_cast)):
         assert_allclose(found, bare * np.exp([blue + green, green, red + green]), rtol=1e-5)
 
 

@@ -11,9 +11,9 @@ from vision.fit.least_squares import (
     Edges,
     Known,
     Solved,
-    _Before,
     _Design,
     _normal,
+    _Prior,
     _reweighted,
     _scatter_of_groups,
     _scatter_px,
@@ -45,22 +45,22 @@ def _design(jacobian, group):
     return np.hstack([jacobian, np.eye(3)[group]])
 
 
-def _cov(weight, group, loose, along=ALONG):
+def _cov(weight, group, group_var, along=ALONG):
     """Of what edges are wrong by: each on its own, what those of a group share, and what they share along their side.
     """
-    alike = loose[group, 0] + loose[group, 1] * along[:, None] * along
+    alike = group_var[group, 0] + group_var[group, 1] * along[:, None] * along
     return np.diag(1 / weight) + np.where(group[:, None] == group, alike, 0.0)
 
 
-LOOSE = np.array([[0.02, 0.05], [0.0, 0.1], [0.3, 0.0]])
+GROUP_VAR = np.array([[0.02, 0.05], [0.0, 0.1], [0.3, 0.0]])
 SLOPE_VAR = np.array([0.9, 0.04, 0.9, 0.0, 0.9, 0.1])
 
 
 def test_normal_equations_are_those_of_edges_that_are_wrong_alike():
     jacobian, group, weight, values = _data()
-    design, information = _design(jacobian, group), np.linalg.inv(_cov(weight, group, LOOSE))
+    design, information = _design(jacobian, group), np.linalg.inv(_cov(weight, group, GROUP_VAR))
 
-    data, right = _normal(_Design(jacobian, group, ALONG), weight, values, LOOSE)
+    data, right = _normal(_Design(jacobian, group, ALONG), weight, values, GROUP_VAR)
 
     assert_allclose(data, design.T @ information @ design, rtol=1e-8, atol=1e-8)
     assert_allclose(right, design.T @ information @ values, rtol=1e-8, atol=1e-8)
@@ -70,7 +70,7 @@ def test_edges_without_weight_say_nothing():
     jacobian, group, weight, values = _data()
     some = np.arange(N) % 4 > 0
 
-    whole, part = (_normal(_Design(jacobian[at], group[at], ALONG[at]), (weight * some)[at], values[at], LOOSE)
+    whole, part = (_normal(_Design(jacobian[at], group[at], ALONG[at]), (weight * some)[at], values[at], GROUP_VAR)
                    for at in (slice(None), some))
 
     assert_allclose(whole[0], part[0], rtol=1e-12, atol=1e-9)
@@ -78,12 +78,12 @@ def test_edges_without_weight_say_nothing():
 
 
 def test_what_a_group_shares_is_the_conditional_mean_of_its_line():
-    _, group, weight, left = _data(3)
+    _, group, weight, residual_px = _data(3)
 
-    shared = _shared(_Design(np.zeros((N, 6)), group, ALONG), weight, left, LOOSE)
+    shared = _shared(_Design(np.zeros((N, 6)), group, ALONG), weight, residual_px, GROUP_VAR)
 
-    whole = _cov(weight, group, LOOSE)
-    assert_allclose(shared, (whole - np.diag(1 / weight)) @ np.linalg.solve(whole, left), rtol=1e-8, atol=1e-10)
+    whole = _cov(weight, group, GROUP_VAR)
+    assert_allclose(shared, (whole - np.diag(1 / weight)) @ np.linalg.solve(whole, residual_px), rtol=1e-8, atol=1e-10)
 
 
 @pytest.mark.parametrize(("sigma", "mm", "expected"), [(0.3, 2.4, 0.5), (0.3, 9.0, 0.5), (0.3, 0.6, np.hypot(0.3, 0.8)),
@@ -97,33 +97,33 @@ def test_cuts_nearer_than_a_codec_s_blocks_count_less(sigma, mm, expected):
 def test_scatter_is_what_brings_the_median_of_all_edges_to_that_of_a_normal_distribution(scatter_px):
     rng = np.random.default_rng(2)
     sigma = rng.uniform(0.005, 0.1, 200)
-    left = rng.normal(0, np.hypot(sigma, scatter_px))
+    residual_px = rng.normal(0, np.hypot(sigma, scatter_px))
 
-    found = _scatter_px(left, sigma, CUT_SIGMA_PX)
+    found = _scatter_px(residual_px, sigma, CUT_SIGMA_PX)
 
-    expected = brentq(lambda s: np.median(np.abs(left) / np.hypot(sigma, s)) - 1 / 1.4826, 1e-4, 1.0)
+    expected = brentq(lambda s: np.median(np.abs(residual_px) / np.hypot(sigma, s)) - 1 / 1.4826, 1e-4, 1.0)
     assert found == pytest.approx(max(expected, 0.002), rel=0.012)
 
 
 @pytest.mark.parametrize(("share", "expected"), [(0.01, 0.002), (100.0, 0.35)])
 def test_scatter_stays_within_what_edges_do(share, expected):
-    left = share * np.random.default_rng(3).normal(0, 0.1, 100)
+    residual_px = share * np.random.default_rng(3).normal(0, 0.1, 100)
 
-    assert _scatter_px(left, np.full(100, 0.1), CUT_SIGMA_PX) == pytest.approx(expected, rel=0.012)
+    assert _scatter_px(residual_px, np.full(100, 0.1), CUT_SIGMA_PX) == pytest.approx(expected, rel=0.012)
 
 
 def test_groups_have_scatters_of_their_own_where_those_are_told():
     rng = np.random.default_rng(4)
     group = np.repeat([0, 1, 2, 3], [40, 9, 2, 3])
-    left = rng.normal(0, np.array([0.04, 0.5, 0.5, 0.5])[group]) + 0.3 * (group == 1)
+    residual_px = rng.normal(0, np.array([0.04, 0.5, 0.5, 0.5])[group]) + 0.3 * (group == 1)
     sigma, good = np.full(54, 0.01), np.arange(54) % 7 != 0
 
-    scatter = _scatter_of_groups(left, sigma, good, group, 4)
+    scatter = _scatter_of_groups(residual_px, sigma, good, group, 4)
 
-    of_all = _scatter_px(left[good], sigma[good], 0.35)
+    of_all = _scatter_px(residual_px[good], sigma[good], 0.35)
     for k, is_told in enumerate((False, True, False, True)):
         at = good & (group == k)
-        n, of_group = at.sum(), _scatter_px(left[at] - np.median(left[at]), sigma[at], 0.6)
+        n, of_group = at.sum(), _scatter_px(residual_px[at] - np.median(residual_px[at]), sigma[at], 0.6)
         told = np.sqrt((n**2 / max(n - 1, 1) * of_group**2 + 10 * of_all**2) / (n + 10))  # a median of its own
         assert scatter[k] == pytest.approx(told if is_told else of_all)
 
@@ -164,7 +164,7 @@ def _usable_spread(sigma, mm):
     return np.sqrt(np.minimum(sigma, 5) ** 2 + 0.35**2 * np.maximum(2.4 / mm, 1.0))
 
 
-def _loose(sigma, group, usable):
+def _group_var(sigma, group, usable):
     """What a faint group's edges share: their mean variance beyond what is known of its offset, at least 0.2 px."""
     known = np.diag(_prior()[0])[6 + GROUPS]
     alike = [max((sigma[usable & (group == k)] ** 2).mean() - max(known[k], 0.04), 0.0) for k in range(3)]
@@ -187,22 +187,22 @@ def _whole(jacobian, group, offset, usable, cov):
 def test_steps_and_offsets_are_those_of_all_equations_at_once():
     jacobian, group, mm, offset, sigma, gain = edges = _edges()
     usable = np.arange(N) >= 10
-    loose = _loose(sigma, group, usable)
-    cov = _cov(_usable_spread(sigma, mm) ** -2.0, group, loose)[np.ix_(usable, usable)]
-    x, held = _whole(jacobian, group, offset, usable, cov)
+    group_var = _group_var(sigma, group, usable)
+    cov = _cov(_usable_spread(sigma, mm) ** -2.0, group, group_var)[np.ix_(usable, usable)]
+    x, information = _whole(jacobian, group, offset, usable, cov)
 
     solved = _solve(*edges)
 
     assert_allclose(solved.step, x[:6], rtol=1e-6, atol=1e-8)
     assert_allclose(solved.offset_px, x[6:], rtol=1e-6, atol=1e-8)
     assert solved.groups.tolist() == GROUPS.tolist()
-    assert_allclose(solved.loose, loose, rtol=1e-9)
-    assert_allclose(solved.held, held, rtol=1e-7, atol=1e-9)
-    left = offset[usable] - _design(jacobian, group)[usable] @ x
-    assert_allclose(solved.left[usable], left, atol=1e-6)
-    assert not solved.left[~usable].any()
+    assert_allclose(solved.group_var, group_var, rtol=1e-9)
+    assert_allclose(solved.information, information, rtol=1e-7, atol=1e-9)
+    residual_px = offset[usable] - _design(jacobian, group)[usable] @ x
+    assert_allclose(solved.residual_px[usable], residual_px, atol=1e-6)
+    assert not solved.residual_px[~usable].any()
     of_each = np.diag(_usable_spread(sigma, mm)[usable] ** 2)
-    away = of_each @ np.linalg.solve(cov, left) / np.hypot(np.minimum(sigma, 5), 0.35)[usable]
+    away = of_each @ np.linalg.solve(cov, residual_px) / np.hypot(np.minimum(sigma, 5), 0.35)[usable]
     assert_allclose(solved.good[usable], np.abs(away) < 3)
     chi2 = (away[np.abs(away) < 3] ** 2).sum() / (solved.good.sum() - 6)
     assert solved.chi2_dof == pytest.approx(chi2, rel=1e-5)
@@ -225,12 +225,13 @@ def test_a_quiet_picture_s_edges_are_weighed_by_how_they_scatter(crowding):
     edges = jacobian, group, mm, offset, sigma, gain
     first = _solve(*edges)
     usable = first.good
-    loose, usual, left = np.stack([np.zeros(3), SLOPE_VAR[GROUPS]], 1), _usable_spread(sigma, mm), np.zeros(N)
-    left[usable] = np.diag(usual[usable] ** 2) @ np.linalg.solve(
-        _cov(usual**-2.0, group, loose)[np.ix_(usable, usable)], first.left[usable])  # beyond what the group shares
-    scatter = _scatter_of_groups(left, np.hypot(sigma, crowding), usable, group, 3)[group]
+    group_var = np.stack([np.zeros(3), SLOPE_VAR[GROUPS]], 1)
+    usual, residual_px = _usable_spread(sigma, mm), np.zeros(N)
+    residual_px[usable] = np.diag(usual[usable] ** 2) @ np.linalg.solve(  # beyond what the group shares
+        _cov(usual**-2.0, group, group_var)[np.ix_(usable, usable)], first.residual_px[usable])
+    scatter = _scatter_of_groups(residual_px, np.hypot(sigma, crowding), usable, group, 3)[group]
     spread = np.sqrt(sigma**2 + scatter**2 * np.maximum(2.4 / mm, 1.0) + crowding**2)
-    x, _ = _whole(jacobian, group, offset, usable, _cov(spread**-2.0, group, loose)[np.ix_(usable, usable)])
+    x, _ = _whole(jacobian, group, offset, usable, _cov(spread**-2.0, group, group_var)[np.ix_(usable, usable)])
 
     solved = _solve(*edges, is_exact=True, crowding=crowding)
 
@@ -259,44 +260,44 @@ def test_edges_count_the_less_the_further_they_are_beyond_reach():
     offset[40:52] += 5.0
     x, usable = np.zeros(9), np.arange(N) >= 10
     spread, reach = _usable_spread(sigma, mm), np.full(N, 0.9)
-    held, seen = np.diag(np.array([3.0, 3, 6, 0.1, 0.1, 0.3, 0.4, 0.4, 0.4]) ** -2.0), np.nan_to_num(offset)
-    pull = held @ np.full(9, 0.01)
+    information, seen = np.diag(np.array([3.0, 3, 6, 0.1, 0.1, 0.3, 0.4, 0.4, 0.4]) ** -2.0), np.nan_to_num(offset)
+    pull = information @ np.full(9, 0.01)
 
     def cost(z):  # Geman and McClure's, of which these weights are the slopes
         r2 = ((seen - _design(jacobian, group) @ (scale * z)) / reach)[usable] ** 2
         away = scale * z - 0.01
-        return 0.5 * (reach[usable] ** 2 / spread[usable] ** 2 * r2 / (1 + r2)).sum() + 0.5 * away @ held @ away
+        return 0.5 * (reach[usable] ** 2 / spread[usable] ** 2 * r2 / (1 + r2)).sum() + 0.5 * away @ information @ away
 
     scale = np.array([0.1, 0.1, 0.3, 3e-3, 3e-3, 1e-2, 0.1, 0.1, 0.1])
     start = np.concatenate([STEPS, [0.3, -0.5, 0.1]])
     x[:] = start
-    left, shared = reweighted(_Design(jacobian, group, ALONG), seen, usable, spread, reach,
-                              _Before(held, pull, np.zeros((3, 2))), x)
+    residual_px, shared = reweighted(_Design(jacobian, group, ALONG), seen, usable, spread, reach,
+                              _Prior(information, pull, np.zeros((3, 2))), x)
 
     best = scale * minimize(cost, start / scale, method="BFGS", options={"gtol": 1e-7}).x
     assert_allclose(x / scale, best / scale, atol=0.06)
-    assert_allclose(left[usable], (seen - _design(jacobian, group) @ x)[usable], atol=1e-9)
+    assert_allclose(residual_px[usable], (seen - _design(jacobian, group) @ x)[usable], atol=1e-9)
     assert not shared.any()
 
 
 def test_what_a_picture_says_alone_is_least_squares_with_the_offsets_prior():
-    jacobian, group, weight, left = _data(7)
+    jacobian, group, weight, residual_px = _data(7)
     rng = np.random.default_rng(8)
     offset_px, base_offset = rng.normal(0, 0.4, 3), rng.normal(0, 0.4, 6)
     root = rng.normal(0, 0.2, (6, 6))
-    base_cov, held = root @ root.T + 0.1 * np.eye(6), np.asfortranarray(np.diag(rng.uniform(0.5, 4.0, 9)))
+    base_cov, information = root @ root.T + 0.1 * np.eye(6), np.asfortranarray(np.diag(rng.uniform(0.5, 4.0, 9)))
 
-    solved = Solved(np.zeros(6), GROUPS, offset_px, weight > 0, 1.0, left, weight, LOOSE, held)
+    solved = Solved(np.zeros(6), GROUPS, offset_px, weight > 0, 1.0, residual_px, weight, GROUP_VAR, information)
     cov, step, alone_cov, offsets_cov = spread_of(jacobian, ALONG, GROUPS[group], solved, base_offset, base_cov)
 
-    design, of_edges = _design(jacobian, group), np.linalg.inv(_cov(weight, group, LOOSE))
+    design, of_edges = _design(jacobian, group), np.linalg.inv(_cov(weight, group, GROUP_VAR))
     data = design.T @ of_edges @ design
     base = base_cov[np.ix_(GROUPS, GROUPS)]
     weak = block_diag(np.diag(np.array([40, 40, 40, 0.4, 0.4, 0.4]) ** -2.0), np.linalg.inv(base))
     whole = np.linalg.inv(data + weak)
     known = np.concatenate([np.zeros(6), base_offset[GROUPS] - offset_px])
-    assert_allclose(cov, np.linalg.inv(data + held), rtol=1e-7, atol=1e-12)
-    assert_allclose(step, (whole @ (design.T @ of_edges @ left + weak @ known))[:6], rtol=1e-7, atol=1e-9)
+    assert_allclose(cov, np.linalg.inv(data + information), rtol=1e-7, atol=1e-12)
+    assert_allclose(step, (whole @ (design.T @ of_edges @ residual_px + weak @ known))[:6], rtol=1e-7, atol=1e-9)
     assert_allclose(alone_cov, whole[:6, :6], rtol=1e-7, atol=1e-12)
     through = whole[:6, 6:] @ np.linalg.inv(base)  # how the steps follow the offsets
     assert_allclose(offsets_cov, through @ base @ through.T, rtol=1e-7, atol=1e-12)

@@ -11,13 +11,14 @@ from vision.fit.bias import DEFAULT_BIAS
 POSE = looking_down(12, -186, 334, 1.5)
 
 
-LOOK = np.array([-0.11, 0.05, -2.1])
+APPEARANCE = np.array([-0.11, 0.05, -2.1])
 
 
-def written(folder, pose=POSE, look=LOOK):
+def written(folder, pose=POSE, appearance=APPEARANCE):
     path = folder / "nozzle.toml"
     picture = np.full((32, 48, 3), 90, np.uint8)
-    save_nozzle(path, NozzleCalibration("cam", 8.0, 0.0, dict(DEFAULT_BIAS), 0.5, 10, picture, pose, metal_look=look))
+    save_nozzle(path, NozzleCalibration("cam", 8.0, 0.0, dict(DEFAULT_BIAS), 0.5, 10, picture, pose,
+                                        metal_appearance=appearance))
     return path
 
 
@@ -25,15 +26,15 @@ def test_where_the_bench_picture_was_seen_from_is_kept_to_a_thousandth_of_a_mill
     np.testing.assert_allclose(load_nozzle(written(tmp_path)).bench_pose, POSE, atol=1e-3)
 
 
-@pytest.mark.parametrize("look", [LOOK, None])
-def test_how_the_metal_looks_is_kept_or_not_known(tmp_path, look):
-    found = load_nozzle(written(tmp_path, look=look)).metal_look
+@pytest.mark.parametrize("appearance", [APPEARANCE, None])
+def test_how_the_metal_looks_is_kept_or_not_known(tmp_path, appearance):
+    found = load_nozzle(written(tmp_path, appearance=appearance)).metal_appearance
 
-    assert found is None if look is None else np.allclose(found, look, atol=1e-4)
+    assert found is None if appearance is None else np.allclose(found, appearance, atol=1e-4)
 
 
 def test_a_look_that_is_not_whole_is_named(tmp_path):
-    path = written(tmp_path, look=None)
+    path = written(tmp_path, appearance=None)
     path.write_text("metal_look = [0.1, 0.2]\n" + path.read_text())
 
     with pytest.raises(CalibrationError, match="metal_look: needs 3 numbers"):

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from vision.parts.patch import Spots, blurred, look_at, make_patch, register, register_all, shown
+from vision.parts.patch import Spots, blurred, grey_at, make_patch, register, register_all, shown
 
 TO_PX = np.array([[4.0, 0.0, 40.0], [0.0, 4.0, 40.0], [0.0, 0.0, 1.0]])  # 4 px a mm, centre at (40, 40)
 POINTS = np.stack(np.meshgrid(np.arange(-6, 6, 0.25), np.arange(-6, 6, 0.25)), -1).reshape(-1, 2)
@@ -17,10 +17,10 @@ def picture(x_mm=0.0, y_mm=0.0, period_mm=4.0, light=1.0):
 
 
 def patch(points=POINTS):
-    looks = np.stack([look_at(picture(), TO_PX, points, np.array([dx, dy, 0.0]))
+    views = np.stack([grey_at(picture(), TO_PX, points, np.array([dx, dy, 0.0]))
                       for dx, dy in ((0, 0), (0.1, 0), (-0.1, 0), (0, 0.1), (0, -0.1))])
-    slopes = (looks[1:5:2] - looks[2:5:2]) / 0.2
-    return make_patch(points, looks[:1], slopes, 4.0)
+    slopes = (views[1:5:2] - views[2:5:2]) / 0.2
+    return make_patch(points, views[:1], slopes, 4.0)
 
 
 @pytest.mark.parametrize("shift", [(0.0, 0.0), (0.13, -0.21), (-0.4, 0.3)])

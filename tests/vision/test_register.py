@@ -5,7 +5,7 @@ import pytest
 from scipy.ndimage import gaussian_filter, map_coordinates
 from scipy.spatial.transform import Rotation
 
-from vision.parts.patch import Spots, look_at, make_patch, register, register_all, search_shift, shown
+from vision.parts.patch import Spots, grey_at, make_patch, register, register_all, search_shift, shown
 
 H_SLANT = np.array([[3.7, 0.4, 21.3], [-0.3, 4.1, 18.6], [0.002, -0.003, 1.0]])
 RNG = np.random.default_rng(12)
@@ -23,7 +23,7 @@ def pixels_of(points_mm, shift):
 def test_grey_levels_are_read_between_pixels_as_scipy_reads_them():
     u, v = pixels_of(SPREAD_MM, MOVE).T
 
-    np.testing.assert_allclose(look_at(ROUGH, H_SLANT, SPREAD_MM, MOVE),
+    np.testing.assert_allclose(grey_at(ROUGH, H_SLANT, SPREAD_MM, MOVE),
                                map_coordinates(ROUGH.astype(float), [v, u], order=1), rtol=1e-9)
 
 
@@ -31,36 +31,36 @@ def test_grey_levels_are_read_between_pixels_as_scipy_reads_them():
     ((0.0, 0.0), True), ((-0.01, 3.0), False), ((3.0, -0.01), False), ((51.9, 42.9), True), ((52.0, 5.0), False),
     ((5.0, 43.0), False)])
 def test_only_what_lies_between_four_pixels_is_read(place, is_read):
-    assert np.isfinite(look_at(ROUGH, np.eye(3), np.array([place]), np.zeros(3)))[0] == is_read
+    assert np.isfinite(grey_at(ROUGH, np.eye(3), np.array([place]), np.zeros(3)))[0] == is_read
 
 
 def test_rows_are_how_grey_levels_change():
-    looks = np.stack([look_at(ROUGH, H_SLANT, SPREAD_MM, np.array([dx, dy, 0.0])) for dx, dy in
+    views = np.stack([grey_at(ROUGH, H_SLANT, SPREAD_MM, np.array([dx, dy, 0.0])) for dx, dy in
                       ((0.0, 0.0), (0.02, 0.01), (-0.02, 0.02))])
     h = 1e-3
 
     def change(k):
-        return (look_at(ROUGH, H_SLANT, SPREAD_MM, h * np.eye(3)[k])
-                - look_at(ROUGH, H_SLANT, SPREAD_MM, -h * np.eye(3)[k])) / (2 * h)
-    patch = make_patch(SPREAD_MM, looks, np.stack([change(0), change(1)]), 4.0)
+        return (grey_at(ROUGH, H_SLANT, SPREAD_MM, h * np.eye(3)[k])
+                - grey_at(ROUGH, H_SLANT, SPREAD_MM, -h * np.eye(3)[k])) / (2 * h)
+    patch = make_patch(SPREAD_MM, views, np.stack([change(0), change(1)]), 4.0)
 
     # what a point shows when the patch moves one way is what lies the other way
     np.testing.assert_allclose(patch.rows[0], -change(0))
     np.testing.assert_allclose(patch.rows[1], -change(1))
     np.testing.assert_allclose(patch.rows[2], -change(2), rtol=0.03, atol=1.5)
-    np.testing.assert_allclose(patch.rows[3], looks.mean(0))
+    np.testing.assert_allclose(patch.rows[3], views.mean(0))
     far = np.abs(SPREAD_MM).max()
-    np.testing.assert_allclose(patch.rows[4:6], SPREAD_MM.T / far * looks.mean(0))
-    noise = max(1.5 * looks.std(0).mean(), 1.5)
+    np.testing.assert_allclose(patch.rows[4:6], SPREAD_MM.T / far * views.mean(0))
+    noise = max(1.5 * views.std(0).mean(), 1.5)
     edges = 0.12 / 4.0 * np.hypot(change(0), change(1))
-    np.testing.assert_allclose(patch.scatter, np.sqrt(noise**2 + edges**2 + (0.03 * looks.mean(0)) ** 2))
+    np.testing.assert_allclose(patch.scatter, np.sqrt(noise**2 + edges**2 + (0.03 * views.mean(0)) ** 2))
 
 
 def slanted_patch():
     h = 0.12
-    slopes = np.stack([(look_at(ROUGH, H_SLANT, SPREAD_MM, h * np.eye(3)[k])
-                        - look_at(ROUGH, H_SLANT, SPREAD_MM, -h * np.eye(3)[k])) / (2 * h) for k in (0, 1)])
-    return make_patch(SPREAD_MM, look_at(ROUGH, H_SLANT, SPREAD_MM, np.zeros(3))[None], slopes, 4.0)
+    slopes = np.stack([(grey_at(ROUGH, H_SLANT, SPREAD_MM, h * np.eye(3)[k])
+                        - grey_at(ROUGH, H_SLANT, SPREAD_MM, -h * np.eye(3)[k])) / (2 * h) for k in (0, 1)])
+    return make_patch(SPREAD_MM, grey_at(ROUGH, H_SLANT, SPREAD_MM, np.zeros(3))[None], slopes, 4.0)
 
 
 def changed(shift, gain, slope, offset):
@@ -90,7 +90,7 @@ def test_the_answer_is_the_reweighted_least_squares_one_with_its_covariance():
     patch, start = slanted_patch(), np.array([0.1, -0.1, 0.0])
     picture = changed(np.array([0.22, -0.31, 0.06]), 1.2, 0.15, 9.0)
     fit = register(picture, H_SLANT, patch, start)
-    now = look_at(picture, H_SLANT, SPREAD_MM, fit.shift)
+    now = grey_at(picture, H_SLANT, SPREAD_MM, fit.shift)
     np.testing.assert_allclose(fit.now, now)
 
     sigma = np.array([0.1, 0.5, 0.25, 0.25, 25.0])
@@ -130,9 +130,9 @@ def test_each_small_patch_is_registered_from_its_own_centre():
     patches = []
     for centre in centres:
         at = small + centre
-        slopes = np.stack([(look_at(ROUGH, H_SLANT, at, 0.12 * np.eye(3)[k])
-                            - look_at(ROUGH, H_SLANT, at, -0.12 * np.eye(3)[k])) / 0.24 for k in (0, 1)])
-        patches.append(make_patch(small, look_at(ROUGH, H_SLANT, at, np.zeros(3))[None], slopes, 4.0))
+        slopes = np.stack([(grey_at(ROUGH, H_SLANT, at, 0.12 * np.eye(3)[k])
+                            - grey_at(ROUGH, H_SLANT, at, -0.12 * np.eye(3)[k])) / 0.24 for k in (0, 1)])
+        patches.append(make_patch(small, grey_at(ROUGH, H_SLANT, at, np.zeros(3))[None], slopes, 4.0))
     picture = changed(np.array([0.15, -0.12, 0.0]), 1.1, 0.0, 0.0)
 
     found = register_all(picture, H_SLANT, Spots(centres, small, np.stack([p.rows for p in patches]),
@@ -141,7 +141,7 @@ def test_each_small_patch_is_registered_from_its_own_centre():
     np.testing.assert_allclose(found.shift_mm, [[0.15, -0.12]] * 2, atol=0.03)
     np.testing.assert_allclose(found.gain, 1.1, atol=0.1)
     for i, (patch, centre) in enumerate(zip(patches, centres, strict=True)):
-        now = look_at(picture, H_SLANT, small + centre, np.array([*found.shift_mm[i], 0.0]))
+        now = grey_at(picture, H_SLANT, small + centre, np.array([*found.shift_mm[i], 0.0]))
         assert found.alike[i] == pytest.approx(np.corrcoef(now, patch.rows[3])[0, 1], abs=0.01)
     assert (found.share == 1.0).all() and ((found.variance_mm2 > 0) & (found.variance_mm2 < 0.05)).all()
 

@@ -1,4 +1,4 @@
-"""What a round of the fit is made of: ways, bends, what disturbs edges, cuts before what is not known."""
+"""What a round of the fit is made of: rates, bends, what disturbs edges, cuts before what is not known."""
 
 import numpy as np
 import pytest
@@ -8,14 +8,14 @@ from scipy.spatial.transform import Rotation
 from vision.edges.cuts import LINEAR, NO_TONE, sample_along, to_opponent
 from vision.fit.bias import DEFAULT_BIAS, EdgeBias, edge_offsets, group_key, group_of, n_groups
 from vision.fit.least_squares import Solved
-from vision.fit.pose import free_limbs, loose_prior
+from vision.fit.pose import free_limbs, weak_prior
 from vision.fit.rounds import (
     Travel,
     _along,
     _crowding_px,
     _keep_offsets,
+    _rates_now,
     _steps_to,
-    _way_now,
     cut_through,
     is_inside,
     tool_of,
@@ -36,22 +36,24 @@ def test_the_steps_from_one_pose_to_a_near_one_are_those_that_led_there():
     assert_allclose(found, step, atol=1e-6)
 
 
-def test_an_outlet_s_way_follows_its_speed_across_the_line_of_sight_alone():
-    tip, before, way = np.array([3.0, -40.0, 300.0]), np.array([1.0, -44.0, 309.0]), np.array([0.5, 0.9, -2.0])
+def test_a_tool_s_rates_follow_its_outlet_across_the_line_of_sight_alone():
+    tip, before = np.array([3.0, -40.0, 300.0]), np.array([1.0, -44.0, 309.0])
+    rates = np.array([15.0, 27.0, -60.0, 0.2, -0.1, 0.3])
     ray = tip / np.linalg.norm(tip)
 
-    now = _way_now(Travel(way, before, 0.4), tip)
+    now = _rates_now(Travel(rates, before, 0.04, 0.01, 0.02), tip)
 
     # the mean speed of the last frame lags by half a frame, that expected by a whole one: go on as far again
-    faster = 1.5 * (0.4 * (tip - before) - way)
-    assert (now - way) @ ray == pytest.approx(0.0, abs=1e-12)
-    assert_allclose(np.cross(now - way, ray), np.cross(faster, ray), atol=1e-12)
+    faster = 1.5 * ((tip - before) / 0.04 - rates[:3])
+    assert (now - rates)[:3] @ ray == pytest.approx(0.0, abs=1e-12)
+    assert_allclose(np.cross((now - rates)[:3], ray), np.cross(faster, ray), atol=1e-10)
+    assert_allclose(now[3:], rates[3:], atol=0.0)
 
 
-def test_the_way_of_an_outlet_that_was_not_seen_before_is_as_expected():
-    way = np.array([0.5, 0.9, -2.0])
+def test_the_rates_of_a_tool_that_was_not_seen_before_are_as_expected():
+    rates = np.array([15.0, 27.0, -60.0, 0.2, -0.1, 0.3])
 
-    assert_allclose(_way_now(Travel(way, np.zeros(3), 0.0), POSE.tip_mm), way, atol=0.0)
+    assert_allclose(_rates_now(Travel(rates, np.zeros(3), 0.0, 0.01, 0.02), POSE.tip_mm), rates, atol=0.0)
 
 
 def test_edges_are_seen_four_pixels_inside_a_picture():
@@ -194,7 +196,7 @@ def test_offsets_of_groups_are_those_of_their_kinds():
 
 
 def test_a_loose_prior_knows_the_pose_by_so_much_and_the_offsets_as_calibrated():
-    prior = loose_prior(BENT, _bias(), POSE, tip_mm=20.0, turn_rad=0.3, roll_rad=0.6)
+    prior = weak_prior(BENT, _bias(), POSE, tip_mm=20.0, turn_rad=0.3, roll_rad=0.6)
 
     offset, cov = edge_offsets(BENT, _bias())
     assert_allclose(np.diag(prior.cov)[:6], [400, 400, 400, 0.09, 0.09, 0.36])
@@ -204,7 +206,7 @@ def test_a_loose_prior_knows_the_pose_by_so_much_and_the_offsets_as_calibrated()
 
 
 def test_free_limbs_of_tube_and_cone_may_be_seen_two_pixels_away():
-    prior = loose_prior(BENT, _bias() | {("cone", True): EdgeBias(0.0, 3.0)}, POSE)
+    prior = weak_prior(BENT, _bias() | {("cone", True): EdgeBias(0.0, 3.0)}, POSE)
 
     free = free_limbs(BENT, prior)
 

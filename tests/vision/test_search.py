@@ -7,7 +7,7 @@ from scipy.special import ndtr
 from scipy.stats import median_abs_deviation
 
 from vision.edges.cuts import CutGrid
-from vision.edges.looks import BLUR_PX, FINE, FLAT_LANES, LANES, look_of, tables_of
+from vision.edges.profiles import BLUR_PX, FINE, FLAT_LANES, LANES, profile_of, tables_of
 from vision.edges.search import (
     _fine_edge,
     _misfit_of_edge,
@@ -28,21 +28,21 @@ START, NOISE, VEIL = 19, 0.55, 0.013
 READ_PX = 6.0 ** -0.5  # blur of reading between pixels, a triangle's sigma
 COLOUR_PX = 0.9  # blur that colours have besides
 # blur [px], with that of reading a whole number of 40ths, as it is tabled; and way [px]
-LOOKS = [(np.sqrt(0.9**2 - 1 / 6), 0.0), (np.sqrt(1.75**2 - 1 / 6), 0.0), (0.8, 2.5)]
+PROFILES = [(np.sqrt(0.9**2 - 1 / 6), 0.0), (np.sqrt(1.75**2 - 1 / 6), 0.0), (0.8, 2.5)]
 
 
 def _cover(x_px, blur_px, travel_px):
     """Share of the inside at x and how deep into it that is: a normal distribution, averaged along the edge's way."""
-    ways, shares = np.polynomial.legendre.leggauss(12) if travel_px else (np.zeros(1), np.full(1, 2.0))
-    z = (x_px[:, None] + 0.5 * travel_px * ways) / blur_px
+    travels, shares = np.polynomial.legendre.leggauss(12) if travel_px else (np.zeros(1), np.full(1, 2.0))
+    z = (x_px[:, None] + 0.5 * travel_px * travels) / blur_px
     share, density = ndtr(-z), np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi)
     return share @ shares / 2, blur_px * (density - z * share) @ shares / 2
 
 
-def _covers(x_px, look):
+def _covers(x_px, profile):
     """Of brightness, then twice of colours."""
-    blur = np.hypot(look[0], READ_PX)
-    bright, colour = _cover(x_px, blur, look[1]), _cover(x_px, np.hypot(blur, COLOUR_PX), look[1])
+    blur = np.hypot(profile[0], READ_PX)
+    bright, colour = _cover(x_px, blur, profile[1]), _cover(x_px, np.hypot(blur, COLOUR_PX), profile[1])
     return bright, colour, colour
 
 
@@ -52,13 +52,13 @@ def _information(level):
     return 1 / (0.006**2 + 0.045**2 * ((steps + 0.5) / 1024) ** 1.17)
 
 
-def _scene(seed, at_px=0.37, look=LOOKS[0], noise=0.01, shade=0.8, veil=0.01, inside=0.12, bench=0.4):
+def _scene(seed, at_px=0.37, profile=PROFILES[0], noise=0.01, shade=0.8, veil=0.01, inside=0.12, bench=0.4):
     """A cut (3, m) of brightness and two colours with a ramp inside and a bench that differs along it."""
     rng = np.random.default_rng(seed)
     x = TABLES.offsets_px
     back = np.stack([bench + 0.07 * np.sin(x / 2 + 1), 0.04 + 0.02 * np.cos(x), -0.03 + 0.004 * x])
     cut = np.empty_like(back)
-    for c, (q, r) in enumerate(_covers(x - at_px, look)):
+    for c, (q, r) in enumerate(_covers(x - at_px, profile)):
         level, ramp = ((inside, 0.004), (0.02, -0.003), (0.015, 0.002))[c]
         cut[c] = q * level + r * ramp + (1 - q) * (shade * back[c] + veil * (c == 0))
     return (cut + rng.normal(0, noise, cut.shape)).astype(np.float32), back.astype(np.float32)
@@ -87,13 +87,13 @@ def _least(cut, back, covers, w, veil, ramp=None):
     return ((design @ x - right) ** 2).sum(), x[0], x[1], x[5:]
 
 
-def _misfit(cut, back, place, look, ramp, *, start=START, half_way=0.0, noise=NOISE, veil=VEIL):
+def _misfit(cut, back, place, profile, ramp, *, start=START, half_travel=0.0, noise=NOISE, veil=VEIL):
     """Chi-square of an edge `place` fine steps beyond a sample, less that of the light itself; shade, veil, ramps."""
-    lo, hi = max(start - round((4.5 + half_way) * 2), 0), min(start + round((6.5 + half_way) * 2) + 1, M)
+    lo, hi = max(start - round((4.5 + half_travel) * 2), 0), min(start + round((6.5 + half_travel) * 2) + 1, M)
     j = np.arange(lo, hi)
     w = STEP / noise**2 * _information(np.where(j < start, cut[0, lo:hi], back[0, lo:hi]))
     cut, back = np.float64(cut[:, lo:hi]), np.float64(back[:, lo:hi])
-    chi2, *rest = _least(cut, back, _covers((j - start) * STEP - place * STEP / FINE, look), w, veil, ramp)
+    chi2, *rest = _least(cut, back, _covers((j - start) * STEP - place * STEP / FINE, profile), w, veil, ramp)
     return chi2 - (w * cut**2).sum() - 1 / 0.5**2 - ramp[3] * (ramp[:3] ** 2).sum(), *rest
 
 
@@ -103,26 +103,26 @@ def _weighed(cut, back, lo, hi, start=START, noise=NOISE):
     return samples
 
 
-def _misfit_found(cut, back, place, look, ramp):
+def _misfit_found(cut, back, place, profile, ramp):
     lo, hi = _window(START, STEP, 0.0, M)
     samples, sums = _weighed(cut, back, lo, hi), np.empty(LANES)
-    found = _misfit_of_edge(samples, lo, hi, START, place, samples[lo:hi, 1].sum(), TABLES.fine[look_of(*look)], VEIL,
-                            ramp, sums)
+    found = _misfit_of_edge(samples, lo, hi, START, place, samples[lo:hi, 1].sum(),
+                            TABLES.fine[profile_of(*profile)], VEIL, ramp, sums)
     return found, sums
 
 
 RAMP = np.array([-0.012, 0.007, 0.004, 3000.0])
 
 
-@pytest.mark.parametrize("look", LOOKS)
+@pytest.mark.parametrize("profile", PROFILES)
 @pytest.mark.parametrize("place", [-11, -4, 1, 6])
 @pytest.mark.parametrize("ramp", [RAMP, np.zeros(4)])
-def test_the_misfit_of_an_edge_is_that_of_least_squares(look, place, ramp):
-    cut, back = _scene(1, look=look)
+def test_the_misfit_of_an_edge_is_that_of_least_squares(profile, place, ramp):
+    cut, back = _scene(1, profile=profile)
 
-    (misfit, shade, veil), _ = _misfit_found(cut, back, place, look, ramp)
+    (misfit, shade, veil), _ = _misfit_found(cut, back, place, profile, ramp)
 
-    expected = _misfit(cut, back, place, look, ramp)
+    expected = _misfit(cut, back, place, profile, ramp)
     assert_allclose([misfit, shade, veil], expected[:3], rtol=2e-5)
 
 
@@ -130,19 +130,19 @@ def test_the_misfit_of_an_edge_is_that_of_least_squares(look, place, ramp):
 def test_a_bench_is_taken_to_be_no_darker_and_no_lighter_than_a_shadow_makes_it(shade, limit):
     cut, back = _scene(2, shade=shade)
 
-    (misfit, found, veil), _ = _misfit_found(cut, back, 3, LOOKS[0], RAMP)
+    (misfit, found, veil), _ = _misfit_found(cut, back, 3, PROFILES[0], RAMP)
 
     assert found == limit
-    assert_allclose([misfit, veil], np.array(_misfit(cut, back, 3, LOOKS[0], RAMP)[:3])[[0, 2]], rtol=2e-5)
+    assert_allclose([misfit, veil], np.array(_misfit(cut, back, 3, PROFILES[0], RAMP)[:3])[[0, 2]], rtol=2e-5)
 
 
-@pytest.mark.parametrize("look", LOOKS)
-def test_ramps_of_an_edge_are_those_of_least_squares(look):
-    cut, back = _scene(3, look=look)
-    _, shade, veil, ramps = _misfit(cut, back, 2, look, np.zeros(4))
+@pytest.mark.parametrize("profile", PROFILES)
+def test_ramps_of_an_edge_are_those_of_least_squares(profile):
+    cut, back = _scene(3, profile=profile)
+    _, shade, veil, ramps = _misfit(cut, back, 2, profile, np.zeros(4))
     ramp = np.empty(4)
 
-    (_, g, o), sums = _misfit_found(cut, back, 2, look, np.zeros(4))
+    (_, g, o), sums = _misfit_found(cut, back, 2, profile, np.zeros(4))
     _ramp_of_edge(sums, g, o, ramp)
 
     assert_allclose(ramp[:3], ramps, rtol=1e-4)
@@ -151,21 +151,21 @@ def test_ramps_of_an_edge_are_those_of_least_squares(look):
 def test_what_an_edge_tells_of_its_ramp_is_what_is_left_of_it_beside_the_level():
     cut, back = _scene(3)
     lo, hi = 10, 33
-    q, r = _covers((np.arange(lo, hi) - START) * STEP, LOOKS[0])[0]
+    q, r = _covers((np.arange(lo, hi) - START) * STEP, PROFILES[0])[0]
     level = np.where(np.arange(lo, hi) < START, cut[0, lo:hi], back[0, lo:hi])
     root, ramp = np.sqrt(STEP / NOISE**2 * _information(level)), np.empty(4)
     left = root * r - root * q * np.linalg.lstsq((root * q)[:, None], root * r, rcond=None)[0]
 
-    (_, g, o), sums = _misfit_found(cut, back, 0, LOOKS[0], np.zeros(4))
+    (_, g, o), sums = _misfit_found(cut, back, 0, PROFILES[0], np.zeros(4))
     _ramp_of_edge(sums, g, o, ramp)
 
     assert ramp[3] == pytest.approx(left @ left, rel=1e-5)
 
 
-@pytest.mark.parametrize("start, half_way_px, window", [(19, 0.0, (10, 33)), (19, 1.5, (7, 36)), (8, 0.0, (0, 22)),
+@pytest.mark.parametrize("start, half_travel_px, window", [(19, 0.0, (10, 33)), (19, 1.5, (7, 36)), (8, 0.0, (0, 22)),
                                                         (30, 0.0, (21, 37)), (9, 0.0, (0, 23)), (10, 0.0, (1, 24))])
-def test_the_window_reaches_so_far_in_and_out_and_no_further_than_the_cut(start, half_way_px, window):
-    assert _window(start, STEP, half_way_px, M) == window  # 4.5 px inwards, 6.5 px outwards, and half the way
+def test_the_window_reaches_so_far_in_and_out_and_no_further_than_the_cut(start, half_travel_px, window):
+    assert _window(start, STEP, half_travel_px, M) == window  # 4.5 px inwards, 6.5 px outwards, and half the way
 
 
 @pytest.mark.parametrize("level", [-0.1, 0.0, 0.0005, 0.2, 0.9, 1.2495, 1.3])
@@ -182,13 +182,13 @@ def test_noise_grows_with_light():
                     [0.006, 0.006, np.sqrt(0.006**2 + 0.045**2 * 0.3**1.17)])  # measured once, as the module says
 
 
-def _gains(cut, back, look, flank, veil=VEIL):
+def _gains(cut, back, profile, flank, veil=VEIL):
     """By how much an edge in the middle of each window explains it better than the bench alone, with the latter's
     residuals at the edge's best."""
     w_all = STEP / NOISE**2 * _information(np.maximum(cut[0], back[0]))
     cut, back = np.float64(cut), np.float64(back)
     none = [(np.zeros(2 * flank + 1),) * 2] * 3
-    covers, out = _covers(np.arange(-flank, flank + 1) * STEP, look), []
+    covers, out = _covers(np.arange(-flank, flank + 1) * STEP, profile), []
     for k in range(M - 2 * flank):
         at = slice(k, k + 2 * flank + 1)
         bare = _least(cut[:, at], back[:, at], none, w_all[at], veil)[0]
@@ -199,41 +199,41 @@ def _gains(cut, back, look, flank, veil=VEIL):
     return np.array([g for g, _ in out]), np.array([left for _, left in out])
 
 
-def _rough(cut, back, look, limit=5.0, spread_px=3.0):
+def _rough(cut, back, profile, limit=5.0, spread_px=3.0):
     samples, until = _weighed(cut, back, 0, M, -1), np.zeros((M + 1, LANES))
     until[1:] = np.cumsum(samples, 0)
-    gains, level = np.full(M, np.nan), look_of(*look)
+    gains, level = np.full(M, np.nan), profile_of(*profile)
     expected = np.exp(-0.25 * (TABLES.offsets_px / spread_px) ** 2)
     found = _rough_edge(samples, until, TABLES.rough[level], TABLES.clear[level], TABLES.flank[level], STEP, expected,
                         limit, VEIL, gains, np.empty(FLAT_LANES))
     return found, gains
 
 
-FLANKS = {LOOKS[0]: 5, LOOKS[1]: 5, LOOKS[2]: 8}  # samples: 2.5 px, and half the way
+FLANKS = {PROFILES[0]: 5, PROFILES[1]: 5, PROFILES[2]: 8}  # samples: 2.5 px, and half the way
 
 
-@pytest.mark.parametrize("look", LOOKS)
-def test_the_gain_of_an_edge_is_the_drop_of_chi_square_that_it_brings(look):
-    cut, back = _scene(4, look=look)
+@pytest.mark.parametrize("profile", PROFILES)
+def test_the_gain_of_an_edge_is_the_drop_of_chi_square_that_it_brings(profile):
+    cut, back = _scene(4, profile=profile)
 
-    _, gains = _rough(cut, back, look)
+    _, gains = _rough(cut, back, profile)
 
-    flank = FLANKS[look]
-    assert_allclose(gains[:M - 2 * flank], _gains(cut, back, look, flank)[0], rtol=1e-4, atol=1e-3)
+    flank = FLANKS[profile]
+    assert_allclose(gains[:M - 2 * flank], _gains(cut, back, profile, flank)[0], rtol=1e-4, atol=1e-3)
 
 
 @pytest.mark.parametrize("at_px", [-3.1, 0.4, 2.3])
 @pytest.mark.parametrize("limit", [0.4, 5.0])
 def test_the_edge_that_is_picked_explains_most_near_the_middle_among_those_with_bench_outside(at_px, limit):
     cut, back = _scene(5, at_px=at_px)
-    gains, left = _gains(cut, back, LOOKS[0], 5)
+    gains, left = _gains(cut, back, PROFILES[0], 5)
     clear = 5 + round(1.5 * np.hypot(0.8, READ_PX) / STEP)  # where the edge has ended
     is_clear = left[:, clear:].sum(1) <= limit * STEP * 3 * (11 - clear)
     score = (1 + np.maximum(gains, 0)) * np.exp(-0.25 * (TABLES.offsets_px[5:-5] / 3.0) ** 2)
     best = int(np.argmax(np.where(is_clear, score, -np.inf)))
     top = np.polynomial.Polynomial.fit([-1, 0, 1], gains[best - 1:best + 2], 2).deriv().roots()[0]
 
-    (start, gain), _ = _rough(cut, back, LOOKS[0], limit)
+    (start, gain), _ = _rough(cut, back, PROFILES[0], limit)
 
     assert 0 < best < len(gains) - 1
     assert start == best + 5 + round(min(max(top, -1), 1))
@@ -261,17 +261,17 @@ def test_where_a_cubic_has_no_clear_least_the_parabola_says(values, least):
     assert_allclose(_trough(*values), least, rtol=1e-6)
 
 
-def _fine(cut, back, look, tells_ramp=False, start=START, ramp=RAMP, half_way=0.0):
-    level, told = look_of(*look), ramp.copy()
-    found = _fine_edge(cut, back, start, STEP, NOISE, TABLES.fine[level], TABLES.blurs[level], half_way, VEIL, told,
-                       tells_ramp, np.zeros((M, LANES)), np.empty(LANES))
+def _fine(cut, back, profile, fits_ramp=False, start=START, ramp=RAMP, half_travel=0.0):
+    level, told = profile_of(*profile), ramp.copy()
+    found = _fine_edge(cut, back, start, STEP, NOISE, TABLES.fine[level], TABLES.blurs[level], half_travel, VEIL, told,
+                       fits_ramp, np.zeros((M, LANES)), np.empty(LANES))
     return found, told
 
 
-def _best(cut, back, look, ramp, start=START, half_way=0.0):
+def _best(cut, back, profile, ramp, start=START, half_travel=0.0):
     """The best of all places with the exact least of the cubic through it and its neighbours [fine steps]."""
     def misfit(place):
-        return _misfit(cut, back, place, look, ramp, start=start, half_way=half_way)[0]
+        return _misfit(cut, back, place, profile, ramp, start=start, half_travel=half_travel)[0]
 
     best = min(range(-16, 17), key=misfit)
     way = 1 if misfit(best + 1) < misfit(best - 1) else -1
@@ -280,14 +280,14 @@ def _best(cut, back, look, ramp, start=START, half_way=0.0):
     return best, root, cubic.deriv(2)(root)
 
 
-@pytest.mark.parametrize("look, at_px", [(LOOKS[0], 0.37), (LOOKS[1], -0.81), (LOOKS[2], 1.3)])
-def test_an_edge_lies_where_chi_square_is_least_and_is_as_sure_as_that_is_sharp(look, at_px):
-    cut, back = _scene(6, at_px, look, noise=0.004)
-    half_way = look[1] / 2
-    best, beyond, bend = _best(cut, back, look, RAMP, half_way=half_way)
-    blur_px = np.hypot(np.hypot(look[0], READ_PX), look[1] / 12**0.5)
+@pytest.mark.parametrize("profile, at_px", [(PROFILES[0], 0.37), (PROFILES[1], -0.81), (PROFILES[2], 1.3)])
+def test_an_edge_lies_where_chi_square_is_least_and_is_as_sure_as_that_is_sharp(profile, at_px):
+    cut, back = _scene(6, at_px, profile, noise=0.004)
+    half_travel = profile[1] / 2
+    best, beyond, bend = _best(cut, back, profile, RAMP, half_travel=half_travel)
+    blur_px = np.hypot(np.hypot(profile[0], READ_PX), profile[1] / 12**0.5)
 
-    (at, sigma, _, _), _ = _fine(cut, back, look, half_way=half_way)
+    (at, sigma, _, _), _ = _fine(cut, back, profile, half_travel=half_travel)
 
     assert at == pytest.approx(START * STEP + (best + beyond) * STEP / FINE, abs=1e-3)
     # chi-square rises by one over a sigma; readings between pixels scatter less than each alone
@@ -298,10 +298,10 @@ def test_an_edge_lies_where_chi_square_is_least_and_is_as_sure_as_that_is_sharp(
 @pytest.mark.parametrize("bench", [0.4, 0.05])
 def test_contrast_and_misfit_of_an_edge_are_means_of_what_lies_beside_it(bench):
     cut, back = _scene(7, noise=0.02, bench=bench, inside=0.2)
-    best, _, _ = _best(cut, back, LOOKS[0], RAMP)
-    _, shade, veil, _ = _misfit(cut, back, best, LOOKS[0], RAMP)
+    best, _, _ = _best(cut, back, PROFILES[0], RAMP)
+    _, shade, veil, _ = _misfit(cut, back, best, PROFILES[0], RAMP)
 
-    (at, _, contrast, misfit), _ = _fine(cut, back, LOOKS[0])
+    (at, _, contrast, misfit), _ = _fine(cut, back, PROFILES[0])
 
     x = np.arange(M) * STEP - at
     x[:10], x[33:] = np.nan, np.nan  # beyond the window
@@ -314,17 +314,17 @@ def test_contrast_and_misfit_of_an_edge_are_means_of_what_lies_beside_it(bench):
 @pytest.mark.parametrize("seed", [8, 9, 12, 13])
 def test_an_edge_tells_the_ramp_that_it_would_have_by_itself(seed):
     cut, back = _scene(seed)
-    best, beyond, _ = _best(cut, back, LOOKS[0], np.zeros(4))
-    ramps = [_misfit(cut, back, best + k, LOOKS[0], np.zeros(4))[3] for k in (-1, 0, 1)]
+    best, beyond, _ = _best(cut, back, PROFILES[0], np.zeros(4))
+    ramps = [_misfit(cut, back, best + k, PROFILES[0], np.zeros(4))[3] for k in (-1, 0, 1)]
 
-    _, told = _fine(cut, back, LOOKS[0], True, ramp=np.zeros(4))
+    _, told = _fine(cut, back, PROFILES[0], True, ramp=np.zeros(4))
 
     for c in range(3):
         assert told[c] == pytest.approx(np.interp(beyond, [-1, 0, 1], [ramp[c] for ramp in ramps]), rel=0.01, abs=2e-5)
 
 
 def test_an_edge_that_need_not_tell_its_ramp_leaves_what_is_known_of_it():
-    _, told = _fine(*_scene(8), LOOKS[0])
+    _, told = _fine(*_scene(8), PROFILES[0])
 
     assert_allclose(told, RAMP, atol=0.0)
 
@@ -333,7 +333,7 @@ def test_an_edge_that_need_not_tell_its_ramp_leaves_what_is_known_of_it():
 def test_an_edge_is_followed_no_further_than_the_window_allows(away_px, is_found):
     cut, back = _scene(10, at_px=0.5 * (START - (M - 1) / 2) + away_px, noise=0.002, inside=0.04)
 
-    (at, sigma, _, misfit), _ = _fine(cut, back, LOOKS[0], ramp=np.array([0.004, -0.003, 0.002, 1e6]))
+    (at, sigma, _, misfit), _ = _fine(cut, back, PROFILES[0], ramp=np.array([0.004, -0.003, 0.002, 1e6]))
 
     assert bool(np.isfinite(at)) is is_found
     assert bool(np.isfinite(sigma)) is bool(np.isfinite(misfit)) is is_found
@@ -348,7 +348,7 @@ def _told_ramps(n, seed=3):
     return ramps, rng.uniform(0.1, 0.3, n), rng.random(n) < 0.7
 
 
-def _shared(ramps, half_way, inside, lighter):
+def _shared(ramps, half_travel, inside, lighter):
     """Of every second cut, by the formulas of normal distributions: means known to so much, combined by their
     information; the James-Stein shrinkage of what may be nothing (a positive part rule, textbook)."""
     at = np.arange(0, len(ramps), 2)
@@ -358,52 +358,52 @@ def _shared(ramps, half_way, inside, lighter):
     excess = max(np.mean(median_abs_deviation(ramps[at, :3], scale=1 / 1.4826)**2) - own, 0)
     sigma = 1.25 * np.sqrt((own + excess) / n)
     middle = np.median(ramps[at, :3], 0)
-    if np.median(half_way[at]) >= 0.5:
+    if np.median(half_travel[at]) >= 0.5:
         weights = np.array([sigma**-2, usual_sigma**-2])
         return np.average([middle, usual], 0, weights), 1 / max(min(excess, usual_sigma**2), 1e-8)
     return middle * max(0, 1 - 12 / ((middle / sigma) ** 2).sum()), 1 / max(excess, 1e-8)
 
 
-@pytest.mark.parametrize("half_way_px", [0.0, 0.5, 2.0])
+@pytest.mark.parametrize("half_travel_px", [0.0, 0.5, 2.0])
 @pytest.mark.parametrize("n", [11, 12, 51])
 @pytest.mark.parametrize("share", [1.0, 0.01])  # of the scatter
-def test_cuts_of_a_side_share_what_they_agree_on(half_way_px, n, share):
+def test_cuts_of_a_side_share_what_they_agree_on(half_travel_px, n, share):
     ramps, inside, lighter = _told_ramps(n)
     ramps[:, :3] = np.median(ramps[:, :3], 0) + share * (ramps[:, :3] - np.median(ramps[:, :3], 0))
-    half_way, told = np.full(n, half_way_px), ramps.copy()
+    half_travel, told = np.full(n, half_travel_px), ramps.copy()
     sides = np.where(np.arange(n) % 2, 5, 1)
 
-    _share_ramps(told, np.ones(n, bool), sides, 2, half_way, inside, lighter)
+    _share_ramps(told, np.ones(n, bool), sides, 2, half_travel, inside, lighter)
 
-    middle, information = _shared(ramps, half_way, inside, lighter)
+    middle, information = _shared(ramps, half_travel, inside, lighter)
     assert_allclose(told[::2], np.tile([*middle, information], (len(told[::2]), 1)), rtol=1e-9)
     assert_allclose(told[1::2], ramps[1::2], atol=0.0)  # of no side that is asked for
 
 
-@pytest.mark.parametrize("half_way_px, share", [(0.25, 0.0), (0.5, 0.5), (2.0, 0.5)])
-def test_few_cuts_of_a_side_share_what_is_usual(half_way_px, share):
+@pytest.mark.parametrize("half_travel_px, share", [(0.25, 0.0), (0.5, 0.5), (2.0, 0.5)])
+def test_few_cuts_of_a_side_share_what_is_usual(half_travel_px, share):
     ramps, inside, lighter = _told_ramps(11)
     is_seen = np.arange(11) % 2 == 1  # five
 
-    _share_ramps(ramps, is_seen, np.zeros(11, np.int64), 1, np.full(11, half_way_px), inside, lighter)
+    _share_ramps(ramps, is_seen, np.zeros(11, np.int64), 1, np.full(11, half_travel_px), inside, lighter)
 
     light = np.median(inside[1::2])
     expected = [-0.04 * light * lighter[1::2].mean(), 0.0, 0.0, share / (0.03 * light) ** 2]
     assert_allclose(ramps[1::2], np.tile(expected, (5, 1)), rtol=1e-9)
 
 
-@pytest.mark.parametrize("offset_px, look", [(0.37, LOOKS[0]), (-2.3, (0.8, 3.0)), (1.6, (0.8, 5.0))])
-def test_the_misfit_of_each_way_is_the_least_near_where_the_edge_was_seen(offset_px, look):
-    cut, back = _scene(11, offset_px, look)
-    ways = np.array([1.0, 3.0, 5.0])
+@pytest.mark.parametrize("offset_px, profile", [(0.37, PROFILES[0]), (-2.3, (0.8, 3.0)), (1.6, (0.8, 5.0))])
+def test_the_misfit_of_each_way_is_the_least_near_where_the_edge_was_seen(offset_px, profile):
+    cut, back = _scene(11, offset_px, profile)
+    travels = np.array([1.0, 3.0, 5.0])
     fine = (offset_px + 9.0) / STEP * FINE
     start = round(fine / FINE)
     place = round(fine - start * FINE)
 
-    found = misfits_by_travel(cut[None], back[None], np.array([offset_px]), ways[None], VEIL, NOISE, TABLES)
+    found = misfits_by_travel(cut[None], back[None], np.array([offset_px]), travels[None], VEIL, NOISE, TABLES)
 
-    expected = [min(_misfit(cut, back, place + k, (BLUR_PX, way), np.zeros(4), start=start, half_way=2.5)[0]
-                    for k in range(-4, 5)) for way in ways]
+    expected = [min(_misfit(cut, back, place + k, (BLUR_PX, way), np.zeros(4), start=start, half_travel=2.5)[0]
+                    for k in range(-4, 5)) for way in travels]
     assert_allclose(found[0], expected, rtol=2e-5)
 
 
@@ -415,7 +415,7 @@ def _several(n=9):
 
 def _edges(cuts, back, lines, sides, n_sides, misfit_limit=6.0):
     n = len(cuts)
-    return edges_along(cuts, back, lines, sides, n_sides, np.full(n, LOOKS[0][0]), np.zeros(n), 3.0, 5.0,
+    return edges_along(cuts, back, lines, sides, n_sides, np.full(n, PROFILES[0][0]), np.zeros(n), 3.0, 5.0,
                        misfit_limit, VEIL, NOISE, TABLES)
 
 
@@ -427,8 +427,8 @@ def test_edges_are_those_of_each_cut_where_no_side_is_named(misfit_limit):
     offset, sigma, gain, lighter = _edges(cuts, back, lines, 0 * lines, 0, misfit_limit)
 
     for i in range(len(cuts)):
-        (start, its_gain), _ = _rough(cuts[i], back[i], LOOKS[0])
-        (at, its_sigma, contrast, misfit), _ = (_fine(cuts[i], back[i], LOOKS[0], start=start, ramp=np.zeros(4))
+        (start, its_gain), _ = _rough(cuts[i], back[i], PROFILES[0])
+        (at, its_sigma, contrast, misfit), _ = (_fine(cuts[i], back[i], PROFILES[0], start=start, ramp=np.zeros(4))
                                                 if start >= 0 else ((np.nan,) * 4, None))
         if misfit < misfit_limit:
             assert_allclose([offset[i], sigma[i], gain[i]], [at - 9.0, its_sigma / np.sqrt(lines[i]), its_gain])
@@ -442,12 +442,13 @@ def test_edges_of_a_side_are_found_with_the_ramp_that_they_share():
     n, one = len(cuts), np.ones(13, np.int64)
     alone = _edges(cuts, back, one, 0 * one, 0)
     seen, ramps = np.isfinite(alone[0]), np.zeros((n, 4))
-    starts = [_rough(cuts[i], back[i], LOOKS[0])[0][0] for i in range(n)]
+    starts = [_rough(cuts[i], back[i], PROFILES[0])[0][0] for i in range(n)]
     for i in np.flatnonzero(seen):
-        ramps[i] = _fine(cuts[i], back[i], LOOKS[0], True, starts[i], ramps[i])[1]
+        ramps[i] = _fine(cuts[i], back[i], PROFILES[0], True, starts[i], ramps[i])[1]
     _share_ramps(ramps, seen, 0 * one, 1, np.zeros(n), np.float64(cuts[:, 0, :M // 4]).mean(1), alone[3])
 
     offset = _edges(cuts, back, one, 0 * one, 1)[0]
 
-    expected = [_fine(cuts[i], back[i], LOOKS[0], False, starts[i], ramps[i])[0][0] - 9.0 for i in np.flatnonzero(seen)]
+    expected = [_fine(cuts[i], back[i], PROFILES[0], False, starts[i], ramps[i])[0][0] - 9.0
+                for i in np.flatnonzero(seen)]
     assert_allclose(offset[seen], expected, atol=1e-9)

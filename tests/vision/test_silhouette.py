@@ -12,10 +12,10 @@ from scipy.special import ndtr
 import vision.fit.pose
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera, drawn_exactly, independent
 from vision.edges.cuts import CutGrid, sample_cuts
-from vision.edges.looks import SAMPLING_PX
+from vision.edges.profiles import SAMPLING_PX
 from vision.edges.search import find_edges
 from vision.fit.bias import DEFAULT_BIAS, EdgeBias, group_of, n_groups, slope_variances
-from vision.fit.pose import Picture, fit_pose, inside_picture, loose_prior
+from vision.fit.pose import Picture, fit_pose, inside_picture, weak_prior
 from vision.nozzle.body import ToolPose, body_from_measures
 from vision.nozzle.silhouette import STEP, moved_pose, outline, tool_hull
 from vision.track.kalman import Motion, ToolState, condition, predict, smooth, start_state, with_modes
@@ -183,7 +183,7 @@ def test_blur_does_not_pull_a_rim_inwards(lean):
     rng = np.random.default_rng(3)
     pose, clean = _pose(0, 0, 350, lean, -1.5), drawn_exactly(_pose(0, 0, 350, lean, -1.5))
     loose, known = {key: EdgeBias(0.0, 0.3) for key in DEFAULT_BIAS}, np.full((720, 1280), 255, np.uint8)
-    tight = loose_prior(TOOL, loose, pose, tip_mm=1e-4, turn_rad=1e-6, roll_rad=1e-6)
+    tight = weak_prior(TOOL, loose, pose, tip_mm=1e-4, turn_rad=1e-6, roll_rad=1e-6)
     picture = Picture(as_camera(clean + rng.normal(0, 0.003, clean.shape)), np.full(clean.shape, 0.45, np.float32),
                       known, independent(0.25))
 

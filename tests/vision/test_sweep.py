@@ -15,7 +15,7 @@ from vision.fit.pose import PoseFit, _quality
 from vision.nozzle.body import ToolPose, hold_of
 from vision.nozzle.silhouette import outline, tool_hull
 from vision.track.coarse import CLOSE_PX, reward, visible_reward
-from vision.track.find import Sought, _alike, _as_held, _lifted, _same, _settled, _settling_steps, sweep
+from vision.track.find import Sought, _alike, _hold_prior, _lifted, _same, _settled, _settling_steps, sweep
 from vision.track.novelty import NewEdges
 
 TILT = rigid.exp_rotation(np.array([0.25, 0.1, -0.4])) @ np.diag([1.0, -1.0, -1.0])
@@ -124,7 +124,7 @@ def test_a_pose_below_the_board_comes_up_along_its_line_of_sight_to_where_tools_
 def test_a_tool_is_expected_as_it_was_held_most_alike():
     holds = tuple(hold_of(_tool(0.0, 0.0, 20.0, lean, 50.0), CAM_FROM_BENCH) for lean in (5.0, 22.0, 45.0))
 
-    prior, free = (_as_held(Sought(CAMERA, TOOL, CAM_FROM_BENCH, TOP_MM, DEFAULT_BIAS, known), TRUE, 0.2)
+    prior, free = (_hold_prior(Sought(CAMERA, TOOL, CAM_FROM_BENCH, TOP_MM, DEFAULT_BIAS, known), TRUE, 0.2)
                    for known in (holds, ()))
 
     assert_allclose(prior.pose.axis, _tool(0.0, 0.0, 20.0, 22.0, 50.0).axis, atol=1e-9)
@@ -147,4 +147,4 @@ def test_merit_is_quality_by_how_much_it_rests_on():
     numbers = [np.zeros(0)] * 6
     fit = PoseFit(TRUE, *numbers, 1.0, 0.8, 49, 60, *[np.zeros(0)] * 3)
 
-    assert fit.merit == pytest.approx(0.8 * 7)
+    assert fit.score == pytest.approx(0.8 * 7)

@@ -14,9 +14,8 @@ from vision.edges.cuts import LINEAR, brightest, linear_light
 from vision.edges.search import USUAL_NOISE, noise_sigma
 from vision.types import FloatArray
 
-__all__ = ["compose_bench", "redrawn_bench", "known_of", "look_of", "cast_of", "with_cast", "BenchView", "MASK_SCALE",
-           "BLOCK_PX",
-           "OWN_NOISE"]
+__all__ = ["compose_bench", "redrawn_bench", "known_of", "log_colours", "cast_of", "with_cast", "BenchView",
+           "MASK_SCALE", "BLOCK_PX", "OWN_NOISE"]
 
 BLOCK_PX = 16  # a JPEG's block, colour included, so that black ones stay black [published: ITU-T T.81]
 MASK_SCALE = 4  # masks of the tool are drawn at this part of the picture's size [convention]
@@ -92,11 +91,11 @@ def compose_bench(groups: list[list[np.ndarray]]) -> np.ndarray:
     return out
 
 
-def _black_out(bench: np.ndarray, doubtful: np.ndarray, most: float = 0.15) -> None:
+def _black_out(bench: np.ndarray, uncertain: np.ndarray, most: float = 0.15) -> None:
     """Black the blocks of which more than a share is doubtful."""
-    h, w = doubtful.shape
+    h, w = uncertain.shape
     rows, columns = -(-h // BLOCK_PX), -(-w // BLOCK_PX)
-    share = cv2.resize(doubtful.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA)
+    share = cv2.resize(uncertain.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA)
     blocks = np.repeat(np.repeat(share > most, BLOCK_PX, 0), BLOCK_PX, 1)[:h, :w]
     bench[blocks] = 0.0
 
@@ -129,7 +128,7 @@ def _redrawn(light: np.ndarray, known: np.ndarray, seen_px: np.ndarray) -> tuple
     return light, cv2.remap(whole, at, None, cv2.INTER_NEAREST)  # type: ignore[call-overload]  # as above
 
 
-def look_of(light: np.ndarray) -> FloatArray:
+def log_colours(light: np.ndarray) -> FloatArray:
     """Natural logarithms of light (n, 3), blue, green, red: blue over green, red over green, and green, shape (n,
     3).
     """
@@ -139,13 +138,13 @@ def look_of(light: np.ndarray) -> FloatArray:
 
 def cast_of(image: np.ndarray, bench: np.ndarray, known: np.ndarray) -> FloatArray:
     """By how much a picture (h, w, 3), uint8, is tinted and exposed unlike the stored bench where that is known: the
-    middle of what `look_of` tells of both, shape (3,)."""
+    middle of what `log_colours` tells of both, shape (3,)."""
     grid = np.s_[BLOCK_PX // 2::BLOCK_PX, BLOCK_PX // 2::BLOCK_PX]  # a pixel of each block
     there = known[grid] > 0
     if not there.any():
         return np.zeros(3)
     now = linear_light(np.ascontiguousarray(image[grid]))[there]
-    return np.median(look_of(now) - look_of(bench[grid][there]), axis=0)
+    return np.median(log_colours(now) - log_colours(bench[grid][there]), axis=0)
 
 
 def with_cast(bench: np.ndarray, cast: FloatArray) -> np.ndarray:

@@ -85,7 +85,7 @@ class BoardFollower:
                 self._first = view, points.reshape(-1, 2)
             return self.shift, ()
         found = self._measure(view, free, *self._first)
-        events = () if found is None else self._judge(found, frame.t_s)
+        events = () if found is None else self._events_of(found, frame.t_s)
         return self.shift, events
 
     def _straighten(self, grey: np.ndarray, bench: BenchPose, tool):
@@ -127,7 +127,7 @@ class BoardFollower:
         if self._pending is not None:
             yield self._pending
 
-    def _judge(self, found: FloatArray, t_s: float) -> tuple[BenchEvent, ...]:
+    def _events_of(self, found: FloatArray, t_s: float) -> tuple[BenchEvent, ...]:
         """Believe a move once two measurements in a row agree on it."""
         if not self._differs(found, self._shift, _MOVED_MM, _MOVED_RAD):
             self._pending = None

@@ -200,10 +200,10 @@ def seen_before(camera: CameraModel, then: FloatArray, now: FloatArray, pixels: 
         In the picture then [px]; nan where no point of the plane is in view.
     """
     rays, bench_from_cam = camera.rays(pixels), rigid.inverse(now)
-    ways, eye_mm = rays @ bench_from_cam[:3, :3].T, bench_from_cam[:3, 3]
+    rays_bench, eye_mm = rays @ bench_from_cam[:3, :3].T, bench_from_cam[:3, 3]
     with np.errstate(divide="ignore", invalid="ignore"):
-        far = (height_mm - eye_mm[2]) / ways[:, 2:]
-        points_mm = np.where(far > 0, eye_mm + far * ways, np.nan)
+        far = (height_mm - eye_mm[2]) / rays_bench[:, 2:]
+        points_mm = np.where(far > 0, eye_mm + far * rays_bench, np.nan)
     return camera.project(rigid.apply(then, points_mm))
 
 
@@ -299,7 +299,7 @@ def _rows(points, along, outward, pose, lens):
     """
     n = len(points)
     rows, pixels, normals = np.zeros((n, 7)), np.zeros((n, 2)), np.zeros((n, 2))
-    cam, ways = np.empty(3), np.empty((2, 2))
+    cam, tangents = np.empty(3), np.empty((2, 2))
     for i in range(n):
         for k in range(3):
             cam[k] = pose[k, 0] * points[i, 0] + pose[k, 1] * points[i, 1] + pose[k, 2] * points[i, 2] + pose[k, 3]
@@ -307,15 +307,15 @@ def _rows(points, along, outward, pose, lens):
             return np.zeros((n, 7)), np.zeros((n, 2)), np.zeros((n, 2))
         px, jac = project(cam, lens)
         put(px, pixels[i])
-        for way, direction in enumerate((along[i], outward[i])):
-            ways[way] = 0.0
+        for row, direction in enumerate((along[i], outward[i])):
+            tangents[row] = 0.0
             for k in range(3):
                 turned = pose[k, 0] * direction[0] + pose[k, 1] * direction[1] + pose[k, 2] * direction[2]
-                ways[way, 0] += jac[0, k] * turned
-                ways[way, 1] += jac[1, k] * turned
-        length = math.hypot(ways[0, 0], ways[0, 1])
-        nx, ny = ways[0, 1] / length, -ways[0, 0] / length
-        if nx * ways[1, 0] + ny * ways[1, 1] < 0:
+                tangents[row, 0] += jac[0, k] * turned
+                tangents[row, 1] += jac[1, k] * turned
+        length = math.hypot(tangents[0, 0], tangents[0, 1])
+        nx, ny = tangents[0, 1] / length, -tangents[0, 0] / length
+        if nx * tangents[1, 0] + ny * tangents[1, 1] < 0:
             nx, ny = -nx, -ny
         normals[i, 0], normals[i, 1] = nx, ny
         for k in range(3):

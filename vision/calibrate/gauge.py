@@ -13,7 +13,7 @@ from vision.fit.pose import Picture, fit_pose
 from vision.nozzle.body import NozzleBody, ToolPose
 from vision.nozzle.silhouette import moved_pose
 from vision.track.find import Sought, find_tool
-from vision.track.metal import metal_look
+from vision.track.metal import metal_appearance
 from vision.types import BenchPose, FloatArray
 
 __all__ = ["GaugeMiss", "GaugeReading", "read_gauge"]
@@ -26,12 +26,12 @@ _LEAST_QUALITY = 0.6  # a pose that explains less of the outline may be another 
 @dataclass(frozen=True)
 class GaugeReading:
     """Height of the outlet's centre over a surface, by its edges alone, and its 1-sigma spread; pose in the camera
-    frame; and how the metal looks, as `metal_look` tells it."""
+    frame; and how the metal looks, as `metal_appearance` tells it."""
 
     height_mm: float
     sigma_mm: float
     pose: ToolPose
-    metal_look: FloatArray
+    metal_appearance: FloatArray
 
 
 @dataclass(frozen=True)
@@ -74,7 +74,7 @@ def read_gauge(camera: CameraModel, body: NozzleBody, image: np.ndarray, bench: 
     lever = np.concatenate([np.cross(up, pose.tip_mm), -up])  # of the height, per turn and shift of the bench
     variance = up @ fit.alone_cov[:3, :3] @ up + lever @ bench.cov @ lever
     return GaugeReading(_over(pose.tip_mm, up, origin) - surface_mm, float(np.sqrt(max(variance, 0.0))), pose,
-                        metal_look(camera, body, picture, pose))
+                        metal_appearance(camera, body, picture, pose))
 
 
 def _over(tip_mm: FloatArray, up: FloatArray, origin: FloatArray) -> float:

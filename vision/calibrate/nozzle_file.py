@@ -26,7 +26,7 @@ _NEEDED = {"camera_id", "outer_diameter_mm", "bend_deg", "height_error_rms_mm", 
 _RANGES = {"outer_diameter_mm": (0.5, 100.0), "bend_deg": (0.0, 120.0), "height_error_rms_mm": (1e-3, 50.0),
            "n_photos": (1, 10_000)}
 _EDGE_PX, _LEAST_EDGE_SIGMA_PX = 20.0, 0.005  # farther off it is another edge; common practice, no source
-_LOOK = "metal_look"
+_APPEARANCE = "metal_look"
 _POSE = "bench_turn_rad", "bench_shift_mm"  # camera from bench, of the bench's picture
 
 
@@ -53,7 +53,7 @@ class NozzleCalibration:
         known.
     holds : tuple of Hold
         Ways in which the tool was held in the photographs: where to look first.
-    metal_look : array, shape (3,), or None
+    metal_appearance : array, shape (3,), or None
         How the metal looks, as `vision.track.metal` tells it; None when not known, as in files of older versions.
     """
 
@@ -66,7 +66,7 @@ class NozzleCalibration:
     bench: np.ndarray | None = None
     bench_pose: FloatArray | None = None
     holds: tuple[Hold, ...] = ()
-    metal_look: FloatArray | None = None
+    metal_appearance: FloatArray | None = None
 
     def bench_light(self) -> np.ndarray | None:
         """The bench picture in linear light, float32."""
@@ -83,8 +83,8 @@ def save_nozzle(path: Path | str, calibration: NozzleCalibration) -> None:
         vectors = rigid.log_rotation(calibration.bench_pose[:3, :3]), calibration.bench_pose[:3, 3]
         lines += [f"{key} = [{', '.join(f'{v:.6f}' for v in vector)}]"
                   for key, vector in zip(_POSE, vectors, strict=True)]
-    if calibration.metal_look is not None:
-        lines.append(f"{_LOOK} = [{', '.join(f'{v:.4f}' for v in calibration.metal_look)}]")
+    if calibration.metal_appearance is not None:
+        lines.append(f"{_APPEARANCE} = [{', '.join(f'{v:.4f}' for v in calibration.metal_appearance)}]")
     for (kind, lighter), bias in calibration.bias.items():
         lines += ["", "[[edge]]", f'kind = "{kind}"', f"lighter_outside = {str(lighter).lower()}",
                   f"offset_px = {bias.offset_px:.4f}", f"sigma_px = {bias.sigma_px:.4f}"]
@@ -111,7 +111,7 @@ def load_nozzle(path: Path | str) -> NozzleCalibration:
     """
     path = Path(path)
     found = read_toml(path, "nozzle calibration")
-    check_keys(path, found, _NEEDED, {*_POSE, _LOOK})
+    check_keys(path, found, _NEEDED, {*_POSE, _APPEARANCE})
     numbers = {key: number(path, key, found[key], *_RANGES[key]) for key in _RANGES}
     if not isinstance(found["camera_id"], str) or not isinstance(found["edge"], list):
         raise CalibrationError(f"{path}: camera_id must be text, edge a list of tables")
@@ -124,7 +124,7 @@ def load_nozzle(path: Path | str) -> NozzleCalibration:
     return NozzleCalibration(found["camera_id"], numbers["outer_diameter_mm"], numbers["bend_deg"], bias,
                              numbers["height_error_rms_mm"], int(numbers["n_photos"]), bench, _pose(path, found),
                              tuple(_hold(path, i, row) for i, row in enumerate(found["hold"], 1)),
-                             _vector(path, _LOOK, found[_LOOK], 3) if _LOOK in found else None)
+                             _vector(path, _APPEARANCE, found[_APPEARANCE], 3) if _APPEARANCE in found else None)
 
 
 def _edge(path: Path, i: int, row: object) -> tuple[tuple[str, bool], EdgeBias]:

@@ -147,23 +147,23 @@ def fit_profile(camera: CameraModel, views: list[LaidView], outer_diameter_mm: f
     side_on = min(starts, key=lambda start: start.lean)
     rough = _Problem(camera, views, starts, _corners(side_on.s, side_on.radius), outer_diameter_mm / 2)
     found = _solved(rough, _FIRST_STEPS)
-    if (fit := rough.told(found)).rms_px > _HOPELESS_PX:
+    if (fit := rough.fit_of(found)).rms_px > _HOPELESS_PX:
         return fit
     starts = rough.placed(found.x)
     problem = _Problem(camera, views, starts, _corners(*rough.profile_seen(found.x)), outer_diameter_mm / 2)
-    fit = problem.told(_solved(problem, _STEPS))
+    fit = problem.fit_of(_solved(problem, _STEPS))
     kept = fit.sigma_mm < _LEAST_PLACED_MM
     if kept.all():
         return fit
     problem = _Problem(camera, views, starts, fit.corners_mm[kept], outer_diameter_mm / 2)
-    return problem.told(_solved(problem, _STEPS))
+    return problem.fit_of(_solved(problem, _STEPS))
 
 
 def _solved(problem: _Problem, most: int) -> OptimizeResult:
     from scipy.optimize import least_squares  # slow to load, and seldom used
 
     return least_squares(problem.residuals, problem.first(), bounds=problem.bounds(), x_scale=problem.scale(),
-                         loss="soft_l1", f_scale=_LOOSE, ftol=1e-5, xtol=1e-5, max_nfev=most)
+                         loss="soft_l1", f_scale=_SOFT_SIGMAS, ftol=1e-5, xtol=1e-5, max_nfev=most)
 
 
 @dataclass(frozen=True)
@@ -204,7 +204,7 @@ def _start(camera: CameraModel, view: LaidView, height_mm: float) -> _Start:
     return _Start(tip, math.atan2(along[1], along[0]), s[pick], radius[pick], lean, view.edge_px[near])
 
 
-_EDGE_SIGMA_PX, _LOOSE = 0.35, 3.0  # of one edge point; sigmas from where on it counts less [convention]
+_EDGE_SIGMA_PX, _SOFT_SIGMAS = 0.35, 3.0  # of one edge point; sigmas from where on it counts less [convention]
 _ALIKE = 4.0  # neighbouring edge points that err together [convention]
 _OFFSET_SIGMA_PX = 1.0  # where an edge is put, alike in all views [convention]
 _TOUCH_SIGMA_MM = 0.5  # how well the resting body touches the mat [convention]
@@ -281,7 +281,7 @@ class _Problem:
         s = _STATION_MM * (np.array(bins) + 0.5)
         return np.concatenate([[0.0], s]), np.concatenate([[self._radius_mm], [radius[b] for b in bins]])
 
-    def told(self, found: OptimizeResult) -> ProfileFit:
+    def fit_of(self, found: OptimizeResult) -> ProfileFit:
         x = found.x
         corners = self.corners(x)
         n_edges = sum(len(s.edge_px) for s in self._starts)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.bench.background import compose_bench
-from vision.bench.carried import BenchRelief
+from vision.bench.warp import BenchRelief
 from vision.camera.model import CameraModel
 from vision.edges.cuts import linear_light
 from vision.errors import CalibrationError
@@ -16,7 +16,7 @@ from vision.fit.bias import CHANGE_PX, DEFAULT_BIAS, Biases, EdgeBias, group_key
 from vision.fit.pose import Picture, PoseFit, fit_pose
 from vision.nozzle.body import Hold, NozzleBody, ToolPose, distinct_holds, hold_of
 from vision.track.find import Sought, find_tool
-from vision.track.metal import metal_look, usual_look
+from vision.track.metal import metal_appearance, usual_appearance
 from vision.types import FloatArray
 
 __all__ = ["TouchPhoto", "TouchResult", "calibrate_edges"]
@@ -24,7 +24,7 @@ __all__ = ["TouchPhoto", "TouchResult", "calibrate_edges"]
 _LEARN_SIGMA_PX = {True: 0.4, False: 1.5}  # how far an edge offset may be from its default before the photographs speak
 _LEAST_CUTS = 5
 _SYSTEMATIC_PX = {True: 0.15, False: 0.35}  # what the photographs of one sitting share
-_DOUBT = 1.8  # sigmas
+_GATE_SIGMAS = 1.8  # sigmas
 _FITS = 80  # there is time: metal over a white mat shows few edges
 _CLEAREST = 4  # photographs whose holds help with the others
 _LEAST_QUALITY = (0.55, 0.4)  # the second with ways to hold the tool that are known by then
@@ -69,8 +69,8 @@ class TouchResult:
         Photographs in which the nozzle was found.
     height_error_mm : array
         For each used photograph, height from its edges alone, with the new offsets, less the known height.
-    metal_look : array, shape (3,), or None
-        As `usual_look` tells it.
+    metal_appearance : array, shape (3,), or None
+        As `usual_appearance` tells it.
     """
 
     bias: dict[tuple[str, bool], EdgeBias]
@@ -80,7 +80,7 @@ class TouchResult:
     height_error_mm: FloatArray
     height_sigma_mm: FloatArray
     holds: tuple[Hold, ...] = ()
-    metal_look: FloatArray | None = None
+    metal_appearance: FloatArray | None = None
 
 
 def calibrate_edges(camera: CameraModel, body: NozzleBody, photos: list[TouchPhoto],
@@ -101,7 +101,7 @@ def calibrate_edges(camera: CameraModel, body: NozzleBody, photos: list[TouchPho
     relief = relief or BenchRelief(camera)
     groups: dict[float, list[np.ndarray]] = {}
     for p in photos:
-        light = relief.carried(linear_light(p.image), p.cam_from_bench, photos[0].cam_from_bench)
+        light = relief.warped(linear_light(p.image), p.cam_from_bench, photos[0].cam_from_bench)
         groups.setdefault(p.surface_mm, []).append(light)
     if len(groups) < 2:
         raise CalibrationError("touch photographs: need some over the board and some over the bare mat")
@@ -128,9 +128,9 @@ def calibrate_edges(camera: CameraModel, body: NozzleBody, photos: list[TouchPho
             up = photos[i].cam_from_bench[:3, 2]
             errors.append(_height(photos[i], fit.pose) - photos[i].height_mm)
             sigmas.append(float(np.sqrt(up @ fit.cov[:3, :3] @ up)))
-    look = usual_look([metal_look(camera, body, pictures[i], p) for i, p in poses.items()])
+    appearance = usual_appearance([metal_appearance(camera, body, pictures[i], p) for i, p in poses.items()])
     return TouchResult(bias, bench, photos[0].cam_from_bench, tuple(photos[i].name for i in poses), np.array(errors),
-                       np.array(sigmas), holds, look)
+                       np.array(sigmas), holds, appearance)
 
 
 def _height(photo: TouchPhoto, pose: ToolPose) -> float:
@@ -147,7 +147,7 @@ def _pictures(photos: list[TouchPhoto], bench: np.ndarray, relief: BenchRelief) 
     """Each photograph before the bench as seen from where it was taken."""
     known = np.full(bench.shape[:2], 255, np.uint8)
     then = photos[0].cam_from_bench
-    return [Picture(p.image, relief.carried(bench, then, p.cam_from_bench), known) for p in photos]
+    return [Picture(p.image, relief.warped(bench, then, p.cam_from_bench), known) for p in photos]
 
 
 def _find_all(camera: CameraModel, body: NozzleBody, photos: list[TouchPhoto], pictures: list[Picture],
@@ -162,7 +162,7 @@ def _find_all(camera: CameraModel, body: NozzleBody, photos: list[TouchPhoto], p
             if attempt == 0 or holds:
                 fit = find_tool(Sought(camera, body, p.cam_from_bench, p.surface_mm, holds=holds), pictures[i], least,
                                 heights_mm=(p.height_mm,), plane=_plane(p), most=_FITS)
-                if fit is not None and (i not in best or fit.merit > best[i].merit):
+                if fit is not None and (i not in best or fit.score > best[i].score):
                     best[i] = fit
             progress(attempt * len(photos) + i + 1, len(_LEAST_QUALITY) * len(photos))
         clear = sorted(sorted(best), key=lambda i: -best[i].quality)
@@ -179,7 +179,7 @@ def _agrees(camera: CameraModel, body: NozzleBody, photo: TouchPhoto, picture: P
         return False
     up = photo.cam_from_bench[:3, 2]
     sigma = float(np.sqrt(up @ fit.cov[:3, :3] @ up))
-    return bool(abs(_height(photo, fit.pose) - photo.height_mm) < _DOUBT * np.hypot(sigma, 1.0))
+    return bool(abs(_height(photo, fit.pose) - photo.height_mm) < _GATE_SIGMAS * np.hypot(sigma, 1.0))
 
 
 def _fit_at_height(camera: CameraModel, body: NozzleBody, photo: TouchPhoto, picture: Picture, pose: ToolPose,
@@ -196,7 +196,7 @@ def _learn(body: NozzleBody, fits: list[PoseFit]) -> dict[tuple[str, bool], Edge
             if len(edges) >= _LEAST_CUTS:
                 key, middle = group_key(body, label), float(np.median(edges))
                 # further from where such edges usually are it is another edge
-                if abs(middle - DEFAULT_BIAS[key].offset_px) < _DOUBT * np.hypot(DEFAULT_BIAS[key].sigma_px,
+                if abs(middle - DEFAULT_BIAS[key].offset_px) < _GATE_SIGMAS * np.hypot(DEFAULT_BIAS[key].sigma_px,
                                                                                  _LEARN_SIGMA_PX[key[1]]):
                     seen.setdefault(key, []).append(middle)
     out = {}

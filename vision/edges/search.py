@@ -9,7 +9,7 @@ import numpy as np
 
 from vision.compiled import njit, put
 from vision.edges.cuts import CutGrid, to_opponent
-from vision.edges.looks import BLUR_PX, FINE, FLAT_LANES, LANES, SAMPLING_PX, look_of, tables_of
+from vision.edges.profiles import BLUR_PX, FINE, FLAT_LANES, LANES, SAMPLING_PX, profile_of, tables_of
 from vision.types import FloatArray
 
 __all__ = ["STRAY_LIGHT", "USUAL_NOISE", "PICK_LIMIT", "MISFIT_LIMIT", "EdgeSet", "noise_sigma", "find_edges",
@@ -20,10 +20,10 @@ _TRY_IN_PX, _TRY_OUT_PX = 3.0, 4.0
 _SHADE_LOW, _SHADE_HIGH = 0.3, 1.2  # a shadow may darken the bench this far; anything darker is another thing
 _LEAST_TO_SHARE, _LEAST_RAMP = 6, 1e-4  # cuts, and least scatter of what they share [1 / px]
 _MEDIAN_SPREAD = 1.25  # of a median, in those of a mean
-_RAMP_TOLD = 12.0  # chi-square of 3 degrees of freedom, 99.3 %
+_RAMP_CHI2 = 12.0  # chi-square of 3 degrees of freedom, 99.3 %
 # how a tool shines near its limb, before something lighter, as shares of its light per px inwards (measured on rendered
-# clips), and from which half way on that counts [px]
-_USUAL_RAMP, _USUAL_RAMP_SIGMA, _LEAST_HALF_WAY_PX = -0.04, 0.03, 0.5
+# clips), and from which half travel on that counts [px]
+_USUAL_RAMP, _USUAL_RAMP_SIGMA, _LEAST_HALF_TRAVEL_PX = -0.04, 0.03, 0.5
 _SHADE_PRIOR = 0.5  # sigma of the shade about 1
 PICK_LIMIT, MISFIT_LIMIT = 5.0, 6.0  # as in `find_edges`
 STRAY_LIGHT = 0.01  # sigma of the brightness that it lays over the bench; smoke lays more
@@ -104,7 +104,7 @@ def edges_along(cuts, background, lines, sides, n_sides, blur_px, travel_px, spr
     n = len(cuts)
     level = np.empty(n, np.int64)
     for i in range(n):
-        level[i] = look_of(blur_px[i], travel_px[i])
+        level[i] = profile_of(blur_px[i], travel_px[i])
     offset, sigma, gain, lighter = np.full(n, np.nan), np.full(n, np.inf), np.zeros(n), np.zeros(n, np.bool_)
     _edges(cuts, background, lines, sides, n_sides, level, tables, spread_px, pick_limit, misfit_limit, veil, noise,
            offset, sigma, gain, lighter)
@@ -181,7 +181,7 @@ def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick
                 after[s] = before[s] + one[s]
         starts[i], gain[i] = _rough_edge(samples, until, tables.rough[level], tables.clear[level], tables.flank[level],
                                          step, expected, pick_limit, veil, gains, flat_sums)
-    half_way, is_shared = tables.half_ways_px[levels], n_sides > 0
+    half_travel, is_shared = tables.half_travels_px[levels], n_sides > 0
     inside = np.empty(n)
     for i in range(n):
         light = np.float32(0.0)
@@ -190,14 +190,14 @@ def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick
         inside[i] = light / (m // 4)
     for turn in range(2 if is_shared else 1):
         if turn == 1:
-            _share_ramps(ramps, np.isfinite(offset), sides, n_sides, half_way, inside, lighter)
+            _share_ramps(ramps, np.isfinite(offset), sides, n_sides, half_travel, inside, lighter)
         for i in range(n):
             if starts[i] < 0 or (turn == 1 and not np.isfinite(offset[i])):
                 continue
             level = levels[i]
             at, at_sigma, contrast, misfit = _fine_edge(cuts[i], background[i], starts[i], step, noise,
                                                         tables.fine[level],
-                                                        tables.blurs[level], half_way[i], veil, ramps[i],
+                                                        tables.blurs[level], half_travel[i], veil, ramps[i],
                                                         is_shared and turn == 0, samples, sums)
             if misfit < misfit_limit:
                 # a sensor's noise is less in the mean of some lines
@@ -211,7 +211,7 @@ def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _share_ramps(ramps, is_seen, sides, n_sides, half_way, inside, lighter):
+def _share_ramps(ramps, is_seen, sides, n_sides, half_travel, inside, lighter):
     """What all cuts of a side say of how the inside grows with depth, in place of what each says alone: (ramp of each
     channel, information) of each cut.
 
@@ -224,7 +224,7 @@ def _share_ramps(ramps, is_seen, sides, n_sides, half_way, inside, lighter):
         at = np.flatnonzero(is_seen & (sides == s))
         if len(at) == 0:
             continue
-        light, travels = np.median(inside[at]), np.median(half_way[at]) >= _LEAST_HALF_WAY_PX
+        light, travels = np.median(inside[at]), np.median(half_travel[at]) >= _LEAST_HALF_TRAVEL_PX
         usual[0], usual2 = _USUAL_RAMP * light * lighter[at].mean(), (_USUAL_RAMP_SIGMA * light) ** 2
         if len(at) < _LEAST_TO_SHARE:
             for i in at:
@@ -242,7 +242,7 @@ def _share_ramps(ramps, is_seen, sides, n_sides, half_way, inside, lighter):
                 middle[c] = (middle[c] * usual2 + usual[c] * var) / (usual2 + var)
             excess = min(excess, usual2)
         else:  # without a sign of one, the inside is taken for even
-            middle *= max(0.0, 1.0 - _RAMP_TOLD / max((middle ** 2).sum() / var, 1e-9))
+            middle *= max(0.0, 1.0 - _RAMP_CHI2 / max((middle ** 2).sum() / var, 1e-9))
         for i in at:
             put(middle, ramps[i, :3])
             ramps[i, 3] = 1.0 / max(excess, _LEAST_RAMP ** 2)
@@ -362,11 +362,11 @@ def _trough(before, least, after, further):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _fine_edge(cut, back, start, step, noise, fine, blur, half_way, veil, ramp, tells_ramp, samples, sums):
+def _fine_edge(cut, back, start, step, noise, fine, blur, half_travel, veil, ramp, fits_ramp, samples, sums):
     """Where the edge near sample start lies along the cut [px], its sigma, outside less inside level, and the misfit
     outside; the misfit is infinite when there is no edge within reach. What is known of the inside's ramp, and the
     ramp that was found when it is to be told, is in `ramp`: of each channel, and the information."""
-    lo, hi = _window(start, step, half_way, cut.shape[1])
+    lo, hi = _window(start, step, half_travel, cut.shape[1])
     _weigh(cut, back, lo, hi, start, step / noise ** 2, samples)
     whole_w = samples[lo:hi, 1].sum()
     tiny = step / FINE
@@ -375,14 +375,14 @@ def _fine_edge(cut, back, start, step, noise, fine, blur, half_way, veil, ramp, 
     misfits, zero = np.full(highest - lowest + 1, np.inf), -lowest
     best = np.int64(0)  # a plain 0 would have what it is given to compiled once more, for that number alone
     misfits[zero], shade, veiled = _misfit_of_edge(samples, lo, hi, start, best, whole_w, fine, veil, ramp, sums)
-    for way in (-coarse, coarse):
-        t = best + way
+    for stride in (-coarse, coarse):
+        t = best + stride
         while lowest <= t <= highest:
             misfits[zero + t], g, o = _misfit_of_edge(samples, lo, hi, start, t, whole_w, fine, veil, ramp, sums)
             if misfits[zero + t] >= misfits[zero + best]:
                 break
             best, shade, veiled = t, g, o
-            t += way
+            t += stride
     if best < lowest + coarse or best > highest - coarse:
         return np.nan, np.inf, 0.0, np.inf
     for size in (coarse // 2, coarse // 4, 1):
@@ -394,11 +394,11 @@ def _fine_edge(cut, back, start, step, noise, fine, blur, half_way, veil, ramp, 
     curve = before - 2 * least + after
     if not curve > 1e-9:
         return np.nan, np.inf, 0.0, np.inf
-    way = 1 if before > after else -1
-    further, _, _ = _misfit_of_edge(samples, lo, hi, start, best + 2 * way, whole_w, fine, veil, ramp, sums)
+    stride = 1 if before > after else -1
+    further, _, _ = _misfit_of_edge(samples, lo, hi, start, best + 2 * stride, whole_w, fine, veil, ramp, sums)
     beyond, curve = _trough(max(before, after), least, min(before, after), further)  # of the best place, in these steps
-    beyond *= way
-    if tells_ramp:
+    beyond *= stride
+    if fits_ramp:
         flat, here, there = np.zeros(4), np.empty(4), np.empty(4)
         for t, its in ((best, here), (best + (1 if beyond > 0 else -1), there)):
             _, g, o = _misfit_of_edge(samples, lo, hi, start, t, whole_w, fine, veil, flat, sums)
@@ -425,7 +425,7 @@ def _fine_edge(cut, back, start, step, noise, fine, blur, half_way, veil, ramp, 
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def misfits_by_travel(cuts, background, offset_px, ways_px, veil, noise, tables):
+def misfits_by_travel(cuts, background, offset_px, travels_px, veil, noise, tables):
     """How badly cuts are explained by edges near where they were seen that travel by so much: least misfits, shape (n,
     k).
 
@@ -435,26 +435,27 @@ def misfits_by_travel(cuts, background, offset_px, ways_px, veil, noise, tables)
         As `edges_along` takes them.
     offset_px : array, shape (n,)
         Where each cut's edge was seen.
-    ways_px : array, shape (n, k)
+    travels_px : array, shape (n, k)
         Ways to try, of each cut.
     """
-    (n, k), m = ways_px.shape, cuts.shape[2]
+    (n, k), m = travels_px.shape, cuts.shape[2]
     samples, sums, flat, out = np.zeros((m, LANES)), np.empty(LANES), np.zeros(4), np.empty((n, k))
     for i in range(n):
         start = round(offset_px[i] / tables.step_px) + (m - 1) // 2
         place = round((offset_px[i] / tables.step_px + (m - 1) // 2 - start) * FINE)
-        lo, hi = _window(start, tables.step_px, tables.half_ways_px[look_of(BLUR_PX, ways_px[i].max())], m)
+        lo, hi = _window(start, tables.step_px, tables.half_travels_px[profile_of(BLUR_PX, travels_px[i].max())], m)
         _weigh(cuts[i], background[i], lo, hi, start, tables.step_px / noise ** 2, samples)
         whole_w = samples[lo:hi, 1].sum()
         for j in range(k):
-            look, out[i, j] = tables.fine[look_of(BLUR_PX, ways_px[i, j])], np.inf
+            profile, out[i, j] = tables.fine[profile_of(BLUR_PX, travels_px[i, j])], np.inf
             for t in range(place - FINE, place + FINE + 1):
-                misfit, _, _ = _misfit_of_edge(samples, lo, hi, start, t, whole_w, look, veil, flat, sums)
+                misfit, _, _ = _misfit_of_edge(samples, lo, hi, start, t, whole_w, profile, veil, flat, sums)
                 out[i, j] = min(out[i, j], misfit)
     return out
 
 
 @njit(cache=True, nogil=True)
-def _window(start, step, half_way, m):
+def _window(start, step, half_travel, m):
     """First and last sample of the window that stays put about one, where an edge goes half its way to either side."""
-    return max(start - round((_BACK_PX + half_way) / step), 0), min(start + round((_FORE_PX + half_way) / step) + 1, m)
+    before, after = round((_BACK_PX + half_travel) / step), round((_FORE_PX + half_travel) / step)
+    return max(start - before, 0), min(start + after + 1, m)

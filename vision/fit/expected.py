@@ -17,7 +17,7 @@ from vision.types import FloatArray
 __all__ = ["Expected", "expected_spread"]
 
 _LEAST_CUTS = 5
-_LOOSE = (40.0, 40.0, 40.0, 0.4, 0.4, 0.4)  # [mm], [rad]: the fit's own prior, which says next to nothing
+_WEAK_PRIOR = (40.0, 40.0, 40.0, 0.4, 0.4, 0.4)  # [mm], [rad]: the fit's own prior, which says next to nothing
 
 
 @dataclass(frozen=True)
@@ -89,7 +89,7 @@ def expected_spread(camera: CameraModel, body: NozzleBody, pose: ToolPose, up_ca
     data = (design.T / (edge_sigma_px**2 * share)) @ design
     offset_cov = edge_offsets(body, bias)[1]
     m = len(groups)
-    known = np.diag(np.concatenate([np.array(_LOOSE) ** -2.0, np.zeros(m), 1.0 / slope_variances(body)[groups]]))
+    known = np.diag(np.concatenate([np.array(_WEAK_PRIOR) ** -2.0, np.zeros(m), 1.0 / slope_variances(body)[groups]]))
     known[6:6 + m, 6:6 + m] = np.linalg.inv(offset_cov[np.ix_(groups, groups)])
     cov = np.linalg.inv(data + known)
     steady = cov - cov @ data @ cov  # what comes from the offsets and not from this frame's own scatter

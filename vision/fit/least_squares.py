@@ -16,7 +16,7 @@ CORRELATION_MM = 2.4  # cuts nearer than this share pixels and codec blocks
 LEAST_GAIN = 12.0  # drop of chi-square below which an edge is chance
 _LEAST_CUTS, _LEAST_EDGES = 8, 6
 _LEAST_TO_MEASURE = 60  # edges by which a picture's own scatter can be told
-_LEAST_SCATTER_PX, _TOLD_SCATTER_PX, _MOST_SCATTER_PX = 0.002, 0.1, 0.6  # a group's own counts from the second on
+_LEAST_SCATTER_PX, _OWN_SCATTER_PX, _MOST_SCATTER_PX = 0.002, 0.1, 0.6  # a group's own counts from the second on
 # cuts by which a group's own scatter can be told; and for how many all others count there
 _FEW_OF_GROUP, _CUTS_OF_ALL = 3, 10.0
 _FAINT_PX = 0.2  # sigma of a cut from which on its side is faint
@@ -90,13 +90,13 @@ class _Design(NamedTuple):
     along: np.ndarray
 
 
-class _Before(NamedTuple):
+class _Prior(NamedTuple):
     """What was known before: the information matrix (6 + m, 6 + m) of steps and offsets, that times their mean
-    (6 + m,), and the variances `Solved.loose` (m, 2)."""
+    (6 + m,), and the variances `Solved.group_var` (m, 2)."""
 
-    held: np.ndarray
-    pull: np.ndarray
-    loose: np.ndarray
+    information: np.ndarray
+    information_mean: np.ndarray
+    group_var: np.ndarray
 
 
 class Solved(NamedTuple):
@@ -111,12 +111,12 @@ class Solved(NamedTuple):
     good : array, shape (n,), bool
         Which edges agree.
     chi2_dof : float
-    left : array, shape (n,)
+    residual_px : array, shape (n,)
         What each edge is away from where the solution puts it [px]; weight, what it counted for.
-    loose : array, shape (m, 2)
+    group_var : array, shape (m, 2)
         Variance of what the edges of a group share in this picture alone [px^2]: all alike, and in proportion to where
         along their side they lie.
-    held : array, shape (6 + m, 6 + m)
+    information : array, shape (6 + m, 6 + m)
         Information of what was known before.
     """
 
@@ -125,10 +125,10 @@ class Solved(NamedTuple):
     offset_px: np.ndarray
     good: np.ndarray
     chi2_dof: float
-    left: np.ndarray
+    residual_px: np.ndarray
     weight: np.ndarray
-    loose: np.ndarray
-    held: np.ndarray
+    group_var: np.ndarray
+    information: np.ndarray
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -166,19 +166,21 @@ def solve_steps(edges, known, expected, tip, spread_px, is_exact):
         own[i] = math.hypot(min(sigma[i], 5.0), CUT_SIGMA_PX)
         far[i], spread[i] = max(2.0 * own[i], 0.5 * spread_px), _spread_of_cut(sigma[i], CUT_SIGMA_PX, mm[i])
         seen[i] = edges.offset_px[i] if usable[i] else 0.0
-    before = _before(known, groups, expected, tip, _loose(design.group, sigma, usable, known, groups))
+    prior = _prior_of(known, groups, expected, tip, _group_var(design.group, sigma, usable, known, groups))
     if n < _LEAST_CUTS or usable.sum() < _LEAST_EDGES:
-        return Solved(np.empty(0), groups, x[6:].copy(), usable, 0.0, seen, np.zeros(n), before.loose, before.held)
-    left, shared = _reweighted(design, seen, usable, spread, far, before, x)
-    good = usable & (np.abs(left - shared) < 3 * own)
-    chi2_dof = (((left - shared) / own) ** 2 * good).sum() / max(1.0, good.sum() - 6.0)
+        return Solved(np.empty(0), groups, x[6:].copy(), usable, 0.0, seen, np.zeros(n), prior.group_var,
+                      prior.information)
+    residual_px, shared = _reweighted(design, seen, usable, spread, far, prior, x)
+    good = usable & (np.abs(residual_px - shared) < 3 * own)
+    chi2_dof = (((residual_px - shared) / own) ** 2 * good).sum() / max(1.0, good.sum() - 6.0)
     if is_exact and good.sum() >= _LEAST_TO_MEASURE:
-        scatter = _scatter_of_groups(left - shared, np.hypot(sigma, edges.crowding_px), good, design.group, m)
+        scatter = _scatter_of_groups(residual_px - shared, np.hypot(sigma, edges.crowding_px), good, design.group, m)
         for i in range(n):
             spread[i] = math.hypot(_spread_of_cut(sigma[i], scatter[design.group[i]], mm[i]), edges.crowding_px[i])
-        left, shared = _reweighted(design, seen, good, spread, far, before, x)
+        residual_px, shared = _reweighted(design, seen, good, spread, far, prior, x)
     weight = good * spread ** -2.0 / max(1.0, chi2_dof)
-    return Solved(x[:6].copy(), groups, x[6:].copy(), good, chi2_dof, left, weight, before.loose, before.held)
+    return Solved(x[:6].copy(), groups, x[6:].copy(), good, chi2_dof, residual_px, weight, prior.group_var,
+                  prior.information)
 
 
 @njit(cache=True, nogil=True)
@@ -194,24 +196,24 @@ def _groups_of(label, n_groups):
 
 
 @njit(cache=True, nogil=True)
-def _loose(group, sigma, usable, known, groups):
+def _group_var(group, sigma, usable, known, groups):
     """What the edges of each group may share in this picture alone, as `Solved` has it. What the eye cannot tell from
     the bench blurs alike along a whole edge: a faint edge may be anywhere within its blur."""
     m = len(groups)
-    loose, count = np.zeros((m, 2)), np.zeros(m)
+    group_var, count = np.zeros((m, 2)), np.zeros(m)
     for i in range(len(group)):
         if usable[i]:
-            loose[group[i], 0] += (_SHARED * min(sigma[i], 5.0)) ** 2
+            group_var[group[i], 0] += (_SHARED * min(sigma[i], 5.0)) ** 2
             count[group[i]] += 1.0
     for k in range(m):
         g = groups[k]
-        loose[k, 0] = max(loose[k, 0] / max(count[k], 1.0) - max(known.cov[6 + g, 6 + g], _FAINT_PX ** 2), 0.0)
-        loose[k, 1] = known.slope_var[g]
-    return loose
+        group_var[k, 0] = max(group_var[k, 0] / max(count[k], 1.0) - max(known.cov[6 + g, 6 + g], _FAINT_PX ** 2), 0.0)
+        group_var[k, 1] = known.slope_var[g]
+    return group_var
 
 
 @njit(cache=True, nogil=True)
-def _before(known, groups, expected, tip, loose):
+def _prior_of(known, groups, expected, tip, group_var):
     """What was known of the steps and of these groups' offsets."""
     m = len(groups)
     inner, mean = np.empty((6 + m, 6 + m)), np.empty(6 + m)
@@ -220,14 +222,14 @@ def _before(known, groups, expected, tip, loose):
         mean[i] = expected[i] if i < 6 else known.offset_px[groups[i - 6]]
         for j in range(6 + m):
             inner[i, j] = known.cov[sites[i], sites[j]]
-    held = np.linalg.inv(inner)
-    pull = held @ mean
+    information = np.linalg.inv(inner)
+    information_mean = information @ mean
     rest = known.distance - (known.normal * tip).sum()
     for i in range(3):
-        pull[i] += known.normal[i] * rest
+        information_mean[i] += known.normal[i] * rest
         for j in range(3):
-            held[i, j] += known.normal[i] * known.normal[j]
-    return _Before(held, pull, loose)
+            information[i, j] += known.normal[i] * known.normal[j]
+    return _Prior(information, information_mean, group_var)
 
 
 @njit(cache=True, nogil=True)
@@ -238,29 +240,29 @@ def _spread_of_cut(sigma, scatter, mm_per_sample):
 
 
 @njit(cache=True, nogil=True)
-def _scatter_of_groups(left, sigma, good, group, m):
+def _scatter_of_groups(residual_px, sigma, good, group, m):
     """Scatter of the cuts of each of m groups [px]: a rim before clutter scatters more than a limb. Of few cuts it is
     hardly told, and all cuts say more."""
-    of_all = _scatter_px(left[good], sigma[good], CUT_SIGMA_PX)
+    of_all = _scatter_px(residual_px[good], sigma[good], CUT_SIGMA_PX)
     out = np.full(m, of_all)
     for k in range(m):
         at = np.flatnonzero(good & (group == k))
         n = len(at)
         if n >= _FEW_OF_GROUP:
-            of_group = _scatter_px(left[at] - np.median(left[at]), sigma[at], _MOST_SCATTER_PX)
-            if of_group > _TOLD_SCATTER_PX:
+            of_group = _scatter_px(residual_px[at] - np.median(residual_px[at]), sigma[at], _MOST_SCATTER_PX)
+            if of_group > _OWN_SCATTER_PX:
                 out[k] = math.sqrt((n * n / (n - 1.0) * of_group ** 2 + _CUTS_OF_ALL * of_all ** 2)
                                    / (n + _CUTS_OF_ALL))
     return out
 
 
 @njit(cache=True, nogil=True)
-def _scatter_px(left, sigma, most_px):
+def _scatter_px(residual_px, sigma, most_px):
     """Scatter of cuts about the outline beyond what the picture's noise explains; no more than that."""
     low, high = _LEAST_SCATTER_PX, most_px
     for _ in range(9):
         middle = math.sqrt(low * high)
-        if 1.4826 * np.median(np.abs(left) / np.sqrt(sigma ** 2 + middle ** 2)) > 1.0:
+        if 1.4826 * np.median(np.abs(residual_px) / np.sqrt(sigma ** 2 + middle ** 2)) > 1.0:
             low = middle
         else:
             high = middle
@@ -268,30 +270,30 @@ def _scatter_px(left, sigma, most_px):
 
 
 @njit(cache=True, nogil=True)
-def _reweighted(design, seen, usable, sigma, reach, before, x):
+def _reweighted(design, seen, usable, sigma, reach, prior, x):
     """Solve for x in place, from where it is; what each edge is away from it then, and what of that its group shares.
     An edge counts the less the further it is beyond its reach."""
     n = len(seen)
-    left, weight, shared = np.zeros(n), np.zeros(n), np.zeros(n)
+    residual_px, weight, shared = np.zeros(n), np.zeros(n), np.zeros(n)
     for _ in range(6):
         for i in range(n):
             if usable[i]:
-                r = _left(design, seen, x, i) - shared[i]
+                r = _residual_px(design, seen, x, i) - shared[i]
                 weight[i] = (sigma[i] * (1.0 + (r / reach[i]) ** 2)) ** -2.0
-        data, right = _normal(design, weight, seen, before.loose)
-        new = np.linalg.solve(data + before.held, right + before.pull)
+        data, right = _normal(design, weight, seen, prior.group_var)
+        new = np.linalg.solve(data + prior.information, right + prior.information_mean)
         moved = np.abs(new - x)
         put(new, x)
         for i in range(n):
-            left[i] = _left(design, seen, x, i) if usable[i] else 0.0
-        put(_shared(design, weight, left, before.loose), shared)
+            residual_px[i] = _residual_px(design, seen, x, i) if usable[i] else 0.0
+        put(_shared(design, weight, residual_px, prior.group_var), shared)
         if moved[:3].max() < 1e-2 and moved[3:6].max() < 1e-4:
             break
-    return left, shared
+    return residual_px, shared
 
 
 @njit(cache=True, nogil=True)
-def _left(design, seen, x, i):
+def _residual_px(design, seen, x, i):
     """What an edge is away from where x puts it."""
     r = seen[i] - x[6 + design.group[i]]
     for k in range(6):
@@ -300,35 +302,35 @@ def _left(design, seen, x, i):
 
 
 @njit(cache=True, nogil=True)
-def _shared(design, weight, left, loose):
+def _shared(design, weight, residual_px, group_var):
     """What of each residual its group shares in this picture alone, as the residuals tell it: a straight line along the
-    side, its middle and its slope known beforehand with the variances `loose`."""
-    m = len(loose)
+    side, its middle and its slope known beforehand with the variances `group_var`."""
+    m = len(group_var)
     # of each group: sums of the weights times 1, u, u^2, and of the weights times the residual times 1, u
     sums = np.zeros((m, 5))
-    for i in range(len(left)):
+    for i in range(len(residual_px)):
         w, u, own = weight[i], design.along[i], sums[design.group[i]]
         own[0] += w
         own[1] += w * u
         own[2] += w * u * u
-        own[3] += w * left[i]
-        own[4] += w * u * left[i]
+        own[3] += w * residual_px[i]
+        own[4] += w * u * residual_px[i]
     line = np.empty((m, 2))
     for g in range(m):
-        a, b, v = 1.0 + loose[g, 0] * sums[g, 0], loose[g, 0] * sums[g, 1], loose[g, 0] * sums[g, 3]
-        c, d, t = loose[g, 1] * sums[g, 1], 1.0 + loose[g, 1] * sums[g, 2], loose[g, 1] * sums[g, 4]
+        a, b, v = 1.0 + group_var[g, 0] * sums[g, 0], group_var[g, 0] * sums[g, 1], group_var[g, 0] * sums[g, 3]
+        c, d, t = group_var[g, 1] * sums[g, 1], 1.0 + group_var[g, 1] * sums[g, 2], group_var[g, 1] * sums[g, 4]
         line[g, 0], line[g, 1] = (d * v - b * t) / (a * d - b * c), (a * t - c * v) / (a * d - b * c)
-    out = np.empty(len(left))
-    for i in range(len(left)):
+    out = np.empty(len(residual_px))
+    for i in range(len(residual_px)):
         out[i] = line[design.group[i], 0] + line[design.group[i], 1] * design.along[i]
     return out
 
 
 @njit(cache=True, nogil=True)
-def _normal(design, weight, values, loose):
+def _normal(design, weight, values, group_var):
     """Normal equations, matrix and right side, of values = jacobian . steps + offset of the group + what its edges
-    share in this picture alone, of variances `loose`, which is not solved for."""
-    m = len(loose)
+    share in this picture alone, of variances `group_var`, which is not solved for."""
+    m = len(group_var)
     size = 6 + m
     data, right = np.zeros((size, size)), np.zeros(size)
     # of each group's slope: its products with the six steps, the group's offset, itself and the values
@@ -351,10 +353,11 @@ def _normal(design, weight, values, loose):
                     data[k, l] += wj * design.jacobian[i, l]
     alike = np.empty(7)
     for g in range(m):
-        _leave_out(data, right, g, turned[g, :7], turned[g, 8], loose[g, 1] / (1.0 + loose[g, 1] * turned[g, 7]))
+        var = group_var[g, 1]
+        _leave_out(data, right, g, turned[g, :7], turned[g, 8], var / (1.0 + var * turned[g, 7]))
         put(data[6 + g, :6], alike[:6])
         alike[6] = data[6 + g, 6 + g]
-        _leave_out(data, right, g, alike, right[6 + g], loose[g, 0] / (1.0 + loose[g, 0] * alike[6]))
+        _leave_out(data, right, g, alike, right[6 + g], group_var[g, 0] / (1.0 + group_var[g, 0] * alike[6]))
     for k in range(size):
         for l in range(k + 1, size):
             data[k, l] = data[l, k]
@@ -383,7 +386,7 @@ def spread_of(jacobian, along, label, solved, base_offset, base_cov):
         place[solved.groups[i]], away[6 + i] = i, base_offset[solved.groups[i]] - solved.offset_px[i]
         for j in range(m):
             base[i, j] = base_cov[solved.groups[i], solved.groups[j]]
-    data, right = _normal(_Design(jacobian, place[label], along), solved.weight, solved.left, solved.loose)
+    data, right = _normal(_Design(jacobian, place[label], along), solved.weight, solved.residual_px, solved.group_var)
     weak = np.zeros_like(data)
     for k in range(6):
         weak[k, k] = 40.0 ** -2 if k < 3 else 0.4 ** -2
@@ -393,5 +396,5 @@ def spread_of(jacobian, along, label, solved, base_offset, base_cov):
     alone_cov = np.linalg.inv(data + weak)
     alone_step = alone_cov @ (right + weak @ away)
     through = np.ascontiguousarray(alone_cov[:6, 6:])
-    return (np.linalg.inv(data + solved.held), alone_step[:6].copy(), alone_cov[:6, :6].copy(),
+    return (np.linalg.inv(data + solved.information), alone_step[:6].copy(), alone_cov[:6, :6].copy(),
             through @ alone @ through.T)

@@ -10,7 +10,7 @@ import numpy as np
 from vision.camera.lens import lens_of
 from vision.camera.model import CameraModel
 from vision.edges.cuts import CutGrid, linear_light
-from vision.edges.looks import tables_of
+from vision.edges.profiles import tables_of
 from vision.edges.search import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, USUAL_NOISE
 from vision.fit.bias import DEFAULT_BIAS, Biases, edge_offsets, group_key, n_groups, slope_variances
 from vision.fit.least_squares import Known, Solved, spread_of
@@ -19,7 +19,7 @@ from vision.nozzle.body import NozzleBody, ToolPose
 from vision.nozzle.silhouette import STEP, Outline
 from vision.types import FloatArray
 
-__all__ = ["Picture", "PosePrior", "PoseFit", "Travel", "fit_pose", "loose_prior", "free_limbs", "inside_picture",
+__all__ = ["Picture", "PosePrior", "PoseFit", "Travel", "fit_pose", "weak_prior", "free_limbs", "inside_picture",
            "picture_cuts"]
 
 _LEAST_MISFIT_NOISE = 0.42
@@ -118,12 +118,12 @@ class PoseFit:
     good: np.ndarray
 
     @property
-    def merit(self) -> float:
+    def score(self) -> float:
         """For choosing among poses of one picture: quality, and how much it rests on."""
         return self.quality * float(np.sqrt(self.n_edges))
 
 
-def loose_prior(body: NozzleBody, bias: Biases, pose: ToolPose, tip_mm: float = 40.0, turn_rad: float = 0.4,
+def weak_prior(body: NozzleBody, bias: Biases, pose: ToolPose, tip_mm: float = 40.0, turn_rad: float = 0.4,
                 roll_rad: float = 0.5) -> PosePrior:
     """A prior that only keeps a fit from wandering off."""
     offset, offset_cov = edge_offsets(body, bias)
@@ -186,11 +186,11 @@ def fit_pose(
     PoseFit or None
         None when too few edges are seen to fix the pose.
     """
-    prior = prior or loose_prior(body, bias, start)
+    prior = prior or weak_prior(body, bias, start)
     # a bench stored from photographs and a codec's colours are never as exact as a quiet picture
-    looser = max(1.0, (_LEAST_MISFIT_NOISE / picture.noise[0]) ** 2)
+    widening = max(1.0, (_LEAST_MISFIT_NOISE / picture.noise[0]) ** 2)
     scene = Scene(np.ascontiguousarray(picture.image), picture.background, picture.known, picture.noise,
-                  PICK_LIMIT * looser, MISFIT_LIMIT * looser, float(veil))
+                  PICK_LIMIT * widening, MISFIT_LIMIT * widening, float(veil))
     normal, distance = (np.zeros(3), 0.0) if plane is None else (plane[0] / plane[2], float(plane[1] / plane[2]))
     slope_var = slope_variances(body) * is_exact
     known = Known(*_as_numbers(prior.pose), prior.offset_px, prior.cov, prior.is_free, slope_var, normal, distance)

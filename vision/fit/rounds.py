@@ -14,7 +14,7 @@ import numpy as np
 
 from vision.compiled import njit
 from vision.edges.cuts import LINEAR, NO_TONE, sample_along, to_opponent
-from vision.edges.looks import BLUR_PX, SAMPLING_PX
+from vision.edges.profiles import BLUR_PX, SAMPLING_PX
 from vision.edges.search import edges_along
 from vision.fit.bias import side_of
 from vision.fit.least_squares import LEAST_GAIN, Edges, Solved, solve_steps
@@ -177,8 +177,8 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel, rates, spread_
                                                travel_px, spread_px,
                                                scene.pick_limit, scene.misfit_limit, scene.veil, scene.noise[0], tables)
     if is_last:
-        _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, len(seen_px), is_exact, offset, sigma,
-                     gain, lighter)
+        _find_soft_edges(cuts, back, lines, blur, spread_px, scene, tables, sides, len(seen_px), is_exact, offset,
+                         sigma, gain, lighter)
     for i in range(n):
         # a curved edge, blurred or read along its tangent, seems to lie further to the inside of its bend
         spread2 = blur[i] ** 2 + SAMPLING_PX ** 2 + (lines[i] ** 2 - 1) / 12.0
@@ -273,8 +273,8 @@ def cut_through(image, background, known, px, normal_px, is_flat, lines, offsets
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _look_softly(cuts, back, lines, blur, spread_px, scene, tables, sides, n_sides, is_exact, offset, sigma, gain,
-                 lighter):
+def _find_soft_edges(cuts, back, lines, blur, spread_px, scene, tables, sides, n_sides, is_exact, offset, sigma,
+                     gain, lighter):
     """Sides that hardly stand out may have been smeared by a codec: of each, the edges, sharp or softer, that explain
     more of the picture, in place."""
     seen, count = np.zeros(n_sides), np.zeros(n_sides)

@@ -15,7 +15,7 @@ import numpy as np
 
 from vision.types import FloatArray, PartEvent, PartMotion
 
-__all__ = ["AT_REST_MM", "GAP_S", "PartJudge"]
+__all__ = ["AT_REST_MM", "GAP_S", "PartEventDetector"]
 
 GAP_S = 0.5  # without a reading, after which what was under way has ended [convention]
 AT_REST_MM = 0.03  # within which readings count as at rest, however little they scatter [convention]
@@ -36,7 +36,7 @@ _GONE_STILL = 3.0  # grey levels by which a bare place may change from frame to 
 _STOOD = 0.5  # of what a standing part would hide, changed more than the rest: half [convention]
 
 
-class PartJudge:
+class PartEventDetector:
     """Follows one part's readings, in order of time.
 
     Parameters
@@ -106,8 +106,8 @@ class PartJudge:
         if self._is_at_rest(last):
             self._move, self._seat = None, _Seat.of(*last)
             return self._concluded(now, move, seat, self._seat)
-        if not move.is_told and now.t_s - move.t_known_s > _TELL_S:
-            self._move = replace(move, is_told=True)
+        if not move.is_reported and now.t_s - move.t_known_s > _TELL_S:
+            self._move = replace(move, is_reported=True)
             return self._event(now, move, "moved", seat.offset(move.furthest), seat)
         return None
 
@@ -121,7 +121,7 @@ class PartJudge:
                 if self._did_spring(move, before)
                 else None
             )
-        if move.is_told:
+        if move.is_reported:
             return None
         is_clear = move.least_seen >= _UNTOUCHED and move.clear > _SETTLE_CLEAR
         is_slight = np.hypot(*offset[:2]) < _SETTLE_MM and is_clear
@@ -262,7 +262,7 @@ class _Move:
     furthest: PartMotion
     least_seen: float
     clear: float
-    is_told: bool = False
+    is_reported: bool = False
 
     def went_on(self, furthest: PartMotion, now: PartMotion) -> _Move:
         return replace(

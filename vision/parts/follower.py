@@ -10,7 +10,7 @@ import numpy as np
 from vision import rigid
 from vision.camera.model import CameraModel
 from vision.camera.sources import brightness
-from vision.parts.events import PartJudge
+from vision.parts.events import PartEventDetector
 from vision.parts.motion import PartWatcher
 from vision.parts.place import PartSpec
 from vision.parts.spots import SpotWatcher
@@ -62,7 +62,8 @@ class PartFollower:
     ) -> None:
         self._camera, self._top_mm, self._specs = camera, board_top_mm, [target, *neighbours]
         self._watcher = PartWatcher(camera, board_top_mm, self._specs)
-        self._judges = [PartJudge(float(np.ptp(spec.outline_mm, axis=0).max()), spec is target) for spec in self._specs]
+        self._detectors = [PartEventDetector(float(np.ptp(spec.outline_mm, axis=0).max()), spec is target)
+                           for spec in self._specs]
         self._albums = [_Album() for _ in self._specs]
         self._spots = SpotWatcher(camera, board_top_mm, self._specs, reach_mm) if reach_mm > 0 else None
         self._spot_album = _Album()
@@ -75,8 +76,8 @@ class PartFollower:
         """The same result with the parts in it."""
         motions = self._watcher.step(frame, seen.bench, seen.board_shift)
         events: list[PartEvent] = []
-        for spec, motion, judge, album in zip(self._specs, motions, self._judges, self._albums, strict=True):
-            found = judge.step(motion)
+        for spec, motion, detector, album in zip(self._specs, motions, self._detectors, self._albums, strict=True):
+            found = detector.step(motion)
             is_due = motion.is_measured and frame.t_s - (album.t_s[-1] if album.t_s else -np.inf) >= _PICTURE_EVERY_S
             if not isinstance(seen.bench, BenchPose) or not (found or is_due):
                 events += found

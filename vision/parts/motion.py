@@ -15,9 +15,9 @@ import numpy as np
 from vision import rigid
 from vision.camera.model import CameraModel
 from vision.camera.sources import brightness
-from vision.parts.first_look import FirstLook, looks_around, slopes_of
-from vision.parts.patch import Patch, PatchFit, blurred, look_at, make_patch, register, search_shift, shown
+from vision.parts.patch import Patch, PatchFit, blurred, grey_at, make_patch, register, search_shift, shown
 from vision.parts.place import SECTORS, PartSpec, Place, Window, make_place, windows_of
+from vision.parts.reference import ReferenceViews, grey_around, slopes_of
 from vision.parts.standing import Standing, make_standing
 from vision.types import BenchPose, FloatArray, Frame, PartMotion, PoseMiss
 
@@ -35,7 +35,7 @@ _HEIGHT_SHARE, _HEIGHT_MM = 0.2, 0.2  # by which a part's height may be wrong: o
 _SINKS_MM, _STIRRED_PX = 0.1, 0.5
 _SEARCH_S, _REACH_MM = 0.1, 1.5  # a part that is not seen is looked for so often, so far around its seat [convention]
 _FAR_PX = 3.0  # of the board around, from where it was told to be: then it is not that [convention]
-_AGAIN_S = 3.0  # without the board around, after which a new first look is taken [convention]
+_AGAIN_S = 3.0  # without the board around, after which a new reference is taken [convention]
 
 
 class PartWatcher:
@@ -60,8 +60,8 @@ class PartWatcher:
         """Compile what the first frames need; changes nothing."""
         picture = blurred(np.tile(np.arange(64, dtype=np.uint8) * 3, (64, 1)))
         points = np.stack(np.meshgrid(np.arange(20.0, 40.0), np.arange(20.0, 40.0)), -1).reshape(-1, 2)
-        looks = look_at(picture, np.eye(3), points, np.zeros(3))[None]
-        patch = make_patch(points, looks, np.ones((2, len(points))), 1.0)
+        views = grey_at(picture, np.eye(3), points, np.zeros(3))[None]
+        patch = make_patch(points, views, np.ones((2, len(points))), 1.0)
         register(picture, np.eye(3), patch, np.zeros(3))
         search_shift(picture, np.eye(3), patch, np.zeros(3), 1.0, 1.0)
 
@@ -112,7 +112,7 @@ class _Sight:
 
 
 class _Part:
-    """One part: its first look, and where it was a moment ago."""
+    """One part: its reference, and where it was a moment ago."""
 
     def __init__(self, camera: CameraModel, board_top_mm: float, spec: PartSpec, others: list[FloatArray]) -> None:
         self._camera, self._top_mm, self._spec, self._others = camera, board_top_mm, spec, others
@@ -121,7 +121,7 @@ class _Part:
 
     def _forget(self) -> None:
         self._first: _First | None = None
-        self._looks: FirstLook[FloatArray] = FirstLook()
+        self._views: ReferenceViews[FloatArray] = ReferenceViews()
         self._shift, self._ring_shift = np.zeros(3), np.zeros(3)
         self._before: FloatArray | None = None
         self._t_search_s, self._t_ring_s = -np.inf, np.nan
@@ -147,32 +147,32 @@ class _Part:
         lean = (place.centre_mm - eye[:2]) / eye[2]
         sight = _Sight(t_s, blurred(grey[y : y + h, x : x + w]), place, window, lean)
         if self._first is None:
-            self._look(sight, pose)
+            self._gather(sight, pose)
             return self.miss(t_s)
         return self._measure(sight, self._first)
 
-    def _look(self, sight: _Sight, pose: FloatArray) -> None:
-        """Gather looks until they have been alike for a while; then they are the first look."""
-        now, place, window = _look_of(sight), sight.place, sight.window
+    def _gather(self, sight: _Sight, pose: FloatArray) -> None:
+        """Gather views until they have been alike for a while; then they are the reference."""
+        now, place, window = _grey_of(sight), sight.place, sight.window
         if not np.isfinite(now).all():
-            self._looks.clear()
+            self._views.clear()
             return
-        alike = self._looks.take(sight.t_s, now[0], now)
+        alike = self._views.take(sight.t_s, now[0], now)
         if alike is None:
             return
-        looks = np.stack(alike)
+        views = np.stack(alike)
         n, k = len(place.top_mm), len(place.ring_mm)
-        slopes = slopes_of(looks, window.px_per_mm)
-        pair = looks[:, 0, n + k :].mean(0)
+        slopes = slopes_of(views, window.px_per_mm)
+        pair = views[:, 0, n + k :].mean(0)
         half = len(place.inner_mm)
         self._first = _First(
-            make_patch(place.top_mm, looks[:, 0, :n], slopes[:, :n], window.px_per_mm),
-            make_patch(place.ring_mm, looks[:, 0, n : n + k], slopes[:, n : n + k], window.px_per_mm),
+            make_patch(place.top_mm, views[:, 0, :n], slopes[:, :n], window.px_per_mm),
+            make_patch(place.ring_mm, views[:, 0, n : n + k], slopes[:, n : n + k], window.px_per_mm),
             pair[half:] - pair[:half],
             sight.lean,
             make_standing(self._camera, pose, self._spec, self._top_mm, sight.picture, window),
         )
-        self._looks.clear()
+        self._views.clear()
         self._t_ring_s = sight.t_s
 
     def _measure(self, sight: _Sight, first: _First) -> PartMotion:
@@ -217,7 +217,7 @@ class _Part:
 
     def _elsewhere(self, sight: _Sight, first: _First, fit: PatchFit, ring: PatchFit, clear: float) -> PartMotion:
         """What is seen in a part's place that does not look like the part: by what its leaving can be told."""
-        now = look_at(sight.picture, sight.window.top_px, sight.place.top_mm, ring.shift)
+        now = grey_at(sight.picture, sight.window.top_px, sight.place.top_mm, ring.shift)
         change = math.nan if self._before is None else _change(self._before, now)
         self._before, standing = now, first.standing
         # a flat fit to something else shows nothing of the part, however well it fits
@@ -259,9 +259,9 @@ class _Part:
 
 
 def _edges(sight: _Sight, first: FloatArray, ring: PatchFit) -> float:
-    """Share of the first look's contrasts across the part's edge that are still there; nan for too few."""
+    """Share of the reference's contrasts across the part's edge that are still there; nan for too few."""
     inner, outer = (
-        look_at(sight.picture, sight.window.top_px, points, ring.shift)
+        grey_at(sight.picture, sight.window.top_px, points, ring.shift)
         for points in (sight.place.inner_mm, sight.place.outer_mm)
     )
     strong = np.abs(first) > _EDGE_GREY
@@ -288,8 +288,8 @@ def _is_seen(fit: PatchFit) -> bool:
     return fit.is_settled and fit.share >= _FITS and fit.alike >= _ALIKE and 0.3 < fit.gain < 3.0
 
 
-def _look_of(sight: _Sight) -> FloatArray:
-    """Grey levels of all points as `looks_around` gives them, (5, points)."""
+def _grey_of(sight: _Sight) -> FloatArray:
+    """Grey levels of all points as `grey_around` gives them, (5, points)."""
     place, window = sight.place, sight.window
     faces = (
         (window.top_px, place.top_mm),
@@ -297,7 +297,7 @@ def _look_of(sight: _Sight) -> FloatArray:
         (window.top_px, place.inner_mm),
         (window.top_px, place.outer_mm),
     )
-    return np.concatenate([looks_around(sight.picture, px, mm, window.px_per_mm) for px, mm in faces], axis=1)
+    return np.concatenate([grey_around(sight.picture, px, mm, window.px_per_mm) for px, mm in faces], axis=1)
 
 
 def _scale(camera: CameraModel, pose: FloatArray, spec: PartSpec, board_top_mm: float) -> float:

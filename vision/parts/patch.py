@@ -32,7 +32,7 @@ __all__ = [
     "SpotFits",
     "Spots",
     "blurred",
-    "look_at",
+    "grey_at",
     "make_patch",
     "register",
     "register_all",
@@ -135,26 +135,26 @@ class SpotFits:
 
 
 def blurred(grey: np.ndarray) -> np.ndarray:
-    """A picture (h, w), uint8, as `look_at` and `register` want it: float32, blurred by BLUR_PX."""
+    """A picture (h, w), uint8, as `grey_at` and `register` want it: float32, blurred by BLUR_PX."""
     return cv2.GaussianBlur(grey.astype(np.float32), (0, 0), BLUR_PX)
 
 
-def look_at(picture: np.ndarray, px_from_mm: FloatArray, points_mm: FloatArray, shift: FloatArray) -> FloatArray:
+def grey_at(picture: np.ndarray, px_from_mm: FloatArray, points_mm: FloatArray, shift: FloatArray) -> FloatArray:
     """Grey levels (n,) at points moved by a shift (3,); nan outside. `px_from_mm` is a homography (3, 3)."""
     return _sample(picture, px_from_mm, points_mm, np.asarray(shift, float))
 
 
-def make_patch(points_mm: FloatArray, looks: FloatArray, slopes: FloatArray, px_per_mm: float) -> Patch:
-    """A reference from several looks at it.
+def make_patch(points_mm: FloatArray, views: FloatArray, slopes: FloatArray, px_per_mm: float) -> Patch:
+    """A reference from several views of it.
 
     Parameters
     ----------
-    looks : array, shape (frames, n)
+    views : array, shape (frames, n)
     slopes : array, shape (2, n)
         Change per mm along x and y.
     """
-    grey = looks.mean(0)
-    noise = np.maximum(looks.std(0).mean() * 1.5, _LEAST_GREY)
+    grey = views.mean(0)
+    noise = np.maximum(views.std(0).mean() * 1.5, _LEAST_GREY)
     scatter = np.sqrt(noise**2 + (_EDGE_PX / px_per_mm) ** 2 * (slopes**2).sum(0) + (0.03 * grey) ** 2)
     (x, y), (u, v) = points_mm.T, points_mm.T / max(float(np.abs(points_mm).max()), 1e-3)
     rows = np.stack(
@@ -166,7 +166,7 @@ def make_patch(points_mm: FloatArray, looks: FloatArray, slopes: FloatArray, px_
 def register(
     picture: np.ndarray, px_from_mm: FloatArray, patch: Patch, start: FloatArray, gain: float = 1.0
 ) -> PatchFit:
-    """Find the patch near a start (3,); judge `share` and `alike` before using the answer.
+    """Find the patch near a start (3,); check `share` and `alike` before using the answer.
 
     Parameters
     ----------
@@ -239,7 +239,7 @@ def _sample_into(out, picture, h, points, shift):
 _OUTLIER = 3.0  # scatters from which a point counts as something else [convention]
 _ROUNDS = 6  # at most, for the time that they take [convention]
 # scatters at which a point counts a quarter, by round: what is far at first may come near [convention]
-_LOOSER = (7.5, 3.75, 2.5)
+_WIDENING = (7.5, 3.75, 2.5)
 _NO_STEP_MM, _NO_STEP_GAIN = 1e-3, 2e-3  # smaller ones end the rounds [convention]
 
 
@@ -269,8 +269,8 @@ def _register(picture, h, patch, start, gain, prior_sigma):
     for turn in range(_ROUNDS):
         _sample_into(now, picture, h, patch.points_mm, value[:3])
         is_last = is_last or turn == _ROUNDS - 1
-        looser = _LOOSER[2 if is_last else min(turn, 2)]
-        _weigh(now, patch, value, looser, misfit)
+        widening = _WIDENING[2 if is_last else min(turn, 2)]
+        _weigh(now, patch, value, widening, misfit)
         _normal_equations(rows, misfit.weight, misfit.grey, normal, right)
         for i in range(_N):
             normal[i, i] += info[i] + 1e-9
@@ -311,7 +311,7 @@ def _register_all(picture, h, spots, starts, prior_sigma):
 
 
 @njit(cache=True, nogil=True)
-def _weigh(now, patch, value, looser, misfit):
+def _weigh(now, patch, value, widening, misfit):
     """Fills the misfit of grey levels now from what the value (7,) expects."""
     rows, scatter, (weight, rest, miss) = patch.rows, patch.scatter, misfit
     for k in range(len(now)):
@@ -320,7 +320,7 @@ def _weigh(now, patch, value, looser, misfit):
             continue
         miss[k] = now[k] - (value[3] * rows[3, k] + value[4] * rows[4, k] + value[5] * rows[5, k]) - value[6]
         rest[k] = abs(miss[k]) / scatter[k]
-        w = 1.0 / (1.0 + (rest[k] / looser) ** 2)
+        w = 1.0 / (1.0 + (rest[k] / widening) ** 2)
         weight[k] = w * w / (scatter[k] * scatter[k])
 
 

@@ -179,13 +179,13 @@ def _edge_pairs(shape: np.ndarray, off_mm: float) -> tuple[FloatArray, FloatArra
     closed = np.vstack([shape, shape[:1]]).astype(float)
     inner, outer = [], []
     for a, b in itertools.pairwise(closed):
-        way = b - a
-        length = float(np.hypot(*way))
-        normal = np.array([way[1], -way[0]]) / max(length, 1e-9)
+        edge = b - a
+        length = float(np.hypot(*edge))
+        normal = np.array([edge[1], -edge[0]]) / max(length, 1e-9)
         if cv2.pointPolygonTest(shape, tuple(map(float, (a + b) / 2 + 1e-3 * normal)), False) > 0:
             normal = -normal
         shares = (np.arange(max(2, int(length / off_mm))) + 0.5) / max(2, int(length / off_mm))
-        on_edge = a + shares[:, None] * way
+        on_edge = a + shares[:, None] * edge
         inner.append(on_edge - off_mm * normal)
         outer.append(on_edge + off_mm * normal)
     return np.concatenate(inner), np.concatenate(outer)

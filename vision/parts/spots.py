@@ -17,15 +17,15 @@ from vision import rigid
 from vision.camera.model import CameraModel
 from vision.compiled import njit
 from vision.parts.events import AT_REST_MM, GAP_S
-from vision.parts.first_look import FirstLook, looks_around, slopes_of
 from vision.parts.patch import Patch, Spots, blurred, make_patch, register_all
 from vision.parts.place import LEAN, SQUARE, PartSpec, Window, make_frame, outside_mm, windows_of
+from vision.parts.reference import ReferenceViews, grey_around, slopes_of
 from vision.types import FloatArray, PartEvent
 
 __all__ = ["SpotWatcher"]
 
 _EVERY_S = 0.045  # looked at no more often: every second of 30 pictures a second [derived]
-_MOST_LEAN = 0.03  # change of the view from which other looks are needed [convention]
+_MOST_LEAN = 0.03  # change of the view from which another reference is needed [convention]
 _MOST, _FEWEST = 24, 8  # spots that are chosen, and without which nothing can be compared [convention]
 _SIDE_MM, _SIDE_PX, _APART_MM = 1.4, 7.0, 1.0  # of a spot, at least; between two [convention]
 _CLEAR_MM = 1.0  # from marked parts, beside what their sides may hide [convention]
@@ -40,12 +40,12 @@ _ONE_THING_MM = 3.0  # spots so near move as one; more at once are no part that 
 
 
 @dataclass(frozen=True)
-class _Look:
+class _Reference:
     """The spots at first, from the frame's middle; how slanted they were seen (2,); and what was made of them since."""
 
     spots: Spots
     lean: FloatArray
-    judge: _SpotJudge
+    detector: _SpotDetector
 
 
 class SpotWatcher:
@@ -64,8 +64,8 @@ class SpotWatcher:
     def __init__(self, camera: CameraModel, board_top_mm: float, marked: list[PartSpec], reach_mm: float) -> None:
         self._camera, self._top_mm, self._marked, self._reach_mm = camera, board_top_mm, marked, reach_mm
         self._frame = make_frame(marked[0], reach_mm)
-        self._look: _Look | None = None
-        self._looks: FirstLook[tuple[FloatArray, FloatArray]] = FirstLook()  # pictures, and ways into them
+        self._reference: _Reference | None = None
+        self._views: ReferenceViews[tuple[FloatArray, FloatArray]] = ReferenceViews()  # pictures, and ways into them
         self._t_s = self._t_seen_s = -math.inf
 
     @property
@@ -75,8 +75,8 @@ class SpotWatcher:
 
     @property
     def centres_mm(self) -> FloatArray:
-        """Of the spots that are watched, (n, 2) in the bench frame; none before the first look."""
-        return np.empty((0, 2)) if self._look is None else self._look.spots.centres_mm + self._frame.centre_mm
+        """Of the spots that are watched, (n, 2) in the bench frame; none before there is a reference."""
+        return np.empty((0, 2)) if self._reference is None else self._reference.spots.centres_mm + self._frame.centre_mm
 
     def step(self, grey: np.ndarray, t_s: float, pose: FloatArray, board_shift: FloatArray) -> list[PartEvent]:
         """What one frame, seen from a pose, lets one conclude."""
@@ -90,30 +90,30 @@ class SpotWatcher:
         cut = grey[y : y + h, x : x + w]
         eye = rigid.inverse(pose)[:3, 3]
         lean = (self._frame.centre_mm - eye[:2]) / eye[2]
-        if self._look is not None and math.hypot(*(lean - self._look.lean).tolist()) > _MOST_LEAN:
-            self._look = None
-        if self._look is None:
-            self._look = self._gather(cut, window, t_s, lean)
+        if self._reference is not None and math.hypot(*(lean - self._reference.lean).tolist()) > _MOST_LEAN:
+            self._reference = None
+        if self._reference is None:
+            self._reference = self._gather(cut, window, t_s, lean)
             return []
-        return self._judged(self._look, blurred(cut), window, t_s, lean)
+        return self._events_in(self._reference, blurred(cut), window, t_s, lean)
 
-    def _gather(self, cut: np.ndarray, window: Window, t_s: float, lean: FloatArray) -> _Look | None:
+    def _gather(self, cut: np.ndarray, window: Window, t_s: float, lean: FloatArray) -> _Reference | None:
         """Look on until nothing has changed for a while; then choose the spots. None until there are enough."""
         picture = blurred(cut)
-        looks = self._looks.take(t_s, picture, (picture, window.ring_px))
-        if looks is None:
+        views = self._views.take(t_s, picture, (picture, window.ring_px))
+        if views is None:
             return None
         centres = self._corners(cut, window)
         offsets = _square(max(_SIDE_MM, _SIDE_PX / window.px_per_mm), 1.0 / window.px_per_mm)
-        found = [(c, _patch(looks, c, offsets, window.px_per_mm)) for c in centres]
+        found = [(c, _patch(views, c, offsets, window.px_per_mm)) for c in centres]
         kept = [(c, patch) for c, patch in found if patch is not None and patch.rows[3].std() > _LEAST_GREY]
-        self._looks.clear()
+        self._views.clear()
         if len(kept) < _FEWEST:
             return None
         self._t_seen_s = t_s
         at, patches = zip(*kept, strict=True)
         rows, scatter = np.stack([p.rows for p in patches]), np.stack([p.scatter for p in patches])
-        return _Look(Spots(np.array(at), offsets, rows, scatter), lean, _SpotJudge(len(kept)))
+        return _Reference(Spots(np.array(at), offsets, rows, scatter), lean, _SpotDetector(len(kept)))
 
     def _corners(self, cut: np.ndarray, window: Window) -> FloatArray:
         """Corners in the picture within reach, away from marked parts, the most marked first, (n, 2)."""
@@ -129,28 +129,28 @@ class SpotWatcher:
             free &= away > _CLEAR_MM + LEAN * spec.height_mm
         return at[free][:_MOST]
 
-    def _judged(
-        self, look: _Look, picture: np.ndarray, window: Window, t_s: float, lean: FloatArray
+    def _events_in(
+        self, reference: _Reference, picture: np.ndarray, window: Window, t_s: float, lean: FloatArray
     ) -> list[PartEvent]:
-        fits = register_all(picture, window.ring_px, look.spots, look.judge.seat_mm)
+        fits = register_all(picture, window.ring_px, reference.spots, reference.detector.seat_mm)
         seen = (fits.share >= _FITS) & (fits.alike >= _ALIKE) & (fits.gain > 0.3) & (fits.gain < 3.0)
         if seen.sum() < max(_FEWEST, _SEEN * len(seen)):
             if t_s - self._t_seen_s > _AGAIN_S:
-                self._look = None
+                self._reference = None
             return []
         self._t_seen_s = t_s
-        shift = fits.shift_mm - _as_one(look.spots.centres_mm, fits.shift_mm, seen)
-        parallax_mm = _HEIGHT_MM * math.hypot(*(lean - look.lean).tolist())
+        shift = fits.shift_mm - _as_one(reference.spots.centres_mm, fits.shift_mm, seen)
+        parallax_mm = _HEIGHT_MM * math.hypot(*(lean - reference.lean).tolist())
         sigma = np.sqrt(fits.variance_mm2 + (_FLOOR_PX / window.px_per_mm) ** 2 + parallax_mm**2)
         least = np.maximum(_SIGMAS * sigma, max(_LEAST_MM, _LEAST_PX / window.px_per_mm))
-        moved = look.judge.step(t_s, shift, sigma, least, seen)
-        return [] if not len(moved) else self._told(look, t_s, moved)
+        moved = reference.detector.step(t_s, shift, sigma, least, seen)
+        return [] if not len(moved) else self._events_of(reference, t_s, moved)
 
-    def _told(self, look: _Look, t_s: float, moved: np.ndarray) -> list[PartEvent]:
+    def _events_of(self, reference: _Reference, t_s: float, moved: np.ndarray) -> list[PartEvent]:
         """One event for what moved as one; none when too much moved at once."""
-        at = look.spots.centres_mm[moved]
+        at = reference.spots.centres_mm[moved]
         things = _groups(at)
-        shifts, sigmas, since = look.judge.take(moved)
+        shifts, sigmas, since = reference.detector.take(moved)
         if things.max() > 0:
             return []
         x, y = (at.mean(0) + self._frame.centre_mm).tolist()
@@ -161,10 +161,10 @@ class SpotWatcher:
 
 
 def _patch(
-    looks: list[tuple[FloatArray, FloatArray]], centre: FloatArray, offsets: FloatArray, px_per_mm: float
+    views: list[tuple[FloatArray, FloatArray]], centre: FloatArray, offsets: FloatArray, px_per_mm: float
 ) -> Patch | None:
     """The reference of one spot, from several pictures with the way into each; None when it is not wholly in view."""
-    seen = np.array([looks_around(picture, px, offsets + centre, px_per_mm) for picture, px in looks])
+    seen = np.array([grey_around(picture, px, offsets + centre, px_per_mm) for picture, px in views])
     if not np.isfinite(seen).all():
         return None
     return make_patch(offsets, seen[:, 0], slopes_of(seen, px_per_mm), px_per_mm)
@@ -173,10 +173,10 @@ def _patch(
 _KNOWN, _SEAT = 10, 40  # readings before anything can be told; of which the seat is the mean: it follows nothing after,
 # least of all what hides it slowly [convention]
 _SAME_SIGMAS = 3.0  # within which a spot must stay where it has come to lie [convention]
-_STAYS_S, _STAYS_FRAMES = 0.3, 5  # for which it must, and in so many looks [convention]
+_STAYS_S, _STAYS_FRAMES = 0.3, 5  # for which it must, and in so many pictures [convention]
 
 
-class _SpotJudge:
+class _SpotDetector:
     """Where each spot rests against the others, and since when it lies elsewhere."""
 
     def __init__(self, n: int) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 
 from vision import rigid
 from vision.camera.model import CameraModel
-from vision.parts.patch import look_at
+from vision.parts.patch import grey_at
 from vision.parts.place import PartSpec, Window
 from vision.types import FloatArray
 
@@ -43,7 +43,7 @@ class Standing:
     def share(self, picture: np.ndarray, window: Window, shift: FloatArray, gain: float) -> float:
         """How much more of what a standing part would hide has changed than of the rest, the likelier side, -1 to 1;
         nan when there is too little to tell by."""
-        now = look_at(picture, window.ring_px, self.points_mm, shift)
+        now = grey_at(picture, window.ring_px, self.points_mm, shift)
         changed = np.abs(now - gain * self.grey) > _CHANGED_GREY + _CHANGED_SHARE * gain * self.grey
         rest = ~np.any(self.hidden, axis=0)
         shares = [
@@ -77,7 +77,7 @@ def make_standing(
         hidden.append(
             _away(_hull(camera, pose, np.array([a, b, b + depth, a + depth]), board_top_mm, max(sides)), px) < 0.0
         )
-    grey = look_at(picture, window.ring_px, points, np.zeros(3))
+    grey = grey_at(picture, window.ring_px, points, np.zeros(3))
     kept = beside & np.isfinite(grey)
     return Standing(points[kept], tuple(h[kept] for h in hidden), grey[kept])
 

@@ -9,10 +9,11 @@ from vision.track.hypothesis import Hypothesis, probabilities
 from vision.track.kalman import ToolState, smooth
 from vision.types import FloatArray, TrackStatus
 
-__all__ = ["LIKELY", "SURE", "TOLD_SIGMA_MM", "estimate", "judged", "smoothed", "spread_over", "steady"]
+__all__ = ["LIKELY", "SURE", "REPORTED_SIGMA_MM", "estimate", "status_of", "smoothed", "spread_over", "steady"]
 
 SURE, LIKELY = 0.95, 0.5  # probability from which on its numbers are reported, and that a tool is there [convention]
-TOLD_SIGMA_MM, TOLD_LEAN_RAD = 4.0, 0.05  # of height and direction (3 degrees), up to which they are [convention]
+# of height and direction (3 degrees), up to which they are reported [convention]
+REPORTED_SIGMA_MM, REPORTED_LEAN_RAD = 4.0, 0.05
 _PARKED_COS = np.cos(np.deg2rad(60.0))  # of the tilt, beyond which a tool lies and does not blow down [convention]
 _BELOW_SIGMAS = 2.0  # beneath the board's top, from where on a height is not one [convention]
 
@@ -28,14 +29,14 @@ _STEADY_COV = np.diag([0.15, 0.15, 0.22, 0.0022, 0.0022]) ** 2
 # of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
 _STEADY_SHARE = 0.11
 # of an outlet, for its way while the shutter is open: of a fast one heights were off alike through some pictures
-_OF_WAY_COV = np.diag([0.4, 0.4, 0.4, 0.0, 0.0]) ** 2
+_TRAVEL_COV = np.diag([0.4, 0.4, 0.4, 0.0, 0.0]) ** 2
 
 
-def steady(offsets_cov: FloatArray, way2_mm2: float) -> FloatArray:
+def steady(offsets_cov: FloatArray, travel2_mm2: float) -> FloatArray:
     """What no number of frames takes away, for `ToolState.steady_cov` (5, 5): from the covariance that not knowing
     where edges appear gives a pose, (5, 5) bench chart, and the mean square of the outlet's way while the shutter is
     open."""
-    return _STEADY_COV + _STEADY_SHARE * offsets_cov + _OF_WAY_COV * way2_mm2
+    return _STEADY_COV + _STEADY_SHARE * offsets_cov + _TRAVEL_COV * travel2_mm2
 
 
 def estimate(state: ToolState) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -59,7 +60,7 @@ def spread_over(hypotheses: list[Hypothesis], states: list[ToolState]) -> FloatA
     return total
 
 
-def judged(probability: float, height_mm: float, axis: FloatArray, cov: FloatArray) -> tuple[TrackStatus, str]:
+def status_of(probability: float, height_mm: float, axis: FloatArray, cov: FloatArray) -> tuple[TrackStatus, str]:
     """What is reported of a tool that this picture shows, and why no more.
 
     Parameters
@@ -78,7 +79,7 @@ def judged(probability: float, height_mm: float, axis: FloatArray, cov: FloatArr
     if -axis[2] < _PARKED_COS:
         return TrackStatus.VAGUE, "the nozzle lies parked"
     height_sigma_mm, lean_sigma_rad = np.sqrt(cov[2, 2]), np.sqrt(np.linalg.eigvalsh(cov[3:, 3:])[-1])
-    if height_sigma_mm > TOLD_SIGMA_MM or lean_sigma_rad > TOLD_LEAN_RAD:
+    if height_sigma_mm > REPORTED_SIGMA_MM or lean_sigma_rad > REPORTED_LEAN_RAD:
         return TrackStatus.VAGUE, "too little of the nozzle is seen to tell its height"
     if height_mm < -_BELOW_SIGMAS * height_sigma_mm:
         return TrackStatus.VAGUE, "the nozzle seems to be below the board"

@@ -12,7 +12,7 @@ from vision.camera.lens import lens_of
 from vision.camera.model import CameraModel
 from vision.compiled import njit, put
 from vision.fit.bias import DEFAULT_BIAS, Biases
-from vision.fit.pose import Picture, PoseFit, PosePrior, fit_pose, free_limbs, loose_prior
+from vision.fit.pose import Picture, PoseFit, PosePrior, fit_pose, free_limbs, weak_prior
 from vision.fit.rounds import is_inside
 from vision.nozzle.body import Hold, NozzleBody, ToolPose, axis_frame, roll_of
 from vision.nozzle.silhouette import body_arrays, moved_poses, tool_hull, trace, trace_inputs, turned
@@ -100,14 +100,14 @@ def find_tool(sought: Sought, picture: Picture, least_quality: float = 0.5, *,
     if not good:
         return None
     camera, body = sought.camera, sought.body
-    merit, best, held = max(good, key=lambda f: f[0])
+    score, best, prior = max(good, key=lambda f: f[0])
     # known to stand on a plane, it is told from others by that
     is_part = share_in_view(camera, body, best.pose) < IN_PART
-    if plane is None and any(merit < _CLEARLY * m for m, f, _ in found
+    if plane is None and any(score < _CLEARLY * m for m, f, _ in found
                              if not (_alike(f.pose, best.pose)
-                                     or (is_part and _looks_alike(camera, f.pose, best.pose)))):
+                                     or (is_part and _alike_in_picture(camera, f.pose, best.pose)))):
         return None
-    return fit_pose(camera, body, picture, best.pose, sought.bias, prior=held, plane=plane, spreads_px=(1.5, 1.0))
+    return fit_pose(camera, body, picture, best.pose, sought.bias, prior=prior, plane=plane, spreads_px=(1.5, 1.0))
 
 
 def find_poses(sought: Sought, picture: Picture, most: int = 3) -> list[PoseFit]:
@@ -115,9 +115,9 @@ def find_poses(sought: Sought, picture: Picture, most: int = 3) -> list[PoseFit]
     any, is left open.
     """
     found: list[PoseFit] = []
-    for _, fit, held in sorted(_full_fits(sought, picture, _HEIGHTS_MM, None, _FITS), key=lambda f: -f[0]):
+    for _, fit, prior in sorted(_full_fits(sought, picture, _HEIGHTS_MM, None, _FITS), key=lambda f: -f[0]):
         if len(found) < most and not any(_same(fit.pose, other.pose) for other in found):
-            last = fit_pose(sought.camera, sought.body, picture, fit.pose, sought.bias, prior=held,
+            last = fit_pose(sought.camera, sought.body, picture, fit.pose, sought.bias, prior=prior,
                             spreads_px=(1.5, 1.0))
             if last is not None and not any(_same(last.pose, other.pose) for other in found):
                 found.append(last)
@@ -137,13 +137,13 @@ def _full_fits(sought: Sought, picture: Picture, heights_mm: tuple[float, ...], 
     edges = new_edges(picture, _region_of(mask, picture.known.shape))
     camera, body, cam_from_bench = sought.camera, sought.body, sought.cam_from_bench
     fits = []
-    for _, held, free, pose in _drafts(sought, picture, sweep(sought, edges, mask, heights_mm, most), plane):
+    for _, prior, free, pose in _drafts(sought, picture, sweep(sought, edges, mask, heights_mm, most), plane):
         start = _lifted(pose, cam_from_bench, sought.board_top_mm)
         fit = fit_pose(camera, body, picture, start, sought.bias, prior=free, plane=plane,
                        spreads_px=(4.0, 2.0, 1.0) if start is pose else (1.5, 1.0), is_exact=False)
         if fit is not None and _plausible(fit.pose, cam_from_bench, sought.board_top_mm) and _blows_free(
                 camera, body, fit.pose, solid):
-            fits.append((fit.merit * habit(fit.pose, sought.holds, cam_from_bench), fit, held))
+            fits.append((fit.score * habit(fit.pose, sought.holds, cam_from_bench), fit, prior))
     return fits
 
 
@@ -154,13 +154,13 @@ def _drafts(sought: Sought, picture: Picture, starts: list[ToolPose],
     drafts = []
     for pose in starts:
         turn_rad = max(_LOW_HOLD_RAD, _HOLD_RAD * share_in_view(sought.camera, sought.body, pose))
-        held = _as_held(sought, pose, turn_rad)
-        free = free_limbs(sought.body, held)
+        prior = _hold_prior(sought, pose, turn_rad)
+        free = free_limbs(sought.body, prior)
         draft = fit_pose(sought.camera, sought.body, picture, pose, sought.bias, prior=free, plane=plane, reach_px=12.0,
                          spreads_px=(6.0, 3.0), step_mm=DRAFT_STEP_MM, is_exact=False)
         if draft is not None:
-            worth = draft.merit * habit(draft.pose, sought.holds, sought.cam_from_bench)
-            drafts.append((worth, held, free, draft.pose))
+            score = draft.score * habit(draft.pose, sought.holds, sought.cam_from_bench)
+            drafts.append((score, prior, free, draft.pose))
     return sorted(drafts, key=lambda d: -d[0])[:_FULL_FITS]
 
 
@@ -188,7 +188,7 @@ def _alike(a: ToolPose, b: ToolPose) -> bool:
     return bool(np.linalg.norm(a.tip_mm - b.tip_mm) < 20.0 and a.axis @ b.axis > np.cos(2 * _NEIGHBOUR_RAD))
 
 
-def _looks_alike(camera: CameraModel, a: ToolPose, b: ToolPose) -> bool:
+def _alike_in_picture(camera: CameraModel, a: ToolPose, b: ToolPose) -> bool:
     """Whether two poses put the outlet and the tube behind it at the same place in the picture, near or far."""
     ends_px = [camera.project(np.stack([p.tip_mm, p.tip_mm - _BEHIND_MM * p.axis])) for p in (a, b)]
     return bool(np.linalg.norm(ends_px[0] - ends_px[1], axis=1).max() < _SAME_PLACE_PX)
@@ -228,11 +228,11 @@ def poses_near(
     """
     edges = new_edges(picture, _region_around(camera, body, start, picture.known.shape))
     tips, axes, sideways = moved_poses(start.tip_mm, start.axis, float(start.roll_rad), spread * _random_steps(n))
-    worth = reward(camera, body, edges, tips, axes, sideways)
-    best = _unlike(tips, axes, np.argsort(-worth, kind="stable"), _NEAR, _APART_MM)
+    score = reward(camera, body, edges, tips, axes, sideways)
+    best = _unlike(tips, axes, np.argsort(-score, kind="stable"), _NEAR, _APART_MM)
     tips, axes, sideways = _settled(camera, body, edges, tips[best], axes[best], sideways[best])
-    worth = reward(camera, body, edges, tips, axes, sideways, CLOSE_PX)
-    apart = _unlike(tips, axes, np.argsort(-worth, kind="stable"), most, _APART_MM)
+    score = reward(camera, body, edges, tips, axes, sideways, CLOSE_PX)
+    apart = _unlike(tips, axes, np.argsort(-score, kind="stable"), most, _APART_MM)
     return [_pose_of(tips, axes, sideways, i) for i in apart]
 
 
@@ -270,12 +270,12 @@ def share_in_view(camera: CameraModel, body: NozzleBody, pose: ToolPose) -> floa
     return float(np.mean(is_inside(px, camera.image_size_px[::-1]))) if len(px) else 0.0
 
 
-def _as_held(sought: Sought, pose: ToolPose, turn_rad: float) -> PosePrior:
+def _hold_prior(sought: Sought, pose: ToolPose, turn_rad: float) -> PosePrior:
     """A prior of the pose that knows how the tool was held before, if that is known."""
     if not sought.holds:
-        return loose_prior(sought.body, sought.bias, pose)
-    ways = [hold.pose_at(pose.tip_mm, sought.cam_from_bench) for hold in sought.holds]
-    return loose_prior(sought.body, sought.bias, max(ways, key=lambda p: p.axis @ pose.axis), turn_rad=turn_rad)
+        return weak_prior(sought.body, sought.bias, pose)
+    poses = [hold.pose_at(pose.tip_mm, sought.cam_from_bench) for hold in sought.holds]
+    return weak_prior(sought.body, sought.bias, max(poses, key=lambda p: p.axis @ pose.axis), turn_rad=turn_rad)
 
 
 def sweep(sought: Sought, edges: NewEdges, mask: np.ndarray, heights_mm: tuple[float, ...] = _HEIGHTS_MM,
@@ -296,25 +296,24 @@ def sweep(sought: Sought, edges: NewEdges, mask: np.ndarray, heights_mm: tuple[f
     axes = np.array([r @ axis for axis in _axes(holds)])
     slices, kinds = body_arrays(body)
     lens = lens_of(camera)
-    tip, way = _best_pairs(sweep_tube(slices[0], at, axes, lens, edges.distance_px), _FIRST_ROUND)
+    tip, direction = _best_pairs(sweep_tube(slices[0], at, axes, lens, edges.distance_px), _FIRST_ROUND)
     metal = [f.kind != "handle" for f in body.frusta]
-    worth = sweep_poses(slices[metal], kinds[metal], shares(body)[metal], at[tip], axes[way], -axes[way], 0.0, lens,
-                        edges.distance_px,
-                   ALIKE_PX)
-    best = np.argsort(-worth, kind="stable")[:_SECOND_ROUND]
+    score = sweep_poses(slices[metal], kinds[metal], shares(body)[metal], at[tip], axes[direction], -axes[direction],
+                        0.0, lens, edges.distance_px, ALIKE_PX)
+    best = np.argsort(-score, kind="stable")[:_SECOND_ROUND]
     sides = [_sideways(body, axis, holds, r) for axis in axes]
-    trials = [(i, j, side) for i, j in zip(tip[best], way[best], strict=False) for side in sides[j]]
+    trials = [(i, j, side) for i, j in zip(tip[best], direction[best], strict=False) for side in sides[j]]
     tips, axes = at[[i for i, _, _ in trials]], axes[[j for _, j, _ in trials]]
     sideways = np.array([side for _, _, side in trials])
-    worth = reward(camera, body, edges, tips, axes, sideways)
-    order = np.argsort(-worth, kind="stable")
-    apart = _unlike(tips, axes, order[worth[order] > 0], 2 * most, 4.0)
+    score = reward(camera, body, edges, tips, axes, sideways)
+    order = np.argsort(-score, kind="stable")
+    apart = _unlike(tips, axes, order[score[order] > 0], 2 * most, 4.0)
     if not len(apart):
         return []
     tips, axes, sideways = _settled(camera, body, edges, tips[apart], axes[apart], sideways[apart])
     poses = [_pose_of(tips, axes, sideways, i) for i in range(len(apart))]
-    worth = np.array([visible_reward(camera, body, edges, pose) for pose in poses])
-    return [poses[i] for i in _unlike(tips, axes, np.argsort(-worth, kind="stable"), most, _APART_MM)]
+    score = np.array([visible_reward(camera, body, edges, pose) for pose in poses])
+    return [poses[i] for i in _unlike(tips, axes, np.argsort(-score, kind="stable"), most, _APART_MM)]
 
 
 @njit(cache=True, nogil=True)
@@ -338,11 +337,11 @@ def _unlike(tips, axes, order, most, apart_mm):
     return kept[:n]
 
 
-def _best_pairs(worth: FloatArray, most: int) -> tuple[np.ndarray, np.ndarray]:
+def _best_pairs(score: FloatArray, most: int) -> tuple[np.ndarray, np.ndarray]:
     """Rows and columns of a table's largest entries."""
-    flat = worth.ravel()
+    flat = score.ravel()
     best = np.argpartition(-flat, most)[:most] if flat.size > most else np.arange(flat.size)
-    rows, columns = np.unravel_index(np.sort(best), worth.shape)
+    rows, columns = np.unravel_index(np.sort(best), score.shape)
     return rows, columns
 
 
@@ -401,8 +400,8 @@ def _sideways(body: NozzleBody, axis: FloatArray, holds: tuple[Hold, ...], cam_f
     if not body.is_bent:
         return [a]
     if holds:
-        ways = [cam_from_bench_rotation @ hold.sideways for hold in holds]
-        rolls = [roll_of(axis, w) + d for w in ways for d in (-0.35, 0.0, 0.35)]
+        leaning = [cam_from_bench_rotation @ hold.sideways for hold in holds]
+        rolls = [roll_of(axis, w) + d for w in leaning for d in (-0.35, 0.0, 0.35)]
     else:
         rolls = list(np.arange(0, 2 * np.pi, np.deg2rad(30)))
     return [np.cos(v) * a + np.sin(v) * b for v in rolls]

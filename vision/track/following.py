@@ -20,7 +20,7 @@ from vision.track.find import DRAFT_STEP_MM, IN_PART, poses_near, share_in_view
 from vision.track.hypothesis import LOG_HIDDEN, Hypothesis, updated_log_odds
 from vision.track.kalman import N_MOVING, N_POSE, Motion, ToolState, condition, gate, predict, start_state, with_modes
 from vision.track.measurement import bench_chart, chart_turn, observation
-from vision.track.metal import log_look_ratio, metal_look
+from vision.track.metal import log_appearance_ratio, metal_appearance
 from vision.track.prior import log_prior
 from vision.track.shutter import Shutter
 from vision.types import BenchPose, FloatArray
@@ -34,7 +34,7 @@ _GATE = 25.0  # chi-square of 5 degrees of freedom, 99.99 %
 # what one frame's own covariance leaves out, for the gate: whole sides are off alike, from frame to frame differently
 _JITTER_COV = np.diag([0.4, 0.4, 1.0, 0.008, 0.008]) ** 2
 _LOG_JUMP = np.log(0.05)  # that a pose which the filter does not expect is the tool's [convention]
-_KNOWN_LOG_ODDS = 4.0  # from which on the metal's look is not asked any more [convention]
+_KNOWN_LOG_ODDS = 4.0  # from which on the metal's appearance is not asked any more [convention]
 # shares of the outline: below them other ways to see it are tried
 _AS_USUAL, _GOOD_QUALITY, _LOW_QUALITY = 0.9, 0.5, 0.35
 _WELL_QUALITY = 0.77  # below it a pose's sigma grows, as the cube of how much quality lacks
@@ -53,14 +53,14 @@ _CLOSE, _WIDE, _VEILED = ((2.5, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), STRAY_LIGH
 class NozzleModel:
     """A nozzle as the tracker needs it: its body, where its edges appear, the bench it was calibrated over, the pose
     (camera from bench) at which that is seen so (without one the camera is taken to stand where it stood), how it is
-    held, how its metal looks."""
+    held, how its metal appears."""
 
     body: NozzleBody
     bias: dict[tuple[str, bool], EdgeBias] = field(default_factory=lambda: dict(DEFAULT_BIAS))
     bench: np.ndarray | None = None
     bench_pose: FloatArray | None = None
     holds: tuple[Hold, ...] = ()
-    metal_look: FloatArray | None = None
+    metal_appearance: FloatArray | None = None
 
 
 class Follower:
@@ -69,7 +69,7 @@ class Follower:
     Attributes
     ----------
     shutter : Shutter
-    look : array, shape (3,), or None
+    appearance : array, shape (3,), or None
         Of the nozzle's metal, in the light of now.
     """
 
@@ -77,7 +77,7 @@ class Follower:
         self._camera, self._nozzle, self._body, self._board_top_mm = camera, nozzle, nozzle.body, board_top_mm
         self._motion = Motion(*edge_offsets(nozzle.body, nozzle.bias))
         self._n_tracks = 0
-        self.shutter, self.look = Shutter(), nozzle.metal_look
+        self.shutter, self.appearance = Shutter(), nozzle.metal_appearance
 
     def begin(self, fit: PoseFit, picture: Picture, bench: BenchPose, t_s: float, holds: tuple[Hold, ...],
               log_odds: float, dt_s: float) -> Hypothesis:
@@ -93,7 +93,7 @@ class Follower:
                           fit.quality)
 
     def step(self, h: Hypothesis, picture: Picture, bench: BenchPose, t_s: float, holds: tuple[Hold, ...],
-             looks_around: bool = True) -> list[Hypothesis]:
+             searches_around: bool = True) -> list[Hypothesis]:
         """That hypothesis after a picture, and what it would be were the tool where only this picture puts it; where it
         is not seen as expected it is looked for around there, too."""
         ahead = predict(h.state, t_s, self._motion)
@@ -101,7 +101,7 @@ class Follower:
         if share_in_view(self._camera, self._body, prior.pose) > IN_PART:
             picture = replace(picture, noise=_paled(picture.noise))
         fit, is_smoky, t_around_s = self._fit(h, picture, prior, self._travel(h.state, bench, t_s), t_s,
-                                              looks_around)
+                                              searches_around)
         h = replace(h, t_around_s=t_around_s)
         dt_s = t_s - h.t_s
         ratio = -np.inf if fit is None else self._log_ratio(fit, picture, bench, holds, h.log_odds < _KNOWN_LOG_ODDS)
@@ -127,23 +127,24 @@ class Follower:
         return predict(state, t_s, self._motion) if t_s > state.t_s else state
 
     def _log_ratio(self, fit: PoseFit, picture: Picture, bench: BenchPose, holds: tuple[Hold, ...],
-                   asks_look: bool) -> float:
+                   uses_appearance: bool) -> float:
         """Of this picture for the tool at that pose against none, with what was known before."""
         ratio = log_likelihood_ratio(self._body, fit) + log_prior(fit, bench, self._board_top_mm, self._motion, holds)
-        if asks_look and self.look is not None:
-            ratio += log_look_ratio(metal_look(self._camera, self._body, picture, fit.pose), self.look)
+        if uses_appearance and self.appearance is not None:
+            seen = metal_appearance(self._camera, self._body, picture, fit.pose)
+            ratio += log_appearance_ratio(seen, self.appearance)
         return ratio
 
     def _fit(self, h: Hypothesis, picture: Picture, prior: PosePrior, travel: Travel, t_s: float,
-             looks_around: bool) -> tuple[PoseFit | None, bool, float]:
+             searches_around: bool) -> tuple[PoseFit | None, bool, float]:
         """The best fit near where the tool is expected, or else from around there; whether it is seen through smoke;
         and when it was last looked for around."""
         fit, is_smoky = self._fit_from(h, picture, prior, prior.pose, travel)
         is_poor = fit is None or fit.quality < min(_LOW_QUALITY, _AS_USUAL * h.quality)
-        if not (is_poor and looks_around and t_s - h.t_around_s >= _AROUND_S):
+        if not (is_poor and searches_around and t_s - h.t_around_s >= _AROUND_S):
             return fit, is_smoky, h.t_around_s
         other, veiled = self._fit_around(h, picture, prior, travel)
-        if other is not None and (fit is None or other.merit > fit.merit):
+        if other is not None and (fit is None or other.score > fit.score):
             return other, veiled, t_s
         return fit, is_smoky, t_s
 
@@ -153,14 +154,14 @@ class Follower:
         away and
         through smoke; and whether through smoke was best."""
         best, most, is_smoky = None, 0.0, False
-        for way in (_VEILED, _CLOSE, _WIDE) if h.is_smoky else (_CLOSE, _WIDE, _VEILED):
-            spreads_px, veil = way
+        for setting in (_VEILED, _CLOSE, _WIDE) if h.is_smoky else (_CLOSE, _WIDE, _VEILED):
+            spreads_px, veil = setting
             fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior,
                            spreads_px=spreads_px, travel=travel, veil=veil)
             if fit is not None:
-                earned = fit.merit if veil == STRAY_LIGHT else fit.merit / _SMOKE_EARNS
-                if best is None or earned > most:
-                    best, most, is_smoky = fit, earned, way is _VEILED
+                score = fit.score if veil == STRAY_LIGHT else fit.score / _SMOKE_EARNS
+                if best is None or score > most:
+                    best, most, is_smoky = fit, score, setting is _VEILED
                 if best.quality > min(_GOOD_QUALITY, _AS_USUAL * h.quality):
                     break
         return best, is_smoky
@@ -176,7 +177,7 @@ class Follower:
                              spreads_px=(5.0, 2.0), step_mm=DRAFT_STEP_MM, travel=travel, is_exact=False)
             if draft is not None:
                 drafts.append(draft)
-        return self._fit_from(h, picture, wide, max(drafts, key=lambda d: d.merit).pose,
+        return self._fit_from(h, picture, wide, max(drafts, key=lambda d: d.score).pose,
                               travel) if drafts else (None, False)
 
     def _travel(self, state: ToolState, bench: BenchPose, t_s: float) -> Travel:

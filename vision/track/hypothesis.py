@@ -3,8 +3,8 @@
 One tool at most is there, so hypotheses exclude each other. A picture multiplies the odds of each by how much better
 that pose explains it than no tool does; pictures that follow each other closely tell the same again, and count for the
 time between them. A tool leaves now and then, a hand hides it now and then. What would be rules for accepting a jump,
-a doubt or a new track elsewhere are odds that change here (integrated existence: Musicki and Evans 2004; Bernoulli
-filter: Ristic et al. 2013).
+a hypothesis that fades or a new track elsewhere are odds that change here (integrated existence: Musicki and Evans
+2004; Bernoulli filter: Ristic et al. 2013).
 """
 
 from __future__ import annotations

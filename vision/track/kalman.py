@@ -123,7 +123,7 @@ def _step(n: int, dt_s: float, motion: Motion | None, modes: FloatArray) -> tupl
     return f, q
 
 
-def _carried(mean: FloatArray, f: FloatArray, rest: FloatArray, motion: Motion | None) -> FloatArray:
+def _predicted_mean(mean: FloatArray, f: FloatArray, rest: FloatArray, motion: Motion | None) -> FloatArray:
     home = np.zeros(len(mean))
     home[3:5] = rest
     if motion is not None:
@@ -132,14 +132,14 @@ def _carried(mean: FloatArray, f: FloatArray, rest: FloatArray, motion: Motion |
 
 
 def predict(state: ToolState, t_s: float, motion: Motion) -> ToolState:
-    """State carried to t_s >= state.t_s."""
+    """State predicted for t_s >= state.t_s."""
     dt_s, modes = t_s - state.t_s, _modes_ahead(state, t_s)
     f, q = _step(len(state.mean), dt_s, motion, modes)
     rest = state.rest + (1 - np.exp(-dt_s / _REST_FOLLOWS_S)) * (state.mean[3:5] - state.rest)
     return replace(
         state,
         t_s=t_s,
-        mean=_carried(state.mean, f, state.rest, motion),
+        mean=_predicted_mean(state.mean, f, state.rest, motion),
         cov=f @ state.cov @ f.T + q,
         rest=rest,
         modes=modes,
@@ -160,7 +160,7 @@ def with_modes(after: ToolState, before: ToolState, measured: FloatArray, cov: F
     for mode in range(len(logs)):
         f, q = _step(N_MOVING, after.t_s - before.t_s, None, np.eye(len(logs))[mode])
         spread = (f @ before.cov[:N_MOVING, :N_MOVING] @ f.T + q)[:5, :5] + cov
-        d = measured - _carried(before.mean[:N_MOVING], f, before.rest, None)[:5]
+        d = measured - _predicted_mean(before.mean[:N_MOVING], f, before.rest, None)[:5]
         logs[mode] = -0.5 * (np.linalg.slogdet(spread)[1] + d @ np.linalg.solve(spread, d))
     odds = after.came_by * np.exp(logs - logs.max())
     return replace(after, modes=odds / odds.sum())
@@ -195,7 +195,7 @@ def smooth(states: list[ToolState]) -> list[ToolState]:
         f, q = _step(N_MOVING, after.t_s - now.t_s, None, after.came_by)
         ahead = f @ cov @ f.T + q
         gain = np.linalg.solve(ahead, f @ cov).T
-        smoothed = mean + gain @ (out[-1].mean - _carried(mean, f, now.rest, None))
+        smoothed = mean + gain @ (out[-1].mean - _predicted_mean(mean, f, now.rest, None))
         new = cov + gain @ (out[-1].cov - ahead) @ gain.T
         out.append(replace(now, mean=smoothed, cov=(new + new.T) / 2))
     return out[::-1]

@@ -1,17 +1,17 @@
-"""The look of a nozzle's metal, by which fingers, pens and cables of its shape are told from it."""
+"""The appearance of a nozzle's metal, by which fingers, pens and cables of its shape are told from it."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from vision.bench.background import cast_of, look_of
+from vision.bench.background import cast_of, log_colours
 from vision.camera.model import CameraModel
 from vision.edges.cuts import linear_light
 from vision.fit.pose import Picture
 from vision.nozzle.body import NozzleBody, ToolPose, cross
 from vision.types import FloatArray
 
-__all__ = ["log_look_ratio", "metal_look", "usual_look"]
+__all__ = ["log_appearance_ratio", "metal_appearance", "usual_appearance"]
 
 _ALONG_MM, _ACROSS = 1.0, (-0.5, -0.25, 0.0, 0.25, 0.5)  # where it is looked at: along the axis, and across in radii
 _LEAST_PLACES, _LEAST_PHOTOS = 8, 3
@@ -22,13 +22,13 @@ _METAL_SIGMA, _OTHER_SIGMA = np.array([0.2, 0.2, 0.6]), np.array([0.5, 0.5, 1.2]
 _TINTED = 0.05
 
 
-def metal_look(camera: CameraModel, body: NozzleBody, picture: Picture, pose: ToolPose) -> FloatArray:
+def metal_appearance(camera: CameraModel, body: NozzleBody, picture: Picture, pose: ToolPose) -> FloatArray:
     """How the metal at a pose looks, were the picture exposed and tinted as that of the stored bench.
 
     Returns
     -------
     array, shape (3,)
-        As `look_of` tells it; nan when too little is in view.
+        As `log_colours` tells it; nan when too little is in view.
     """
     to_eye = -pose.tip_mm / np.linalg.norm(pose.tip_mm)
     across = cross(pose.axis, to_eye)
@@ -44,19 +44,19 @@ def metal_look(camera: CameraModel, body: NozzleBody, picture: Picture, pose: To
     at = px[np.all((px >= _MARGIN_PX) & (px < (w - _MARGIN_PX, h - _MARGIN_PX)), axis=1)].astype(int)
     if len(at) < _LEAST_PLACES:
         return np.full(3, np.nan)
-    seen = look_of(linear_light(picture.image[at[:, 1], at[:, 0]][None])[0])
+    seen = log_colours(linear_light(picture.image[at[:, 1], at[:, 0]][None])[0])
     return np.median(seen, axis=0) - cast_of(picture.image, picture.background, picture.known)
 
 
-def usual_look(seen: list[FloatArray]) -> FloatArray | None:
-    """The middle of what photographs show, as `metal_look` tells it; None when too few tell it."""
-    told = [look for look in seen if np.isfinite(look).all()]
-    return np.median(told, axis=0) if len(told) >= _LEAST_PHOTOS else None
+def usual_appearance(seen: list[FloatArray]) -> FloatArray | None:
+    """The middle of what photographs show, as `metal_appearance` tells it; None when too few tell it."""
+    known = [one for one in seen if np.isfinite(one).all()]
+    return np.median(known, axis=0) if len(known) >= _LEAST_PHOTOS else None
 
 
-def log_look_ratio(seen: FloatArray, usual: FloatArray | None) -> float:
-    """Natural logarithm of how much likelier a look is that of the metal than that of another thing; 0 when either is
-    not known.
+def log_appearance_ratio(seen: FloatArray, usual: FloatArray | None) -> float:
+    """Natural logarithm of how much likelier an appearance is that of the metal than that of another thing; 0 when
+    either is not known.
     """
     if usual is None or not np.isfinite(seen).all():
         return 0.0

@@ -19,8 +19,8 @@ SCALE = 4  # masks are judged at a quarter of the size
 FAR_PX, _REACH = 1e4, 3  # distances are told up to so many half-size pixels
 _STEPS = np.arange(_REACH + 1)
 # share of the bench's own contrast by which picture and bench may differ: neither registration nor sharpness is exact
-_LOOSE = 0.15
-_LOOSE_SMALL = 0.1  # the same in a quarter-size picture
+_EDGE_SHARE = 0.15
+_EDGE_SHARE_SMALL = 0.1  # the same in a quarter-size picture
 # an edge of the picture without the bench's is at most so much more than the picture's own: what is missing makes none
 _SHOWN = 1.5
 _AWAY_PX = np.float32(HALF) * np.hypot(_STEPS[:, None], _STEPS).astype(np.float32)
@@ -32,7 +32,7 @@ def tool_mask(picture: Picture) -> tuple[np.ndarray, np.ndarray]:
 
     A shadow scales all channels alike, not below about a third, and its strength changes slowly across the picture;
     what does more than that is a thing. The strict mask goes by colour alone and misses grey metal over a white mat;
-    the loose one also takes what is darker or lighter than its surroundings, and sharp shadows with it.
+    the other also takes what is darker or lighter than its surroundings, and sharp shadows with it.
     """
     small = (picture.image.shape[1] // SCALE, picture.image.shape[0] // SCALE)
     a = linear_light(cv2.resize(picture.image, small, interpolation=cv2.INTER_AREA))
@@ -44,9 +44,9 @@ def tool_mask(picture: Picture) -> tuple[np.ndarray, np.ndarray]:
     by_colour = brightest(np.abs(a - own[..., None] * b))
     by_level = brightest(np.abs(a - np.clip(around, 0.3, 1.15)[..., None] * b))
     scale = 0.002 + 0.025 * brightest(np.maximum(a, b)) ** 0.6
-    loose = _LOOSE_SMALL * brightest(cv2.morphologyEx(b, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)))
-    strict = ok & (by_colour > 2.5 * scale + loose)
-    return _cleaned(strict | (ok & (by_level > 3.5 * scale + loose))), _cleaned(strict)
+    tolerance = _EDGE_SHARE_SMALL * brightest(cv2.morphologyEx(b, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)))
+    strict = ok & (by_colour > 2.5 * scale + tolerance)
+    return _cleaned(strict | (ok & (by_level > 3.5 * scale + tolerance))), _cleaned(strict)
 
 
 def is_bare(picture: Picture, least_px: float) -> bool:
@@ -136,8 +136,8 @@ def _gradient(seen, behind, known):
                 for i in range(x - 1, x + 2):
                     near = max(near, own[j, i])
             dx, dy = float(gx[y, x]), float(gy[y, x])  # type: ignore[assignment]  # compiled: a double from here on
-            left = max(1.0 - 1000 * _LOOSE * near / max(np.sqrt(dx * dx + dy * dy), 1.0), 0.0)
-            gx[y, x], gy[y, x] = left * dx, left * dy
+            remains = max(1.0 - 1000 * _EDGE_SHARE * near / max(np.sqrt(dx * dx + dy * dy), 1.0), 0.0)
+            gx[y, x], gy[y, x] = remains * dx, remains * dy
     return gx, gy
 
 

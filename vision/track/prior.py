@@ -38,9 +38,9 @@ def log_prior(fit: PoseFit, bench: BenchPose, board_top_mm: float, motion: Motio
         min(0.0, float(log_ndtr(height_mm / sigma_mm)) + np.log(2.0))
         - 0.5 * (max(height_mm - _HIGHEST_MM, 0.0) / _HIGH_SIGMA_MM) ** 2
     )
-    held = max(np.log(max(habit(fit.pose, holds, bench.cam_from_bench), 1e-9)), _LEAST_HABIT)
+    by_hold = max(np.log(max(habit(fit.pose, holds, bench.cam_from_bench), 1e-9)), _LEAST_HABIT)
     groups = fit.sites[6:] - 6
     away = (fit.offset_px - motion.offset_px[groups]) / np.sqrt(np.diag(motion.offset_cov)[groups])
     seen = np.isin(groups, fit.label[fit.good])
     offsets = -0.5 * (float((away[seen] ** 2).sum()) - seen.sum())
-    return above + held + max(offsets, _LEAST_OFFSETS)
+    return above + by_hold + max(offsets, _LEAST_OFFSETS)

@@ -11,7 +11,7 @@ from vision.camera.model import CameraModel
 from vision.fit.bias import Biases
 from vision.fit.pose import Picture, PoseFit
 from vision.nozzle.body import Hold, NozzleBody
-from vision.threads import give_way
+from vision.threads import lower_priority
 from vision.track.find import Sought, find_poses
 from vision.track.hypothesis import Hypothesis, is_outdone, is_same, share_for_new
 from vision.types import BenchPose
@@ -77,7 +77,7 @@ class Searcher:
 
     def __init__(self, camera: CameraModel, body: NozzleBody, board_top_mm: float, bias: Biases) -> None:
         self._camera, self._body, self._board_top_mm, self._bias = camera, body, board_top_mm, bias
-        self._thread = ThreadPoolExecutor(1, "search", give_way)
+        self._thread = ThreadPoolExecutor(1, "search", lower_priority)
         # the bench as the search sees it; that goes on being learned
         self._still: tuple[np.ndarray, np.ndarray] | None = None
 

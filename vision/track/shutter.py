@@ -6,7 +6,7 @@ import numpy as np
 
 from vision.camera.model import CameraModel
 from vision.edges.cuts import CutGrid
-from vision.edges.looks import BLUR_PX, tables_of
+from vision.edges.profiles import BLUR_PX, tables_of
 from vision.edges.search import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, edges_along, misfits_by_travel
 from vision.fit.pose import Picture, inside_picture, picture_cuts
 from vision.nozzle.body import NozzleBody, ToolPose

@@ -12,14 +12,14 @@ import numpy as np
 
 from vision.bench.background import MASK_SCALE, BenchView
 from vision.bench.board import BoardFollower
-from vision.bench.carried import BenchCarrier, BenchRelief, bench_now
 from vision.bench.follower import BenchFollower
+from vision.bench.warp import BenchRelief, BenchWarper, bench_now
 from vision.camera.model import CameraModel
 from vision.fit.pose import Picture, fit_pose
 from vision.nozzle.body import Hold, ToolPose, hold_of
 from vision.nozzle.silhouette import tool_hull
 from vision.track.chart import pose_of
-from vision.track.estimate import LIKELY, SURE, TOLD_SIGMA_MM, estimate, judged, spread_over
+from vision.track.estimate import LIKELY, REPORTED_SIGMA_MM, SURE, estimate, spread_over, status_of
 from vision.track.find import share_in_view
 from vision.track.following import WHOLE, Follower, NozzleModel
 from vision.track.hypothesis import LOG_HIDDEN, Hypothesis, compete, probabilities
@@ -45,7 +45,8 @@ __all__ = ["NozzleModel", "Tracker"]
 _COAST_S, _LOST_S = 0.2, 0.4  # for which a tool that is not seen is foretold, and looked for where it was [convention]
 _BORDER = 0.06  # of the picture's width and height, in which an outlet may have left unseen
 _GOOD_QUALITY = 0.7  # share of the outline from which on no other pose is looked for
-_SECOND_LOOK_S, _EARLY_LOOK_S = 4.0, 0.3  # at least so often, and sooner while a track is young, it looks for another
+# at least so often, and sooner while a track is young, it looks for another
+_SECOND_SEARCH_S, _EARLY_SEARCH_S = 4.0, 0.3
 _FOLLOW_UP_S, _FOLLOW_UPS = 0.05, 3  # a search's answer is followed through the pictures since, though not through all
 _GRIP_S, _GRIP_AGE_S = 5.0, 0.5  # a hand that led the tool for the second holds it alike for the first
 _CLEAR_QUALITY = 0.5  # of a fit that tells how the tool is held, and how long the shutter is open
@@ -77,7 +78,7 @@ class Tracker:
         self._board, self._relief = board, BenchRelief(camera, board_top_mm, board)
         self._camera, self._bench, self._nozzle, self._body = camera, bench_follower, nozzle, nozzle.body
         self._view: BenchView | None = None
-        self._carrier: BenchCarrier | None = None
+        self._warper: BenchWarper | None = None
         self._follower = Follower(camera, nozzle, board_top_mm)
         self._hypotheses: list[Hypothesis] = []
         self._searcher = Searcher(camera, nozzle.body, board_top_mm, nozzle.bias)
@@ -85,10 +86,10 @@ class Tracker:
         self._t_search_s = -np.inf
         self._hold: Hold | None = None
         self._t_hold_s = -np.inf
-        self._t_s, self._t_told_s = np.nan, np.nan
+        self._t_s, self._t_reported_s = np.nan, np.nan
         # whether the tool was seen to have left; its metal's area in the picture, and its motion when it was last told
         self._is_bare, self._size_px = False, 0.0
-        self._told_state: ToolState | None = None
+        self._reported_state: ToolState | None = None
 
     def warm_up(self) -> None:
         """Load or compile what the first frames need, by finding and following a drawn tool; changes nothing."""
@@ -124,7 +125,7 @@ class Tracker:
             self._hypotheses = [replace(h, fit=None) for h in self._hypotheses if frame.t_s - h.t_seen_s < _LOST_S]
             return VisionResult(frame.index, frame.t_s, bench, NozzleMiss(frame.t_s, bench.reason),
                                 self._coasting(None, frame.t_s, bench.reason), shift, events)
-        view, carrier = self._bench_seen(frame, bench)
+        view, warper = self._bench_seen(frame, bench)
         picture = Picture(frame.image, view.light, view.known, view.noise)
         self._follow(picture, bench, frame.t_s, dt_s)
         self._take_search(picture, bench, frame.t_s)
@@ -133,7 +134,7 @@ class Tracker:
         self._learn(picture, bench, frame.t_s, track)
         mask = self._tool_mask(bench, frame.image.shape)
         view.learn(frame.image, mask)
-        shift, moved = self._board_shift(frame, bench, mask, carrier)
+        shift, moved = self._board_shift(frame, bench, mask, warper)
         return VisionResult(frame.index, frame.t_s, bench, seen, track, shift, (*events, *moved))
 
     @property
@@ -146,27 +147,28 @@ class Tracker:
         s = self._hypotheses[0].state
         return replace(s, mean=s.mean[:N_MOVING].copy(), cov=s.cov[:N_MOVING, :N_MOVING].copy())
 
-    def _bench_seen(self, frame: Frame, bench: BenchPose) -> tuple[BenchView, BenchCarrier]:
+    def _bench_seen(self, frame: Frame, bench: BenchPose) -> tuple[BenchView, BenchWarper]:
         """The bench as it looks now, from where the camera stands now, and what redraws it."""
-        if self._view is None or self._carrier is None:
+        if self._view is None or self._warper is None:
             light, cast = bench_now(self._relief, self._nozzle.bench, self._nozzle.bench_pose, frame.image,
                                     bench.cam_from_bench)
             self._view = BenchView(frame.image, light)
-            if self._follower.look is not None and self._view.is_given:  # before another bench nothing tells the light
-                self._follower.look = self._follower.look + cast
-            self._carrier = BenchCarrier(self._relief, self._view, bench)
-        self._carrier.step(bench)
-        return self._view, self._carrier
+            # before another bench nothing tells the light
+            if self._follower.appearance is not None and self._view.is_given:
+                self._follower.appearance = self._follower.appearance + cast
+            self._warper = BenchWarper(self._relief, self._view, bench)
+        self._warper.step(bench)
+        return self._view, self._warper
 
     def _board_shift(self, frame: Frame, bench: BenchPose, mask: np.ndarray | None,
-                     carrier: BenchCarrier) -> tuple[FloatArray, tuple[BenchEvent, ...]]:
+                     warper: BenchWarper) -> tuple[FloatArray, tuple[BenchEvent, ...]]:
         """How far the board was moved, and events; the stored bench follows."""
         if self._board is None:
             return np.zeros(3), ()
         before = self._board.shift
         shift, moved = self._board.step(frame, bench, mask)
         if moved:
-            carrier.slide(frame.image, mask, before, shift)
+            warper.slide(frame.image, mask, before, shift)
         return shift, moved
 
     def _follow(self, picture: Picture, bench: BenchPose, t_s: float, dt_s: float) -> None:
@@ -177,7 +179,7 @@ class Tracker:
         self._hypotheses = compete(followed, dt_s)
         if self._is_there(LIKELY) and self._hypotheses[0].fit is not None:
             self._is_bare = False
-        elif not np.isnan(self._t_told_s) and (
+        elif not np.isnan(self._t_reported_s) and (
                 not self._is_there(LIKELY) or t_s - self._hypotheses[0].t_seen_s > _COAST_S):
             self._is_bare = self._is_bare or self._went_out(bench, t_s) or is_bare(picture, _BARE_SHARE * self._size_px)
         if self._is_bare:  # a bare bench hides nothing
@@ -224,7 +226,7 @@ class Tracker:
             picture, bench, its_t_s = search.next_picture(max(_FOLLOW_UP_S, (t_s - search.t_s) / _FOLLOW_UPS))
             search.found = compete([new for i, h in enumerate(search.found)
                                     for new in self._follower.step(h, picture, bench, its_t_s, search.holds,
-                                                                   looks_around=i == 0)], 0.0)
+                                                                   searches_around=i == 0)], 0.0)
             search.t_found_s = its_t_s
 
     def _begin_search(self, picture: Picture, bench: BenchPose, t_s: float) -> Search:
@@ -248,7 +250,7 @@ class Tracker:
             return True
         best = self._hypotheses[0]
         age_s = t_s - best.t_start_s
-        return best.quality < _GOOD_QUALITY and since_s > min(_SECOND_LOOK_S, max(_EARLY_LOOK_S, 0.5 * age_s))
+        return best.quality < _GOOD_QUALITY and since_s > min(_SECOND_SEARCH_S, max(_EARLY_SEARCH_S, 0.5 * age_s))
 
     def _is_there(self, least: float) -> bool:
         """Whether a tool is there with that probability."""
@@ -283,12 +285,12 @@ class Tracker:
         tip_mm, axis, _ = estimate(states[0])
         cov = spread_over(self._hypotheses, states)
         probability = 1.0 - probabilities(self._hypotheses)[0]
-        status, reason = judged(probability, tip_mm[2] - self._board_top_mm, axis, cov)
+        status, reason = status_of(probability, tip_mm[2] - self._board_top_mm, axis, cov)
         if status is TrackStatus.TRACKING:
-            self._t_told_s, self._told_state = t_s, states[0]
+            self._t_reported_s, self._reported_state = t_s, states[0]
             hulls = tool_hull(self._camera, self._body, self._in_camera(states[0], bench))
             self._size_px = sum(cv2.contourArea(hull.astype(np.float32)) for hull in hulls[:-1])
-        return NozzleTrack(t_s, status, tip_mm, states[0].mean[N_POSE:N_POSE + 3].copy(), axis, cov, self._t_told_s,
+        return NozzleTrack(t_s, status, tip_mm, states[0].mean[N_POSE:N_POSE + 3].copy(), axis, cov, self._t_reported_s,
                            reason)
 
     def _coasting(self, bench: BenchPose | None, t_s: float, reason: str) -> NozzleTrack:
@@ -301,14 +303,14 @@ class Tracker:
                                                                                                              t_s)):
             states = [self._follower.expected(h.state, t_s) for h in self._hypotheses]
             cov = spread_over(self._hypotheses, states)
-            if self._t_told_s >= self._hypotheses[0].t_seen_s and cov[2, 2] < TOLD_SIGMA_MM**2:
+            if self._t_reported_s >= self._hypotheses[0].t_seen_s and cov[2, 2] < REPORTED_SIGMA_MM**2:
                 tip_mm, axis, _ = estimate(states[0])
                 return NozzleTrack(t_s, TrackStatus.COASTING, tip_mm, states[0].mean[N_POSE:N_POSE + 3].copy(), axis,
-                                   cov, self._t_told_s, reason)
+                                   cov, self._t_reported_s, reason)
             status = TrackStatus.LOST if bench is None else TrackStatus.VAGUE
-        elif self._is_bare and not np.isnan(self._t_told_s):
+        elif self._is_bare and not np.isnan(self._t_reported_s):
             status, reason = TrackStatus.GONE, "the nozzle has left"
-        return NozzleTrack(t_s, status, nan3, nan3, nan3, np.full((6, 6), np.nan), self._t_told_s, reason)
+        return NozzleTrack(t_s, status, nan3, nan3, nan3, np.full((6, 6), np.nan), self._t_reported_s, reason)
 
     def _is_inside(self, bench: BenchPose, t_s: float) -> bool:
         """Whether the likeliest outlet is too far inside the picture to have left."""
@@ -319,9 +321,9 @@ class Tracker:
     def _went_out(self, bench: BenchPose, t_s: float) -> bool:
         """Whether the outlet was last seen on its way out of the picture, and must have got there: nothing in it hides
         the tool then."""
-        if self._told_state is None:
+        if self._reported_state is None:
             return False
-        ahead = self._follower.expected(self._told_state, min(t_s, self._t_told_s + _LOST_S))
+        ahead = self._follower.expected(self._reported_state, min(t_s, self._t_reported_s + _LOST_S))
         at = self._camera.project(self._in_camera(ahead, bench).tip_mm[None])[0] / self._camera.image_size_px
         return bool(((at < 0.0) | (at > 1.0)).any())
 

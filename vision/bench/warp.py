@@ -16,7 +16,7 @@ from vision.bench.follower import MOVED_PX, STILL_S, seen_before
 from vision.camera.model import CameraModel
 from vision.types import BenchPose, FloatArray
 
-__all__ = ["BenchCarrier", "BenchRelief", "bench_now"]
+__all__ = ["BenchWarper", "BenchRelief", "bench_now"]
 
 _PITCH_PX = 8  # of the pixels whose way is computed; it changes slowly across the picture [convention]
 _WATCHED_MM = np.array([[x, y, 0.0] for x in (-100, 0, 100) for y in (-70, 0, 70)])  # [convention]
@@ -42,9 +42,9 @@ class BenchRelief:
     def is_elsewhere(self, then: FloatArray, now: FloatArray) -> bool:
         """Whether the bench is seen at another place in the picture; poses camera from bench, shape (4, 4)."""
         a, b = (self.camera.project(rigid.apply(pose, _WATCHED_MM)) for pose in (then, now))
-        way_px = np.linalg.norm(b - a, axis=1)
-        way_px = way_px[np.isfinite(way_px)]
-        return len(way_px) > 0 and float(way_px.mean()) > MOVED_PX  # less is left to the view's own learning
+        shift_px = np.linalg.norm(b - a, axis=1)
+        shift_px = shift_px[np.isfinite(shift_px)]
+        return len(shift_px) > 0 and float(shift_px.mean()) > MOVED_PX  # less is left to the view's own learning
 
     def seen_before_px(self, then: FloatArray, now: FloatArray) -> np.ndarray:
         """Where at one pose each pixel of the picture at another was seen, shape (h, w, 2), float32; nan where
@@ -64,7 +64,7 @@ class BenchRelief:
         """
         return self._plane_before_px(pose @ _slide(before) @ rigid.inverse(_slide(after)), pose, self.board_top_mm)
 
-    def carried(self, light: np.ndarray, then: FloatArray, now: FloatArray) -> np.ndarray:
+    def warped(self, light: np.ndarray, then: FloatArray, now: FloatArray) -> np.ndarray:
         """A bench picture as `compose_bench` makes it, as seen from another pose; black where it was not in view."""
         if not self.is_elsewhere(then, now):
             return light
@@ -75,8 +75,8 @@ class BenchRelief:
         columns, rows = -(-w // _PITCH_PX), -(-h // _PITCH_PX)
         x, y = np.meshgrid((np.arange(columns) + 0.5) * w / columns - 0.5, (np.arange(rows) + 0.5) * h / rows - 0.5)
         mesh = np.stack([x.ravel(), y.ravel()], 1)
-        way = seen_before(self.camera, then, now, mesh, height_mm) - mesh
-        wide = cv2.resize(way.reshape(rows, columns, 2).astype(np.float32), (w, h), interpolation=cv2.INTER_LINEAR)
+        shift = seen_before(self.camera, then, now, mesh, height_mm) - mesh
+        wide = cv2.resize(shift.reshape(rows, columns, 2).astype(np.float32), (w, h), interpolation=cv2.INTER_LINEAR)
         x, y = np.meshgrid(np.arange(w, dtype=np.float32), np.arange(h, dtype=np.float32))
         return wide + np.stack([x, y], 2)
 
@@ -101,7 +101,7 @@ def bench_now(relief: BenchRelief, light: np.ndarray | None, then: FloatArray | 
     if light is None or light.shape != image.shape:
         return light, np.zeros(3)
     if then is not None:
-        light = relief.carried(light, then, now)
+        light = relief.warped(light, then, now)
     cast = cast_of(image, light, known_of(light))
     return with_cast(light, cast), cast
 
@@ -111,7 +111,7 @@ def _slide(shift: FloatArray) -> FloatArray:
     return rigid.transform(rigid.exp_rotation(np.array([0.0, 0.0, shift[2]])), np.array([shift[0], shift[1], 0.0]))
 
 
-class BenchCarrier:
+class BenchWarper:
     """Redraws a bench's view for where the camera stands now, and the board lies.
 
     All of one camera move is drawn from the picture before it, so that nothing is smoothed or lost twice; when a frame

@@ -16,7 +16,7 @@ from vision.edges.cuts import CutGrid
 from vision.types import FloatArray
 
 __all__ = ["BLUR_PX", "SAMPLING_PX", "COLOUR_BLUR_PX", "FINE", "LANES", "FLAT_LANES", "EdgeTables", "tables_of",
-           "look_of"]
+           "profile_of"]
 
 BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compression together
 SAMPLING_PX = 6.0 ** -0.5  # blur that reading between pixels adds: sigma of a triangle two pixels wide
@@ -26,7 +26,7 @@ FINE = 4  # edges are tried at this part of the samples' distance
 _ROUGH_PX, _LEAST_REACH_PX = 2.5, 3.0
 _BLUR_STEP_PX = 0.025
 _SHARPEST, _SOFTEST = 25, 160  # blurs, in these steps
-_TRAVEL_STEP_PX, _FURTHEST = 0.25, 56  # ways while the shutter is open, and how many
+_TRAVEL_STEP_PX, _FURTHEST = 0.25, 56  # travels while the shutter is open, and how many
 
 # Sums over a window are of products of what a sample carries (`edges._weigh`) and what an edge gives it
 # (_blurred_edge), lane by lane:    0- 3  w b, w                               times q (1 - q)           2, 3    w v, w
@@ -58,8 +58,8 @@ def _share_and_depth(x_px: FloatArray, blur_px: float, travel_px: float) -> tupl
     further out, summed. While the shutter is open the edge goes evenly from one side of 0 to the other."""
     if travel_px == 0.0:
         return _sums_of_share(x_px, blur_px)[:2]
-    (_, before, far_before), (_, after, far_after) = (_sums_of_share(x_px + way, blur_px)
-                                                      for way in (-travel_px / 2, travel_px / 2))
+    (_, before, far_before), (_, after, far_after) = (_sums_of_share(x_px + travel, blur_px)
+                                                      for travel in (-travel_px / 2, travel_px / 2))
     return (before - after) / travel_px, (far_before - far_after) / travel_px
 
 
@@ -90,7 +90,7 @@ class EdgeTables(NamedTuple):
         The same along a cut, in steps and at FINE places between them.
     blurs : array, shape (blurs,)
         Their sigmas, reading included.
-    half_ways_px : array, shape (blurs,)
+    half_travels_px : array, shape (blurs,)
         How far they go from the middle of their way; 0 of those at rest.
     """
 
@@ -101,7 +101,7 @@ class EdgeTables(NamedTuple):
     clear: np.ndarray
     fine: np.ndarray
     blurs: np.ndarray
-    half_ways_px: np.ndarray
+    half_travels_px: np.ndarray
 
 
 @lru_cache
@@ -109,25 +109,25 @@ def tables_of(grid: CutGrid) -> EdgeTables:
     """The tables for a grid."""
     off, step = grid.offsets_px, grid.step_px
     m = len(off)
-    looks = [(_BLUR_STEP_PX * k, 0.0) for k in range(_SHARPEST, _SOFTEST + 1)]
-    looks += [(math.hypot(BLUR_PX, SAMPLING_PX), _TRAVEL_STEP_PX * k) for k in range(1, _FURTHEST + 1)]
-    blurs = np.array([math.hypot(blur, way / math.sqrt(12)) for blur, way in looks])
-    half_ways = np.array([way / 2 for _, way in looks])
-    flank = np.round(np.minimum(_ROUGH_PX + half_ways, max(off[-1] - _LEAST_REACH_PX, _ROUGH_PX))
+    profiles = [(_BLUR_STEP_PX * k, 0.0) for k in range(_SHARPEST, _SOFTEST + 1)]
+    profiles += [(math.hypot(BLUR_PX, SAMPLING_PX), _TRAVEL_STEP_PX * k) for k in range(1, _FURTHEST + 1)]
+    blurs = np.array([math.hypot(blur, travel / math.sqrt(12)) for blur, travel in profiles])
+    half_travels = np.array([travel / 2 for _, travel in profiles])
+    flank = np.round(np.minimum(_ROUGH_PX + half_travels, max(off[-1] - _LEAST_REACH_PX, _ROUGH_PX))
                      / step).astype(np.int64)
-    rough = np.zeros((len(looks), 2 * flank.max() + 1, LANES))
-    for its, look, n in zip(rough, looks, flank, strict=True):
-        its[:2 * n + 1] = _blurred_edge(np.arange(-n, n + 1) * step, *look)
+    rough = np.zeros((len(profiles), 2 * flank.max() + 1, LANES))
+    for its, profile, n in zip(rough, profiles, flank, strict=True):
+        its[:2 * n + 1] = _blurred_edge(np.arange(-n, n + 1) * step, *profile)
     clear = np.minimum(flank + np.round(1.5 * blurs / step).astype(np.int64), 2 * flank - 1)
     between = np.arange(FINE)[:, None] * step / FINE
-    fine = np.array([_blurred_edge(np.arange(-m, m + 1) * step - between, *look) for look in looks])
-    return EdgeTables(step, off, flank, rough, clear, fine, blurs, half_ways)
+    fine = np.array([_blurred_edge(np.arange(-m, m + 1) * step - between, *profile) for profile in profiles])
+    return EdgeTables(step, off, flank, rough, clear, fine, blurs, half_travels)
 
 
 @njit(cache=True, nogil=True)
-def look_of(blur_px, travel_px):
+def profile_of(blur_px, travel_px):
     """Which of the tables' edges has that blur in the picture, or, where it travels at all, goes so far."""
-    way = round(travel_px / _TRAVEL_STEP_PX)
-    if way > 0:
-        return _SOFTEST - _SHARPEST + min(way, _FURTHEST)
+    travel = round(travel_px / _TRAVEL_STEP_PX)
+    if travel > 0:
+        return _SOFTEST - _SHARPEST + min(travel, _FURTHEST)
     return min(max(round(math.hypot(blur_px, SAMPLING_PX) / _BLUR_STEP_PX), _SHARPEST), _SOFTEST) - _SHARPEST

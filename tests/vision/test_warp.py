@@ -10,7 +10,7 @@ from tests.vision.drawn import CAMERA, looking_down, picture, sheet
 from vision import rigid
 from vision.bench.background import MASK_SCALE, BenchView
 from vision.bench.board import BoardFollower
-from vision.bench.carried import BenchCarrier, BenchRelief
+from vision.bench.warp import BenchRelief, BenchWarper
 from vision.edges.cuts import linear_light
 from vision.types import BenchPose
 
@@ -28,9 +28,9 @@ def seen_from(pose, height_mm=0.0):
     return np.repeat(picture(lifted, print_=sheet(with_board=True), noise=0)[..., None], 3, 2)
 
 
-def carrier_and_view(pose, picture_, board=None):
+def warper_and_view(pose, picture_, board=None):
     view = BenchView(picture_)
-    return BenchCarrier(BenchRelief(CAMERA, BOARD_TOP_MM, board), view, at(pose, 0.0)), view
+    return BenchWarper(BenchRelief(CAMERA, BOARD_TOP_MM, board), view, at(pose, 0.0)), view
 
 
 def off_px(view, picture_, where):
@@ -54,42 +54,42 @@ def after():
 
 
 def test_a_view_lies_on_the_new_picture_at_once_when_the_camera_is_bumped(before, after):
-    carrier, view = carrier_and_view(BEFORE, before)
+    warper, view = warper_and_view(BEFORE, before)
     bumped_by = max(off_px(view, after, part) for part in PARTS)
 
-    carrier.step(at(AFTER, 1.0))
+    warper.step(at(AFTER, 1.0))
 
     assert bumped_by > 5
     assert max(off_px(view, after, part) for part in PARTS) < 0.1
 
 
 def test_a_view_follows_a_camera_that_creeps(before, after):
-    carrier, view = carrier_and_view(BEFORE, before)
-    way = rigid.difference(AFTER, BEFORE)
+    warper, view = warper_and_view(BEFORE, before)
+    shift = rigid.difference(AFTER, BEFORE)
 
     for k in range(1, 101):
-        carrier.step(at(rigid.moved(BEFORE, way * k / 100), k / 10))
+        warper.step(at(rigid.moved(BEFORE, shift * k / 100), k / 10))
 
     assert max(off_px(view, after, part) for part in PARTS) < 0.35
 
 
 def test_what_comes_into_the_picture_with_a_bump_is_not_known(before):
-    carrier, view = carrier_and_view(BEFORE, before)
+    warper, view = warper_and_view(BEFORE, before)
     turned = rigid.transform(rigid.exp_rotation(np.array([0, 0.1, 0])), np.zeros(3)) @ BEFORE  # by 90 px
 
-    carrier.step(at(turned, 1.0))
+    warper.step(at(turned, 1.0))
 
     assert (view.known[:, :80] == 0).all() != (view.known[:, -80:] == 0).all()
     assert (view.known[:, 110:-110] > 0).mean() > 0.95
 
 
 def test_a_view_is_as_it_was_when_a_pose_had_gone_astray(before):
-    carrier, view = carrier_and_view(BEFORE, before)
+    warper, view = warper_and_view(BEFORE, before)
     light = view.light.copy()
 
-    carrier.step(at(looking_down(80, -150, 300, 20), 1.0))
+    warper.step(at(looking_down(80, -150, 300, 20), 1.0))
     astray = np.abs(view.light - light).max()
-    carrier.step(at(BEFORE, 1.1))
+    warper.step(at(BEFORE, 1.1))
 
     assert astray > 0.3
     np.testing.assert_allclose(view.light, light, atol=1e-3)
@@ -99,12 +99,12 @@ def test_a_view_is_as_it_was_when_a_pose_had_gone_astray(before):
 def test_the_board_is_carried_at_its_height():
     here, there = looking_down(), looking_down(60, -150, 320, 5)
     board = BoardFollower(CAMERA, BOARD_TOP_MM, np.zeros(2), REACH_MM)
-    carrier, view = carrier_and_view(here, seen_from(here, BOARD_TOP_MM), board)
-    flat_carrier, flat_view = carrier_and_view(here, seen_from(here, BOARD_TOP_MM))
+    warper, view = warper_and_view(here, seen_from(here, BOARD_TOP_MM), board)
+    flat_warper, flat_view = warper_and_view(here, seen_from(here, BOARD_TOP_MM))
     now = seen_from(there, BOARD_TOP_MM)
 
-    carrier.step(at(there, 1.0))
-    flat_carrier.step(at(there, 1.0))
+    warper.step(at(there, 1.0))
+    flat_warper.step(at(there, 1.0))
 
     rows, columns = np.nonzero(board.region(there, now.shape))
     inner = (slice(int(np.quantile(rows, 0.3)), int(np.quantile(rows, 0.7))),
@@ -136,7 +136,7 @@ def slid(tool=None):
     now = nudged(SHIFT).copy()
     if tool is not None:
         now[np.kron(tool, np.ones((MASK_SCALE, MASK_SCALE), bool)) > 0] = 255
-    BenchCarrier(BenchRelief(CAMERA, 0.0, board), view, at(BEFORE, 0.0)).slide(now, tool, np.zeros(3), np.array(SHIFT))
+    BenchWarper(BenchRelief(CAMERA, 0.0, board), view, at(BEFORE, 0.0)).slide(now, tool, np.zeros(3), np.array(SHIFT))
     return view, board
 
 

@@ -6,7 +6,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial.distance import cdist
 from scipy.spatial.transform import Rotation
 
-from vision.parts.spots import _as_one, _groups, _SpotJudge, _square
+from vision.parts.spots import _as_one, _groups, _SpotDetector, _square
 
 RNG = np.random.default_rng(17)
 AT = RNG.uniform([5.0, -20.0], [40.0, 10.0], (24, 2))
@@ -64,13 +64,13 @@ def test_a_square_is_filled_evenly_about_its_middle(side, pitch, n):
 
 def run(shift_of, seconds=4.0, rate=8, seen_of=lambda t: np.array([True, True, True]), sigma=0.01, least=0.1):
     """Indices told, with their time, and the judge; three spots."""
-    judge, told = _SpotJudge(3), []
+    detector, told = _SpotDetector(3), []
     for i in range(int(seconds * rate)):
         t_s = i / rate
-        moved = judge.step(t_s, np.asarray(shift_of(t_s), float), np.full(3, sigma), np.full(3, least), seen_of(t_s))
+        moved = detector.step(t_s, np.asarray(shift_of(t_s), float), np.full(3, sigma), np.full(3, least), seen_of(t_s))
         if len(moved):
-            told.append((t_s, moved.tolist(), *judge.take(moved)))
-    return told, judge
+            told.append((t_s, moved.tolist(), *detector.take(moved)))
+    return told, detector
 
 
 def rest_then(shift, at_s=2.0):
@@ -100,9 +100,9 @@ def test_a_spot_that_comes_back_before_it_stayed_is_not_told():
 
 def test_seats_are_the_mean_of_the_first_readings():
     wave = RNG.normal(0, 0.01, (40, 3, 2))
-    judge = run(lambda t: wave[int(t * 8)], 0.75)[1]
+    detector = run(lambda t: wave[int(t * 8)], 0.75)[1]
 
-    np.testing.assert_allclose(judge.seat_mm, wave[:6].mean(0), atol=1e-12)
+    np.testing.assert_allclose(detector.seat_mm, wave[:6].mean(0), atol=1e-12)
 
 
 def test_a_spot_that_was_hidden_for_long_begins_anew():
