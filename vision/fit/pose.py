@@ -23,7 +23,7 @@ __all__ = ["Picture", "PosePrior", "PoseFit", "Travel", "fit_pose", "weak_prior"
            "picture_cuts"]
 
 _LEAST_MISFIT_NOISE = 0.42
-_RESTING = Travel(np.zeros(6), np.zeros(3), 0.0, 0.0, 0.0)
+_RESTING = Travel(np.zeros(6), np.zeros((6, 6)), 0.0, 0.0)
 _FREE_PX = 2.0  # sigma of where limbs that are left free may be seen
 
 
@@ -173,7 +173,7 @@ def fit_pose(
     plane : (normal (3,) in the camera frame, distance, sigma) or None
         What else is known: normal . tip = distance [mm], as when the outlet stands on a gauge block.
     travel : Travel, optional
-        How the tool moves while the picture is taken: it blurs the edges that the tool crosses, and shifts rows that are
+        How the tool moves while the picture is taken, at the prior's pose: it blurs the edges that the tool crosses, and shifts rows that are
         read later.
     veil : float
         As in `find_edges`.

@@ -63,10 +63,9 @@ class Travel(NamedTuple):
     Attributes
     ----------
     rates : array, shape (6,)
-        Steps of `moved_pose` a second, as expected.
-    before_mm : array, shape (3,)
-        Where the outlet was in the picture before, camera frame; since_s, how long ago: 0 where that is not known, or
-        too long.
+        Steps of `moved_pose` a second, as expected at the pose that is.
+    faster : array, shape (6, 6)
+        By how much the rates are other for each step from that pose [1 / s].
     open_s : float
         For which the shutter is open.
     readout_s : float
@@ -74,8 +73,7 @@ class Travel(NamedTuple):
     """
 
     rates: np.ndarray
-    before_mm: np.ndarray
-    since_s: float
+    faster: np.ndarray
     open_s: float
     readout_s: float
 
@@ -106,42 +104,25 @@ def fit_rounds(tool, lens, scene, tip, axis, roll_rad, known, travel, spreads_px
     Parameters
     ----------
     travel : Travel
-        It blurs the edges that the tool crosses, and shifts rows that are read later; brought up to date with what each
-        round finds.
+        It blurs the edges that the tool crosses, and shifts rows that are read later.
     spreads_px : array
         How far edges may be from where they are expected, round by round.
     is_exact : bool
         As in `fit_pose`.
     """
     seen_px = np.zeros(len(known.offset_px) // 2)
-    rates = travel.rates
     for i in range(len(spreads_px)):  # `_round` is called in one place, since it is compiled as a part of this
-        found = _round(tool, lens, scene, tip, axis, roll_rad, known, travel, rates, spreads_px[i], step_mm,
+        found = _round(tool, lens, scene, tip, axis, roll_rad, known, travel, spreads_px[i], step_mm,
                        i == len(spreads_px) - 1, is_exact, seen_px, tables)
         if len(found.solved.step) == 0:
             break
         tip, axis, roll_rad = found.tip_mm, found.axis, found.roll_rad
-        rates = _rates_now(travel, tip)
     return found, len(found.solved.step) > 0
 
 
-@njit(cache=True, nogil=True)
-def _rates_now(travel, tip):
-    """Rates of a tool whose outlet has come to `tip`: the speed between two frames lags half a frame behind, and what
-    is expected a whole one. Along the line of sight, and turning, they are left as expected: there the fit tells
-    least."""
-    if travel.since_s == 0.0:
-        return travel.rates
-    rates = travel.rates.copy()
-    faster = 1.5 * ((tip - travel.before_mm) / travel.since_s - rates[:3])
-    ray = tip / math.sqrt((tip * tip).sum())
-    rates[:3] += faster - (faster * ray).sum() * ray
-    return rates
-
-
 @njit(cache=True, nogil=True, inline="always")
-def _round(tool, lens, scene, tip, axis, roll_rad, known, travel, rates, spread_px, step_mm, is_last, is_exact,
-           seen_px, tables):
+def _round(tool, lens, scene, tip, axis, roll_rad, known, travel, spread_px, step_mm, is_last, is_exact, seen_px,
+           tables):
     """One round; `seen_px` is where the round before saw the edges of each side, and is brought up to date."""
     is_exact = is_exact and is_last
     after = math.cos(tool.bend_rad) * -axis + math.sin(tool.bend_rad) * sideways_of(axis, roll_rad)
@@ -157,6 +138,8 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel, rates, spread_
         _along(px, normal_px, labels, lines, bend)
     px, normal_px, labels, jacobian = px[inside], normal_px[inside], labels[inside], jacobian[inside]
     lines, bend = lines[inside], bend[inside]
+    expected = _steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad)
+    rates = travel.rates - travel.faster @ expected
     n = len(px)
     sides, middle_px, blur, travel_px = np.empty(n, np.int64), np.empty(n), np.empty(n), np.empty(n)
     length_mm, along = values[:, 1][inside], values[:, 2][inside]
@@ -170,6 +153,8 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel, rates, spread_
         late_s = travel.readout_s * ((px[i, 1] + 0.5) / scene.known.shape[0] - 0.5)
         for k in range(2):
             px[i, k] += (middle_px[i] + late_s * speed_px_s) * normal_px[i, k]
+        if late_s != 0.0:
+            jacobian[i] += late_s * (jacobian[i] @ travel.faster)
         blur[i] = min(math.hypot(BLUR_PX, travel_px[i] / math.sqrt(12.0)), _MOST_BLUR_PX)
     cuts, back = cut_through(scene.image, scene.background, scene.known, px, normal_px, labels[:, 1] == STEP, lines,
                              tables.offsets_px, scene.noise)
@@ -184,7 +169,6 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel, rates, spread_
         spread2 = blur[i] ** 2 + SAMPLING_PX ** 2 + (lines[i] ** 2 - 1) / 12.0
         offset[i] += middle_px[i] + 0.5 * bend[i] * spread2
     label = 2 * sides + lighter
-    expected = _steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad)
     crowding_px = _crowding_px(px, normal_px, labels) if is_exact else np.zeros(n)
     edges = Edges(jacobian, along, label, length_mm, offset, sigma, gain, crowding_px)
     solved = solve_steps(edges, known, expected, tip, spread_px, is_exact)

@@ -28,6 +28,7 @@ __all__ = [
     "smooth",
     "N_POSE",
     "N_MOVING",
+    "N_RATE",
 ]
 
 N_POSE, N_RATE = 6, 5
