@@ -125,12 +125,13 @@ def _scene(unknown=None):
 
 PX, NORMAL = np.array([[30.2, 25.7], [55.0, 31.0]]), np.array([[0.6, 0.8], [1.0, 0.0]])
 LINES = np.array([1, 3])
+EVEN = np.ones(60, np.float32)
 
 
 def test_cuts_go_through_the_picture_and_through_the_bench_behind_it():
     image, bench, known = _scene()
 
-    cuts, back = cut_through(image, bench, known, PX, NORMAL, np.zeros(2, bool), LINES, OFFSETS_PX, NOISE)
+    cuts, back = cut_through(image, bench, known, EVEN, PX, NORMAL, np.zeros(2, bool), LINES, OFFSETS_PX, NOISE)
 
     assert_allclose(cuts, to_opponent(sample_along(image, LINEAR, PX, NORMAL, OFFSETS_PX, LINES), NOISE), atol=0.0)
     assert_allclose(back, to_opponent(sample_along(bench, NO_TONE, PX, NORMAL, OFFSETS_PX, LINES), NOISE), atol=0.0)
@@ -142,9 +143,9 @@ def test_cuts_go_through_the_picture_and_through_the_bench_behind_it():
                                                   ((38, 37), False), (None, False)])
 def test_the_outer_end_of_a_cut_stands_for_what_is_not_known_behind_it(unknown, is_flat):
     image, bench, known = _scene(unknown)
-    bare = cut_through(image, bench, np.full_like(known, 255), PX, NORMAL, np.zeros(2, bool), LINES, OFFSETS_PX, NOISE)
+    bare = cut_through(image, bench, np.full_like(known, 255), EVEN, PX, NORMAL, np.zeros(2, bool), LINES, OFFSETS_PX, NOISE)
 
-    cuts, back = cut_through(image, bench, known, PX, NORMAL, np.zeros(2, bool), LINES, OFFSETS_PX, NOISE)
+    cuts, back = cut_through(image, bench, known, EVEN, PX, NORMAL, np.zeros(2, bool), LINES, OFFSETS_PX, NOISE)
 
     outer = cuts[0, :, -10:].mean(1)  # a quarter of 37
     assert_allclose(back[0], np.tile(outer[:, None], 37) if is_flat else bare[1][0], rtol=1e-6)
@@ -154,7 +155,7 @@ def test_the_outer_end_of_a_cut_stands_for_what_is_not_known_behind_it(unknown, 
 def test_the_outer_end_of_a_cut_stands_for_metal_behind_it():
     image, bench, known = _scene()
 
-    cuts, back = cut_through(image, bench, known, PX, NORMAL, np.array([False, True]), LINES, OFFSETS_PX, NOISE)
+    cuts, back = cut_through(image, bench, known, EVEN, PX, NORMAL, np.array([False, True]), LINES, OFFSETS_PX, NOISE)
 
     assert_allclose(back[1], np.tile(cuts[1, :, -10:].mean(1)[:, None], 37), rtol=1e-6)
     assert np.ptp(back[0, 0]) > 0.1

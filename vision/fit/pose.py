@@ -41,12 +41,20 @@ class Picture:
         Above 0 where the background is known.
     noise : tuple of float
         Scatter of the picture about the bench, as in `find_edges`.
+    gain : array, shape (h,), float32, or None
+        Light of each row over the background's; 1 when not given.
     """
 
     image: np.ndarray
     background: np.ndarray
     known: np.ndarray
     noise: tuple[float, float, float] = USUAL_NOISE
+    gain: np.ndarray | None = None
+
+    @cached_property
+    def gains(self) -> np.ndarray:
+        """The gain (h,), 1 where none is given."""
+        return np.ones(len(self.known), np.float32) if self.gain is None else self.gain
 
     @cached_property
     def light(self) -> np.ndarray:
@@ -189,7 +197,7 @@ def fit_pose(
     prior = prior or weak_prior(body, bias, start)
     # a bench stored from photographs and a codec's colours are never as exact as a quiet picture
     widening = max(1.0, (_LEAST_MISFIT_NOISE / picture.noise[0]) ** 2)
-    scene = Scene(np.ascontiguousarray(picture.image), picture.background, picture.known, picture.noise,
+    scene = Scene(np.ascontiguousarray(picture.image), picture.background, picture.known, picture.gains, picture.noise,
                   PICK_LIMIT * widening, MISFIT_LIMIT * widening, float(veil))
     normal, distance = (np.zeros(3), 0.0) if plane is None else (plane[0] / plane[2], float(plane[1] / plane[2]))
     slope_var = slope_variances(body) * is_exact
@@ -222,7 +230,7 @@ def picture_cuts(picture: Picture, out: Outline, grid: CutGrid) -> tuple[np.ndar
     """Cuts across the outline through the picture and through the bench behind it, each (n, 3, m), as `cut_through`
     gives them.
     """
-    return cut_through(picture.image, picture.background, picture.known, out.px, out.normal_px, out.side == STEP,
+    return cut_through(picture.image, picture.background, picture.known, picture.gains, out.px, out.normal_px, out.side == STEP,
                        np.ones(len(out.px), np.int64), grid.offsets_px, picture.noise)
 
 

@@ -51,6 +51,7 @@ class Scene(NamedTuple):
     image: np.ndarray
     background: np.ndarray
     known: np.ndarray
+    gain: np.ndarray
     noise: tuple[float, ...]
     pick_limit: float
     misfit_limit: float
@@ -156,8 +157,8 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel, spread_px, ste
         if late_s != 0.0:
             jacobian[i] += late_s * (jacobian[i] @ travel.faster)
         blur[i] = min(math.hypot(BLUR_PX, travel_px[i] / math.sqrt(12.0)), _MOST_BLUR_PX)
-    cuts, back = cut_through(scene.image, scene.background, scene.known, px, normal_px, labels[:, 1] == STEP, lines,
-                             tables.offsets_px, scene.noise)
+    cuts, back = cut_through(scene.image, scene.background, scene.known, scene.gain, px, normal_px, labels[:, 1] == STEP,
+                             lines, tables.offsets_px, scene.noise)
     offset, sigma, gain, lighter = edges_along(cuts, back, lines, sides, len(seen_px) if is_exact else 0, blur,
                                                travel_px, spread_px,
                                                scene.pick_limit, scene.misfit_limit, scene.veil, scene.noise[0], tables)
@@ -234,15 +235,21 @@ def _crowding_px(px, normal_px, labels):
 
 
 @njit(cache=True, nogil=True)
-def cut_through(image, background, known, px, normal_px, is_flat, lines, offsets_px, noise):
+def cut_through(image, background, known, gain, px, normal_px, is_flat, lines, offsets_px, noise):
     """Cuts through the picture and through the bench behind it, each (n, 3, m), linear light as `to_opponent` gives it.
 
     Where the scene behind is not known, or is metal, the outer end of the cut stands for it.
     """
     cuts = to_opponent(sample_along(image, LINEAR, px, normal_px, offsets_px, lines), noise)
-    back = to_opponent(sample_along(background, NO_TONE, px, normal_px, offsets_px, lines), noise)
+    back = sample_along(background, NO_TONE, px, normal_px, offsets_px, lines)
     h, w = known.shape
     n, channels, m = cuts.shape
+    for i in range(n):
+        for j in range(m):
+            lit = gain[min(max(round(px[i, 1] + offsets_px[j] * normal_px[i, 1]), 0), h - 1)]
+            for c in range(channels):
+                back[i, c, j] *= lit
+    back = to_opponent(back, noise)
     reach = offsets_px[-1]
     for i in range(n):
         flat = is_flat[i]
