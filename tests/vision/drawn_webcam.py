@@ -19,9 +19,9 @@ from vision.camera.model import CameraModel
 from vision.edges.profiles import BLUR_PX
 from vision.edges.search import noise_sigma
 from vision.nozzle.body import ToolPose, axis_frame
-from vision.types import Frame, FloatArray
+from vision.types import FloatArray, Frame
 
-__all__ = ["CAM_FROM_BENCH", "FRAME_S", "TOOL_TINT", "Webcam", "bench_light", "frames", "tool_in_bench"]
+__all__ = ["CAM_FROM_BENCH", "FRAME_S", "TOOL_TINT", "Webcam", "bench_light", "frames", "tool_in_bench", "waved"]
 
 CAM_FROM_BENCH = looking_down(y_mm=-190.0, z_mm=330.0)
 FRAME_S = 1 / 30
@@ -94,6 +94,27 @@ def frames(webcam: Webcam, n: int, seed: int = 0, phase: float = 0.0,
         image = as_camera(light)
         grey = cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)
         yield (Frame(index, t_s, image, "drawn", grey), *tool_in_bench(t_s, phase))
+
+
+def waved(readout_s: float, n: int, reach_mm: float = 30.0, seed: int = 0) -> Iterator[Frame]:
+    """Frames of the mat moved to and fro below a camera that reads its rows within that time."""
+    w, h = CAMERA.image_size_px
+    rng, top, look = np.random.default_rng(seed), sheet(), _rays(CAMERA).reshape(3, 2 * h, 2 * w)
+    for index in range(n):
+        t_s = index * FRAME_S
+        row_s = t_s + readout_s * ((np.arange(2 * h) + 0.5) / (2 * h) - 0.5)
+        x_mm = reach_mm * np.sin(2 * np.pi * 0.8 * row_s)
+        y_mm = reach_mm * np.sin(2 * np.pi * 0.6 * row_s + 1.0)
+        to_bench = rigid.inverse(CAM_FROM_BENCH)
+        way = np.tensordot(to_bench[:3, :3], look, 1)
+        far = -to_bench[2, 3] / way[2]
+        at = [to_bench[0, 3] + far * way[0] - x_mm[:, None], to_bench[1, 3] + far * way[1] - y_mm[:, None]]
+        px = np.stack([at[0] * _PER_MM + top.shape[1] / 2 - 0.5, top.shape[0] / 2 - at[1] * _PER_MM - 0.5])
+        seen = cv2.remap(top, *px.astype(np.float32), cv2.INTER_LINEAR, borderValue=90)
+        light = cv2.GaussianBlur((seen / 255.0).astype(np.float32) ** 2.2, (0, 0), 2 * BLUR_PX)
+        grey = 255 * cv2.resize(light, (w, h), interpolation=cv2.INTER_AREA) ** (1 / 2.2) + rng.normal(0, 2.0, (h, w))
+        grey = np.clip(grey, 0, 255).round().astype(np.uint8)
+        yield Frame(index, t_s, np.repeat(grey[..., None], 3, 2), "drawn", grey)
 
 
 def _breathed(share: float) -> CameraModel:

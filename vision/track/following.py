@@ -18,7 +18,18 @@ from vision.track.estimate import steady
 from vision.track.evidence import log_likelihood_ratio
 from vision.track.find import DRAFT_STEP_MM, IN_PART, poses_near, share_in_view
 from vision.track.hypothesis import LOG_HIDDEN, Hypothesis, updated_log_odds
-from vision.track.kalman import N_MOVING, N_POSE, N_RATE, Motion, ToolState, condition, gate, predict, start_state, with_modes
+from vision.track.kalman import (
+    N_MOVING,
+    N_POSE,
+    N_RATE,
+    Motion,
+    ToolState,
+    condition,
+    gate,
+    predict,
+    start_state,
+    with_modes,
+)
 from vision.track.measurement import bench_chart, chart_turn, observation
 from vision.track.metal import log_appearance_ratio, metal_appearance
 from vision.track.prior import log_prior
