@@ -173,9 +173,10 @@ def _drawn(camera: CameraModel, row_s: FloatArray, phase: float) -> tuple[np.nda
             at_x = np.sort(ends[k], None)
             middle = 0.5 * (at_x[1:] + at_x[:-1])
             metal = np.zeros(len(middle))
-            for inside, (left, right) in zip(INSIDE, ends[k], strict=True):  # the jet points away: the handle is nearest
+            for inside, (left, right) in zip(INSIDE, ends[k], strict=True):  # the handle is nearest
                 metal[(left < middle) & (middle < right)] = inside
             for out, level in ((cover, metal > 0), (ink, metal)):
-                out[first * _FINE + k] = np.diff(np.interp(edge, at_x, np.append(0.0, np.cumsum(level * np.diff(at_x)))))
+                area = np.append(0.0, np.cumsum(level * np.diff(at_x)))
+                out[first * _FINE + k] = np.diff(np.interp(edge, at_x, area))
     blur = float(np.sqrt(BLUR_PX**2 - 1 / 12))  # averaging over a pixel blurs by so much itself
     return tuple(cv2.GaussianBlur(x.reshape(h, _FINE, w).mean(1), (0, 0), blur) for x in (cover, ink))

@@ -1,4 +1,4 @@
-"""What a round of the fit is made of: rates, bends, what disturbs edges, cuts before what is not known."""
+"""What a round of the fit is made of: steps, bends, what disturbs edges, cuts before what is not known."""
 
 import numpy as np
 import pytest
@@ -10,11 +10,10 @@ from vision.fit.bias import DEFAULT_BIAS, EdgeBias, edge_offsets, group_key, gro
 from vision.fit.least_squares import Solved
 from vision.fit.pose import free_limbs, weak_prior
 from vision.fit.rounds import (
-    Travel,
+    Scene,
     _along,
     _crowding_px,
     _keep_offsets,
-    _rates_now,
     _steps_to,
     cut_through,
     is_inside,
@@ -34,26 +33,6 @@ def test_the_steps_from_one_pose_to_a_near_one_are_those_that_led_there():
     found = _steps_to(POSE.tip_mm, POSE.axis, POSE.roll_rad, goal.tip_mm, goal.axis, goal.roll_rad)
 
     assert_allclose(found, step, atol=1e-6)
-
-
-def test_a_tool_s_rates_follow_its_outlet_across_the_line_of_sight_alone():
-    tip, before = np.array([3.0, -40.0, 300.0]), np.array([1.0, -44.0, 309.0])
-    rates = np.array([15.0, 27.0, -60.0, 0.2, -0.1, 0.3])
-    ray = tip / np.linalg.norm(tip)
-
-    now = _rates_now(Travel(rates, before, 0.04, 0.01, 0.02), tip)
-
-    # the mean speed of the last frame lags by half a frame, that expected by a whole one: go on as far again
-    faster = 1.5 * ((tip - before) / 0.04 - rates[:3])
-    assert (now - rates)[:3] @ ray == pytest.approx(0.0, abs=1e-12)
-    assert_allclose(np.cross((now - rates)[:3], ray), np.cross(faster, ray), atol=1e-10)
-    assert_allclose(now[3:], rates[3:], atol=0.0)
-
-
-def test_the_rates_of_a_tool_that_was_not_seen_before_are_as_expected():
-    rates = np.array([15.0, 27.0, -60.0, 0.2, -0.1, 0.3])
-
-    assert_allclose(_rates_now(Travel(rates, np.zeros(3), 0.0, 0.01, 0.02), POSE.tip_mm), rates, atol=0.0)
 
 
 def test_edges_are_seen_four_pixels_inside_a_picture():
@@ -125,16 +104,30 @@ def _scene(unknown=None):
 
 PX, NORMAL = np.array([[30.2, 25.7], [55.0, 31.0]]), np.array([[0.6, 0.8], [1.0, 0.0]])
 LINES = np.array([1, 3])
-EVEN = np.ones(60, np.float32)
+
+
+def _seen(image, bench, known, gain=None):
+    return Scene(image, bench, known, np.ones(60, np.float32) if gain is None else gain, NOISE, 1.0, 1.0, 1.0)
 
 
 def test_cuts_go_through_the_picture_and_through_the_bench_behind_it():
     image, bench, known = _scene()
 
-    cuts, back = cut_through(image, bench, known, EVEN, PX, NORMAL, np.zeros(2, bool), LINES, OFFSETS_PX, NOISE)
+    cuts, back = cut_through(_seen(image, bench, known), PX, NORMAL, np.zeros(2, bool), LINES, OFFSETS_PX)
 
     assert_allclose(cuts, to_opponent(sample_along(image, LINEAR, PX, NORMAL, OFFSETS_PX, LINES), NOISE), atol=0.0)
     assert_allclose(back, to_opponent(sample_along(bench, NO_TONE, PX, NORMAL, OFFSETS_PX, LINES), NOISE), atol=0.0)
+
+
+def test_the_bench_behind_a_cut_is_lit_row_by_row_as_the_picture_is():
+    image, bench, known = _scene()
+    gain = np.linspace(0.6, 1.7, 60).astype(np.float32)
+
+    _, back = cut_through(_seen(image, bench, known, gain), PX, NORMAL, np.zeros(2, bool), LINES, OFFSETS_PX)
+
+    even = to_opponent(sample_along(bench, NO_TONE, PX, NORMAL, OFFSETS_PX, LINES), NOISE)
+    row = np.round(PX[:, 1, None] + OFFSETS_PX * NORMAL[:, 1, None]).astype(int)
+    assert_allclose(back, even * gain[row][:, None], rtol=1e-4, atol=1e-6)
 
 
 # pixels of the first cut: its edge, half way to its outer end and there, and beside those
@@ -143,9 +136,9 @@ def test_cuts_go_through_the_picture_and_through_the_bench_behind_it():
                                                   ((38, 37), False), (None, False)])
 def test_the_outer_end_of_a_cut_stands_for_what_is_not_known_behind_it(unknown, is_flat):
     image, bench, known = _scene(unknown)
-    bare = cut_through(image, bench, np.full_like(known, 255), EVEN, PX, NORMAL, np.zeros(2, bool), LINES, OFFSETS_PX, NOISE)
+    bare = cut_through(_seen(image, bench, np.full_like(known, 255)), PX, NORMAL, np.zeros(2, bool), LINES, OFFSETS_PX)
 
-    cuts, back = cut_through(image, bench, known, EVEN, PX, NORMAL, np.zeros(2, bool), LINES, OFFSETS_PX, NOISE)
+    cuts, back = cut_through(_seen(image, bench, known), PX, NORMAL, np.zeros(2, bool), LINES, OFFSETS_PX)
 
     outer = cuts[0, :, -10:].mean(1)  # a quarter of 37
     assert_allclose(back[0], np.tile(outer[:, None], 37) if is_flat else bare[1][0], rtol=1e-6)
@@ -155,7 +148,7 @@ def test_the_outer_end_of_a_cut_stands_for_what_is_not_known_behind_it(unknown, 
 def test_the_outer_end_of_a_cut_stands_for_metal_behind_it():
     image, bench, known = _scene()
 
-    cuts, back = cut_through(image, bench, known, EVEN, PX, NORMAL, np.array([False, True]), LINES, OFFSETS_PX, NOISE)
+    cuts, back = cut_through(_seen(image, bench, known), PX, NORMAL, np.array([False, True]), LINES, OFFSETS_PX)
 
     assert_allclose(back[1], np.tile(cuts[1, :, -10:].mean(1)[:, None], 37), rtol=1e-6)
     assert np.ptp(back[0, 0]) > 0.1

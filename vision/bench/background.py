@@ -44,8 +44,8 @@ class _Bench(NamedTuple):
 
 
 class _Visit(NamedTuple):
-    """One visit: its rows; light of each row (h,) over the bench's [-]; how much of a difference it takes over [-]; and after how
-    many visits something else is taken over where there was nothing, what was learned, what was given."""
+    """One visit: its rows; light of each row (h,) over the bench's [-]; how much of a difference it takes over [-]; and
+    after how many visits something else is taken over where there was nothing, what was learned, what was given."""
 
     first: int
     last: int
@@ -213,6 +213,7 @@ class BenchView:
 
     @property
     def gain(self) -> np.ndarray:
+        """As `Lamp` has it."""
         return self._lamp.gain
 
     def redraw(self, light: np.ndarray, known: np.ndarray, seen_px: np.ndarray) -> None:

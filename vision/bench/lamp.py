@@ -1,5 +1,5 @@
-"""How bright the light on the bench is now beside that of its stored picture: a camera's exposure, and the stripes that a
-lamp on the mains draws where rows are read one after the other.
+"""How bright the bench is now beside its stored picture: a camera's exposure, and the stripes that a lamp on the mains
+draws where rows are read one after the other.
 """
 
 from __future__ import annotations
@@ -28,8 +28,6 @@ class Lamp:
     ----------
     gain : array, shape (h,), float32
         Light of each row over that of the stored bench.
-    flickers : bool
-        Whether rows change from picture to picture as no shadow does.
     """
 
     def __init__(self, height_px: int) -> None:
@@ -39,6 +37,7 @@ class Lamp:
 
     @property
     def flickers(self) -> bool:
+        """Whether rows change from picture to picture as no shadow does."""
         return self._steady_for < _FLICKER_LASTS
 
     def step(self, image: np.ndarray, light: np.ndarray, known: np.ndarray, tool: np.ndarray | None) -> None:
@@ -52,8 +51,7 @@ class Lamp:
         tool : array, shape (h // 4, w // 4), uint8, or None
             Nonzero where the tool may be.
         """
-        rows, whole = _ratios(image, light, known, np.zeros((1, 1), np.uint8) if tool is None else tool, LINEAR,
-                              _PITCH_PX, _DARK, _LEAST_PIXELS)
+        rows, whole = _ratios(image, light, known, np.zeros((1, 1), np.uint8) if tool is None else tool)
         if not np.isfinite(whole):
             return
         own = rows / whole
@@ -71,23 +69,23 @@ class Lamp:
 
 
 @njit(cache=True, nogil=True)
-def _ratios(image, light, known, tool, linear, pitch, dark, least):
+def _ratios(image: np.ndarray, light: np.ndarray, known: np.ndarray, tool: np.ndarray) -> tuple[FloatArray, float]:
     """Middle ratio of picture over bench in some rows, nan where too few pixels tell it, and in the whole picture."""
     h, w = known.shape
-    n = h // pitch
-    rows, ratio = np.full(n, np.nan), np.empty(w // pitch)
-    every, total = np.empty(n * (w // pitch)), 0
+    n = h // _PITCH_PX
+    rows, ratio = np.full(n, np.nan), np.empty(w // _PITCH_PX)
+    every, total = np.empty(n * (w // _PITCH_PX)), 0
     for i in range(n):
-        y, count = pitch * i + pitch // 2, 0
-        for x in range(pitch // 2, w, pitch):
+        y, count = _PITCH_PX * i + _PITCH_PX // 2, 0
+        for x in range(_PITCH_PX // 2, w, _PITCH_PX):
             row, column = min(y // 4, tool.shape[0] - 1), min(x // 4, tool.shape[1] - 1)
             old = light[y, x, 0] + light[y, x, 1] + light[y, x, 2]
-            if known[y, x] > 0 and tool[row, column] == 0 and old > 3.0 * dark and count < len(ratio):
-                now = linear[image[y, x, 0]] + linear[image[y, x, 1]] + linear[image[y, x, 2]]
+            if known[y, x] > 0 and tool[row, column] == 0 and old > 3.0 * _DARK and count < len(ratio):
+                now = LINEAR[image[y, x, 0]] + LINEAR[image[y, x, 1]] + LINEAR[image[y, x, 2]]
                 ratio[count] = now / old
                 every[total] = ratio[count]
                 count += 1
                 total += 1
-        if count >= least:
+        if count > _LEAST_PIXELS:
             rows[i] = np.median(ratio[:count])
-    return rows, np.median(every[:total]) if total >= least else np.nan
+    return rows, np.median(every[:total]) if total > _LEAST_PIXELS else np.nan

@@ -1,8 +1,8 @@
-"""How long a camera takes to read its rows one after the other, from a recording in which the mat is waved before it, or
-the camera over the mat.
+"""How long a camera takes to read its rows one after the other, from a recording in which the mat is waved before it,
+or the camera over the mat.
 
-A rolling shutter's model: each row has its own time, and over one picture the mat moves evenly (C. Geyer, M. Meingast, S.
-Sastry, "Geometric models of rolling-shutter cameras", OMNIVIS 2005).
+A rolling shutter's model: each row has its own time, and over one picture the mat moves evenly (C. Geyer, M. Meingast,
+S. Sastry, "Geometric models of rolling-shutter cameras", OMNIVIS 2005; from memory).
 """
 
 from __future__ import annotations
@@ -24,11 +24,12 @@ from vision.types import FloatArray, Frame
 __all__ = ["Readout", "measure_readout"]
 
 _LEAST_MARKERS = 6  # in one picture [convention]
-_LEAST_PICTURES = 20  # between two others, each a little later [convention]
+_LEAST_PICTURES = 36  # between two others, each a little later [convention]
 _MOST_GAP_S = 0.1  # between pictures: over a longer one the mat does not move evenly [convention]
 MOST_SIGMA_S = 0.001  # beyond it the readout is not known: at 100 mm/s a tenth of a millimetre [derived]
 _ROUNDS = 4  # the velocity comes from poses that the readout bends a little
 _REJECT = 3.0  # sigmas of a picture's own answer
+_ALIKE = 6  # pictures, a fifth of a second, in which corners are off alike [convention]
 
 
 @dataclass(frozen=True)
@@ -125,7 +126,8 @@ def _combined(information: FloatArray, scores: FloatArray) -> tuple[float, float
         total = information[use].sum()
         value = scores[use].sum() / total
         rest = scores - value * information
-        sigma = float(np.sqrt((rest[use] ** 2).sum()) / total)
+        together = np.add.reduceat(np.where(use, rest, 0.0), np.arange(0, len(rest), _ALIKE))
+        sigma = float(np.sqrt((together ** 2).sum()) / total)
         # of a picture's own answer, the scatter goes by the root of its information
         own = rest / np.sqrt(np.maximum(information, 1e-300))
         spread = 1.4826 * np.median(np.abs(own[use]))

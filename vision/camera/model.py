@@ -93,7 +93,8 @@ class CameraModel:
 
     @property
     def readout_s(self) -> float:
-        """From the first row's exposure to the last row's; where it is not known, rows are taken as read at once [s]."""
+        """From the first row's exposure to the last row's [s]; 0 where it is not known: rows are taken as read at
+        once."""
         return 0.0 if np.isnan(self.readout_ms) else 1e-3 * self.readout_ms
 
     @property

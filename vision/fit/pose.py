@@ -181,8 +181,8 @@ def fit_pose(
     plane : (normal (3,) in the camera frame, distance, sigma) or None
         What else is known: normal . tip = distance [mm], as when the outlet stands on a gauge block.
     travel : Travel, optional
-        How the tool moves while the picture is taken, at the prior's pose: it blurs the edges that the tool crosses, and shifts rows that are
-        read later.
+        How the tool moves while the picture is taken, at the prior's pose: it blurs the edges that the tool crosses,
+        and shifts rows that are read later.
     veil : float
         As in `find_edges`.
     is_exact : bool
@@ -195,16 +195,13 @@ def fit_pose(
         None when too few edges are seen to fix the pose.
     """
     prior = prior or weak_prior(body, bias, start)
-    # a bench stored from photographs and a codec's colours are never as exact as a quiet picture
-    widening = max(1.0, (_LEAST_MISFIT_NOISE / picture.noise[0]) ** 2)
-    scene = Scene(np.ascontiguousarray(picture.image), picture.background, picture.known, picture.gains, picture.noise,
-                  PICK_LIMIT * widening, MISFIT_LIMIT * widening, float(veil))
     normal, distance = (np.zeros(3), 0.0) if plane is None else (plane[0] / plane[2], float(plane[1] / plane[2]))
     slope_var = slope_variances(body) * is_exact
     known = Known(*_as_numbers(prior.pose), prior.offset_px, prior.cov, prior.is_free, slope_var, normal, distance)
     found, is_found = fit_rounds(
-        tool_of(body), lens_of(camera), scene, *_as_numbers(start), known, _RESTING if travel is None else travel,
-        np.array(spreads_px, float), float(step_mm), is_exact, tables_of(CutGrid(float(reach_px))))
+        tool_of(body), lens_of(camera), _scene_of(picture, veil), *_as_numbers(start), known,
+        _RESTING if travel is None else travel, np.array(spreads_px, float), float(step_mm), is_exact,
+        tables_of(CutGrid(float(reach_px))))
     if not is_found:
         return None
     solved, label = found.solved, found.label
@@ -214,6 +211,13 @@ def fit_pose(
                    np.concatenate([np.arange(6), 6 + solved.groups]),
                    solved.offset_px, cov, alone_step, alone_cov, offsets_cov, solved.chi2_dof,
                    _quality(body, label, solved), int(solved.good.sum()), len(label), label, found.edge_px, solved.good)
+
+
+def _scene_of(picture: Picture, veil: float) -> Scene:
+    # a bench stored from photographs and a codec's colours are never as exact as a quiet picture
+    widening = max(1.0, (_LEAST_MISFIT_NOISE / picture.noise[0]) ** 2)
+    return Scene(np.ascontiguousarray(picture.image), picture.background, picture.known, picture.gains, picture.noise,
+                 PICK_LIMIT * widening, MISFIT_LIMIT * widening, float(veil))
 
 
 def _as_numbers(pose: ToolPose) -> tuple[FloatArray, FloatArray, float]:
@@ -230,8 +234,8 @@ def picture_cuts(picture: Picture, out: Outline, grid: CutGrid) -> tuple[np.ndar
     """Cuts across the outline through the picture and through the bench behind it, each (n, 3, m), as `cut_through`
     gives them.
     """
-    return cut_through(picture.image, picture.background, picture.known, picture.gains, out.px, out.normal_px, out.side == STEP,
-                       np.ones(len(out.px), np.int64), grid.offsets_px, picture.noise)
+    return cut_through(_scene_of(picture, STRAY_LIGHT), out.px, out.normal_px, out.side == STEP,
+                       np.ones(len(out.px), np.int64), grid.offsets_px)
 
 
 @lru_cache

@@ -157,8 +157,7 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel, spread_px, ste
         if late_s != 0.0:
             jacobian[i] += late_s * (jacobian[i] @ travel.faster)
         blur[i] = min(math.hypot(BLUR_PX, travel_px[i] / math.sqrt(12.0)), _MOST_BLUR_PX)
-    cuts, back = cut_through(scene.image, scene.background, scene.known, scene.gain, px, normal_px, labels[:, 1] == STEP,
-                             lines, tables.offsets_px, scene.noise)
+    cuts, back = cut_through(scene, px, normal_px, labels[:, 1] == STEP, lines, tables.offsets_px)
     offset, sigma, gain, lighter = edges_along(cuts, back, lines, sides, len(seen_px) if is_exact else 0, blur,
                                                travel_px, spread_px,
                                                scene.pick_limit, scene.misfit_limit, scene.veil, scene.noise[0], tables)
@@ -235,28 +234,28 @@ def _crowding_px(px, normal_px, labels):
 
 
 @njit(cache=True, nogil=True)
-def cut_through(image, background, known, gain, px, normal_px, is_flat, lines, offsets_px, noise):
+def cut_through(scene, px, normal_px, is_flat, lines, offsets_px):
     """Cuts through the picture and through the bench behind it, each (n, 3, m), linear light as `to_opponent` gives it.
 
     Where the scene behind is not known, or is metal, the outer end of the cut stands for it.
     """
-    cuts = to_opponent(sample_along(image, LINEAR, px, normal_px, offsets_px, lines), noise)
-    back = sample_along(background, NO_TONE, px, normal_px, offsets_px, lines)
-    h, w = known.shape
+    cuts = to_opponent(sample_along(scene.image, LINEAR, px, normal_px, offsets_px, lines), scene.noise)
+    back = sample_along(scene.background, NO_TONE, px, normal_px, offsets_px, lines)
+    h, w = scene.known.shape
     n, channels, m = cuts.shape
     for i in range(n):
         for j in range(m):
-            lit = gain[min(max(round(px[i, 1] + offsets_px[j] * normal_px[i, 1]), 0), h - 1)]
+            lit = scene.gain[min(max(round(px[i, 1] + offsets_px[j] * normal_px[i, 1]), 0), h - 1)]
             for c in range(channels):
                 back[i, c, j] *= lit
-    back = to_opponent(back, noise)
+    back = to_opponent(back, scene.noise)
     reach = offsets_px[-1]
     for i in range(n):
         flat = is_flat[i]
         for k in range(3):
             x = round(px[i, 0] + 0.5 * k * reach * normal_px[i, 0])
             y = round(px[i, 1] + 0.5 * k * reach * normal_px[i, 1])
-            flat = flat or known[min(max(y, 0), h - 1), min(max(x, 0), w - 1)] == 0
+            flat = flat or scene.known[min(max(y, 0), h - 1), min(max(x, 0), w - 1)] == 0
         if flat:
             for c in range(channels):
                 back[i, c] = cuts[i, c, m - (m + 3) // 4:].mean()

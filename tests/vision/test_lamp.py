@@ -1,0 +1,83 @@
+"""How bright the bench is now beside its stored picture, row by row."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from tests.vision.drawn_tool import as_camera
+from vision.bench.lamp import Lamp
+
+RNG = np.random.default_rng(2)
+BENCH = RNG.uniform(0.1, 0.4, (240, 320, 3)).astype(np.float32)
+KNOWN = np.full((240, 320), 255, np.uint8)
+ROWS = np.arange(240)
+
+
+def _after(gains, known=KNOWN, tool=None, cover=None):
+    lamp = Lamp(240)
+    for gain in gains:
+        light = BENCH * np.asarray(gain, np.float32).reshape(-1, 1, 1)
+        if cover is not None:
+            light[cover] = 0.9
+        lamp.step(as_camera(light), BENCH, known, tool)
+    return lamp
+
+
+def _stripes(phase):
+    return 1.0 + 0.3 * np.cos(2 * np.pi * ROWS / 150 + phase)
+
+
+@pytest.mark.parametrize("exposure", [0.4, 1.0, 1.8])
+def test_an_exposure_is_told_at_once_and_alike_for_all_rows(exposure):
+    lamp = _after([1.0, exposure])
+
+    assert_allclose(lamp.gain, exposure, rtol=0.01)
+    assert not lamp.flickers
+
+
+def test_stripes_that_run_through_the_pictures_are_told_row_by_row():
+    lamp = _after([_stripes(p) for p in (0.0, 2.1, 4.2)])
+
+    assert lamp.flickers
+    assert_allclose(lamp.gain[4:-4], _stripes(4.2)[4:-4], rtol=0.03)
+
+
+def test_a_shadow_s_edge_that_moves_is_no_flicker():
+    lamp = _after([np.where(60 + 6 * k > ROWS, 0.5, 1.0) for k in range(5)])
+
+    assert not lamp.flickers
+    assert_allclose(lamp.gain, 1.0, rtol=0.02)  # most of the rows are in the light
+
+
+def test_a_flicker_that_ends_is_forgotten_after_a_second():
+    still = [_stripes(0.0)] * 29
+
+    assert _after([_stripes(2.1), _stripes(0.0), *still]).flickers
+    assert not _after([_stripes(2.1), _stripes(0.0), *still, still[0]]).flickers
+
+
+def test_what_the_tool_may_cover_or_is_not_known_tells_nothing():
+    half = np.s_[:, 160:]
+    tool, known = np.zeros((60, 80), np.uint8), KNOWN.copy()
+    tool[:, 40:] = 255
+    known[half] = 0
+
+    covered = _after([1.2], cover=half)
+
+    assert abs(covered.gain[0] - 1.2) > 0.02
+    for lamp in (_after([1.2], tool=tool, cover=half), _after([1.2], known=known, cover=half)):
+        assert_allclose(lamp.gain, 1.2, rtol=0.01)
+
+
+def test_a_bench_out_of_sight_leaves_the_light_as_it_was():
+    lamp = _after([1.3])
+    lamp.step(as_camera(BENCH), BENCH, 0 * KNOWN, None)
+
+    assert_allclose(lamp.gain, 1.3, rtol=0.01)
+
+
+def test_a_bench_too_dark_to_tell_ratios_tells_nothing():
+    lamp = Lamp(240)
+    lamp.step(as_camera(0.3 * BENCH), 0.04 * BENCH, KNOWN, None)
+
+    assert_allclose(lamp.gain, 1.0)

@@ -1,0 +1,106 @@
+"""A tool that moves while the rows of a picture are read one after the other, in light that flickers."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from tests.vision.drawn import CAMERA
+from tests.vision.drawn_tool import TOOL
+from tests.vision.drawn_webcam import CAM_FROM_BENCH, Webcam, bench_light, frames, tool_in_bench
+from vision.bench.follower import BenchFollower
+from vision.bench.mat import standard_mat
+from vision.fit.bias import DEFAULT_BIAS, EdgeBias
+from vision.fit.pose import Picture, fit_pose
+from vision.fit.rounds import Travel
+from vision.nozzle.body import ToolPose, hold_of
+from vision.nozzle.silhouette import moved_pose
+from vision.track.following import Follower, NozzleModel
+from vision.track.kalman import N_POSE, condition, predict, start_state
+from vision.track.measurement import bench_chart
+from vision.track.tracker import Tracker
+from vision.types import BenchPose, TrackStatus
+
+EDGES = {key: EdgeBias(0.0, 0.1) for key in DEFAULT_BIAS}
+BENCH = BenchPose(0.0, CAM_FROM_BENCH, 1e-8 * np.eye(6), 14, 0.1)
+READOUT_S, T_S = 0.03, 11 / 30
+
+
+def _camera(readout_s):
+    return replace(CAMERA, readout_ms=1e3 * readout_s, readout_sigma_ms=0.2)
+
+
+def _pose(t_s):
+    tip, axis = (CAM_FROM_BENCH[:3, :3] @ v for v in tool_in_bench(t_s))
+    return ToolPose(tip + CAM_FROM_BENCH[:3, 3], axis)
+
+
+def _rates(t_s):
+    """Steps a second, from the drawing's own motion."""
+    a, b, h = _pose(t_s - 1e-4), _pose(t_s + 1e-4), 2e-4
+    turn = (b.axis - a.axis) / h
+    unit = [moved_pose(_pose(t_s), np.eye(6)[k] * 1e-5).axis for k in (3, 4)]
+    onto = np.stack([(u - _pose(t_s).axis) / 1e-5 for u in unit], 1)
+    return np.concatenate([(b.tip_mm - a.tip_mm) / h, np.linalg.lstsq(onto, turn, rcond=None)[0], [0.0]])
+
+
+@pytest.fixture(scope="module")
+def rolled():
+    """A picture in which the tool moves at 100 mm/s, and the bench behind it."""
+    frame = next(f for f, _, _ in frames(Webcam(readout_s=READOUT_S), 12) if f.index == 11)
+    return Picture(frame.image, bench_light()[..., None] * np.ones(3, np.float32), np.full(frame.image.shape[:2], 255,
+                                                                                           np.uint8))
+
+
+def _off(picture, travel):
+    true = _pose(T_S)
+    fit = fit_pose(CAMERA, TOOL, picture, true, EDGES, travel=travel)
+    return np.linalg.norm(fit.pose.tip_mm - true.tip_mm), np.degrees(np.arccos(fit.pose.axis @ true.axis))
+
+
+def test_a_moving_tool_is_where_it_is_when_the_middle_row_is_read(rolled):
+    known = Travel(_rates(T_S), np.zeros((6, 6)), 0.008, READOUT_S)
+
+    off_mm, off_deg = _off(rolled, known)
+
+    assert off_mm < 0.5 and off_deg < 0.25
+    assert _off(rolled, known._replace(readout_s=0.0))[1] > 4 * off_deg
+
+
+def test_rates_go_with_the_pose_as_the_filter_s_own_covariance_has_it():
+    follower = Follower(CAMERA, NozzleModel(TOOL, EDGES), 0.0)
+    motion = follower._motion
+    before = start_state(0.0, bench_chart(_pose(0.0), BENCH), 0.01 * np.eye(6), motion)
+    ahead = predict(before, 0.04, motion)
+    prior = follower._prior(ahead, BENCH)
+    step = np.array([0.4, -0.3, 0.5, 0.002, -0.001, 0.0])
+
+    travel = follower._travel(ahead, prior, BENCH)
+
+    moved = bench_chart(moved_pose(prior.pose, step), BENCH)
+    after = condition(ahead, np.arange(N_POSE), moved, 1e-9 * np.eye(6)).mean
+    later = moved_pose(moved_pose(prior.pose, step), 1e-3 * (travel.rates + travel.faster @ step))
+    assert_allclose((bench_chart(later, BENCH) - moved)[:5] / 1e-3, after[N_POSE:N_POSE + 5], atol=0.02, rtol=0.01)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("webcam", [
+    Webcam(readout_s=0.016, open_s=0.004, flicker_hz=100, flicker=0.4, steps=(1.0, 0.7, 1.25)),
+])
+def test_a_track_through_rolled_flickering_pictures_is_right_to_a_third_of_a_millimetre(webcam):
+    light = bench_light()[..., None] * np.ones(3, np.float32)
+    camera = _camera(webcam.readout_s)
+    nozzle = NozzleModel(TOOL, EDGES, light, holds=(hold_of(_pose(0.2), CAM_FROM_BENCH),))
+    tracker = Tracker(camera, BenchFollower(camera, standard_mat()), nozzle, 0.0)
+
+    off, sigma = [], []
+    for frame, tip_mm, _ in frames(webcam, 30, phase=2.0):
+        track = tracker.step(frame).track
+        if track.status is TrackStatus.TRACKING:
+            off.append(track.tip_mm[2] - tip_mm[2])
+            sigma.append(np.sqrt(track.cov[2, 2]))
+
+    assert len(off) > 12
+    assert np.sqrt(np.mean(np.square(off))) < 0.33
+    assert np.all(np.abs(off) < 3 * np.array(sigma))
