@@ -13,19 +13,17 @@ from statistics import median
 
 import numpy as np
 
+from vision.parts.gates import AT_REST, Least
 from vision.types import FloatArray, PartEvent, PartMotion
 
-__all__ = ["AT_REST_MM", "GAP_S", "PartEventDetector"]
+__all__ = ["GAP_S", "MOVED", "PartEventDetector"]
 
 GAP_S = 0.5  # without a reading, after which what was under way has ended [convention]
-AT_REST_MM = 0.03  # within which readings count as at rest, however little they scatter [convention]
-# what a movement, and an excursion that came back, must each pass: mm; pixels; sigmas
-_LEAST_MM, _LEAST_PX, _SIGMAS = 0.05, 0.35, 5.0  # no false one is told [measured: tests.benchmarks.parts_drawn false]
-_SPRING_MM, _SPRING_PX, _SPRING_SIGMAS = 0.12, 0.8, 8.0  # as above
+# what a movement, and an excursion that came back, must pass [measured: tests.benchmarks.parts_drawn false, for none]
+MOVED, _SPRANG = Least(0.05, 0.35, 5.0), Least(0.12, 0.8, 8.0)
 _AGREE = 3  # readings in a row that must agree, that a part lies elsewhere or that it rests [convention]
 _AWAY_S = 0.06  # for which they must at least, that it lies elsewhere: three pictures at 30 a second [derived]
 _AT_REST_S = 0.14  # that it rests: a finger that nudges holds a part for 0.1 s [convention]
-_AT_REST_SIGMAS = 2.0  # within which readings count as at rest [convention]
 _TELL_S = 0.4  # a movement that goes on is told by then [convention]
 _UNTOUCHED = 0.85  # share of a part that is seen throughout when nothing touches it [convention]
 _SETTLE_MM = 0.8  # a part that melts moves no further [convention]
@@ -132,7 +130,7 @@ class PartEventDetector:
 
     def _did_spring(self, move: _Move, seat: _Seat) -> bool:
         far = move.furthest
-        least = max(_SPRING_MM, _SPRING_PX / far.px_per_mm, _SPRING_SIGMAS * max(far.noise_mm, seat.noise_mm))
+        least = float(_SPRANG.at(far.px_per_mm, max(far.noise_mm, seat.noise_mm)))
         return move.least_seen >= _UNTOUCHED and self._size_mm(seat.offset(far)) > least
 
     def _unseen(self, now: PartMotion) -> PartEvent | None:
@@ -184,7 +182,7 @@ class PartEventDetector:
 
     def _threshold_mm(self, now: PartMotion, seat: _Seat) -> float:
         sigma = max(now.noise_mm, seat.noise_mm, max(now.turn_sigma_rad, seat.turn_sigma_rad) * self._half_mm)
-        return max(_LEAST_MM, _LEAST_PX / now.px_per_mm, _SIGMAS * sigma)
+        return float(MOVED.at(now.px_per_mm, sigma))
 
     def _is_away(self, p: PartMotion, seat: _Seat) -> bool:
         return self._size_mm(seat.offset(p)) > self._threshold_mm(p, seat)
@@ -206,7 +204,7 @@ class PartEventDetector:
         if not last:
             return False
         spread = max(float(np.hypot(*(p.shift_mm - last[0].shift_mm))) for p in last[1:])
-        return spread < max(AT_REST_MM, _AT_REST_SIGMAS * min(p.noise_mm for p in last))
+        return spread < float(AT_REST.at(last[0].px_per_mm, min(p.noise_mm for p in last)))
 
 
 _SEAT_S = 1.0  # memory of the seat [convention]

@@ -15,6 +15,7 @@ import numpy as np
 from vision import rigid
 from vision.camera.model import CameraModel
 from vision.camera.sources import brightness
+from vision.parts.gates import LEAST_POINTS, Likeness
 from vision.parts.patch import Patch, PatchFit, blurred, grey_at, make_patch, register, search_shift, shown
 from vision.parts.place import SECTORS, PartSpec, Place, Window, make_place, windows_of
 from vision.parts.reference import ReferenceViews, grey_around, slopes_of
@@ -23,10 +24,9 @@ from vision.types import BenchPose, FloatArray, Frame, PartMotion, PoseMiss
 
 __all__ = ["PartSpec", "PartWatcher"]
 
-_FITS, _ALIKE = 0.6, 0.75  # share of points, and correlation, from which a part is taken to be seen [convention]
-_RING_FITS, _RING_ALIKE = 0.4, 0.5  # the same of the board around it [convention]
-_LEAST_RING = 40  # points of board around a part without which it is not watched [convention]
-_LEAST_POINTS = 4  # by which a side, or an edge, can be judged [convention]
+# to their references, from which a part, and the board around it, are taken to be seen [convention]
+_PART, _RING = Likeness(0.6, 0.75), Likeness(0.4, 0.5)
+_LEAST_RING = SECTORS * LEAST_POINTS  # points of board around a part without which it is not watched [derived]
 _EDGE_STAYS, _EDGE_GREY = 0.4, 8.0  # share of an edge's contrast that is still one; contrasts that count [convention]
 _FLOOR_PX = 0.04  # of a shift's sigma: 0.01 mm at 3.8 px a mm [measured: tests.benchmarks.registration]
 _HIDDEN_PX = 0.3  # by which what covers a part may pull it, times the share covered [convention]
@@ -179,9 +179,7 @@ class _Part:
         t_s, place, window = sight.t_s, sight.place, sight.window
         ring = register(sight.picture, window.ring_px, first.ring, self._ring_shift)
         if (
-            not ring.is_settled
-            or ring.share < _RING_FITS
-            or ring.alike < _RING_ALIKE
+            not _is_seen(ring, _RING)
             or math.hypot(*ring.shift[:2].tolist()) * window.px_per_mm > _FAR_PX
         ):
             if t_s - self._t_ring_s > _AGAIN_S:
@@ -265,7 +263,7 @@ def _edges(sight: _Sight, first: FloatArray, ring: PatchFit) -> float:
         for points in (sight.place.inner_mm, sight.place.outer_mm)
     )
     strong = np.abs(first) > _EDGE_GREY
-    if strong.sum() < _LEAST_POINTS:
+    if strong.sum() < LEAST_POINTS:
         return math.nan
     stays = (outer - inner)[strong] * np.sign(first[strong]) / ring.gain
     return float((stays > _EDGE_STAYS * np.abs(first[strong])).mean())
@@ -274,7 +272,7 @@ def _edges(sight: _Sight, first: FloatArray, ring: PatchFit) -> float:
 def _clear(ring: PatchFit, patch: Patch, place: Place) -> float:
     """Share of the board that is seen on a part's most covered side."""
     sides = shown(patch, ring, place.sector, SECTORS).tolist()
-    return min((c for c, n in zip(sides, place.in_sector, strict=True) if n >= _LEAST_POINTS), default=0.0)
+    return min((c for c, n in zip(sides, place.in_sector, strict=True) if n >= LEAST_POINTS), default=0.0)
 
 
 def _change(before: FloatArray, now: FloatArray) -> float:
@@ -284,8 +282,8 @@ def _change(before: FloatArray, now: FloatArray) -> float:
     return float(np.abs(b - (a @ b) / max(float(a @ a), 1e-9) * a).mean()) if len(a) else math.nan
 
 
-def _is_seen(fit: PatchFit) -> bool:
-    return fit.is_settled and fit.share >= _FITS and fit.alike >= _ALIKE and 0.3 < fit.gain < 3.0
+def _is_seen(fit: PatchFit, likeness: Likeness = _PART) -> bool:
+    return fit.is_settled and bool(likeness.holds(fit))
 
 
 def _grey_of(sight: _Sight) -> FloatArray:

@@ -16,7 +16,8 @@ import numpy as np
 from vision import rigid
 from vision.camera.model import CameraModel
 from vision.compiled import njit
-from vision.parts.events import AT_REST_MM, GAP_S
+from vision.parts.events import GAP_S
+from vision.parts.gates import AT_REST, Least, Likeness
 from vision.parts.patch import Patch, Spots, blurred, make_patch, register_all
 from vision.parts.place import LEAN, SQUARE, PartSpec, Window, make_frame, outside_mm, windows_of
 from vision.parts.reference import ReferenceViews, grey_around, slopes_of
@@ -30,12 +31,11 @@ _MOST, _FEWEST = 24, 8  # spots that are chosen, and without which nothing can b
 _SIDE_MM, _SIDE_PX, _APART_MM = 1.4, 7.0, 1.0  # of a spot, at least; between two [convention]
 _CLEAR_MM = 1.0  # from marked parts, beside what their sides may hide [convention]
 _LEAST_GREY = 8.0  # scatter of a spot's grey levels, below which it shows nothing [convention]
-_FITS, _ALIKE = 0.8, 0.8  # share of points, and correlation, from which a spot is taken to be seen [convention]
+_SPOT = Likeness(0.8, 0.8)  # to its reference, from which a spot is taken to be seen [convention]
 _SEEN = 0.6  # share of all spots without which nothing is concluded [convention]
 _AGAIN_S = 5.0  # without that, after which others are chosen [convention]
 _FLOOR_PX, _HEIGHT_MM = 0.06, 1.5  # of a shift's sigma; by which a spot may be higher or lower than taken [convention]
-# a shift must pass each of these
-_LEAST_MM, _LEAST_PX, _SIGMAS = 0.10, 0.8, 6.0  # no false one is told [measured: tests.benchmarks.parts_drawn false]
+_MOVED = Least(0.10, 0.8, 6.0)  # what a shift must pass [measured: tests.benchmarks.parts_drawn false, for none]
 _ONE_THING_MM = 3.0  # spots so near move as one; more at once are no part that came loose [convention]
 
 
@@ -133,7 +133,7 @@ class SpotWatcher:
         self, reference: _Reference, picture: np.ndarray, window: Window, t_s: float, lean: FloatArray
     ) -> list[PartEvent]:
         fits = register_all(picture, window.ring_px, reference.spots, reference.detector.seat_mm)
-        seen = (fits.share >= _FITS) & (fits.alike >= _ALIKE) & (fits.gain > 0.3) & (fits.gain < 3.0)
+        seen = _SPOT.holds(fits)
         if seen.sum() < max(_FEWEST, _SEEN * len(seen)):
             if t_s - self._t_seen_s > _AGAIN_S:
                 self._reference = None
@@ -142,8 +142,7 @@ class SpotWatcher:
         shift = fits.shift_mm - _as_one(reference.spots.centres_mm, fits.shift_mm, seen)
         parallax_mm = _HEIGHT_MM * math.hypot(*(lean - reference.lean).tolist())
         sigma = np.sqrt(fits.variance_mm2 + (_FLOOR_PX / window.px_per_mm) ** 2 + parallax_mm**2)
-        least = np.maximum(_SIGMAS * sigma, max(_LEAST_MM, _LEAST_PX / window.px_per_mm))
-        moved = reference.detector.step(t_s, shift, sigma, least, seen)
+        moved = reference.detector.step(t_s, shift, sigma, _MOVED.at(window.px_per_mm, sigma), seen)
         return [] if not len(moved) else self._events_of(reference, t_s, moved)
 
     def _events_of(self, reference: _Reference, t_s: float, moved: np.ndarray) -> list[PartEvent]:
@@ -172,7 +171,6 @@ def _patch(
 
 _KNOWN, _SEAT = 10, 40  # readings before anything can be told; of which the seat is the mean: it follows nothing after,
 # least of all what hides it slowly [convention]
-_SAME_SIGMAS = 3.0  # within which a spot must stay where it has come to lie [convention]
 _STAYS_S, _STAYS_FRAMES = 0.3, 5  # for which it must, and in so many pictures [convention]
 
 
@@ -196,7 +194,7 @@ class _SpotDetector:
         away = seen & (np.hypot(*off.T) > least) & (self._n >= _KNOWN)
         begins = away & (
             np.isnan(self._since_s)
-            | (np.hypot(*(shift - self._there_mm).T) > np.maximum(AT_REST_MM, _SAME_SIGMAS * sigma))
+            | (np.hypot(*(shift - self._there_mm).T) > AT_REST.at(1.0, sigma))
         )
         self._since_s[begins], self._count[begins], self._there_mm[begins] = t_s, 0, shift[begins]
         self._count[away] += 1

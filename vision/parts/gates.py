@@ -1,0 +1,58 @@
+"""What readings must pass: how far a shift must go to be one, and how like its reference a thing must be to be seen."""
+
+from __future__ import annotations
+
+from typing import NamedTuple, Protocol
+
+import numpy as np
+
+from vision.types import FloatArray
+
+__all__ = ["AT_REST", "LEAST_POINTS", "Least", "Likeness"]
+
+
+class Fitted(Protocol):
+    """One fit of a patch, or the fits of many."""
+
+    @property
+    def share(self) -> float | FloatArray:
+        """Of the points that fit [-]."""
+
+    @property
+    def alike(self) -> float | FloatArray:
+        """Correlation coefficient [-]."""
+
+    @property
+    def gain(self) -> float | FloatArray:
+        """Brightness over the reference's [-]."""
+
+
+class Least(NamedTuple):
+    """A shift is one when it passes each of these: [mm]; in the picture [px]; in its own sigmas [-]."""
+
+    mm: float
+    px: float
+    sigmas: float
+
+    def at(self, px_per_mm: float, sigma_mm: float | FloatArray) -> FloatArray:
+        """What it must pass [mm] at a scale, with a sigma or several."""
+        return np.maximum(self.sigmas * np.asarray(sigma_mm), max(self.mm, self.px / px_per_mm))
+
+
+class Likeness(NamedTuple):
+    """A thing is seen when so many of its points fit [-], its grey levels correlate so well [-], and it is not so many
+    times brighter or darker than its reference [-]."""
+
+    share: float
+    alike: float
+    gain: float = 3.0
+
+    def holds(self, fit: Fitted) -> np.ndarray:
+        """Whether it does, for each fit."""
+        gain = np.asarray(fit.gain)
+        is_seen = (np.asarray(fit.share) >= self.share) & (np.asarray(fit.alike) >= self.alike)
+        return is_seen & (gain * self.gain > 1.0) & (gain < self.gain)
+
+
+AT_REST = Least(0.03, 0.0, 2.0)  # within which readings count as at rest [convention]
+LEAST_POINTS = 5  # of a picture, by which a side or an edge can be told [convention]
