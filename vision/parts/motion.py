@@ -15,27 +15,25 @@ import numpy as np
 from vision import rigid
 from vision.camera.model import CameraModel
 from vision.camera.sources import brightness
-from vision.parts.gates import LEAST_POINTS, Likeness
+from vision.parts.events import MOVED
+from vision.parts.gates import AGAIN_S, CONTRAST_GREY, FLOOR_PX, LEAST_POINTS, Likeness
 from vision.parts.patch import Patch, PatchFit, blurred, grey_at, make_patch, register, search_shift, shown
 from vision.parts.place import SECTORS, PartSpec, Place, Window, make_place, windows_of
 from vision.parts.reference import ReferenceViews, grey_around, slopes_of
 from vision.parts.standing import Standing, make_standing
 from vision.types import BenchPose, FloatArray, Frame, PartMotion, PoseMiss
 
-__all__ = ["PartSpec", "PartWatcher"]
+__all__ = ["AROUND_MM", "PartSpec", "PartWatcher"]
 
 # to their references, from which a part, and the board around it, are taken to be seen [convention]
 _PART, _RING = Likeness(0.6, 0.75), Likeness(0.4, 0.5)
 _LEAST_RING = SECTORS * LEAST_POINTS  # points of board around a part without which it is not watched [derived]
-_EDGE_STAYS, _EDGE_GREY = 0.4, 8.0  # share of an edge's contrast that is still one; contrasts that count [convention]
-_FLOOR_PX = 0.04  # of a shift's sigma: 0.01 mm at 3.8 px a mm [measured: tests.benchmarks.registration]
+_EDGE_STAYS = 0.4  # share of an edge's contrast that is still one [convention]
 _HIDDEN_PX = 0.3  # by which what covers a part may pull it, times the share covered [convention]
 _HEIGHT_SHARE, _HEIGHT_MM = 0.2, 0.2  # by which a part's height may be wrong: of it, and beside [convention]
-# by which one that melts sinks, or a nudged one rises; and the shift from which it may have [convention]
-_SINKS_MM, _STIRRED_PX = 0.1, 0.5
-_SEARCH_S, _REACH_MM = 0.1, 1.5  # a part that is not seen is looked for so often, so far around its seat [convention]
+_SINKS_MM = 0.1  # by which one that melts sinks, or a nudged one rises [convention]
+_SEARCH_S, AROUND_MM = 0.1, 1.5  # a part that is not seen is looked for so often, so far around its seat [convention]
 _FAR_PX = 3.0  # of the board around, from where it was told to be: then it is not that [convention]
-_AGAIN_S = 3.0  # without the board around, after which a new reference is taken [convention]
 
 
 class PartWatcher:
@@ -182,7 +180,7 @@ class _Part:
             not _is_seen(ring, _RING)
             or math.hypot(*ring.shift[:2].tolist()) * window.px_per_mm > _FAR_PX
         ):
-            if t_s - self._t_ring_s > _AGAIN_S:
+            if t_s - self._t_ring_s > AGAIN_S:
                 self._forget()
             self._ring_shift = np.zeros(3)
             return replace(self.miss(t_s), seen=0.0)
@@ -194,7 +192,7 @@ class _Part:
         self._before, self._shift = None, fit.shift - ring.shift
         x, y, turn = self._shift.tolist()
         noise_mm = self._noise_mm(fit, ring, window.px_per_mm, sight.lean - first.lean)
-        stirred = math.hypot(x, y) * window.px_per_mm > _STIRRED_PX
+        stirred = math.hypot(x, y) * window.px_per_mm > MOVED.px
         sinks_mm = _SINKS_MM * math.hypot(*sight.lean.tolist()) if stirred else 0.0  # seen at a slant it seems to shift
         return PartMotion(
             t_s,
@@ -203,7 +201,7 @@ class _Part:
             turn_rad=turn,
             sigma_mm=math.hypot(noise_mm, sinks_mm / math.sqrt(2)),
             turn_sigma_rad=math.sqrt(
-                fit.cov[2, 2] + ring.cov[2, 2] + (_FLOOR_PX / window.px_per_mm / place.size_mm) ** 2
+                fit.cov[2, 2] + ring.cov[2, 2] + (FLOOR_PX / window.px_per_mm / place.size_mm) ** 2
             ),
             noise_mm=noise_mm,
             seen=fit.share,
@@ -240,7 +238,7 @@ class _Part:
         if _is_seen(fit) or t_s - self._t_search_s < _SEARCH_S:
             return fit
         self._t_search_s = t_s
-        start = search_shift(picture, window.top_px, first.top, ring.shift, _REACH_MM, 0.8 / window.px_per_mm)
+        start = search_shift(picture, window.top_px, first.top, ring.shift, AROUND_MM, 0.8 / window.px_per_mm)
         other = register(picture, window.top_px, first.top, start, ring.gain)
         return other if _is_seen(other) and other.share > fit.share else fit
 
@@ -249,7 +247,7 @@ class _Part:
         x, y = lean_change.tolist()
         variances = (
             float(fit.cov[0, 0] + fit.cov[1, 1] + ring.cov[0, 0] + ring.cov[1, 1]) / 2,
-            (_FLOOR_PX / px_per_mm) ** 2,
+            (FLOOR_PX / px_per_mm) ** 2,
             (_HIDDEN_PX * (1 - fit.share) / px_per_mm) ** 2,
             height_mm**2 * (x * x + y * y) / 2,
         )
@@ -262,7 +260,7 @@ def _edges(sight: _Sight, first: FloatArray, ring: PatchFit) -> float:
         grey_at(sight.picture, sight.window.top_px, points, ring.shift)
         for points in (sight.place.inner_mm, sight.place.outer_mm)
     )
-    strong = np.abs(first) > _EDGE_GREY
+    strong = np.abs(first) > CONTRAST_GREY
     if strong.sum() < LEAST_POINTS:
         return math.nan
     stays = (outer - inner)[strong] * np.sign(first[strong]) / ring.gain

@@ -240,7 +240,7 @@ _OUTLIER = 3.0  # scatters from which a point counts as something else [conventi
 _ROUNDS = 6  # at most, for the time that they take [convention]
 # scatters at which a point counts a quarter, by round: what is far at first may come near [convention]
 _WIDENING = (7.5, 3.75, 2.5)
-_NO_STEP_MM, _NO_STEP_GAIN = 1e-3, 2e-3  # smaller ones end the rounds [convention]
+_NO_STEP_MM = 1e-3  # smaller ones end the rounds [convention]
 
 
 class _Misfit(NamedTuple):
@@ -281,7 +281,7 @@ def _register(picture, h, patch, start, gain, prior_sigma):
         for k in range(_N):
             value[k] += step[k] / value[3] if k < 3 else step[k]
         value[3] = min(max(value[3], 0.1), 4.0)
-        is_last = turn > 0 and math.hypot(step[0], step[1]) < _NO_STEP_MM * value[3] and abs(step[3]) < _NO_STEP_GAIN
+        is_last = turn > 0 and math.hypot(step[0], step[1]) < _NO_STEP_MM * value[3]
     kept = total = 0.0
     for k in range(n):
         w = misfit.weight[k] * scatter[k] * scatter[k]

@@ -14,8 +14,8 @@ from vision import rigid
 from vision.camera.model import CameraModel
 from vision.types import FloatArray
 
-__all__ = ["PartSpec", "Place", "Window", "make_frame", "make_place", "outside_mm", "windows_of", "LEAN", "SECTORS",
-           "SQUARE"]
+__all__ = ["PartSpec", "Place", "Window", "make_frame", "make_place", "outside_mm", "windows_of",
+           "LEAN", "SECTORS", "SQUARE"]
 
 SECTORS = 8  # pieces of the ring, each of which must be clear before a part is called gone [convention]
 LEAN = 0.7  # of a part's height, by which its sides may hide the board beside it: tan 35 degrees [convention]

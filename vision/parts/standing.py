@@ -17,7 +17,7 @@ from vision.types import FloatArray
 __all__ = ["Standing", "make_standing"]
 
 _LONGEST_MM = 5.0  # parts that the surface of molten solder can lift [convention]
-_CLEAR_MM = 0.25  # from the lying part's picture [convention]
+_CLEAR_MM = 0.25  # from the lying part's picture: with twice as much nothing is left of a chip's side [convention]
 # of grey levels, and of each: more than a faint shadow that went with the part [convention]
 _CHANGED_GREY, _CHANGED_SHARE = 14.0, 0.2
 
