@@ -154,7 +154,7 @@ class PartEventDetector:
 
     def _did_spring(self, move: _Move, seat: _Seat) -> bool:
         far = move.furthest
-        least = float(_SPRANG.at(far.px_per_mm, max(far.noise_mm, seat.noise_mm)))
+        least = _SPRANG.at(far.px_per_mm, max(far.noise_mm, seat.noise_mm))
         return move.least_seen >= _SETTLES.seen and self._size_mm(seat.offset(far)) > least
 
     def _unseen(self, now: PartMotion) -> PartEvent | None:
@@ -206,7 +206,7 @@ class PartEventDetector:
 
     def _threshold_mm(self, now: PartMotion, seat: _Seat) -> float:
         sigma = max(now.noise_mm, seat.noise_mm, max(now.turn_sigma_rad, seat.turn_sigma_rad) * self._half_mm)
-        return float(MOVED.at(now.px_per_mm, sigma))
+        return MOVED.at(now.px_per_mm, sigma)
 
     def _is_away(self, p: PartMotion, seat: _Seat) -> bool:
         return self._size_mm(seat.offset(p)) > self._threshold_mm(p, seat)
@@ -228,7 +228,7 @@ class PartEventDetector:
         if not last:
             return False
         spread = max(float(np.hypot(*(p.shift_mm - last[0].shift_mm))) for p in last[1:])
-        return spread < float(AT_REST.at(last[0].px_per_mm, min(p.noise_mm for p in last)))
+        return spread < AT_REST.at(last[0].px_per_mm, min(p.noise_mm for p in last))
 
 
 @dataclass(frozen=True)

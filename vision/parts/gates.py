@@ -34,9 +34,13 @@ class Least(NamedTuple):
     px: float
     sigmas: float
 
-    def at(self, px_per_mm: float, sigma_mm: float | FloatArray) -> FloatArray:
-        """What it must pass [mm] at a scale, with a sigma or several."""
-        return np.maximum(self.sigmas * np.asarray(sigma_mm), max(self.mm, self.px / px_per_mm))
+    def at(self, px_per_mm: float, sigma_mm: float) -> float:
+        """What it must pass [mm] at a scale, with a sigma."""
+        return max(self.mm, self.px / px_per_mm, self.sigmas * sigma_mm)
+
+    def each(self, px_per_mm: float, sigma_mm: FloatArray) -> FloatArray:
+        """The same with several sigmas."""
+        return np.maximum(self.at(px_per_mm, 0.0), self.sigmas * sigma_mm)
 
 
 class Likeness(NamedTuple):
@@ -47,17 +51,16 @@ class Likeness(NamedTuple):
     alike: float
     gain: float = 3.0
 
-    def holds(self, fit: Fitted) -> np.ndarray:
+    def holds(self, fit: Fitted) -> np.ndarray | bool:
         """Whether it does, for each fit."""
-        gain = np.asarray(fit.gain)
-        is_seen = (np.asarray(fit.share) >= self.share) & (np.asarray(fit.alike) >= self.alike)
-        return is_seen & (gain * self.gain > 1.0) & (gain < self.gain)
+        is_alike = (fit.share >= self.share) & (fit.alike >= self.alike)
+        return is_alike & (fit.gain * self.gain > 1.0) & (fit.gain < self.gain)
 
 
 AT_REST = Least(0.03, 0.0, 2.0)  # within which readings count as at rest [convention]
 # of a shift's sigma: 0.01 mm at 3.8 px a mm [measured: tests.benchmarks.registration]
 FLOOR_PX = 0.04
-STILL_GREY = 3.0  # mean change of grey levels that still counts as none [convention]
+STILL_GREY = 4.0  # mean change of grey levels that still counts as none [convention]
 CONTRAST_GREY = 8.0  # grey levels of a contrast that shows something [convention]
 AGAIN_S = 3.0  # for which what lies around is not seen, after which a new reference is taken [convention]
 LEAST_POINTS = 5  # of a picture, by which a side or an edge can be told [convention]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -29,11 +30,21 @@ __all__ = ["AROUND_MM", "PartSpec", "PartWatcher"]
 _PART, _RING = Likeness(0.6, 0.75), Likeness(0.4, 0.5)
 _LEAST_RING = SECTORS * LEAST_POINTS  # points of board around a part without which it is not watched [derived]
 _EDGE_STAYS = 0.4  # share of an edge's contrast that is still one [convention]
-_HIDDEN_PX = 0.3  # by which what covers a part may pull it, times the share covered [convention]
-_HEIGHT_SHARE, _HEIGHT_MM = 0.2, 0.2  # by which a part's height may be wrong: of it, and beside [convention]
-_SINKS_MM = 0.1  # by which one that melts sinks, or a nudged one rises [convention]
 _SEARCH_S, AROUND_MM = 0.1, 1.5  # a part that is not seen is looked for so often, so far around its seat [convention]
 _FAR_PX = 3.0  # of the board around, from where it was told to be: then it is not that [convention]
+
+
+class _Errors(NamedTuple):
+    """What a shift may be wrong by [convention]: so far pulled by what covers a part, times the share covered [px];
+    seen from elsewhere, so much of its height, and beside; by what one that melts sinks, or a nudged one rises [mm]."""
+
+    hidden_px: float = 0.3
+    height_share: float = 0.2
+    height_mm: float = 0.2
+    sinks_mm: float = 0.1
+
+
+_ERRORS = _Errors()
 
 
 class PartWatcher:
@@ -193,7 +204,8 @@ class _Part:
         x, y, turn = self._shift.tolist()
         noise_mm = self._noise_mm(fit, ring, window.px_per_mm, sight.lean - first.lean)
         stirred = math.hypot(x, y) * window.px_per_mm > MOVED.px
-        sinks_mm = _SINKS_MM * math.hypot(*sight.lean.tolist()) if stirred else 0.0  # seen at a slant it seems to shift
+        # seen at a slant it seems to shift
+        sinks_mm = _ERRORS.sinks_mm * math.hypot(*sight.lean.tolist()) if stirred else 0.0
         return PartMotion(
             t_s,
             self._spec.name,
@@ -243,12 +255,12 @@ class _Part:
         return other if _is_seen(other) and other.share > fit.share else fit
 
     def _noise_mm(self, fit: PatchFit, ring: PatchFit, px_per_mm: float, lean_change: FloatArray) -> float:
-        height_mm = _HEIGHT_MM + _HEIGHT_SHARE * self._spec.height_mm
+        height_mm = _ERRORS.height_mm + _ERRORS.height_share * self._spec.height_mm
         x, y = lean_change.tolist()
         variances = (
             float(fit.cov[0, 0] + fit.cov[1, 1] + ring.cov[0, 0] + ring.cov[1, 1]) / 2,
             (FLOOR_PX / px_per_mm) ** 2,
-            (_HIDDEN_PX * (1 - fit.share) / px_per_mm) ** 2,
+            (_ERRORS.hidden_px * (1 - fit.share) / px_per_mm) ** 2,
             height_mm**2 * (x * x + y * y) / 2,
         )
         return math.sqrt(sum(variances))
