@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import argparse
 import json
-from dataclasses import asdict
+from collections.abc import Iterator
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,12 +23,12 @@ from vision.bench.mat import standard_mat
 from vision.calibrate.nozzle_file import NozzleCalibration, picture_path, save_nozzle
 from vision.camera.model import CameraModel, load_camera
 from vision.track.metal import log_appearance_ratio
-from vision.types import BenchPose
+from vision.types import BenchPose, Frame
 
 if TYPE_CHECKING:
     from vision.calibrate.gauge import GaugeReading
 
-__all__ = ["run_camera", "run_check", "run_heat", "run_mat", "run_nozzle", "run_paper"]
+__all__ = ["run_camera", "run_check", "run_heat", "run_mat", "run_nozzle", "run_paper", "run_readout"]
 
 def run_mat(args: argparse.Namespace) -> int:
     """plumeline calibrate mat"""
@@ -133,6 +134,28 @@ def run_camera(args: argparse.Namespace) -> int:
     say(f"{args.out}: {found.verdict.sentence()}")
     for name, reason in found.left_out.items():
         say(f"  left out {name}: {reason}")
+    return 0
+
+
+def run_readout(args: argparse.Namespace) -> int:
+    """plumeline calibrate readout"""
+    from vision.calibrate.readout import measure_readout
+    from vision.camera.model import save_camera
+    from vision.camera.sources import open_video
+
+    camera = load_camera(args.camera)
+    with open_video(args.video) as video, progress_bar("reading") as progress:
+        camera.check_picture(*video.size_px, where=str(args.video))
+
+        def frames() -> Iterator[Frame]:
+            for frame in video:
+                progress(frame.t_s, video.duration_s)
+                yield frame
+
+        found = measure_readout(frames(), camera, standard_mat())
+    save_camera(args.out, replace(camera, readout_ms=1e3 * found.readout_s, readout_sigma_ms=1e3 * found.sigma_s))
+    say(f"{args.out}: rows are read within {1e3 * found.readout_s:.1f} \u00b1 {1e3 * found.sigma_s:.1f} ms, from "
+        f"{found.n_pictures} pictures")
     return 0
 
 

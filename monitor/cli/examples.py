@@ -31,6 +31,7 @@ EXAMPLES = {
     "mat": "plumeline calibrate mat --out mat.pdf",
     "camera": ("plumeline calibrate camera photos/*.jpg --squares 9x6 --square-mm 25 --marker-mm 18 "
                "--dictionary DICT_5X5_100 --out camera.toml"),
+    "readout": "plumeline calibrate readout waved.mp4 --camera camera.toml --out camera.toml",
     "nozzle": "plumeline calibrate nozzle --touch touch/ --job job.toml --camera camera.toml --out nozzle.toml",
     "check": ("plumeline calibrate check photo.jpg --height-mm 10 --job job.toml --camera camera.toml "
               "--nozzle nozzle.toml"),

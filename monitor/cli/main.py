@@ -340,8 +340,8 @@ def _add_calibrate(commands: Commands) -> None:
     parser = commands.add_parser("calibrate", help="make the mat, and calibrate camera and nozzle")
     parser.set_defaults(run=None)
     kinds = parser.add_subparsers(title="what", metavar="WHAT", required=True)
-    for add in (_add_calibrate_paper, _add_calibrate_mat, _add_calibrate_camera, _add_calibrate_nozzle,
-                _add_calibrate_check, _add_calibrate_heat):
+    for add in (_add_calibrate_paper, _add_calibrate_mat, _add_calibrate_camera, _add_calibrate_readout,
+                _add_calibrate_nozzle, _add_calibrate_check, _add_calibrate_heat):
         add(kinds)
 
 
@@ -370,6 +370,17 @@ def _add_calibrate_camera(kinds: Commands) -> None:
     parser.add_argument("--dictionary", required=True, metavar="NAME", help="such as DICT_5X5_100")
     parser.add_argument("--out", type=to_write(".toml", word="camera_matrix_px"), required=True, metavar="FILE",
                         help="camera calibration to write (TOML)")
+
+
+def _add_calibrate_readout(kinds: Commands) -> None:
+    parser = _command(kinds, "readout", "monitor.cli.calibrate:run_readout",
+                      "learn how fast a camera reads its rows, from a recording of the mat waved before it")
+    parser.add_argument("video", metavar="VIDEO",
+                        help="some seconds of the mat waved to and fro, and up and down in the picture, its markers "
+                             "sharp")
+    parser.add_argument("--camera", required=True, metavar="FILE", help="camera calibration (TOML)")
+    parser.add_argument("--out", type=to_write(".toml", word="camera_matrix_px"), required=True, metavar="FILE",
+                        help="camera calibration to write, with the readout; may be the same file")
 
 
 def _add_calibrate_nozzle(kinds: Commands) -> None:

@@ -105,7 +105,9 @@ def calibration_state(recording: Recording, job: Job) -> list[tuple[str, str]]:
     matrix = camera.get("camera_matrix_px")
     camera_words = "not known" if not matrix else (
         f"focal length {matrix[0][0]:.1f} px \u00b1 {_fixed(camera.get('focal_sigma_px'), 1)}, corners met within "
-        f"{_fixed(camera.get('rms_px'), 2)} px rms")
+        f"{_fixed(camera.get('rms_px'), 2)} px rms; " + (
+            f"rows read within {camera['readout_ms']:.1f} ms" if "readout_ms" in camera
+            else "how fast rows are read is not known"))
     nozzle_words = "not known" if "height_error_rms_mm" not in nozzle else (
         f"{nozzle.get('n_photos', 'unknown number of')} photographs, their heights met within "
         f"{_fixed(nozzle['height_error_rms_mm'], 2)} mm rms")

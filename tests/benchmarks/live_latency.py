@@ -98,8 +98,11 @@ def main(arguments: list[str]) -> int:
     print(json.dumps(stats, indent=1))
     if len(arguments) > 2:
         write_stats(Path(arguments[2]), stats)
-    missed = [f"{name} {key} {stats[name][key]} > {most}" for name, key, most in ASKED if stats[name][key] > most]
-    missed += [f"dropped {stats['dropped_share']:.1%} > 2 %"] if stats["dropped_share"] > 0.02 else []
+    missed = [f"{name} {key} {stats[name][key]} > {most}" for name, key, most in ASKED
+              if stats[name][key] is None or stats[name][key] > most]
+    dropped = stats["dropped_share"]
+    if dropped is None or dropped > 0.02:
+        missed.append("no frame came" if dropped is None else f"dropped {dropped:.1%} > 2 %")
     slope = stats["load"]["memory_slope_mb_h"]
     missed += [f"memory {slope} MB/h > 1"] if slope is not None and slope > 1.0 else []
     print("missed: " + "; ".join(missed) if missed else "all met")

@@ -276,7 +276,7 @@ def test_live_kill(monkeypatch, capsys):
 
 @pytest.mark.slow
 def test_live_latency(qapp, tmp_path, capsys):
-    run("live_latency", 1.5, "stand-in", tmp_path / "stats.json", "mute")
+    run("live_latency", 3.0, "stand-in", tmp_path / "stats.json", "mute")
 
     assert "all met" in (said := capsys.readouterr().out) or "missed: " in said
 

@@ -1,4 +1,4 @@
-"""What a round of the fit is made of: ways, bends, what disturbs edges, cuts before what is not known."""
+"""What a round of the fit is made of: rates, bends, what disturbs edges, cuts before what is not known."""
 
 import numpy as np
 import pytest
@@ -14,8 +14,8 @@ from vision.fit.rounds import (
     _along,
     _crowding_px,
     _keep_offsets,
+    _rates_now,
     _steps_to,
-    _travel_now,
     cut_through,
     is_inside,
     tool_of,
@@ -36,22 +36,24 @@ def test_the_steps_from_one_pose_to_a_near_one_are_those_that_led_there():
     assert_allclose(found, step, atol=1e-6)
 
 
-def test_an_outlet_s_way_follows_its_speed_across_the_line_of_sight_alone():
-    tip, before, way = np.array([3.0, -40.0, 300.0]), np.array([1.0, -44.0, 309.0]), np.array([0.5, 0.9, -2.0])
+def test_a_tool_s_rates_follow_its_outlet_across_the_line_of_sight_alone():
+    tip, before = np.array([3.0, -40.0, 300.0]), np.array([1.0, -44.0, 309.0])
+    rates = np.array([15.0, 27.0, -60.0, 0.2, -0.1, 0.3])
     ray = tip / np.linalg.norm(tip)
 
-    now = _travel_now(Travel(way, before, 0.4), tip)
+    now = _rates_now(Travel(rates, before, 0.04, 0.01, 0.02), tip)
 
     # the mean speed of the last frame lags by half a frame, that expected by a whole one: go on as far again
-    faster = 1.5 * (0.4 * (tip - before) - way)
-    assert (now - way) @ ray == pytest.approx(0.0, abs=1e-12)
-    assert_allclose(np.cross(now - way, ray), np.cross(faster, ray), atol=1e-12)
+    faster = 1.5 * ((tip - before) / 0.04 - rates[:3])
+    assert (now - rates)[:3] @ ray == pytest.approx(0.0, abs=1e-12)
+    assert_allclose(np.cross((now - rates)[:3], ray), np.cross(faster, ray), atol=1e-10)
+    assert_allclose(now[3:], rates[3:], atol=0.0)
 
 
-def test_the_way_of_an_outlet_that_was_not_seen_before_is_as_expected():
-    way = np.array([0.5, 0.9, -2.0])
+def test_the_rates_of_a_tool_that_was_not_seen_before_are_as_expected():
+    rates = np.array([15.0, 27.0, -60.0, 0.2, -0.1, 0.3])
 
-    assert_allclose(_travel_now(Travel(way, np.zeros(3), 0.0), POSE.tip_mm), way, atol=0.0)
+    assert_allclose(_rates_now(Travel(rates, np.zeros(3), 0.0, 0.01, 0.02), POSE.tip_mm), rates, atol=0.0)
 
 
 def test_edges_are_seen_four_pixels_inside_a_picture():
@@ -123,12 +125,13 @@ def _scene(unknown=None):
 
 PX, NORMAL = np.array([[30.2, 25.7], [55.0, 31.0]]), np.array([[0.6, 0.8], [1.0, 0.0]])
 LINES = np.array([1, 3])
+EVEN = np.ones(60, np.float32)
 
 
 def test_cuts_go_through_the_picture_and_through_the_bench_behind_it():
     image, bench, known = _scene()
 
-    cuts, back = cut_through(image, bench, known, PX, NORMAL, np.zeros(2, bool), LINES, OFFSETS_PX, NOISE)
+    cuts, back = cut_through(image, bench, known, EVEN, PX, NORMAL, np.zeros(2, bool), LINES, OFFSETS_PX, NOISE)
 
     assert_allclose(cuts, to_opponent(sample_along(image, LINEAR, PX, NORMAL, OFFSETS_PX, LINES), NOISE), atol=0.0)
     assert_allclose(back, to_opponent(sample_along(bench, NO_TONE, PX, NORMAL, OFFSETS_PX, LINES), NOISE), atol=0.0)
@@ -140,9 +143,9 @@ def test_cuts_go_through_the_picture_and_through_the_bench_behind_it():
                                                   ((38, 37), False), (None, False)])
 def test_the_outer_end_of_a_cut_stands_for_what_is_not_known_behind_it(unknown, is_flat):
     image, bench, known = _scene(unknown)
-    bare = cut_through(image, bench, np.full_like(known, 255), PX, NORMAL, np.zeros(2, bool), LINES, OFFSETS_PX, NOISE)
+    bare = cut_through(image, bench, np.full_like(known, 255), EVEN, PX, NORMAL, np.zeros(2, bool), LINES, OFFSETS_PX, NOISE)
 
-    cuts, back = cut_through(image, bench, known, PX, NORMAL, np.zeros(2, bool), LINES, OFFSETS_PX, NOISE)
+    cuts, back = cut_through(image, bench, known, EVEN, PX, NORMAL, np.zeros(2, bool), LINES, OFFSETS_PX, NOISE)
 
     outer = cuts[0, :, -10:].mean(1)  # a quarter of 37
     assert_allclose(back[0], np.tile(outer[:, None], 37) if is_flat else bare[1][0], rtol=1e-6)
@@ -152,7 +155,7 @@ def test_the_outer_end_of_a_cut_stands_for_what_is_not_known_behind_it(unknown, 
 def test_the_outer_end_of_a_cut_stands_for_metal_behind_it():
     image, bench, known = _scene()
 
-    cuts, back = cut_through(image, bench, known, PX, NORMAL, np.array([False, True]), LINES, OFFSETS_PX, NOISE)
+    cuts, back = cut_through(image, bench, known, EVEN, PX, NORMAL, np.array([False, True]), LINES, OFFSETS_PX, NOISE)
 
     assert_allclose(back[1], np.tile(cuts[1, :, -10:].mean(1)[:, None], 37), rtol=1e-6)
     assert np.ptp(back[0, 0]) > 0.1

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 
+from vision.bench.lamp import Lamp
 from vision.compiled import njit
 from vision.edges.cuts import LINEAR, brightest, linear_light
 from vision.edges.search import USUAL_NOISE, noise_sigma
@@ -43,12 +44,12 @@ class _Bench(NamedTuple):
 
 
 class _Visit(NamedTuple):
-    """One visit: its rows; exposure over the bench's [-]; how much of a difference it takes over [-]; and after how
+    """One visit: its rows; light of each row (h,) over the bench's [-]; how much of a difference it takes over [-]; and after how
     many visits something else is taken over where there was nothing, what was learned, what was given."""
 
     first: int
     last: int
-    exposure: float
+    gain: np.ndarray
     takes: float
     patience: tuple[int, int, int]
 
@@ -173,6 +174,9 @@ class BenchView:
     Attributes
     ----------
     light : array, shape (h, w, 3), float32
+        As it was lit at first.
+    gain : array, shape (h,), float32
+        Light of each row of the newest picture over that.
     known : array, shape (h, w), uint8
         How sure that is: 255 given, 128 learned, 0 never seen.
     noise : tuple of float
@@ -189,7 +193,7 @@ class BenchView:
     def __init__(self, first: np.ndarray, bench: np.ndarray | None = None):
         h, w = first.shape[:2]
         light = linear_light(first)
-        self.exposure, self.noise = 1.0, USUAL_NOISE
+        self.noise, self._lamp = USUAL_NOISE, Lamp(h)
         self._turn, self._n_bands = 0, max(self._USUAL_BANDS, round(h * w / self._BAND_PX))
         rarer = self._n_bands / self._USUAL_BANDS
         unseen, learned, given = (max(1, round(n / rarer)) for n in self._PATIENCE)
@@ -202,6 +206,14 @@ class BenchView:
         self.known = np.full((h, w), 128, np.uint8) if bench is None else known_of(bench)
         self._candidate = first.copy()
         self._age = np.zeros((h, w), np.uint8)
+
+    def see(self, frame: np.ndarray, tool: np.ndarray | None) -> None:
+        """Bring the gain up to a frame, leaving out where the tool may be, as in `learn`."""
+        self._lamp.step(frame, self.light, self.known, tool)
+
+    @property
+    def gain(self) -> np.ndarray:
+        return self._lamp.gain
 
     def redraw(self, light: np.ndarray, known: np.ndarray, seen_px: np.ndarray) -> None:
         """Take over a bench seen from elsewhere.
@@ -235,8 +247,8 @@ class BenchView:
         near = np.s_[max(y - h, 0):y + 2 * h, max(x - w, 0):x + 2 * w]
         light, known = self.light[near], self.known[near]
         moved_light, moved_known = _redrawn(self.light, self.known, seen_px[near])
-        now = linear_light(frame[near])
-        off_stayed, off_moved = (cv2.blur(brightest(np.abs(now - self.exposure * there)), (_PATCH_PX, _PATCH_PX))
+        now, gain = linear_light(frame[near]), self.gain[near[0], None, None]
+        off_stayed, off_moved = (cv2.blur(brightest(np.abs(now - gain * there)), (_PATCH_PX, _PATCH_PX))
                                  for there in (light, moved_light))
         allowed = cv2.blur(_TONES.tolerances[frame[near][..., 1]], (_PATCH_PX, _PATCH_PX))
         behind = np.zeros(surely.shape, bool) if tool is None else cv2.resize(tool, surely.shape[::-1],
@@ -261,10 +273,8 @@ class BenchView:
         mask = np.zeros((h // MASK_SCALE, w // MASK_SCALE), np.uint8) if tool is None else tool
         beside = cv2.dilate(mask, np.ones((_BESIDE, _BESIDE), np.uint8))
         stored = _Bench(self.light, self.known, self._candidate, self._age)
-        visit = _Visit(first, last, self.exposure, self._takes, self._patience)
-        now, old, apart, close, n_pairs = _learn(frame, stored, mask, beside, _TONES, visit)
-        if old > 1.0:
-            self.exposure += 0.1 * (min(max(now / old, 0.5), 2.0) - self.exposure)
+        visit = _Visit(first, last, self.gain, self._takes, self._patience)
+        apart, close, n_pairs = _learn(frame, stored, mask, beside, _TONES, visit)
         if n_pairs > _LEAST_BESIDE and apart[0] > 0:
             # by neighbours, of a codec's errors: they do not average out
             shared = np.clip(1 - close / np.maximum(apart, 1e-9), 0.0, _MOST_SHARED)
@@ -283,26 +293,24 @@ class BenchView:
 
 @njit(cache=True, nogil=True)
 def _learn(frame, stored, tool, beside, tones, visit):
-    """One visit to a band of rows: sums of light, now and as stored, of the pixels that agree; and, beside the tool,
-    of how those a few apart differ, squared, so that soft shadows stay out of it, and neighbours; and the number of
-    those pairs."""
+    """One visit to a band of rows: sums, beside the tool, of how pixels that agree and lie a few apart differ, squared,
+    so that soft shadows stay out of it, and neighbours; and the number of those pairs."""
     w = frame.shape[1]
     light, known, candidate, age = stored
     linear, tolerances, weights = tones
-    exposure, (unseen, learned, given) = visit.exposure, visit.patience
-    sum_now = sum_old = 0.0
+    unseen, learned, given = visit.patience
     apart, close = np.zeros(3), np.zeros(3)
     n_pairs = 0
     off, agreed = np.zeros((w, 3)), np.zeros(w, np.bool_)
     for y in range(visit.first, visit.last):
-        row = min(y // MASK_SCALE, tool.shape[0] - 1)
+        row, gain = min(y // MASK_SCALE, tool.shape[0] - 1), visit.gain[y]
         for x in range(w):
             column = min(x // MASK_SCALE, tool.shape[1] - 1)
             free = tool[row, column] == 0
             now = linear[frame[y, x, 0]], linear[frame[y, x, 1]], linear[frame[y, x, 2]]
             old = light[y, x, 0], light[y, x, 1], light[y, x, 2]
             tolerance = tolerances[frame[y, x, 1]]
-            b, g, r = now[0] - exposure * old[0], now[1] - exposure * old[1], now[2] - exposure * old[2]
+            b, g, r = now[0] - gain * old[0], now[1] - gain * old[1], now[2] - gain * old[2]
             agrees = free and known[y, x] > 0 and max(abs(b), abs(g), abs(r)) < tolerance
             off[x, 0], off[x, 1], off[x, 2], agreed[x] = (b + g + r) / 3, b - 0.5 * (g + r), r - g, agrees
             if agrees and x >= _APART and agreed[x - _APART] and agreed[x - 1] and beside[row, column] > 0:
@@ -312,11 +320,8 @@ def _learn(frame, stored, tool, beside, tones, visit):
                     close[c] += min((off[x, c] - off[x - 1, c]) ** 2 * weight, 9.0)
                 n_pairs += 1
             if agrees:
-                sum_now += now[0] + now[1] + now[2]
-                sum_old += old[0] + old[1] + old[2]
-                if max(abs(now[0] - old[0]), abs(now[1] - old[1]), abs(now[2] - old[2])) < tolerance:
-                    for c in range(3):
-                        light[y, x, c] = old[c] + visit.takes * (now[c] - old[c])
+                for c in range(3):
+                    light[y, x, c] = old[c] + visit.takes * (now[c] / gain - old[c])
                 age[y, x] = 0
                 continue
             still = True
@@ -328,7 +333,7 @@ def _learn(frame, stored, tool, beside, tones, visit):
             age[y, x] = min(age[y, x] + 1, 250) if still and free else 0
             if age[y, x] >= (given if known[y, x] > 128 else learned if known[y, x] > 0 else unseen):
                 for c in range(3):
-                    light[y, x, c] = linear[candidate[y, x, c]]
+                    light[y, x, c] = linear[candidate[y, x, c]] / gain
                 known[y, x] = 128
                 age[y, x] = 0
-    return sum_now, sum_old, apart, close, n_pairs
+    return apart, close, n_pairs

@@ -25,6 +25,7 @@ _MIN_MARKERS = 3  # that carry a pose [convention]
 _AVERAGE_S = 1.0  # memory of the average while the camera stands still [convention]
 MOVED_PX = 0.30  # mean shift of mat or bench in the picture that counts as a move [convention]
 _CONFIRM = 3  # frames that must agree with a move: a hand deceives one or two [convention]
+_GATE = 22.5  # chi-square of 6 degrees of freedom, 99.9 %: beyond it a pose is not the average's
 STILL_S = 0.5  # moves that follow each other sooner are one [convention]
 _RETRY_S = 0.25  # between two full searches for a mat that is not seen [convention]
 
@@ -151,8 +152,11 @@ class BenchFollower:
             self._pose, self._info, self._n_agreeing = fit.pose, info, 0
             return []
         events = self._confirm_jump(t_s, self._pose)
-        kept = np.exp(-min(dt_s, 10.0) / _AVERAGE_S) * self._info
-        step = np.linalg.solve(kept + info, info @ rigid.difference(fit.pose, self._pose))
+        kept, off = np.exp(-min(dt_s, 10.0) / _AVERAGE_S) * self._info, rigid.difference(fit.pose, self._pose)
+        innovation2 = float(off @ np.linalg.solve(np.linalg.inv(kept) + fit.cov, off))
+        if innovation2 > _GATE:  # a camera that creeps, or a focus that breathes: what was is worth the less
+            kept *= len(off) / innovation2
+        step = np.linalg.solve(kept + info, info @ off)
         self._pose, self._info = rigid.moved(self._pose, step), kept + info
         return events
 

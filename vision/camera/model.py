@@ -23,6 +23,7 @@ PARAMETERS = ("f", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
 # half a kelvin lengthens an aluminium mount by this share (23e-6 per K, a handbook's value from memory): no focal
 # length is known better, whatever a fit says
 LEAST_FOCAL_SIGMA = 1e-5
+MOST_READOUT_MS = 70.0  # of a picture at 15 a second
 LEAST_RMS_PX = 1e-3  # corners in drawn pictures are met so well, in photographs never
 
 
@@ -44,6 +45,8 @@ class CameraModel:
         Standard deviation of the focal length [px]; nan when not known.
     parameter_cov : array, shape (8, 8), or None
         Covariance of PARAMETERS.
+    readout_ms, readout_sigma_ms : float
+        From the first row's exposure to the last row's, and its standard deviation; nan when not known.
     calibration_id : str
         Follows from the numbers above, so equal cameras have equal ids.
 
@@ -60,6 +63,8 @@ class CameraModel:
     rms_px: float = float("nan")
     focal_sigma_px: float = float("nan")
     parameter_cov: FloatArray | None = None
+    readout_ms: float = float("nan")
+    readout_sigma_ms: float = float("nan")
     calibration_id: str = field(init=False)
     _fold: tuple[float, float] = field(init=False, repr=False, compare=False)
 
@@ -76,6 +81,7 @@ class CameraModel:
         text = repr([matrix.tolist(), distortion.tolist(), size])
         values = {"camera_matrix_px": matrix, "distortion": distortion, "image_size_px": size, "parameter_cov": cov,
                   "rms_px": float(self.rms_px), "focal_sigma_px": float(self.focal_sigma_px),
+                  "readout_ms": float(self.readout_ms), "readout_sigma_ms": float(self.readout_sigma_ms),
                   "calibration_id": hashlib.sha256(text.encode()).hexdigest()[:12], "_fold": _fold_radius(distortion)}
         for name, value in values.items():
             object.__setattr__(self, name, value)
@@ -84,6 +90,11 @@ class CameraModel:
     def focal_px(self) -> float:
         """Mean focal length [px]."""
         return float(self.camera_matrix_px[0, 0] + self.camera_matrix_px[1, 1]) / 2
+
+    @property
+    def readout_s(self) -> float:
+        """From the first row's exposure to the last row's; where it is not known, rows are taken as read at once [s]."""
+        return 0.0 if np.isnan(self.readout_ms) else 1e-3 * self.readout_ms
 
     @property
     def fold(self) -> tuple[float, float]:
@@ -157,7 +168,7 @@ class CameraModel:
         k[:2, 2] -= 0.5
         w, h = self.image_size_px
         return CameraModel(k, self.distortion, (round(w * factor), round(h * factor)), self.rms_px * factor,
-                           self.focal_sigma_px * factor)
+                           self.focal_sigma_px * factor, None, self.readout_ms, self.readout_sigma_ms)
 
     def check_picture(self, width_px: int, height_px: int, where: str = "picture") -> None:
         """Refuse a picture of another size than this camera was calibrated for."""
@@ -223,7 +234,7 @@ def load_camera(path: Path | str) -> CameraModel:
     path = Path(path)
     found = read_toml(path, "camera calibration")
     check_keys(path, found, {"camera_matrix_px", "distortion", "image_size_px"},
-               {"rms_px", "focal_sigma_px", "parameter_cov"})
+               {"rms_px", "focal_sigma_px", "parameter_cov", "readout_ms", "readout_sigma_ms"})
     try:
         camera = CameraModel(**found)
     except CalibrationError as error:
@@ -244,7 +255,9 @@ def save_camera(path: Path | str, camera: CameraModel) -> None:
              f"camera_matrix_px = {rows(camera.camera_matrix_px)}",
              f"distortion = {camera.distortion.tolist()}  # k1, k2, p1, p2, k3",
              f"rms_px = {float(camera.rms_px)!r}  # of the corners in the photographs",
-             f"focal_sigma_px = {float(camera.focal_sigma_px)!r}  # standard deviation of the focal length"]
+             f"focal_sigma_px = {float(camera.focal_sigma_px)!r}  # standard deviation of the focal length",
+             f"readout_ms = {float(camera.readout_ms)!r}  # from the first row's exposure to the last row's",
+             f"readout_sigma_ms = {float(camera.readout_sigma_ms)!r}  # its standard deviation"]
     lines = [line for line in lines if " = nan" not in line]  # not known: not said
     if camera.parameter_cov is not None:
         lines += [f"# covariance of {', '.join(PARAMETERS)}", f"parameter_cov = {rows(camera.parameter_cov)}"]
@@ -271,6 +284,10 @@ def _check_ranges(path: Path, found: dict[str, Any]) -> None:
         number(path, "rms_px", found["rms_px"], LEAST_RMS_PX, 100.0)
     if "focal_sigma_px" in found:
         number(path, "focal_sigma_px", found["focal_sigma_px"], LEAST_FOCAL_SIGMA * matrix[0][0], matrix[0][0])
+    if "readout_ms" in found:  # a picture that the driver turns upside down is read from below
+        number(path, "readout_ms", found["readout_ms"], -MOST_READOUT_MS, MOST_READOUT_MS)
+    if "readout_sigma_ms" in found:
+        number(path, "readout_sigma_ms", found["readout_sigma_ms"], 0.0, MOST_READOUT_MS)
     if "parameter_cov" in found:
         _check_cov(path, found["parameter_cov"])
 

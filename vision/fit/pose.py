@@ -23,7 +23,7 @@ __all__ = ["Picture", "PosePrior", "PoseFit", "Travel", "fit_pose", "weak_prior"
            "picture_cuts"]
 
 _LEAST_MISFIT_NOISE = 0.42
-_RESTING = Travel(np.zeros(3), np.zeros(3), 0.0)
+_RESTING = Travel(np.zeros(6), np.zeros((6, 6)), 0.0, 0.0)
 _FREE_PX = 2.0  # sigma of where limbs that are left free may be seen
 
 
@@ -41,12 +41,20 @@ class Picture:
         Above 0 where the background is known.
     noise : tuple of float
         Scatter of the picture about the bench, as in `find_edges`.
+    gain : array, shape (h,), float32, or None
+        Light of each row over the background's; 1 when not given.
     """
 
     image: np.ndarray
     background: np.ndarray
     known: np.ndarray
     noise: tuple[float, float, float] = USUAL_NOISE
+    gain: np.ndarray | None = None
+
+    @cached_property
+    def gains(self) -> np.ndarray:
+        """The gain (h,), 1 where none is given."""
+        return np.ones(len(self.known), np.float32) if self.gain is None else self.gain
 
     @cached_property
     def light(self) -> np.ndarray:
@@ -173,7 +181,8 @@ def fit_pose(
     plane : (normal (3,) in the camera frame, distance, sigma) or None
         What else is known: normal . tip = distance [mm], as when the outlet stands on a gauge block.
     travel : Travel, optional
-        Of the outlet while the shutter is open; it blurs the edges that the tool crosses.
+        How the tool moves while the picture is taken, at the prior's pose: it blurs the edges that the tool crosses, and shifts rows that are
+        read later.
     veil : float
         As in `find_edges`.
     is_exact : bool
@@ -188,7 +197,7 @@ def fit_pose(
     prior = prior or weak_prior(body, bias, start)
     # a bench stored from photographs and a codec's colours are never as exact as a quiet picture
     widening = max(1.0, (_LEAST_MISFIT_NOISE / picture.noise[0]) ** 2)
-    scene = Scene(np.ascontiguousarray(picture.image), picture.background, picture.known, picture.noise,
+    scene = Scene(np.ascontiguousarray(picture.image), picture.background, picture.known, picture.gains, picture.noise,
                   PICK_LIMIT * widening, MISFIT_LIMIT * widening, float(veil))
     normal, distance = (np.zeros(3), 0.0) if plane is None else (plane[0] / plane[2], float(plane[1] / plane[2]))
     slope_var = slope_variances(body) * is_exact
@@ -221,7 +230,7 @@ def picture_cuts(picture: Picture, out: Outline, grid: CutGrid) -> tuple[np.ndar
     """Cuts across the outline through the picture and through the bench behind it, each (n, 3, m), as `cut_through`
     gives them.
     """
-    return cut_through(picture.image, picture.background, picture.known, out.px, out.normal_px, out.side == STEP,
+    return cut_through(picture.image, picture.background, picture.known, picture.gains, out.px, out.normal_px, out.side == STEP,
                        np.ones(len(out.px), np.int64), grid.offsets_px, picture.noise)
 
 

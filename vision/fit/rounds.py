@@ -51,6 +51,7 @@ class Scene(NamedTuple):
     image: np.ndarray
     background: np.ndarray
     known: np.ndarray
+    gain: np.ndarray
     noise: tuple[float, ...]
     pick_limit: float
     misfit_limit: float
@@ -58,13 +59,24 @@ class Scene(NamedTuple):
 
 
 class Travel(NamedTuple):
-    """Travel of the outlet while the shutter is open, camera frame: (3,) as expected; and where the outlet was a frame
-    ago (3,), with the share of the time since then for which the shutter is open: 0 where that is not known, or does
-    not matter."""
+    """How the tool moves while the camera takes the picture.
 
-    travel_mm: np.ndarray
-    before_mm: np.ndarray
-    share: float
+    Attributes
+    ----------
+    rates : array, shape (6,)
+        Steps of `moved_pose` a second, as expected at the pose that is.
+    faster : array, shape (6, 6)
+        By how much the rates are other for each step from that pose [1 / s].
+    open_s : float
+        For which the shutter is open.
+    readout_s : float
+        From the first row's exposure to the last row's. The pose is that at the middle row's.
+    """
+
+    rates: np.ndarray
+    faster: np.ndarray
+    open_s: float
+    readout_s: float
 
 
 class Found(NamedTuple):
@@ -93,38 +105,24 @@ def fit_rounds(tool, lens, scene, tip, axis, roll_rad, known, travel, spreads_px
     Parameters
     ----------
     travel : Travel
-        It blurs the edges that the tool crosses; brought up to date with what each round finds.
+        It blurs the edges that the tool crosses, and shifts rows that are read later.
     spreads_px : array
         How far edges may be from where they are expected, round by round.
     is_exact : bool
         As in `fit_pose`.
     """
     seen_px = np.zeros(len(known.offset_px) // 2)
-    travel_mm = travel.travel_mm
     for i in range(len(spreads_px)):  # `_round` is called in one place, since it is compiled as a part of this
-        found = _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spreads_px[i], step_mm,
+        found = _round(tool, lens, scene, tip, axis, roll_rad, known, travel, spreads_px[i], step_mm,
                        i == len(spreads_px) - 1, is_exact, seen_px, tables)
         if len(found.solved.step) == 0:
             break
         tip, axis, roll_rad = found.tip_mm, found.axis, found.roll_rad
-        travel_mm = _travel_now(travel, tip)
     return found, len(found.solved.step) > 0
 
 
-@njit(cache=True, nogil=True)
-def _travel_now(travel, tip):
-    """Travel while the shutter is open of an outlet that has come to `tip`: the speed between two frames lags half a
-    frame behind, and what is expected a whole one. Along the line of sight it is left as expected: there the fit tells
-    least."""
-    if travel.share == 0.0:
-        return travel.travel_mm
-    faster = 1.5 * (travel.share * (tip - travel.before_mm) - travel.travel_mm)
-    ray = tip / math.sqrt((tip * tip).sum())
-    return travel.travel_mm + faster - (faster * ray).sum() * ray
-
-
 @njit(cache=True, nogil=True, inline="always")
-def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, step_mm, is_last, is_exact, seen_px,
+def _round(tool, lens, scene, tip, axis, roll_rad, known, travel, spread_px, step_mm, is_last, is_exact, seen_px,
            tables):
     """One round; `seen_px` is where the round before saw the edges of each side, and is brought up to date."""
     is_exact = is_exact and is_last
@@ -141,19 +139,26 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
         _along(px, normal_px, labels, lines, bend)
     px, normal_px, labels, jacobian = px[inside], normal_px[inside], labels[inside], jacobian[inside]
     lines, bend = lines[inside], bend[inside]
+    expected = _steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad)
+    rates = travel.rates - travel.faster @ expected
     n = len(px)
     sides, middle_px, blur, travel_px = np.empty(n, np.int64), np.empty(n), np.empty(n), np.empty(n)
     length_mm, along = values[:, 1][inside], values[:, 2][inside]
     for i in range(n):
         sides[i] = side_of(labels[i, 0], labels[i, 1])
         middle_px[i] = seen_px[sides[i]]
+        speed_px_s = jacobian[i, 0] * rates[0] + jacobian[i, 1] * rates[1] + jacobian[i, 2] * rates[2]
+        travel_px[i] = abs(speed_px_s) * travel.open_s
+        for k in range(3, 6):
+            speed_px_s += jacobian[i, k] * rates[k]
+        late_s = travel.readout_s * ((px[i, 1] + 0.5) / scene.known.shape[0] - 0.5)
         for k in range(2):
-            px[i, k] += middle_px[i] * normal_px[i, k]
-        travel_px[i] = abs(jacobian[i, 0] * travel_mm[0] + jacobian[i, 1] * travel_mm[1]
-                           + jacobian[i, 2] * travel_mm[2])
+            px[i, k] += (middle_px[i] + late_s * speed_px_s) * normal_px[i, k]
+        if late_s != 0.0:
+            jacobian[i] += late_s * (jacobian[i] @ travel.faster)
         blur[i] = min(math.hypot(BLUR_PX, travel_px[i] / math.sqrt(12.0)), _MOST_BLUR_PX)
-    cuts, back = cut_through(scene.image, scene.background, scene.known, px, normal_px, labels[:, 1] == STEP, lines,
-                             tables.offsets_px, scene.noise)
+    cuts, back = cut_through(scene.image, scene.background, scene.known, scene.gain, px, normal_px, labels[:, 1] == STEP,
+                             lines, tables.offsets_px, scene.noise)
     offset, sigma, gain, lighter = edges_along(cuts, back, lines, sides, len(seen_px) if is_exact else 0, blur,
                                                travel_px, spread_px,
                                                scene.pick_limit, scene.misfit_limit, scene.veil, scene.noise[0], tables)
@@ -165,7 +170,6 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel_mm, spread_px, 
         spread2 = blur[i] ** 2 + SAMPLING_PX ** 2 + (lines[i] ** 2 - 1) / 12.0
         offset[i] += middle_px[i] + 0.5 * bend[i] * spread2
     label = 2 * sides + lighter
-    expected = _steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad)
     crowding_px = _crowding_px(px, normal_px, labels) if is_exact else np.zeros(n)
     edges = Edges(jacobian, along, label, length_mm, offset, sigma, gain, crowding_px)
     solved = solve_steps(edges, known, expected, tip, spread_px, is_exact)
@@ -231,15 +235,21 @@ def _crowding_px(px, normal_px, labels):
 
 
 @njit(cache=True, nogil=True)
-def cut_through(image, background, known, px, normal_px, is_flat, lines, offsets_px, noise):
+def cut_through(image, background, known, gain, px, normal_px, is_flat, lines, offsets_px, noise):
     """Cuts through the picture and through the bench behind it, each (n, 3, m), linear light as `to_opponent` gives it.
 
     Where the scene behind is not known, or is metal, the outer end of the cut stands for it.
     """
     cuts = to_opponent(sample_along(image, LINEAR, px, normal_px, offsets_px, lines), noise)
-    back = to_opponent(sample_along(background, NO_TONE, px, normal_px, offsets_px, lines), noise)
+    back = sample_along(background, NO_TONE, px, normal_px, offsets_px, lines)
     h, w = known.shape
     n, channels, m = cuts.shape
+    for i in range(n):
+        for j in range(m):
+            lit = gain[min(max(round(px[i, 1] + offsets_px[j] * normal_px[i, 1]), 0), h - 1)]
+            for c in range(channels):
+                back[i, c, j] *= lit
+    back = to_opponent(back, noise)
     reach = offsets_px[-1]
     for i in range(n):
         flat = is_flat[i]

@@ -18,7 +18,18 @@ from vision.track.estimate import steady
 from vision.track.evidence import log_likelihood_ratio
 from vision.track.find import DRAFT_STEP_MM, IN_PART, poses_near, share_in_view
 from vision.track.hypothesis import LOG_HIDDEN, Hypothesis, updated_log_odds
-from vision.track.kalman import N_MOVING, N_POSE, Motion, ToolState, condition, gate, predict, start_state, with_modes
+from vision.track.kalman import (
+    N_MOVING,
+    N_POSE,
+    N_RATE,
+    Motion,
+    ToolState,
+    condition,
+    gate,
+    predict,
+    start_state,
+    with_modes,
+)
 from vision.track.measurement import bench_chart, chart_turn, observation
 from vision.track.metal import log_appearance_ratio, metal_appearance
 from vision.track.prior import log_prior
@@ -43,7 +54,6 @@ _WELL_QUALITY = 0.77  # below it a pose's sigma grows, as the cube of how much q
 _AROUND_S = 0.1
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
 _SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench
-_RECENT_S = 0.1  # a frame so long ago tells how fast the tool moves
 _NEAR_STEPS = [15.0, 15.0, 15.0, 0.1, 0.1, 0.1]  # [mm], [rad]: as far as poses near a track are drawn
 # ways to fit: how far edges may be from where they are expected, round by round, and the veil
 _CLOSE, _WIDE, _VEILED = ((2.5, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), _SMOKE)
@@ -100,7 +110,7 @@ class Follower:
         prior = self._prior(ahead, bench)
         if share_in_view(self._camera, self._body, prior.pose) > IN_PART:
             picture = replace(picture, noise=_paled(picture.noise))
-        fit, is_smoky, t_around_s = self._fit(h, picture, prior, self._travel(h.state, bench, t_s), t_s,
+        fit, is_smoky, t_around_s = self._fit(h, picture, prior, self._travel(ahead, prior, bench), t_s,
                                               searches_around)
         h = replace(h, t_around_s=t_around_s)
         dt_s = t_s - h.t_s
@@ -180,11 +190,14 @@ class Follower:
         return self._fit_from(h, picture, wide, max(drafts, key=lambda d: d.score).pose,
                               travel) if drafts else (None, False)
 
-    def _travel(self, state: ToolState, bench: BenchPose, t_s: float) -> Travel:
-        """Of the outlet while the shutter is open."""
-        open_s, since_s = self.shutter.open_s, t_s - state.t_s
-        return Travel(self.velocity_mm_s(state, bench) * open_s, pose_of(state.mean[:N_POSE], bench.cam_from_bench)[0],
-                      open_s / since_s if 0.0 < since_s < _RECENT_S else 0.0)
+    def _travel(self, ahead: ToolState, prior: PosePrior, bench: BenchPose) -> Travel:
+        """While the picture is taken: rates as expected of a predicted state, and as they go with its pose."""
+        turn = chart_turn(prior.pose, bench, self._body)
+        rates, faster = np.zeros(N_POSE), np.zeros((N_POSE, N_POSE))
+        rates[:N_RATE] = ahead.mean[N_POSE:N_MOVING]
+        faster[:N_RATE] = np.linalg.solve(ahead.cov[:N_POSE, :N_POSE], ahead.cov[:N_POSE, N_POSE:N_MOVING]).T
+        return Travel(np.linalg.solve(turn, rates), np.linalg.solve(turn, faster @ turn), self.shutter.open_s,
+                      self._camera.readout_s)
 
     def _prior(self, ahead: ToolState, bench: BenchPose) -> PosePrior:
         """The predicted state as a fit's prior, in the camera frame."""

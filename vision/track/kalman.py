@@ -29,9 +29,11 @@ __all__ = [
     "smooth",
     "N_POSE",
     "N_MOVING",
+    "N_RATE",
 ]
 
-N_POSE, N_MOVING = 6, 11  # states of the pose; and with the rates of all of them but the roll
+N_POSE, N_RATE = 6, 5  # states of the pose, and rates of all of them but the roll
+N_MOVING = N_POSE + N_RATE
 
 
 

@@ -36,6 +36,7 @@ def tool_mask(picture: Picture) -> tuple[np.ndarray, np.ndarray]:
     small = (picture.image.shape[1] // SCALE, picture.image.shape[0] // SCALE)
     a = linear_light(cv2.resize(picture.image, small, interpolation=cv2.INTER_AREA))
     b = cv2.resize(picture.background, small, interpolation=cv2.INTER_AREA)
+    b *= cv2.resize(picture.gains, (1, small[1]), interpolation=cv2.INTER_AREA)[:, :, None]
     ok = cv2.erode(cv2.resize(picture.known, small, interpolation=cv2.INTER_NEAREST), np.ones((3, 3), np.uint8)) > 0
     g = np.einsum("ijk,ijk->ij", a, b) / (np.einsum("ijk,ijk->ij", b, b) + 1e-6)
     own = np.clip(g, 0.4, 1.1)
@@ -89,6 +90,7 @@ def new_edges(picture: Picture, region: tuple[slice, slice] | None = None) -> Ne
     half = ((columns.stop - columns.start) // HALF, (rows.stop - rows.start) // HALF)
     now = linear_light(cv2.resize(picture.image[rows, columns], half, interpolation=cv2.INTER_AREA))
     bench = cv2.resize(picture.background[rows, columns], half, interpolation=cv2.INTER_AREA)
+    bench *= cv2.resize(picture.gains[rows], (1, half[1]), interpolation=cv2.INTER_AREA)[:, :, None]
     known = cv2.resize(picture.known[rows, columns], half, interpolation=cv2.INTER_NEAREST)
     known = cv2.erode(known, np.ones((5, 5), np.uint8))
     seen, behind = (cv2.GaussianBlur(np.log(light + _DARK), (0, 0), 0.8) for light in (now, bench))

@@ -78,6 +78,7 @@ class Tracker:
         self._board, self._relief = board, BenchRelief(camera, board_top_mm, board)
         self._camera, self._bench, self._nozzle, self._body = camera, bench_follower, nozzle, nozzle.body
         self._view: BenchView | None = None
+        self._mask: np.ndarray | None = None
         self._warper: BenchWarper | None = None
         self._follower = Follower(camera, nozzle, board_top_mm)
         self._hypotheses: list[Hypothesis] = []
@@ -126,13 +127,14 @@ class Tracker:
             return VisionResult(frame.index, frame.t_s, bench, NozzleMiss(frame.t_s, bench.reason),
                                 self._coasting(None, frame.t_s, bench.reason), shift, events)
         view, warper = self._bench_seen(frame, bench)
-        picture = Picture(frame.image, view.light, view.known, view.noise)
+        view.see(frame.image, self._mask)
+        picture = Picture(frame.image, view.light, view.known, view.noise, view.gain)
         self._follow(picture, bench, frame.t_s, dt_s)
         self._take_search(picture, bench, frame.t_s)
         track = self._report(bench, frame.t_s)
         seen = self._observation(bench, frame.t_s)
         self._learn(picture, bench, frame.t_s, track)
-        mask = self._tool_mask(bench, frame.image.shape)
+        mask = self._mask = self._tool_mask(bench, frame.image.shape)
         view.learn(frame.image, mask)
         shift, moved = self._board_shift(frame, bench, mask, warper)
         return VisionResult(frame.index, frame.t_s, bench, seen, track, shift, (*events, *moved))
