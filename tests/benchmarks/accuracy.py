@@ -16,6 +16,7 @@ import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from tests.benchmarks.command import command
 from vision.camera.model import CameraModel
 from vision.fit.bias import DEFAULT_BIAS, EdgeBias
 from vision.fit.expected import Expected, expected_spread
@@ -109,4 +110,4 @@ def _table(title: str, rows: list[tuple[str, list[float]]], heads: list[str]) ->
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__))

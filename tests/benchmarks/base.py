@@ -17,6 +17,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from tests.benchmarks.command import command
 from vision import rigid
 from vision.bench.board import BoardFollower
 from vision.bench.follower import BenchFollower, find_markers
@@ -28,9 +29,6 @@ from vision.types import BenchPose
 
 def main(arguments: list[str]) -> int:
     """Print one line a clip."""
-    if not arguments:
-        print(__doc__.strip())
-        return 2
     cv2.setNumThreads(1)
     folder = Path(arguments[0])
     names = arguments[1:] or sorted(p.parent.name for p in folder.glob("*/clip.mp4"))
@@ -80,4 +78,4 @@ def _timed(into: list[float], job):
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__, 1))

@@ -21,7 +21,7 @@ from pathlib import Path
 from monitor.engine.analyse import analyse, read_inputs
 from monitor.recording.attribution import Attribution
 from monitor.repeat.batch_task import trace_digest
-from tests.monitor import test_batch
+from tests.benchmarks.command import command
 from tests.monitor.test_batch import ROOT, SAMPLE, cut
 
 LENGTH_S = 0.6  # the shortest in which the sample's nozzle is measured
@@ -29,8 +29,7 @@ LENGTH_S = 0.6  # the shortest in which the sample's nozzle is measured
 
 def make(root: Path, n: int) -> None:
     """One analysis, then copies that differ in their operator code."""
-    test_batch.LENGTH_S = LENGTH_S
-    clip = cut(root.with_name("clip.mp4"))
+    clip = cut(root.with_name("clip.mp4"), LENGTH_S)
     inputs = read_inputs(clip, SAMPLE / "job.toml", SAMPLE / "camera.toml", SAMPLE / "nozzle.toml")
     analyse(inputs, root / "r000", copy_video=True, by=Attribution("K000", "2026-05-04T09:00:00+00:00", "told"))
     for i in range(1, n):
@@ -55,7 +54,7 @@ def wait_for(out: Path, n: int, command: subprocess.Popen) -> None:
 
 def worker_of(command: subprocess.Popen) -> int | None:
     """One of the batch's worker processes."""
-    listed = subprocess.run(["ps", "--ppid", str(command.pid), "-o", "pid=,args="], capture_output=True,
+    listed = subprocess.run(["ps", "-ww", "--ppid", str(command.pid), "-o", "pid=,args="], capture_output=True,
                             text=True).stdout
     found = [int(line.split()[0]) for line in listed.splitlines() if "spawn_main" in line]
     return found[0] if found else None
@@ -87,4 +86,4 @@ def main(arguments: list[str]) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__, 1))

@@ -31,6 +31,7 @@ from scipy.stats import chi2
 
 from monitor.job import load_job
 from monitor.judging.tracking import make_tracker
+from tests.benchmarks.command import command
 from tests.benchmarks.scene import read_truth
 from tests.vision.drawn_tool import CAMERA, INSIDE, OUTSIDE, TOOL, as_camera, drawn_exactly, independent
 from vision.bench.background import OWN_NOISE
@@ -194,4 +195,4 @@ def _is_before_bench(outside, bench, noise: float) -> np.ndarray:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__))

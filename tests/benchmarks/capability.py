@@ -11,6 +11,7 @@ import numpy as np
 from scipy import stats
 
 from monitor.repeat.compare.capability import capability
+from tests.benchmarks.command import command
 
 LAWS = {"normal": stats.norm(15, 2), "lognormal": stats.lognorm(0.6, scale=3),
         "weibull": stats.weibull_min(1.3, scale=3),
@@ -43,4 +44,4 @@ def main(arguments):
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__))

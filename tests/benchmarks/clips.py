@@ -20,6 +20,7 @@ from monitor.engine.analyse import analyse, read_inputs
 from monitor.job import write_job
 from monitor.recording.export import export_csv
 from monitor.setup.nozzle import calibrate_nozzle
+from tests.benchmarks.command import command
 from tests.benchmarks.scene import job_from_scene
 from vision.calibrate.lens import CharucoTarget, calibrate_camera
 from vision.calibrate.nozzle_file import save_nozzle
@@ -59,9 +60,6 @@ def run_clip(clip: Path, out: Path) -> dict[str, float]:
 
 def main(arguments: list[str]) -> int:
     """Run all recordings, or the named ones; one that fails does not stop the rest."""
-    if len(arguments) < 2:
-        print(__doc__)
-        return 2
     clips, out, names = Path(arguments[0]), Path(arguments[1]), arguments[2:]
     failed = 0
     for scene in sorted(clips.glob("*/scene.toml")):
@@ -77,4 +75,4 @@ def main(arguments: list[str]) -> int:
 
 if __name__ == "__main__":
     np.seterr(all="warn")
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__, 2))

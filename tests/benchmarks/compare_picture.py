@@ -16,6 +16,7 @@ import numpy as np
 
 from monitor.repeat.compare.baseline import LEFT_OUT, aside_of, words_of
 from monitor.repeat.compare.comparison import compare
+from tests.benchmarks.command import command
 from tests.benchmarks.judgements import as_passes, hand
 from tests.monitor.make import job
 
@@ -40,9 +41,6 @@ def passes():
 
 def main(arguments):
     """Write the picture."""
-    if not arguments:
-        print(__doc__)
-        return 2
     from monitor.ui.app import application
     from monitor.ui.compare_window import CompareWindow
 
@@ -66,4 +64,4 @@ def main(arguments):
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__, 1))

@@ -16,6 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
+from tests.benchmarks.command import command
 from tests.benchmarks.scene import touch_pictures
 from vision.fit.bias import group_key
 from vision.fit.pose import fit_pose
@@ -28,9 +29,6 @@ BINS = np.array([0.0, 0.1, 0.3, 0.5, 0.7, 0.9, 1.01])
 
 def main(arguments: list[str]) -> int:
     """Print the shares."""
-    if len(arguments) < 2:
-        print(__doc__.strip())
-        return 2
     clips, out = map(Path, arguments[:2])
     there, elsewhere = {}, {}
     for folder in sorted(job.parent for job in out.glob("*/job.toml")):
@@ -76,4 +74,4 @@ def _take(body: NozzleBody, fit, shares) -> None:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__, 2))

@@ -26,6 +26,7 @@ from PyQt6.QtTest import QTest
 from PyQt6.QtWidgets import QApplication, QWidget
 
 from monitor.engine.source import Arrival
+from tests.benchmarks.command import command
 from tests.vision.drawn_lying import circles, lying
 from vision.camera.sources import open_video
 from vision.types import BenchPose, Frame
@@ -129,9 +130,6 @@ class Person:
 
 def main(arguments: list[str]) -> int:
     """Run it and print the table."""
-    if len(arguments) != 2:
-        print(__doc__.strip())
-        return 2
     clip, out = map(Path, arguments)
     out.mkdir(parents=True, exist_ok=True)
     from monitor.ui.app import application
@@ -335,4 +333,4 @@ def _print(person: Person) -> None:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__, 2))

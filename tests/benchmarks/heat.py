@@ -24,6 +24,7 @@ from monitor.heat.chain import Fineness, part_edges
 from monitor.heat.estimate import QUICK_K_S, QUICK_STEP_S
 from monitor.heat.estimate import STEP_S as STEP_WHEN_SLOW_S
 from monitor.heat.grid import graded_edges, overlap_share
+from tests.benchmarks.command import command
 
 FloatArray = NDArray[np.float64]
 MM = 1e-3
@@ -210,4 +211,4 @@ def _mean_bell(edges: FloatArray) -> FloatArray:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__, 2))

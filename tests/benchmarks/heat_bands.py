@@ -20,6 +20,7 @@ from monitor.heat.fit import fit_thermocouple
 from monitor.heat.outlook import LOOK_AHEAD_S
 from monitor.heat.types import HeatInput, HeatSetup, JointState
 from monitor.heat.uncertainty import PARAMETERS, parameters
+from tests.benchmarks.command import command
 from tests.heat.cases import jet_at, job
 
 FloatArray = NDArray[np.float64]
@@ -100,7 +101,7 @@ def uncalibrated(setup: HeatSetup, n: int, rng: np.random.Generator) -> None:
     inside = np.array(inside)
     print(f"no thermocouple, {n} truths, heights {HEIGHTS_MM} mm, times {TIMES_S} s: "
           f"{inside.mean():.1%} of joint temperatures in the 90 % band "
-          f"(by height {', '.join(f'{inside[2 * i:2 * i + 2].mean():.1%}' for i in range(3))}; "
+          f"(by height {', '.join(f'{inside[2 * i:2 * i + 2].mean():.1%}' for i in range(len(HEIGHTS_MM)))}; "
           f"centre {inside[::2].mean():.1%}, corner {inside[1::2].mean():.1%}); "
           f"1 sigma {np.mean(sigma):.1f} K, largest {np.max(sigma):.1f} K")
 
@@ -173,9 +174,9 @@ def calibrated(setup: HeatSetup, n: int, rng: np.random.Generator) -> None:
                 inside.append((value >= low) & (value <= high))
                 sigma.append((high - low) / 3.29)
     inside = np.array(inside)
+    by_height = inside.reshape(-1, len(HEIGHTS_MM), len(SITES), len(TIMES_S)).mean((0, 2, 3))
     print(f"after a run at {FIT_HEIGHTS_MM} mm, {n - refused} truths ({refused} refused): {inside.mean():.1%} in the "
-          f"band "
-          f"(by height {', '.join(f'{inside.reshape(-1, 3, 2, len(TIMES_S))[:, i].mean():.1%}' for i in range(3))}); "
+          f"band (by height {', '.join(f'{share:.1%}' for share in by_height)}); "
           f"1 sigma {np.mean(sigma):.1f} K, {np.mean(np.array(sigma) <= 12):.0%} of them 12 K or less, largest "
           f"{np.max(sigma):.1f} K")
 
@@ -197,4 +198,4 @@ def main(arguments: list[str]) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__))

@@ -19,6 +19,7 @@ from monitor.plan.course import Ensemble, judged_names, repeated, run_stages
 from monitor.plan.surface import Way, run_members
 from monitor.plan.types import Plan
 from monitor.plan.window import make_plan
+from tests.benchmarks.command import command
 from tests.heat.jobs import JOBS, BenchJob
 
 FloatArray = NDArray[np.float64]
@@ -147,4 +148,4 @@ def _line(
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__))

@@ -16,6 +16,7 @@ from skfem.helpers import dot, grad
 from monitor.heat.board import BoardModel, Losses, Slab
 from monitor.heat.chain import Fineness, part_edges
 from monitor.heat.estimate import HeatEstimator
+from tests.benchmarks.command import command
 from tests.heat.cases import jet_at, job
 
 FloatArray = NDArray[np.float64]
@@ -91,7 +92,7 @@ def run_estimate() -> FloatArray:
     return np.array(spent[30:])
 
 
-def main() -> int:
+def main(arguments: list[str]) -> int:
     """Print the ratios."""
     say: Callable[[str, FloatArray], None] = lambda what, s: print(
         f"{what}: median {1e3 * np.median(s):.3f} ms, mean {1e3 * s.mean():.3f} ms a frame of 33.3 ms, "
@@ -113,4 +114,4 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(command(main, __doc__))

@@ -18,6 +18,7 @@ from scipy import stats
 
 from monitor.repeat.compare.comparison import compare
 from monitor.repeat.compare.passes import Pass
+from tests.benchmarks.command import command
 from tests.monitor.make import job
 
 HANDS = {"steady": (0.4, 0.05, 60.0), "unsteady": (0.8, 0.10, 20.0), "skewed": (0.4, 0.20, 8.0)}
@@ -108,4 +109,4 @@ def main(arguments):
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__))

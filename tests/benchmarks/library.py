@@ -20,6 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from monitor.repeat.library import CACHE, Library, Query
+from tests.benchmarks.command import command
 from tests.compare.make import record_passes
 from tests.monitor.make import JOB_TEXT
 
@@ -58,9 +59,6 @@ def make(root: Path, n: int) -> None:
 
 def main(arguments: list[str]) -> int:
     """Print one line a step."""
-    if not arguments:
-        print(__doc__.strip())
-        return 2
     root, n = Path(arguments[0]), int(arguments[1]) if len(arguments) > 1 else 10000
     if not root.exists():
         make(root, n)
@@ -85,4 +83,4 @@ def main(arguments: list[str]) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__, 1))

@@ -21,12 +21,13 @@ from monitor.judging.pipeline import Judge
 from monitor.judging.technique import Technique
 from monitor.judging.watch_rules import WatchRules
 from monitor.sound.tones import RATE_HZ, WARNING_PATTERNS, Cue, render_track
+from tests.benchmarks.command import command
 from tests.monitor.make import job, result, track
 
 RATE, JITTER_MM, RHO, WANDER_MM, TAU_S = 30.0, 0.3, 0.6, 0.5, 1.0
 TOTAL_MM = float(np.hypot(JITTER_MM, WANDER_MM))
 LOW, HIGH = 5.0, 25.0
-N_SEEDS, N_EXCURSIONS = 10, 300
+N_SEEDS, N_EXCURSIONS, N_CROSSINGS = 10, 300, 60
 
 
 def noise(n: int, rng: np.random.Generator) -> np.ndarray:
@@ -82,7 +83,7 @@ def excursions() -> tuple[int, int]:
 def delays(kind: str, outside_mm: float) -> np.ndarray:
     """True crossing to first sample of the warning [s]; the sound is rendered and searched."""
     found = []
-    for seed in range(60):
+    for seed in range(N_CROSSINGS):
         rng = np.random.default_rng(seed)
         n, cross_s = round(4 * RATE), 1.0 + rng.uniform(0, 1 / RATE)
         t = np.arange(n) / RATE
@@ -98,8 +99,8 @@ def delays(kind: str, outside_mm: float) -> np.ndarray:
     return np.array(found)
 
 
-def main() -> int:
-    hours = float(sys.argv[1]) if len(sys.argv) > 1 else 1.0
+def main(arguments: list[str]) -> int:
+    hours = float(arguments[0]) if arguments else 1.0
     counts, rates = chatter(hours)
     print(f"A3 chatter, 0.5 mm inside, {hours:g} h x {N_SEEDS} seeds: third raises within 60 s {counts}; raises per "
           f"hour, median "
@@ -128,4 +129,4 @@ def _ar(n: int, sd: float, keep: float, rng: np.random.Generator) -> np.ndarray:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(command(main, __doc__))

@@ -19,14 +19,15 @@ from monitor.engine.feedback import Coach
 from monitor.engine.session import Keep, Session
 from monitor.job import parse_job
 from monitor.recording.reader import open_recording
+from tests.benchmarks.command import command
 from tests.engine.make import DrawnCamera, PathTracker
 from tests.monitor.make import JOB_TEXT
 
 SECONDS = 40.0
 
 
-def main() -> int:
-    megabytes = int(sys.argv[1]) if len(sys.argv) > 1 else 10
+def main(arguments: list[str]) -> int:
+    megabytes = int(arguments[0]) if arguments else 10
     with tempfile.TemporaryDirectory() as place:
         subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={megabytes}m", "tmpfs", place], check=True)
         try:
@@ -69,4 +70,4 @@ def _run(place: Path, megabytes: int) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(command(main, __doc__))

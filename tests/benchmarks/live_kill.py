@@ -10,17 +10,18 @@ import sys
 import tempfile
 from pathlib import Path
 
+from tests.benchmarks.command import command
 from tests.engine.kill import kill_once
 
-SPAN_S = (0.3, 5.0)
+SPAN_S, KINDS = (0.3, 5.0), ("dark", "busy")
 
 
-def main() -> int:
+def main(arguments: list[str]) -> int:
     """Print one line a kind; 1 when a requirement is missed."""
-    n = int(sys.argv[1]) if len(sys.argv) > 1 else 20
-    size = tuple(int(v) for v in sys.argv[2].split("x")) if len(sys.argv) > 2 else (640, 360)
+    n = int(arguments[0]) if arguments else 20
+    size = tuple(int(v) for v in arguments[1].split("x")) if len(arguments) > 1 else (640, 360)
     rng, is_met = random.Random(5), True
-    for kind in ("dark", "busy"):
+    for kind in KINDS:
         losses = []
         for i in range(n):
             with tempfile.TemporaryDirectory() as folder:
@@ -38,4 +39,4 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(command(main, __doc__))

@@ -19,14 +19,12 @@ from monitor.judging.alerts import EQUIPMENT
 from monitor.judging.tracking import make_tracker
 from monitor.recording.export import export_csv
 from monitor.recording.reader import open_recording
+from tests.benchmarks.command import command
 from tests.engine.make import run_lockstep
 
 
 def main(arguments: list[str]) -> int:
     """Print one line a clip; 1 when any differ."""
-    if len(arguments) < 2:
-        print(__doc__)
-        return 2
     clips, out, names = Path(arguments[0]), Path(arguments[1]), arguments[2:]
     n_different = 0
     for folder in sorted(p.parent for p in out.glob("*/nozzle.toml") if p.parent.parent.name != "live"):
@@ -60,4 +58,4 @@ def _told(recording) -> list[tuple[str, str, float]]:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__, 2))

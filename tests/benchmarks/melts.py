@@ -38,6 +38,7 @@ from monitor.heat.uncertainty import (
     parameters,
     prior,
 )
+from tests.benchmarks.command import command
 from tests.heat.cases import jet_at, rectangle
 
 AFTER = (0, 1, 3, 10)
@@ -223,4 +224,4 @@ def _live_ms(one: tuple) -> float:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__))

@@ -19,6 +19,7 @@ from monitor.engine.analyse import analyse, read_inputs
 from monitor.job import Job, load_job
 from monitor.recording.reader import Recording, open_recording
 from tests.benchmarks.clips import run_clip
+from tests.benchmarks.command import command
 
 
 def write_tables(recording: Recording, job: Job, out: Path) -> None:
@@ -45,9 +46,6 @@ def write_tables(recording: Recording, job: Job, out: Path) -> None:
 
 def main(arguments: list[str]) -> int:
     """All recordings, or the named ones."""
-    if len(arguments) < 2:
-        print(__doc__)
-        return 2
     clips, out, names = Path(arguments[0]), Path(arguments[1]), arguments[2:]
     for scene in sorted(clips.glob("*/scene.toml")):
         name = scene.parent.name
@@ -80,4 +78,4 @@ def _write(path: Path, header: tuple[str, ...], rows: list[tuple]) -> None:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__, 2))

@@ -21,6 +21,7 @@ import cv2
 import numpy as np
 from scipy.stats import binomtest
 
+from tests.benchmarks.command import command
 from tests.vision.drawn_parts import (
     CAMERA,
     CAN,
@@ -43,6 +44,7 @@ from vision.types import NozzleMiss, NozzleTrack, TrackStatus, VisionResult
 
 KINDS = ("nothing", "hard shadow", "soft shadow", "smoke", "exposure", "knock", "nudge", "tool", "sharpened", "MJPEG")
 N = 300
+N_COST = 60  # frames of which the later half counts
 REACH_MM = 10.0
 CURVES = ("part, 10 x 10 mm", "chip, 0.8 x 1.6 mm", "the same, unmarked")
 SIZES_MM = (0.05, 0.07, 0.1, 0.14, 0.2, 0.3, 0.5)
@@ -93,8 +95,8 @@ def disturbed(kind: str, i: int, rng_state: dict) -> tuple[Scene, np.ndarray, np
     return scene, pose, shift
 
 
-def sequence(kind: str, seed: int, faces: str = DRAWN, lies=None, seconds: float = N / 30, every: int = 1) -> list:
-    """Events of one sequence."""
+def sequence(kind: str, seed: int, faces: str = DRAWN, lies=None, seconds: float | None = None, every: int = 1) -> list:
+    """Events of one sequence, of N frames where no seconds are given."""
     rng = np.random.default_rng(seed)
     p = {
         "x": rng.uniform(0, 400),
@@ -108,7 +110,7 @@ def sequence(kind: str, seed: int, faces: str = DRAWN, lies=None, seconds: float
     }
     follower = PartFollower(CAMERA, 0.0, TARGET, [s for s in PARTS if s is not TARGET], REACH_MM)
     events = []
-    for i in range(0, round(30 * seconds), every):
+    for i in range(0, N if seconds is None else round(30 * seconds), every):
         scene, pose, shift = disturbed(kind, i, p)
         scene.faces, scene.lies = faces, {} if lies is None else lies(i / 30.0)
         pose = rigid.transform(np.eye(3), rng.normal(0, 0.02, 3)) @ pose  # what a mat's pose scatters by
@@ -130,7 +132,7 @@ def cost() -> str:
     follower = PartFollower(CAMERA, 0.0, TARGET, [CAN, *chips], REACH_MM)
     spent, blurs = [], []
     whole = np.zeros((720, 1280), np.uint8)
-    for i in range(60):
+    for i in range(N_COST):
         frame = frame_of(draw(Scene(), seed=i), i)
         begin = time.thread_time()
         follower.step(frame, seen_of(POSE, np.zeros(3), i / 30))
@@ -138,7 +140,8 @@ def cost() -> str:
         begin = time.thread_time()
         cv2.GaussianBlur(whole, (0, 0), 1.5)
         blurs.append(time.thread_time() - begin)
-    ms, mean_ms, blur_ms = 1e3 * np.median(spent[30:]), 1e3 * np.mean(spent[30:]), 1e3 * np.median(blurs)
+    late = spent[N_COST // 2 :]
+    ms, mean_ms, blur_ms = 1e3 * np.median(late), 1e3 * np.mean(late), 1e3 * np.median(blurs)
     return (f"ten parts and what lies around: {ms:.2f} ms a frame (mean {mean_ms:.2f} ms), {ms / blur_ms:.1f} times "
             f"the blurring of a 720p picture ({blur_ms:.2f} ms)")
 
@@ -217,4 +220,4 @@ def main(arguments: list[str]) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__, 1))

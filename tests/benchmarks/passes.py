@@ -17,6 +17,7 @@ import numpy as np
 import shapely
 
 from monitor.recording.reader import Recording, open_recording
+from tests.benchmarks.command import command
 from tests.benchmarks.scene import read_truth
 
 ALLOWED_S, AWAY_S, SHORTEST_S = 0.2, 1.5, 0.3
@@ -55,9 +56,6 @@ def against(recording: Recording, truth: list[tuple[float, float]]) -> tuple[lis
 
 def main(arguments: list[str]) -> int:
     """Print the passes of each recording; 1 when one is off by more than 0.2 s."""
-    if len(arguments) < 2:
-        print(__doc__)
-        return 2
     clips, out, names = Path(arguments[0]), Path(arguments[1]), arguments[2:]
     failed = 0
     for scene in sorted(clips.glob("*/scene.toml")):
@@ -71,4 +69,4 @@ def main(arguments: list[str]) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__, 2))

@@ -16,6 +16,7 @@ import numpy as np
 
 from monitor.review.playback import Playback
 from monitor.review.proxy import FAR_FRAMES, Proxy, needs_proxy
+from tests.benchmarks.command import command
 from tests.monitor.numbered import read_number, uneven_times, write_numbered
 from tests.monitor.test_playback import jumps_and_steps
 
@@ -87,4 +88,4 @@ def main(arguments: list[str]) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__))

@@ -20,6 +20,7 @@ import cv2
 import numpy as np
 from skimage.registration import phase_cross_correlation
 
+from tests.benchmarks.command import command
 from tests.benchmarks.parts_drawn import disturbed
 from tests.vision.drawn_parts import CAMERA, CHIP, DRAWN, PHOTOGRAPHED, POSE, TARGET, Lie, Scene, draw
 from vision.parts.motion import _is_seen
@@ -138,4 +139,4 @@ def _words(errors) -> str:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__))

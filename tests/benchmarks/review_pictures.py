@@ -15,12 +15,11 @@ from pathlib import Path
 
 from PyQt6.QtCore import QSettings
 
+from tests.benchmarks.command import command
+
 
 def main(arguments: list[str]) -> int:
     """Write both pictures."""
-    if len(arguments) != 2:
-        print(__doc__)
-        return 2
     from monitor.ui.app import application
     from monitor.ui.review_window import ReviewWindow
     from monitor.ui.theme import looks
@@ -86,4 +85,4 @@ def _wait(app: object, is_done, longest_s: float = 60.0) -> None:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__, 2))

@@ -20,6 +20,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from tests.benchmarks.command import command
+
 SCALES = ("1", "1.5", "2")
 SIZES = ((1280, 720), (1366, 768), (1920, 1080))
 THEMES = ("light", "dark")
@@ -28,9 +30,6 @@ SHEET_PX, ACROSS = 640, 3
 
 def main(arguments: list[str]) -> int:
     """Start a process for each scale, or be one of them."""
-    if not arguments:
-        print(__doc__.strip())
-        return 2
     if arguments[0].endswith(".jpg"):
         cv2.imwrite(arguments[0], sheet([Path(a) for a in arguments[1:]]), [cv2.IMWRITE_JPEG_QUALITY, 82])
         return 0
@@ -197,4 +196,4 @@ class _Screens:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__, 1))

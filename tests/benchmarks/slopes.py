@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
+from tests.benchmarks.command import command
 from tests.benchmarks.scene import touch_pictures
 from vision.fit.bias import DEFAULT_BIAS
 from vision.fit.least_squares import CORRELATION_MM
@@ -27,9 +28,6 @@ LEAST_CUTS, CUT_MM = 8, 0.8
 
 def main(arguments: list[str]) -> int:
     """Print both."""
-    if len(arguments) < 2:
-        print(__doc__.strip())
-        return 2
     clips, out = map(Path, arguments[:2])
     found: dict[bool, list[tuple[float, float]]] = {True: [], False: []}
     for folder in sorted(job.parent for job in out.glob("*/job.toml")):
@@ -71,4 +69,4 @@ def _take(out, fit, found) -> None:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__, 2))

@@ -20,6 +20,7 @@ import numpy as np
 
 from monitor.job import load_job
 from monitor.judging.tracking import make_tracker
+from tests.benchmarks.command import command
 from tests.benchmarks.scene import read_truth
 from vision.camera.model import load_camera
 from vision.camera.sources import open_video
@@ -73,4 +74,4 @@ def _line(seen, off, sigmas) -> str:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__, 2))

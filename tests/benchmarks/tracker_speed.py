@@ -19,6 +19,7 @@ import numpy as np
 
 from monitor.job import load_job
 from monitor.judging.tracking import make_tracker
+from tests.benchmarks.command import command
 from vision.bench.follower import find_markers
 from vision.bench.mat import load_mat
 from vision.camera.model import load_camera
@@ -28,9 +29,6 @@ from vision.types import TrackStatus
 
 def main(arguments: list[str]) -> int:
     """Print one line a clip."""
-    if len(arguments) < 2:
-        print(__doc__.strip())
-        return 2
     cv2.setNumThreads(1)
     clips, out = Path(arguments[0]), Path(arguments[1])
     mat = load_mat(clips / "mat.toml")
@@ -71,4 +69,4 @@ def _line(clip: Path, out: Path, mat) -> str:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(command(main, __doc__, 2))

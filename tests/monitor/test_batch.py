@@ -32,13 +32,13 @@ SAMPLE = ROOT / "tests" / "data" / "sweep"
 LENGTH_S = 1.0
 
 
-def cut(path):
+def cut(path, length_s=LENGTH_S):
     """The first frames of the sample, its stream copied as it is."""
     with av.open(str(SAMPLE / "clip.mp4")) as source, av.open(str(path), "w") as target:
         stream = source.streams.video[0]
         copy = target.add_stream_from_template(stream)
         for packet in source.demux(stream):
-            if packet.dts is not None and packet.pts * packet.time_base < LENGTH_S:
+            if packet.dts is not None and packet.pts * packet.time_base < length_s:
                 packet.stream = copy
                 target.mux(packet)
     return path

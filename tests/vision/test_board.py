@@ -99,3 +99,11 @@ def test_two_points_five_millimetres_apart_tell_a_shift_and_nearer_ones_do_not()
         assert (found is not None) is tells
     assert_allclose(rigid_shift(np.array([[0.0, 0.0], [3.0, 4.0]]), np.array([[2.0, -1.0], [5.0, 3.0]]), 0.5).shift,
                     [2.0, -1.0, 0.0], atol=1e-9)
+
+
+@pytest.mark.parametrize(("reach_mm", "turn_rad", "is_moved"), [
+    (35.0, 0.0119, False), (35.0, 0.0123, True), (70.0, 0.0059, False), (70.0, 0.0062, True)])
+def test_a_board_has_turned_when_a_corner_of_the_watched_square_is_0_6_mm_away(reach_mm, turn_rad, is_moved):
+    board = BoardFollower(CAMERA, 0.0, np.zeros(2), reach_mm)
+
+    assert board._differs(np.array([0.0, 0.0, turn_rad]), np.zeros(3), 0.6) == is_moved

@@ -176,7 +176,7 @@ def gone_after(rest_s=1.0, long_s=1.0, **others):
 
 @pytest.mark.parametrize(("others", "n"), [
     ({}, 1), ({"seen": 0.5}, 0), ({"seen": 0.49}, 1), ({"clear": 0.75}, 0), ({"clear": 0.76}, 1), ({"edges": 0.35}, 0),
-    ({"edges": 0.34}, 1), ({"change": 3.0}, 0), ({"change": 2.9}, 1), ({"change": math.nan}, 0),
+    ({"edges": 0.34}, 1), ({"change": 4.0}, 0), ({"change": 3.9}, 1), ({"change": math.nan}, 0),
     ({"edges": math.nan}, 0)])
 def test_a_part_is_gone_where_the_board_is_clear_and_what_is_there_lies_still(others, n):
     found = gone_after(**others)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -17,7 +18,7 @@ __all__ = ["BoardFollower", "rigid_shift"]
 _PITCH_MM = 0.4  # of the straightened picture
 _EVERY_S = 0.3
 _AGREE_MM = 0.35  # points this near to a shift speak for it; two measurements this near confirm each other
-_MOVED_MM, _MOVED_RAD = 0.6, 0.012  # at the watched centre: less is not told from noise, shadow and compression
+_MOVED_MM = 0.6  # of the watched square, centre or corner: less is not told from noise, shadow and compression
 _LEAST_POINTS = 16
 _LEAST_SHARE = 0.25  # of the points first seen; a hand may cover the rest
 _MAX_POINTS = 150
@@ -129,10 +130,10 @@ class BoardFollower:
 
     def _events_of(self, found: FloatArray, t_s: float) -> tuple[BenchEvent, ...]:
         """Believe a move once two measurements in a row agree on it."""
-        if not self._differs(found, self._shift, _MOVED_MM, _MOVED_RAD):
+        if not self._differs(found, self._shift, _MOVED_MM):
             self._pending = None
             return ()
-        agreed = self._pending is not None and not self._differs(found, self._pending, _AGREE_MM, _MOVED_RAD)
+        agreed = self._pending is not None and not self._differs(found, self._pending, _AGREE_MM)
         if not agreed:
             self._pending = found
             return ()
@@ -143,9 +144,10 @@ class BoardFollower:
                            f"the board moved by {moved:.1f} mm and turned by {turned:+.1f} degrees; "
                                                "the regions move with it"),)
 
-    def _differs(self, a: FloatArray, b: FloatArray, by_mm: float, by_rad: float) -> bool:
+    def _differs(self, a: FloatArray, b: FloatArray, by_mm: float) -> bool:
+        """Whether the watched square's centre is apart, or a corner turned about it by more than a move is."""
         apart = float(np.linalg.norm(self._at_centre(a) - self._at_centre(b)))
-        return apart > by_mm or abs(a[2] - b[2]) > by_rad
+        return apart > by_mm or abs(a[2] - b[2]) * math.sqrt(2.0) * self._reach_mm > _MOVED_MM
 
     def _at_centre(self, shift: FloatArray) -> FloatArray:
         return _moved(self._centre_mm[None], shift)[0]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -211,11 +212,20 @@ def seen_before(camera: CameraModel, then: FloatArray, now: FloatArray, pixels: 
     return camera.project(rigid.apply(then, points_mm))
 
 
-_CUTS = 8  # places along each side of a marker where its edge is measured [convention]
 _OFFSETS_PX = np.arange(-3.0, 4.25, 0.5)  # of a cut's samples, from inside the black to outside it [convention]
-_CUT_SIGMA_PX = 0.12  # scatter of one cut about a straight edge, at the least [measured: on recordings]
-# what all cuts of one side share and time does not average: codec blocks, print, lens model [convention]
-_SIDE_SIGMA_PX = 0.06
+
+
+class _Side(NamedTuple):
+    """Each side of a marker: at how many places its edge is measured [convention]; how far these scatter about a
+    straight edge, at the least [px, measured: on recordings]; and what all of them share and time does not average:
+    codec blocks, print, lens model [px, convention]."""
+
+    cuts: int = 8
+    sigma_px: float = 0.12
+    shared_px: float = 0.06
+
+
+_SIDE = _Side()
 
 
 class _Sides:
@@ -224,10 +234,10 @@ class _Sides:
     def __init__(self, mat: Mat):
         corners = mat.all_corners_mm
         along = np.roll(corners, -1, axis=1) - corners
-        share = np.linspace(0.12, 0.88, _CUTS)  # away from the corners, which are rounded by blur
+        share = np.linspace(0.12, 0.88, _SIDE.cuts)  # away from the corners, which are rounded by blur
         points = corners[:, :, None, :] + share[:, None] * along[:, :, None, :]
         self.points_mm = points.reshape(-1, 3)
-        self.along = np.repeat(along.reshape(-1, 3) / mat.marker_size_mm, _CUTS, axis=0)
+        self.along = np.repeat(along.reshape(-1, 3) / mat.marker_size_mm, _SIDE.cuts, axis=0)
         outward = points - corners.mean(axis=1)[:, None, None, :]
         self.outward_mm = outward.reshape(-1, 3)
         self.n_markers = len(corners)
@@ -346,22 +356,22 @@ def _edge_offsets(light: FloatArray) -> tuple[FloatArray, np.ndarray]:
 
 def _solve(rows: FloatArray, offset: FloatArray, seen: np.ndarray):
     """Robust least squares for (turn, shift, inset); None when too few markers carry it."""
-    by_side = seen.reshape(-1, _CUTS).sum(1) >= _CUTS // 2
+    by_side = seen.reshape(-1, _SIDE.cuts).sum(1) >= _SIDE.cuts // 2
     by_marker = by_side.reshape(-1, 4).sum(1) >= 2
     if by_marker.sum() < _MIN_MARKERS:
         return None
-    use = seen & np.repeat(by_side, _CUTS)
+    use = seen & np.repeat(by_side, _SIDE.cuts)
     a, b = rows[use], offset[use]
     step, rest, weight, normal, scale = _reweighted(a, b)
     good = np.abs(rest) < 3.0 * scale
     if good.mean() < 0.6 or scale > 0.6:
         return step, None
-    noise = max(scale, _CUT_SIGMA_PX)
+    noise = max(scale, _SIDE.sigma_px)
     inverse = np.linalg.inv(normal)
     sums = np.zeros((len(rows), 7))
     sums[use] = weight[:, None] * a
-    sums = sums.reshape(-1, _CUTS, 7).sum(1)
-    shared = inverse @ (sums.T @ sums) @ inverse * _SIDE_SIGMA_PX**2
+    sums = sums.reshape(-1, _SIDE.cuts, 7).sum(1)
+    shared = inverse @ (sums.T @ sums) @ inverse * _SIDE.shared_px**2
     cov = inverse * noise**2
     everywhere = rows[:, :6]  # hidden sides too: a pose from one corner of the mat says little about the others
     sigma_px = float(np.sqrt(max(0.0, np.mean(np.sum((everywhere @ (cov + shared)[:6, :6]) * everywhere, 1)))))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -21,11 +22,21 @@ __all__ = ["CharucoTarget", "ChessboardTarget", "CalibrationVerdict", "CameraCal
            "find_target"]
 
 _MAX_SIGMA_SHARE = 0.003  # of the focal length: beyond it heights cannot be trusted
-_LEAST_CORNERS = 8  # in one photograph
-_LEAST_VIEWS, _GOOD_VIEWS = 6, 12
-_TILT = np.sin(np.radians(15.0))  # of the target's normal, to count as tilted
-_LEAST_TILTED = 3
 _REJECT = 4.0  # robust sigmas
+
+
+class _Asked(NamedTuple):
+    """What photographs must show [convention]: so many corners each; so many of them, and for good; so many with the
+    target tilted, its normal leaning by that sine or more."""
+
+    corners: int = 8
+    views: int = 6
+    good_views: int = 12
+    tilted: int = 3
+    lean: float = float(np.sin(np.radians(15.0)))
+
+
+_ASKED = _Asked()
 
 
 @dataclass(frozen=True)
@@ -162,10 +173,10 @@ def calibrate_camera(photos: Sequence[Path | str], target: Target, *,
     """
     cv2.setNumThreads(1)  # with more, the sums' last digits change from call to call
     views, left_out, size = _read_views(photos, target, progress)
-    if len(views) < _LEAST_VIEWS:
+    if len(views) < _ASKED.views:
         why = "; ".join(f"{name}: {reason}" for name, reason in list(left_out.items())[:3])
         raise CalibrationError(f"the target was found in {len(views)} of {len(photos)} photographs; at least "
-                               f"{_LEAST_VIEWS} are "
+                               f"{_ASKED.views} are "
                                f"needed, better 15 to 25{' (' + why + ')' if why else ''}")
     n_all = sum(len(v.points_px) for v in views)
     views, solved = _solve_without_outliers(views, size, square_pixels)
@@ -173,7 +184,7 @@ def calibrate_camera(photos: Sequence[Path | str], target: Target, *,
     share = camera.focal_sigma_px / camera.focal_px
     n = sum(len(v.points_px) for v in views)
     missing = _missing_views(views, solved, size)
-    usable = bool(share <= _MAX_SIGMA_SHARE and _n_tilted(solved) >= _LEAST_TILTED)
+    usable = bool(share <= _MAX_SIGMA_SHARE and _n_tilted(solved) >= _ASKED.tilted)
     verdict = CalibrationVerdict(usable, share, len(views), n, n_all - n, missing)
     if not verdict.is_usable:
         more = "; take more photographs, nearer and at 30 to 45 degrees, with the target glued flat"
@@ -254,7 +265,7 @@ def _find_charuco(grey: np.ndarray, target: CharucoTarget, name: str, legacy: bo
                                    marker_dictionary(target.dictionary))
     board.setLegacyPattern(legacy)
     corners, ids, _, _ = cv2.aruco.CharucoDetector(board).detectBoard(255 - grey if negative else grey)
-    if corners is None or len(corners) < _LEAST_CORNERS:
+    if corners is None or len(corners) < _ASKED.corners:
         return None
     world = np.asarray(board.getChessboardCorners())[np.ravel(ids)].astype(float)
     if np.linalg.matrix_rank(world[:, :2] - world[:, :2].mean(0), tol=1e-6) < 2:
@@ -265,7 +276,7 @@ def _find_charuco(grey: np.ndarray, target: CharucoTarget, name: str, legacy: bo
 def _find_mat(grey: np.ndarray, mat: Mat, name: str) -> View | None:
     """The bench mat held or laid about, on something stiff: corners of its markers."""
     found = find_markers(grey, mat)
-    if 4 * len(found) < _LEAST_CORNERS:
+    if 4 * len(found) < _ASKED.corners:
         return None
     return View(name, np.concatenate([mat.corners_mm(i) for i in found]), np.concatenate(list(found.values())))
 
@@ -309,8 +320,8 @@ def _solve_without_outliers(views: list[View], size: Size, square_pixels: bool) 
         if all(g.all() for g in good):
             break
         views = [View(v.name, v.points_mm[g], v.points_px[g]) for v, g in zip(views, good, strict=False)
-                 if g.sum() >= _LEAST_CORNERS]
-        if len(views) < _LEAST_VIEWS:
+                 if g.sum() >= _ASKED.corners]
+        if len(views) < _ASKED.views:
             raise CalibrationError("the corners do not fit one camera: was the focus locked, is the target flat, are "
                                    "its sizes right?")
     return views, _solve(views, size, square_pixels)
@@ -358,13 +369,13 @@ def _parameter_rows(camera: CameraModel, cam: FloatArray) -> FloatArray:
 
 
 def _n_tilted(solved: _Solved) -> int:
-    return sum(float(np.hypot(*p[:2, 2])) > _TILT for p in solved.poses)
+    return sum(float(np.hypot(*p[:2, 2])) > _ASKED.lean for p in solved.poses)
 
 
 def _missing_views(views: list[View], solved: _Solved, size: Size) -> tuple[str, ...]:
     """Photographs that would help, in words."""
     out = []
-    if len(views) < _GOOD_VIEWS:
+    if len(views) < _ASKED.good_views:
         out.append(f"only {len(views)} photographs show the target well: take 15 to 25")
     points = np.concatenate([v.points_px for v in views]) / size
     bare = [f"{down} {across}" for down, y in (("top", 0), ("bottom", 1)) for across, x in (("left", 0), ("right", 1))
@@ -373,7 +384,7 @@ def _missing_views(views: list[View], solved: _Solved, size: Size) -> tuple[str,
         out.append(f"no corner of the target was near the picture's {', '.join(bare)}: hold it there")
     normals = np.array([p[:3, 2] * -np.sign(p[:3, 2] @ p[:3, 3]) for p in solved.poses])  # towards the camera
     sides = (("left", -normals[:, 0]), ("right", normals[:, 0]), ("up", -normals[:, 1]), ("down", normals[:, 1]))
-    flat = [name for name, lean in sides if np.sum(lean > _TILT) < 2]
+    flat = [name for name, lean in sides if np.sum(lean > _ASKED.lean) < 2]
     if flat:
         out.append(f"the target hardly faced {', '.join(flat)}: tilt it 30 to 45 degrees that way")
     return tuple(out)

@@ -24,9 +24,17 @@ COLOUR_BLUR_PX = 0.9  # that colours have beside that of brightness: codecs keep
 FINE = 4  # edges are tried at this part of the samples' distance
 # half a rough window, beside the way of what travels; and how far edges are found at least
 _ROUGH_PX, _LEAST_REACH_PX = 2.5, 3.0
-_BLUR_STEP_PX = 0.025
-_SHARPEST, _SOFTEST = 25, 160  # blurs, in these steps
-_TRAVEL_STEP_PX, _FURTHEST = 0.25, 56  # travels while the shutter is open, and how many
+
+
+class _Steps(NamedTuple):
+    """Pixels from one to the next that are tabled, and which steps are."""
+
+    px: float
+    first: int
+    last: int
+
+
+_BLURS, _TRAVELS = _Steps(0.025, 25, 160), _Steps(0.25, 1, 56)  # travels while the shutter is open
 
 # Sums over a window are of products of what a sample carries (`edges._weigh`) and what an edge gives it
 # (_blurred_edge), lane by lane:    0- 3  w b, w                               times q (1 - q)           2, 3    w v, w
@@ -109,8 +117,8 @@ def tables_of(grid: CutGrid) -> EdgeTables:
     """The tables for a grid."""
     off, step = grid.offsets_px, grid.step_px
     m = len(off)
-    profiles = [(_BLUR_STEP_PX * k, 0.0) for k in range(_SHARPEST, _SOFTEST + 1)]
-    profiles += [(math.hypot(BLUR_PX, SAMPLING_PX), _TRAVEL_STEP_PX * k) for k in range(1, _FURTHEST + 1)]
+    profiles = [(_BLURS.px * k, 0.0) for k in range(_BLURS.first, _BLURS.last + 1)]
+    profiles += [(math.hypot(BLUR_PX, SAMPLING_PX), _TRAVELS.px * k) for k in range(_TRAVELS.first, _TRAVELS.last + 1)]
     blurs = np.array([math.hypot(blur, travel / math.sqrt(12)) for blur, travel in profiles])
     half_travels = np.array([travel / 2 for _, travel in profiles])
     flank = np.round(np.minimum(_ROUGH_PX + half_travels, max(off[-1] - _LEAST_REACH_PX, _ROUGH_PX))
@@ -127,7 +135,7 @@ def tables_of(grid: CutGrid) -> EdgeTables:
 @njit(cache=True, nogil=True)
 def profile_of(blur_px, travel_px):
     """Which of the tables' edges has that blur in the picture, or, where it travels at all, goes so far."""
-    travel = round(travel_px / _TRAVEL_STEP_PX)
+    travel = round(travel_px / _TRAVELS.px)
     if travel > 0:
-        return _SOFTEST - _SHARPEST + min(travel, _FURTHEST)
-    return min(max(round(math.hypot(blur_px, SAMPLING_PX) / _BLUR_STEP_PX), _SHARPEST), _SOFTEST) - _SHARPEST
+        return _BLURS.last - _BLURS.first + min(travel, _TRAVELS.last)
+    return min(max(round(math.hypot(blur_px, SAMPLING_PX) / _BLURS.px), _BLURS.first), _BLURS.last) - _BLURS.first

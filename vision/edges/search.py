@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -15,21 +16,54 @@ from vision.types import FloatArray
 __all__ = ["STRAY_LIGHT", "USUAL_NOISE", "PICK_LIMIT", "MISFIT_LIMIT", "EdgeSet", "noise_sigma", "find_edges",
            "edges_along", "misfits_by_travel"]
 
-_BACK_PX, _FORE_PX = 4.5, 6.5  # the window that stays put while the edge is tried within it
-_TRY_IN_PX, _TRY_OUT_PX = 3.0, 4.0
-_SHADE_LOW, _SHADE_HIGH = 0.3, 1.2  # a shadow may darken the bench this far; anything darker is another thing
-_LEAST_TO_SHARE, _LEAST_RAMP = 6, 1e-4  # cuts, and least scatter of what they share [1 / px]
-_MEDIAN_SPREAD = 1.25  # of a median, in those of a mean
-_RAMP_CHI2 = 12.0  # chi-square of 3 degrees of freedom, 99.3 %
-# how a tool shines near its limb, before something lighter, as shares of its light per px inwards (measured on rendered
-# clips), and from which half travel on that counts [px]
-_USUAL_RAMP, _USUAL_RAMP_SIGMA, _LEAST_HALF_TRAVEL_PX = -0.04, 0.03, 0.5
-_SHADE_PRIOR = 0.5  # sigma of the shade about 1
 PICK_LIMIT, MISFIT_LIMIT = 5.0, 6.0  # as in `find_edges`
 STRAY_LIGHT = 0.01  # sigma of the brightness that it lays over the bench; smoke lays more
 USUAL_NOISE = 0.6, 0.6, 0.6  # as in `find_edges`
-# sigma of a pixel in linear light: floor, and at value 1 (about 5 of 255 levels)
-_NOISE_FLOOR, _NOISE_SHARE = 0.006, 0.045
+_MEDIAN_SPREAD = 1.25  # of a median, in those of a mean: root of pi / 2 [derived]
+
+
+class _Window(NamedTuple):
+    """Pixels inwards and outwards of an edge [convention]: of the window that stays put while the edge is tried within
+    it, and of the places that are tried."""
+
+    back: float = 4.5
+    fore: float = 6.5
+    try_in: float = 3.0
+    try_out: float = 4.0
+
+
+class _Shade(NamedTuple):
+    """How far a shadow may darken the bench, or light brighten it, as factors, and their sigma about 1 [convention]:
+    anything darker is another thing."""
+
+    low: float = 0.3
+    high: float = 1.2
+    sigma: float = 0.5
+
+
+class _Ramp(NamedTuple):
+    """How a tool shines near its limb, before something lighter, as shares of its light per px inwards [measured: on
+    rendered clips] with a sigma, and from which half travel on that counts [px]; how many cuts share one, the least
+    scatter of that [1 / px], and up to which chi-square of 3 degrees of freedom there is none, 99.3 % [convention]."""
+
+    usual: float = -0.04
+    sigma: float = 0.03
+    half_travel: float = 0.5
+    cuts: int = 6
+    scatter: float = 1e-4
+    chi2: float = 12.0
+
+
+class _Noise(NamedTuple):
+    """Sigma of a pixel in linear light: floor, and at value 1 (about 5 of 255 levels), whose square grows with that
+    power of the light [common practice, no source]."""
+
+    floor: float = 0.006
+    share: float = 0.045
+    power: float = 1.17
+
+
+_WINDOW_PX, _SHADE, _RAMP, _NOISE = _Window(), _Shade(), _Ramp(), _Noise()
 
 
 @dataclass(frozen=True)
@@ -113,7 +147,7 @@ def edges_along(cuts, background, lines, sides, n_sides, blur_px, travel_px, spr
 
 def noise_sigma(level: FloatArray) -> FloatArray:
     """Sigma of a pixel of that linear light: about 5 of 255 grey levels, a webcam indoors."""
-    return np.sqrt(_NOISE_FLOOR**2 + _NOISE_SHARE**2 * np.maximum(level, 0.0) ** 1.17)
+    return np.sqrt(_NOISE.floor**2 + _NOISE.share**2 * np.maximum(level, 0.0) ** _NOISE.power)
 
 
 _INFORMATION = noise_sigma((np.arange(1280) + 0.5) / 1024) ** -2.0  # of a pixel, by its level
@@ -130,12 +164,12 @@ def _shade_and_veil(a, y, ao, yo, oo, veil):
     """Least squares of (shade, veil): matrix [[a, ao], [ao, oo]], right side (y, yo), priors; and the drop of
     chi-square.
     """
-    a, y = a + _SHADE_PRIOR ** -2, y + _SHADE_PRIOR ** -2
+    a, y = a + _SHADE.sigma ** -2, y + _SHADE.sigma ** -2
     oo = oo + veil ** -2
     inverse = 1.0 / (a * oo - ao * ao)
     g = (y * oo - yo * ao) * inverse
-    if g < _SHADE_LOW or g > _SHADE_HIGH:
-        g = min(max(g, _SHADE_LOW), _SHADE_HIGH)
+    if g < _SHADE.low or g > _SHADE.high:
+        g = min(max(g, _SHADE.low), _SHADE.high)
         o = (yo - g * ao) / oo
     else:
         o = (a * yo - ao * y) * inverse
@@ -224,9 +258,9 @@ def _share_ramps(ramps, is_seen, sides, n_sides, half_travel, inside, lighter):
         at = np.flatnonzero(is_seen & (sides == s))
         if len(at) == 0:
             continue
-        light, travels = np.median(inside[at]), np.median(half_travel[at]) >= _LEAST_HALF_TRAVEL_PX
-        usual[0], usual2 = _USUAL_RAMP * light * lighter[at].mean(), (_USUAL_RAMP_SIGMA * light) ** 2
-        if len(at) < _LEAST_TO_SHARE:
+        light, travels = np.median(inside[at]), np.median(half_travel[at]) >= _RAMP.half_travel
+        usual[0], usual2 = _RAMP.usual * light * lighter[at].mean(), (_RAMP.sigma * light) ** 2
+        if len(at) < _RAMP.cuts:
             for i in at:
                 put(usual, ramps[i, :3])
                 ramps[i, 3] = 0.5 / usual2 if travels else 0.0
@@ -242,10 +276,10 @@ def _share_ramps(ramps, is_seen, sides, n_sides, half_travel, inside, lighter):
                 middle[c] = (middle[c] * usual2 + usual[c] * var) / (usual2 + var)
             excess = min(excess, usual2)
         else:  # without a sign of one, the inside is taken for even
-            middle *= max(0.0, 1.0 - _RAMP_CHI2 / max((middle ** 2).sum() / var, 1e-9))
+            middle *= max(0.0, 1.0 - _RAMP.chi2 / max((middle ** 2).sum() / var, 1e-9))
         for i in at:
             put(middle, ramps[i, :3])
-            ramps[i, 3] = 1.0 / max(excess, _LEAST_RAMP ** 2)
+            ramps[i, 3] = 1.0 / max(excess, _RAMP.scatter ** 2)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -371,7 +405,7 @@ def _fine_edge(cut, back, start, step, noise, fine, blur, half_travel, veil, ram
     whole_w = samples[lo:hi, 1].sum()
     tiny = step / FINE
     coarse = round(1.0 / tiny)
-    lowest, highest = -round(_TRY_IN_PX / tiny), round(_TRY_OUT_PX / tiny)
+    lowest, highest = -round(_WINDOW_PX.try_in / tiny), round(_WINDOW_PX.try_out / tiny)
     misfits, zero = np.full(highest - lowest + 1, np.inf), -lowest
     best = np.int64(0)  # a plain 0 would have what it is given to compiled once more, for that number alone
     misfits[zero], shade, veiled = _misfit_of_edge(samples, lo, hi, start, best, whole_w, fine, veil, ramp, sums)
@@ -457,5 +491,5 @@ def misfits_by_travel(cuts, background, offset_px, travels_px, veil, noise, tabl
 @njit(cache=True, nogil=True)
 def _window(start, step, half_travel, m):
     """First and last sample of the window that stays put about one, where an edge goes half its way to either side."""
-    before, after = round((_BACK_PX + half_travel) / step), round((_FORE_PX + half_travel) / step)
+    before, after = round((_WINDOW_PX.back + half_travel) / step), round((_WINDOW_PX.fore + half_travel) / step)
     return max(start - before, 0), min(start + after + 1, m)

@@ -19,8 +19,7 @@ __all__ = ["STEP", "Outline", "outline", "turned", "turned_pose", "moved_pose", 
            "bend_direction", "body_arrays", "coarseness", "trace", "trace_inputs"]
 
 STEP = 2  # side of a rim seen against a slice further from us
-_RING = 24  # points by which a circle's picture is judged for hiding
-_MOST_ON_RIM = 24  # cuts
+_RING = 24  # points of a circle: by which its picture hides, and of cuts at most [convention]
 _HANDLE_STEP = 1.5
 _DEEP_PX = 0.5  # inside the picture of another slice, from where on that is what a step stands before
 _RING_COS, _RING_SIN = (f(np.linspace(0, 2 * np.pi, _RING, endpoint=False)) for f in (np.cos, np.sin))
@@ -207,7 +206,7 @@ def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
     n_slices = len(slices)
     most = 0
     for i in range(n_slices):
-        most += 2 * max(2, round((slices[i, 1] - slices[i, 0]) / steps_mm[i])) + 2 * _MOST_ON_RIM
+        most += 2 * max(2, round((slices[i, 1] - slices[i, 0]) / steps_mm[i])) + 2 * _RING
     x, tangent, normal = np.empty((most, 3)), np.empty((most, 3)), np.empty((most, 3))
     labels, values = np.empty((most, 3), np.int64), np.empty((most, 3))
     before = np.zeros(most, np.bool_)
@@ -246,7 +245,7 @@ def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
             is_near = away * (cu + s) <= 0
             if is_near:
                 lo, hi = hi, lo + 2 * np.pi
-            arc = min(max(round((hi - lo) * r / steps_mm[i]), 5), _MOST_ON_RIM)
+            arc = min(max(round((hi - lo) * r / steps_mm[i]), 5), _RING)
             for k in range(arc):
                 th = lo + (k + 0.5) * (hi - lo) / arc
                 cos, sin = math.cos(th), math.sin(th)

@@ -10,30 +10,52 @@ import math
 from collections import deque
 from dataclasses import dataclass, replace
 from statistics import median
+from typing import NamedTuple
 
 import numpy as np
 
+from vision.parts.gates import AT_REST, STILL_GREY, Least
 from vision.types import FloatArray, PartEvent, PartMotion
 
-__all__ = ["AT_REST_MM", "GAP_S", "PartEventDetector"]
+__all__ = ["AGREE", "GAP_S", "MOVED", "PartEventDetector"]
 
 GAP_S = 0.5  # without a reading, after which what was under way has ended [convention]
-AT_REST_MM = 0.03  # within which readings count as at rest, however little they scatter [convention]
-# what a movement, and an excursion that came back, must each pass: mm; pixels; sigmas
-_LEAST_MM, _LEAST_PX, _SIGMAS = 0.05, 0.35, 5.0  # no false one is told [measured: tests.benchmarks.parts_drawn false]
-_SPRING_MM, _SPRING_PX, _SPRING_SIGMAS = 0.12, 0.8, 8.0  # as above
-_AGREE = 3  # readings in a row that must agree, that a part lies elsewhere or that it rests [convention]
-_AWAY_S = 0.06  # for which they must at least, that it lies elsewhere: three pictures at 30 a second [derived]
-_AT_REST_S = 0.14  # that it rests: a finger that nudges holds a part for 0.1 s [convention]
-_AT_REST_SIGMAS = 2.0  # within which readings count as at rest [convention]
-_TELL_S = 0.4  # a movement that goes on is told by then [convention]
-_UNTOUCHED = 0.85  # share of a part that is seen throughout when nothing touches it [convention]
-_SETTLE_MM = 0.8  # a part that melts moves no further [convention]
-_SETTLE_CLEAR, _GONE_CLEAR = 0.6, 0.75  # of the board on the most covered side; a thin thing crosses it [convention]
-_GONE_S = 0.25  # for which its place must be bare and still [convention]
-_GONE_SEEN, _GONE_EDGES = 0.5, 0.35  # up to which a part, and the contrasts of its edge, are not there [convention]
-_GONE_STILL = 3.0  # grey levels by which a bare place may change from frame to frame [convention]
-_STOOD = 0.5  # of what a standing part would hide, changed more than the rest: half [convention]
+# what a movement, and an excursion that came back, must pass [measured: tests.benchmarks.parts_drawn false, for none]
+MOVED, _SPRANG = Least(0.05, 0.35, 5.0), Least(0.12, 0.8, 8.0)
+AGREE = 3  # readings in a row that must agree, that a part lies elsewhere or that it rests [convention]
+
+
+class _Lasting(NamedTuple):
+    """Seconds that readings must last [convention], for each thing that they may tell."""
+
+    away: float = 0.06  # it lies elsewhere: three pictures at 30 a second
+    rest: float = 0.14  # it lies still: a finger that nudges holds a part for 0.1 s
+    moving: float = 0.4  # a movement that goes on
+    gone: float = 0.25  # its place is bare and still
+    seat: float = 1.0  # memory of where it rests
+
+
+class _Settling(NamedTuple):
+    """How a part moves that melts [convention]: no further than that [mm], with so much of it and of the board on the
+    most covered side in view throughout [-]."""
+
+    mm: float = 0.8
+    seen: float = 0.85
+    clear: float = 0.6
+
+
+class _Bare(NamedTuple):
+    """How the place of a part looks that is gone [convention]: so much of the board on the most covered side in view,
+    no more than that of the part and of the contrasts of its edge [-]. A part that stands instead hides more than a
+    half of what it would hide."""
+
+    clear: float = 0.75
+    seen: float = 0.5
+    edges: float = 0.35
+    half: float = 0.5
+
+
+_LASTS_S, _SETTLES, _BARE = _Lasting(), _Settling(), _Bare()
 
 
 class PartEventDetector:
@@ -77,7 +99,7 @@ class PartEventDetector:
     def _keep(self, now: PartMotion) -> None:
         """The readings by which rest is told, and where a movement began."""
         self._recent.append(now)
-        while len(self._recent) > _AGREE + 2 and now.t_s - self._recent[1].t_s >= _AT_REST_S:
+        while len(self._recent) > AGREE + 2 and now.t_s - self._recent[1].t_s >= _LASTS_S.rest:
             self._recent.popleft()
 
     def _still(self, now: PartMotion, seat: _Seat) -> PartEvent | None:
@@ -85,7 +107,7 @@ class PartEventDetector:
         if not self._is_away(now, seat):
             self._seat = seat.with_reading(now)
             return None
-        recent = self._last(_AWAY_S)
+        recent = self._last(_LASTS_S.away)
         away = [p for p in list(self._recent)[-len(recent) - 2 :] if self._is_away(p, seat)]
         if not recent or not all(self._is_away(p, seat) for p in recent):
             return None
@@ -102,11 +124,11 @@ class PartEventDetector:
 
     def _moving(self, now: PartMotion, move: _Move, seat: _Seat) -> PartEvent | None:
         move = self._move = move.went_on(self._furthest([move.furthest, now], seat), now)
-        last = self._last(_AT_REST_S)
+        last = self._last(_LASTS_S.rest)
         if self._is_at_rest(last):
             self._move, self._seat = None, _Seat.of(*last)
             return self._concluded(now, move, seat, self._seat)
-        if not move.is_reported and now.t_s - move.t_known_s > _TELL_S:
+        if not move.is_reported and now.t_s - move.t_known_s > _LASTS_S.moving:
             self._move = replace(move, is_reported=True)
             return self._event(now, move, "moved", seat.offset(move.furthest), seat)
         return None
@@ -123,8 +145,8 @@ class PartEventDetector:
             )
         if move.is_reported:
             return None
-        is_clear = move.least_seen >= _UNTOUCHED and move.clear > _SETTLE_CLEAR
-        is_slight = np.hypot(*offset[:2]) < _SETTLE_MM and is_clear
+        is_clear = move.least_seen >= _SETTLES.seen and move.clear > _SETTLES.clear
+        is_slight = np.hypot(*offset[:2]) < _SETTLES.mm and is_clear
         settles = (
             self._may_settle and is_slight and self._size_mm(before.offset(move.furthest)) < 1.5 * self._size_mm(offset)
         )
@@ -132,22 +154,22 @@ class PartEventDetector:
 
     def _did_spring(self, move: _Move, seat: _Seat) -> bool:
         far = move.furthest
-        least = max(_SPRING_MM, _SPRING_PX / far.px_per_mm, _SPRING_SIGMAS * max(far.noise_mm, seat.noise_mm))
-        return move.least_seen >= _UNTOUCHED and self._size_mm(seat.offset(far)) > least
+        least = _SPRANG.at(far.px_per_mm, max(far.noise_mm, seat.noise_mm))
+        return move.least_seen >= _SETTLES.seen and self._size_mm(seat.offset(far)) > least
 
     def _unseen(self, now: PartMotion) -> PartEvent | None:
         """Covered, or gone? Gone only when the board around is clear and what is there lies still."""
-        is_bare = now.clear > _GONE_CLEAR and now.seen < _GONE_SEEN and now.edges < _GONE_EDGES
+        is_bare = now.clear > _BARE.clear and now.seen < _BARE.seen and now.edges < _BARE.edges
         if not is_bare or self._seat is None or self._seat.is_young or self._is_gone:
             self._gone_since_s = math.nan
             return None
         if math.isnan(self._gone_since_s):
             self._gone_since_s, self._stood, self._changes = now.t_s, now.stands, []
         change = now.change if math.isfinite(now.change) else math.inf
-        self._changes = [(t, c) for t, c in [*self._changes, (now.t_s, change)] if now.t_s - t <= _GONE_S]
+        self._changes = [(t, c) for t, c in [*self._changes, (now.t_s, change)] if now.t_s - t <= _LASTS_S.gone]
         self._stood = 0.5 * (self._stood + now.stands)
-        is_still = median(c for _, c in self._changes) < _GONE_STILL  # a shadow's edge may cross it now and then
-        if now.t_s - self._gone_since_s < _GONE_S or not is_still:
+        is_still = median(c for _, c in self._changes) < STILL_GREY  # a shadow's edge may cross it now and then
+        if now.t_s - self._gone_since_s < _LASTS_S.gone or not is_still:
             return None
         self._is_gone, self._move = True, None
         nan2 = np.full(2, np.nan)
@@ -155,7 +177,7 @@ class PartEventDetector:
             now.t_s,
             self._gone_since_s,
             now.name,
-            "stood_up" if self._stood > _STOOD else "removed",
+            "stood_up" if self._stood > _BARE.half else "removed",
             nan2,
             math.nan,
             math.nan,
@@ -184,7 +206,7 @@ class PartEventDetector:
 
     def _threshold_mm(self, now: PartMotion, seat: _Seat) -> float:
         sigma = max(now.noise_mm, seat.noise_mm, max(now.turn_sigma_rad, seat.turn_sigma_rad) * self._half_mm)
-        return max(_LEAST_MM, _LEAST_PX / now.px_per_mm, _SIGMAS * sigma)
+        return MOVED.at(now.px_per_mm, sigma)
 
     def _is_away(self, p: PartMotion, seat: _Seat) -> bool:
         return self._size_mm(seat.offset(p)) > self._threshold_mm(p, seat)
@@ -198,7 +220,7 @@ class PartEventDetector:
         last: list[PartMotion] = []
         for p in reversed(self._recent):
             last.insert(0, p)
-            if len(last) >= _AGREE and now_s - p.t_s >= least_s:
+            if len(last) >= AGREE and now_s - p.t_s >= least_s:
                 return last
         return []
 
@@ -206,10 +228,7 @@ class PartEventDetector:
         if not last:
             return False
         spread = max(float(np.hypot(*(p.shift_mm - last[0].shift_mm))) for p in last[1:])
-        return spread < max(AT_REST_MM, _AT_REST_SIGMAS * min(p.noise_mm for p in last))
-
-
-_SEAT_S = 1.0  # memory of the seat [convention]
+        return spread < AT_REST.at(last[0].px_per_mm, min(p.noise_mm for p in last))
 
 
 @dataclass(frozen=True)
@@ -236,14 +255,14 @@ class _Seat:
     @property
     def is_young(self) -> bool:
         """Whether it has too few readings for anything to be told by it."""
-        return self.n < _AGREE
+        return self.n < AGREE
 
     def offset(self, p: PartMotion) -> FloatArray:
         return np.array([*p.shift_mm, p.turn_rad]) - self.mean
 
     def with_reading(self, p: PartMotion) -> _Seat:
         """Its mean follows the readings slowly: light that wanders is no movement."""
-        share = max(1.0 / (self.n + 1), min(1.0, (p.t_s - self.t_s) / _SEAT_S))
+        share = max(1.0 / (self.n + 1), min(1.0, (p.t_s - self.t_s) / _LASTS_S.seat))
         return _Seat(
             self.mean + share * self.offset(p),
             self.noise_mm + share * (p.noise_mm - self.noise_mm),

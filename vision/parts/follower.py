@@ -11,7 +11,7 @@ from vision import rigid
 from vision.camera.model import CameraModel
 from vision.camera.sources import brightness
 from vision.parts.events import PartEventDetector
-from vision.parts.motion import PartWatcher
+from vision.parts.motion import AROUND_MM, PartWatcher
 from vision.parts.place import PartSpec
 from vision.parts.spots import SpotWatcher
 from vision.types import BenchPose, FloatArray, Frame, PartEvent, VisionResult
@@ -19,8 +19,7 @@ from vision.types import BenchPose, FloatArray, Frame, PartEvent, VisionResult
 __all__ = ["PartFollower"]
 
 _PICTURE_EVERY_S = 0.5  # of a part that rests [convention]
-# of a picture: what it shows around the part, its sides, its scale at most [convention]
-_AROUND_MM, _PICTURE_PX, _MOST_PX_MM = 1.5, 200, 12.0
+_PICTURE_PX, _MOST_PX_MM = 200, 12.0  # of a picture: its sides and its scale at most [convention]
 
 
 @dataclass
@@ -107,7 +106,7 @@ class PartFollower:
     def _picture(self, image: np.ndarray, bench: BenchPose, spec: PartSpec, board_shift: FloatArray) -> np.ndarray:
         """The part's place from above, north up."""
         outline = np.asarray(spec.outline_mm)
-        centre, half = (outline.min(0) + outline.max(0)) / 2, float(np.ptp(outline, axis=0).max()) / 2 + _AROUND_MM
+        centre, half = (outline.min(0) + outline.max(0)) / 2, float(np.ptp(outline, axis=0).max()) / 2 + AROUND_MM
         side = int(min(_PICTURE_PX, round(2 * half * _MOST_PX_MM)))
         c, s = np.cos(board_shift[2]), np.sin(board_shift[2])
         square = centre + half * np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]])

@@ -9,33 +9,42 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
 from vision import rigid
 from vision.camera.model import CameraModel
 from vision.camera.sources import brightness
+from vision.parts.events import MOVED
+from vision.parts.gates import AGAIN_S, CONTRAST_GREY, FLOOR_PX, LEAST_POINTS, Likeness
 from vision.parts.patch import Patch, PatchFit, blurred, grey_at, make_patch, register, search_shift, shown
 from vision.parts.place import SECTORS, PartSpec, Place, Window, make_place, windows_of
 from vision.parts.reference import ReferenceViews, grey_around, slopes_of
 from vision.parts.standing import Standing, make_standing
 from vision.types import BenchPose, FloatArray, Frame, PartMotion, PoseMiss
 
-__all__ = ["PartSpec", "PartWatcher"]
+__all__ = ["AROUND_MM", "PartSpec", "PartWatcher"]
 
-_FITS, _ALIKE = 0.6, 0.75  # share of points, and correlation, from which a part is taken to be seen [convention]
-_RING_FITS, _RING_ALIKE = 0.4, 0.5  # the same of the board around it [convention]
-_LEAST_RING = 40  # points of board around a part without which it is not watched [convention]
-_LEAST_POINTS = 4  # by which a side, or an edge, can be judged [convention]
-_EDGE_STAYS, _EDGE_GREY = 0.4, 8.0  # share of an edge's contrast that is still one; contrasts that count [convention]
-_FLOOR_PX = 0.04  # of a shift's sigma: 0.01 mm at 3.8 px a mm [measured: tests.benchmarks.registration]
-_HIDDEN_PX = 0.3  # by which what covers a part may pull it, times the share covered [convention]
-_HEIGHT_SHARE, _HEIGHT_MM = 0.2, 0.2  # by which a part's height may be wrong: of it, and beside [convention]
-# by which one that melts sinks, or a nudged one rises; and the shift from which it may have [convention]
-_SINKS_MM, _STIRRED_PX = 0.1, 0.5
-_SEARCH_S, _REACH_MM = 0.1, 1.5  # a part that is not seen is looked for so often, so far around its seat [convention]
+# to their references, from which a part, and the board around it, are taken to be seen [convention]
+_PART, _RING = Likeness(0.6, 0.75), Likeness(0.4, 0.5)
+_LEAST_RING = SECTORS * LEAST_POINTS  # points of board around a part without which it is not watched [derived]
+_EDGE_STAYS = 0.4  # share of an edge's contrast that is still one [convention]
+_SEARCH_S, AROUND_MM = 0.1, 1.5  # a part that is not seen is looked for so often, so far around its seat [convention]
 _FAR_PX = 3.0  # of the board around, from where it was told to be: then it is not that [convention]
-_AGAIN_S = 3.0  # without the board around, after which a new reference is taken [convention]
+
+
+class _Errors(NamedTuple):
+    """What a shift may be wrong by [convention]: so far pulled by what covers a part, times the share covered [px];
+    seen from elsewhere, so much of its height, and beside; by what one that melts sinks, or a nudged one rises [mm]."""
+
+    hidden_px: float = 0.3
+    height_share: float = 0.2
+    height_mm: float = 0.2
+    sinks_mm: float = 0.1
+
+
+_ERRORS = _Errors()
 
 
 class PartWatcher:
@@ -179,12 +188,10 @@ class _Part:
         t_s, place, window = sight.t_s, sight.place, sight.window
         ring = register(sight.picture, window.ring_px, first.ring, self._ring_shift)
         if (
-            not ring.is_settled
-            or ring.share < _RING_FITS
-            or ring.alike < _RING_ALIKE
+            not _is_seen(ring, _RING)
             or math.hypot(*ring.shift[:2].tolist()) * window.px_per_mm > _FAR_PX
         ):
-            if t_s - self._t_ring_s > _AGAIN_S:
+            if t_s - self._t_ring_s > AGAIN_S:
                 self._forget()
             self._ring_shift = np.zeros(3)
             return replace(self.miss(t_s), seen=0.0)
@@ -196,8 +203,9 @@ class _Part:
         self._before, self._shift = None, fit.shift - ring.shift
         x, y, turn = self._shift.tolist()
         noise_mm = self._noise_mm(fit, ring, window.px_per_mm, sight.lean - first.lean)
-        stirred = math.hypot(x, y) * window.px_per_mm > _STIRRED_PX
-        sinks_mm = _SINKS_MM * math.hypot(*sight.lean.tolist()) if stirred else 0.0  # seen at a slant it seems to shift
+        stirred = math.hypot(x, y) * window.px_per_mm > MOVED.px
+        # seen at a slant it seems to shift
+        sinks_mm = _ERRORS.sinks_mm * math.hypot(*sight.lean.tolist()) if stirred else 0.0
         return PartMotion(
             t_s,
             self._spec.name,
@@ -205,7 +213,7 @@ class _Part:
             turn_rad=turn,
             sigma_mm=math.hypot(noise_mm, sinks_mm / math.sqrt(2)),
             turn_sigma_rad=math.sqrt(
-                fit.cov[2, 2] + ring.cov[2, 2] + (_FLOOR_PX / window.px_per_mm / place.size_mm) ** 2
+                fit.cov[2, 2] + ring.cov[2, 2] + (FLOOR_PX / window.px_per_mm / place.size_mm) ** 2
             ),
             noise_mm=noise_mm,
             seen=fit.share,
@@ -242,17 +250,17 @@ class _Part:
         if _is_seen(fit) or t_s - self._t_search_s < _SEARCH_S:
             return fit
         self._t_search_s = t_s
-        start = search_shift(picture, window.top_px, first.top, ring.shift, _REACH_MM, 0.8 / window.px_per_mm)
+        start = search_shift(picture, window.top_px, first.top, ring.shift, AROUND_MM, 0.8 / window.px_per_mm)
         other = register(picture, window.top_px, first.top, start, ring.gain)
         return other if _is_seen(other) and other.share > fit.share else fit
 
     def _noise_mm(self, fit: PatchFit, ring: PatchFit, px_per_mm: float, lean_change: FloatArray) -> float:
-        height_mm = _HEIGHT_MM + _HEIGHT_SHARE * self._spec.height_mm
+        height_mm = _ERRORS.height_mm + _ERRORS.height_share * self._spec.height_mm
         x, y = lean_change.tolist()
         variances = (
             float(fit.cov[0, 0] + fit.cov[1, 1] + ring.cov[0, 0] + ring.cov[1, 1]) / 2,
-            (_FLOOR_PX / px_per_mm) ** 2,
-            (_HIDDEN_PX * (1 - fit.share) / px_per_mm) ** 2,
+            (FLOOR_PX / px_per_mm) ** 2,
+            (_ERRORS.hidden_px * (1 - fit.share) / px_per_mm) ** 2,
             height_mm**2 * (x * x + y * y) / 2,
         )
         return math.sqrt(sum(variances))
@@ -264,8 +272,8 @@ def _edges(sight: _Sight, first: FloatArray, ring: PatchFit) -> float:
         grey_at(sight.picture, sight.window.top_px, points, ring.shift)
         for points in (sight.place.inner_mm, sight.place.outer_mm)
     )
-    strong = np.abs(first) > _EDGE_GREY
-    if strong.sum() < _LEAST_POINTS:
+    strong = np.abs(first) > CONTRAST_GREY
+    if strong.sum() < LEAST_POINTS:
         return math.nan
     stays = (outer - inner)[strong] * np.sign(first[strong]) / ring.gain
     return float((stays > _EDGE_STAYS * np.abs(first[strong])).mean())
@@ -274,7 +282,7 @@ def _edges(sight: _Sight, first: FloatArray, ring: PatchFit) -> float:
 def _clear(ring: PatchFit, patch: Patch, place: Place) -> float:
     """Share of the board that is seen on a part's most covered side."""
     sides = shown(patch, ring, place.sector, SECTORS).tolist()
-    return min((c for c, n in zip(sides, place.in_sector, strict=True) if n >= _LEAST_POINTS), default=0.0)
+    return min((c for c, n in zip(sides, place.in_sector, strict=True) if n >= LEAST_POINTS), default=0.0)
 
 
 def _change(before: FloatArray, now: FloatArray) -> float:
@@ -284,8 +292,8 @@ def _change(before: FloatArray, now: FloatArray) -> float:
     return float(np.abs(b - (a @ b) / max(float(a @ a), 1e-9) * a).mean()) if len(a) else math.nan
 
 
-def _is_seen(fit: PatchFit) -> bool:
-    return fit.is_settled and fit.share >= _FITS and fit.alike >= _ALIKE and 0.3 < fit.gain < 3.0
+def _is_seen(fit: PatchFit, likeness: Likeness = _PART) -> bool:
+    return fit.is_settled and bool(likeness.holds(fit))
 
 
 def _grey_of(sight: _Sight) -> FloatArray:

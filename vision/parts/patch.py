@@ -43,13 +43,24 @@ __all__ = [
 BLUR_PX = 0.8  # before sampling, so that linear interpolation does not shift edges [convention]
 # pixels that share one error after that blur: equivalent noise area of a Gaussian [derived]
 CORRELATED = 4 * math.pi * BLUR_PX**2
-_LEAST_GREY = 1.5  # scatter of a blurred grey level about another picture's: coding, rounding [convention]
-_EDGE_PX = 0.12  # by which edges may differ without being something else: interpolation, sharpening [convention]
 _AT_REST = 0.5  # sigmas that one more step may have [convention]
 _N = 7  # x, y [mm], turn [rad], gain, its slopes, offset
 # what brightness usually does: gain, slopes of it across the patch [-], offset [grey levels]; and the turn [rad]
 _PRIOR_SIGMA = np.array([np.inf, np.inf, 0.1, 0.5, 0.25, 0.25, 25.0])  # [convention]
 _SPOT_SIGMA = np.array([np.inf, np.inf, 0.02, 0.5, 0.1, 0.1, 25.0])  # the same of a patch of a few points [convention]
+
+
+class _Scatter(NamedTuple):
+    """By how much a blurred grey level may differ from another picture's without being something else [convention]: at
+    least so many levels, by coding and rounding; at edges, so many px, by interpolation and sharpening; and that
+    share."""
+
+    grey: float = 1.5
+    edge_px: float = 0.12
+    share: float = 0.03
+
+
+_SCATTER = _Scatter()
 
 
 class Patch(NamedTuple):
@@ -154,8 +165,9 @@ def make_patch(points_mm: FloatArray, views: FloatArray, slopes: FloatArray, px_
         Change per mm along x and y.
     """
     grey = views.mean(0)
-    noise = np.maximum(views.std(0).mean() * 1.5, _LEAST_GREY)
-    scatter = np.sqrt(noise**2 + (_EDGE_PX / px_per_mm) ** 2 * (slopes**2).sum(0) + (0.03 * grey) ** 2)
+    noise = np.maximum(views.std(0).mean() * 1.5, _SCATTER.grey)
+    by_edge = (_SCATTER.edge_px / px_per_mm) ** 2 * (slopes**2).sum(0)
+    scatter = np.sqrt(noise**2 + by_edge + (_SCATTER.share * grey) ** 2)
     (x, y), (u, v) = points_mm.T, points_mm.T / max(float(np.abs(points_mm).max()), 1e-3)
     rows = np.stack(
         [-slopes[0], -slopes[1], y * slopes[0] - x * slopes[1], grey, u * grey, v * grey, np.ones_like(grey)]
@@ -240,7 +252,7 @@ _OUTLIER = 3.0  # scatters from which a point counts as something else [conventi
 _ROUNDS = 6  # at most, for the time that they take [convention]
 # scatters at which a point counts a quarter, by round: what is far at first may come near [convention]
 _WIDENING = (7.5, 3.75, 2.5)
-_NO_STEP_MM, _NO_STEP_GAIN = 1e-3, 2e-3  # smaller ones end the rounds [convention]
+_NO_STEP_MM = 1e-3  # smaller ones end the rounds [convention]
 
 
 class _Misfit(NamedTuple):
@@ -281,7 +293,7 @@ def _register(picture, h, patch, start, gain, prior_sigma):
         for k in range(_N):
             value[k] += step[k] / value[3] if k < 3 else step[k]
         value[3] = min(max(value[3], 0.1), 4.0)
-        is_last = turn > 0 and math.hypot(step[0], step[1]) < _NO_STEP_MM * value[3] and abs(step[3]) < _NO_STEP_GAIN
+        is_last = turn > 0 and math.hypot(step[0], step[1]) < _NO_STEP_MM * value[3]
     kept = total = 0.0
     for k in range(n):
         w = misfit.weight[k] * scatter[k] * scatter[k]

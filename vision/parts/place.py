@@ -6,6 +6,7 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -14,17 +15,28 @@ from vision import rigid
 from vision.camera.model import CameraModel
 from vision.types import FloatArray
 
-__all__ = ["PartSpec", "Place", "Window", "make_frame", "make_place", "outside_mm", "windows_of", "LEAN", "SECTORS",
-           "SQUARE"]
+__all__ = ["PartSpec", "Place", "Window", "make_frame", "make_place", "outside_mm", "windows_of",
+           "LEAN", "SECTORS", "SQUARE"]
 
 SECTORS = 8  # pieces of the ring, each of which must be clear before a part is called gone [convention]
 LEAN = 0.7  # of a part's height, by which its sides may hide the board beside it: tan 35 degrees [convention]
 SQUARE = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
 _RIM_PX = 1.5  # on both sides of an edge, so that it is in the patch [convention]
-_RING_MM, _RING_SHARE = 2.5, 0.35  # width of the ring: so much, and so much of the part's size [convention]
-_MOST_TOP, _MOST_RING = 900, 500  # points, for the time that they take [convention]
-_APART_MM = 0.5  # from a part's outline to where the board is looked at [convention]
+_MOST_TOP = 900  # points on a part, for the time that they take [convention]
 _MARGIN_MM = 2.0  # of a cut-out, beyond all points [convention]
+
+
+class _Ring(NamedTuple):
+    """The board that is looked at around a part [convention]: from so far of its outline on, and of others; as wide as
+    that and so much of the part's size; by so many points at most, for the time that they take."""
+
+    apart_mm: float = 0.5
+    wide_mm: float = 2.5
+    share: float = 0.35
+    most: int = 500
+
+
+_RING = _Ring()
 
 
 @dataclass(frozen=True)
@@ -95,10 +107,10 @@ def make_place(spec: PartSpec, others: list[FloatArray], px_per_mm: float) -> Pl
     size = float(cv2.minAreaRect(shape)[1][0]), float(cv2.minAreaRect(shape)[1][1])
     rim = _RIM_PX / px_per_mm
     top = _grid(shape, -1e9, rim, 1 / px_per_mm, _MOST_TOP)
-    gap = _APART_MM + LEAN * spec.height_mm
-    ring = _grid(shape, gap, gap + _RING_MM + _RING_SHARE * max(size), 1 / px_per_mm, _MOST_RING)
+    gap = _RING.apart_mm + LEAN * spec.height_mm
+    ring = _grid(shape, gap, gap + _RING.wide_mm + _RING.share * max(size), 1 / px_per_mm, _RING.most)
     for other in others:
-        ring = ring[_distance((np.asarray(other) - centre).astype(np.float32), ring) > _APART_MM]
+        ring = ring[_distance((np.asarray(other) - centre).astype(np.float32), ring) > _RING.apart_mm]
     sector = ((np.arctan2(ring[:, 1], ring[:, 0]) / (2 * np.pi) % 1.0) * SECTORS).astype(int) % SECTORS
     inner, outer = _edge_pairs(shape, rim)
     reach = float(np.abs(ring).max(initial=max(size)))

@@ -6,13 +6,13 @@ from typing import Generic, TypeVar
 
 import numpy as np
 
+from vision.parts.gates import STILL_GREY
 from vision.parts.patch import grey_at
 from vision.types import FloatArray
 
 __all__ = ["ReferenceViews", "grey_around", "slopes_of"]
 
 _FIRST_S, _FIRST_FRAMES = 0.4, 8  # for which, and in so many pictures, nothing must change [convention]
-_STILL_GREY = 4.0  # mean change of grey levels that still counts as none [convention]
 
 Kept = TypeVar("Kept")
 
@@ -37,7 +37,7 @@ class ReferenceViews(Generic[Kept]):
         """
         if self._views:
             first = self._views[0][1]
-            if grey.shape != first.shape or np.abs(grey - first).mean() > _STILL_GREY:
+            if grey.shape != first.shape or np.abs(grey - first).mean() > STILL_GREY:
                 self.clear()
         self._views.append((t_s, grey, kept))
         if t_s - self._views[0][0] < _FIRST_S or len(self._views) < _FIRST_FRAMES:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -16,7 +17,8 @@ import numpy as np
 from vision import rigid
 from vision.camera.model import CameraModel
 from vision.compiled import njit
-from vision.parts.events import AT_REST_MM, GAP_S
+from vision.parts.events import AGREE, GAP_S
+from vision.parts.gates import AGAIN_S, AT_REST, CONTRAST_GREY, FLOOR_PX, Least, Likeness
 from vision.parts.patch import Patch, Spots, blurred, make_patch, register_all
 from vision.parts.place import LEAN, SQUARE, PartSpec, Window, make_frame, outside_mm, windows_of
 from vision.parts.reference import ReferenceViews, grey_around, slopes_of
@@ -26,16 +28,24 @@ __all__ = ["SpotWatcher"]
 
 _EVERY_S = 0.045  # looked at no more often: every second of 30 pictures a second [derived]
 _MOST_LEAN = 0.03  # change of the view from which another reference is needed [convention]
-_MOST, _FEWEST = 24, 8  # spots that are chosen, and without which nothing can be compared [convention]
-_SIDE_MM, _SIDE_PX, _APART_MM = 1.4, 7.0, 1.0  # of a spot, at least; between two [convention]
-_CLEAR_MM = 1.0  # from marked parts, beside what their sides may hide [convention]
-_LEAST_GREY = 8.0  # scatter of a spot's grey levels, below which it shows nothing [convention]
-_FITS, _ALIKE = 0.8, 0.8  # share of points, and correlation, from which a spot is taken to be seen [convention]
-_SEEN = 0.6  # share of all spots without which nothing is concluded [convention]
-_AGAIN_S = 5.0  # without that, after which others are chosen [convention]
-_FLOOR_PX, _HEIGHT_MM = 0.06, 1.5  # of a shift's sigma; by which a spot may be higher or lower than taken [convention]
-# a shift must pass each of these
-_LEAST_MM, _LEAST_PX, _SIGMAS = 0.10, 0.8, 6.0  # no false one is told [measured: tests.benchmarks.parts_drawn false]
+_SPOT = Likeness(0.8, 0.8)  # to its reference, from which a spot is taken to be seen [convention]
+_HEIGHT_MM = 1.5  # by which a spot may be higher or lower than taken [convention]
+_MOVED = Least(0.10, 0.8, 6.0)  # what a shift must pass [measured: tests.benchmarks.parts_drawn false, for none]
+
+
+class _Choice(NamedTuple):
+    """Which spots are chosen [convention]: at most so many; so large at least; so far apart, and from what the sides of
+    marked parts may hide. Nothing is compared with fewer, or while fewer of them than that share are seen."""
+
+    most: int = 24
+    side_mm: float = 1.4
+    side_px: float = 7.0
+    apart_mm: float = 1.0
+    fewest: int = 8
+    share: float = 0.6
+
+
+_CHOICE = _Choice()
 _ONE_THING_MM = 3.0  # spots so near move as one; more at once are no part that came loose [convention]
 
 
@@ -104,11 +114,11 @@ class SpotWatcher:
         if views is None:
             return None
         centres = self._corners(cut, window)
-        offsets = _square(max(_SIDE_MM, _SIDE_PX / window.px_per_mm), 1.0 / window.px_per_mm)
+        offsets = _square(max(_CHOICE.side_mm, _CHOICE.side_px / window.px_per_mm), 1.0 / window.px_per_mm)
         found = [(c, _patch(views, c, offsets, window.px_per_mm)) for c in centres]
-        kept = [(c, patch) for c, patch in found if patch is not None and patch.rows[3].std() > _LEAST_GREY]
+        kept = [(c, patch) for c, patch in found if patch is not None and patch.rows[3].std() > CONTRAST_GREY]
         self._views.clear()
-        if len(kept) < _FEWEST:
+        if len(kept) < _CHOICE.fewest:
             return None
         self._t_seen_s = t_s
         at, patches = zip(*kept, strict=True)
@@ -117,7 +127,7 @@ class SpotWatcher:
 
     def _corners(self, cut: np.ndarray, window: Window) -> FloatArray:
         """Corners in the picture within reach, away from marked parts, the most marked first, (n, 2)."""
-        found = cv2.goodFeaturesToTrack(cut, 8 * _MOST, 0.02, _APART_MM * window.px_per_mm, blockSize=5)
+        found = cv2.goodFeaturesToTrack(cut, 8 * _CHOICE.most, 0.02, _CHOICE.apart_mm * window.px_per_mm, blockSize=5)
         if found is None:
             return np.empty((0, 2))
         px = found.reshape(-1, 1, 2).astype(float)
@@ -126,24 +136,23 @@ class SpotWatcher:
         far = [outside_mm(spec.outline_mm, on_bench) for spec in self._marked]
         free = far[0] < self._reach_mm
         for spec, away in zip(self._marked, far, strict=True):
-            free &= away > _CLEAR_MM + LEAN * spec.height_mm
-        return at[free][:_MOST]
+            free &= away > _CHOICE.apart_mm + LEAN * spec.height_mm
+        return at[free][:_CHOICE.most]
 
     def _events_in(
         self, reference: _Reference, picture: np.ndarray, window: Window, t_s: float, lean: FloatArray
     ) -> list[PartEvent]:
         fits = register_all(picture, window.ring_px, reference.spots, reference.detector.seat_mm)
-        seen = (fits.share >= _FITS) & (fits.alike >= _ALIKE) & (fits.gain > 0.3) & (fits.gain < 3.0)
-        if seen.sum() < max(_FEWEST, _SEEN * len(seen)):
-            if t_s - self._t_seen_s > _AGAIN_S:
+        seen = np.asarray(_SPOT.holds(fits))
+        if seen.sum() < max(_CHOICE.fewest, _CHOICE.share * len(seen)):
+            if t_s - self._t_seen_s > AGAIN_S:
                 self._reference = None
             return []
         self._t_seen_s = t_s
         shift = fits.shift_mm - _as_one(reference.spots.centres_mm, fits.shift_mm, seen)
         parallax_mm = _HEIGHT_MM * math.hypot(*(lean - reference.lean).tolist())
-        sigma = np.sqrt(fits.variance_mm2 + (_FLOOR_PX / window.px_per_mm) ** 2 + parallax_mm**2)
-        least = np.maximum(_SIGMAS * sigma, max(_LEAST_MM, _LEAST_PX / window.px_per_mm))
-        moved = reference.detector.step(t_s, shift, sigma, least, seen)
+        sigma = np.sqrt(fits.variance_mm2 + (FLOOR_PX / window.px_per_mm) ** 2 + parallax_mm**2)
+        moved = reference.detector.step(t_s, shift, sigma, _MOVED.each(window.px_per_mm, sigma), seen)
         return [] if not len(moved) else self._events_of(reference, t_s, moved)
 
     def _events_of(self, reference: _Reference, t_s: float, moved: np.ndarray) -> list[PartEvent]:
@@ -172,8 +181,7 @@ def _patch(
 
 _KNOWN, _SEAT = 10, 40  # readings before anything can be told; of which the seat is the mean: it follows nothing after,
 # least of all what hides it slowly [convention]
-_SAME_SIGMAS = 3.0  # within which a spot must stay where it has come to lie [convention]
-_STAYS_S, _STAYS_FRAMES = 0.3, 5  # for which it must, and in so many pictures [convention]
+_STAYS_S = 0.3  # for which it must stay where it has come to lie, in AGREE pictures or more [convention]
 
 
 class _SpotDetector:
@@ -196,7 +204,7 @@ class _SpotDetector:
         away = seen & (np.hypot(*off.T) > least) & (self._n >= _KNOWN)
         begins = away & (
             np.isnan(self._since_s)
-            | (np.hypot(*(shift - self._there_mm).T) > np.maximum(AT_REST_MM, _SAME_SIGMAS * sigma))
+            | (np.hypot(*(shift - self._there_mm).T) > AT_REST.each(1.0, sigma))
         )
         self._since_s[begins], self._count[begins], self._there_mm[begins] = t_s, 0, shift[begins]
         self._count[away] += 1
@@ -206,7 +214,7 @@ class _SpotDetector:
         self._n[young] += 1
         self.seat_mm[young] += off[young] / self._n[young, None]
         self._t_s[seen], self._sigma_mm[seen] = t_s, sigma[seen]
-        return np.flatnonzero(away & (t_s - self._since_s >= _STAYS_S) & (self._count >= _STAYS_FRAMES))
+        return np.flatnonzero(away & (t_s - self._since_s >= _STAYS_S) & (self._count >= AGREE))
 
     def take(self, moved: np.ndarray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Shifts, sigmas and beginnings of those; they rest where they lie from now on."""

@@ -9,6 +9,7 @@ import numpy as np
 
 from vision import rigid
 from vision.camera.model import CameraModel
+from vision.parts.gates import LEAST_POINTS
 from vision.parts.patch import grey_at
 from vision.parts.place import PartSpec, Window
 from vision.types import FloatArray
@@ -16,8 +17,7 @@ from vision.types import FloatArray
 __all__ = ["Standing", "make_standing"]
 
 _LONGEST_MM = 5.0  # parts that the surface of molten solder can lift [convention]
-_LEAST_POINTS = 5  # by which a side can be judged [convention]
-_CLEAR_MM = 0.25  # from the lying part's picture [convention]
+_CLEAR_MM = 0.25  # from the lying part's picture: with twice as much nothing is left of a chip's side [convention]
 # of grey levels, and of each: more than a faint shadow that went with the part [convention]
 _CHANGED_GREY, _CHANGED_SHARE = 14.0, 0.2
 
@@ -49,7 +49,7 @@ class Standing:
         shares = [
             float(changed[side].mean() - changed[rest].mean())
             for side in self.hidden
-            if side.sum() >= _LEAST_POINTS and rest.sum() >= _LEAST_POINTS
+            if side.sum() >= LEAST_POINTS and rest.sum() >= LEAST_POINTS
         ]
         return max(shares, default=np.nan)
 

@@ -12,6 +12,7 @@ it was.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -31,24 +32,49 @@ __all__ = [
     "N_RATE",
 ]
 
-N_POSE, N_RATE = 6, 5
+N_POSE, N_RATE = 6, 5  # states of the pose, and rates of all of them but the roll
 N_MOVING = N_POSE + N_RATE
 
-# spectral densities for a hand that rests (physiological tremor, about 0.1 mm at 10 Hz), works (about 1 m/s2 for a
-# twentieth of a second) and travels (a reach at 1 m/s that turns the wrist by 2 rad/s, begun within a tenth of a
-# second) [common practice, no source]: of the outlet's acceleration, of its velocity, and of the direction's
-# acceleration
-_ACCEL_MM2_S3 = np.array([300.0, 6.0e4, 1.0e6])
-_JITTER_MM2_S = np.array([0.5, 0.0, 0.0])
-_TURN_RAD2_S3 = np.array([0.01, 0.04, 2.0])
-_MODE_LASTS_S = np.array([0.5, 1.0, 0.3])  # on the mean [common practice, no source]
-_MODES_AT_FIRST = np.array([0.1, 0.4, 0.5])  # a tool that has just come in travels [convention]
-_STROKE_S = 0.35  # a hand turns back after about as long: what is not measured does not run away
-_TURN_S, _REST_S = 0.3, 1.5  # with these the direction stays within about 6 degrees of its rest
-_ROLL_RAD2_S = 0.02
-# offsets follow light and place: longer, and what smoke or blur did to them would be believed for seconds
-_OFFSET_S = 0.4
-_REST_FOLLOWS_S = 3.0
+
+
+class _Hand(NamedTuple):
+    """A hand that rests, works and travels, each (3,): tremor of about 0.1 mm at 10 Hz; about 1 m/s2 for a twentieth of
+    a second; a reach at 1 m/s that turns the wrist by 2 rad/s, begun within a tenth of a second [common practice, no
+    source].
+
+    Attributes
+    ----------
+    accel_mm2_s3, jitter_mm2_s, turn_rad2_s3 : arrays
+        Spectral densities of the outlet's acceleration, of its velocity, and of the direction's acceleration.
+    lasts_s : array
+        How long each goes on, on the mean [common practice, no source].
+    at_first : array
+        Probabilities: a tool that has just come in travels [convention].
+    """
+
+    accel_mm2_s3: FloatArray
+    jitter_mm2_s: FloatArray
+    turn_rad2_s3: FloatArray
+    lasts_s: FloatArray
+    at_first: FloatArray
+
+
+class _Memory(NamedTuple):
+    """Seconds after which what is not measured has returned [convention]: a hand turns back after a stroke; the
+    direction stays within about 6 degrees of its rest, which follows it; offsets follow light and place: with more,
+    what smoke or blur did to them would be believed for seconds."""
+
+    stroke: float = 0.35
+    turn: float = 0.3
+    direction: float = 1.5
+    rest: float = 3.0
+    offset: float = 0.4
+
+
+_HAND = _Hand(np.array([300.0, 6.0e4, 1.0e6]), np.array([0.5, 0.0, 0.0]), np.array([0.01, 0.04, 2.0]),
+              np.array([0.5, 1.0, 0.3]), np.array([0.1, 0.4, 0.5]))
+_MEMORY_S = _Memory()
+_ROLL_RAD2_S = 0.02  # spectral density of the roll's rate [convention]
 
 
 @dataclass(frozen=True)
@@ -83,8 +109,8 @@ class ToolState:
     cov: FloatArray
     rest: FloatArray
     steady_cov: FloatArray
-    modes: FloatArray = field(default_factory=lambda: _MODES_AT_FIRST)
-    came_by: FloatArray = field(default_factory=lambda: _MODES_AT_FIRST)
+    modes: FloatArray = field(default_factory=lambda: _HAND.at_first)
+    came_by: FloatArray = field(default_factory=lambda: _HAND.at_first)
     track: int = 0
 
 
@@ -102,22 +128,22 @@ def start_state(t_s: float, pose: FloatArray, pose_cov: FloatArray, motion: Moti
 def _step(n: int, dt_s: float, motion: Motion | None, modes: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Transition matrix and process noise over dt_s for the first n states, of a hand that moves so."""
     f, q = np.eye(n), np.zeros((n, n))
-    accel, jitter, turn = modes @ _ACCEL_MM2_S3, modes @ _JITTER_MM2_S, modes @ _TURN_RAD2_S3
-    keep_turn, back = np.exp(-dt_s / _TURN_S), np.exp(-dt_s / _REST_S)
-    keep_speed = np.exp(-dt_s / _STROKE_S)
+    accel, jitter, turn = modes @ _HAND.accel_mm2_s3, modes @ _HAND.jitter_mm2_s, modes @ _HAND.turn_rad2_s3
+    keep_turn, back = np.exp(-dt_s / _MEMORY_S.turn), np.exp(-dt_s / _MEMORY_S.direction)
+    keep_speed = np.exp(-dt_s / _MEMORY_S.stroke)
     for k in range(3):
         r = N_POSE + k
-        f[k, r], f[r, r] = _STROKE_S * (1 - keep_speed), keep_speed
-        q[k, k], q[r, r] = accel * dt_s**3 / 3 + jitter * dt_s, accel * _STROKE_S * (1 - keep_speed**2) / 2
+        f[k, r], f[r, r] = _MEMORY_S.stroke * (1 - keep_speed), keep_speed
+        q[k, k], q[r, r] = accel * dt_s**3 / 3 + jitter * dt_s, accel * _MEMORY_S.stroke * (1 - keep_speed**2) / 2
         q[k, r] = q[r, k] = accel * dt_s**2 / 2 * keep_speed
     for k in (3, 4):
         r = N_POSE + k
-        f[k, k], f[k, r], f[r, r] = back, _TURN_S * (1 - keep_turn), keep_turn
-        q[k, k], q[r, r] = turn * dt_s**3 / 3, turn * _TURN_S * (1 - keep_turn**2) / 2
+        f[k, k], f[k, r], f[r, r] = back, _MEMORY_S.turn * (1 - keep_turn), keep_turn
+        q[k, k], q[r, r] = turn * dt_s**3 / 3, turn * _MEMORY_S.turn * (1 - keep_turn**2) / 2
         q[k, r] = q[r, k] = turn * dt_s**2 / 2 * keep_turn
     q[5, 5] = _ROLL_RAD2_S * dt_s
     if motion is not None:
-        keep = np.exp(-dt_s / _OFFSET_S)
+        keep = np.exp(-dt_s / _MEMORY_S.offset)
         sites = np.arange(N_MOVING, n)
         f[sites, sites] = keep
         q[N_MOVING:, N_MOVING:] = motion.offset_cov * (1 - keep**2)
@@ -136,7 +162,7 @@ def predict(state: ToolState, t_s: float, motion: Motion) -> ToolState:
     """State predicted for t_s >= state.t_s."""
     dt_s, modes = t_s - state.t_s, _modes_ahead(state, t_s)
     f, q = _step(len(state.mean), dt_s, motion, modes)
-    rest = state.rest + (1 - np.exp(-dt_s / _REST_FOLLOWS_S)) * (state.mean[3:5] - state.rest)
+    rest = state.rest + (1 - np.exp(-dt_s / _MEMORY_S.rest)) * (state.mean[3:5] - state.rest)
     return replace(
         state,
         t_s=t_s,
@@ -150,7 +176,7 @@ def predict(state: ToolState, t_s: float, motion: Motion) -> ToolState:
 
 def _modes_ahead(state: ToolState, t_s: float) -> FloatArray:
     """Probabilities of the hand's modes at t_s, before anything is seen."""
-    leaves = state.modes * (1 - np.exp(-(t_s - state.t_s) / _MODE_LASTS_S))
+    leaves = state.modes * (1 - np.exp(-(t_s - state.t_s) / _HAND.lasts_s))
     return state.modes - leaves + (leaves.sum() - leaves) / (len(leaves) - 1)
 
 

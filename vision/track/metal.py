@@ -15,7 +15,6 @@ __all__ = ["log_appearance_ratio", "metal_appearance", "usual_appearance"]
 
 _ALONG_MM, _ACROSS = 1.0, (-0.5, -0.25, 0.0, 0.25, 0.5)  # where it is looked at: along the axis, and across in radii
 _LEAST_PLACES, _LEAST_PHOTOS = 8, 3
-_MARGIN_PX = 3
 # sigmas of (blue and red over green, brightness) of the metal from picture to picture, and of other things from the
 # metal; and the share of metal that heat or soot has made look otherwise [convention]
 _METAL_SIGMA, _OTHER_SIGMA = np.array([0.2, 0.2, 0.6]), np.array([0.5, 0.5, 1.2])
@@ -41,7 +40,7 @@ def metal_appearance(camera: CameraModel, body: NozzleBody, picture: Picture, po
             places += [pose.tip_mm - np.outer(along, pose.axis) + share * radius[:, None] * across for share in _ACROSS]
     px = np.round(camera.project(np.concatenate(places)))
     h, w = picture.known.shape
-    at = px[np.all((px >= _MARGIN_PX) & (px < (w - _MARGIN_PX, h - _MARGIN_PX)), axis=1)].astype(int)
+    at = px[np.all((px >= 0) & (px < (w, h)), axis=1)].astype(int)
     if len(at) < _LEAST_PLACES:
         return np.full(3, np.nan)
     seen = log_colours(linear_light(picture.image[at[:, 1], at[:, 0]][None])[0])

@@ -17,13 +17,12 @@ _SPECK = 25  # quarter-size pixels below which a piece of the mask is noise
 HALF, ANGLES, _DARK = 2, 6, 0.04
 SCALE = 4  # masks are judged at a quarter of the size
 FAR_PX, _REACH = 1e4, 3  # distances are told up to so many half-size pixels
-_STEPS = np.arange(_REACH + 1)
 # share of the bench's own contrast by which picture and bench may differ: neither registration nor sharpness is exact
 _EDGE_SHARE = 0.15
 _EDGE_SHARE_SMALL = 0.1  # the same in a quarter-size picture
 # an edge of the picture without the bench's is at most so much more than the picture's own: what is missing makes none
 _SHOWN = 1.5
-_AWAY_PX = np.float32(HALF) * np.hypot(_STEPS[:, None], _STEPS).astype(np.float32)
+_AWAY_PX = np.float32(HALF) * np.hypot(*np.mgrid[:_REACH + 1, :_REACH + 1]).astype(np.float32)
 
 
 def tool_mask(picture: Picture) -> tuple[np.ndarray, np.ndarray]:

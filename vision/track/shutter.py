@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -18,13 +19,27 @@ from vision.types import FloatArray
 __all__ = ["Shutter"]
 
 _TRIED_S = np.arange(13) / 240  # up to a whole frame at 20 a second
-_USUAL_S, _USUAL_SIGMA_S = 0.01, 0.01  # of a camera that has not shown anything yet
+_USUAL_S = 0.01  # of a camera that has not shown anything yet, and its sigma [convention]
 _EVERY_S = 0.2
 _KEEPS = 0.98  # of what earlier pictures said, from one to the next: a camera opens its shutter longer in less light
-_SLOW_PX_S, _FAST_PX_S = 200.0, 450.0  # of edges that tell something: slower ones are hardly softer than resting ones
 _MOST_ABOVE = 200.0  # chi-square: a picture at whose time the velocity was not known says no more
-_LEAST_CUTS, _MOST_CUTS, _LEAST_GAIN, _NEAR_PX = 8, 32, 40.0, 2.0
 _GRID = CutGrid(9.0)
+
+
+class _Telling(NamedTuple):
+    """Edges that tell something [convention]: that travel faster than the first, since slower ones are hardly softer
+    than resting ones, and not as fast as the second [px/s]; that stand out by that chi-square, so near to where they
+    are expected [px]; no fewer of them, and for the time that they take no more."""
+
+    slow_px_s: float = 200.0
+    fast_px_s: float = 450.0
+    gain: float = 40.0
+    near_px: float = 2.0
+    least: int = 8
+    most: int = 32
+
+
+_TELLING = _Telling()
 
 
 class Shutter:
@@ -36,7 +51,7 @@ class Shutter:
     """
 
     def __init__(self) -> None:
-        self._usual = ((_TRIED_S - _USUAL_S) / _USUAL_SIGMA_S) ** 2
+        self._usual = ((_TRIED_S - _USUAL_S) / _USUAL_S) ** 2
         self._misfits = np.zeros(len(_TRIED_S))
         self._t_s = -np.inf
 
@@ -62,18 +77,18 @@ class Shutter:
         late_s = camera.readout_s * ((out.px[:, 1] + 0.5) / picture.image.shape[0] - 0.5)
         out = replace(out, px=out.px + (late_s * speed_px_s)[:, None] * out.normal_px)
         speed_px_s = np.abs(speed_px_s)
-        at = np.flatnonzero((out.side != STEP) & (speed_px_s > _SLOW_PX_S) & (speed_px_s < _FAST_PX_S))
-        if len(at) < _LEAST_CUTS:
+        at = np.flatnonzero((out.side != STEP) & (speed_px_s > _TELLING.slow_px_s) & (speed_px_s < _TELLING.fast_px_s))
+        if len(at) < _TELLING.least:
             return
-        at = at[::-(-len(at) // _MOST_CUTS)]
+        at = at[::-(-len(at) // _TELLING.most)]
         out = out.at(at)
         cuts, back = picture_cuts(picture, out, _GRID)
         tables, one, travel_px = tables_of(_GRID), np.ones(len(at), np.int64), speed_px_s[at] * self.open_s
         blur_px = np.hypot(BLUR_PX, travel_px / np.sqrt(12))
-        offset_px, _, gain, _ = edges_along(cuts, back, one, one, 0, blur_px, travel_px, _NEAR_PX, PICK_LIMIT,
+        offset_px, _, gain, _ = edges_along(cuts, back, one, one, 0, blur_px, travel_px, _TELLING.near_px, PICK_LIMIT,
                                             MISFIT_LIMIT, STRAY_LIGHT, picture.noise[0], tables)
-        clear = np.flatnonzero((gain > _LEAST_GAIN) & (np.abs(offset_px) < _NEAR_PX))
-        if len(clear) < _LEAST_CUTS:
+        clear = np.flatnonzero((gain > _TELLING.gain) & (np.abs(offset_px) < _TELLING.near_px))
+        if len(clear) < _TELLING.least:
             return
         misfits = misfits_by_travel(cuts[clear], back[clear], offset_px[clear], speed_px_s[at][clear, None] * _TRIED_S,
                                     STRAY_LIGHT, picture.noise[0], tables)
