@@ -21,6 +21,7 @@ from tests.benchmarks.clips import main as run_clips
 from tests.monitor.made_recording import make_recording
 from tests.monitor.test_batch import cut
 from tests.vision.drawn import DATA, PHOTOS
+from tests.vision.drawn_webcam import Webcam
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
@@ -384,3 +385,11 @@ def test_starts(clips, sure_out, monkeypatch, capsys):
 def test_tracker_speed(clips, sure_out, capsys):
     assert run("tracker_speed", clips, sure_out) == 0
     assert "nan" not in capsys.readouterr().out
+
+
+@pytest.mark.slow
+def test_webcam(monkeypatch, capsys):
+    smaller(monkeypatch, "webcam", RECORDINGS=1, WEBCAMS={"rows within 16 ms": Webcam(readout_s=0.016)})
+
+    assert run("webcam", 12) == 0
+    assert "rows within 16 ms" in (said := capsys.readouterr().out) and "nan" not in said

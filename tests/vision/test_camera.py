@@ -50,13 +50,15 @@ def test_half_the_size_sees_the_same_rays():
 
 
 def test_a_saved_camera_is_read_back_whole(tmp_path):
-    camera = CameraModel(CAMERA.camera_matrix_px, CAMERA.distortion, (1280, 720), 0.1, 0.7, np.diag(np.arange(1.0, 9)))
+    camera = CameraModel(CAMERA.camera_matrix_px, CAMERA.distortion, (1280, 720), 0.1, 0.7, np.diag(np.arange(1.0, 9)),
+                         16.4, 0.3)
     save_camera(tmp_path / "camera.toml", camera)
     back = load_camera(tmp_path / "camera.toml")
 
     assert back.calibration_id == camera.calibration_id
     assert_allclose(back.parameter_cov, camera.parameter_cov)
     assert (back.rms_px, back.focal_sigma_px) == (0.1, 0.7)
+    assert (back.readout_ms, back.readout_sigma_ms, back.readout_s) == (16.4, 0.3, pytest.approx(0.0164))
 
 
 @pytest.mark.parametrize(("text", "named"), [

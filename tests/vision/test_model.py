@@ -158,7 +158,8 @@ ALLOWED = [{"image_size_px": [16, 20_000], "camera_matrix_px": _matrix(fx=2000.0
            {"camera_matrix_px": _matrix(fx=100.0)}, {"camera_matrix_px": _matrix(fy=100_000.0)},
            {"camera_matrix_px": _matrix(cx=-1000.0)}, {"camera_matrix_px": _matrix(cy=2000.0)},
            {"distortion": [1000, -1000, 0, 0, 0]}, {"rms_px": 0.001}, {"rms_px": 100.0}, {"focal_sigma_px": 900.0},
-           {"focal_sigma_px": 0.0091}, {"parameter_cov": np.diag(np.arange(1.0, 9)).tolist()}]
+           {"focal_sigma_px": 0.0091}, {"parameter_cov": np.diag(np.arange(1.0, 9)).tolist()},
+           {"readout_ms": 70.0, "readout_sigma_ms": 0.0}, {"readout_ms": -70.0}]
 
 
 @pytest.mark.parametrize("values", ALLOWED)
@@ -180,7 +181,9 @@ REFUSED = [({"image_size_px": [15, 500]}, "image_size_px"), ({"image_size_px": [
            ({"distortion": [0, 0, 0, 0, -1001]}, "distortion"), ({"rms_px": 0.0009}, "rms_px"),
            ({"rms_px": 101.0}, "rms_px"), ({"focal_sigma_px": 0.0089}, "focal_sigma_px"),
            ({"focal_sigma_px": 901.0}, "focal_sigma_px"), (_cov({(2, 2): 0.0}), "not a covariance"),
-           (_cov({(0, 1): 0.5}), "not symmetric"), (_cov({(0, 1): 1.6, (1, 0): 1.6}), "eigenvalue")]
+           ({"readout_ms": 70.1}, "readout_ms"), ({"readout_ms": -70.1}, "readout_ms"),
+           ({"readout_sigma_ms": -0.1}, "readout_sigma_ms"), (_cov({(0, 1): 0.5}), "not symmetric"),
+           (_cov({(0, 1): 1.6, (1, 0): 1.6}), "eigenvalue")]
 
 
 @pytest.mark.parametrize(("values", "named"), REFUSED)
@@ -196,6 +199,7 @@ def test_what_is_not_known_of_a_camera_is_not_written(tmp_path):
     save_camera(tmp_path / "camera.toml", CameraModel(MATRIX, LENS, (1280, 720)))
     back = load_camera(tmp_path / "camera.toml")
 
-    assert "rms" not in (tmp_path / "camera.toml").read_text()
+    assert "rms" not in (text := (tmp_path / "camera.toml").read_text()) and "readout" not in text
+    assert np.isnan([back.readout_ms, back.readout_sigma_ms]).all() and back.readout_s == 0.0
     assert np.isnan([back.rms_px, back.focal_sigma_px]).all() and back.parameter_cov is None
     assert_allclose(back.camera_matrix_px, MATRIX)
