@@ -393,3 +393,11 @@ def test_webcam(monkeypatch, capsys):
 
     assert run("webcam", 12) == 0
     assert "rows within 16 ms" in (said := capsys.readouterr().out) and "nan" not in said
+
+
+@pytest.mark.slow
+def test_smear(two_photos, out, monkeypatch, capsys):
+    smaller(monkeypatch, "smear", TRAVELS_PX=(2.0,))
+
+    assert run("smear", two_photos, out) == 0
+    assert "er outside: " in capsys.readouterr().out

@@ -54,6 +54,8 @@ def _cov(weight, group, group_var, along=ALONG):
 
 GROUP_VAR = np.array([[0.02, 0.05], [0.0, 0.1], [0.3, 0.0]])
 SLOPE_VAR = np.array([0.9, 0.04, 0.9, 0.0, 0.9, 0.1])
+TRAVEL_VAR = np.array([0.7, 0.005, 0.7, 0.02, 0.7, 0.01])
+TRAVEL_PX = np.random.default_rng(10).uniform(0.0, 5.0, N)
 
 
 def test_normal_equations_are_those_of_edges_that_are_wrong_alike():
@@ -155,8 +157,10 @@ TIP = np.array([3.0, -2.0, 5.0])
 
 def _solve(jacobian, group, mm, offset, sigma, gain, spread=1e6, is_exact=False, crowding=0.0):
     cov, prior_offset = _prior()
-    known = Known(np.zeros(3), np.zeros(3), 0.0, prior_offset, cov, False, SLOPE_VAR, ROW, REST + ROW @ TIP)
-    edges = Edges(jacobian, ALONG[:len(group)], GROUPS[group], mm, offset, sigma, gain, np.full(len(offset), crowding))
+    known = Known(np.zeros(3), np.zeros(3), 0.0, prior_offset, cov, False, SLOPE_VAR, TRAVEL_VAR, ROW,
+                  REST + ROW @ TIP)
+    edges = Edges(jacobian, ALONG[:len(group)], GROUPS[group], mm, offset, sigma, gain, np.full(len(offset), crowding),
+                  TRAVEL_PX[:len(group)])
     return solve(edges, known, EXPECTED, TIP, spread, is_exact)
 
 
@@ -165,9 +169,11 @@ def _usable_spread(sigma, mm):
 
 
 def _group_var(sigma, group, usable):
-    """What a faint group's edges share: their mean variance beyond what is known of its offset, at least 0.2 px."""
+    """What a group's edges share: when faint their mean variance beyond what is known of its offset, at least 0.2 px;
+    and that of how far they travel."""
     known = np.diag(_prior()[0])[6 + GROUPS]
-    alike = [max((sigma[usable & (group == k)] ** 2).mean() - max(known[k], 0.04), 0.0) for k in range(3)]
+    alike = [max((sigma[usable & (group == k)] ** 2).mean() - max(known[k], 0.04), 0.0)
+             + TRAVEL_VAR[GROUPS[k]] * (TRAVEL_PX[:len(group)][usable & (group == k)] ** 2).mean() for k in range(3)]
     return np.stack([alike, SLOPE_VAR[GROUPS]], 1)
 
 
@@ -225,7 +231,7 @@ def test_a_quiet_picture_s_edges_are_weighed_by_how_they_scatter(crowding):
     edges = jacobian, group, mm, offset, sigma, gain
     first = _solve(*edges)
     usable = first.good
-    group_var = np.stack([np.zeros(3), SLOPE_VAR[GROUPS]], 1)
+    group_var = _group_var(sigma, group, np.arange(N) >= 10)
     usual, residual_px = _usable_spread(sigma, mm), np.zeros(N)
     residual_px[usable] = np.diag(usual[usable] ** 2) @ np.linalg.solve(  # beyond what the group shares
         _cov(usual**-2.0, group, group_var)[np.ix_(usable, usable)], first.residual_px[usable])

@@ -15,7 +15,7 @@ from vision.nozzle.silhouette import STEP
 from vision.types import FloatArray
 
 __all__ = ["CHANGE_PX", "DEFAULT_BIAS", "Biases", "EdgeBias", "edge_offsets", "group_key", "group_of", "n_groups",
-           "side_of", "slope_variances"]
+           "side_of", "slope_variances", "travel_variances"]
 
 _SIDES = 4
 
@@ -32,6 +32,10 @@ class EdgeBias:
 # whether it is lighter outside [px; scatter between touch photographs; along edges tests.benchmarks.slopes tells 0.10
 # and 0.23]
 CHANGE_PX = {True: 0.12, False: 0.35}
+
+# by how much an edge lies elsewhere for each pixel that it travels while the shutter is open: metal is not as even as a
+# step, and blur mixes more of it in [-; touch photographs blurred by 2 to 6 px across the tube, tests.benchmarks.smear]
+TRAVEL_SHARE = {True: 0.07, False: 0.10}
 
 # A limb in front of something lighter is seen where it is; in front of something darker a shiny one mirrors its
 # surroundings and looks too narrow (measured on rendered clips; replaced by what the touch photographs say).
@@ -64,6 +68,13 @@ def slope_variances(body: NozzleBody) -> FloatArray:
     """Of each group, the variance with which its edges may seem turned or bowed, at the ends of their side [px^2],
     shape (g,)."""
     return np.array([CHANGE_PX[group_key(body, g)[1]] ** 2 for g in range(n_groups(body))])
+
+
+@lru_cache
+def travel_variances(body: NozzleBody) -> FloatArray:
+    """Of each group, the variance with which its edges lie elsewhere for each pixel squared that they travel [-], shape
+    (g,)."""
+    return np.array([TRAVEL_SHARE[group_key(body, g)[1]] ** 2 for g in range(n_groups(body))])
 
 
 @register_jitable

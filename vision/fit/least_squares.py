@@ -39,6 +39,8 @@ class Known(NamedTuple):
     slope_var : array, shape (g,)
         Variance with which a group's edges may seem turned, or a rim's bowed, in one picture: at the ends of their side
         [px^2].
+    travel_var : array, shape (g,)
+        As `travel_variances` has it.
     normal, distance : array, shape (3,), and float
         A plane that the outlet is near, normal . tip = distance with sigma 1; zeros without one.
     """
@@ -50,6 +52,7 @@ class Known(NamedTuple):
     cov: np.ndarray
     is_free: bool
     slope_var: np.ndarray
+    travel_var: np.ndarray
     normal: np.ndarray
     distance: float
 
@@ -69,6 +72,8 @@ class Edges(NamedTuple):
         As in `Outline` and `EdgeSet`.
     crowding_px : array, shape (n,)
         Sigma of what edges near by do to each.
+    travel_px : array, shape (n,)
+        How far each goes while the shutter is open.
     """
 
     jacobian: np.ndarray
@@ -79,6 +84,7 @@ class Edges(NamedTuple):
     sigma_px: np.ndarray
     gain: np.ndarray
     crowding_px: np.ndarray
+    travel_px: np.ndarray
 
 
 class _Design(NamedTuple):
@@ -166,7 +172,7 @@ def solve_steps(edges, known, expected, tip, spread_px, is_exact):
         own[i] = math.hypot(min(sigma[i], 5.0), CUT_SIGMA_PX)
         far[i], spread[i] = max(2.0 * own[i], 0.5 * spread_px), _spread_of_cut(sigma[i], CUT_SIGMA_PX, mm[i])
         seen[i] = edges.offset_px[i] if usable[i] else 0.0
-    prior = _prior_of(known, groups, expected, tip, _group_var(design.group, sigma, usable, known, groups))
+    prior = _prior_of(known, groups, expected, tip, _group_var(design.group, edges, usable, known, groups))
     if n < _LEAST_CUTS or usable.sum() < _LEAST_EDGES:
         return Solved(np.empty(0), groups, x[6:].copy(), usable, 0.0, seen, np.zeros(n), prior.group_var,
                       prior.information)
@@ -196,18 +202,22 @@ def _groups_of(label, n_groups):
 
 
 @njit(cache=True, nogil=True)
-def _group_var(group, sigma, usable, known, groups):
+def _group_var(group, edges, usable, known, groups):
     """What the edges of each group may share in this picture alone, as `Solved` has it. What the eye cannot tell from
-    the bench blurs alike along a whole edge: a faint edge may be anywhere within its blur."""
+    the bench blurs alike along a whole edge: a faint edge may be anywhere within its blur; and a moving one is
+    blurred."""
     m = len(groups)
-    group_var, count = np.zeros((m, 2)), np.zeros(m)
+    group_var, travel2, count = np.zeros((m, 2)), np.zeros(m), np.zeros(m)
     for i in range(len(group)):
         if usable[i]:
-            group_var[group[i], 0] += (_SHARED * min(sigma[i], 5.0)) ** 2
+            group_var[group[i], 0] += (_SHARED * min(edges.sigma_px[i], 5.0)) ** 2
+            travel2[group[i]] += edges.travel_px[i] ** 2
             count[group[i]] += 1.0
     for k in range(m):
         g = groups[k]
-        group_var[k, 0] = max(group_var[k, 0] / max(count[k], 1.0) - max(known.cov[6 + g, 6 + g], _FAINT_PX ** 2), 0.0)
+        n = max(count[k], 1.0)
+        group_var[k, 0] = max(group_var[k, 0] / n - max(known.cov[6 + g, 6 + g], _FAINT_PX ** 2), 0.0)
+        group_var[k, 0] += known.travel_var[g] * travel2[k] / n
         group_var[k, 1] = known.slope_var[g]
     return group_var
 

@@ -12,7 +12,7 @@ from vision.camera.model import CameraModel
 from vision.edges.cuts import CutGrid, linear_light
 from vision.edges.profiles import tables_of
 from vision.edges.search import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, USUAL_NOISE
-from vision.fit.bias import DEFAULT_BIAS, Biases, edge_offsets, group_key, n_groups, slope_variances
+from vision.fit.bias import DEFAULT_BIAS, Biases, edge_offsets, group_key, n_groups, slope_variances, travel_variances
 from vision.fit.least_squares import Known, Solved, spread_of
 from vision.fit.rounds import Scene, Travel, cut_through, fit_rounds, is_inside, tool_of
 from vision.nozzle.body import NozzleBody, ToolPose
@@ -196,8 +196,8 @@ def fit_pose(
     """
     prior = prior or weak_prior(body, bias, start)
     normal, distance = (np.zeros(3), 0.0) if plane is None else (plane[0] / plane[2], float(plane[1] / plane[2]))
-    slope_var = slope_variances(body) * is_exact
-    known = Known(*_as_numbers(prior.pose), prior.offset_px, prior.cov, prior.is_free, slope_var, normal, distance)
+    known = Known(*_as_numbers(prior.pose), prior.offset_px, prior.cov, prior.is_free,
+                  slope_variances(body) * is_exact, travel_variances(body) * is_exact, normal, distance)
     found, is_found = fit_rounds(
         tool_of(body), lens_of(camera), _scene_of(picture, veil), *_as_numbers(start), known,
         _RESTING if travel is None else travel, np.array(spreads_px, float), float(step_mm), is_exact,

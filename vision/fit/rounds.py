@@ -170,7 +170,7 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel, spread_px, ste
         offset[i] += middle_px[i] + 0.5 * bend[i] * spread2
     label = 2 * sides + lighter
     crowding_px = _crowding_px(px, normal_px, labels) if is_exact else np.zeros(n)
-    edges = Edges(jacobian, along, label, length_mm, offset, sigma, gain, crowding_px)
+    edges = Edges(jacobian, along, label, length_mm, offset, sigma, gain, crowding_px, travel_px)
     solved = solve_steps(edges, known, expected, tip, spread_px, is_exact)
     if len(solved.step) == 0:
         return Found(tip, axis, roll_rad, jacobian, along, label, offset, solved)
