@@ -14,8 +14,8 @@ from tests.vision.drawn_tool import CAMERA, TOOL, as_camera, drawn_exactly, inde
 from vision.edges.cuts import CutGrid, sample_cuts
 from vision.edges.profiles import SAMPLING_PX
 from vision.edges.search import find_edges
-from vision.fit.bias import DEFAULT_BIAS, EdgeBias, group_of, n_groups, slope_variances
-from vision.fit.pose import Picture, fit_pose, inside_picture, weak_prior
+from vision.fit.bias import DEFAULT_BIAS, EdgeBias, group_of, n_groups, slope_variances, travel_variances
+from vision.fit.pose import Picture, Travel, fit_pose, inside_picture, weak_prior
 from vision.nozzle.body import ToolPose, body_from_measures
 from vision.nozzle.silhouette import STEP, moved_pose, outline, tool_hull
 from vision.track.kalman import Motion, ToolState, condition, predict, smooth, start_state, with_modes
@@ -251,6 +251,20 @@ def test_offsets_change_less_where_it_is_lighter_outside():
 
     assert variances[group_of(0, 1, True)] == pytest.approx(0.12**2)
     assert variances[group_of(0, 1, False)] == pytest.approx(0.35**2)
+
+
+def test_an_edge_that_travels_is_known_less_well_in_the_last_word_on_a_pose():
+    pose = _pose(0, 0, 350, 0.85, -1.5)
+    picture = Picture(as_camera(drawn_exactly(pose)), np.full((720, 1280, 3), 0.45, np.float32),
+                      np.full((720, 1280), 255, np.uint8))
+
+    def variance(speed_mm_s, is_exact):
+        travel = Travel(np.array([speed_mm_s, 0, 0, 0, 0, 0]), np.zeros((6, 6)), 0.01, 0.0)
+        return fit_pose(CAMERA, TOOL, picture, pose, spreads_px=(1.0,), travel=travel, is_exact=is_exact).cov[2, 2]
+
+    assert variance(150.0, True) > 1.15 * variance(1.0, True)
+    assert travel_variances(TOOL)[group_of(0, 1, True)] == pytest.approx(0.07**2)
+    assert travel_variances(TOOL)[group_of(0, 1, False)] == pytest.approx(0.10**2)
 
 
 def test_no_pose_is_made_up_where_there_is_no_tool():

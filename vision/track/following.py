@@ -46,8 +46,8 @@ _GATE = 25.0  # chi-square of 5 degrees of freedom, 99.99 %
 _JITTER_COV = np.diag([0.4, 0.4, 1.0, 0.008, 0.008]) ** 2
 _LOG_JUMP = np.log(0.05)  # that a pose which the filter does not expect is the tool's [convention]
 _KNOWN_LOG_ODDS = 4.0  # from which on the metal's appearance is not asked any more [convention]
-# shares of the outline: below them other ways to see it are tried
-_AS_USUAL, _GOOD_QUALITY, _LOW_QUALITY = 0.9, 0.5, 0.35
+# shares of what is usual of the outline, and of all of it, below which other ways to see it are tried [convention]
+_AS_USUAL, _LOW_QUALITY = 0.9, 0.35
 _WELL_QUALITY = 0.77  # below it a pose's sigma grows, as the cube of how much quality lacks
 # so often at most a track is looked for around where it is expected: that takes as long as following it for three
 # pictures, and a search of the whole picture goes on besides [convention]
@@ -161,8 +161,7 @@ class Follower:
     def _fit_from(self, h: Hypothesis, picture: Picture, prior: PosePrior, start: ToolPose,
                   travel: Travel) -> tuple[PoseFit | None, bool]:
         """A fit from a start near the track, edges taken close by as long as that serves as well as usual, then further
-        away and
-        through smoke; and whether through smoke was best."""
+        away and through smoke; and whether through smoke was best."""
         best, most, is_smoky = None, 0.0, False
         for setting in (_VEILED, _CLOSE, _WIDE) if h.is_smoky else (_CLOSE, _WIDE, _VEILED):
             spreads_px, veil = setting
@@ -172,7 +171,7 @@ class Follower:
                 score = fit.score if veil == STRAY_LIGHT else fit.score / _SMOKE_EARNS
                 if best is None or score > most:
                     best, most, is_smoky = fit, score, setting is _VEILED
-                if best.quality > min(_GOOD_QUALITY, _AS_USUAL * h.quality):
+                if best.quality > _AS_USUAL * h.quality:
                     break
         return best, is_smoky
 
