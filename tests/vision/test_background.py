@@ -99,6 +99,17 @@ def test_what_has_not_moved_for_some_visits_is_bench(known, visits):
     assert _visits_until_taken(known) == (visits, 128)  # 3 and 25 after the first that shows it
 
 
+def test_what_is_taken_over_in_another_light_is_kept_as_it_would_look_in_the_first():
+    now = np.full((H, W, 3), 112, np.uint8)
+    view = BenchView(np.full((H, W, 3), 150, np.uint8))
+    now[10:20, 30:50] = (180, 60, 90)
+
+    view.see(now, None)
+    _learned(view, [now] * 6)
+
+    assert_allclose(view.light[12, 40] * view.gain[12], LINEAR[[180, 60, 90]], rtol=1e-5)
+
+
 def test_what_was_never_seen_is_learned_at_the_second_unmoving_visit():
     first = np.full((H, W, 3), 120, np.uint8)
     view = BenchView(first)

@@ -8,7 +8,7 @@ from scipy.special import ndtr
 from tests.vision.drawn import CAMERA, frame, looking_down, picture
 from vision import rigid
 from vision.bench.board import BoardFollower, rigid_shift
-from vision.bench.follower import BenchFollower, _edge_offsets, _rows, _solve, seen_before
+from vision.bench.follower import BenchFollower, _edge_offsets, _Fit, _rows, _solve, seen_before
 from vision.bench.mat import load_mat, standard_mat
 from vision.bench.warp import BenchRelief, bench_now
 from vision.camera.lens import lens_of
@@ -322,3 +322,16 @@ def test_the_standard_mat_has_fourteen_markers_within_its_sheet():
 
     assert len(mat.ids) == 14
     assert (np.abs(mat.all_corners_mm[..., :2]) <= np.array(mat.sheet_size_mm) / 2).all()
+
+
+@pytest.mark.parametrize(("creeps_mm", "most_mm"), [(0.0, 0.02), (0.06, 0.15)])
+def test_a_camera_that_creeps_is_followed_without_the_lag_of_the_average(creeps_mm, most_mm):
+    follower, rng, true_mm = BenchFollower(CAMERA, standard_mat()), np.random.default_rng(3), 0.0
+    sigma = np.array([1e-4, 1e-4, 1e-4, 0.02, 0.02, 0.02])
+    for k in range(60):
+        true_mm = creeps_mm * k
+        seen = rigid.moved(looking_down(), rng.normal(0, sigma) + [0, 0, 0, true_mm, 0, 0])
+        follower._average(_Fit(seen, np.diag(sigma**2), np.zeros((6, 6)), 14, 0.1, 0.0, 1.0), k / 30)
+
+    off_mm = rigid.difference(follower._pose, looking_down())[3] - true_mm
+    assert abs(off_mm) < most_mm

@@ -1,11 +1,13 @@
 """A tool that moves while the rows of a picture are read one after the other, in light that flickers."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+import vision.track.following
 from tests.vision.drawn import CAMERA
 from tests.vision.drawn_tool import TOOL
 from tests.vision.drawn_webcam import CAM_FROM_BENCH, Webcam, bench_light, frames, tool_in_bench
@@ -82,6 +84,23 @@ def test_rates_go_with_the_pose_as_the_filter_s_own_covariance_has_it():
     after = condition(ahead, np.arange(N_POSE), moved, 1e-9 * np.eye(6)).mean
     later = moved_pose(moved_pose(prior.pose, step), 1e-3 * (travel.rates + travel.faster @ step))
     assert_allclose((bench_chart(later, BENCH) - moved)[:5] / 1e-3, after[N_POSE:N_POSE + 5], atol=0.02, rtol=0.01)
+
+
+@pytest.mark.parametrize(("close", "is_tried"), [(0.62, True), (0.71, True), (0.73, False)])
+def test_a_fit_that_explains_less_than_usual_is_tried_from_further_away(monkeypatch, close, is_tried):
+    qualities, starts = iter([close, 0.85, 0.1]), []
+
+    def fit(*_, spreads_px, **__):
+        starts.append(spreads_px[0])
+        quality = next(qualities)
+        return SimpleNamespace(quality=quality, score=quality)
+
+    monkeypatch.setattr(vision.track.following, "fit_pose", fit)
+    usual = SimpleNamespace(is_smoky=False, quality=0.8)
+
+    found, _ = Follower(CAMERA, NozzleModel(TOOL, EDGES), 0.0)._fit_from(usual, None, None, None, None)
+
+    assert (found.quality, starts) == ((0.85, [2.5, 5.0]) if is_tried else (close, [2.5]))
 
 
 @pytest.mark.slow
