@@ -81,3 +81,8 @@ def test_a_bench_too_dark_to_tell_ratios_tells_nothing():
     lamp.step(as_camera(0.3 * BENCH), 0.04 * BENCH, KNOWN, None)
 
     assert_allclose(lamp.gain, 1.0)
+
+
+@pytest.mark.parametrize("gains", [[0.0], [1.0, 0.0], [1.0, 1.0 * (ROWS > 60), 1.0 * (ROWS < 180), 1.0 * (ROWS > 100)]])
+def test_a_black_picture_or_rows_without_light_leave_a_gain_above_zero(gains):
+    assert (_after(gains).gain >= 0.05).all()

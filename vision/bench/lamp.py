@@ -18,6 +18,7 @@ _LEAST_PIXELS = 12  # of a row that tell its light [convention]
 # share by which rows must change, on the mean, from one picture to the next for a lamp that flickers: a middle of 100
 # pixels is known to a quarter of it [derived]
 _FLICKERS = 0.015
+_LEAST_GAIN = 0.05  # darker pictures, or rows, are taken to be so bright: what they show is noise [convention]
 _FLICKER_LASTS = 30  # pictures without it, after which a lamp does not flicker any more [convention]
 
 
@@ -52,9 +53,9 @@ class Lamp:
             Nonzero where the tool may be.
         """
         rows, whole = _ratios(image, light, known, np.zeros((1, 1), np.uint8) if tool is None else tool)
-        if not np.isfinite(whole):
+        if not whole > 0.0:
             return
-        own = rows / whole
+        own = np.where(rows > 0.0, rows, np.nan) / whole  # rows without light tell nothing
         if self._before is not None:
             change = np.abs(own / self._before - 1.0)
             both = np.isfinite(change)
@@ -66,6 +67,7 @@ class Lamp:
             self.gain = np.interp(np.arange(len(self.gain)), _PITCH_PX * (at + 0.5), rows[at]).astype(np.float32)
         else:
             self.gain = np.full(len(self.gain), whole, np.float32)
+        self.gain = np.maximum(self.gain, np.float32(_LEAST_GAIN))
 
 
 @njit(cache=True, nogil=True)
