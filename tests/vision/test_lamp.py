@@ -86,3 +86,13 @@ def test_a_bench_too_dark_to_tell_ratios_tells_nothing():
 @pytest.mark.parametrize("gains", [[0.0], [1.0, 0.0], [1.0, 1.0 * (ROWS > 60), 1.0 * (ROWS < 180), 1.0 * (ROWS > 100)]])
 def test_a_black_picture_or_rows_without_light_leave_a_gain_above_zero(gains):
     assert (_after(gains).gain >= 0.05).all()
+
+
+def test_a_flickering_bench_of_which_few_pixels_a_row_are_left_has_one_light():
+    lamp, known = _after([_stripes(0.0), _stripes(2.1)]), np.zeros_like(KNOWN)
+    known[:, :80] = 255  # ten pixels a row are looked at
+
+    lamp.step(as_camera(1.4 * BENCH), BENCH, known, None)
+
+    assert lamp.flickers
+    assert_allclose(lamp.gain, 1.4, rtol=0.01)

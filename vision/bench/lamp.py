@@ -62,8 +62,8 @@ class Lamp:
             is_even = both.sum() < len(own) // 4 or np.median(change[both]) < _FLICKERS
             self._steady_for = self._steady_for + 1 if is_even else 0
         self._before = own
-        if self.flickers:
-            at = np.flatnonzero(np.isfinite(rows))
+        at = np.flatnonzero(np.isfinite(rows))
+        if self.flickers and len(at):
             self.gain = np.interp(np.arange(len(self.gain)), _PITCH_PX * (at + 0.5), rows[at]).astype(np.float32)
         else:
             self.gain = np.full(len(self.gain), whole, np.float32)
