@@ -64,17 +64,22 @@ def _rays(camera):
     return _RAYS[key]
 
 
-def picture(cam_from_bench, *, camera=CAMERA, print_=None, noise=2.0, seed=0):
-    """Grey picture (h, w) of the mat: four samples a pixel in linear light, then the tone curve, then noise."""
+def mat_light(cam_from_bench, camera, top, slid_mm=(0.0, 0.0)):
+    """Linear light (h, w) of a print, four samples a pixel; slid so far along x and y, or each row of samples so far,
+    (2, 2 h)."""
     w, h = camera.image_size_px
     to_bench = rigid.inverse(cam_from_bench)
     eye, look = to_bench[:3, 3], to_bench[:3, :3] @ _rays(camera)
-    at = eye[:2, None] - look[:2] * (eye[2] / look[2])
-    top = sheet() if print_ is None else print_
+    at = (eye[:2, None] - look[:2] * (eye[2] / look[2])).reshape(2, 2 * h, 2 * w) - np.reshape(slid_mm, (2, -1, 1))
     px = np.stack([at[0] * _PER_MM + top.shape[1] / 2 - 0.5, top.shape[0] / 2 - at[1] * _PER_MM - 0.5])
-    seen = cv2.remap(top, *px.astype(np.float32).reshape(2, 2 * h, 2 * w), cv2.INTER_LINEAR, borderValue=90)
+    seen = cv2.remap(top, *px.astype(np.float32), cv2.INTER_LINEAR, borderValue=90)
     light = cv2.GaussianBlur((seen / 255.0) ** 2.2, (0, 0), 1.4)
-    small = cv2.resize(light, (w, h), interpolation=cv2.INTER_AREA)
+    return cv2.resize(light, (w, h), interpolation=cv2.INTER_AREA)
+
+
+def picture(cam_from_bench, *, camera=CAMERA, print_=None, noise=2.0, seed=0):
+    """Grey picture (h, w) of the mat: four samples a pixel in linear light, then the tone curve, then noise."""
+    small = mat_light(cam_from_bench, camera, sheet() if print_ is None else print_)
     grey = 255 * small ** (1 / 2.2) + np.random.default_rng(seed).normal(0, noise, small.shape)
     return np.clip(grey, 0, 255).round().astype(np.uint8)
 

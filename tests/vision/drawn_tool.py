@@ -44,28 +44,42 @@ def drawn_exactly(pose: ToolPose, rows: int = 16) -> np.ndarray:
     """Linear light (h, w, 3): exact along x, in so many rows a pixel along y."""
     w, h = CAMERA.image_size_px
     at_y = (np.arange(h * rows) + 0.5) / rows - 0.5
-    a, b = axis_frame(-pose.axis)
-    angle = np.linspace(0, 2 * np.pi, 720, endpoint=False)[:, None]
-    ends = np.zeros((h * rows, len(TOOL.frusta), 2))  # left and right of each slice; alike where it is not
-    for i, piece in enumerate(TOOL.frusta):
-        rings = [pose.tip_mm - s * pose.axis + r * (np.cos(angle) * a + np.sin(angle) * b)
-                 for s, r in ((piece.start_mm, piece.start_radius_mm), (piece.end_mm, piece.end_radius_mm))]
-        px = CAMERA.project(np.concatenate(rings))
-        first, last, right, left = _covered(px[ConvexHull(px).vertices], at_y)
-        ends[first:last, i] = np.stack([left, right], 1)[first:last]
+    ends = spans(CAMERA, pose, at_y)
     light = np.full((h * rows, w), OUTSIDE, np.float32)
     edge = np.arange(w + 1) - 0.5
     for k in np.flatnonzero((ends[..., 0] < ends[..., 1]).any(1)):
-        at_x = np.sort(ends[k], None)
-        middle = 0.5 * (at_x[1:] + at_x[:-1])
-        darker = np.zeros(len(middle))
-        for inside, (left, right) in zip(INSIDE, ends[k], strict=True):  # the jet points away: the handle is nearest
-            darker[(left < middle) & (middle < right)] = OUTSIDE - inside
-        light[k] -= np.diff(np.interp(edge, at_x, np.append(0.0, np.cumsum(darker * np.diff(at_x)))))
+        light[k] -= painted(edge, ends[k], OUTSIDE - INSIDE)
     light = light.reshape(h, rows, w).mean(1)
     pixel_px = 1 / np.sqrt(12)  # averaging over a pixel blurs by so much itself
     light = cv2.GaussianBlur(light, (0, 0), float(np.sqrt(BLUR_PX**2 - pixel_px**2)))
     return light[..., None] * np.ones(3, np.float32)
+
+
+def spans(camera, pose: ToolPose, at_y, n_round: int = 720):
+    """Left and right of each slice of the tool in rows (n,) of a picture, shape (n, slices, 2); alike where it is
+    not."""
+    a, b = axis_frame(-pose.axis)
+    angle = np.linspace(0, 2 * np.pi, n_round, endpoint=False)[:, None]
+    ends = np.zeros((len(at_y), len(TOOL.frusta), 2))
+    for i, piece in enumerate(TOOL.frusta):
+        rings = [pose.tip_mm - s * pose.axis + r * (np.cos(angle) * a + np.sin(angle) * b)
+                 for s, r in ((piece.start_mm, piece.start_radius_mm), (piece.end_mm, piece.end_radius_mm))]
+        px = camera.project(np.concatenate(rings))
+        if px[:, 1].max() > at_y[0] and px[:, 1].min() < at_y[-1]:
+            first, last, right, left = _covered(px[ConvexHull(px).vertices], at_y)
+            ends[first:last, i] = np.stack([left, right], 1)[first:last]
+    return ends
+
+
+def painted(edge, ends, levels):
+    """A row of pixels between `edge` (n + 1,) with a level for each slice, whose ends (slices, 2) `spans` gives; the
+    last slice is nearest to us, as the jet points away."""
+    at_x = np.sort(ends, None)
+    middle = 0.5 * (at_x[1:] + at_x[:-1])
+    seen = np.zeros(len(middle))
+    for level, (left, right) in zip(levels, ends, strict=True):
+        seen[(left < middle) & (middle < right)] = level
+    return np.diff(np.interp(edge, at_x, np.append(0.0, np.cumsum(seen * np.diff(at_x)))))
 
 
 def _covered(hull, at_y):

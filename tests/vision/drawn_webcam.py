@@ -10,15 +10,13 @@ from functools import lru_cache
 
 import cv2
 import numpy as np
-from scipy.spatial import ConvexHull
 
-from tests.vision.drawn import _PER_MM, CAMERA, _rays, looking_down, sheet
-from tests.vision.drawn_tool import INSIDE, TOOL, _covered, as_camera
-from vision import rigid
+from tests.vision.drawn import CAMERA, looking_down, mat_light, sheet
+from tests.vision.drawn_tool import INSIDE, as_camera, painted, spans
 from vision.camera.model import CameraModel
 from vision.edges.profiles import BLUR_PX
 from vision.edges.search import noise_sigma
-from vision.nozzle.body import ToolPose, axis_frame
+from vision.nozzle.body import ToolPose
 from vision.types import FloatArray, Frame
 
 __all__ = ["CAM_FROM_BENCH", "FRAME_S", "TOOL_TINT", "Webcam", "bench_light", "frames", "tool_in_bench", "waved"]
@@ -68,16 +66,8 @@ def tool_in_bench(t_s: float, phase: float = 0.0) -> tuple[FloatArray, FloatArra
 
 
 def bench_light(camera: CameraModel = CAMERA) -> np.ndarray:
-    """The bare mat in linear light (h, w), as `_rays` sees it."""
-    w, h = camera.image_size_px
-    to_bench = rigid.inverse(CAM_FROM_BENCH)
-    eye, look = to_bench[:3, 3], to_bench[:3, :3] @ _rays(camera)
-    at = eye[:2, None] - look[:2] * (eye[2] / look[2])
-    top = sheet(with_board=True)
-    px = np.stack([at[0] * _PER_MM + top.shape[1] / 2 - 0.5, top.shape[0] / 2 - at[1] * _PER_MM - 0.5])
-    seen = cv2.remap(top, *px.astype(np.float32).reshape(2, 2 * h, 2 * w), cv2.INTER_LINEAR, borderValue=90)
-    light = cv2.GaussianBlur(0.8 * (seen / 255.0).astype(np.float32) ** 2.2, (0, 0), 2 * BLUR_PX)
-    return cv2.resize(light, (w, h), interpolation=cv2.INTER_AREA)
+    """The bare mat in linear light (h, w)."""
+    return 0.8 * mat_light(CAM_FROM_BENCH, camera, sheet(with_board=True))
 
 
 def frames(webcam: Webcam, n: int, seed: int = 0, phase: float = 0.0,
@@ -98,21 +88,14 @@ def frames(webcam: Webcam, n: int, seed: int = 0, phase: float = 0.0,
 
 def waved(readout_s: float, n: int, reach_mm: float = 30.0, seed: int = 0) -> Iterator[Frame]:
     """Frames of the mat moved to and fro below a camera that reads its rows within that time."""
-    w, h = CAMERA.image_size_px
-    rng, top, look = np.random.default_rng(seed), sheet(), _rays(CAMERA).reshape(3, 2 * h, 2 * w)
+    h = CAMERA.image_size_px[1]
+    rng = np.random.default_rng(seed)
     for index in range(n):
         t_s = index * FRAME_S
         row_s = t_s + readout_s * ((np.arange(2 * h) + 0.5) / (2 * h) - 0.5)
-        x_mm = reach_mm * np.sin(2 * np.pi * 0.8 * row_s)
-        y_mm = reach_mm * np.sin(2 * np.pi * 0.6 * row_s + 1.0)
-        to_bench = rigid.inverse(CAM_FROM_BENCH)
-        way = np.tensordot(to_bench[:3, :3], look, 1)
-        far = -to_bench[2, 3] / way[2]
-        at = [to_bench[0, 3] + far * way[0] - x_mm[:, None], to_bench[1, 3] + far * way[1] - y_mm[:, None]]
-        px = np.stack([at[0] * _PER_MM + top.shape[1] / 2 - 0.5, top.shape[0] / 2 - at[1] * _PER_MM - 0.5])
-        seen = cv2.remap(top, *px.astype(np.float32), cv2.INTER_LINEAR, borderValue=90)
-        light = cv2.GaussianBlur((seen / 255.0).astype(np.float32) ** 2.2, (0, 0), 2 * BLUR_PX)
-        grey = 255 * cv2.resize(light, (w, h), interpolation=cv2.INTER_AREA) ** (1 / 2.2) + rng.normal(0, 2.0, (h, w))
+        slid_mm = reach_mm * np.sin(2 * np.pi * np.stack([0.8 * row_s, 0.6 * row_s + 1.0 / (2 * np.pi)]))
+        light = mat_light(CAM_FROM_BENCH, CAMERA, sheet(), slid_mm)
+        grey = 255 * light ** (1 / 2.2) + rng.normal(0, 2.0, light.shape)
         grey = np.clip(grey, 0, 255).round().astype(np.uint8)
         yield Frame(index, t_s, np.repeat(grey[..., None], 3, 2), "drawn", grey)
 
@@ -152,31 +135,15 @@ def _light_of(webcam: Webcam, camera: CameraModel, t_s: float, phase: float, wit
 def _drawn(camera: CameraModel, row_s: FloatArray, phase: float) -> tuple[np.ndarray, np.ndarray]:
     """How much of each pixel (h, w) the tool covers, and the light of that, each row at its own time; exact along x."""
     w, h = camera.image_size_px
-    angle = np.linspace(0, 2 * np.pi, 120, endpoint=False)[:, None]
     cover, ink = np.zeros((h * _FINE, w), np.float32), np.zeros((h * _FINE, w), np.float32)
     edge = np.arange(w + 1) - 0.5
     for first in range(0, h, _BAND):
         at_y = (np.arange(first * _FINE, (first + _BAND) * _FINE) + 0.5) / _FINE - 0.5
         tip, axis = (CAM_FROM_BENCH[:3, :3] @ v for v in tool_in_bench(row_s[first:first + _BAND].mean(), phase))
         pose = ToolPose(tip + CAM_FROM_BENCH[:3, 3], axis)
-        a, b = axis_frame(-pose.axis)
-        ends = np.zeros((len(at_y), len(TOOL.frusta), 2))
-        for i, piece in enumerate(TOOL.frusta):
-            rings = [pose.tip_mm - s * pose.axis + r * (np.cos(angle) * a + np.sin(angle) * b)
-                     for s, r in ((piece.start_mm, piece.start_radius_mm), (piece.end_mm, piece.end_radius_mm))]
-            px = camera.project(np.concatenate(rings))
-            if px[:, 1].max() < at_y[0] or px[:, 1].min() > at_y[-1]:
-                continue
-            top, bottom, right, left = _covered(px[ConvexHull(px).vertices], at_y)
-            ends[top:bottom, i] = np.stack([left, right], 1)[top:bottom]
+        ends = spans(camera, pose, at_y, 120)
         for k in np.flatnonzero((ends[..., 0] < ends[..., 1]).any(1)):
-            at_x = np.sort(ends[k], None)
-            middle = 0.5 * (at_x[1:] + at_x[:-1])
-            metal = np.zeros(len(middle))
-            for inside, (left, right) in zip(INSIDE, ends[k], strict=True):  # the handle is nearest
-                metal[(left < middle) & (middle < right)] = inside
-            for out, level in ((cover, metal > 0), (ink, metal)):
-                area = np.append(0.0, np.cumsum(level * np.diff(at_x)))
-                out[first * _FINE + k] = np.diff(np.interp(edge, at_x, area))
+            for out, levels in ((cover, np.ones(len(INSIDE))), (ink, INSIDE)):
+                out[first * _FINE + k] = painted(edge, ends[k], levels)
     blur = float(np.sqrt(BLUR_PX**2 - 1 / 12))  # averaging over a pixel blurs by so much itself
     return tuple(cv2.GaussianBlur(x.reshape(h, _FINE, w).mean(1), (0, 0), blur) for x in (cover, ink))

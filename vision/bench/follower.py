@@ -19,7 +19,8 @@ from vision.edges.cuts import sample_cuts
 from vision.errors import CalibrationError
 from vision.types import BenchEvent, BenchPose, FloatArray, Frame, PoseMiss
 
-__all__ = ["MOVED_PX", "STILL_S", "BenchFollower", "bench_pose", "find_markers", "marker_dictionary", "seen_before"]
+__all__ = ["MOVED_PX", "STILL_S", "BenchFollower", "bench_pose", "find_markers", "marker_dictionary", "plane_pose",
+           "seen_before"]
 
 _MIN_MARKERS = 3  # that carry a pose [convention]
 _AVERAGE_S = 1.0  # memory of the average while the camera stands still [convention]
@@ -272,9 +273,16 @@ def _search(camera: CameraModel, mat: Mat, grey: np.ndarray) -> FloatArray | str
     fits = np.zeros(len(world), bool) if agrees is None else agrees.ravel() > 0
     if fits.sum() < 4 * _MIN_MARKERS - 2:
         return "the markers in view do not lie as on the mat; is it another print, or bent?"
-    n, turns, shifts, _ = cv2.solvePnPGeneric(world[fits], rays[fits], np.eye(3), None, flags=cv2.SOLVEPNP_IPPE)
+    return plane_pose(world[fits], rays[fits])
+
+
+def plane_pose(points_mm: FloatArray, rays: FloatArray) -> FloatArray:
+    """Camera from bench (4, 4), by least squares from points (n, 3) of one plane and where they are seen (n, 2), at z
+    = 1 [-]."""
+    rays = np.ascontiguousarray(rays)
+    _, turns, shifts, _ = cv2.solvePnPGeneric(points_mm, rays, np.eye(3), None, flags=cv2.SOLVEPNP_IPPE)
     # the better of two
-    turn, shift = cv2.solvePnPRefineLM(world[fits], rays[fits], np.eye(3), None, turns[0], shifts[0])
+    turn, shift = cv2.solvePnPRefineLM(points_mm, rays, np.eye(3), None, turns[0], shifts[0])
     return rigid.transform(np.asarray(cv2.Rodrigues(turn)[0], float), np.asarray(shift, float))
 
 

@@ -49,8 +49,8 @@ class Lamp:
         image : array, shape (h, w, 3), uint8
         light, known : arrays
             The stored bench, as `BenchView` has it.
-        tool : array, shape (h // 4, w // 4), uint8, or None
-            Nonzero where the tool may be.
+        tool : array, uint8, or None
+            Nonzero where the tool may be, in a picture of any size.
         """
         rows, whole = _ratios(image, light, known, np.zeros((1, 1), np.uint8) if tool is None else tool)
         if not whole > 0.0:
@@ -75,14 +75,14 @@ def _ratios(image: np.ndarray, light: np.ndarray, known: np.ndarray, tool: np.nd
     """Middle ratio of picture over bench in some rows, nan where too few pixels tell it, and in the whole picture."""
     h, w = known.shape
     n = h // _PITCH_PX
-    rows, ratio = np.full(n, np.nan), np.empty(w // _PITCH_PX)
-    every, total = np.empty(n * (w // _PITCH_PX)), 0
+    rows, ratio = np.full(n, np.nan), np.empty(w // _PITCH_PX + 1)
+    every, total = np.empty(n * len(ratio)), 0
     for i in range(n):
         y, count = _PITCH_PX * i + _PITCH_PX // 2, 0
         for x in range(_PITCH_PX // 2, w, _PITCH_PX):
-            row, column = min(y // 4, tool.shape[0] - 1), min(x // 4, tool.shape[1] - 1)
+            is_free = tool[y * tool.shape[0] // h, x * tool.shape[1] // w] == 0
             old = light[y, x, 0] + light[y, x, 1] + light[y, x, 2]
-            if known[y, x] > 0 and tool[row, column] == 0 and old > 3.0 * _DARK and count < len(ratio):
+            if known[y, x] > 0 and is_free and old > 3.0 * _DARK:
                 now = LINEAR[image[y, x, 0]] + LINEAR[image[y, x, 1]] + LINEAR[image[y, x, 2]]
                 ratio[count] = now / old
                 every[total] = ratio[count]

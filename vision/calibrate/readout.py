@@ -10,11 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
 from vision import rigid
-from vision.bench.follower import find_markers
+from vision.bench.follower import find_markers, plane_pose
 from vision.bench.mat import Mat
 from vision.camera.model import CameraModel
 from vision.camera.sources import brightness
@@ -87,10 +86,7 @@ def _sight(frame: Frame, mat: Mat) -> _Sight | None:
 
 def _pose(camera: CameraModel, sight: _Sight, px: FloatArray) -> FloatArray:
     """Camera from mat (4, 4), by least squares from corners seen there."""
-    rays = np.ascontiguousarray(camera.rays(px)[:, :2])
-    _, turns, shifts, _ = cv2.solvePnPGeneric(sight.points_mm, rays, np.eye(3), None, flags=cv2.SOLVEPNP_IPPE)
-    turn, shift = cv2.solvePnPRefineLM(sight.points_mm, rays, np.eye(3), None, turns[0], shifts[0])
-    return rigid.transform(np.asarray(cv2.Rodrigues(turn)[0], float), np.asarray(shift, float))
+    return plane_pose(sight.points_mm, camera.rays(px)[:, :2])
 
 
 def _columns(camera: CameraModel, sight: _Sight, pose: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -104,8 +100,7 @@ def _shift_px(camera: CameraModel, sights: list[_Sight], poses: list[FloatArray]
     """How far each corner of a picture has gone [px / s of readout] when its row is read, shape (n, 2)."""
     rates = rigid.difference(poses[k + 1], poses[k - 1]) / (sights[k + 1].t_s - sights[k - 1].t_s)
     _, columns = _columns(camera, sights[k], poses[k])
-    late = (sights[k].px[:, 1] + 0.5) / camera.image_size_px[1] - 0.5
-    return late[:, None] * (columns @ rates)
+    return camera.row_share(sights[k].px[:, 1])[:, None] * (columns @ rates)
 
 
 def _answer(camera: CameraModel, sight: _Sight, pose: FloatArray, shift_px: FloatArray) -> tuple[float, float]:

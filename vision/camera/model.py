@@ -97,6 +97,10 @@ class CameraModel:
         once."""
         return 0.0 if np.isnan(self.readout_ms) else 1e-3 * self.readout_ms
 
+    def row_share(self, y_px: FloatArray) -> FloatArray:
+        """When rows are read, after the middle one, as shares of the readout: -0.5 to 0.5 [-]."""
+        return (y_px + 0.5) / self.image_size_px[1] - 0.5
+
     @property
     def fold(self) -> tuple[float, float]:
         """Radius beyond which the model is continued straight, and the distorted radius there, both at z = 1 [-]."""

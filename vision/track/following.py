@@ -107,11 +107,10 @@ class Follower:
         """That hypothesis after a picture, and what it would be were the tool where only this picture puts it; where it
         is not seen as expected it is looked for around there, too."""
         ahead = predict(h.state, t_s, self._motion)
-        prior = self._prior(ahead, bench)
+        prior, travel = self._expected(ahead, bench)
         if share_in_view(self._camera, self._body, prior.pose) > IN_PART:
             picture = replace(picture, noise=_paled(picture.noise))
-        fit, is_smoky, t_around_s = self._fit(h, picture, prior, self._travel(ahead, prior, bench), t_s,
-                                              searches_around)
+        fit, is_smoky, t_around_s = self._fit(h, picture, prior, travel, t_s, searches_around)
         h = replace(h, t_around_s=t_around_s)
         dt_s = t_s - h.t_s
         ratio = -np.inf if fit is None else self._log_ratio(fit, picture, bench, holds, h.log_odds < _KNOWN_LOG_ODDS)
@@ -189,24 +188,21 @@ class Follower:
         return self._fit_from(h, picture, wide, max(drafts, key=lambda d: d.score).pose,
                               travel) if drafts else (None, False)
 
-    def _travel(self, ahead: ToolState, prior: PosePrior, bench: BenchPose) -> Travel:
-        """While the picture is taken: rates as expected of a predicted state, and as they go with its pose."""
-        turn = chart_turn(prior.pose, bench, self._body)
-        rates, faster = np.zeros(N_POSE), np.zeros((N_POSE, N_POSE))
-        rates[:N_RATE] = ahead.mean[N_POSE:N_MOVING]
-        faster[:N_RATE] = np.linalg.solve(ahead.cov[:N_POSE, :N_POSE], ahead.cov[:N_POSE, N_POSE:N_MOVING]).T
-        return Travel(np.linalg.solve(turn, rates), np.linalg.solve(turn, faster @ turn), self.shutter.open_s,
-                      self._camera.readout_s)
-
-    def _prior(self, ahead: ToolState, bench: BenchPose) -> PosePrior:
-        """The predicted state as a fit's prior, in the camera frame."""
+    def _expected(self, ahead: ToolState, bench: BenchPose) -> tuple[PosePrior, Travel]:
+        """The predicted state as a fit's prior, in the camera frame; and how the tool moves while the picture is taken,
+        as it goes with the pose."""
         pose = ToolPose(*pose_of(ahead.mean[:N_POSE], bench.cam_from_bench))
-        to_steps = np.linalg.inv(chart_turn(pose, bench, self._body))
+        turn = chart_turn(pose, bench, self._body)
+        to_steps = np.linalg.inv(turn)
         sites = np.r_[:N_POSE, N_MOVING:len(ahead.mean)]
         cov = ahead.cov[np.ix_(sites, sites)].copy()
         cov[:6] = to_steps @ cov[:6]
         cov[:, :6] = cov[:, :6] @ to_steps.T
-        return PosePrior(pose, ahead.mean[N_MOVING:], cov)
+        rates, faster = np.zeros(N_POSE), np.zeros((N_POSE, N_POSE))
+        rates[:N_RATE] = ahead.mean[N_POSE:N_MOVING]
+        faster[:N_RATE] = np.linalg.solve(ahead.cov[:N_POSE, :N_POSE], ahead.cov[:N_POSE, N_POSE:N_MOVING]).T
+        return (PosePrior(pose, ahead.mean[N_MOVING:], cov),
+                Travel(to_steps @ rates, to_steps @ faster @ turn, self.shutter.open_s, self._camera.readout_s))
 
     def _conditioned(self, ahead: ToolState, fit: PoseFit, bench: BenchPose) -> ToolState:
         """The state after a fit whose prior it was."""

@@ -74,7 +74,7 @@ class Shutter:
             return
         out = inside_picture(outline(camera, body, pose, step_mm=0.8), picture.image.shape)
         speed_px_s = out.jacobian[:, :3] @ velocity_mm_s
-        late_s = camera.readout_s * ((out.px[:, 1] + 0.5) / picture.image.shape[0] - 0.5)
+        late_s = camera.readout_s * camera.row_share(out.px[:, 1])
         out = replace(out, px=out.px + (late_s * speed_px_s)[:, None] * out.normal_px)
         speed_px_s = np.abs(speed_px_s)
         at = np.flatnonzero((out.side != STEP) & (speed_px_s > _TELLING.slow_px_s) & (speed_px_s < _TELLING.fast_px_s))
