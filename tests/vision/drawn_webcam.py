@@ -12,14 +12,16 @@ import cv2
 import numpy as np
 
 from tests.vision.drawn import CAMERA, looking_down, mat_light, sheet
-from tests.vision.drawn_tool import INSIDE, as_camera, painted, spans
+from tests.vision.drawn_tool import INSIDE, TOOL, as_camera, painted, spans
 from vision.camera.model import CameraModel
 from vision.edges.profiles import BLUR_PX
 from vision.edges.search import noise_sigma
 from vision.nozzle.body import ToolPose
+from vision.nozzle.silhouette import tool_hull
 from vision.types import FloatArray, Frame
 
-__all__ = ["CAM_FROM_BENCH", "FRAME_S", "TOOL_TINT", "Webcam", "bench_light", "frames", "tool_in_bench", "waved"]
+__all__ = ["CAM_FROM_BENCH", "FRAME_S", "TOOL_TINT", "Webcam", "bench_light", "frame", "frames", "tool_in_bench",
+           "waved"]
 
 CAM_FROM_BENCH = looking_down(y_mm=-190.0, z_mm=330.0)
 FRAME_S = 1 / 30
@@ -27,6 +29,7 @@ TOOL_TINT = np.array([0.8, 1.0, 1.1])  # of the metal, blue, green, red
 _NOISE = 0.7  # share of a webcam's noise
 _FINE = 4  # rows drawn of each row of the picture
 _BAND = 4  # rows of the picture that are drawn as if seen at one time
+_FURTHEST_PX = 40  # that the tool moves while a picture is taken
 _SHUTTERS = 3  # moments of which an open shutter's picture is the mean
 
 
@@ -76,14 +79,17 @@ def frames(webcam: Webcam, n: int, seed: int = 0, phase: float = 0.0,
     tool is there from frame `first_tool` on."""
     rng = np.random.default_rng(seed)
     for index in range(n):
-        t_s = index * FRAME_S
-        camera = _breathed(webcam.breathing * np.sin(2 * np.pi * t_s / 2.5))
-        light = _light_of(webcam, camera, t_s, phase, index >= first_tool)
-        light *= webcam.steps[int(3 * t_s) % len(webcam.steps)]
-        light += _NOISE * noise_sigma(light) * rng.normal(0, 1, light.shape).astype(np.float32)
-        image = as_camera(light)
-        grey = cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)
-        yield (Frame(index, t_s, image, "drawn", grey), *tool_in_bench(t_s, phase))
+        yield (frame(webcam, index, rng, phase, index >= first_tool), *tool_in_bench(index * FRAME_S, phase))
+
+
+def frame(webcam: Webcam, index: int, rng, phase: float = 0.0, with_tool: bool = True) -> Frame:
+    """One of them."""
+    t_s = index * FRAME_S
+    light = _light_of(webcam, _breathed(webcam.breathing * np.sin(2 * np.pi * t_s / 2.5)), t_s, phase, with_tool)
+    light *= webcam.steps[int(3 * t_s) % len(webcam.steps)]
+    light += _NOISE * noise_sigma(light) * rng.normal(0, 1, light.shape).astype(np.float32)
+    image = as_camera(light)
+    return Frame(index, t_s, image, "drawn", cv2.cvtColor(image, cv2.COLOR_BGR2GRAY))
 
 
 def waved(readout_s: float, n: int, reach_mm: float = 30.0, seed: int = 0) -> Iterator[Frame]:
@@ -117,19 +123,20 @@ def _bench_of(focal_px: float) -> np.ndarray:
 def _light_of(webcam: Webcam, camera: CameraModel, t_s: float, phase: float, with_tool: bool) -> np.ndarray:
     """Linear light (h, w, 3): the mean of a few moments while the shutter is open."""
     w, h = camera.image_size_px
-    bench = _bench_of(camera.focal_px)[..., None] * np.ones(3, np.float32)
     row_s = t_s + webcam.readout_s * ((np.arange(h) + 0.5) / h - 0.5)
-    out = np.zeros((h, w, 3), np.float32)
-    moments = webcam.open_s * ((np.arange(_SHUTTERS) + 0.5) / _SHUTTERS - 0.5)
-    for later_s in moments:
-        light = bench
-        if with_tool:
-            cover, ink = _drawn(camera, row_s + later_s, phase)
-            light = bench * (1.0 - cover[..., None]) + ink[..., None] * TOOL_TINT.astype(np.float32)
-        fine = row_s[:, None] + webcam.open_s * ((np.arange(16) + 0.5) / 16 - 0.5)
-        lamp = 1.0 + webcam.flicker * np.cos(2 * np.pi * webcam.flicker_hz * fine).mean(1)
-        out += light * lamp[:, None, None].astype(np.float32)
-    return out / _SHUTTERS
+    cover, ink = np.zeros((h, w), np.float32), np.zeros((h, w), np.float32)
+    for later_s in webcam.open_s * ((np.arange(_SHUTTERS) + 0.5) / _SHUTTERS - 0.5) if with_tool else ():
+        for total, one in zip((cover, ink), _drawn(camera, row_s + later_s, phase), strict=True):
+            total += one / _SHUTTERS
+    fine = row_s[:, None] + webcam.open_s * ((np.arange(16) + 0.5) / 16 - 0.5)
+    lamp = 1.0 + webcam.flicker * np.cos(2 * np.pi * webcam.flicker_hz * fine).mean(1, keepdims=True)
+    bench, lamp = _bench_of(camera.focal_px).astype(np.float32), lamp.astype(np.float32)
+    return (lamp * bench * (1.0 - cover))[..., None] + (lamp * ink)[..., None] * TOOL_TINT.astype(np.float32)
+
+
+def _pose(t_s: float, phase: float) -> ToolPose:
+    tip, axis = (CAM_FROM_BENCH[:3, :3] @ v for v in tool_in_bench(t_s, phase))
+    return ToolPose(tip + CAM_FROM_BENCH[:3, 3], axis)
 
 
 def _drawn(camera: CameraModel, row_s: FloatArray, phase: float) -> tuple[np.ndarray, np.ndarray]:
@@ -137,11 +144,12 @@ def _drawn(camera: CameraModel, row_s: FloatArray, phase: float) -> tuple[np.nda
     w, h = camera.image_size_px
     cover, ink = np.zeros((h * _FINE, w), np.float32), np.zeros((h * _FINE, w), np.float32)
     edge = np.arange(w + 1) - 0.5
+    there = np.concatenate(tool_hull(camera, TOOL, _pose(row_s.mean(), phase)))[:, 1]
     for first in range(0, h, _BAND):
+        if not there.min() - _FURTHEST_PX < first < there.max() + _FURTHEST_PX:
+            continue
         at_y = (np.arange(first * _FINE, (first + _BAND) * _FINE) + 0.5) / _FINE - 0.5
-        tip, axis = (CAM_FROM_BENCH[:3, :3] @ v for v in tool_in_bench(row_s[first:first + _BAND].mean(), phase))
-        pose = ToolPose(tip + CAM_FROM_BENCH[:3, 3], axis)
-        ends = spans(camera, pose, at_y, 120)
+        ends = spans(camera, _pose(row_s[first:first + _BAND].mean(), phase), at_y, 120)
         for k in np.flatnonzero((ends[..., 0] < ends[..., 1]).any(1)):
             for out, levels in ((cover, np.ones(len(INSIDE))), (ink, INSIDE)):
                 out[first * _FINE + k] = painted(edge, ends[k], levels)

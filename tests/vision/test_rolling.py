@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 import vision.track.following
 from tests.vision.drawn import CAMERA
 from tests.vision.drawn_tool import TOOL
-from tests.vision.drawn_webcam import CAM_FROM_BENCH, Webcam, bench_light, frames, tool_in_bench
+from tests.vision.drawn_webcam import CAM_FROM_BENCH, FRAME_S, Webcam, bench_light, frame, frames, tool_in_bench
 from vision.bench.follower import BenchFollower
 from vision.bench.mat import standard_mat
 from vision.fit.bias import DEFAULT_BIAS, EdgeBias
@@ -46,9 +46,8 @@ def _rates(t_s):
 @pytest.fixture(scope="module")
 def rolled():
     """A picture in which the tool moves at 100 mm/s, and the bench behind it."""
-    frame = next(f for f, _, _ in frames(Webcam(readout_s=READOUT_S), 12) if f.index == 11)
-    return Picture(frame.image, bench_light()[..., None] * np.ones(3, np.float32), np.full(frame.image.shape[:2], 255,
-                                                                                           np.uint8))
+    image = frame(Webcam(readout_s=READOUT_S), round(T_S / FRAME_S), np.random.default_rng(0)).image
+    return Picture(image, bench_light()[..., None] * np.ones(3, np.float32), np.full(image.shape[:2], 255, np.uint8))
 
 
 def _off(picture, travel):
@@ -107,8 +106,8 @@ def test_a_track_through_rolled_flickering_pictures_is_right_to_a_third_of_a_mil
     tracker = Tracker(camera, BenchFollower(camera, standard_mat()), nozzle, 0.0)
 
     off, sigma = [], []
-    for frame, tip_mm, _ in frames(webcam, 30, phase=2.0):
-        track = tracker.step(frame).track
+    for taken, tip_mm, _ in frames(webcam, 26, phase=2.0):
+        track = tracker.step(taken).track
         if track.status is TrackStatus.TRACKING:
             off.append(track.tip_mm[2] - tip_mm[2])
             sigma.append(np.sqrt(track.cov[2, 2]))
