@@ -32,7 +32,9 @@ SHORT_S = 0.004  # a shutter open so briefly shows stripes; over 10 ms they woul
 WEBCAMS = {
     "rows within 16 ms": Webcam(readout_s=0.016),
     "rows within 33 ms": Webcam(readout_s=0.033),
+    "rows at once, not told": Webcam(),
     "rows within 16 ms, not told": Webcam(readout_s=0.016),
+    "rows within 33 ms, not told": Webcam(readout_s=0.033),
     "100 Hz, 40 %, 16 ms": Webcam(readout_s=0.016, open_s=SHORT_S, flicker_hz=100, flicker=0.4),
     "120 Hz, 40 %, 16 ms": Webcam(readout_s=0.016, open_s=SHORT_S, flicker_hz=120, flicker=0.4),
     "exposure 1, 0.7, 1.25, 0.8": Webcam(steps=(1.0, 0.7, 1.25, 0.8)),

@@ -24,6 +24,9 @@ PARAMETERS = ("f", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
 # length is known better, whatever a fit says
 LEAST_FOCAL_SIGMA = 1e-5
 MOST_READOUT_MS = 70.0  # of a picture at 15 a second
+# mean and sigma where the file does not tell: webcams read their rows within 5 to 33 ms, some cameras at once; and
+# sigma of a readout that is given without one [common practice, no source]
+_UNKNOWN_READOUT_MS, _TOLD_READOUT_MS = (4.0, 8.0), 0.5
 LEAST_RMS_PX = 1e-3  # corners in drawn pictures are met so well, in photographs never
 
 
@@ -93,9 +96,15 @@ class CameraModel:
 
     @property
     def readout_s(self) -> float:
-        """From the first row's exposure to the last row's [s]; 0 where it is not known: rows are taken as read at
-        once."""
-        return 0.0 if np.isnan(self.readout_ms) else 1e-3 * self.readout_ms
+        """From the first row's exposure to the last row's [s]; what cameras have on the mean where it is not known."""
+        return 1e-3 * (_UNKNOWN_READOUT_MS[0] if np.isnan(self.readout_ms) else self.readout_ms)
+
+    @property
+    def readout_sigma_s(self) -> float:
+        """Its standard deviation [s]."""
+        if np.isnan(self.readout_ms):
+            return 1e-3 * _UNKNOWN_READOUT_MS[1]
+        return 1e-3 * (_TOLD_READOUT_MS if np.isnan(self.readout_sigma_ms) else max(self.readout_sigma_ms, 1e-3))
 
     def row_share(self, y_px: FloatArray) -> FloatArray:
         """When rows are read, after the middle one, as shares of the readout: -0.5 to 0.5 [-]."""

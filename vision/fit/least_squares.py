@@ -1,4 +1,4 @@
-"""Re-weighted least squares on edges for a pose and where edges appear, compiled."""
+"""Re-weighted least squares on edges for a pose, how fast rows are read and where edges appear, compiled."""
 
 from __future__ import annotations
 
@@ -9,8 +9,9 @@ import numpy as np
 
 from vision.compiled import njit, put
 
-__all__ = ["CORRELATION_MM", "CUT_SIGMA_PX", "LEAST_GAIN", "Edges", "Known", "Solved", "solve_steps", "spread_of"]
+__all__ = ["CORRELATION_MM", "CUT_SIGMA_PX", "LEAST_GAIN", "N_SHARED", "Edges", "Known", "Solved", "solve_steps", "spread_of"]
 
+N_SHARED = 7  # unknowns that all edges share: six steps of the pose, and the readout
 CUT_SIGMA_PX = 0.35  # scatter of one cut about a straight edge, measured on rendered and photographed edges
 CORRELATION_MM = 2.4  # cuts nearer than this share pixels and codec blocks
 LEAST_GAIN = 12.0  # drop of chi-square below which an edge is chance
@@ -36,6 +37,8 @@ class Known(NamedTuple):
         Of the steps of `moved_pose`, then of the offsets.
     is_free : bool
         As in `PosePrior`.
+    readout_s, readout_var : float
+        From the first row's exposure to the last row's, and its variance [s^2].
     slope_var : array, shape (g,)
         Variance with which a group's edges may seem turned, or a rim's bowed, in one picture: at the ends of their side
         [px^2].
@@ -51,6 +54,8 @@ class Known(NamedTuple):
     offset_px: np.ndarray
     cov: np.ndarray
     is_free: bool
+    readout_s: float
+    readout_var: float
     slope_var: np.ndarray
     travel_var: np.ndarray
     normal: np.ndarray
@@ -62,8 +67,8 @@ class Edges(NamedTuple):
 
     Attributes
     ----------
-    jacobian : array, shape (n, 6)
-        As in `Outline`.
+    jacobian : array, shape (n, 7)
+        As in `Outline`; and by the readout [px / s].
     along : array, shape (n,)
         Where on its side each edge lies: `Outline.place`.
     label : array, shape (n,), int
@@ -88,7 +93,7 @@ class Edges(NamedTuple):
 
 
 class _Design(NamedTuple):
-    """How edges depend on what is solved for: on the six steps (n, 6), on the offset of their group (n,), and on how
+    """How edges depend on what is solved for: on what all share (n, 7), on the offset of their group (n,), and on how
     much that group seems turned in this picture (n,)."""
 
     jacobian: np.ndarray
@@ -97,8 +102,8 @@ class _Design(NamedTuple):
 
 
 class _Prior(NamedTuple):
-    """What was known before: the information matrix (6 + m, 6 + m) of steps and offsets, that times their mean
-    (6 + m,), and the variances `Solved.group_var` (m, 2)."""
+    """What was known before: the information matrix (7 + m, 7 + m) of steps, readout and offsets, that times their mean
+    (7 + m,), and the variances `Solved.group_var` (m, 2)."""
 
     information: np.ndarray
     information_mean: np.ndarray
@@ -112,6 +117,8 @@ class Solved(NamedTuple):
     ----------
     step : array, shape (6,)
         As `moved_pose` takes it; empty when there were too few edges.
+    later_s : float
+        By how much the readout is longer than it was taken to be.
     groups : array, shape (m,), int
         Those that edges belong to; offset_px their offsets.
     good : array, shape (n,), bool
@@ -122,11 +129,12 @@ class Solved(NamedTuple):
     group_var : array, shape (m, 2)
         Variance of what the edges of a group share in this picture alone [px^2]: all alike, and in proportion to where
         along their side they lie.
-    information : array, shape (6 + m, 6 + m)
+    information : array, shape (7 + m, 7 + m)
         Information of what was known before.
     """
 
     step: np.ndarray
+    later_s: float
     groups: np.ndarray
     offset_px: np.ndarray
     good: np.ndarray
@@ -139,14 +147,14 @@ class Solved(NamedTuple):
 
 @njit(cache=True, nogil=True, inline="always")
 def solve_steps(edges, known, expected, tip, spread_px, is_exact):
-    """Re-weighted least squares for the six steps of the pose and one offset a group.
+    """Re-weighted least squares for the six steps of the pose, the readout and one offset a group.
 
     Parameters
     ----------
     edges : Edges
     known : Known
-    expected : array, shape (6,)
-        Steps from here to the prior's pose.
+    expected : array, shape (7,)
+        Steps from here to the prior's pose, and from the readout that is taken here to the prior's.
     tip : array, shape (3,)
         The outlet here, for the plane.
     spread_px : float
@@ -163,9 +171,9 @@ def solve_steps(edges, known, expected, tip, spread_px, is_exact):
     usable = np.isfinite(edges.offset_px) & (edges.gain > LEAST_GAIN)
     place, groups = _groups_of(edges.label, len(known.offset_px))
     m = len(groups)
-    x = np.zeros(6 + m)
+    x = np.zeros(N_SHARED + m)
     for k in range(m):
-        x[6 + k] = known.offset_px[groups[k]]
+        x[N_SHARED + k] = known.offset_px[groups[k]]
     design = _Design(edges.jacobian, place[edges.label], edges.along)
     own, far, spread, seen = np.empty(n), np.empty(n), np.empty(n), np.zeros(n)
     for i in range(n):
@@ -174,7 +182,7 @@ def solve_steps(edges, known, expected, tip, spread_px, is_exact):
         seen[i] = edges.offset_px[i] if usable[i] else 0.0
     prior = _prior_of(known, groups, expected, tip, _group_var(design.group, edges, usable, known, groups))
     if n < _LEAST_CUTS or usable.sum() < _LEAST_EDGES:
-        return Solved(np.empty(0), groups, x[6:].copy(), usable, 0.0, seen, np.zeros(n), prior.group_var,
+        return Solved(np.empty(0), 0.0, groups, x[N_SHARED:].copy(), usable, 0.0, seen, np.zeros(n), prior.group_var,
                       prior.information)
     residual_px, shared = _reweighted(design, seen, usable, spread, far, prior, x)
     good = usable & (np.abs(residual_px - shared) < 3 * own)
@@ -185,8 +193,8 @@ def solve_steps(edges, known, expected, tip, spread_px, is_exact):
             spread[i] = math.hypot(_spread_of_cut(sigma[i], scatter[design.group[i]], mm[i]), edges.crowding_px[i])
         residual_px, shared = _reweighted(design, seen, good, spread, far, prior, x)
     weight = good * spread ** -2.0 / max(1.0, chi2_dof)
-    return Solved(x[:6].copy(), groups, x[6:].copy(), good, chi2_dof, residual_px, weight, prior.group_var,
-                  prior.information)
+    return Solved(x[:6].copy(), x[6], groups, x[N_SHARED:].copy(), good, chi2_dof, residual_px, weight,
+                  prior.group_var, prior.information)
 
 
 @njit(cache=True, nogil=True)
@@ -216,7 +224,8 @@ def _group_var(group, edges, usable, known, groups):
     for k in range(m):
         g = groups[k]
         n = max(count[k], 1.0)
-        group_var[k, 0] = max(group_var[k, 0] / n - max(known.cov[6 + g, 6 + g], _FAINT_PX ** 2), 0.0)
+        offset_var = known.cov[6 + g, 6 + g]
+        group_var[k, 0] = max(group_var[k, 0] / n - max(offset_var, _FAINT_PX ** 2), 0.0)
         group_var[k, 0] += known.travel_var[g] * travel2[k] / n
         group_var[k, 1] = known.slope_var[g]
     return group_var
@@ -224,14 +233,16 @@ def _group_var(group, edges, usable, known, groups):
 
 @njit(cache=True, nogil=True)
 def _prior_of(known, groups, expected, tip, group_var):
-    """What was known of the steps and of these groups' offsets."""
-    m = len(groups)
-    inner, mean = np.empty((6 + m, 6 + m)), np.empty(6 + m)
-    sites = np.concatenate((np.arange(6), 6 + groups))
-    for i in range(6 + m):
-        mean[i] = expected[i] if i < 6 else known.offset_px[groups[i - 6]]
-        for j in range(6 + m):
-            inner[i, j] = known.cov[sites[i], sites[j]]
+    """What was known of what all edges share and of these groups' offsets."""
+    size = N_SHARED + len(groups)
+    inner, mean = np.zeros((size, size)), np.empty(size)
+    inner[6, 6] = known.readout_var
+    for i in range(size):
+        mean[i] = expected[i] if i < N_SHARED else known.offset_px[groups[i - N_SHARED]]
+        for j in range(size):
+            if i != 6 and j != 6:
+                inner[i, j] = known.cov[i if i < 6 else 6 + groups[i - N_SHARED],
+                                        j if j < 6 else 6 + groups[j - N_SHARED]]
     information = np.linalg.inv(inner)
     information_mean = information @ mean
     rest = known.distance - (known.normal * tip).sum()
@@ -305,8 +316,8 @@ def _reweighted(design, seen, usable, sigma, reach, prior, x):
 @njit(cache=True, nogil=True)
 def _residual_px(design, seen, x, i):
     """What an edge is away from where x puts it."""
-    r = seen[i] - x[6 + design.group[i]]
-    for k in range(6):
+    r = seen[i] - x[N_SHARED + design.group[i]]
+    for k in range(N_SHARED):
         r -= design.jacobian[i, k] * x[k]
     return r
 
@@ -338,36 +349,36 @@ def _shared(design, weight, residual_px, group_var):
 
 @njit(cache=True, nogil=True)
 def _normal(design, weight, values, group_var):
-    """Normal equations, matrix and right side, of values = jacobian . steps + offset of the group + what its edges
+    """Normal equations, matrix and right side, of values = jacobian . shared + offset of the group + what its edges
     share in this picture alone, of variances `group_var`, which is not solved for."""
     m = len(group_var)
-    size = 6 + m
+    size = N_SHARED + m
     data, right = np.zeros((size, size)), np.zeros(size)
-    # of each group's slope: its products with the six steps, the group's offset, itself and the values
-    turned = np.zeros((m, 9))
+    # of each group's slope: its products with what all share, the group's offset, itself and the values
+    turned = np.zeros((m, N_SHARED + 3))
     for i in range(len(weight)):
         w, g = weight[i], design.group[i]
         if w > 0.0:
             wu = w * design.along[i]
-            data[6 + g, 6 + g] += w
-            right[6 + g] += w * values[i]
-            turned[g, 6] += wu
-            turned[g, 7] += wu * design.along[i]
-            turned[g, 8] += wu * values[i]
-            for k in range(6):
+            data[N_SHARED + g, N_SHARED + g] += w
+            right[N_SHARED + g] += w * values[i]
+            turned[g, N_SHARED] += wu
+            turned[g, N_SHARED + 1] += wu * design.along[i]
+            turned[g, N_SHARED + 2] += wu * values[i]
+            for k in range(N_SHARED):
                 wj = w * design.jacobian[i, k]
                 right[k] += wj * values[i]
-                data[6 + g, k] += wj
+                data[N_SHARED + g, k] += wj
                 turned[g, k] += wu * design.jacobian[i, k]
                 for l in range(k + 1):
                     data[k, l] += wj * design.jacobian[i, l]
-    alike = np.empty(7)
+    alike = np.empty(N_SHARED + 1)
     for g in range(m):
         var = group_var[g, 1]
-        _leave_out(data, right, g, turned[g, :7], turned[g, 8], var / (1.0 + var * turned[g, 7]))
-        put(data[6 + g, :6], alike[:6])
-        alike[6] = data[6 + g, 6 + g]
-        _leave_out(data, right, g, alike, right[6 + g], group_var[g, 0] / (1.0 + group_var[g, 0] * alike[6]))
+        _leave_out(data, right, g, turned[g, :N_SHARED + 1], turned[g, N_SHARED + 2], var / (1.0 + var * turned[g, N_SHARED + 1]))
+        put(data[N_SHARED + g, :N_SHARED], alike[:N_SHARED])
+        alike[N_SHARED] = data[N_SHARED + g, N_SHARED + g]
+        _leave_out(data, right, g, alike, right[N_SHARED + g], group_var[g, 0] / (1.0 + group_var[g, 0] * alike[N_SHARED]))
     for k in range(size):
         for l in range(k + 1, size):
             data[k, l] = data[l, k]
@@ -376,35 +387,37 @@ def _normal(design, weight, values, group_var):
 
 @njit(cache=True, nogil=True)
 def _leave_out(data, right, g, row, value, variance):
-    """Take an unknown of a group out of the lower half of normal equations, in place: its products with the six steps
-    and with the group's offset, with the values, and its variance given all others."""
+    """Take an unknown of a group out of the lower half of normal equations, in place: its products with what all
+    share and with the group's offset, with the values, and its variance given all others."""
     if variance > 0.0:
-        for k in range(7):
-            i = k if k < 6 else 6 + g
+        for k in range(N_SHARED + 1):
+            i = k if k < N_SHARED else N_SHARED + g
             right[i] -= variance * row[k] * value
             for l in range(k + 1):
-                data[i, l if l < 6 else 6 + g] -= variance * row[k] * row[l]
+                data[i, l if l < N_SHARED else N_SHARED + g] -= variance * row[k] * row[l]
 
 
 @njit(cache=True, nogil=True)
-def spread_of(jacobian, along, label, solved, base_offset, base_cov):
-    """Covariance of what was solved for; and what the picture says alone, with only the offsets' base values known:
-    step, its covariance, and what of that comes from not knowing where edges appear."""
+def spread_of(design, jacobian, along, label, solved, base_offset, base_cov, known_later_s, known_later_var):
+    """Covariance of what was solved for; and what the picture says alone, with only the base values of the offsets and
+    the readout known: step, its covariance, and what of that comes from not knowing where edges appear."""
     m = len(solved.groups)
-    place, base, away = np.zeros(len(base_offset), np.int64), np.empty((m, m)), np.zeros(6 + m)
+    place, base, away = np.zeros(len(base_offset), np.int64), np.empty((m, m)), np.zeros(N_SHARED + m)
     for i in range(m):
-        place[solved.groups[i]], away[6 + i] = i, base_offset[solved.groups[i]] - solved.offset_px[i]
+        place[solved.groups[i]], away[N_SHARED + i] = i, base_offset[solved.groups[i]] - solved.offset_px[i]
         for j in range(m):
             base[i, j] = base_cov[solved.groups[i], solved.groups[j]]
+    data, _ = _normal(_Design(design, place[label], along), solved.weight, solved.residual_px, solved.group_var)
+    cov = np.linalg.inv(data + solved.information)
     data, right = _normal(_Design(jacobian, place[label], along), solved.weight, solved.residual_px, solved.group_var)
     weak = np.zeros_like(data)
     for k in range(6):
         weak[k, k] = 40.0 ** -2 if k < 3 else 0.4 ** -2
+    weak[6, 6], away[6] = 1.0 / known_later_var, known_later_s
     alone = np.linalg.inv(base)
     for i in range(m):
-        put(alone[i], weak[6 + i, 6:])
+        put(alone[i], weak[N_SHARED + i, N_SHARED:])
     alone_cov = np.linalg.inv(data + weak)
     alone_step = alone_cov @ (right + weak @ away)
-    through = np.ascontiguousarray(alone_cov[:6, 6:])
-    return (np.linalg.inv(data + solved.information), alone_step[:6].copy(), alone_cov[:6, :6].copy(),
-            through @ alone @ through.T)
+    through = np.ascontiguousarray(alone_cov[:6, N_SHARED:])
+    return cov, alone_step[:6].copy(), alone_cov[:6, :6].copy(), through @ alone @ through.T

@@ -23,7 +23,7 @@ __all__ = ["Picture", "PosePrior", "PoseFit", "Travel", "fit_pose", "weak_prior"
            "picture_cuts"]
 
 _LEAST_MISFIT_NOISE = 0.42
-_RESTING = Travel(np.zeros(6), np.zeros((6, 6)), 0.0, 0.0)
+_RESTING = Travel(np.zeros(6), np.zeros((6, 6)), 0.0, 0.0, 1e-12)
 _FREE_PX = 2.0  # sigma of where limbs that are left free may be seen
 
 
@@ -98,6 +98,10 @@ class PoseFit:
         Of those groups.
     cov : array, shape (6 + m, 6 + m)
         Of steps about `pose` and of those offsets.
+    readout_s, readout_var : float
+        From the first row's exposure to the last row's, and its variance [s^2].
+    row_share : float
+        When the tool's own rows are read, as `CameraModel.row_share` has it [-].
     alone_step, alone_cov : array, shapes (6,), (6, 6)
         What this picture says without the prior of the pose: a step from `pose`, and its covariance.
     offsets_cov : array, shape (6, 6)
@@ -114,6 +118,9 @@ class PoseFit:
     sites: np.ndarray
     offset_px: FloatArray
     cov: FloatArray
+    readout_s: float
+    readout_var: float
+    row_share: float
     alone_step: FloatArray
     alone_cov: FloatArray
     offsets_cov: FloatArray
@@ -196,21 +203,24 @@ def fit_pose(
     """
     prior = prior or weak_prior(body, bias, start)
     normal, distance = (np.zeros(3), 0.0) if plane is None else (plane[0] / plane[2], float(plane[1] / plane[2]))
+    travel = _RESTING if travel is None else travel
     known = Known(*_as_numbers(prior.pose), prior.offset_px, prior.cov, prior.is_free,
-                  slope_variances(body) * is_exact, travel_variances(body) * is_exact, normal, distance)
+                  travel.readout_s, travel.readout_var, slope_variances(body) * is_exact, travel_variances(body) * is_exact, normal, distance)
     found, is_found = fit_rounds(
         tool_of(body), lens_of(camera), _scene_of(picture, veil), *_as_numbers(start), known,
-        _RESTING if travel is None else travel, np.array(spreads_px, float), float(step_mm), is_exact,
+        travel, np.array(spreads_px, float), float(step_mm), is_exact,
         tables_of(CutGrid(float(reach_px))))
     if not is_found:
         return None
     solved, label = found.solved, found.label
     cov, alone_step, alone_cov, offsets_cov = spread_of(
-        found.jacobian, found.along, label, solved, *edge_offsets(body, bias))
-    return PoseFit(ToolPose(found.tip_mm, found.axis, found.roll_rad),
-                   np.concatenate([np.arange(6), 6 + solved.groups]),
-                   solved.offset_px, cov, alone_step, alone_cov, offsets_cov, solved.chi2_dof,
-                   _quality(body, label, solved), int(solved.good.sum()), len(label), label, found.edge_px, solved.good)
+        found.design, found.jacobian, found.along, label, solved, *edge_offsets(body, bias),
+        travel.readout_s - found.readout_s, travel.readout_var)
+    others = np.delete(np.arange(len(cov)), 6)
+    return PoseFit(ToolPose(found.tip_mm, found.axis, found.roll_rad), np.concatenate([np.arange(6), 6 + solved.groups]),
+                   solved.offset_px, cov[np.ix_(others, others)], found.readout_s, float(cov[6, 6]), found.row_share,
+                   alone_step, alone_cov, offsets_cov, solved.chi2_dof, _quality(body, label, solved),
+                   int(solved.good.sum()), len(label), label, found.edge_px, solved.good)
 
 
 def _scene_of(picture: Picture, veil: float) -> Scene:

@@ -17,7 +17,7 @@ from vision.edges.cuts import LINEAR, NO_TONE, sample_along, to_opponent
 from vision.edges.profiles import BLUR_PX, SAMPLING_PX
 from vision.edges.search import edges_along
 from vision.fit.bias import side_of
-from vision.fit.least_squares import LEAST_GAIN, Edges, Solved, solve_steps
+from vision.fit.least_squares import LEAST_GAIN, N_SHARED, Edges, Solved, solve_steps
 from vision.nozzle.body import NozzleBody, axis_frame, cross, roll_of, sideways_of
 from vision.nozzle.silhouette import STEP, body_arrays, coarseness, trace, turned_pose
 
@@ -68,23 +68,28 @@ class Travel(NamedTuple):
     faster : array, shape (6, 6)
         By how much the rates are other for each step from that pose [1 / s].
     open_s : float
-        For which the shutter is open.
-    readout_s : float
-        From the first row's exposure to the last row's. The pose is that at the middle row's.
+        For which the shutter is open. The pose is that at the middle row's exposure.
+    readout_s, readout_var : float
+        From the first row's exposure to the last row's, and its variance [s^2].
     """
 
     rates: np.ndarray
     faster: np.ndarray
     open_s: float
     readout_s: float
+    readout_var: float
 
 
 class Found(NamedTuple):
-    """Where the rounds ended, with the edges of the last one: `jacobian` and `edge_px` are those before its step."""
+    """Where the rounds ended, with the edges of the last one: `design`, as `Edges.jacobian`, `jacobian`, the same for
+    rates that do not go with the pose, and `edge_px` are those before its step."""
 
     tip_mm: np.ndarray
     axis: np.ndarray
     roll_rad: float
+    readout_s: float
+    row_share: float
+    design: np.ndarray
     jacobian: np.ndarray
     along: np.ndarray
     label: np.ndarray
@@ -112,18 +117,19 @@ def fit_rounds(tool, lens, scene, tip, axis, roll_rad, known, travel, spreads_px
         As in `fit_pose`.
     """
     seen_px = np.zeros(len(known.offset_px) // 2)
+    readout_s = known.readout_s
     for i in range(len(spreads_px)):  # `_round` is called in one place, since it is compiled as a part of this
-        found = _round(tool, lens, scene, tip, axis, roll_rad, known, travel, spreads_px[i], step_mm,
+        found = _round(tool, lens, scene, tip, axis, roll_rad, readout_s, known, travel, spreads_px[i], step_mm,
                        i == len(spreads_px) - 1, is_exact, seen_px, tables)
         if len(found.solved.step) == 0:
             break
-        tip, axis, roll_rad = found.tip_mm, found.axis, found.roll_rad
+        tip, axis, roll_rad, readout_s = found.tip_mm, found.axis, found.roll_rad, found.readout_s
     return found, len(found.solved.step) > 0
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _round(tool, lens, scene, tip, axis, roll_rad, known, travel, spread_px, step_mm, is_last, is_exact, seen_px,
-           tables):
+def _round(tool, lens, scene, tip, axis, roll_rad, readout_s, known, travel, spread_px, step_mm, is_last, is_exact,
+           seen_px, tables):
     """One round; `seen_px` is where the round before saw the edges of each side, and is brought up to date."""
     is_exact = is_exact and is_last
     after = math.cos(tool.bend_rad) * -axis + math.sin(tool.bend_rad) * sideways_of(axis, roll_rad)
@@ -137,26 +143,32 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel, spread_px, ste
     lines, bend = np.ones(len(px), np.int64), np.zeros(len(px))
     if is_exact:
         _along(px, normal_px, labels, lines, bend)
-    px, normal_px, labels, jacobian = px[inside], normal_px[inside], labels[inside], jacobian[inside]
+    px, normal_px, labels = px[inside], normal_px[inside], labels[inside]
     lines, bend = lines[inside], bend[inside]
-    expected = _steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad)
-    rates = travel.rates - travel.faster @ expected
     n = len(px)
-    sides, middle_px, blur, travel_px = np.empty(n, np.int64), np.empty(n), np.empty(n), np.empty(n)
+    own = np.ascontiguousarray(jacobian[inside])
+    jacobian = np.empty((n, N_SHARED))
+    jacobian[:, :6] = own
+    expected = np.empty(N_SHARED)
+    expected[:6] = _steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad)
+    expected[6] = known.readout_s - readout_s
+    rates = travel.rates - travel.faster @ expected[:6]
+    sides, middle_px, blur, travel_px, share = np.empty(n, np.int64), np.empty(n), np.empty(n), np.empty(n), np.empty(n)
+    own_share = (px[:, 1].mean() + 0.5) / scene.known.shape[0] - 0.5 if n else 0.0
     length_mm, along = values[:, 1][inside], values[:, 2][inside]
     for i in range(n):
         sides[i] = side_of(labels[i, 0], labels[i, 1])
         middle_px[i] = seen_px[sides[i]]
-        speed_px_s = jacobian[i, 0] * rates[0] + jacobian[i, 1] * rates[1] + jacobian[i, 2] * rates[2]
+        speed_px_s = own[i, 0] * rates[0] + own[i, 1] * rates[1] + own[i, 2] * rates[2]
         travel_px[i] = abs(speed_px_s) * travel.open_s
-        for k in range(3, 6):
-            speed_px_s += jacobian[i, k] * rates[k]
-        late_s = travel.readout_s * ((px[i, 1] + 0.5) / scene.known.shape[0] - 0.5)
+        speed_px_s += own[i, 3] * rates[3] + own[i, 4] * rates[4] + own[i, 5] * rates[5]
+        share[i] = (px[i, 1] + 0.5) / scene.known.shape[0] - 0.5
+        jacobian[i, 6] = (share[i] - own_share) * speed_px_s
         for k in range(2):
-            px[i, k] += (middle_px[i] + late_s * speed_px_s) * normal_px[i, k]
-        if late_s != 0.0:
-            jacobian[i] += late_s * (jacobian[i] @ travel.faster)
+            px[i, k] += (middle_px[i] + readout_s * share[i] * speed_px_s) * normal_px[i, k]
         blur[i] = min(math.hypot(BLUR_PX, travel_px[i] / math.sqrt(12.0)), _MOST_BLUR_PX)
+    design = jacobian.copy()
+    design[:, :6] += (own @ travel.faster) * (readout_s * share).reshape(n, 1)
     cuts, back = cut_through(scene, px, normal_px, labels[:, 1] == STEP, lines, tables.offsets_px)
     offset, sigma, gain, lighter = edges_along(cuts, back, lines, sides, len(seen_px) if is_exact else 0, blur,
                                                travel_px, spread_px,
@@ -170,17 +182,19 @@ def _round(tool, lens, scene, tip, axis, roll_rad, known, travel, spread_px, ste
         offset[i] += middle_px[i] + 0.5 * bend[i] * spread2
     label = 2 * sides + lighter
     crowding_px = _crowding_px(px, normal_px, labels) if is_exact else np.zeros(n)
-    edges = Edges(jacobian, along, label, length_mm, offset, sigma, gain, crowding_px, travel_px)
+    edges = Edges(design, along, label, length_mm, offset, sigma, gain, crowding_px, travel_px)
     solved = solve_steps(edges, known, expected, tip, spread_px, is_exact)
     if len(solved.step) == 0:
-        return Found(tip, axis, roll_rad, jacobian, along, label, offset, solved)
+        return Found(tip, axis, roll_rad, readout_s, own_share, design, design, along, label, offset, solved)
     if known.is_free:
         _keep_offsets(label, solved, seen_px)
     new_axis, sideways = turned_pose(axis, roll_rad, solved.step)
     for i in range(n):
         for k in range(6):
-            offset[i] -= jacobian[i, k] * solved.step[k]
-    return Found(tip + solved.step[:3], new_axis, roll_of(new_axis, sideways), jacobian, along, label, offset, solved)
+            offset[i] -= design[i, k] * solved.step[k]
+        offset[i] -= design[i, 6] * solved.later_s
+    return Found(tip + solved.step[:3], new_axis, roll_of(new_axis, sideways), readout_s + solved.later_s, own_share,
+                 design, jacobian, along, label, offset, solved)
 
 
 @njit(cache=True, nogil=True)

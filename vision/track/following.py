@@ -33,6 +33,7 @@ from vision.track.kalman import (
 from vision.track.measurement import bench_chart, chart_turn, observation
 from vision.track.metal import log_appearance_ratio, metal_appearance
 from vision.track.prior import log_prior
+from vision.track.readout import Readout
 from vision.track.shutter import Shutter
 from vision.types import BenchPose, FloatArray
 
@@ -79,6 +80,7 @@ class Follower:
     Attributes
     ----------
     shutter : Shutter
+    readout : Readout
     appearance : array, shape (3,), or None
         Of the nozzle's metal, in the light of now.
     """
@@ -88,6 +90,7 @@ class Follower:
         self._motion = Motion(*edge_offsets(nozzle.body, nozzle.bias))
         self._n_tracks = 0
         self.shutter, self.appearance = Shutter(), nozzle.metal_appearance
+        self.readout = Readout(camera.readout_s, camera.readout_sigma_s)
 
     def begin(self, fit: PoseFit, picture: Picture, bench: BenchPose, t_s: float, holds: tuple[Hold, ...],
               log_odds: float, dt_s: float) -> Hypothesis:
@@ -126,6 +129,12 @@ class Follower:
         return [replace(h, state=state, log_odds=updated_log_odds(h.log_odds, ratio, dt_s), t_s=t_s,
                         t_seen_s=t_s, fit=fit, log_ratio=ratio, quality=h.quality + 0.1 * (fit.quality - h.quality),
                         is_smoky=is_smoky)]
+
+    def learn(self, h: Hypothesis, fit: PoseFit, picture: Picture, bench: BenchPose, t_s: float, dt_s: float) -> None:
+        """What a clear sight tells of the camera: how long rows take, and for how long the shutter is open."""
+        self.readout.see(fit, dt_s)
+        self.shutter.see(t_s, self._camera, self._body, picture, fit.pose, self.velocity_mm_s(h.state, bench),
+                         self.readout.value_s)
 
     def velocity_mm_s(self, state: ToolState, bench: BenchPose) -> FloatArray:
         """Of the outlet, camera frame (3,)."""
@@ -202,7 +211,8 @@ class Follower:
         rates[:N_RATE] = ahead.mean[N_POSE:N_MOVING]
         faster[:N_RATE] = np.linalg.solve(ahead.cov[:N_POSE, :N_POSE], ahead.cov[:N_POSE, N_POSE:N_MOVING]).T
         return (PosePrior(pose, ahead.mean[N_MOVING:], cov),
-                Travel(to_steps @ rates, to_steps @ faster @ turn, self.shutter.open_s, self._camera.readout_s))
+                Travel(to_steps @ rates, to_steps @ faster @ turn, self.shutter.open_s, self.readout.value_s,
+                       self.readout.var_s2))
 
     def _conditioned(self, ahead: ToolState, fit: PoseFit, bench: BenchPose) -> ToolState:
         """The state after a fit whose prior it was."""
@@ -215,9 +225,10 @@ class Follower:
         mean[5] = ahead.mean[5] + (mean[5] - ahead.mean[5] + np.pi) % (2 * np.pi) - np.pi
         state = condition(ahead, sites, mean, cov)
         lacks = max(_WELL_QUALITY / fit.quality, 1.0) ** 3 - 1.0
-        velocity2 = float((state.mean[N_POSE:N_POSE + 3] ** 2).sum()
-                          + np.trace(state.cov[N_POSE:N_POSE + 3, N_POSE:N_POSE + 3]))
-        always = steady(turn[:5] @ fit.offsets_cov @ turn[:5].T, velocity2 * self.shutter.open_s ** 2)
+        rates = state.mean[N_POSE:N_MOVING]
+        rates2 = np.outer(rates, rates) + state.cov[N_POSE:N_MOVING, N_POSE:N_MOVING]
+        always = steady(turn[:5] @ fit.offsets_cov @ turn[:5].T, float(np.trace(rates2[:3, :3])) * self.shutter.open_s ** 2)
+        always += fit.row_share ** 2 * self.readout.var_s2 * rates2
         return replace(state, steady_cov=always + lacks * state.cov[:5, :5])
 
 

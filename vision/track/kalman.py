@@ -71,7 +71,7 @@ class _Memory(NamedTuple):
     offset: float = 0.4
 
 
-_HAND = _Hand(np.array([300.0, 6.0e4, 1.0e6]), np.array([0.5, 0.0, 0.0]), np.array([0.01, 0.04, 2.0]),
+_HAND = _Hand(np.array([300.0, 6.0e4, 1.0e6]), np.array([0.5, 0.0, 0.0]), np.array([0.01, 2.0, 2.0]),
               np.array([0.5, 1.0, 0.3]), np.array([0.1, 0.4, 0.5]))
 _MEMORY_S = _Memory()
 _ROLL_RAD2_S = 0.02  # spectral density of the roll's rate [convention]

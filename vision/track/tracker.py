@@ -113,7 +113,7 @@ class Tracker:
             twin._hypotheses = twin._follower.step(first, picture, bench, 0.03, ())
             twin._report(bench, 0.03)
             twin._tool_mask(bench, image.shape)
-            twin._follower.shutter.see(0.0, self._camera, self._body, picture, fit.pose, _FAST_MM_S)
+            twin._follower.shutter.see(0.0, self._camera, self._body, picture, fit.pose, _FAST_MM_S, 0.0)
         self._bench.warm_up()
 
     def step(self, frame: Frame) -> VisionResult:
@@ -133,7 +133,7 @@ class Tracker:
         self._take_search(picture, bench, frame.t_s)
         track = self._report(bench, frame.t_s)
         seen = self._observation(bench, frame.t_s)
-        self._learn(picture, bench, frame.t_s, track)
+        self._learn(picture, bench, frame.t_s, dt_s, track)
         mask = self._mask = self._tool_mask(bench, frame.image.shape)
         view.learn(frame.image, mask)
         shift, moved = self._board_shift(frame, bench, mask, warper)
@@ -262,14 +262,14 @@ class Tracker:
         """How the tool may be held now: as a moment ago, else as in the photographs."""
         return (self._hold,) if self._hold is not None and self._t_s - self._t_hold_s < _GRIP_S else self._nozzle.holds
 
-    def _learn(self, picture: Picture, bench: BenchPose, t_s: float, track: NozzleTrack) -> None:
+    def _learn(self, picture: Picture, bench: BenchPose, t_s: float, dt_s: float,
+               track: NozzleTrack) -> None:
         """What a clear sight tells beside the pose: how long the shutter is open, and how the tool is held."""
         if track.status is not TrackStatus.TRACKING:
             return
         best = self._hypotheses[0]
         if best.fit is not None and best.fit.quality > _CLEAR_QUALITY:
-            self._follower.shutter.see(t_s, self._camera, self._body, picture, best.fit.pose,
-                                       self._follower.velocity_mm_s(best.state, bench))
+            self._follower.learn(best, best.fit, picture, bench, t_s, dt_s)
             if t_s - best.t_start_s > _GRIP_AGE_S:
                 self._hold, self._t_hold_s = hold_of(best.fit.pose, bench.cam_from_bench), t_s
 

@@ -1,0 +1,30 @@
+"""How long a camera takes to read its rows one after the other, told by how a tool that moves before it is sheared."""
+
+from __future__ import annotations
+
+from vision.fit.pose import PoseFit
+from vision.track.hypothesis import MEMORY_S
+
+__all__ = ["Readout"]
+
+
+class Readout:
+    """What is known of it, as a camera file says it at first.
+
+    Attributes
+    ----------
+    value_s, var_s2 : float
+        From the first row's exposure to the last row's, and its variance [s^2].
+    """
+
+    def __init__(self, value_s: float, sigma_s: float) -> None:
+        self.value_s, self.var_s2 = value_s, sigma_s**2
+
+    def see(self, fit: PoseFit, dt_s: float) -> None:
+        """Learn from a fit that took what is known here for its prior, to a picture dt_s after the one before: it
+        counts for that time, since pictures that follow each other closely tell the same again."""
+        share = min(dt_s / MEMORY_S, 1.0)
+        before, after = 1.0 / self.var_s2, 1.0 / fit.readout_var
+        total = before + share * (after - before)
+        self.value_s += share * after * (fit.readout_s - self.value_s) / total
+        self.var_s2 = 1.0 / total
