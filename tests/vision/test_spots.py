@@ -5,7 +5,8 @@ import pytest
 
 from tests.vision.drawn_parts import CAMERA, LOOSE, PARTS, PHOTOGRAPHED, POSE, Lie, Scene, draw
 from vision import rigid
-from vision.parts.spots import SpotWatcher
+from vision.parts.patch import _register_all
+from vision.parts.spots import SpotWatcher, _as_one
 
 RATE = 20.0
 MOVED = {LOOSE.name: Lie((0.3, -0.2))}
@@ -64,3 +65,12 @@ def test_a_knocked_camera_moves_nothing():
 @pytest.mark.parametrize("faces", PHOTOGRAPHED)
 def test_a_photographed_board_at_rest_has_nothing_to_tell(faces):
     assert not told(lambda t: Scene(light=1.0 + 0.1 * np.sin(3 * t)), faces=faces)
+
+
+def test_warming_up_leaves_nothing_to_be_compiled_once_frames_come():
+    SpotWatcher(CAMERA, 0.0, PARTS, 10.0).warm_up()
+    ready = _register_all.signatures, _as_one.signatures
+
+    told(lambda t: Scene(), seconds=1.0)
+
+    assert all(ready) and (_register_all.signatures, _as_one.signatures) == ready

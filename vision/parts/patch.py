@@ -199,7 +199,7 @@ def register(
 def register_all(picture: np.ndarray, px_from_mm: FloatArray, spots: Spots, starts_mm: FloatArray) -> SpotFits:
     """`register` for many small patches of one plane in one call; starts_mm (n, 2): each one's shift to begin with."""
     found = _register_all(picture, px_from_mm, spots, starts_mm, _SPOT_SIGMA)
-    return SpotFits(found[:, :2], found[:, 2], found[:, 3], found[:, 4], found[:, 5])
+    return SpotFits(found[:, :2].copy(), found[:, 2], found[:, 3], found[:, 4], found[:, 5])
 
 
 def shown(patch: Patch, fit: PatchFit, piece: np.ndarray, n_pieces: int) -> FloatArray:
