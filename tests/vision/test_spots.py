@@ -2,11 +2,12 @@
 
 import numpy as np
 import pytest
+from numba import typeof
 
 from tests.vision.drawn_parts import CAMERA, LOOSE, PARTS, PHOTOGRAPHED, POSE, Lie, Scene, draw
 from vision import rigid
-from vision.parts.patch import _register_all
-from vision.parts.spots import SpotWatcher, _as_one
+from vision.parts import patch, spots
+from vision.parts.spots import SpotWatcher
 
 RATE = 20.0
 MOVED = {LOOSE.name: Lie((0.3, -0.2))}
@@ -67,10 +68,16 @@ def test_a_photographed_board_at_rest_has_nothing_to_tell(faces):
     assert not told(lambda t: Scene(light=1.0 + 0.1 * np.sin(3 * t)), faces=faces)
 
 
-def test_warming_up_leaves_nothing_to_be_compiled_once_frames_come():
-    SpotWatcher(CAMERA, 0.0, PARTS, 10.0).warm_up()
-    ready = _register_all.signatures, _as_one.signatures
+def test_warming_up_compiles_what_frames_then_call(monkeypatch):
+    called = []
+    for module, name in ((patch, "_register_all"), (spots, "_as_one")):
+        def listed(*values, name=name, work=getattr(module, name)):
+            called.append((name, *map(typeof, values)))
+            return work(*values)
+        monkeypatch.setattr(module, name, listed)
 
+    SpotWatcher(CAMERA, 0.0, PARTS, 10.0).warm_up()
+    compiled, called[:] = set(called), []
     told(lambda t: Scene(), seconds=1.0)
 
-    assert all(ready) and (_register_all.signatures, _as_one.signatures) == ready
+    assert set(called) == compiled and len(compiled) == 2
