@@ -304,6 +304,8 @@ def open_container(path: Path) -> InputContainer:
         # the name after "file:" is taken as it is, whatever it looks like; lists of other files are no kind that is
         # read
         return av.open(f"file:{path.absolute()}", options={"format_whitelist": _KINDS, "protocol_whitelist": "file"})
+    except av.error.EOFError:  # a whole header, and then the end: what a kill leaves in the first moment
+        raise SourceError(f"{path}: an empty recording: it ended before its first picture was written") from None
     except (av.error.FFmpegError, ValueError) as error:
         words = getattr(error, "strerror", "") or error
         raise SourceError(f"{path}: is not a video, or was cut off before it was finished ({words})") from None
