@@ -54,8 +54,8 @@ def plane_map(camera: CameraModel, cam_from_bench: FloatArray, top_mm: float, ex
     bench_mm = np.column_stack([flat, np.full(len(flat), top_mm)])
     px = camera.project(bench_mm @ cam_from_bench[:3, :3].T + cam_from_bench[:3, 3])
     px = np.nan_to_num(px, nan=-1e4).reshape(len(rows), len(columns), 2).astype(np.float32)
-    fine = np.meshgrid(*(np.arange(n, dtype=np.float32) / COARSE for n in (nx, ny)))
-    u, v = (cv2.remap(np.ascontiguousarray(px[..., k]), *fine, cv2.INTER_LINEAR) for k in (0, 1))
+    across, down = np.meshgrid(*(np.arange(n, dtype=np.float32) / COARSE for n in (nx, ny)))
+    u, v = (cv2.remap(np.ascontiguousarray(px[..., k]), across, down, cv2.INTER_LINEAR) for k in (0, 1))
     return u, v
 
 
