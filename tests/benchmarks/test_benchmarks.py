@@ -62,14 +62,6 @@ def _shorten(table, n):
     table.write_text("".join(table.read_text(encoding="utf-8").splitlines(keepends=True)[:n + 1]), encoding="utf-8")
 
 
-@pytest.fixture(scope="module", autouse=True)
-def _quick():
-    """One picture of the board from above for each recording: each takes a third of a second."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("monitor.engine.analyse.N_VIEWS", 1)
-        yield
-
-
 @pytest.fixture(scope="module")
 def clips(tmp_path_factory):
     """A folder with one recording of a second, laid out as the rendered ones are: its camera's photographs are of
