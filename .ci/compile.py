@@ -6,7 +6,7 @@ from monitor.engine.analyse import read_inputs
 from monitor.heat.estimate import HeatEstimator
 from monitor.heat.types import HeatInput
 from monitor.judging.exposure import heat_setup
-from monitor.judging.tracking import make_tracker
+from monitor.judging.tracking import make_part_follower, make_tracker
 from monitor.places import sample_folder
 
 folder = sample_folder()
@@ -15,6 +15,7 @@ if folder is not None:
     if sys.argv[1] == "vision":
         make_tracker(inputs.camera, inputs.nozzle_path, inputs.job)
     else:
+        make_part_follower(inputs.camera, inputs.job)
         model = HeatEstimator(heat_setup(inputs.job))
         for k in (1, 2):
             model.step(HeatInput(0.1 * k, 0.1, True, 12e-3, 1e-3, (0.0, 0.0), 1e-3, 0.3, 0.4))

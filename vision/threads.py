@@ -8,7 +8,7 @@ import threading
 
 __all__ = ["lower_priority"]
 
-_NICE, _MOST_NICE = 10, 19  # steps behind the rest of the process; what Linux has at most
+_NICE = 10  # steps behind the rest of the process [convention]
 
 
 def lower_priority() -> None:
@@ -18,4 +18,4 @@ def lower_priority() -> None:
     """
     if sys.platform == "linux" and threading.current_thread() is not threading.main_thread():
         here = os.getpriority(os.PRIO_PROCESS, os.getpid())
-        os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), min(here + _NICE, _MOST_NICE))
+        os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), here + _NICE)  # 19 where that is more

@@ -38,7 +38,7 @@ from monitor.recording.folder import (
 )
 from monitor.recording.folder_lock import is_locked
 from monitor.recording.manifest import check_manifest, write_manifest
-from monitor.recording.trace_file import LARGEST, harden, open_trace_file
+from monitor.recording.trace_file import LARGEST, harden, is_empty, open_trace_file
 
 __all__ = ["Recording", "open_recording", "finish_part", "own_text", "read_meta", "recover_leftovers", "TRACE", "JOB",
            "CAMERA", "NOZZLE", "META", "PICTURE",
@@ -155,11 +155,13 @@ def _settled(folder: Path) -> Path:
 def recover_leftovers(parent: str | Path) -> list[Path]:
     """Finish the recordings that a crash left as NAME.part in a folder; gives where they are now.
 
-    One that cannot be finished stays as it is.
+    One that cannot be finished, or in which nothing was written yet, stays as it is.
     """
     found = []
     for part in sorted(Path(parent).glob("*.part")):
-        if (part / TRACE).is_file() and not is_locked(part):
+        if is_empty(part / TRACE):
+            log.info("%s: left as it is: it ended before anything was written", part)
+        elif (part / TRACE).is_file() and not is_locked(part):
             try:
                 found.append(finish_part(part))
             except (MonitorError, OSError) as fault:

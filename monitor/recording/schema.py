@@ -86,11 +86,10 @@ CREATE INDEX frames_t ON frames (t_s);
 
 
 def create(db: sqlite3.Connection) -> None:
-    """Lay out an empty trace."""
+    """Lay out an empty trace, in one transaction: each waits for the disk, and a kill leaves all of it or nothing."""
     columns = ", ".join(f"{name} {kind}" for name, kind in FRAME_COLUMNS)
-    db.executescript(f"CREATE TABLE frames ({columns});{_OTHERS}")
-    db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-    db.execute(f"PRAGMA user_version = {VERSION}")
+    db.executescript(f"BEGIN; CREATE TABLE frames ({columns}); {_OTHERS} PRAGMA application_id = {APPLICATION_ID}; "
+                     f"PRAGMA user_version = {VERSION}; COMMIT;")
 
 
 def check(db: sqlite3.Connection, path: str) -> int:

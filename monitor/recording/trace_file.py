@@ -27,8 +27,8 @@ from monitor.judging.pipeline import ToolState
 from monitor.recording import schema
 from vision.types import TrackStatus
 
-__all__ = ["LONGEST_GAP_S", "LONGEST_S", "check_cells", "damaged", "harden", "migrated_copy", "open_trace_file",
-           "trace_for_writing"]
+__all__ = ["LONGEST_GAP_S", "LONGEST_S", "check_cells", "damaged", "harden", "is_empty", "migrated_copy",
+           "open_trace_file", "trace_for_writing"]
 
 LONGEST_S = 200_000.0  # two days and more: longer than anyone works, and nothing in the program takes for ever over it
 LONGEST_GAP_S = 900.0  # between two frames, for judging them again: a suspended computer, not an hour without knowledge
@@ -62,6 +62,8 @@ def open_trace_file(path: Path, tables: tuple[str, ...] | None = None) -> Iterat
     EnvironmentFault
         When it cannot be read at all.
     """
+    if is_empty(path):
+        raise InputError(f"{path}: an empty recording: it ended before anything was written")
     with contextlib.ExitStack() as stack:
         try:
             db = stack.enter_context(_readable(path))
@@ -75,6 +77,11 @@ def open_trace_file(path: Path, tables: tuple[str, ...] | None = None) -> Iterat
             yield db
         except (sqlite3.DatabaseError, UnicodeDecodeError) as fault:  # its messages quote what is no text
             raise damaged(path, fault) from None
+
+
+def is_empty(path: Path) -> bool:
+    """Whether the recording was killed in the moment when its trace was there and had no tables yet."""
+    return path.is_file() and path.stat().st_size == 0
 
 
 @contextlib.contextmanager

@@ -10,17 +10,15 @@ from PyQt6.QtCore import QObject, pyqtSignal
 
 from monitor.engine.engine import Shown
 from monitor.engine.straighten import straighten
-from monitor.job import SHEET_MM
 from monitor.setup.placing import PX_PER_MM, Placement, load_reference, place_marks, reference_of, save_reference
 from monitor.ui.bench_draft import JobDraft
 from monitor.ui.bench_state import tr
+from monitor.ui.bench_straight import WHOLE_MM
 from monitor.ui.bench_task import Task
 from vision.camera.model import CameraModel
 from vision.types import BenchPose
 
 __all__ = ["Placer"]
-
-WHOLE_MM = (-SHEET_MM[0] / 2, SHEET_MM[0] / 2, -SHEET_MM[1] / 2, SHEET_MM[1] / 2)
 
 
 class Placer(QObject):

@@ -106,9 +106,9 @@ class Looks(QObject):
 
     def __init__(self, app: QApplication, choice: str = "system") -> None:
         super().__init__(app)
-        self._app, self._choice, self.now = app, choice, LIGHT
+        self._app, self._choice = app, choice
         app.styleHints().colorSchemeChanged.connect(self._follow)
-        self._follow()
+        self._put_on(self._wanted())
 
     @property
     def choice(self) -> str:
@@ -121,8 +121,15 @@ class Looks(QObject):
         self._follow()
 
     def _follow(self, *_: object) -> None:
+        if self._wanted() is not self.now:  # every widget is dressed anew, which takes a window half a second
+            self._put_on(self._wanted())
+
+    def _wanted(self) -> Look:
         is_dark = self._app.styleHints().colorScheme() is Qt.ColorScheme.Dark
-        self.now = {"light": LIGHT, "dark": DARK}.get(self._choice, DARK if is_dark else LIGHT)
+        return {"light": LIGHT, "dark": DARK}.get(self._choice, DARK if is_dark else LIGHT)
+
+    def _put_on(self, wanted: Look) -> None:
+        self.now = wanted
         self._app.setPalette(_palette(self.now))
         self._app.setStyleSheet(_sheet(self.now))
         self.changed.emit(self.now)

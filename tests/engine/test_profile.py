@@ -37,13 +37,13 @@ def test_the_job_s_profile_is_the_measured_one(views):
 
 
 def test_a_calliper_figure_that_disagrees_refuses_the_outline(views):
-    found = measure_profile(CAMERA, views, 10.0)
+    found = measure_profile(CAMERA, views[:2], 10.0)  # two pictures are fitted in a fifth of the time
 
     assert found.profile_mm == () and "calliper 10.0 mm" in found.reason
 
 
 def test_a_hard_shadow_is_refused():
-    shaded = [view(BODY, looking(), 5.0 + 88 * k, 30 + k, lamp=(1.0, 0.4, 1.2), darkness=0.55) for k in range(VIEWS)]
+    shaded = [view(BODY, looking(), 5.0 + 88 * k, 30 + k, lamp=(1.0, 0.4, 1.2), darkness=0.55) for k in range(2)]
 
     assert "shadow" in measure_profile(CAMERA, shaded, 8.0).reason
 

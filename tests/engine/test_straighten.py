@@ -11,7 +11,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.spatial.transform import Rotation
 
-from monitor.engine.straighten import board_picture, straighten
+from monitor.engine.straighten import board_picture, plane_map, straighten
 from vision.camera.model import CameraModel
 from vision.types import BenchPose
 
@@ -78,7 +78,23 @@ def test_a_spot_on_the_mat_is_not_taken_for_one_on_the_board():
     assert np.linalg.norm(place_mm(flat, 8.0) - [0, 5]) == pytest.approx(TOP_MM * np.tan(np.radians(30)), abs=0.6)
 
 
-def test_the_board_picture_is_what_most_views_agree_on():
-    views = [np.full((4, 5, 3), value, np.uint8) for value in (10, 12, 240)]
+@pytest.mark.parametrize("px_per_mm", [3.0, 8.0])
+def test_every_pixel_is_taken_where_opencv_s_own_projection_has_it(px_per_mm):
+    view, turn = pose(35.0), 0.1
 
-    assert (board_picture(views) == 12).all()
+    u, v = plane_map(CAMERA, view, TOP_MM, EXTENT_MM, np.array([1.0, 2.0, turn]), px_per_mm)
+
+    rows, columns = np.indices(u.shape)
+    x, y = EXTENT_MM[0] + (columns + 0.5) / px_per_mm, EXTENT_MM[3] - (rows + 0.5) / px_per_mm
+    now = np.stack([np.cos(turn) * x - np.sin(turn) * y + 1.0, np.sin(turn) * x + np.cos(turn) * y + 2.0,
+                    np.full(x.shape, TOP_MM)], -1).reshape(-1, 3)
+    true = cv2.projectPoints(now, cv2.Rodrigues(view[:3, :3])[0], view[:3, 3], MATRIX, LENS)[0].reshape(-1, 2)
+    assert_allclose(np.stack([u, v], -1).reshape(-1, 2), true, atol=0.01)
+
+
+@pytest.mark.parametrize(("levels", "middle"), [((10, 12, 240), 12), ((240, 9, 30, 14), 22), ((7, 8), 7),
+                                                ((255, 254), 254), ((80,), 80), ((5, 9, 1, 200, 3, 120, 8), 8)])
+def test_the_board_picture_is_what_most_views_agree_on(levels, middle):
+    views = [np.full((4, 5, 3), level, np.uint8) for level in levels]
+
+    assert (board_picture(views) == middle).all()

@@ -1,6 +1,5 @@
 """Air against CoolProp and fluids, and against the table of check values."""
 
-import CoolProp.CoolProp as coolprop
 import fluids
 import numpy as np
 import pytest
@@ -14,6 +13,14 @@ BY_LETTER = {"rho": air.density_kg_m3, "mu": air.viscosity_pa_s, "k": air.conduc
              "cp": air.heat_capacity_j_kgk, "Pr": air.prandtl}
 
 
+@pytest.fixture(scope="module")
+def coolprop():
+    """Loaded for the tests that need it: that takes two seconds, and both processes read this file."""
+    from CoolProp import CoolProp
+
+    return CoolProp
+
+
 @pytest.mark.parametrize("check_id", with_prefix("air-"))
 def test_property_meets_its_check_value(check_id):
     letter = check_id.split("-")[1]
@@ -25,13 +32,13 @@ def test_property_meets_its_check_value(check_id):
     ("D", air.density_kg_m3), ("V", air.viscosity_pa_s), ("L", air.conductivity_w_mk), ("C", air.heat_capacity_j_kgk),
     ("A", air.sound_speed_m_s), ("PRANDTL", air.prandtl)])
 @pytest.mark.parametrize("temp_c", [0.0, 60.0, 150.0, 250.0, 420.0, 600.0])
-def test_property_agrees_with_coolprop(name, function, temp_c):
+def test_property_agrees_with_coolprop(coolprop, name, function, temp_c):
     expected = coolprop.PropsSI(name, "T", temp_c + 273.15, "P", 101325, "Air")  # CoolProp, fluid Air
 
     np.testing.assert_allclose(function(temp_c), expected, rtol=0.003)
 
 
-def test_enthalpy_agrees_with_coolprop():
+def test_enthalpy_agrees_with_coolprop(coolprop):
     expected = sum(sign * coolprop.PropsSI("H", "T", t + 273.15, "P", 101325, "Air")
                    for t, sign in ((480, 1), (20, -1)))
 

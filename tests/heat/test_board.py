@@ -106,7 +106,7 @@ def test_steady_disc_of_flux_on_a_plate(check_id):
 def test_deep_slab_warms_under_a_hot_gas(check_id, depth_mm):
     i = inputs(check_id)
     model = column(100, 5e-3)
-    h, gas = np.full((1, 1, 1), i["h_W_m2K"]), np.ones((1, 1, 1))
+    h, gas = np.full((1, 1, 1), float(i["h_W_m2K"])), np.ones((1, 1, 1))
 
     for _ in range(500):
         model.step(h, gas, i["t_s"] / 500)
@@ -130,7 +130,7 @@ def test_small_body_follows_the_lumped_law():
     model = BoardModel(np.array([0, 10e-3]), np.array([0, 10e-3]), Slab(0.9e-3, 1, 100.0, 1e4, heat), start_c=25.0)
 
     for _ in range(1000):
-        model.step(np.full((1, 1, 1), i["h_W_m2K"]), np.full((1, 1, 1), 300.0), 0.01)
+        model.step(np.full((1, 1, 1), float(i["h_W_m2K"])), np.full((1, 1, 1), 300.0), 0.01)
 
     agrees("lumped-T10", model.probe(5e-3, 5e-3, 0.0))
 
@@ -139,7 +139,7 @@ def test_small_body_reaches_liquidus_when_the_lumped_law_says():
     i = inputs("lumped-t217")
     heat = i["tau_s"] * 120.0 / 0.9e-3  # any film and thickness of that time constant
     model = BoardModel(np.array([0, 10e-3]), np.array([0, 10e-3]), Slab(0.9e-3, 1, 100.0, 1e4, heat), start_c=i["T0_C"])
-    film, gas, t = np.full((1, 1, 1), 120.0), np.full((1, 1, 1), i["T_gas_C"]), 0.0
+    film, gas, t = np.full((1, 1, 1), 120.0), np.full((1, 1, 1), float(i["T_gas_C"])), 0.0
 
     while model.probe(5e-3, 5e-3, 0.0)[0] < 217.0:
         model.step(film, gas, 0.01)

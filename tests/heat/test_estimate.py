@@ -149,15 +149,21 @@ def test_calibrated_joints_are_not_called_molten_at_once():
     assert joint_state(bands((240, 250, 260)), 217, 235, 0.5, CALIBRATED, unseen=False)[0] is JointState.CANNOT_TELL
 
 
-def cooled(alloy, seconds, heat_s=30.0):
-    """The reading so many seconds after a hot hold."""
+def heated(alloy, heat_s=30.0):
+    """The estimate at the end of a hot hold."""
     estimator = HeatEstimator(job(part=replace(job().part, alloy=alloy)))
     hold(estimator, heat_s, height_mm=10.0, setpoint_c=450.0)
-    return hold(estimator, seconds, on=False)
+    return estimator
+
+
+def cooled(alloy, seconds, heat_s=30.0):
+    """The reading so many seconds after that."""
+    return hold(heated(alloy, heat_s), seconds, on=False)
 
 
 def test_cooling_joints_are_called_solid_later_than_warming_ones():
-    reading = next(r for s in np.arange(4, 40, 2.0) if (r := cooled("SAC305", s)).temp_c["joint centre"].high < 217)
+    estimator = heated("SAC305")
+    reading = next(r for _ in range(20) if (r := hold(estimator, 2.0, on=False)).temp_c["joint centre"].high < 217)
 
     assert reading.temp_c["joint centre"].high > 217 - 30  # tin undercools by 10 to 30 K, handbooks
     assert reading.joint is JointState.CANNOT_TELL and reading.solid_in_s > 0

@@ -56,7 +56,13 @@ def test_a_clip_cut_off_before_its_index_is_refused(capsys, tmp_path):
     assert code == 3 and "cut.mp4" in line
 
 
-def test_time_that_runs_backwards_is_refused_or_the_camera_does_not_fit(capsys, tmp_path):
+@pytest.fixture
+def hasty(monkeypatch):
+    """The mat is looked for in the fewest pictures, not for four seconds."""
+    monkeypatch.setattr("monitor.engine.analyse.LOOK_FOR_S", 0.0)
+
+
+def test_time_that_runs_backwards_is_refused_or_the_camera_does_not_fit(capsys, tmp_path, hasty):
     with av.open(str(BACKWARD)) as video:
         size = video.streams.video[0].width, video.streams.video[0].height
     matrix = np.array([[900.0, 0, size[0] / 2], [0, 900.0, size[1] / 2], [0, 0, 1]])
@@ -101,7 +107,7 @@ def test_a_camera_file_that_is_no_calibration_is_refused(capsys, tmp_path):
     assert code == 3 and "job.toml" in line
 
 
-def test_a_clip_without_the_mat_is_refused(capsys, tmp_path):
+def test_a_clip_without_the_mat_is_refused(capsys, tmp_path, hasty):
     code, line = analyse(capsys, tmp_path, clip=grey_clip(tmp_path / "grey.mp4"))
     assert code == 3 and "mat" in line and "calibrate paper" in line
 

@@ -12,8 +12,11 @@ from monitor.errors import InputError
 from monitor.judging.pipeline import Judge
 from monitor.recording.reader import open_recording, recover_leftovers
 from monitor.recording.recorder import Origin, Recorder
+from monitor.repeat.library import Library, Query
+from monitor.review.playback import Playback
 from tests.monitor.make import JOB_TEXT, hover, job
 from vision.camera.sources import open_video
+from vision.errors import SourceError
 from vision.types import Frame
 
 ORIGIN = Origin(JOB_TEXT, "# camera\n", "# nozzle\n", video_name="video.mkv")
@@ -116,6 +119,45 @@ def test_a_video_that_was_cut_off_before_its_first_picture_is_nothing_to_complai
 
     assert recover_leftovers(where) == [where / "lesson"] and not caplog.records
     assert [p.name for p in (where / "lesson").glob("*video*")] == ["video.mkv"]
+
+
+@pytest.mark.parametrize("opened", [open_video, Playback])
+def test_a_video_without_a_picture_is_told_as_an_empty_recording(tmp_path, opened):
+    film(tmp_path / "video.mkv", n=1)
+    whole = (tmp_path / "video.mkv").read_bytes()
+    (tmp_path / "cut.mkv").write_bytes(whole[:whole.index(b"\x1f\x43\xb6\x75")])  # what lies there until 0.2 s are over
+
+    with pytest.raises(SourceError, match="cut.mkv: an empty recording: it ended before its first picture"):
+        opened(tmp_path / "cut.mkv")
+
+
+@pytest.fixture
+def begun(tmp_path):
+    """What a kill leaves that comes between the trace's being made and its first table."""
+    part = tmp_path / "r.part"
+    part.mkdir()
+    (part / "meta.json").write_text('{"state": "recording", "live": true}\n')
+    for name in ("trace.sqlite", "trace.sqlite-journal", "job.toml", "writing.lock"):
+        (part / name).touch()
+    return part
+
+
+def test_a_recording_in_which_nothing_was_written_yet_is_told_as_that(begun, caplog):
+    with pytest.raises(InputError, match="an empty recording: it ended before anything was written$"):
+        open_recording(begun.with_name("r"))
+
+    caplog.set_level("WARNING")
+    assert recover_leftovers(begun.parent) == [] and not caplog.records and begun.is_dir()
+
+
+def test_a_recording_in_which_nothing_was_written_yet_is_listed_with_that(begun):
+    begun.rename(begun.with_name("r"))
+
+    with Library(begun.parent) as library:
+        library.refresh()
+        entry, = library.search(Query())
+
+    assert entry.path == "r" and entry.fault.endswith("an empty recording: it ended before anything was written")
 
 
 def test_a_recovered_recording_lasts_from_its_first_frame_to_its_last(tmp_path):

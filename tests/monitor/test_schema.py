@@ -49,3 +49,16 @@ def test_an_old_trace_that_is_written_to_becomes_one_of_this_version(folder):
 
 def test_opening_twice_changes_nothing_more(folder):
     assert open_recording(folder).meta == open_recording(folder).meta
+
+
+def test_a_trace_is_laid_out_whole_or_not_at_all(tmp_path):
+    lengths, path = [], tmp_path / "trace.sqlite"
+    with sqlite3.connect(path, isolation_level=None) as db:
+        db.set_trace_callback(lambda statement: lengths.append(path.stat().st_size))  # as a kill would leave it there
+        schema.create(db)
+        db.set_trace_callback(None)
+        tables = {name for name, in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+
+    assert set(lengths) == {0} and len(lengths) > 10
+    assert {"frames", "heat", "passes", "lessons"} <= tables
+    assert path.stat().st_size > 0 and schema.check(sqlite3.connect(path), "") == schema.VERSION

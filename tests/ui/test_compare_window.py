@@ -17,16 +17,29 @@ def again(passes):
     return work
 
 
-@pytest.fixture
-def window(qtbot):
+def opened(*record):
     from monitor.ui.compare_window import CompareWindow
 
     passes = [one(0, height=15.4), one(1, height=15.0), one(2, height=14.7), one(3, height=7.0)]
-    made = CompareWindow(compare(passes, job()), again(passes))
-    qtbot.addWidget(made)
+    made = CompareWindow(compare(passes, job()), again(passes), *record)
     made.show()
+    return made
+
+
+@pytest.fixture
+def window(qtbot):
+    made = opened()
+    qtbot.addWidget(made)
     qtbot.waitExposed(made)
     return made
+
+
+@pytest.fixture(scope="module")
+def left_alone(qapp):
+    """A window in which passes are chosen and nothing else is done: its charts take a second."""
+    made = opened()
+    yield made
+    made.close()
 
 
 def click(qtbot, canvas, x, y):
@@ -40,27 +53,31 @@ def row_of(window):
     return window.table.currentIndex().row()
 
 
-def test_the_odd_pass_and_its_reason_stand_on_top(window):
-    assert "pass 4 was low (held at 7.0 mm" in window.sentence.text()
+def test_the_odd_pass_and_its_reason_stand_on_top(left_alone):
+    assert "pass 4 was low (held at 7.0 mm" in left_alone.sentence.text()
 
 
-def test_a_click_on_a_point_chooses_its_pass(window, qtbot):
-    click(qtbot, window.run, 3, 14.7)
+def test_a_click_on_a_point_chooses_its_pass(left_alone, qtbot):
+    left_alone.choose(0)
+    click(qtbot, left_alone.run, 3, 14.7)
 
-    assert window.chosen == 2 and row_of(window) == 2
-
-
-def test_a_click_on_a_trace_chooses_its_pass(window, qtbot):
-    click(qtbot, window.traces, 50, 7.0)
-
-    assert window.chosen == 3 and row_of(window) == 3
+    assert left_alone.chosen == 2 and row_of(left_alone) == 2
 
 
-def test_a_click_on_a_row_tells_of_its_pass(window, qtbot):
-    place = window.table.visualRect(window.model.index(3, 0)).center()
-    qtbot.mouseClick(window.table.viewport(), Qt.MouseButton.LeftButton, pos=place)
+def test_a_click_on_a_trace_chooses_its_pass(left_alone, qtbot):
+    left_alone.choose(0)
+    click(qtbot, left_alone.traces, 50, 7.0)
 
-    assert window.detail.text().startswith("day/4: 3.0 s over the target") and "low: 7.0 mm" in window.detail.text()
+    assert left_alone.chosen == 3 and row_of(left_alone) == 3
+
+
+def test_a_click_on_a_row_tells_of_its_pass(left_alone, qtbot):
+    left_alone.choose(0)
+    place = left_alone.table.visualRect(left_alone.model.index(3, 0)).center()
+    qtbot.mouseClick(left_alone.table.viewport(), Qt.MouseButton.LeftButton, pos=place)
+
+    told = left_alone.detail.text()
+    assert told.startswith("day/4: 3.0 s over the target") and "low: 7.0 mm" in told
 
 
 def test_a_chosen_pass_becomes_the_reference(window, qtbot):
@@ -72,12 +89,12 @@ def test_a_chosen_pass_becomes_the_reference(window, qtbot):
     assert window.found.warps[1].residual == pytest.approx(0.4) and not window.make_reference.isEnabled()
 
 
-def test_the_arrow_keys_walk_through_the_passes(window, qtbot):
-    window.table.setFocus()
-    window.choose(0)
-    qtbot.keyClick(window.table, Qt.Key.Key_Down)
+def test_the_arrow_keys_walk_through_the_passes(left_alone, qtbot):
+    left_alone.table.setFocus()
+    left_alone.choose(0)
+    qtbot.keyClick(left_alone.table, Qt.Key.Key_Down)
 
-    assert window.chosen == 1
+    assert left_alone.chosen == 1
 
 
 def test_patterns_are_shown_with_how_often_they_come_by_chance(window, qtbot):
@@ -122,15 +139,12 @@ def test_charts_are_saved(window, tmp_path):
 
 
 @pytest.fixture
-def kept(qtbot, tmp_path):
-    """The window with a record, in which the last of four passes is low."""
-    from monitor.ui.compare_window import CompareWindow
-
+def kept(qtbot, tmp_path, monkeypatch):
+    """The window with a record, in which the last of four passes is low; its charts are for the others."""
+    monkeypatch.setattr("monitor.ui.compare_window._Canvas.draw", lambda canvas: None)
     QSettings.setPath(QSettings.Format.IniFormat, QSettings.Scope.UserScope, str(tmp_path))
-    passes = [one(0, height=15.4), one(1, height=15.0), one(2, height=14.7), one(3, height=7.0)]
-    made = CompareWindow(compare(passes, job()), again(passes), tmp_path / "base.toml")
+    made = opened(tmp_path / "base.toml")
     qtbot.addWidget(made)
-    made.show()
     return made, tmp_path / "base.toml"
 
 

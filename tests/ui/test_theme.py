@@ -70,3 +70,18 @@ def test_a_chosen_look_is_announced(qapp):
 
     assert seen[-1] is DARK and look() is DARK
     looks().choose("light")
+
+
+def test_the_look_that_is_on_is_not_put_on_again(qapp, monkeypatch):
+    looks().choose("light")
+    sheets, seen = [], []
+    monkeypatch.setattr(type(qapp), "setStyleSheet", lambda app, sheet: sheets.append(sheet))
+    looks().changed.connect(seen.append)
+
+    looks().choose("light")
+    assert sheets == seen == []
+
+    looks().choose("dark")
+    assert len(sheets) == 1 and seen == [DARK]
+    monkeypatch.undo()
+    looks().choose("light")

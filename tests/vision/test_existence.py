@@ -83,8 +83,9 @@ def test_another_thing_over_the_board_is_never_reported_as_the_nozzle(thing):
 
 
 def test_a_tool_that_was_seen_to_leave_is_not_behind_the_hand_that_comes_next():
-    leaving = [_with_tool(BENCH, _tool(8 * max(i - 12, 0), 5, 15, 35, 90), np.random.default_rng(i)) for i in range(60)]
-    leaving = [image for i, image in enumerate(leaving) if _is_outlet_inside(_tool(8 * max(i - 12, 0), 5, 15, 35, 90))]
+    poses = [_tool(8 * max(i - 12, 0), 5, 15, 35, 90) for i in range(60)]
+    leaving = [_with_tool(BENCH, pose, np.random.default_rng(i)) for i, pose in enumerate(poses)
+               if _is_outlet_inside(pose)]
 
     tracks = _followed([*leaving, *(_hand(i) for i in range(15))])
 
@@ -92,9 +93,11 @@ def test_a_tool_that_was_seen_to_leave_is_not_behind_the_hand_that_comes_next():
 
 
 def test_a_tool_at_rest_may_be_behind_the_hand_that_comes_next():
-    resting = [_with_tool(BENCH, _tool(0, 5, 15, 35, 90), np.random.default_rng(i)) for i in range(20)]
+    resting = [_with_tool(BENCH, _tool(0, 5, 15, 35, 90), np.random.default_rng(i)) for i in range(12)]
 
-    assert _followed([*resting, *(_hand(i) for i in range(15))])[-1].status is not TrackStatus.GONE
+    tracks = _followed([*resting, *(_hand(i) for i in range(15))])
+
+    assert tracks[len(resting) - 1].status is TrackStatus.TRACKING and tracks[-1].status is not TrackStatus.GONE
 
 
 def test_a_tool_that_is_laid_down_is_reported_without_a_height():

@@ -43,11 +43,16 @@ def _rates(t_s):
     return np.concatenate([(b.tip_mm - a.tip_mm) / h, np.linalg.lstsq(onto, turn, rcond=None)[0], [0.0]])
 
 
+def _bench():
+    """The bare bench's light as the program has it."""
+    return (bench_light()[..., None] * np.ones(3)).astype(np.float32)
+
+
 @pytest.fixture(scope="module")
 def rolled():
     """A picture in which the tool moves at 100 mm/s, and the bench behind it."""
     image = frame(Webcam(readout_s=READOUT_S), round(T_S / FRAME_S), np.random.default_rng(0)).image
-    return Picture(image, bench_light()[..., None] * np.ones(3, np.float32), np.full(image.shape[:2], 255, np.uint8))
+    return Picture(image, _bench(), np.full(image.shape[:2], 255, np.uint8))
 
 
 def _off(picture, travel):
@@ -100,7 +105,7 @@ def test_a_fit_that_explains_less_than_usual_is_tried_from_further_away(monkeypa
 @pytest.mark.slow
 def test_a_track_through_rolled_flickering_pictures_is_right_to_a_third_of_a_millimetre():
     webcam = Webcam(readout_s=0.016, open_s=0.004, flicker_hz=100, flicker=0.4, steps=(1.0, 0.7, 1.25))
-    light = bench_light()[..., None] * np.ones(3, np.float32)
+    light = _bench()
     camera = replace(CAMERA, readout_ms=1e3 * webcam.readout_s)
     nozzle = NozzleModel(TOOL, EDGES, light, holds=(hold_of(_pose(0.2), CAM_FROM_BENCH),))
     tracker = Tracker(camera, BenchFollower(camera, standard_mat()), nozzle, 0.0)

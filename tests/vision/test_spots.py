@@ -2,9 +2,11 @@
 
 import numpy as np
 import pytest
+from numba import typeof
 
 from tests.vision.drawn_parts import CAMERA, LOOSE, PARTS, PHOTOGRAPHED, POSE, Lie, Scene, draw
 from vision import rigid
+from vision.parts import patch, spots
 from vision.parts.spots import SpotWatcher
 
 RATE = 20.0
@@ -64,3 +66,18 @@ def test_a_knocked_camera_moves_nothing():
 @pytest.mark.parametrize("faces", PHOTOGRAPHED)
 def test_a_photographed_board_at_rest_has_nothing_to_tell(faces):
     assert not told(lambda t: Scene(light=1.0 + 0.1 * np.sin(3 * t)), faces=faces)
+
+
+def test_warming_up_compiles_what_frames_then_call(monkeypatch):
+    called = []
+    for module, name in ((patch, "_register_all"), (spots, "_as_one")):
+        def listed(*values, name=name, work=getattr(module, name)):
+            called.append((name, *map(typeof, values)))
+            return work(*values)
+        monkeypatch.setattr(module, name, listed)
+
+    SpotWatcher(CAMERA, 0.0, PARTS, 10.0).warm_up()
+    compiled, called[:] = set(called), []
+    told(lambda t: Scene(), seconds=1.0)
+
+    assert set(called) == compiled and len(compiled) == 2

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 
+import cv2
 import numpy as np
 
 from vision.errors import CalibrationError
@@ -13,8 +14,6 @@ from vision.loading import check_keys, read_toml
 from vision.types import FloatArray
 
 __all__ = ["Mat", "standard_mat", "load_mat"]
-
-_FAMILIES = ("DICT_APRILTAG_", "DICT_4X4_", "DICT_5X5_", "DICT_6X6_", "DICT_7X7_", "DICT_ARUCO_")
 
 
 @dataclass(frozen=True)
@@ -75,7 +74,7 @@ def load_mat(path: Path | str) -> Mat:
     found = read_toml(path, "mat layout")
     check_keys(path, found, {"dictionary", "sheet_size", "marker_size", "markers"})
     name = found["dictionary"]
-    if not isinstance(name, str) or not name.startswith(_FAMILIES):
+    if not isinstance(name, str) or not name.startswith("DICT_") or not hasattr(cv2.aruco, name):
         raise CalibrationError(f"{path}: dictionary: {name!r} is not the name of a marker dictionary")
     size, rows = found["marker_size"], found["markers"]
     table = _numbers(path, "markers", rows, (len(rows) if isinstance(rows, list) else 0, 3))

@@ -21,7 +21,6 @@ from vision.types import FloatArray
 
 __all__ = ["NozzleCalibration", "load_nozzle", "picture_path", "save_nozzle"]
 
-_NEEDED = {"camera_id", "outer_diameter_mm", "bend_deg", "height_error_rms_mm", "n_photos", "edge", "hold"}
 # a rendered nozzle is met within 0.01 mm; nothing that was photographed is
 _RANGES = {"outer_diameter_mm": (0.5, 100.0), "bend_deg": (0.0, 120.0), "height_error_rms_mm": (1e-3, 50.0),
            "n_photos": (1, 10_000)}
@@ -111,7 +110,7 @@ def load_nozzle(path: Path | str) -> NozzleCalibration:
     """
     path = Path(path)
     found = read_toml(path, "nozzle calibration")
-    check_keys(path, found, _NEEDED, {*_POSE, _APPEARANCE})
+    check_keys(path, found, {"camera_id", *_RANGES, "edge", "hold"}, {*_POSE, _APPEARANCE})
     numbers = {key: number(path, key, found[key], *_RANGES[key]) for key in _RANGES}
     if not isinstance(found["camera_id"], str) or not isinstance(found["edge"], list):
         raise CalibrationError(f"{path}: camera_id must be text, edge a list of tables")

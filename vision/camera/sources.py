@@ -25,7 +25,6 @@ __all__ = ["Video", "VideoReport", "brightness", "open_container", "open_video",
 _LIMITED_TO_FULL = np.clip(np.round((np.arange(256) - 16) * 255 / 219), 0, 255).astype(np.uint8)  # ITU-R BT.601, 8 bit
 LONGEST_GAP_S = 900.0  # between two frames: more is a fault of the stamps, or no recording of one piece of work
 LARGEST_PHOTO_BYTES = 200_000_000
-_KINDS = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts"
 _LONG_GAP = 1.75  # steps of the usual length between two frames that count as a frame lost
 
 
@@ -303,7 +302,10 @@ def open_container(path: Path) -> InputContainer:
             pass
         # the name after "file:" is taken as it is, whatever it looks like; lists of other files are no kind that is
         # read
-        return av.open(f"file:{path.absolute()}", options={"format_whitelist": _KINDS, "protocol_whitelist": "file"})
+        kinds = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts"
+        return av.open(f"file:{path.absolute()}", options={"format_whitelist": kinds, "protocol_whitelist": "file"})
+    except av.error.EOFError:  # a whole header, and then the end: what a kill leaves in the first moment
+        raise SourceError(f"{path}: an empty recording: it ended before its first picture was written") from None
     except (av.error.FFmpegError, ValueError) as error:
         words = getattr(error, "strerror", "") or error
         raise SourceError(f"{path}: is not a video, or was cut off before it was finished ({words})") from None

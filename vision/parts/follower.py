@@ -70,6 +70,8 @@ class PartFollower:
     def warm_up(self) -> None:
         """Compile what the first frames need; changes nothing."""
         self._watcher.warm_up()
+        if self._spots is not None:
+            self._spots.warm_up()
 
     def step(self, frame: Frame, seen: VisionResult) -> VisionResult:
         """The same result with the parts in it."""

@@ -28,7 +28,6 @@ __all__ = ["AROUND_MM", "PartSpec", "PartWatcher"]
 
 # to their references, from which a part, and the board around it, are taken to be seen [convention]
 _PART, _RING = Likeness(0.6, 0.75), Likeness(0.4, 0.5)
-_LEAST_RING = SECTORS * LEAST_POINTS  # points of board around a part without which it is not watched [derived]
 _EDGE_STAYS = 0.4  # share of an edge's contrast that is still one [convention]
 _SEARCH_S, AROUND_MM = 0.1, 1.5  # a part that is not seen is looked for so often, so far around its seat [convention]
 _FAR_PX = 3.0  # of the board around, from where it was told to be: then it is not that [convention]
@@ -150,7 +149,7 @@ class _Part:
         self, grey: np.ndarray, t_s: float, place: Place, window: Window | None, pose: FloatArray, eye: FloatArray
     ) -> PartMotion:
         """How it lies in one frame, seen by an eye (3,) in the bench frame."""
-        if window is None or len(place.ring_mm) < _LEAST_RING:
+        if window is None or len(place.ring_mm) < SECTORS * LEAST_POINTS:  # too little of the board to go by
             return self.miss(t_s)
         x, y, w, h = window.box
         lean = (place.centre_mm - eye[:2]) / eye[2]

@@ -44,8 +44,7 @@ BLUR_PX = 0.8  # before sampling, so that linear interpolation does not shift ed
 # pixels that share one error after that blur: equivalent noise area of a Gaussian [derived]
 CORRELATED = 4 * math.pi * BLUR_PX**2
 _AT_REST = 0.5  # sigmas that one more step may have [convention]
-_N = 7  # x, y [mm], turn [rad], gain, its slopes, offset
-# what brightness usually does: gain, slopes of it across the patch [-], offset [grey levels]; and the turn [rad]
+# of x, y [mm], turn [rad], gain, its slopes across the patch [-], offset [grey levels]: what brightness usually does
 _PRIOR_SIGMA = np.array([np.inf, np.inf, 0.1, 0.5, 0.25, 0.25, 25.0])  # [convention]
 _SPOT_SIGMA = np.array([np.inf, np.inf, 0.02, 0.5, 0.1, 0.1, 25.0])  # the same of a patch of a few points [convention]
 
@@ -199,7 +198,7 @@ def register(
 def register_all(picture: np.ndarray, px_from_mm: FloatArray, spots: Spots, starts_mm: FloatArray) -> SpotFits:
     """`register` for many small patches of one plane in one call; starts_mm (n, 2): each one's shift to begin with."""
     found = _register_all(picture, px_from_mm, spots, starts_mm, _SPOT_SIGMA)
-    return SpotFits(found[:, :2], found[:, 2], found[:, 3], found[:, 4], found[:, 5])
+    return SpotFits(found[:, :2].copy(), found[:, 2], found[:, 3], found[:, 4], found[:, 5])
 
 
 def shown(patch: Patch, fit: PatchFit, piece: np.ndarray, n_pieces: int) -> FloatArray:
@@ -249,9 +248,9 @@ def _sample_into(out, picture, h, points, shift):
 
 
 _OUTLIER = 3.0  # scatters from which a point counts as something else [convention]
-_ROUNDS = 6  # at most, for the time that they take [convention]
-# scatters at which a point counts a quarter, by round: what is far at first may come near [convention]
-_WIDENING = (7.5, 3.75, 2.5)
+# scatters at which a point counts a quarter, by round: what is far at first may come near; no more rounds than these,
+# for the time that they take [convention]
+_WIDENING = (7.5, 3.75, 2.5, 2.5, 2.5, 2.5)
 _NO_STEP_MM = 1e-3  # smaller ones end the rounds [convention]
 
 
@@ -270,27 +269,27 @@ def _register(picture, h, patch, start, gain, prior_sigma):
     Value (7,), cov (3, 3), which points fit, alike, grey levels, the step that is left in sigmas. The rows are those of
     gain one: a step of the shift comes out times the gain.
     """
-    rows, scatter, n = patch.rows, patch.scatter, len(patch.points_mm)
-    value, middle = np.zeros(_N), np.zeros(_N)
+    rows, scatter, n, m = patch.rows, patch.scatter, len(patch.points_mm), len(patch.rows)
+    value, middle = np.zeros(m), np.zeros(m)
     put(start, value[:3])
     value[3], middle[3] = gain, gain
     misfit = _Misfit(np.empty(n), np.empty(n), np.empty(n))
     info = 1.0 / prior_sigma**2
-    normal, right, now = np.empty((_N, _N)), np.empty(_N), np.empty(n)
+    normal, right, now = np.empty((m, m)), np.empty(m), np.empty(n)
     is_last = False
-    for turn in range(_ROUNDS):
+    for turn in range(len(_WIDENING)):
         _sample_into(now, picture, h, patch.points_mm, value[:3])
-        is_last = is_last or turn == _ROUNDS - 1
-        widening = _WIDENING[2 if is_last else min(turn, 2)]
+        is_last = is_last or turn == len(_WIDENING) - 1
+        widening = _WIDENING[-1 if is_last else turn]
         _weigh(now, patch, value, widening, misfit)
         _normal_equations(rows, misfit.weight, misfit.grey, normal, right)
-        for i in range(_N):
+        for i in range(m):
             normal[i, i] += info[i] + 1e-9
             right[i] += info[i] * (middle[i] - value[i])
         if is_last:
             break
         step = np.linalg.solve(normal, right)
-        for k in range(_N):
+        for k in range(m):
             value[k] += step[k] / value[3] if k < 3 else step[k]
         value[3] = min(max(value[3], 0.1), 4.0)
         is_last = turn > 0 and math.hypot(step[0], step[1]) < _NO_STEP_MM * value[3]
@@ -341,7 +340,7 @@ def _normal_equations(rows, weight, miss, normal, right):
     """Fills the normal matrix and the right side; a matrix library's threads would cost more than they bring."""
     n = len(weight)
     by = np.empty(n)
-    for i in range(_N):
+    for i in range(len(rows)):
         total = 0.0
         for k in range(n):
             by[k] = weight[k] * rows[i, k]
