@@ -64,7 +64,7 @@ def _shifts(clip: Path, folder: Path) -> Iterator[tuple[float, bool, float]]:
             way = travel_px * np.array([-along[1], along[0]])
             moved = Picture(as_camera(_smeared(linear_light(picture.image), way)), _smeared(picture.background, way),
                             picture.known)
-            travel = Travel(np.append(mm_per_px * way, np.zeros(4)), np.zeros((6, 6)), 1.0, 0.0)
+            travel = Travel(np.append(mm_per_px * way, np.zeros(4)), np.zeros((6, 6)), 1.0, 0.0, 1e-12)
             for group, offset_px in _limbs(sought, moved, prior, travel).items():
                 if group in still:
                     yield travel_px, bool(group % 2), offset_px - still[group]

@@ -69,8 +69,8 @@ def tool_in_bench(t_s: float, phase: float = 0.0) -> tuple[FloatArray, FloatArra
 
 
 def bench_light(camera: CameraModel = CAMERA) -> np.ndarray:
-    """The bare mat in linear light (h, w)."""
-    return 0.8 * mat_light(CAM_FROM_BENCH, camera, sheet(with_board=True))
+    """The bare mat in linear light (h, w), float32."""
+    return (0.8 * mat_light(CAM_FROM_BENCH, camera, sheet(with_board=True))).astype(np.float32)
 
 
 def frames(webcam: Webcam, n: int, seed: int = 0, phase: float = 0.0,

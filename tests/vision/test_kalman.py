@@ -26,7 +26,7 @@ DT_S = 1 / 30
 RESTS, WORKS, TRAVELS = np.eye(3)
 # densities and times that the module's documentation gives
 STROKE_S, TURN_S, HOME_S, OFFSET_S = 0.35, 0.3, 1.5, 0.4
-DENSITIES = {"rests": (300.0, 0.5, 0.01), "works": (6.0e4, 0.0, 0.04), "travels": (1.0e6, 0.0, 2.0)}
+DENSITIES = {"rests": (300.0, 0.5, 2.0), "works": (6.0e4, 0.0, 2.0), "travels": (1.0e6, 0.0, 2.0)}
 
 
 def full_cov(n, seed, scale):

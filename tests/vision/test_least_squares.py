@@ -27,7 +27,9 @@ from vision.fit.least_squares import (
 solve, reweighted = (getattr(function, "py_func", function) for function in (solve_steps, _reweighted))
 N, GROUPS = 90, np.array([1, 3, 5])  # of six
 ALONG = np.linspace(-1, 1, N)[np.random.default_rng(9).permutation(N)]
-STEPS = np.array([0.4, -0.3, 0.8, 0.02, -0.015, 0.03])
+# of the pose, and by how much the readout is longer than it was taken to be
+STEPS = np.array([0.4, -0.3, 0.8, 0.02, -0.015, 0.03, 0.005])
+READOUT_VAR = 0.008**2
 
 
 @pytest.fixture(autouse=True)
@@ -37,7 +39,7 @@ def _plain(monkeypatch):
 
 def _data(seed=1):
     rng = np.random.default_rng(seed)
-    jacobian = rng.normal(0, 1, (N, 6)) * [2.5, 2.6, 0.5, 60.0, 50.0, 20.0]
+    jacobian = rng.normal(0, 1, (N, 7)) * [2.5, 2.6, 0.5, 60.0, 50.0, 20.0, 90.0]
     return jacobian, rng.integers(0, 3, N), rng.uniform(1.0, 30.0, N), rng.normal(0, 0.5, N)
 
 
@@ -82,7 +84,7 @@ def test_edges_without_weight_say_nothing():
 def test_what_a_group_shares_is_the_conditional_mean_of_its_line():
     _, group, weight, residual_px = _data(3)
 
-    shared = _shared(_Design(np.zeros((N, 6)), group, ALONG), weight, residual_px, GROUP_VAR)
+    shared = _shared(_Design(np.zeros((N, 7)), group, ALONG), weight, residual_px, GROUP_VAR)
 
     whole = _cov(weight, group, GROUP_VAR)
     assert_allclose(shared, (whole - np.diag(1 / weight)) @ np.linalg.solve(whole, residual_px), rtol=1e-8, atol=1e-10)
@@ -138,7 +140,7 @@ def _prior(seed=5):
 
 
 ROW, REST = np.array([0.5, -0.7, 1.1]), 0.9
-EXPECTED = np.array([0.2, 0.1, -0.4, 0.01, 0.02, -0.01])
+EXPECTED = np.array([0.2, 0.1, -0.4, 0.01, 0.02, -0.01, 0.003])
 
 
 def _edges(seed=6, noise=0.1):
@@ -157,8 +159,8 @@ TIP = np.array([3.0, -2.0, 5.0])
 
 def _solve(jacobian, group, mm, offset, sigma, gain, spread=1e6, is_exact=False, crowding=0.0):
     cov, prior_offset = _prior()
-    known = Known(np.zeros(3), np.zeros(3), 0.0, prior_offset, cov, False, SLOPE_VAR, TRAVEL_VAR, ROW,
-                  REST + ROW @ TIP)
+    known = Known(np.zeros(3), np.zeros(3), 0.0, prior_offset, cov, False, 0.01, READOUT_VAR, SLOPE_VAR, TRAVEL_VAR,
+                  ROW, REST + ROW @ TIP)
     edges = Edges(jacobian, ALONG[:len(group)], GROUPS[group], mm, offset, sigma, gain, np.full(len(offset), crowding),
                   TRAVEL_PX[:len(group)])
     return solve(edges, known, EXPECTED, TIP, spread, is_exact)
@@ -178,19 +180,21 @@ def _group_var(sigma, group, usable):
 
 
 def _whole(jacobian, group, offset, usable, cov):
-    """Least squares of the steps and offsets with the prior and the plane as more equations, all whitened."""
+    """Least squares of steps, readout and offsets with the prior and the plane as more equations, all whitened."""
     prior, prior_offset = _prior()
     sites = np.concatenate([np.arange(6), 6 + GROUPS])
-    roots = [np.linalg.cholesky(c) for c in (cov, prior[np.ix_(sites, sites)])]
-    plane = np.concatenate([ROW, np.zeros(6)])[None]
+    with_readout = np.insert(np.insert(prior[np.ix_(sites, sites)], 6, 0.0, 0), 6, 0.0, 1)
+    with_readout[6, 6] = READOUT_VAR
+    roots = [np.linalg.cholesky(c) for c in (cov, with_readout)]
+    plane = np.concatenate([ROW, np.zeros(7)])[None]
     design = np.vstack([np.linalg.solve(roots[0], _design(jacobian, group)[usable]),
-                        np.linalg.solve(roots[1], np.eye(9)), plane])
+                        np.linalg.solve(roots[1], np.eye(10)), plane])
     right = np.concatenate([np.linalg.solve(roots[0], offset[usable]),
                             np.linalg.solve(roots[1], np.concatenate([EXPECTED, prior_offset[GROUPS]])), [REST]])
-    return np.linalg.lstsq(design, right, rcond=None)[0], np.linalg.inv(prior[np.ix_(sites, sites)]) + plane.T @ plane
+    return np.linalg.lstsq(design, right, rcond=None)[0], np.linalg.inv(with_readout) + plane.T @ plane
 
 
-def test_steps_and_offsets_are_those_of_all_equations_at_once():
+def test_steps_readout_and_offsets_are_those_of_all_equations_at_once():
     jacobian, group, mm, offset, sigma, gain = edges = _edges()
     usable = np.arange(N) >= 10
     group_var = _group_var(sigma, group, usable)
@@ -200,7 +204,8 @@ def test_steps_and_offsets_are_those_of_all_equations_at_once():
     solved = _solve(*edges)
 
     assert_allclose(solved.step, x[:6], rtol=1e-6, atol=1e-8)
-    assert_allclose(solved.offset_px, x[6:], rtol=1e-6, atol=1e-8)
+    assert solved.later_s == pytest.approx(x[6], rel=1e-6)
+    assert_allclose(solved.offset_px, x[7:], rtol=1e-6, atol=1e-8)
     assert solved.groups.tolist() == GROUPS.tolist()
     assert_allclose(solved.group_var, group_var, rtol=1e-9)
     assert_allclose(solved.information, information, rtol=1e-7, atol=1e-9)
@@ -247,10 +252,11 @@ def test_a_quiet_picture_s_edges_are_weighed_by_how_they_scatter(crowding):
 
 @pytest.mark.parametrize(("n", "is_enough"), [(7, False), (8, True)])
 def test_fewer_than_eight_cuts_fix_nothing(n, is_enough):
-    solved = _solve(*(part[20:20 + n] for part in _edges()))
+    edges = [part[20:20 + n] for part in _edges()]
+    solved = _solve(*edges)
 
     assert (len(solved.step) == 6) is is_enough
-    assert is_enough or solved.offset_px.tolist() == _prior()[1][GROUPS].tolist()
+    assert is_enough or solved.offset_px.tolist() == _prior()[1][GROUPS[np.unique(edges[1])]].tolist()
 
 
 @pytest.mark.parametrize(("n", "is_enough"), [(5, False), (6, True)])
@@ -264,17 +270,17 @@ def test_fewer_than_six_edges_fix_nothing(n, is_enough):
 def test_edges_count_the_less_the_further_they_are_beyond_reach():
     jacobian, group, mm, offset, sigma, gain = _edges(noise=0.3)
     offset[40:52] += 5.0
-    x, usable = np.zeros(9), np.arange(N) >= 10
+    x, usable = np.zeros(10), np.arange(N) >= 10
     spread, reach = _usable_spread(sigma, mm), np.full(N, 0.9)
-    information, seen = np.diag(np.array([3.0, 3, 6, 0.1, 0.1, 0.3, 0.4, 0.4, 0.4]) ** -2.0), np.nan_to_num(offset)
-    pull = information @ np.full(9, 0.01)
+    information, seen = np.diag(np.array([3.0, 3, 6, 0.1, 0.1, 0.3, 0.1, 0.4, 0.4, 0.4]) ** -2.0), np.nan_to_num(offset)
+    pull = information @ np.full(10, 0.01)
 
     def cost(z):  # Geman and McClure's, of which these weights are the slopes
         r2 = ((seen - _design(jacobian, group) @ (scale * z)) / reach)[usable] ** 2
         away = scale * z - 0.01
         return 0.5 * (reach[usable] ** 2 / spread[usable] ** 2 * r2 / (1 + r2)).sum() + 0.5 * away @ information @ away
 
-    scale = np.array([0.1, 0.1, 0.3, 3e-3, 3e-3, 1e-2, 0.1, 0.1, 0.1])
+    scale = np.array([0.1, 0.1, 0.3, 3e-3, 3e-3, 1e-2, 2e-3, 0.1, 0.1, 0.1])
     start = np.concatenate([STEPS, [0.3, -0.5, 0.1]])
     x[:] = start
     residual_px, shared = reweighted(_Design(jacobian, group, ALONG), seen, usable, spread, reach,
@@ -291,19 +297,22 @@ def test_what_a_picture_says_alone_is_least_squares_with_the_offsets_prior():
     rng = np.random.default_rng(8)
     offset_px, base_offset = rng.normal(0, 0.4, 3), rng.normal(0, 0.4, 6)
     root = rng.normal(0, 0.2, (6, 6))
-    base_cov, information = root @ root.T + 0.1 * np.eye(6), np.asfortranarray(np.diag(rng.uniform(0.5, 4.0, 9)))
+    base_cov, information = root @ root.T + 0.1 * np.eye(6), np.asfortranarray(np.diag(rng.uniform(0.5, 4.0, 10)))
+    moving = jacobian + rng.normal(0, 0.1, jacobian.shape)  # with rates that go with the pose
 
-    solved = Solved(np.zeros(6), GROUPS, offset_px, weight > 0, 1.0, residual_px, weight, GROUP_VAR, information)
-    cov, step, alone_cov, offsets_cov = spread_of(jacobian, ALONG, GROUPS[group], solved, base_offset, base_cov)
+    solved = Solved(np.zeros(6), 0.0, GROUPS, offset_px, weight > 0, 1.0, residual_px, weight, GROUP_VAR, information)
+    cov, step, alone_cov, offsets_cov = spread_of(moving, jacobian, ALONG, GROUPS[group], solved, base_offset,
+                                                   base_cov, 0.004, READOUT_VAR)
 
     design, of_edges = _design(jacobian, group), np.linalg.inv(_cov(weight, group, GROUP_VAR))
     data = design.T @ of_edges @ design
     base = base_cov[np.ix_(GROUPS, GROUPS)]
-    weak = block_diag(np.diag(np.array([40, 40, 40, 0.4, 0.4, 0.4]) ** -2.0), np.linalg.inv(base))
+    weak = block_diag(np.diag(np.array([40, 40, 40, 0.4, 0.4, 0.4, 0.008]) ** -2.0), np.linalg.inv(base))
     whole = np.linalg.inv(data + weak)
-    known = np.concatenate([np.zeros(6), base_offset[GROUPS] - offset_px])
-    assert_allclose(cov, np.linalg.inv(data + information), rtol=1e-7, atol=1e-12)
+    known = np.concatenate([np.zeros(6), [0.004], base_offset[GROUPS] - offset_px])
+    of_moving = _design(moving, group)
+    assert_allclose(cov, np.linalg.inv(of_moving.T @ of_edges @ of_moving + information), rtol=1e-7, atol=1e-12)
     assert_allclose(step, (whole @ (design.T @ of_edges @ residual_px + weak @ known))[:6], rtol=1e-7, atol=1e-9)
     assert_allclose(alone_cov, whole[:6, :6], rtol=1e-7, atol=1e-12)
-    through = whole[:6, 6:] @ np.linalg.inv(base)  # how the steps follow the offsets
+    through = whole[:6, 7:] @ np.linalg.inv(base)  # how the steps follow the offsets
     assert_allclose(offsets_cov, through @ base @ through.T, rtol=1e-7, atol=1e-12)

@@ -14,13 +14,14 @@ from tests.vision.drawn_webcam import CAM_FROM_BENCH, FRAME_S, Webcam, bench_lig
 from vision.bench.follower import BenchFollower
 from vision.bench.mat import standard_mat
 from vision.fit.bias import DEFAULT_BIAS, EdgeBias
-from vision.fit.pose import Picture, fit_pose
+from vision.fit.pose import Picture, fit_pose, inside_picture, weak_prior
 from vision.fit.rounds import Travel
 from vision.nozzle.body import ToolPose, hold_of
-from vision.nozzle.silhouette import moved_pose
+from vision.nozzle.silhouette import moved_pose, outline
 from vision.track.following import Follower, NozzleModel
 from vision.track.kalman import N_POSE, condition, predict, start_state
 from vision.track.measurement import bench_chart
+from vision.track.readout import Readout
 from vision.track.tracker import Tracker
 from vision.types import BenchPose, TrackStatus
 
@@ -62,12 +63,90 @@ def _off(picture, travel):
 
 
 def test_a_moving_tool_is_where_it_is_when_the_middle_row_is_read(rolled):
-    known = Travel(_rates(T_S), np.zeros((6, 6)), 0.008, READOUT_S)
+    known = Travel(_rates(T_S), np.zeros((6, 6)), 0.008, READOUT_S, 1e-12)
 
     off_mm, off_deg = _off(rolled, known)
 
     assert off_mm < 0.5 and off_deg < 0.25
     assert _off(rolled, known._replace(readout_s=0.0))[1] > 4 * off_deg
+
+
+def test_a_tool_that_is_sheared_tells_the_readout(rolled):
+    prior = weak_prior(TOOL, EDGES, _pose(T_S), tip_mm=0.1, turn_rad=5e-4, roll_rad=1e-3)
+
+    for guess_s in (0.0, 0.05):
+        travel = Travel(_rates(T_S), np.zeros((6, 6)), 0.008, guess_s, 0.05**2)
+        fit = fit_pose(CAMERA, TOOL, rolled, _pose(T_S), EDGES, prior=prior, travel=travel, spreads_px=(5.0, 2.0, 1.0))
+        sigma_s = fit.readout_information**-0.5
+
+        assert sigma_s < 0.012
+        assert abs(fit.readout_score * sigma_s**2 - READOUT_S) < 3 * sigma_s
+
+
+def test_a_pose_is_known_less_well_where_the_readout_is_not_known(rolled):
+    told, untold = (fit_pose(CAMERA, TOOL, rolled, _pose(T_S), EDGES,
+                             travel=Travel(_rates(T_S), np.zeros((6, 6)), 0.008, READOUT_S, sigma_s**2))
+                    for sigma_s in (1e-6, 0.01))
+
+    assert np.trace(untold.alone_cov[3:5, 3:5]) > 1.3 * np.trace(told.alone_cov[3:5, 3:5])
+    assert np.trace(untold.cov[3:5, 3:5]) > 1.3 * np.trace(told.cov[3:5, 3:5])
+
+
+def test_rows_before_and_after_the_middle_one_are_told_by_the_tool_s_own(rolled):
+    fit = fit_pose(CAMERA, TOOL, rolled, _pose(T_S), EDGES, travel=Travel(_rates(T_S), np.zeros((6, 6)), 0.008,
+                                                                          READOUT_S, 1e-12))
+    out = inside_picture(outline(CAMERA, TOOL, _pose(T_S), step_mm=0.8), rolled.image.shape)
+
+    assert fit.row_share == pytest.approx(CAMERA.row_share(out.px[:, 1]).mean(), abs=0.02)
+
+
+def _says(readout_s, sigma_s):
+    return SimpleNamespace(readout_information=sigma_s**-2, readout_score=readout_s * sigma_s**-2)
+
+
+def _combined(*of):
+    """Mean and sigma of independent values with sigmas."""
+    weights = [sigma_s**-2 for _, sigma_s in of]
+    return sum(w * value_s for w, (value_s, _) in zip(weights, of, strict=True)) / sum(weights), sum(weights) ** -0.5
+
+
+def test_a_picture_long_after_the_one_before_counts_whole():
+    readout = Readout(0.004, 0.008)
+
+    readout.see(_says(0.015, 0.005), 1.0)
+
+    assert (readout.value_s, np.sqrt(readout.var_s2)) == pytest.approx(_combined((0.004, 0.008), (0.015, 0.005)))
+
+
+def test_pictures_that_follow_closely_count_for_their_time():
+    readout = Readout(0.004, 0.008)
+
+    for _ in range(6):  # a thirtieth of a second apart, as one
+        readout.see(_says(0.02, 0.01), 1 / 30)
+
+    assert (readout.value_s, np.sqrt(readout.var_s2)) == pytest.approx(_combined((0.004, 0.008), (0.02, 0.01)))
+
+
+def test_a_tool_that_is_taken_to_rest_tells_nothing_of_the_readout(rolled):
+    readout = Readout(0.004, 0.008)
+
+    readout.see(fit_pose(CAMERA, TOOL, rolled, _pose(T_S), EDGES), 1 / 30)
+
+    assert (readout.value_s, readout.var_s2) == pytest.approx((0.004, 0.008**2), rel=1e-6)
+
+
+@pytest.mark.slow
+def test_a_readout_that_the_camera_s_file_does_not_tell_is_learned_from_the_tool():
+    nozzle = NozzleModel(TOOL, EDGES, _bench(), holds=(hold_of(_pose(0.2), CAM_FROM_BENCH),))
+    tracker = Tracker(CAMERA, BenchFollower(CAMERA, standard_mat()), nozzle, 0.0)
+    before_s = np.sqrt(tracker._follower.readout.var_s2)
+
+    for taken, _, _ in frames(Webcam(readout_s=0.016), 34, phase=2.0):
+        tracker.step(taken)
+
+    found = tracker._follower.readout
+    assert np.sqrt(found.var_s2) < 0.7 * before_s
+    assert abs(found.value_s - 0.016) < 2 * np.sqrt(found.var_s2)
 
 
 def test_rates_go_with_the_pose_as_the_filter_s_own_covariance_has_it():

@@ -159,7 +159,7 @@ def test_the_offset_of_a_side_is_that_of_most_of_its_edges():
     good = np.array([1, 1, 1, 1, 1, 1, 1, 1, 1, 0, 0], bool)
     groups, seen_px = np.array([0, 1, 4, 5, 7, 8, 9]), np.full(5, 9.0)
     none = np.zeros(0)
-    solved = Solved(none, groups, 0.1 * groups + 0.05, good, 0.0, none, none, none, np.zeros((0, 0)))
+    solved = Solved(none, 0.0, groups, 0.1 * groups + 0.05, good, 0.0, none, none, none, np.zeros((0, 0)))
 
     _keep_offsets(label, solved, seen_px)
 

@@ -28,7 +28,7 @@ def _picture(open_s):
 def test_the_time_for_which_a_shutter_is_open_is_learned_from_a_tool_that_moves_fast(open_s):
     shutter, picture = Shutter(), _picture(open_s)
     for t_s in np.arange(6) * 0.2:
-        shutter.see(t_s, CAMERA, TOOL, picture, _pose(0.0), VELOCITY_MM_S)
+        shutter.see(t_s, CAMERA, TOOL, picture, _pose(0.0), VELOCITY_MM_S, 0.0)
 
     assert shutter.open_s == pytest.approx(open_s, abs=0.003)
 
@@ -37,15 +37,15 @@ def test_a_tool_that_hardly_moves_tells_nothing_of_the_shutter():
     shutter, picture = Shutter(), _picture(0.0)
     usual_s = shutter.open_s
 
-    shutter.see(0.0, CAMERA, TOOL, picture, _pose(0.0), 0.1 * VELOCITY_MM_S)
+    shutter.see(0.0, CAMERA, TOOL, picture, _pose(0.0), 0.1 * VELOCITY_MM_S, 0.0)
 
     assert shutter.open_s == usual_s
 
 
 def test_pictures_that_follow_at_once_tell_the_same_again_and_count_once():
     once, often, picture = Shutter(), Shutter(), _picture(0.028)
-    once.see(0.0, CAMERA, TOOL, picture, _pose(0.0), VELOCITY_MM_S)
+    once.see(0.0, CAMERA, TOOL, picture, _pose(0.0), VELOCITY_MM_S, 0.0)
     for t_s in (0.0, 0.01, 0.02, 0.03):
-        often.see(t_s, CAMERA, TOOL, picture, _pose(0.0), VELOCITY_MM_S)
+        often.see(t_s, CAMERA, TOOL, picture, _pose(0.0), VELOCITY_MM_S, 0.0)
 
     assert often.open_s == once.open_s

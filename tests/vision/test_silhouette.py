@@ -238,8 +238,8 @@ def test_each_edge_is_told_by_its_place_on_its_side(monkeypatch):
     picture = Picture(as_camera(drawn_exactly(pose)), np.full((720, 1280, 3), 0.45, np.float32),
                       np.full((720, 1280), 255, np.uint8))
     spread_of = vision.fit.pose.spread_of
-    monkeypatch.setattr("vision.fit.pose.spread_of", lambda jacobian, along, *rest: told.append(along)
-                        or spread_of(jacobian, along, *rest))
+    monkeypatch.setattr("vision.fit.pose.spread_of", lambda design, jacobian, along, *rest: told.append(along)
+                        or spread_of(design, jacobian, along, *rest))
 
     fit_pose(CAMERA, TOOL, picture, pose, spreads_px=(1.0,))
 
@@ -259,7 +259,7 @@ def test_an_edge_that_travels_is_known_less_well_in_the_last_word_on_a_pose():
                       np.full((720, 1280), 255, np.uint8))
 
     def variance(speed_mm_s, is_exact):
-        travel = Travel(np.array([speed_mm_s, 0, 0, 0, 0, 0]), np.zeros((6, 6)), 0.01, 0.0)
+        travel = Travel(np.array([speed_mm_s, 0, 0, 0, 0, 0]), np.zeros((6, 6)), 0.01, 0.0, 1e-12)
         return fit_pose(CAMERA, TOOL, picture, pose, spreads_px=(1.0,), travel=travel, is_exact=is_exact).cov[2, 2]
 
     assert variance(150.0, True) > 1.15 * variance(1.0, True)

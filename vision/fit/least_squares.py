@@ -9,7 +9,8 @@ import numpy as np
 
 from vision.compiled import njit, put
 
-__all__ = ["CORRELATION_MM", "CUT_SIGMA_PX", "LEAST_GAIN", "N_SHARED", "Edges", "Known", "Solved", "solve_steps", "spread_of"]
+__all__ = ["CORRELATION_MM", "CUT_SIGMA_PX", "LEAST_GAIN", "N_SHARED", "Edges", "Known", "Solved", "solve_steps",
+           "spread_of"]
 
 N_SHARED = 7  # unknowns that all edges share: six steps of the pose, and the readout
 CUT_SIGMA_PX = 0.35  # scatter of one cut about a straight edge, measured on rendered and photographed edges
@@ -374,11 +375,12 @@ def _normal(design, weight, values, group_var):
                     data[k, l] += wj * design.jacobian[i, l]
     alike = np.empty(N_SHARED + 1)
     for g in range(m):
-        var = group_var[g, 1]
-        _leave_out(data, right, g, turned[g, :N_SHARED + 1], turned[g, N_SHARED + 2], var / (1.0 + var * turned[g, N_SHARED + 1]))
+        var, weight_of = group_var[g, 1], turned[g, N_SHARED + 1]
+        _leave_out(data, right, g, turned[g, :N_SHARED + 1], turned[g, N_SHARED + 2], var / (1.0 + var * weight_of))
         put(data[N_SHARED + g, :N_SHARED], alike[:N_SHARED])
-        alike[N_SHARED] = data[N_SHARED + g, N_SHARED + g]
-        _leave_out(data, right, g, alike, right[N_SHARED + g], group_var[g, 0] / (1.0 + group_var[g, 0] * alike[N_SHARED]))
+        var, weight_of = group_var[g, 0], data[N_SHARED + g, N_SHARED + g]
+        alike[N_SHARED] = weight_of
+        _leave_out(data, right, g, alike, right[N_SHARED + g], var / (1.0 + var * weight_of))
     for k in range(size):
         for l in range(k + 1, size):
             data[k, l] = data[l, k]

@@ -23,7 +23,7 @@ __all__ = ["Picture", "PosePrior", "PoseFit", "Travel", "fit_pose", "weak_prior"
            "picture_cuts"]
 
 _LEAST_MISFIT_NOISE = 0.42
-_RESTING = Travel(np.zeros(6), np.zeros((6, 6)), 0.0, 0.0, 1e-12)
+_RESTING = Travel(np.zeros(6), np.zeros((6, 6)), 0.0, 0.0, 1e-12)  # tells nothing of the readout
 _FREE_PX = 2.0  # sigma of where limbs that are left free may be seen
 
 
@@ -98,8 +98,8 @@ class PoseFit:
         Of those groups.
     cov : array, shape (6 + m, 6 + m)
         Of steps about `pose` and of those offsets.
-    readout_s, readout_var : float
-        From the first row's exposure to the last row's, and its variance [s^2].
+    readout_information, readout_score : float
+        What the picture adds to what was known of the readout [1 / s^2], and that times what it says [1 / s].
     row_share : float
         When the tool's own rows are read, as `CameraModel.row_share` has it [-].
     alone_step, alone_cov : array, shapes (6,), (6, 6)
@@ -118,8 +118,8 @@ class PoseFit:
     sites: np.ndarray
     offset_px: FloatArray
     cov: FloatArray
-    readout_s: float
-    readout_var: float
+    readout_information: float
+    readout_score: float
     row_share: float
     alone_step: FloatArray
     alone_cov: FloatArray
@@ -205,21 +205,23 @@ def fit_pose(
     normal, distance = (np.zeros(3), 0.0) if plane is None else (plane[0] / plane[2], float(plane[1] / plane[2]))
     travel = _RESTING if travel is None else travel
     known = Known(*_as_numbers(prior.pose), prior.offset_px, prior.cov, prior.is_free,
-                  travel.readout_s, travel.readout_var, slope_variances(body) * is_exact, travel_variances(body) * is_exact, normal, distance)
+                  travel.readout_s, travel.readout_var, slope_variances(body) * is_exact,
+                  travel_variances(body) * is_exact, normal, distance)
     found, is_found = fit_rounds(
         tool_of(body), lens_of(camera), _scene_of(picture, veil), *_as_numbers(start), known,
-        travel, np.array(spreads_px, float), float(step_mm), is_exact,
-        tables_of(CutGrid(float(reach_px))))
+        travel, np.array(spreads_px, float), float(step_mm), is_exact, tables_of(CutGrid(float(reach_px))))
     if not is_found:
         return None
     solved, label = found.solved, found.label
     cov, alone_step, alone_cov, offsets_cov = spread_of(
         found.design, found.jacobian, found.along, label, solved, *edge_offsets(body, bias),
         travel.readout_s - found.readout_s, travel.readout_var)
+    sites = np.concatenate([np.arange(6), 6 + solved.groups])
     others = np.delete(np.arange(len(cov)), 6)
-    return PoseFit(ToolPose(found.tip_mm, found.axis, found.roll_rad), np.concatenate([np.arange(6), 6 + solved.groups]),
-                   solved.offset_px, cov[np.ix_(others, others)], found.readout_s, float(cov[6, 6]), found.row_share,
-                   alone_step, alone_cov, offsets_cov, solved.chi2_dof, _quality(body, label, solved),
+    added, before = 1.0 / cov[6, 6] - 1.0 / travel.readout_var, travel.readout_s / travel.readout_var
+    return PoseFit(ToolPose(found.tip_mm, found.axis, found.roll_rad), sites, solved.offset_px,
+                   cov[np.ix_(others, others)], float(added), float(found.readout_s / cov[6, 6] - before),
+                   found.row_share, alone_step, alone_cov, offsets_cov, solved.chi2_dof, _quality(body, label, solved),
                    int(solved.good.sum()), len(label), label, found.edge_px, solved.good)
 
 

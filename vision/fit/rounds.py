@@ -153,7 +153,8 @@ def _round(tool, lens, scene, tip, axis, roll_rad, readout_s, known, travel, spr
     expected[:6] = _steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad)
     expected[6] = known.readout_s - readout_s
     rates = travel.rates - travel.faster @ expected[:6]
-    sides, middle_px, blur, travel_px, share = np.empty(n, np.int64), np.empty(n), np.empty(n), np.empty(n), np.empty(n)
+    sides, middle_px, share = np.empty(n, np.int64), np.empty(n), np.empty(n)
+    blur, travel_px = np.empty(n), np.empty(n)
     own_share = (px[:, 1].mean() + 0.5) / scene.known.shape[0] - 0.5 if n else 0.0
     length_mm, along = values[:, 1][inside], values[:, 2][inside]
     for i in range(n):

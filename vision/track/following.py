@@ -131,7 +131,7 @@ class Follower:
                         is_smoky=is_smoky)]
 
     def learn(self, h: Hypothesis, fit: PoseFit, picture: Picture, bench: BenchPose, t_s: float, dt_s: float) -> None:
-        """What a clear sight tells of the camera: how long rows take, and for how long the shutter is open."""
+        """What a clear sight tells of the camera: how long rows take, and how long the shutter is open."""
         self.readout.see(fit, dt_s)
         self.shutter.see(t_s, self._camera, self._body, picture, fit.pose, self.velocity_mm_s(h.state, bench),
                          self.readout.value_s)
@@ -227,8 +227,10 @@ class Follower:
         lacks = max(_WELL_QUALITY / fit.quality, 1.0) ** 3 - 1.0
         rates = state.mean[N_POSE:N_MOVING]
         rates2 = np.outer(rates, rates) + state.cov[N_POSE:N_MOVING, N_POSE:N_MOVING]
-        always = steady(turn[:5] @ fit.offsets_cov @ turn[:5].T, float(np.trace(rates2[:3, :3])) * self.shutter.open_s ** 2)
-        always += fit.row_share ** 2 * self.readout.var_s2 * rates2
+        travel2_mm2 = float(np.trace(rates2[:3, :3])) * self.shutter.open_s**2
+        always = steady(turn[:5] @ fit.offsets_cov @ turn[:5].T, travel2_mm2)
+        # the pose is that at the tool's own rows' time, as it is taken to be
+        always += fit.row_share**2 * self.readout.var_s2 * rates2
         return replace(state, steady_cov=always + lacks * state.cov[:5, :5])
 
 

@@ -72,8 +72,8 @@ class _Memory(NamedTuple):
 _HAND = _Hand(np.array([300.0, 6.0e4, 1.0e6]), np.array([0.5, 0.0, 0.0]), np.array([0.5, 1.0, 0.3]),
               np.array([0.1, 0.4, 0.5]))
 _MEMORY_S = _Memory()
-# spectral density of the direction's acceleration, alike in all modes, as an outlet that rests may be turned: what works
-# an outlet 170 mm from the wrist [derived; the length is common practice, no source]
+# spectral density of the direction's acceleration, alike in all modes, since an outlet that rests may be turned: a
+# working outlet's about a wrist 170 mm away [derived; the length is common practice, no source]
 _TURN_RAD2_S3 = 2.0
 _ROLL_RAD2_S = 0.02  # spectral density of the roll's rate [convention]
 

@@ -21,10 +21,9 @@ class Readout:
         self.value_s, self.var_s2 = value_s, sigma_s**2
 
     def see(self, fit: PoseFit, dt_s: float) -> None:
-        """Learn from a fit that took what is known here for its prior, to a picture dt_s after the one before: it
-        counts for that time, since pictures that follow each other closely tell the same again."""
+        """Learn from a picture dt_s after the one before. It counts for that time, since pictures that follow each
+        other closely tell the same again."""
         share = min(dt_s / MEMORY_S, 1.0)
-        before, after = 1.0 / self.var_s2, 1.0 / fit.readout_var
-        total = before + share * (after - before)
-        self.value_s += share * after * (fit.readout_s - self.value_s) / total
+        total = 1.0 / self.var_s2 + share * max(fit.readout_information, 0.0)
+        self.value_s += share * (fit.readout_score - fit.readout_information * self.value_s) / total
         self.var_s2 = 1.0 / total
