@@ -21,7 +21,7 @@ from tests.benchmarks.clips import main as run_clips
 from tests.monitor.made_recording import make_recording
 from tests.monitor.test_batch import cut
 from tests.vision.drawn import DATA, PHOTOS
-from tests.vision.drawn_webcam import Webcam, bench_light
+from tests.vision.drawn_webcam import Webcam
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
@@ -381,8 +381,7 @@ def test_tracker_speed(clips, sure_out, capsys):
 
 @pytest.mark.slow
 def test_webcam(monkeypatch, capsys):
-    smaller(monkeypatch, "webcam", RECORDINGS=1, WEBCAMS={"rows within 16 ms": Webcam(readout_s=0.016)},
-            bench_light=lambda: bench_light().astype(np.float32))  # as the program has it: nothing is compiled anew
+    smaller(monkeypatch, "webcam", RECORDINGS=1, WEBCAMS={"rows within 16 ms": Webcam(readout_s=0.016)})
 
     assert run("webcam", 10) == 0
     assert "rows within 16 ms" in (said := capsys.readouterr().out) and "nan" not in said

@@ -24,9 +24,9 @@ PARAMETERS = ("f", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
 # length is known better, whatever a fit says
 LEAST_FOCAL_SIGMA = 1e-5
 MOST_READOUT_MS = 70.0  # of a picture at 15 a second
-# mean and sigma where the file does not tell: webcams read their rows within 5 to 33 ms, some cameras at once; and
-# sigma of a readout that is given without one [common practice, no source]
-_UNKNOWN_READOUT_MS, _TOLD_READOUT_MS = (4.0, 8.0), 0.5
+# mean and sigma where the file does not tell: webcams read their rows within 5 to 33 ms, from either end, some cameras
+# at once; and sigma of one that is given without [common practice, no source]
+_UNKNOWN_READOUT_MS, _TOLD_READOUT_MS = (0.0, 8.0), 0.5
 LEAST_RMS_PX = 1e-3  # corners in drawn pictures are met so well, in photographs never
 
 

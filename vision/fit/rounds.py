@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from vision.compiled import njit
+from vision.compiled import njit, put
 from vision.edges.cuts import LINEAR, NO_TONE, sample_along, to_opponent
 from vision.edges.profiles import BLUR_PX, SAMPLING_PX
 from vision.edges.search import edges_along
@@ -147,10 +147,8 @@ def _round(tool, lens, scene, tip, axis, roll_rad, readout_s, known, travel, spr
     lines, bend = lines[inside], bend[inside]
     n = len(px)
     own = np.ascontiguousarray(jacobian[inside])
-    jacobian = np.empty((n, N_SHARED))
-    jacobian[:, :6] = own
-    expected = np.empty(N_SHARED)
-    expected[:6] = _steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad)
+    jacobian, expected = np.empty((n, N_SHARED)), np.empty(N_SHARED)
+    put(_steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad), expected[:6])
     expected[6] = known.readout_s - readout_s
     rates = travel.rates - travel.faster @ expected[:6]
     sides, middle_px, share = np.empty(n, np.int64), np.empty(n), np.empty(n)
@@ -164,12 +162,15 @@ def _round(tool, lens, scene, tip, axis, roll_rad, readout_s, known, travel, spr
         travel_px[i] = abs(speed_px_s) * travel.open_s
         speed_px_s += own[i, 3] * rates[3] + own[i, 4] * rates[4] + own[i, 5] * rates[5]
         share[i] = (px[i, 1] + 0.5) / scene.known.shape[0] - 0.5
+        put(own[i], jacobian[i, :6])
         jacobian[i, 6] = (share[i] - own_share) * speed_px_s
         for k in range(2):
             px[i, k] += (middle_px[i] + readout_s * share[i] * speed_px_s) * normal_px[i, k]
         blur[i] = min(math.hypot(BLUR_PX, travel_px[i] / math.sqrt(12.0)), _MOST_BLUR_PX)
-    design = jacobian.copy()
-    design[:, :6] += (own @ travel.faster) * (readout_s * share).reshape(n, 1)
+    design, with_pose = jacobian.copy(), own @ travel.faster
+    for i in range(n):
+        for k in range(6):
+            design[i, k] += readout_s * share[i] * with_pose[i, k]
     cuts, back = cut_through(scene, px, normal_px, labels[:, 1] == STEP, lines, tables.offsets_px)
     offset, sigma, gain, lighter = edges_along(cuts, back, lines, sides, len(seen_px) if is_exact else 0, blur,
                                                travel_px, spread_px,
