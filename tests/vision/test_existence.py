@@ -25,7 +25,7 @@ from vision.track.hypothesis import (
 )
 from vision.track.kalman import Motion, start_state
 from vision.track.tracker import NozzleModel, Tracker
-from vision.types import Frame, TrackStatus
+from vision.types import BenchPose, Frame, TrackStatus
 
 BAR = body_from_measures([(4.0, 0.0), (4.0, 200.0)], [(4.0, 200.0), (4.0, 210.0)])
 SEEN = {TrackStatus.TRACKING, TrackStatus.VAGUE, TrackStatus.COASTING}
@@ -212,6 +212,15 @@ def test_what_is_reported_goes_by_probability_sigma_tilt_and_height(
     cov = np.diag([1.0, 1.0, height_sigma_mm**2, 1e-4, 1e-4, 1e-4])
 
     assert status_of(probability, height_mm, axis, cov)[0] is status
+
+
+@pytest.mark.parametrize(("log_odds", "has_left", "status"), [
+    (-0.2, True, TrackStatus.GONE), (-0.2, False, TrackStatus.TENTATIVE), (0.2, True, TrackStatus.VAGUE)])
+def test_a_tool_that_has_left_is_away_until_one_is_likelier_than_none(log_odds, has_left, status):
+    tracker = Tracker(CAMERA, StillBench(), NozzleModel(TOOL), 0.0)
+    tracker._hypotheses, tracker._t_reported_s, tracker._is_bare = [_at(20.0, log_odds, 1)], -1.0, has_left
+
+    assert tracker._report(BenchPose(0.0, np.eye(4), 1e-6 * np.eye(6), 14, 0.1), 0.0).status is status
 
 
 def test_a_new_pose_that_its_picture_makes_less_likely_than_one_in_fifty_beside_another_is_not_followed():

@@ -196,7 +196,7 @@ def test_a_calibration_beyond_those_limits_is_refused(tmp_path, values, named):
 
 
 @pytest.mark.parametrize(("told", "mean_s", "sigma_s"), [
-    ((np.nan, np.nan), 0.0, 0.008), ((16.0, np.nan), 0.016, 0.0005), ((16.0, 0.3), 0.016, 0.0003),
+    ((np.nan, np.nan), 0.0, 0.005), ((16.0, np.nan), 0.016, 0.0005), ((16.0, 0.3), 0.016, 0.0003),
     ((0.0, 0.0), 0.0, 1e-6)])
 def test_a_readout_that_is_not_told_may_be_a_webcam_s_and_one_that_is_has_its_sigma(told, mean_s, sigma_s):
     camera = CameraModel(MATRIX, LENS, (1280, 720), readout_ms=told[0], readout_sigma_ms=told[1])

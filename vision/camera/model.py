@@ -25,8 +25,9 @@ PARAMETERS = ("f", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
 LEAST_FOCAL_SIGMA = 1e-5
 MOST_READOUT_MS = 70.0  # of a picture at 15 a second
 # mean and sigma where the file does not tell: webcams read their rows within 5 to 33 ms, from either end, some cameras
-# at once; and sigma of one that is given without [common practice, no source]
-_UNKNOWN_READOUT_MS, _TOLD_READOUT_MS = (0.0, 8.0), 0.5
+# at once [common practice, no source], but with more a tool that comes in is followed less well; and sigma of one that
+# is given without [convention]
+_UNKNOWN_READOUT_MS, _TOLD_READOUT_MS = (0.0, 5.0), 0.5
 LEAST_RMS_PX = 1e-3  # corners in drawn pictures are met so well, in photographs never
 
 

@@ -43,7 +43,8 @@ from vision.types import (
 __all__ = ["NozzleModel", "Tracker"]
 
 _COAST_S, _LOST_S = 0.2, 0.4  # for which a tool that is not seen is foretold, and looked for where it was [convention]
-_BORDER = 0.06  # of the picture's width and height, in which an outlet may have left unseen
+# of the picture's width and height, and sigmas of where it has come, within which an outlet may have left unseen
+_BORDER, _SIGMAS = 0.06, 1.0
 _GOOD_QUALITY = 0.7  # share of the outline from which on no other pose is looked for
 # at least so often, and sooner while a track is young, it looks for another
 _SECOND_SEARCH_S, _EARLY_SEARCH_S = 4.0, 0.3
@@ -281,7 +282,9 @@ class Tracker:
 
     def _report(self, bench: BenchPose, t_s: float) -> NozzleTrack:
         """The track at a frame's time."""
-        if not self._hypotheses or self._hypotheses[0].fit is None:
+        # that it has left stands until a tool is likelier than none
+        is_away = self._is_bare and not self._is_there(LIKELY)
+        if is_away or not self._hypotheses or self._hypotheses[0].fit is None:
             return self._coasting(bench, t_s, "nozzle not recognised")
         states = [self._follower.expected(h.state, t_s) for h in self._hypotheses]
         tip_mm, axis, _ = estimate(states[0])
@@ -315,10 +318,12 @@ class Tracker:
         return NozzleTrack(t_s, status, nan3, nan3, nan3, np.full((6, 6), np.nan), self._t_reported_s, reason)
 
     def _is_inside(self, bench: BenchPose, t_s: float) -> bool:
-        """Whether the likeliest outlet is too far inside the picture to have left."""
-        tip_mm = self._in_camera(self._follower.expected(self._hypotheses[0].state, t_s), bench).tip_mm
-        at = self._camera.project(tip_mm[None])[0] / self._camera.image_size_px
-        return bool(((at > _BORDER) & (at < 1.0 - _BORDER)).all())
+        """Whether the likeliest outlet is too far inside the picture to have left, as far as its way is known."""
+        ahead = self._follower.expected(self._hypotheses[0].state, t_s)
+        tip_mm, size_px = self._in_camera(ahead, bench).tip_mm, np.array(self._camera.image_size_px)
+        sigma_px = self._camera.focal_px / tip_mm[2] * np.sqrt(np.linalg.eigvalsh(ahead.cov[:3, :3])[-1])
+        at_px, border_px = self._camera.project(tip_mm[None])[0], np.maximum(_BORDER * size_px, _SIGMAS * sigma_px)
+        return bool(((at_px > border_px) & (at_px < size_px - border_px)).all())
 
     def _went_out(self, bench: BenchPose, t_s: float) -> bool:
         """Whether the outlet was last seen on its way out of the picture, and must have got there: nothing in it hides
