@@ -223,6 +223,18 @@ def test_a_tool_that_has_left_is_away_until_one_is_likelier_than_none(log_odds, 
     assert tracker._report(BenchPose(0.0, np.eye(4), 1e-6 * np.eye(6), 14, 0.1), 0.0).status is status
 
 
+@pytest.mark.parametrize(("sigma_mm", "is_inside"), [(1.0, True), (60.0, False)])
+def test_an_outlet_whose_way_is_hardly_known_may_have_left_from_the_middle_of_the_picture(sigma_mm, is_inside):
+    tracker, h = Tracker(CAMERA, StillBench(), NozzleModel(TOOL), 0.0), _at(0.0, 3.0, 1)
+    size_px = np.array(CAMERA.image_size_px)
+    tip_mm = np.append((0.75 * size_px - CAMERA.camera_matrix_px[:2, 2]) / CAMERA.focal_px * 200.0, 200.0)
+    cov = h.state.cov.copy()
+    cov[:3, :3] = sigma_mm**2 * np.eye(3)  # a quarter of the height, 180 px, from the rim: 36 mm at that distance
+    tracker._hypotheses = [replace(h, state=replace(h.state, cov=cov, mean=np.append(tip_mm, h.state.mean[3:])))]
+
+    assert tracker._is_inside(BenchPose(0.0, np.eye(4), 1e-6 * np.eye(6), 14, 0.1), 0.0) is is_inside
+
+
 def test_a_new_pose_that_its_picture_makes_less_likely_than_one_in_fifty_beside_another_is_not_followed():
     # it begins with a tenth of all odds: one in fifty is a picture that speaks five times as much for the other
     followed = replace(_at(10.0, 2.0, 0), log_ratio=10.0)

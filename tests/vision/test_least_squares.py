@@ -159,8 +159,8 @@ TIP = np.array([3.0, -2.0, 5.0])
 
 def _solve(jacobian, group, mm, offset, sigma, gain, spread=1e6, is_exact=False, crowding=0.0):
     cov, prior_offset = _prior()
-    known = Known(np.zeros(3), np.zeros(3), 0.0, prior_offset, cov, False, 0.01, READOUT_VAR, SLOPE_VAR, TRAVEL_VAR,
-                  ROW, REST + ROW @ TIP)
+    known = Known(np.zeros(3), np.zeros(3), 0.0, prior_offset, cov, False, READOUT_VAR, SLOPE_VAR, TRAVEL_VAR, ROW,
+                  REST + ROW @ TIP)
     edges = Edges(jacobian, ALONG[:len(group)], GROUPS[group], mm, offset, sigma, gain, np.full(len(offset), crowding),
                   TRAVEL_PX[:len(group)])
     return solve(edges, known, EXPECTED, TIP, spread, is_exact)

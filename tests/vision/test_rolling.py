@@ -149,6 +149,23 @@ def test_a_readout_that_the_camera_s_file_does_not_tell_is_learned_from_the_tool
     assert 0.004 < found.value_s < 0.016  # on its way from 0
 
 
+def test_where_the_tool_s_rows_are_not_the_middle_ones_its_way_by_the_readout_s_doubt_is_in_the_band(rolled):
+    follower = Follower(CAMERA, NozzleModel(TOOL, EDGES), 0.0)
+    ahead = start_state(0.0, bench_chart(_pose(T_S), BENCH), 0.01 * np.eye(6), follower._motion)
+    ahead.mean[N_POSE:N_POSE + 5] = [80.0, -50.0, 20.0, 0.3, -0.2]
+    prior, travel = follower._expected(ahead, BENCH)
+    fit = replace(fit_pose(CAMERA, TOOL, rolled, _pose(T_S), EDGES, prior=prior, travel=travel), row_share=0.3)
+
+    follower.readout.var_s2 = 0.0
+    told = follower._conditioned(ahead, fit, BENCH)
+    follower.readout.var_s2 = 0.01**2
+    untold = follower._conditioned(ahead, fit, BENCH)
+
+    rates, cov = told.mean[N_POSE:N_POSE + 5], told.cov[N_POSE:N_POSE + 5, N_POSE:N_POSE + 5]
+    assert_allclose(untold.steady_cov - told.steady_cov, (0.3 * 0.01)**2 * (np.outer(rates, rates) + cov), rtol=1e-6,
+                    atol=1e-12)
+
+
 def test_rates_go_with_the_pose_as_the_filter_s_own_covariance_has_it():
     follower = Follower(CAMERA, NozzleModel(TOOL, EDGES), 0.0)
     motion = follower._motion

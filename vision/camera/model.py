@@ -97,7 +97,7 @@ class CameraModel:
 
     @property
     def readout_s(self) -> float:
-        """From the first row's exposure to the last row's [s]; what cameras have on the mean where it is not known."""
+        """From the first row's exposure to the last row's [s]; 0 where it is not known, with a sigma that says so."""
         return 1e-3 * (_UNKNOWN_READOUT_MS[0] if np.isnan(self.readout_ms) else self.readout_ms)
 
     @property

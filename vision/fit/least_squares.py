@@ -38,8 +38,8 @@ class Known(NamedTuple):
         Of the steps of `moved_pose`, then of the offsets.
     is_free : bool
         As in `PosePrior`.
-    readout_s, readout_var : float
-        From the first row's exposure to the last row's, and its variance [s^2].
+    readout_var : float
+        Of the time from the first row's exposure to the last row's [s^2].
     slope_var : array, shape (g,)
         Variance with which a group's edges may seem turned, or a rim's bowed, in one picture: at the ends of their side
         [px^2].
@@ -55,7 +55,6 @@ class Known(NamedTuple):
     offset_px: np.ndarray
     cov: np.ndarray
     is_free: bool
-    readout_s: float
     readout_var: float
     slope_var: np.ndarray
     travel_var: np.ndarray

@@ -205,8 +205,8 @@ def fit_pose(
     normal, distance = (np.zeros(3), 0.0) if plane is None else (plane[0] / plane[2], float(plane[1] / plane[2]))
     travel = _RESTING if travel is None else travel
     known = Known(*_as_numbers(prior.pose), prior.offset_px, prior.cov, prior.is_free,
-                  travel.readout_s, travel.readout_var, slope_variances(body) * is_exact,
-                  travel_variances(body) * is_exact, normal, distance)
+                  travel.readout_var, slope_variances(body) * is_exact, travel_variances(body) * is_exact, normal,
+                  distance)
     found, is_found = fit_rounds(
         tool_of(body), lens_of(camera), _scene_of(picture, veil), *_as_numbers(start), known,
         travel, np.array(spreads_px, float), float(step_mm), is_exact, tables_of(CutGrid(float(reach_px))))

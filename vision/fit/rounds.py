@@ -117,7 +117,7 @@ def fit_rounds(tool, lens, scene, tip, axis, roll_rad, known, travel, spreads_px
         As in `fit_pose`.
     """
     seen_px = np.zeros(len(known.offset_px) // 2)
-    readout_s = known.readout_s
+    readout_s = travel.readout_s
     for i in range(len(spreads_px)):  # `_round` is called in one place, since it is compiled as a part of this
         found = _round(tool, lens, scene, tip, axis, roll_rad, readout_s, known, travel, spreads_px[i], step_mm,
                        i == len(spreads_px) - 1, is_exact, seen_px, tables)
@@ -149,11 +149,11 @@ def _round(tool, lens, scene, tip, axis, roll_rad, readout_s, known, travel, spr
     own = np.ascontiguousarray(jacobian[inside])
     jacobian, expected = np.empty((n, N_SHARED)), np.empty(N_SHARED)
     put(_steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad), expected[:6])
-    expected[6] = known.readout_s - readout_s
+    expected[6] = travel.readout_s - readout_s
     rates = travel.rates - travel.faster @ expected[:6]
-    sides, middle_px, share = np.empty(n, np.int64), np.empty(n), np.empty(n)
-    blur, travel_px = np.empty(n), np.empty(n)
-    own_share = (px[:, 1].mean() + 0.5) / scene.known.shape[0] - 0.5 if n else 0.0
+    sides, middle_px, blur, travel_px = np.empty(n, np.int64), np.empty(n), np.empty(n), np.empty(n)
+    share = (px[:, 1] + 0.5) / scene.known.shape[0] - 0.5
+    own_share = share.mean() if n else 0.0
     length_mm, along = values[:, 1][inside], values[:, 2][inside]
     for i in range(n):
         sides[i] = side_of(labels[i, 0], labels[i, 1])
@@ -161,7 +161,6 @@ def _round(tool, lens, scene, tip, axis, roll_rad, readout_s, known, travel, spr
         speed_px_s = own[i, 0] * rates[0] + own[i, 1] * rates[1] + own[i, 2] * rates[2]
         travel_px[i] = abs(speed_px_s) * travel.open_s
         speed_px_s += own[i, 3] * rates[3] + own[i, 4] * rates[4] + own[i, 5] * rates[5]
-        share[i] = (px[i, 1] + 0.5) / scene.known.shape[0] - 0.5
         put(own[i], jacobian[i, :6])
         jacobian[i, 6] = (share[i] - own_share) * speed_px_s
         for k in range(2):

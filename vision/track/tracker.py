@@ -263,9 +263,8 @@ class Tracker:
         """How the tool may be held now: as a moment ago, else as in the photographs."""
         return (self._hold,) if self._hold is not None and self._t_s - self._t_hold_s < _GRIP_S else self._nozzle.holds
 
-    def _learn(self, picture: Picture, bench: BenchPose, t_s: float, dt_s: float,
-               track: NozzleTrack) -> None:
-        """What a clear sight tells beside the pose: how long the shutter is open, and how the tool is held."""
+    def _learn(self, picture: Picture, bench: BenchPose, t_s: float, dt_s: float, track: NozzleTrack) -> None:
+        """What a clear sight tells beside the pose: of the camera, and how the tool is held."""
         if track.status is not TrackStatus.TRACKING:
             return
         best = self._hypotheses[0]
