@@ -73,23 +73,28 @@ class Search:
 
 
 class Searcher:
-    """Begins searches for one tool before one camera; parameters as in `Sought`."""
+    """Begins searches for one tool before one camera; parameters as in `Sought`.
+
+    A second look while the tool is followed lets everything else go first; while there is nothing to follow, nothing
+    matters more than finding it.
+    """
 
     def __init__(self, camera: CameraModel, body: NozzleBody, board_top_mm: float, bias: Biases) -> None:
         self._camera, self._body, self._board_top_mm, self._bias = camera, body, board_top_mm, bias
-        self._thread = ThreadPoolExecutor(1, "search", lower_priority)
+        self._first, self._second = ThreadPoolExecutor(1, "search"), ThreadPoolExecutor(1, "second search",
+                                                                                        lower_priority)
         # the bench as the search sees it; that goes on being learned
         self._still: tuple[np.ndarray, np.ndarray] | None = None
 
     def begin(self, picture: Picture, bench: BenchPose, t_s: float, holds: tuple[Hold, ...],
-              hypotheses: list[Hypothesis]) -> Search:
-        """Look for the tool everywhere in a picture, beside those hypotheses."""
+              hypotheses: list[Hypothesis], is_known: bool = False) -> Search:
+        """Look for the tool everywhere in a picture, beside those hypotheses; whether one of them surely is it."""
         if self._still is None:
             self._still = np.empty_like(picture.background), np.empty_like(picture.known)
         for kept, now in zip(self._still, (picture.background, picture.known), strict=True):
             np.copyto(kept, now)
         still = replace(picture, background=self._still[0], known=self._still[1])
         sought = Sought(self._camera, self._body, bench.cam_from_bench, self._board_top_mm, self._bias, holds)
-        answer = self._thread.submit(find_poses, sought, still)
+        answer = (self._second if is_known else self._first).submit(find_poses, sought, still)
         return Search(t_s, still, bench, answer, share_for_new(hypotheses), holds,
                       [h for h in hypotheses if h.fit is not None])

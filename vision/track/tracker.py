@@ -238,7 +238,8 @@ class Tracker:
         is_whole = bool(self._hypotheses) and self._hypotheses[0].fit is not None and self._share(self._hypotheses[0],
                                                                                                   bench) >= WHOLE
         holds = self._nozzle.holds if is_whole else self._holds()
-        search = self._search = self._searcher.begin(picture, bench, t_s, holds, self._hypotheses)
+        search = self._search = self._searcher.begin(picture, bench, t_s, holds, self._hypotheses,
+                                                     self._is_there(SURE))
         self._t_search_s = t_s
         return search
 
