@@ -50,9 +50,9 @@ _KNOWN_LOG_ODDS = 4.0  # from which on the metal's appearance is not asked any m
 # shares of what is usual of the outline, and of all of it, below which other ways to see it are tried [convention]
 _AS_USUAL, _LOW_QUALITY = 0.9, 0.35
 _WELL_QUALITY = 0.77  # below it a pose's sigma grows, as the cube of how much quality lacks
-# so often at most a track is looked for around where it is expected: that takes as long as following it for three
-# pictures, and a search of the whole picture goes on besides [convention]
-_AROUND_S = 0.1
+# so often at most a track that is seen badly is looked for in other ways, through smoke and around where it is expected:
+# that takes as long as following it for three pictures, and a search of the whole picture goes on besides [convention]
+_OTHERWISE_S = 0.1
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
 _SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench
 _NEAR_STEPS = [15.0, 15.0, 15.0, 0.1, 0.1, 0.1]  # [mm], [rad]: as far as poses near a track are drawn
@@ -113,8 +113,8 @@ class Follower:
         prior, travel = self._expected(ahead, bench)
         if share_in_view(self._camera, self._body, prior.pose) > IN_PART:
             picture = replace(picture, noise=_paled(picture.noise))
-        fit, is_smoky, t_around_s = self._fit(h, picture, prior, travel, t_s, searches_around)
-        h = replace(h, t_around_s=t_around_s)
+        fit, is_smoky, t_otherwise_s = self._fit(h, picture, prior, travel, t_s, searches_around)
+        h = replace(h, t_otherwise_s=t_otherwise_s)
         dt_s = t_s - h.t_s
         ratio = -np.inf if fit is None else self._log_ratio(fit, picture, bench, holds, h.log_odds < _KNOWN_LOG_ODDS)
         hidden = replace(h, t_s=t_s, fit=None, log_ratio=ratio,
@@ -156,22 +156,26 @@ class Follower:
     def _fit(self, h: Hypothesis, picture: Picture, prior: PosePrior, travel: Travel, t_s: float,
              searches_around: bool) -> tuple[PoseFit | None, bool, float]:
         """The best fit near where the tool is expected, or else from around there; whether it is seen through smoke;
-        and when it was last looked for around."""
-        fit, is_smoky = self._fit_from(h, picture, prior, prior.pose, travel)
-        is_poor = fit is None or fit.quality < min(_LOW_QUALITY, _AS_USUAL * h.quality)
-        if not (is_poor and searches_around and t_s - h.t_around_s >= _AROUND_S):
-            return fit, is_smoky, h.t_around_s
+        and when it was last looked for otherwise."""
+        is_due = t_s - h.t_otherwise_s >= _OTHERWISE_S
+        fit, is_smoky = self._fit_from(h, picture, prior, prior.pose, travel, is_due)
+        usual = _AS_USUAL * h.quality
+        if not is_due or (fit is not None and fit.quality > usual):
+            return fit, is_smoky, h.t_otherwise_s
+        if not searches_around or (fit is not None and fit.quality >= min(_LOW_QUALITY, usual)):
+            return fit, is_smoky, t_s
         other, veiled = self._fit_around(h, picture, prior, travel)
         if other is not None and (fit is None or other.score > fit.score):
             return other, veiled, t_s
         return fit, is_smoky, t_s
 
-    def _fit_from(self, h: Hypothesis, picture: Picture, prior: PosePrior, start: ToolPose,
-                  travel: Travel) -> tuple[PoseFit | None, bool]:
+    def _fit_from(self, h: Hypothesis, picture: Picture, prior: PosePrior, start: ToolPose, travel: Travel,
+                  looks_through: bool = True) -> tuple[PoseFit | None, bool]:
         """A fit from a start near the track, edges taken close by as long as that serves as well as usual, then further
-        away and through smoke; and whether through smoke was best."""
+        away and, where asked or seen so before, through smoke; and whether through smoke was best."""
         best, most, is_smoky = None, 0.0, False
-        for setting in (_VEILED, _CLOSE, _WIDE) if h.is_smoky else (_CLOSE, _WIDE, _VEILED):
+        clear = (_CLOSE, _WIDE)
+        for setting in (_VEILED, *clear) if h.is_smoky else (*clear, _VEILED) if looks_through else clear:
             spreads_px, veil = setting
             fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior,
                            spreads_px=spreads_px, travel=travel, veil=veil)

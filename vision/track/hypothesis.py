@@ -52,8 +52,8 @@ class Hypothesis:
         Running mean of the fits'.
     is_smoky : bool
         Whether it was seen through smoke.
-    t_around_s : float
-        When it was last looked for around where it was expected.
+    t_otherwise_s : float
+        When it was last looked for through smoke, too, or around where it was expected.
     """
 
     state: ToolState
@@ -65,7 +65,7 @@ class Hypothesis:
     log_ratio: float
     quality: float
     is_smoky: bool = False
-    t_around_s: float = -np.inf
+    t_otherwise_s: float = -np.inf
 
 
 def updated_log_odds(log_odds: float, log_ratio: float, dt_s: float) -> float:
