@@ -15,8 +15,8 @@ from vision.compiled import njit, put
 from vision.nozzle.body import NozzleBody, ToolPose, axis_frame, cross, roll_of, sideways_of
 from vision.types import FloatArray
 
-__all__ = ["STEP", "Outline", "Placed", "outline", "turned", "turned_pose", "moved_pose", "moved_poses", "tool_hull",
-           "bend_direction", "body_arrays", "coarseness", "trace", "trace_inputs"]
+__all__ = ["STEP", "Outline", "Placed", "Poses", "outline", "turned", "turned_pose", "moved_pose", "moved_poses",
+           "tool_hull", "bend_direction", "body_arrays", "coarseness", "trace", "trace_inputs"]
 
 STEP = 2  # side of a rim seen against a slice further from us
 _RING = 24  # points of a circle: by which its picture hides, and of cuts at most [convention]
@@ -45,6 +45,14 @@ class Placed(NamedTuple):
     straight: FloatArray
     after: FloatArray
     bend_at_mm: float
+
+
+class Poses(NamedTuple):
+    """Several poses: outlets [mm], jet directions, and the directions from which rolls count, each (n, 3)."""
+
+    tips: FloatArray
+    axes: FloatArray
+    sideways: FloatArray
 
 
 class _Points(NamedTuple):
@@ -141,9 +149,7 @@ def moved_pose(pose: ToolPose, step: FloatArray) -> ToolPose:
 
 @njit(cache=True, nogil=True)
 def moved_poses(tip_mm, axis, roll_rad, steps):
-    """Poses after each of some steps (n, 6): outlets, jet directions and the directions from which rolls count, each
-    (n, 3).
-    """
+    """`Poses` after each of some steps (n, 6)."""
     n = len(steps)
     tips, axes, sideways = np.empty((n, 3)), np.empty((n, 3)), np.empty((n, 3))
     for i in range(n):
@@ -151,7 +157,7 @@ def moved_poses(tip_mm, axis, roll_rad, steps):
         new, side = turned_pose(axis, roll_rad, steps[i])
         put(new, axes[i])
         put(side, sideways[i])
-    return tips, axes, sideways
+    return Poses(tips, axes, sideways)
 
 
 @njit(cache=True, nogil=True)
