@@ -7,6 +7,7 @@ import json
 import math
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -26,7 +27,14 @@ from monitor.repeat.compare.baseline import (
     read_decisions,
     words_of,
 )
-from monitor.repeat.compare.comparison import BASELINE, Comparison, compare, compare_folders, find_pass
+from monitor.repeat.compare.comparison import (
+    BASELINE,
+    ChartDesign,
+    Comparison,
+    compare,
+    compare_folders,
+    find_pass,
+)
 from monitor.repeat.compare.gauge import GaugeStudy, crossed_anova, study
 from monitor.repeat.compare.passes import open_trace
 from monitor.repeat.compare.tables import as_json, gauge_json, gauge_lines, lines, pass_rows
@@ -64,9 +72,9 @@ def _show(found: Comparison, args: argparse.Namespace, gauge: GaugeStudy | None)
     others = [note for note in found.notes if not note.startswith(BASELINE)]
 
     def again(rules: tuple[int, ...], reference: int | None, decisions: Sequence[Decision]) -> Comparison:
-        return compare(found.passes, found.job, rules=rules, reference=reference, batch=args.batch, gauge=gauge,
-                       notes=[*(BASELINE + line for line in words_of(decisions)), *others],
-                       aside=aside_of(found.passes, decisions))
+        new = compare(found.passes, found.job, ChartDesign(rules, args.batch), reference=reference, gauge=gauge,
+                      aside=aside_of(found.passes, decisions))
+        return replace(new, notes=(*(BASELINE + line for line in words_of(decisions)), *others, *new.notes))
     return show_comparison(found, again, args.theme, args.language, Path(args.baseline) if args.baseline else None)
 
 
@@ -106,8 +114,8 @@ def read_gauge_sheet(path: Path, width_mm: float | None = None) -> GaugeStudy:
 
 
 def _compare(args: argparse.Namespace, gauge: GaugeStudy | None) -> Comparison:
-    options = {"by_time": args.by_time, "any_job": args.any_job, "rules": args.rules, "batch": args.batch,
-               "gauge": gauge}
+    options = {"by_time": args.by_time, "any_job": args.any_job, "gauge": gauge,
+               "design": ChartDesign(tuple(args.rules), args.batch)}
     with progress_bar("replaying the heat") as progress:
         found = compare_folders(args.recordings, progress=progress, **options)
     if gauge is not None and not math.isfinite(gauge.share_of_limits):

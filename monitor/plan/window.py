@@ -16,7 +16,7 @@ from monitor.heat.types import Band, HeatSetup
 from monitor.heat.uncertainty import prior
 from monitor.plan.chance import Judged, judge
 from monitor.plan.course import COARSE, Course, Ensemble, Progress, Stage, repeated, run_stages
-from monitor.plan.measures import Measure, best_measures
+from monitor.plan.measures import best_measures
 from monitor.plan.search import NEAR, PlanLimits, SettingMap, search
 from monitor.plan.stages import best_descent, cut, find_stages
 from monitor.plan.surface import Way, cool_star, coordinates, run_members
@@ -34,13 +34,8 @@ MAP_MEMBERS, START_MEMBERS = 129, 1001
 COOLING_STEPS_S = (1.0, 1.0, 2.0, 2.0, 3.0, 3.0, 4.0, 4.0, 5.0, 5.0, 10.0, 10.0, 20.0, 20.0, 40.0, 40.0)
 
 
-def make_plan(
-    setup: HeatSetup,
-    limits: PlanLimits | None = None,
-    *,
-    calibration: Calibration | None = None,
-    progress: Progress | None = None,
-) -> Plan:
+def make_plan(setup: HeatSetup, limits: PlanLimits | None = None, *, calibration: Calibration | None = None,
+              progress: Progress | None = None) -> Plan:
     """Find the setting to begin with, and say how likely it works.
 
     Parameters
@@ -60,34 +55,39 @@ def make_plan(
     """
     limits, told = limits or PlanLimits(), progress or (lambda share: None)
     knowledge = calibration.knowledge if calibration is not None and calibration.mismatch(setup) is None else prior()
-    melt, bounds = melt_wanted(setup.part), site_limits(setup)
     few = Ensemble.draw(knowledge, MAP_MEMBERS, setup)
     settings = search(setup, limits, few, lambda s: told(0.4 * s))
-    setpoint, stages = _setting(setup, limits, few, settings, lambda s: told(0.4 + 0.2 * s))
-    many = Ensemble.draw(knowledge, START_MEMBERS, setup)
-    course, notes = run_members(setup, many, Way(setpoint, stages))
+    way = Way(*_setting(setup, limits, few, settings, lambda s: told(0.4 + 0.2 * s)))
+    plan, notes = _plan_for(setup, limits, settings, way, Ensemble.draw(knowledge, START_MEMBERS, setup))
     told(0.75)
+    if plan.verdict != "open":
+        rest = lambda s: told(0.75 + 0.25 * s)
+        measures = best_measures(setup, limits, few, plan.chance_stop_on_melt, settings.sweep_m, rest)
+        plan = replace(plan, measures=measures)
+    told(1.0)
+    return replace(plan, reason=reason(plan), cautions=cautions(plan, knowledge, notes))
+
+
+def _plan_for(setup: HeatSetup, limits: PlanLimits, settings: SettingMap, way: Way,
+              ensemble: Ensemble) -> tuple[Plan, tuple[str, ...]]:
+    """The plan of a way up to the longest pass, as yet without measures and words; and the notes of its heat model."""
+    melt, bounds = melt_wanted(setup.part), site_limits(setup)
+    course, notes = run_members(setup, ensemble, way)
     judged = judge(course, bounds, melt)
     stop, why = _latest_stop(judged, bounds, limits)
     chances = _chances(judged, stop)
-    start = _start(setup, many, course, Way(setpoint, cut(stages, stop)), chances.dwell_s)
+    start = _start(setup, ensemble, course, Way(way.setpoint_c, cut(way.stages, stop)), chances.dwell_s)
     verdict = _verdict(setup, start, chances)
-    measures: tuple[Measure, ...] = ()
-    if verdict != "open":
-        rest = lambda s: told(0.75 + 0.25 * s)
-        measures = best_measures(setup, limits, few, chances.stop_on_melt, settings.sweep_m, rest)
-    told(1.0)
     early, middle, late, earliest, latest = _melt_times(judged, (0.1, 0.5, 0.9, 0.05, 0.95))
-    plan = Plan(
-        setup, melt=melt, limits=bounds, settings=settings, passes=stages, course=course,
+    return Plan(
+        setup, melt=melt, limits=bounds, settings=settings, passes=way.stages, course=course,
         verdict=verdict, start=start if verdict != "closed" else None, closest=start,
         chance_stop_on_melt=chances.stop_on_melt, chance_by_latest_stop=chances.by_stop,
         chance_by_clock=chances.by_clock, melt_seen_s=(early, middle, late), melt_band_s=(earliest, latest),
         latest_stop_s=stop, latest_stop_why=why,
         colliding=_colliding(course, judged, bounds, melt, ramp_wanted_k_s(setup)) if verdict != "open" else (),
-        reflow=_reflow(setup, course, chances.dwell_s), measures=measures, reason="", cautions=(),
-    )
-    return replace(plan, reason=reason(plan), cautions=cautions(plan, knowledge, notes))
+        reflow=_reflow(setup, course, chances.dwell_s), measures=(), reason="", cautions=(),
+    ), notes
 
 
 class _Chances(NamedTuple):

@@ -13,7 +13,7 @@ from vision.bench.follower import find_markers
 from vision.bench.mat import Mat
 from vision.camera.model import CameraModel
 from vision.fit.bias import DEFAULT_BIAS, EdgeBias
-from vision.fit.expected import expected_spread
+from vision.fit.expected import ExpectedEdges, expected_spread
 from vision.nozzle.body import Hold, NozzleBody, ToolPose
 from vision.types import FloatArray
 
@@ -176,7 +176,7 @@ def _height_sigma_mm(camera: CameraModel, body: NozzleBody, pose: FloatArray, sh
     moved[:3, 3] *= share
     tip = (moved @ np.array([0.0, 0.0, HEIGHT_MM, 1.0]))[:3]
     tool: ToolPose = _UPRIGHT.pose_at(tip, moved)
-    return max(expected_spread(camera, body, tool, moved[:3, 2], _TOUCHED, lighter_outside=x).height_mm
+    return max(expected_spread(camera, body, tool, moved[:3, 2], ExpectedEdges(_TOUCHED, x)).height_mm
                for x in (False, True))
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from vision.calibrate.nozzle_file import NozzleCalibration
 from vision.camera.model import CameraModel
 from vision.fit.bias import EdgeBias
-from vision.fit.expected import expected_spread
+from vision.fit.expected import ExpectedEdges, expected_spread
 from vision.nozzle.body import Hold, NozzleBody, ToolPose
 from vision.types import FloatArray
 
@@ -146,7 +146,7 @@ def _spreads(camera: CameraModel, body: NozzleBody, cam_from_bench: FloatArray, 
     """Sigma of the height over a darker and over a lighter scene [mm]."""
     tip = (cam_from_bench @ np.array([*place_mm[:2], place_mm[2] + HEIGHT_MM, 1.0]))[:3]
     pose: ToolPose = hold.pose_at(tip, cam_from_bench)
-    dark, light = (expected_spread(camera, body, pose, cam_from_bench[:3, 2], bias, lighter_outside=x).height_mm
+    dark, light = (expected_spread(camera, body, pose, cam_from_bench[:3, 2], ExpectedEdges(bias, x)).height_mm
                    for x in (False, True))
     return dark, light
 

@@ -43,26 +43,35 @@ def application(argv: Sequence[str] = ("plumeline",), theme: str = "system", lan
     for name in _CV2_VARIABLES:
         os.environ.pop(name, None)
     os.environ.setdefault("QT_LOGGING_RULES", "qt.multimedia.*=false")  # it tells at length what it does without
-    from PyQt6.QtCore import qInstallMessageHandler
     from PyQt6.QtWidgets import QApplication
 
-    from monitor.ui.language import language_for
     from monitor.ui.theme import looks
 
     app = QApplication.instance()
     if app is None:
-        _need_screen()
-        app = QApplication(list(argv))
-        app.setApplicationName("plumeline")
-        app.setApplicationDisplayName("Plumeline")
-        app.setStyle("Fusion")
-        qInstallMessageHandler(_log_qt)
-        translator = language_for(language, app)
-        if translator is not None:
-            app.installTranslator(translator)
-        sys.excepthook = _log_fault
+        app = _made(argv, language)
     if looks().choice != theme:
         looks().choose(theme)
+    return app
+
+
+def _made(argv: Sequence[str], language: str):
+    """A new QApplication that logs its faults, in a language."""
+    from PyQt6.QtCore import qInstallMessageHandler
+    from PyQt6.QtWidgets import QApplication
+
+    from monitor.ui.language import language_for
+
+    _need_screen()
+    app = QApplication(list(argv))
+    app.setApplicationName("plumeline")
+    app.setApplicationDisplayName("Plumeline")
+    app.setStyle("Fusion")
+    qInstallMessageHandler(_log_qt)
+    translator = language_for(language, app)
+    if translator is not None:
+        app.installTranslator(translator)
+    sys.excepthook = _log_fault
     return app
 
 

@@ -104,7 +104,7 @@ def lanes_of(traces: Traces, job: Job, found: Sequence[Happening], other: tuple[
     laid : Laid, optional
         A pass that is laid over one of these.
     """
-    def beside(pick: str, series: int) -> tuple[Curve, ...]:
+    def beside(pick: str) -> tuple[Curve, ...]:
         curves = ()
         if other is not None:
             name, theirs, shift_s = other
@@ -119,20 +119,14 @@ def lanes_of(traces: Traces, job: Job, found: Sequence[Happening], other: tuple[
         BarLane(tr("passes"), tuple(_bar(h) for h in found if h.kind == "pass")),
         *_warning_lanes(tr("warnings"), "{}", found),
         *(_warning_lanes(tr("warnings, what if"), tr("{}, what if"), again.found) if again else []),
-        CurveLane(tr("height"), "mm", (Curve(here, traces.t_s, traces.height_mm), *beside("height_mm", 0)),
+        CurveLane(tr("height"), "mm", (Curve(here, traces.t_s, traces.height_mm), *beside("height_mm")),
                   job.limits.height_mm, 2.2),
         *([CurveLane(tr("distance, 90 %"), "mm", (laid.distance,))] if laid else []),
-        CurveLane(tr("off target"), "mm", (Curve(here, traces.t_s, traces.off_target_mm), *beside("off_target_mm", 0))),
-        CurveLane(tr("tilt"), tr("degrees"), (Curve(here, traces.t_s, traces.tilt_deg), *beside("tilt_deg", 0))),
-        CurveLane(tr("speed"), "mm/s", (Curve(here, traces.t_s, traces.speed_mm_s, 0, False),
-                                        *beside("speed_mm_s", 0))),
+        CurveLane(tr("off target"), "mm", (Curve(here, traces.t_s, traces.off_target_mm), *beside("off_target_mm"))),
+        CurveLane(tr("tilt"), tr("degrees"), (Curve(here, traces.t_s, traces.tilt_deg), *beside("tilt_deg"))),
+        CurveLane(tr("speed"), "mm/s", (Curve(here, traces.t_s, traces.speed_mm_s, 0, False), *beside("speed_mm_s"))),
     ]
-    lanes += _heat_lanes(traces, job, None if again is None else again.traces)
-    parts = tuple(_bar(h) for h in found if h.kind == "part")
-    lanes += [BarLane(tr("parts"), parts)] if parts else []
-    lanes.append(BarLane(tr("notes"), tuple(_bar(h) for h in found if h.kind in ("comment", "event"))))
-    gaps = tuple(_bar(h) for h in found if h.kind == "gap")
-    return [*lanes, BarLane(tr("not analysed"), gaps)] if gaps else lanes
+    return lanes + _heat_lanes(traces, job, None if again is None else again.traces) + _lower_lanes(found)
 
 
 def thinned(t_s: FloatArray, values: FloatArray, start_s: float, end_s: float, n_columns: int) -> tuple[FloatArray,
@@ -179,6 +173,14 @@ def _heat_lanes(traces: Traces, job: Job, again: Traces | None) -> list[CurveLan
         energy += (Curve(tr("what if"), again.heat_t_s, again.energy_j, 4, True),)
     return [CurveLane(tr("temperature, estimate"), "C", temps, weight=1.9, is_rising=True),
             CurveLane(tr("heat since start, est."), "J", energy, weight=1.3, is_rising=True)]
+
+
+def _lower_lanes(found: Sequence[Happening]) -> list[BarLane]:
+    """Notes, before them what moved, and after them what was not analysed, where there is any."""
+    parts, notes, gaps = (tuple(_bar(h) for h in found if h.kind in kinds)
+                          for kinds in (("part",), ("comment", "event"), ("gap",)))
+    return [*([BarLane(tr("parts"), parts)] if parts else []), BarLane(tr("notes"), notes),
+            *([BarLane(tr("not analysed"), gaps)] if gaps else [])]
 
 
 def _warning_lanes(none: str, name: str, found: Sequence[Happening]) -> list[BarLane]:

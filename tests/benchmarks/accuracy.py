@@ -19,7 +19,7 @@ from matplotlib.figure import Figure
 from tests.benchmarks.command import command
 from vision.camera.model import CameraModel
 from vision.fit.bias import DEFAULT_BIAS, EdgeBias
-from vision.fit.expected import Expected, expected_spread
+from vision.fit.expected import Expected, ExpectedEdges, expected_spread
 from vision.nozzle.body import NozzleBody, ToolPose, body_from_measures
 
 FOCAL_WIDTHS = 0.78  # a webcam of about 65 degrees across
@@ -57,7 +57,7 @@ def expected(**changes) -> Expected:
     handle = np.cos(lean) * up + np.sin(lean) * away
     tip = np.array([0.0, 0.0, given["distance_mm"]]) - 25.0 * handle  # the metal's middle in the picture's middle
     bias, lighter = SURFACES[given["surface"]]
-    return expected_spread(camera, body, ToolPose(tip, -handle), up, bias, lighter_outside=lighter)
+    return expected_spread(camera, body, ToolPose(tip, -handle), up, ExpectedEdges(bias, lighter))
 
 
 def main(arguments: list[str]) -> int:

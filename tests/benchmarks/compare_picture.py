@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from monitor.repeat.compare.baseline import LEFT_OUT, aside_of, words_of
-from monitor.repeat.compare.comparison import compare
+from monitor.repeat.compare.comparison import ChartDesign, compare
 from tests.benchmarks.command import command
 from tests.benchmarks.judgements import as_passes, hand
 from tests.monitor.make import job
@@ -48,8 +48,8 @@ def main(arguments):
     app, shown = application(theme=look), passes()
 
     def again(rules, reference, decisions):
-        return compare(shown, job(), rules=rules, reference=reference, aside=aside_of(shown, decisions),
-                       notes=words_of(decisions))
+        new = compare(shown, job(), ChartDesign(rules), reference=reference, aside=aside_of(shown, decisions))
+        return dataclasses.replace(new, notes=tuple(words_of(decisions)))
     with tempfile.TemporaryDirectory() as scratch:
         window = CompareWindow(compare(shown, job()), again, Path(scratch) / "baseline.toml")
         window.show()

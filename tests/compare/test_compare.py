@@ -12,7 +12,7 @@ import pytest
 
 from monitor.cli.main import main
 from monitor.errors import InputError
-from monitor.repeat.compare.comparison import compare, compare_folders, find_pass
+from monitor.repeat.compare.comparison import ChartDesign, compare, compare_folders, find_pass
 from monitor.repeat.compare.gauge import crossed_anova, study
 from monitor.repeat.compare.odd import chances, odd_passes, pick_reference
 from monitor.repeat.compare.order import order_of
@@ -442,7 +442,8 @@ def test_rules_that_are_not_there_are_refused(rules):
 def test_samples_of_like_passes_are_charted_in_the_measure_s_unit():
     rng = np.random.default_rng(9)
     dwell = 3 * np.exp(rng.normal(0, 0.1, 84))
-    view = compare([one(i, dwell=d) for i, d in enumerate([*dwell, 3.0, 3.1])], job(), batch=4).measures["dwell_s"]
+    passes = [one(i, dwell=d) for i, d in enumerate([*dwell, 3.0, 3.1])]
+    view = compare(passes, job(), ChartDesign(batch=4)).measures["dwell_s"]
 
     logs = np.log(dwell).reshape(21, 4)  # the last two passes make no sample
     np.testing.assert_allclose(view.means.values, np.exp(logs.mean(1)))
@@ -473,7 +474,7 @@ def test_marks_tell_what_was_left_out_what_is_odd_and_where_a_drift_ends():
     heights = 12.0 + 0.25 * np.arange(24) + np.random.default_rng(5).normal(0, 0.2, 24)
     passes = [one(i, height=h, sigma=0.1) for i, h in enumerate(heights)]
 
-    found = compare(passes, job(), aside={3: "a cable hung in the way"}, rules=(4,))
+    found = compare(passes, job(), ChartDesign((4,)), aside={3: "a cable hung in the way"})
 
     assert found.marks(3) == ("left out: a cable hung in the way",)
     # eight throws of a coin alike, heads or tails: 2^8 - 1 throws on average

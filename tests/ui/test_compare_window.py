@@ -1,19 +1,21 @@
 """The compare window, driven as a person would."""
 
+from dataclasses import replace
+
 import pytest
 from PyQt6.QtCore import QPoint, QSettings, Qt
 from PyQt6.QtWidgets import QDialogButtonBox
 
 from monitor.repeat.compare.baseline import BEGUN_ANEW, LEFT_OUT, TAKEN_BACK, aside_of, read_decisions, words_of
-from monitor.repeat.compare.comparison import compare
+from monitor.repeat.compare.comparison import ChartDesign, compare
 from tests.compare.test_compare import one
 from tests.monitor.make import job
 
 
 def again(passes):
     def work(rules, reference, decisions):
-        return compare(passes, job(), rules=rules, reference=reference, aside=aside_of(passes, decisions),
-                       notes=words_of(decisions))
+        new = compare(passes, job(), ChartDesign(rules), reference=reference, aside=aside_of(passes, decisions))
+        return replace(new, notes=tuple(words_of(decisions)))
     return work
 
 

@@ -35,7 +35,7 @@ def as_camera(light):
 
 
 def independent(share):
-    """Noise, as `find_edges` takes it, of a picture whose channels scatter by that share each on its own: of their
+    """Noise, as `Tolerance` has it, of a picture whose channels scatter by that share each on its own: of their
     mean, of one less the mean of the others, of the difference of two."""
     return share / np.sqrt(3), share * np.sqrt(1.5), share * np.sqrt(2)
 

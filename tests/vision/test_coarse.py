@@ -10,8 +10,17 @@ from vision.camera.lens import lens_of
 from vision.camera.model import CameraModel
 from vision.fit.pose import Picture
 from vision.nozzle.body import Hold, ToolPose, axis_frame, body_from_measures, sideways_of
-from vision.nozzle.silhouette import body_arrays, outline, tool_hull
-from vision.track.coarse import direction_of, reward, shares, sweep_poses, sweep_tube, visible_reward
+from vision.nozzle.silhouette import Poses, body_arrays, outline, tool_hull
+from vision.track.coarse import (
+    CoarseTool,
+    EdgeView,
+    direction_of,
+    reward,
+    shares,
+    sweep_poses,
+    sweep_tube,
+    visible_reward,
+)
 from vision.track.find import (
     _alike_in_picture,
     _around,
@@ -109,8 +118,8 @@ def test_a_reward_is_the_length_of_limbs_and_front_rims_on_edges_that_run_alike(
     fields = _fields()
     sides = np.array([sideways_of(p.axis, p.roll_rad) for p in POSES])
 
-    worth = reward(CAMERA, BENT, NewEdges(fields), np.array([p.tip_mm for p in POSES]),
-                   np.array([p.axis for p in POSES]), sides, alike_px)
+    poses = Poses(np.array([p.tip_mm for p in POSES]), np.array([p.axis for p in POSES]), sides)
+    worth = reward(CAMERA, BENT, NewEdges(fields), poses, alike_px)
 
     assert_allclose(worth, [_reward(BENT, pose, fields, alike_px) for pose in POSES], rtol=1e-5)
 
@@ -133,8 +142,8 @@ def test_some_slices_are_swept_alone():
     fields, (slices, kinds) = _fields(3), body_arrays(BENT)
     pose = POSES[2]
 
-    worth = sweep_poses(slices[:2], kinds[:2], shares(BENT)[:2], pose.tip_mm[None], pose.axis[None], -pose.axis[None],
-                        0.0, lens_of(CAMERA), fields, 6.0)
+    worth = sweep_poses(CoarseTool(slices[:2], kinds[:2], shares(BENT)[:2], 0.0, 0.0), pose.tip_mm[None],
+                        pose.axis[None], -pose.axis[None], EdgeView(lens_of(CAMERA), fields, 6.0))
 
     assert worth[0] == pytest.approx(_reward(BENT, pose, fields, 6.0, slice(2)), rel=1e-5)
 
@@ -156,7 +165,8 @@ def test_outside_the_picture_nothing_is_met():
     away = _pose(400.0, 0.0, 310.0, 0.7, 0.3, 0.4)
     side = sideways_of(away.axis, away.roll_rad)
 
-    assert reward(CAMERA, BENT, NewEdges(0 * _fields()), away.tip_mm[None], away.axis[None], side[None])[0] == 0.0
+    poses = Poses(away.tip_mm[None], away.axis[None], side[None])
+    assert reward(CAMERA, BENT, NewEdges(0 * _fields()), poses)[0] == 0.0
     assert visible_reward(CAMERA, BENT, NewEdges(0 * _fields()), away) == 0.0
 
 

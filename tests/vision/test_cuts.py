@@ -7,7 +7,7 @@ from scipy.ndimage import map_coordinates
 
 from vision.edges.cuts import LINEAR, NO_TONE, CutGrid, brightest, sample_along, sample_cuts, to_opponent
 from vision.edges.profiles import profile_of, tables_of
-from vision.edges.search import edges_along, find_edges
+from vision.edges.search import Softness, Tolerance, edges_along, find_edges, lone_cuts
 
 RNG = np.random.default_rng(4)
 OFFSETS_PX = CutGrid(3.0, 0.75).offsets_px
@@ -108,13 +108,14 @@ def test_a_rough_window_holds_the_way_of_an_edge_but_leaves_places_to_try(reach_
 
 
 def test_edges_are_sought_in_units_of_the_picture_s_own_noise():
-    noise, one = (0.4, 0.7, 1.3), np.ones(4, np.int64)
+    noise = 0.4, 0.7, 1.3
     x = CutGrid(9.0).offsets_px
     light = np.where(x < 0.3, 0.1, 0.4) + RNG.normal(0, 0.01, (4, 3, len(x)))
     cuts, back = light.astype(np.float32), np.full(light.shape, 0.4, np.float32)
 
-    found = find_edges(cuts, back, CutGrid(9.0), 0.8, 3.0, noise=noise)
+    found = find_edges(cuts, back, CutGrid(9.0), Softness(0.8), 3.0, Tolerance(noise=noise))
 
-    expected = edges_along(to_opponent(cuts, noise), to_opponent(back, noise), one, one, 0, np.full(4, 0.8),
-                           np.zeros(4), 3.0, 5.0, 6.0, 0.01, 0.4, tables_of(CutGrid(9.0)))
+    expected = edges_along(lone_cuts(to_opponent(cuts, noise), to_opponent(back, noise)),
+                           Softness(np.full(4, 0.8), np.zeros(4)), 3.0, Tolerance(5.0, 6.0, 0.01, (0.4, 1.0, 1.0)),
+                           tables_of(CutGrid(9.0)))
     assert_allclose([found.offset_px, found.sigma_px, found.gain], expected[:3], atol=0.0)

@@ -14,7 +14,16 @@ from scipy.special import erfc
 from tests.vision.drawn_tool import independent
 from vision.edges.cuts import NO_TONE, CutGrid, linear_light, sample_along, to_opponent
 from vision.edges.profiles import tables_of
-from vision.edges.search import _share_ramps, edges_along, find_edges, misfits_by_travel
+from vision.edges.search import (
+    Cuts,
+    Softness,
+    Tolerance,
+    _share_ramps,
+    edges_along,
+    find_edges,
+    lone_cuts,
+    misfits_by_travel,
+)
 from vision.fit.least_squares import CUT_SIGMA_PX, _scatter_of_groups, _scatter_px
 from vision.fit.rounds import _crowding_px
 from vision.nozzle.silhouette import STEP
@@ -40,14 +49,14 @@ def _cuts(at_px, inside, outside, noise=0.0, ramp=0.0, rng=None):
 def _found_px(cuts, back, shared):
     one, blur = np.ones(N, np.int64), np.full(N, 0.8)
     cuts, back = to_opponent(cuts, NOISE), to_opponent(back, NOISE)
-    return edges_along(cuts, back, one, 0 * one, 1 if shared else 0, blur, 0.0 * blur, 1.0, 5.0, 6.0, 0.01, NOISE[0],
-                       tables_of(GRID))[0]
+    return edges_along(Cuts(cuts, back, one, 0 * one, 1, shared), Softness(blur, 0.0 * blur), 1.0,
+                       Tolerance(noise=NOISE), tables_of(GRID))[0]
 
 
 @settings(max_examples=60, deadline=None)
 @given(st.floats(-0.8, 0.8), st.floats(0.03, 0.3), st.floats(0.35, 0.8))
 def test_an_edge_without_noise_is_found_to_a_hundredth_of_a_pixel(at_px, inside, outside):
-    found = find_edges(*_cuts(at_px, inside, outside), GRID, 0.8, 3.0)
+    found = find_edges(*_cuts(at_px, inside, outside), GRID, Softness(0.8), 3.0)
 
     assert abs(found.offset_px[0] - at_px) < 0.01
 
@@ -60,8 +69,8 @@ def test_an_edge_before_a_bench_in_shadow_and_behind_smoke_is_found(shade, veil)
     cuts = np.tile(cover * 0.14 + (1 - cover) * outside, (N, 3, 1))
     cuts = cuts + np.random.default_rng(2).normal(0, 0.006, cuts.shape)
 
-    found = find_edges(cuts.astype(np.float32), np.full(cuts.shape, bench, np.float32), GRID, 0.8, 3.0,
-                       noise=NOISE)
+    found = find_edges(cuts.astype(np.float32), np.full(cuts.shape, bench, np.float32), GRID, Softness(0.8), 3.0,
+                       Tolerance(noise=NOISE))
 
     assert np.isfinite(found.offset_px).mean() > 0.95
     assert np.median(found.offset_px) == pytest.approx(0.3, abs=0.03)
@@ -72,7 +81,7 @@ def test_an_edge_that_travels_while_the_shutter_is_open_is_found_in_the_middle_o
     cuts, back = np.mean([_cuts(0.3 + way, 0.14, 0.45) for way in np.linspace(-travel_px / 2, travel_px / 2, 101)], 0)
 
     found = find_edges(cuts.astype(np.float32), back.astype(np.float32), GRID,
-                       float(np.hypot(0.8, travel_px / 12**0.5)), 3.0, travel_px=travel_px)
+                       Softness(float(np.hypot(0.8, travel_px / 12**0.5)), travel_px), 3.0)
 
     # as a resting edge of that blur: up to 1.1 off
     assert found.offset_px[0] == pytest.approx(0.3, abs=0.01 * travel_px)
@@ -85,7 +94,7 @@ def test_edges_that_travel_far_are_seen_as_surely_as_those_at_rest(travel_px):
     noisy = cuts + rng.normal(0, 0.012, cuts.shape)
 
     found = find_edges(noisy.astype(np.float32), back.astype(np.float32), GRID,
-                       float(np.hypot(0.8, travel_px / 12**0.5)), 1.0, travel_px=travel_px, noise=NOISE)
+                       Softness(float(np.hypot(0.8, travel_px / 12**0.5)), travel_px), 1.0, Tolerance(noise=NOISE))
 
     assert np.isfinite(found.offset_px).mean() > 0.95
 
@@ -95,7 +104,8 @@ def test_cuts_tell_how_far_their_edge_travelled():
     cuts, back = np.mean([_cuts(0.3 + way, 0.14, 0.45) for way in np.linspace(-2, 2, 101)], 0)
     cuts, back = (to_opponent(light.astype(np.float32), NOISE) for light in (cuts, back))
 
-    misfits = misfits_by_travel(cuts, back, np.full(N, 0.3), np.tile(ways_px, (N, 1)), 0.01, NOISE[0], tables_of(GRID))
+    misfits = misfits_by_travel(lone_cuts(cuts, back), np.full(N, 0.3), np.tile(ways_px, (N, 1)),
+                                Tolerance(noise=NOISE), tables_of(GRID))
 
     assert np.all(ways_px[misfits.argmin(1)] == 4.0)
 
@@ -129,7 +139,7 @@ def test_a_ramp_is_told_by_cuts_that_agree_on_it_not_by_a_quiet_picture_alone(sc
     cuts = (cuts - np.median(cuts)) / (1.4826 * np.median(np.abs(cuts)))  # of median 0 and scatter 1
     ramps = np.hstack([np.repeat(0.02 + scatter * cuts, 3, axis=1), np.full((N, 1), 0.002**-2)])
 
-    _share_ramps(ramps, np.ones(N, bool), np.zeros(N, np.int64), 1, np.zeros(N), np.full(N, 0.1), np.ones(N, bool))
+    _share_ramps(ramps, np.zeros(N, np.int64), 1, np.zeros(N), np.full(N, 0.1), np.ones(N, bool))
 
     assert bool(ramps[0, 0] > 0.015) is is_told
     assert is_told or ramps[0, 0] == 0.0
@@ -141,7 +151,7 @@ def test_what_is_usual_of_a_ramp_counts_where_cuts_that_travel_do_not_agree_on_i
     cuts = np.random.default_rng(7).normal(0.0, 0.05, (N, 1))
     ramps = np.hstack([np.repeat(cuts, 3, axis=1), np.full((N, 1), 0.002**-2)])
 
-    _share_ramps(ramps, np.ones(N, bool), np.zeros(N, np.int64), 1, np.full(N, half_travel_px), np.full(N, 0.1),
+    _share_ramps(ramps, np.zeros(N, np.int64), 1, np.full(N, half_travel_px), np.full(N, 0.1),
                  np.ones(N, bool))
 
     assert low <= ramps[0, 0] <= high
@@ -158,7 +168,7 @@ def test_grey_metal_before_a_bench_as_bright_as_itself_is_found_by_its_colour(at
     cuts += ((1 - np.interp(OFF, np.arange(-15.0, 15.0, 0.01), share)) * tint).astype(np.float32)
     back += tint.astype(np.float32)
 
-    found = find_edges(cuts, back, GRID, 0.8, 3.0)
+    found = find_edges(cuts, back, GRID, Softness(0.8), 3.0)
 
     assert found.gain.min() > 12.0
     assert found.offset_px.mean() == pytest.approx(at_px, abs=0.03)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from tests.benchmarks.accuracy import expected
 from vision.camera.model import CameraModel
 from vision.fit.bias import DEFAULT_BIAS, EdgeBias, n_groups
-from vision.fit.expected import expected_spread
+from vision.fit.expected import ExpectedEdges, expected_spread
 from vision.nozzle.body import ToolPose, body_from_measures
 
 TUBE = body_from_measures([(4.0, 0.0), (4.0, 300.0)], [])  # leaves the picture at its top
@@ -25,7 +25,7 @@ def from_the_side(distance_mm, focal_px, *, bias_px=1e-4, edge_sigma_px=0.35, ti
     bias = {key: EdgeBias(0.0, bias_px) for key in DEFAULT_BIAS}
     pose = ToolPose(np.array([*tip, distance_mm]), np.array([0.0, 1.0, 0.0]))
     with patch("vision.fit.expected.slope_variances", lambda body: np.full(n_groups(body), slope_px**2)):
-        return expected_spread(camera, TUBE, pose, UP, bias, lighter_outside=True, edge_sigma_px=edge_sigma_px)
+        return expected_spread(camera, TUBE, pose, UP, ExpectedEdges(bias, True, edge_sigma_px))
 
 
 def test_distance_along_the_line_of_sight_follows_the_width_of_the_tube():

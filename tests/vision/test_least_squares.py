@@ -10,6 +10,7 @@ from vision.fit.least_squares import (
     CUT_SIGMA_PX,
     Edges,
     Known,
+    Rows,
     Solved,
     _Design,
     _normal,
@@ -17,11 +18,13 @@ from vision.fit.least_squares import (
     _reweighted,
     _scatter_of_groups,
     _scatter_px,
+    _Seen,
     _shared,
     _spread_of_cut,
     solve_steps,
     spread_of,
 )
+from vision.nozzle.body import PoseArrays
 
 # as plain Python: else both are compiled anew for these tests alone
 solve, reweighted = (getattr(function, "py_func", function) for function in (solve_steps, _reweighted))
@@ -159,8 +162,8 @@ TIP = np.array([3.0, -2.0, 5.0])
 
 def _solve(jacobian, group, mm, offset, sigma, gain, spread=1e6, is_exact=False, crowding=0.0):
     cov, prior_offset = _prior()
-    known = Known(np.zeros(3), np.zeros(3), 0.0, prior_offset, cov, False, READOUT_VAR, SLOPE_VAR, TRAVEL_VAR, ROW,
-                  REST + ROW @ TIP)
+    known = Known(PoseArrays(np.zeros(3), np.zeros(3), 0.0), prior_offset, cov, False, READOUT_VAR, SLOPE_VAR,
+                  TRAVEL_VAR, ROW, REST + ROW @ TIP)
     edges = Edges(jacobian, ALONG[:len(group)], GROUPS[group], mm, offset, sigma, gain, np.full(len(offset), crowding),
                   TRAVEL_PX[:len(group)])
     return solve(edges, known, EXPECTED, TIP, spread, is_exact)
@@ -283,8 +286,8 @@ def test_edges_count_the_less_the_further_they_are_beyond_reach():
     scale = np.array([0.1, 0.1, 0.3, 3e-3, 3e-3, 1e-2, 2e-3, 0.1, 0.1, 0.1])
     start = np.concatenate([STEPS, [0.3, -0.5, 0.1]])
     x[:] = start
-    residual_px, shared = reweighted(_Design(jacobian, group, ALONG), seen, usable, spread, reach,
-                              _Prior(information, pull, np.zeros((3, 2))), x)
+    residual_px, shared = reweighted(_Design(jacobian, group, ALONG), _Seen(seen, usable, spread, reach),
+                                     _Prior(information, pull, np.zeros((3, 2))), x)
 
     best = scale * minimize(cost, start / scale, method="BFGS", options={"gtol": 1e-7}).x
     assert_allclose(x / scale, best / scale, atol=0.06)
@@ -301,8 +304,8 @@ def test_what_a_picture_says_alone_is_least_squares_with_the_offsets_prior():
     moving = jacobian + rng.normal(0, 0.1, jacobian.shape)  # with rates that go with the pose
 
     solved = Solved(np.zeros(6), 0.0, GROUPS, offset_px, weight > 0, 1.0, residual_px, weight, GROUP_VAR, information)
-    cov, step, alone_cov, offsets_cov = spread_of(moving, jacobian, ALONG, GROUPS[group], solved, base_offset,
-                                                   base_cov, 0.004, READOUT_VAR)
+    cov, step, alone_cov, offsets_cov = spread_of(Rows(moving, jacobian, ALONG, GROUPS[group]), solved, base_offset,
+                                                  base_cov, 0.004, READOUT_VAR)
 
     design, of_edges = _design(jacobian, group), np.linalg.inv(_cov(weight, group, GROUP_VAR))
     data = design.T @ of_edges @ design

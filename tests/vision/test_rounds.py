@@ -6,6 +6,7 @@ from numpy.testing import assert_allclose
 from scipy.spatial.transform import Rotation
 
 from vision.edges.cuts import LINEAR, NO_TONE, sample_along, to_opponent
+from vision.edges.search import Tolerance
 from vision.fit.bias import DEFAULT_BIAS, EdgeBias, edge_offsets, group_key, group_of, n_groups
 from vision.fit.least_squares import Solved
 from vision.fit.pose import free_limbs, weak_prior
@@ -19,7 +20,7 @@ from vision.fit.rounds import (
     is_inside,
     tool_of,
 )
-from vision.nozzle.body import ToolPose, body_from_measures
+from vision.nozzle.body import ToolPose, body_from_measures, pose_arrays
 from vision.nozzle.silhouette import STEP, moved_pose
 
 BENT = body_from_measures([(4.0, 0.0), (4.2, 21.0), (9.0, 30.0)], [(13.0, 46.0), (15.0, 80.0)], bend_deg=35.0)
@@ -30,7 +31,7 @@ def test_the_steps_from_one_pose_to_a_near_one_are_those_that_led_there():
     step = np.array([0.7, -0.4, 1.1, 3e-4, -2e-4, 5e-4])
     goal = moved_pose(POSE, step)
 
-    found = _steps_to(POSE.tip_mm, POSE.axis, POSE.roll_rad, goal.tip_mm, goal.axis, goal.roll_rad)
+    found = _steps_to(pose_arrays(POSE), pose_arrays(goal))
 
     assert_allclose(found, step, atol=1e-6)
 
@@ -107,7 +108,7 @@ LINES = np.array([1, 3])
 
 
 def _seen(image, bench, known, gain=None):
-    return Scene(image, bench, known, np.ones(60, np.float32) if gain is None else gain, NOISE, 1.0, 1.0, 1.0)
+    return Scene(image, bench, known, np.ones(60, np.float32) if gain is None else gain, Tolerance(noise=NOISE))
 
 
 def test_cuts_go_through_the_picture_and_through_the_bench_behind_it():

@@ -9,15 +9,23 @@ from scipy.stats import median_abs_deviation
 from vision.edges.cuts import CutGrid
 from vision.edges.profiles import BLUR_PX, FINE, FLAT_LANES, LANES, profile_of, tables_of
 from vision.edges.search import (
+    Cuts,
+    Softness,
+    Tolerance,
+    _Cut,
     _fine_edge,
     _misfit_of_edge,
+    _profile,
     _ramp_of_edge,
     _rough_edge,
     _share_ramps,
+    _Stretch,
     _trough,
     _weigh,
     _window,
+    _Workspace,
     edges_along,
+    lone_cuts,
     misfits_by_travel,
     noise_sigma,
 )
@@ -25,6 +33,7 @@ from vision.edges.search import (
 TABLES = tables_of(CutGrid(9.0))
 STEP, M = TABLES.step_px, len(TABLES.offsets_px)
 START, NOISE, VEIL = 19, 0.55, 0.013
+TOLERANCE = Tolerance(5.0, 6.0, VEIL, (NOISE, NOISE, NOISE))
 READ_PX = 6.0 ** -0.5  # blur of reading between pixels, a triangle's sigma
 COLOUR_PX = 0.9  # blur that colours have besides
 # blur [px], with that of reading a whole number of 40ths, as it is tabled; and way [px]
@@ -99,15 +108,15 @@ def _misfit(cut, back, place, profile, ramp, *, start=START, half_travel=0.0, no
 
 def _weighed(cut, back, lo, hi, start=START, noise=NOISE):
     samples = np.zeros((M, LANES))
-    _weigh(cut, back, lo, hi, start, STEP / noise**2, samples)
+    _weigh(_Cut(cut, back, np.zeros(4)), lo, hi, start, STEP / noise**2, samples)
     return samples
 
 
 def _misfit_found(cut, back, place, profile, ramp):
     lo, hi = _window(START, STEP, 0.0, M)
     samples, sums = _weighed(cut, back, lo, hi), np.empty(LANES)
-    found = _misfit_of_edge(samples, lo, hi, START, place, samples[lo:hi, 1].sum(),
-                            TABLES.fine[profile_of(*profile)], VEIL, ramp, sums)
+    found = _misfit_of_edge(_Stretch(samples, lo, hi, START, samples[lo:hi, 1].sum()),
+                            TABLES.fine[profile_of(*profile)], place, VEIL, ramp, sums)
     return found, sums
 
 
@@ -200,13 +209,15 @@ def _gains(cut, back, profile, flank, veil=VEIL):
 
 
 def _rough(cut, back, profile, limit=5.0, spread_px=3.0):
-    samples, until = _weighed(cut, back, 0, M, -1), np.zeros((M + 1, LANES))
-    until[1:] = np.cumsum(samples, 0)
-    gains, level = np.full(M, np.nan), profile_of(*profile)
+    work = _workspace(_weighed(cut, back, 0, M, -1))
+    work.until[1:] = np.cumsum(work.samples, 0)
     expected = np.exp(-0.25 * (TABLES.offsets_px / spread_px) ** 2)
-    found = _rough_edge(samples, until, TABLES.rough[level], TABLES.clear[level], TABLES.flank[level], STEP, expected,
-                        limit, VEIL, gains, np.empty(FLAT_LANES))
-    return found, gains
+    found = _rough_edge(_profile(TABLES, profile_of(*profile)), expected, TOLERANCE._replace(pick_limit=limit), work)
+    return found, work.gains
+
+
+def _workspace(samples):
+    return _Workspace(samples, np.zeros((M + 1, LANES)), np.full(M, np.nan), np.empty(LANES), np.empty(FLAT_LANES))
 
 
 FLANKS = {PROFILES[0]: 5, PROFILES[1]: 5, PROFILES[2]: 8}  # samples: 2.5 px, and half the way
@@ -262,9 +273,9 @@ def test_where_a_cubic_has_no_clear_least_the_parabola_says(values, least):
 
 
 def _fine(cut, back, profile, fits_ramp=False, start=START, ramp=RAMP, half_travel=0.0):
-    level, told = profile_of(*profile), ramp.copy()
-    found = _fine_edge(cut, back, start, STEP, NOISE, TABLES.fine[level], TABLES.blurs[level], half_travel, VEIL, told,
-                       fits_ramp, np.zeros((M, LANES)), np.empty(LANES))
+    edge, told = _profile(TABLES, profile_of(*profile)), ramp.copy()
+    found = _fine_edge(_Cut(cut, back, told), start, edge._replace(half_travel_px=half_travel), TOLERANCE, fits_ramp,
+                       _workspace(np.zeros((M, LANES))))
     return found, told
 
 
@@ -373,7 +384,7 @@ def test_cuts_of_a_side_share_what_they_agree_on(half_travel_px, n, share):
     half_travel, told = np.full(n, half_travel_px), ramps.copy()
     sides = np.where(np.arange(n) % 2, 5, 1)
 
-    _share_ramps(told, np.ones(n, bool), sides, 2, half_travel, inside, lighter)
+    _share_ramps(told, sides, 2, half_travel, inside, lighter)
 
     middle, information = _shared(ramps, half_travel, inside, lighter)
     assert_allclose(told[::2], np.tile([*middle, information], (len(told[::2]), 1)), rtol=1e-9)
@@ -383,9 +394,9 @@ def test_cuts_of_a_side_share_what_they_agree_on(half_travel_px, n, share):
 @pytest.mark.parametrize("half_travel_px, share", [(0.25, 0.0), (0.5, 0.5), (2.0, 0.5)])
 def test_few_cuts_of_a_side_share_what_is_usual(half_travel_px, share):
     ramps, inside, lighter = _told_ramps(11)
-    is_seen = np.arange(11) % 2 == 1  # five
+    sides = np.where(np.arange(11) % 2 == 1, 0, -1)  # five
 
-    _share_ramps(ramps, is_seen, np.zeros(11, np.int64), 1, np.full(11, half_travel_px), inside, lighter)
+    _share_ramps(ramps, sides, 1, np.full(11, half_travel_px), inside, lighter)
 
     light = np.median(inside[1::2])
     expected = [-0.04 * light * lighter[1::2].mean(), 0.0, 0.0, share / (0.03 * light) ** 2]
@@ -400,7 +411,7 @@ def test_the_misfit_of_each_way_is_the_least_near_where_the_edge_was_seen(offset
     start = round(fine / FINE)
     place = round(fine - start * FINE)
 
-    found = misfits_by_travel(cut[None], back[None], np.array([offset_px]), travels[None], VEIL, NOISE, TABLES)
+    found = misfits_by_travel(lone_cuts(cut[None], back[None]), np.array([offset_px]), travels[None], TOLERANCE, TABLES)
 
     expected = [min(_misfit(cut, back, place + k, (BLUR_PX, way), np.zeros(4), start=start, half_travel=2.5)[0]
                     for k in range(-4, 5)) for way in travels]
@@ -413,18 +424,19 @@ def _several(n=9):
     return (np.stack([scene[part] for scene in (*scenes, away)]) for part in (0, 1))
 
 
-def _edges(cuts, back, lines, sides, n_sides, misfit_limit=6.0):
+def _edges(cuts, back, lines, shares_ramps, misfit_limit=6.0):
     n = len(cuts)
-    return edges_along(cuts, back, lines, sides, n_sides, np.full(n, PROFILES[0][0]), np.zeros(n), 3.0, 5.0,
-                       misfit_limit, VEIL, NOISE, TABLES)
+    return edges_along(Cuts(cuts, back, lines, 0 * lines, 1, shares_ramps),
+                       Softness(np.full(n, PROFILES[0][0]), np.zeros(n)), 3.0,
+                       TOLERANCE._replace(misfit_limit=misfit_limit), TABLES)
 
 
 @pytest.mark.parametrize("misfit_limit", [6.0, 0.5])
-def test_edges_are_those_of_each_cut_where_no_side_is_named(misfit_limit):
+def test_edges_are_those_of_each_cut_where_they_share_nothing(misfit_limit):
     cuts, back = _several()
     lines = np.arange(1, 10)
 
-    offset, sigma, gain, lighter = _edges(cuts, back, lines, 0 * lines, 0, misfit_limit)
+    offset, sigma, gain, lighter = _edges(cuts, back, lines, False, misfit_limit)
 
     for i in range(len(cuts)):
         (start, its_gain), _ = _rough(cuts[i], back[i], PROFILES[0])
@@ -440,14 +452,14 @@ def test_edges_are_those_of_each_cut_where_no_side_is_named(misfit_limit):
 def test_edges_of_a_side_are_found_with_the_ramp_that_they_share():
     cuts, back = _several(13)
     n, one = len(cuts), np.ones(13, np.int64)
-    alone = _edges(cuts, back, one, 0 * one, 0)
+    alone = _edges(cuts, back, one, False)
     seen, ramps = np.isfinite(alone[0]), np.zeros((n, 4))
     starts = [_rough(cuts[i], back[i], PROFILES[0])[0][0] for i in range(n)]
     for i in np.flatnonzero(seen):
         ramps[i] = _fine(cuts[i], back[i], PROFILES[0], True, starts[i], ramps[i])[1]
-    _share_ramps(ramps, seen, 0 * one, 1, np.zeros(n), np.float64(cuts[:, 0, :M // 4]).mean(1), alone[3])
+    _share_ramps(ramps, np.where(seen, 0, -1), 1, np.zeros(n), np.float64(cuts[:, 0, :M // 4]).mean(1), alone[3])
 
-    offset = _edges(cuts, back, one, 0 * one, 1)[0]
+    offset = _edges(cuts, back, one, True)[0]
 
     expected = [_fine(cuts[i], back[i], PROFILES[0], False, starts[i], ramps[i])[0][0] - 9.0
                 for i in np.flatnonzero(seen)]

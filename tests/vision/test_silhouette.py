@@ -13,7 +13,7 @@ import vision.fit.pose
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera, drawn_exactly, independent
 from vision.edges.cuts import CutGrid, sample_cuts
 from vision.edges.profiles import SAMPLING_PX
-from vision.edges.search import find_edges
+from vision.edges.search import Softness, Tolerance, find_edges
 from vision.fit.bias import DEFAULT_BIAS, EdgeBias, group_of, n_groups, slope_variances, travel_variances
 from vision.fit.pose import Picture, Travel, fit_pose, inside_picture, weak_prior
 from vision.nozzle.body import ToolPose, body_from_measures
@@ -87,7 +87,7 @@ def test_a_blurred_edge_is_found_where_it_was_put(at_px, inside, outside):
     cuts = _blurred_step(at_px, inside, outside, 0.003, np.random.default_rng(2))
     back = np.full_like(cuts, outside)
 
-    edges = find_edges(cuts, back, CutGrid(9.0), 0.8, 3.0)
+    edges = find_edges(cuts, back, CutGrid(9.0), Softness(0.8), 3.0)
 
     assert np.nanmedian(edges.offset_px) == pytest.approx(at_px, abs=0.006)
     assert np.nanmean(edges.lighter == (outside > inside)) > 0.95
@@ -99,7 +99,7 @@ def test_an_edge_without_noise_is_not_drawn_to_its_lighter_side(inside, outside)
     cuts = inside + (outside - inside) * ndtr((off - at_px) / np.hypot(0.8, SAMPLING_PX))
     cuts = np.repeat(cuts[:, None], 3, axis=1).astype(np.float32)
 
-    edges = find_edges(cuts, np.full_like(cuts, outside), CutGrid(9.0), 0.8, 3.0)
+    edges = find_edges(cuts, np.full_like(cuts, outside), CutGrid(9.0), Softness(0.8), 3.0)
 
     np.testing.assert_allclose(edges.offset_px, at_px[:, 0], atol=5e-4)
 
@@ -107,7 +107,8 @@ def test_an_edge_without_noise_is_not_drawn_to_its_lighter_side(inside, outside)
 @pytest.mark.parametrize(("at_px", "is_there"), [(-50.0, False), (0.0, True)])
 def test_an_edge_explains_a_cut_far_better_than_bare_bench_does_where_there_is_one(at_px, is_there):
     cuts = _blurred_step(at_px, 0.1, 0.3, 0.01, np.random.default_rng(3), blur_px=0.8)
-    edges = find_edges(cuts, np.full_like(cuts, 0.3), CutGrid(9.0), 0.8, 100.0, noise=independent(1.0))
+    edges = find_edges(cuts, np.full_like(cuts, 0.3), CutGrid(9.0), Softness(0.8), 100.0,
+                       Tolerance(noise=independent(1.0)))
 
     assert np.median(edges.gain) > 200 if is_there else np.median(edges.gain) < 40
 
@@ -123,7 +124,8 @@ def test_an_edge_read_from_a_quiet_picture_is_met_at_any_angle(turn_deg, at_px):
     cuts = sample_cuts(as_camera(light[..., None] * np.ones(3)), 40.0 + along, np.tile(normal, (21, 1)),
                        CutGrid(9.0).offsets_px)
 
-    edges = find_edges(cuts, np.full_like(cuts, 0.4), CutGrid(9.0), 0.8, 3.0, noise=independent(0.25))
+    edges = find_edges(cuts, np.full_like(cuts, 0.4), CutGrid(9.0), Softness(0.8), 3.0,
+                       Tolerance(noise=independent(0.25)))
 
     assert np.isfinite(edges.offset_px).all()  # a blur that does not fit would be taken for something in the way
     assert abs(edges.offset_px.mean() - at_px) < 0.045
@@ -238,8 +240,8 @@ def test_each_edge_is_told_by_its_place_on_its_side(monkeypatch):
     picture = Picture(as_camera(drawn_exactly(pose)), np.full((720, 1280, 3), 0.45, np.float32),
                       np.full((720, 1280), 255, np.uint8))
     spread_of = vision.fit.pose.spread_of
-    monkeypatch.setattr("vision.fit.pose.spread_of", lambda design, jacobian, along, *rest: told.append(along)
-                        or spread_of(design, jacobian, along, *rest))
+    monkeypatch.setattr("vision.fit.pose.spread_of", lambda rows, *rest: told.append(rows.along)
+                        or spread_of(rows, *rest))
 
     fit_pose(CAMERA, TOOL, picture, pose, spreads_px=(1.0,))
 

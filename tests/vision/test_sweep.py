@@ -13,7 +13,7 @@ from vision import rigid
 from vision.fit.bias import DEFAULT_BIAS
 from vision.fit.pose import PoseFit, _quality
 from vision.nozzle.body import ToolPose, hold_of
-from vision.nozzle.silhouette import outline, tool_hull
+from vision.nozzle.silhouette import Poses, outline, tool_hull
 from vision.track.coarse import CLOSE_PX, reward, visible_reward
 from vision.track.find import Sought, _alike, _hold_prior, _lifted, _same, _settled, _settling_steps, sweep
 from vision.track.novelty import NewEdges
@@ -84,8 +84,8 @@ def test_poses_settle_where_their_outlines_meet_the_edges(edges_and_mask):
 
     settled = _settled(CAMERA, TOOL, edges_and_mask[0], tips.copy(), axes.copy(), sideways.copy())
 
-    before = reward(CAMERA, TOOL, edges_and_mask[0], tips, axes, sideways, CLOSE_PX)
-    after = reward(CAMERA, TOOL, edges_and_mask[0], *settled, CLOSE_PX)
+    before = reward(CAMERA, TOOL, edges_and_mask[0], Poses(tips, axes, sideways), CLOSE_PX)
+    after = reward(CAMERA, TOOL, edges_and_mask[0], settled, CLOSE_PX)
     assert (after > 2 * before).all()
 
 

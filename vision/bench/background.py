@@ -180,7 +180,7 @@ class BenchView:
     known : array, shape (h, w), uint8
         How sure that is: 255 given, 128 learned, 0 never seen.
     noise : tuple of float
-        Scatter of the picture about the bench beside the tool, as in `find_edges`: a codec smooths what rests.
+        Scatter of the picture about the bench beside the tool, as in `Tolerance`: a codec smooths what rests.
     """
 
     # of pixels, about: so many bands that a visit takes as long whatever the picture's size, 0.4 s apart in one of

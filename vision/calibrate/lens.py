@@ -147,8 +147,7 @@ class CameraCalibration:
     left_out: dict[str, str] = field(default_factory=dict)
 
 
-def calibrate_camera(photos: Sequence[Path | str], target: Target, *,
-                     square_pixels: bool = True,
+def calibrate_camera(photos: Sequence[Path | str], target: Target, *, square_pixels: bool = True,
                      progress: Callable[[int, int], None] = lambda done, whole: None) -> CameraCalibration:
     """Calibrate a camera.
 
@@ -174,10 +173,7 @@ def calibrate_camera(photos: Sequence[Path | str], target: Target, *,
     cv2.setNumThreads(1)  # with more, the sums' last digits change from call to call
     views, left_out, size = _read_views(photos, target, progress)
     if len(views) < _ASKED.views:
-        why = "; ".join(f"{name}: {reason}" for name, reason in list(left_out.items())[:3])
-        raise CalibrationError(f"the target was found in {len(views)} of {len(photos)} photographs; at least "
-                               f"{_ASKED.views} are "
-                               f"needed, better 15 to 25{' (' + why + ')' if why else ''}")
+        raise CalibrationError(_too_few(len(views), left_out))
     n_all = sum(len(v.points_px) for v in views)
     views, solved = _solve_without_outliers(views, size, square_pixels)
     camera = _camera_with_sigma(views, solved, size)
@@ -240,6 +236,13 @@ def _read_views(photos: Sequence[Path | str], target: Target,
             views.append(view)
         progress(i + 1, len(names))
     return views, left_out, size
+
+
+def _too_few(n_views: int, left_out: dict[str, str]) -> str:
+    """That so few photographs show the target, in words."""
+    why = "; ".join(f"{name}: {reason}" for name, reason in list(left_out.items())[:3])
+    return (f"the target was found in {n_views} of {n_views + len(left_out)} photographs; at least {_ASKED.views} are "
+            f"needed, better 15 to 25{' (' + why + ')' if why else ''}")
 
 
 def _find_as_before(image: np.ndarray, target: Target, name: str,

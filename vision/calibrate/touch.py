@@ -99,13 +99,7 @@ def calibrate_edges(camera: CameraModel, body: NozzleBody, photos: list[TouchPho
         When fewer than three photographs show the nozzle, or none of two different places.
     """
     relief = relief or BenchRelief(camera)
-    groups: dict[float, list[np.ndarray]] = {}
-    for p in photos:
-        light = relief.warped(linear_light(p.image), p.cam_from_bench, photos[0].cam_from_bench)
-        groups.setdefault(p.surface_mm, []).append(light)
-    if len(groups) < 2:
-        raise CalibrationError("touch photographs: need some over the board and some over the bare mat")
-    bench = compose_bench(list(groups.values()))
+    bench = _bench_of(photos, relief)
     pictures = _pictures(photos, bench, relief)
     found = _find_all(camera, body, photos, pictures, progress)
     poses = {i: p for i, p in found.items() if _agrees(camera, body, photos[i], pictures[i], p)}
@@ -121,16 +115,28 @@ def calibrate_edges(camera: CameraModel, body: NozzleBody, photos: list[TouchPho
         bias = _learn(body, [fit for fit in fits.values() if fit is not None])
         poses |= {i: fit.pose for i, fit in fits.items() if fit is not None}
     holds = distinct_holds([hold_of(p, photos[i].cam_from_bench) for i, p in poses.items()])
-    errors, sigmas = [], []
-    for i, pose in poses.items():
-        fit = fit_pose(camera, body, pictures[i], pose, bias, spreads_px=(2.0, 1.0))
-        if fit is not None:
-            up = photos[i].cam_from_bench[:3, 2]
-            errors.append(_height(photos[i], fit.pose) - photos[i].height_mm)
-            sigmas.append(float(np.sqrt(up @ fit.cov[:3, :3] @ up)))
+    alone = [(photos[i], fit_pose(camera, body, pictures[i], p, bias, spreads_px=(2.0, 1.0))) for i, p in poses.items()]
+    heights = np.array([_height_off(photo, fit) for photo, fit in alone if fit is not None]).reshape(-1, 2)
     appearance = usual_appearance([metal_appearance(camera, body, pictures[i], p) for i, p in poses.items()])
-    return TouchResult(bias, bench, photos[0].cam_from_bench, tuple(photos[i].name for i in poses), np.array(errors),
-                       np.array(sigmas), holds, appearance)
+    return TouchResult(bias, bench, photos[0].cam_from_bench, tuple(photos[i].name for i in poses),
+                       heights[:, 0].copy(), heights[:, 1].copy(), holds, appearance)
+
+
+def _bench_of(photos: list[TouchPhoto], relief: BenchRelief) -> np.ndarray:
+    """The bench without the tool, as seen from where the first photograph was taken, linear light."""
+    groups: dict[float, list[np.ndarray]] = {}
+    for p in photos:
+        light = relief.warped(linear_light(p.image), p.cam_from_bench, photos[0].cam_from_bench)
+        groups.setdefault(p.surface_mm, []).append(light)
+    if len(groups) < 2:
+        raise CalibrationError("touch photographs: need some over the board and some over the bare mat")
+    return compose_bench(list(groups.values()))
+
+
+def _height_off(photo: TouchPhoto, fit: PoseFit) -> tuple[float, float]:
+    """Height of a fit over the known one, and its sigma [mm]."""
+    up = photo.cam_from_bench[:3, 2]
+    return _height(photo, fit.pose) - photo.height_mm, float(np.sqrt(up @ fit.cov[:3, :3] @ up))
 
 
 def _height(photo: TouchPhoto, pose: ToolPose) -> float:
@@ -177,9 +183,8 @@ def _agrees(camera: CameraModel, body: NozzleBody, photo: TouchPhoto, picture: P
     fit = fit_pose(camera, body, picture, pose, spreads_px=(2.0, 1.0))
     if fit is None:
         return False
-    up = photo.cam_from_bench[:3, 2]
-    sigma = float(np.sqrt(up @ fit.cov[:3, :3] @ up))
-    return bool(abs(_height(photo, fit.pose) - photo.height_mm) < _GATE_SIGMAS * np.hypot(sigma, 1.0))
+    off_mm, sigma_mm = _height_off(photo, fit)
+    return bool(abs(off_mm) < _GATE_SIGMAS * np.hypot(sigma_mm, 1.0))
 
 
 def _fit_at_height(camera: CameraModel, body: NozzleBody, photo: TouchPhoto, picture: Picture, pose: ToolPose,

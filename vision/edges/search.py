@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -13,12 +12,12 @@ from vision.edges.cuts import CutGrid, to_opponent
 from vision.edges.profiles import BLUR_PX, FINE, FLAT_LANES, LANES, SAMPLING_PX, profile_of, tables_of
 from vision.types import FloatArray
 
-__all__ = ["STRAY_LIGHT", "USUAL_NOISE", "PICK_LIMIT", "MISFIT_LIMIT", "EdgeSet", "noise_sigma", "find_edges",
-           "edges_along", "misfits_by_travel"]
+__all__ = ["STRAY_LIGHT", "USUAL_NOISE", "PICK_LIMIT", "MISFIT_LIMIT", "Cuts", "EdgeSet", "Softness", "Tolerance",
+           "noise_sigma", "lone_cuts", "find_edges", "edges_along", "misfits_by_travel"]
 
-PICK_LIMIT, MISFIT_LIMIT = 5.0, 6.0  # as in `find_edges`
+PICK_LIMIT, MISFIT_LIMIT = 5.0, 6.0  # as in `Tolerance`
 STRAY_LIGHT = 0.01  # sigma of the brightness that it lays over the bench; smoke lays more
-USUAL_NOISE = 0.6, 0.6, 0.6  # as in `find_edges`
+USUAL_NOISE = 0.6, 0.6, 0.6  # as in `Tolerance`
 _MEDIAN_SPREAD = 1.25  # of a median, in those of a mean: root of pi / 2 [derived]
 
 
@@ -66,8 +65,67 @@ class _Noise(NamedTuple):
 _WINDOW_PX, _SHADE, _RAMP, _NOISE = _Window(), _Shade(), _Ramp(), _Noise()
 
 
-@dataclass(frozen=True)
-class EdgeSet:
+class Tolerance(NamedTuple):
+    """How far a picture and the bench may differ where no tool is.
+
+    Attributes
+    ----------
+    pick_limit, misfit_limit : float
+        Mean square of (picture - background) outside, in sigmas, above which something covers the cut: at first of all
+        channels, refined of the brightness.
+    veil : float
+        Sigma of the veil's brightness [-].
+    noise : tuple of float
+        Scatter of the picture's brightness and of two differences of its colours, as in `to_opponent`, as shares of
+        `noise_sigma` [-].
+    """
+
+    pick_limit: float = PICK_LIMIT
+    misfit_limit: float = MISFIT_LIMIT
+    veil: float = STRAY_LIGHT
+    noise: tuple[float, float, float] = USUAL_NOISE
+
+
+class Cuts(NamedTuple):
+    """Cuts across the outline of a tool.
+
+    Attributes
+    ----------
+    light, background : array, shape (n, 3, m), float32
+        Of the picture and of the bench behind it, as `to_opponent` gives them.
+    lines : array, shape (n,), int
+        Of how many parallel lines each is the mean.
+    sides : array, shape (n,), int
+        Which side of the tool each lies on.
+    n_sides : int
+    shares_ramps : bool
+        Whether those of one side share how the inside grows with depth; else it is even.
+    """
+
+    light: np.ndarray
+    background: np.ndarray
+    lines: np.ndarray
+    sides: np.ndarray
+    n_sides: int
+    shares_ramps: bool
+
+
+class Softness(NamedTuple):
+    """How soft edges are in the picture.
+
+    Attributes
+    ----------
+    blur_px : float or array, shape (n,)
+        Sigma of their blur, 0.5 to 4.
+    travel_px : float or array, shape (n,)
+        Their way across themselves while the shutter is open; one that travels is of blur BLUR_PX otherwise.
+    """
+
+    blur_px: float | FloatArray
+    travel_px: float | FloatArray = 0.0
+
+
+class EdgeSet(NamedTuple):
     """One edge per cut.
 
     Attributes
@@ -88,11 +146,81 @@ class EdgeSet:
     lighter: np.ndarray
 
 
-def find_edges(
-    cuts: np.ndarray, background: np.ndarray, grid: CutGrid, blur_px, spread_px: float, *, travel_px=0.0,
-    pick_limit: float = PICK_LIMIT, misfit_limit: float = MISFIT_LIMIT, veil: float = STRAY_LIGHT,
-    noise: tuple[float, float, float] = USUAL_NOISE,
-) -> EdgeSet:
+class _Profile(NamedTuple):
+    """One of the edges that `EdgeTables` has, and the distance of its samples [px]."""
+
+    step_px: float
+    flank: int
+    rough: np.ndarray
+    clear: int
+    fine: np.ndarray
+    blur_px: float
+    half_travel_px: float
+
+
+class _Cut(NamedTuple):
+    """One of the cuts, (3, m), and what is known of how its inside grows with depth (4,): of each channel, and the
+    information."""
+
+    light: np.ndarray
+    background: np.ndarray
+    ramp: np.ndarray
+
+
+class _Starts(NamedTuple):
+    """From where each cut's edge is refined: the sample (n,), -1 where there is no edge; the number of its profile
+    (n,); and what is known of its ramp (n, 4), as in `_Cut`."""
+
+    sample: np.ndarray
+    profile: np.ndarray
+    ramps: np.ndarray
+
+
+class _Workspace(NamedTuple):
+    """What is written to again and again: what the samples of a cut carry (m, LANES), that summed up to each of them
+    (m + 1, LANES), the gains of the rough search (m,), and sums for a fine and for a rough edge."""
+
+    samples: np.ndarray
+    until: np.ndarray
+    gains: np.ndarray
+    sums: np.ndarray
+    flat_sums: np.ndarray
+
+
+class _Stretch(NamedTuple):
+    """The part of a cut in which an edge is tried: what its samples carry, first and last of them, the one next to the
+    edge, and the sum of their weights."""
+
+    samples: np.ndarray
+    first: int
+    last: int
+    start: int
+    weight: float
+
+
+class _Optimum(NamedTuple):
+    """Where an edge explains most: fine steps from the start, what it lies beyond them, the misfit's curvature there,
+    and the bench's shade and veil; and whether there is one within reach."""
+
+    place: np.int64
+    beyond: float
+    curve: float
+    shade: float
+    veil: float
+    is_found: bool
+
+
+_USUAL = Tolerance()
+
+
+def lone_cuts(light: np.ndarray, background: np.ndarray) -> Cuts:
+    """Cuts of one line each that share nothing."""
+    n = len(light)
+    return Cuts(light, background, np.ones(n, np.int64), np.zeros(n, np.int64), 1, False)
+
+
+def find_edges(cuts: np.ndarray, background: np.ndarray, grid: CutGrid, softness: Softness, spread_px: float,
+               tolerance: Tolerance = _USUAL) -> EdgeSet:
     """The most likely edge of each cut: tool inside, the background, perhaps in shadow or behind a veil, outside.
 
     Each edge position is judged by how much better it explains the cut than the background alone: the background's
@@ -105,44 +233,52 @@ def find_edges(
     ----------
     cuts, background : array, shape (n, 3, m), float32
         Linear light along cuts of that grid.
-    blur_px : float or array, shape (n,)
-        Sigma of the edges' blur in the picture, 0.5 to 4.
     spread_px : float
         How far edges may be from the middle of their cut, 1 sigma [px].
-    travel_px : float or array, shape (n,)
-        Way of the edges across themselves while the shutter is open; one that travels is of blur BLUR_PX otherwise.
-    pick_limit, misfit_limit : float
-        Mean square of (picture - background) outside, in sigmas, above which something covers the cut: at first of all
-        channels, refined of the brightness.
-    veil : float
-        Sigma of the veil's brightness [-].
-    noise : tuple of float
-        Scatter of the picture's brightness and of two differences of its colours, as in `to_opponent`, as shares of
-        `noise_sigma` [-].
     """
-    blur, travel = (np.broadcast_to(np.asarray(px, float), (len(cuts),)).copy() for px in (blur_px, travel_px))
-    one = np.ones(len(cuts), np.int64)
-    cuts, background = (to_opponent(np.array(light, np.float32), noise) for light in (cuts, background))
-    return EdgeSet(*edges_along(cuts, background, one, one, 0, blur, travel, spread_px, pick_limit, misfit_limit, veil,
-                                noise[0], tables_of(grid)))
+    each = Softness(*(np.broadcast_to(np.asarray(px, float), (len(cuts),)).copy() for px in softness))
+    light, behind = (to_opponent(np.array(light, np.float32), tolerance.noise) for light in (cuts, background))
+    return edges_along(lone_cuts(light, behind), each, spread_px, tolerance, tables_of(grid))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def edges_along(cuts, background, lines, sides, n_sides, blur_px, travel_px, spread_px, pick_limit, misfit_limit, veil,
-                noise, tables):
-    """`find_edges` for compiled code, of cuts as `to_opponent` gives them: offsets, sigmas, gains, whether the outside
-    is lighter.
+def edges_along(cuts, softness, spread_px, tolerance, tables):
+    """`find_edges` for compiled code.
 
-    Each cut is the mean of some lines. With n_sides above 0, cuts of one side share how the inside grows with depth.
+    Parameters
+    ----------
+    cuts : Cuts
+    softness : Softness
+        Of each cut's edge.
+    spread_px : float
+        As in `find_edges`.
+    tolerance : Tolerance
+    tables : EdgeTables
+
+    Returns
+    -------
+    EdgeSet
     """
-    n = len(cuts)
-    level = np.empty(n, np.int64)
+    n = len(cuts.light)
+    starts = _Starts(np.empty(n, np.int64), np.empty(n, np.int64), np.zeros((n, 4)))
     for i in range(n):
-        level[i] = profile_of(blur_px[i], travel_px[i])
-    offset, sigma, gain, lighter = np.full(n, np.nan), np.full(n, np.inf), np.zeros(n), np.zeros(n, np.bool_)
-    _edges(cuts, background, lines, sides, n_sides, level, tables, spread_px, pick_limit, misfit_limit, veil, noise,
-           offset, sigma, gain, lighter)
-    return offset, sigma, gain, lighter
+        starts.profile[i] = profile_of(softness.blur_px[i], softness.travel_px[i])
+    found = EdgeSet(np.full(n, np.nan), np.full(n, np.inf), np.zeros(n), np.zeros(n, np.bool_))
+    m = cuts.light.shape[2]
+    work = _Workspace(np.zeros((m, LANES)), np.zeros((m + 1, LANES)), np.empty(m), np.empty(LANES),
+                      np.empty(FLAT_LANES))
+    expected = np.exp(-0.25 * ((np.arange(m) - 0.5 * (m - 1)) * tables.step_px / spread_px) ** 2)
+    for i in range(n):
+        cut = _Cut(cuts.light[i], cuts.background[i], starts.ramps[i])
+        # plain numbers here: compiled once more for them, it is a twentieth of a whole fit faster
+        _weigh(cut, 0, m, -1, tables.step_px / tolerance.noise[0] ** 2, work.samples)
+        _sum_up(work.samples, work.until)
+        starts.sample[i], found.gain[i] = _rough_edge(_profile(tables, starts.profile[i]), expected, tolerance, work)
+    _refine(cuts, starts, tolerance, tables, work, found)
+    for i in range(n):
+        if not np.isfinite(found.offset_px[i]):
+            found.gain[i] = 0.0
+    return found
 
 
 def noise_sigma(level: FloatArray) -> FloatArray:
@@ -177,11 +313,12 @@ def _shade_and_veil(a, y, ao, yo, oo, veil):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _weigh(cut, back, lo, hi, border, scale, samples):
+def _weigh(cut, lo, hi, border, scale, samples):
     """What samples lo..hi carry. Light is that of the cut before the border and of the background behind it; without a
     border (-1), that of the brighter one."""
+    light, back = cut.light, cut.background
     for j in range(lo, hi):
-        b, b1, b2, v, v1, v2 = back[0, j], back[1, j], back[2, j], cut[0, j], cut[1, j], cut[2, j]
+        b, b1, b2, v, v1, v2 = back[0, j], back[1, j], back[2, j], light[0, j], light[1, j], light[2, j]
         w = scale * _information(v if j < border else b if border >= 0 else max(b, v))
         samples[j, 1] = samples[j, 3] = samples[j, 10] = samples[j, 13] = w
         samples[j, 18] = samples[j, 19] = samples[j, 20] = samples[j, 25] = samples[j, 26] = w
@@ -197,57 +334,61 @@ def _weigh(cut, back, lo, hi, border, scale, samples):
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _edges(cuts, background, lines, sides, n_sides, levels, tables, spread, pick_limit, misfit_limit, veil, noise,
-           offset, sigma, gain, lighter):
-    n, _, m = cuts.shape
-    step = tables.step_px
-    samples, until = np.zeros((m, LANES)), np.zeros((m + 1, LANES))
-    gains, sums, flat_sums = np.empty(m), np.empty(LANES), np.empty(FLAT_LANES)
-    expected = np.exp(-0.25 * ((np.arange(m) - 0.5 * (m - 1)) * step / spread) ** 2)
-    starts, ramps = np.full(n, -1), np.zeros((n, 4))
-    for i in range(n):
-        level = levels[i]
-        # plain numbers here: compiled once more for them, it is a twentieth of a whole fit faster
-        _weigh(cuts[i], background[i], 0, m, -1, step / noise ** 2, samples)
-        for j in range(m):
-            before, after, one = until[j], until[j + 1], samples[j]
-            for s in range(len(one)):
-                after[s] = before[s] + one[s]
-        starts[i], gain[i] = _rough_edge(samples, until, tables.rough[level], tables.clear[level], tables.flank[level],
-                                         step, expected, pick_limit, veil, gains, flat_sums)
-    half_travel, is_shared = tables.half_travels_px[levels], n_sides > 0
-    inside = np.empty(n)
-    for i in range(n):
-        light = np.float32(0.0)
-        for j in range(m // 4):
-            light += cuts[i, 0, j]
-        inside[i] = light / (m // 4)
-    for turn in range(2 if is_shared else 1):
+def _sum_up(samples, until):
+    """The sums up to each sample, in place."""
+    for j in range(len(samples)):
+        before, after, one = until[j], until[j + 1], samples[j]
+        for s in range(len(one)):
+            after[s] = before[s] + one[s]
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _profile(tables, number):
+    """One of the tables' edges."""
+    return _Profile(tables.step_px, tables.flank[number], tables.rough[number], tables.clear[number],
+                    tables.fine[number], tables.blurs[number], tables.half_travels_px[number])
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _refine(cuts, starts, tolerance, tables, work, found):
+    """The edges from where the rough search put them, in place; with ramps that are shared, once more."""
+    n, _, m = cuts.light.shape
+    for turn in range(2 if cuts.shares_ramps else 1):
         if turn == 1:
-            _share_ramps(ramps, np.isfinite(offset), sides, n_sides, half_travel, inside, lighter)
+            _share_ramps(starts.ramps, np.where(np.isfinite(found.offset_px), cuts.sides, -1), cuts.n_sides,
+                         tables.half_travels_px[starts.profile], _inside_light(cuts.light), found.lighter)
         for i in range(n):
-            if starts[i] < 0 or (turn == 1 and not np.isfinite(offset[i])):
+            if starts.sample[i] < 0 or (turn == 1 and not np.isfinite(found.offset_px[i])):
                 continue
-            level = levels[i]
-            at, at_sigma, contrast, misfit = _fine_edge(cuts[i], background[i], starts[i], step, noise,
-                                                        tables.fine[level],
-                                                        tables.blurs[level], half_travel[i], veil, ramps[i],
-                                                        is_shared and turn == 0, samples, sums)
-            if misfit < misfit_limit:
+            cut = _Cut(cuts.light[i], cuts.background[i], starts.ramps[i])
+            at, sigma, contrast, misfit = _fine_edge(cut, starts.sample[i], _profile(tables, starts.profile[i]),
+                                                     tolerance, cuts.shares_ramps and turn == 0, work)
+            if misfit < tolerance.misfit_limit:
                 # a sensor's noise is less in the mean of some lines
-                offset[i], sigma[i] = at - 0.5 * (m - 1) * step, at_sigma / math.sqrt(lines[i])
-                lighter[i] = contrast > 0
+                found.offset_px[i] = at - 0.5 * (m - 1) * tables.step_px
+                found.sigma_px[i] = sigma / math.sqrt(cuts.lines[i])
+                found.lighter[i] = contrast > 0
             else:
-                offset[i], sigma[i], lighter[i] = np.nan, np.inf, False
-    for i in range(n):
-        if not np.isfinite(offset[i]):
-            gain[i] = 0.0
+                found.offset_px[i], found.sigma_px[i], found.lighter[i] = np.nan, np.inf, False
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _share_ramps(ramps, is_seen, sides, n_sides, half_travel, inside, lighter):
+def _inside_light(light):
+    """Brightness of the inner quarter of each cut, shape (n,)."""
+    n, _, m = light.shape
+    out = np.empty(n)
+    for i in range(n):
+        total = np.float32(0.0)
+        for j in range(m // 4):
+            total += light[i, 0, j]
+        out[i] = total / (m // 4)
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _share_ramps(ramps, sides, n_sides, half_travel, inside, lighter):
     """What all cuts of a side say of how the inside grows with depth, in place of what each says alone: (ramp of each
-    channel, information) of each cut.
+    channel, information) of each cut. Cuts of side -1 say nothing.
 
     Metal shines alike along an edge, or it does not: by as much as the ramps scatter more than the picture's noise
     explains. A ramp is hardly told apart from the place of an edge, all the less when that travels: then what is usual
@@ -255,7 +396,7 @@ def _share_ramps(ramps, is_seen, sides, n_sides, half_travel, inside, lighter):
     """
     middle, usual = np.empty(3), np.zeros(3)
     for s in range(n_sides):
-        at = np.flatnonzero(is_seen & (sides == s))
+        at = np.flatnonzero(sides == s)
         if len(at) == 0:
             continue
         light, travels = np.median(inside[at]), np.median(half_travel[at]) >= _RAMP.half_travel
@@ -306,8 +447,10 @@ def _plain(until, first, last):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _rough_edge(samples, until, edge, clear, flank, step, expected, limit, veil, gains, sums):
+def _rough_edge(profile, expected, tolerance, work):
     """The sample at which an edge explains most, and how much; -1 when none does with true background outside."""
+    samples, until, edge, gains, sums = work.samples, work.until, profile.rough, work.gains, work.flat_sums
+    clear, flank, veil = profile.clear, profile.flank, tolerance.veil
     width = 2 * flank + 1
     n, best, most = len(gains) - 2 * flank, -1, -np.inf
     for k in range(n):
@@ -327,7 +470,7 @@ def _rough_edge(samples, until, edge, clear, flank, step, expected, limit, veil,
         gains[k] = explained + drop - bare
         ww, bb, b1, bv, v1, vv = _plain(until, k + clear, k + width)
         bad = vv - 2 * (g * bv + o * v1) + g * g * bb + 2 * g * o * b1 + o * o * ww
-        if bad <= limit * step * 3 * (width - clear):
+        if bad <= tolerance.pick_limit * profile.step_px * 3 * (width - clear):
             score = (1.0 + max(gains[k], 0.0)) * expected[k + flank]
             if score > most:
                 best, most = k, score
@@ -338,10 +481,11 @@ def _rough_edge(samples, until, edge, clear, flank, step, expected, limit, veil,
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _misfit_of_edge(samples, lo, hi, start, t, whole_w, fine, veil, ramp, sums):
-    """Least misfit over inside levels, ramps, shade and veil when the edge lies t fine steps beyond sample start."""
-    whole = t // FINE
-    _sum_products(samples, lo, fine[t - whole * FINE], lo + fine.shape[1] // 2 - start - whole, hi - lo, sums)
+def _misfit_of_edge(stretch, fine, t, veil, ramp, sums):
+    """Least misfit over inside levels, ramps, shade and veil when the edge lies t fine steps beyond the start."""
+    whole, lo = t // FINE, stretch.first
+    _sum_products(stretch.samples, lo, fine[t - whole * FINE], lo + fine.shape[1] // 2 - stretch.start - whole,
+                  stretch.last - lo, sums)
     qq, oq, qr, our = sums[3] - sums[1], sums[1], sums[19], sums[18]
     per_qq = 1.0 / qq
     rr, or2 = sums[20] - qr * qr * per_qq + ramp[3], our - oq * qr * per_qq
@@ -350,7 +494,8 @@ def _misfit_of_edge(samples, lo, hi, start, t, whole_w, fine, veil, ramp, sums):
     pr, ri = sums[16] - pq * qr * per_qq, (sums[17] - qi * qr + ramp[3] * ramp[0]) * per_rr
     a, y = sums[4] + sums[14] - pq * pq * per_qq - pr * pr * per_rr, sums[6] + sums[15] - pq * qi - pr * ri
     ao, yo = sums[5] - pq * oq * per_qq - pr * or2 * per_rr, sums[7] - qi * oq - ri * or2
-    explained, oo = qi * qi * qq + ri * ri * rr, whole_w - sums[3] - oq - oq * oq * per_qq - or2 * or2 * per_rr
+    explained = qi * qi * qq + ri * ri * rr
+    oo = stretch.weight - sums[3] - oq - oq * oq * per_qq - or2 * or2 * per_rr
     qq, qr = sums[13] - sums[10], sums[25]
     per_qq = 1.0 / qq
     rr = sums[26] - qr * qr * per_qq + ramp[3]
@@ -396,94 +541,125 @@ def _trough(before, least, after, further):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _fine_edge(cut, back, start, step, noise, fine, blur, half_travel, veil, ramp, fits_ramp, samples, sums):
+def _fine_edge(cut, start, profile, tolerance, tells_ramp, work):
     """Where the edge near sample start lies along the cut [px], its sigma, outside less inside level, and the misfit
-    outside; the misfit is infinite when there is no edge within reach. What is known of the inside's ramp, and the
-    ramp that was found when it is to be told, is in `ramp`: of each channel, and the information."""
-    lo, hi = _window(start, step, half_travel, cut.shape[1])
-    _weigh(cut, back, lo, hi, start, step / noise ** 2, samples)
-    whole_w = samples[lo:hi, 1].sum()
-    tiny = step / FINE
+    outside; the misfit is infinite when there is no edge within reach. The ramp that was found, when it is to be told,
+    takes the place of what was known of it."""
+    stretch = _stretch_about(cut, start, profile, tolerance.noise[0], work.samples)
+    best = _best_place(stretch, profile, tolerance.veil, cut.ramp, work.sums)
+    if not best.is_found:
+        return np.nan, np.inf, 0.0, np.inf
+    if tells_ramp:
+        _tell_ramp(stretch, profile.fine, best, tolerance.veil, cut.ramp, work.sums)
+    tiny, blur = profile.step_px / FINE, profile.blur_px
+    at = start * profile.step_px + tiny * (best.place + best.beyond)
+    contrast, misfit = _beside(cut, stretch, profile, best, at)
+    # reading between pixels smooths their noise too: the flanks scatter less than as many readings each on its own
+    calm = (blur * blur / (blur * blur + SAMPLING_PX * SAMPLING_PX)) ** 0.25
+    return at, tiny * np.sqrt(2.0 / best.curve) * calm, contrast, misfit
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _stretch_about(cut, start, profile, noise, samples):
+    """The part of a cut in which an edge near sample start is tried, its samples weighed."""
+    lo, hi = _window(start, profile.step_px, profile.half_travel_px, cut.light.shape[1])
+    _weigh(cut, lo, hi, start, profile.step_px / noise ** 2, samples)
+    return _Stretch(samples, lo, hi, start, samples[lo:hi, 1].sum())
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _best_place(stretch, profile, veil, ramp, sums):
+    """The place where an edge explains most: by whole pixels from the start on, then by ever smaller steps."""
+    tiny, fine = profile.step_px / FINE, profile.fine
     coarse = round(1.0 / tiny)
     lowest, highest = -round(_WINDOW_PX.try_in / tiny), round(_WINDOW_PX.try_out / tiny)
     misfits, zero = np.full(highest - lowest + 1, np.inf), -lowest
     best = np.int64(0)  # a plain 0 would have what it is given to compiled once more, for that number alone
-    misfits[zero], shade, veiled = _misfit_of_edge(samples, lo, hi, start, best, whole_w, fine, veil, ramp, sums)
+    misfits[zero], shade, veiled = _misfit_of_edge(stretch, fine, best, veil, ramp, sums)
     for stride in (-coarse, coarse):
         t = best + stride
         while lowest <= t <= highest:
-            misfits[zero + t], g, o = _misfit_of_edge(samples, lo, hi, start, t, whole_w, fine, veil, ramp, sums)
+            misfits[zero + t], g, o = _misfit_of_edge(stretch, fine, t, veil, ramp, sums)
             if misfits[zero + t] >= misfits[zero + best]:
                 break
             best, shade, veiled = t, g, o
             t += stride
     if best < lowest + coarse or best > highest - coarse:
-        return np.nan, np.inf, 0.0, np.inf
+        return _Optimum(best, 0.0, 0.0, shade, veiled, False)
     for size in (coarse // 2, coarse // 4, 1):
         for t in (best - size, best + size):
-            misfits[zero + t], g, o = _misfit_of_edge(samples, lo, hi, start, t, whole_w, fine, veil, ramp, sums)
+            misfits[zero + t], g, o = _misfit_of_edge(stretch, fine, t, veil, ramp, sums)
             if misfits[zero + t] < misfits[zero + best]:
                 best, shade, veiled = t, g, o
     before, least, after = misfits[zero + best - 1], misfits[zero + best], misfits[zero + best + 1]
     curve = before - 2 * least + after
     if not curve > 1e-9:
-        return np.nan, np.inf, 0.0, np.inf
+        return _Optimum(best, 0.0, 0.0, shade, veiled, False)
     stride = 1 if before > after else -1
-    further, _, _ = _misfit_of_edge(samples, lo, hi, start, best + 2 * stride, whole_w, fine, veil, ramp, sums)
+    further, _, _ = _misfit_of_edge(stretch, fine, best + 2 * stride, veil, ramp, sums)
     beyond, curve = _trough(max(before, after), least, min(before, after), further)  # of the best place, in these steps
-    beyond *= stride
-    if fits_ramp:
-        flat, here, there = np.zeros(4), np.empty(4), np.empty(4)
-        for t, its in ((best, here), (best + (1 if beyond > 0 else -1), there)):
-            _, g, o = _misfit_of_edge(samples, lo, hi, start, t, whole_w, fine, veil, flat, sums)
-            _ramp_of_edge(sums, g, o, its)
-        put(here + abs(beyond) * (there - here), ramp)
-    at = start * step + tiny * (best + beyond)
+    return _Optimum(best, beyond * stride, curve, shade, veiled, True)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _tell_ramp(stretch, fine, best, veil, ramp, sums):
+    """The ramp of an edge between two places, in place."""
+    flat, here, there = np.zeros(4), np.empty(4), np.empty(4)
+    for t, its in ((best.place, here), (best.place + (1 if best.beyond > 0 else -1), there)):
+        _, g, o = _misfit_of_edge(stretch, fine, t, veil, flat, sums)
+        _ramp_of_edge(sums, g, o, its)
+    put(here + abs(best.beyond) * (there - here), ramp)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _beside(cut, stretch, profile, best, at):
+    """Brightness outside less that inside an edge at that place [px], and how badly the bench explains the outside."""
     inside = outside = bad = 0.0
     n_inside = n_outside = n_bad = 0
-    for j in range(lo, hi):
+    step, blur = profile.step_px, profile.blur_px
+    for j in range(stretch.first, stretch.last):
         x = j * step - at
         if -blur - 2.0 < x < -blur:
-            inside += cut[0, j]
+            inside += cut.light[0, j]
             n_inside += 1
         if blur < x < blur + 2.5:
-            outside += cut[0, j]
+            outside += cut.light[0, j]
             n_outside += 1
         if x > 1.5 * blur:
-            bad += samples[j, 1] / step * (cut[0, j] - shade * back[0, j] - veiled) ** 2
+            left = cut.light[0, j] - best.shade * cut.background[0, j] - best.veil
+            bad += stretch.samples[j, 1] / step * left ** 2
             n_bad += 1
     contrast = outside / n_outside - inside / n_inside if n_inside > 0 and n_outside > 0 else 0.0
-    # reading between pixels smooths their noise too: the flanks scatter less than as many readings each on its own
-    calm = (blur * blur / (blur * blur + SAMPLING_PX * SAMPLING_PX)) ** 0.25
-    return at, tiny * np.sqrt(2.0 / curve) * calm, contrast, bad / max(n_bad, 1)
+    return contrast, bad / max(n_bad, 1)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def misfits_by_travel(cuts, background, offset_px, travels_px, veil, noise, tables):
+def misfits_by_travel(cuts, offset_px, travels_px, tolerance, tables):
     """How badly cuts are explained by edges near where they were seen that travel by so much: least misfits, shape (n,
     k).
 
     Parameters
     ----------
-    cuts, background, veil, noise, tables
-        As `edges_along` takes them.
+    cuts : Cuts
     offset_px : array, shape (n,)
         Where each cut's edge was seen.
     travels_px : array, shape (n, k)
         Ways to try, of each cut.
+    tolerance : Tolerance
+    tables : EdgeTables
     """
-    (n, k), m = travels_px.shape, cuts.shape[2]
+    (n, k), m = travels_px.shape, cuts.light.shape[2]
     samples, sums, flat, out = np.zeros((m, LANES)), np.empty(LANES), np.zeros(4), np.empty((n, k))
     for i in range(n):
         start = round(offset_px[i] / tables.step_px) + (m - 1) // 2
         place = round((offset_px[i] / tables.step_px + (m - 1) // 2 - start) * FINE)
-        lo, hi = _window(start, tables.step_px, tables.half_travels_px[profile_of(BLUR_PX, travels_px[i].max())], m)
-        _weigh(cuts[i], background[i], lo, hi, start, tables.step_px / noise ** 2, samples)
-        whole_w = samples[lo:hi, 1].sum()
+        longest = _profile(tables, profile_of(BLUR_PX, travels_px[i].max()))
+        stretch = _stretch_about(_Cut(cuts.light[i], cuts.background[i], flat), start, longest, tolerance.noise[0],
+                                 samples)
         for j in range(k):
-            profile, out[i, j] = tables.fine[profile_of(BLUR_PX, travels_px[i, j])], np.inf
+            fine, out[i, j] = tables.fine[profile_of(BLUR_PX, travels_px[i, j])], np.inf
             for t in range(place - FINE, place + FINE + 1):
-                misfit, _, _ = _misfit_of_edge(samples, lo, hi, start, t, whole_w, profile, veil, flat, sums)
+                misfit, _, _ = _misfit_of_edge(stretch, fine, t, tolerance.veil, flat, sums)
                 out[i, j] = min(out[i, j], misfit)
     return out
 

@@ -7,17 +7,36 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.camera.model import CameraModel
-from vision.fit.bias import EdgeBias, edge_offsets, group_of, slope_variances
+from vision.fit.bias import Biases, edge_offsets, group_of, slope_variances
 from vision.fit.least_squares import CORRELATION_MM, CUT_SIGMA_PX
 from vision.fit.pose import inside_picture
 from vision.nozzle.body import NozzleBody, ToolPose, axis_frame
-from vision.nozzle.silhouette import Outline, outline
+from vision.nozzle.silhouette import outline
 from vision.types import FloatArray
 
-__all__ = ["Expected", "expected_spread"]
+__all__ = ["Expected", "ExpectedEdges", "expected_spread"]
 
 _LEAST_CUTS = 5
 _WEAK_PRIOR = (40.0, 40.0, 40.0, 0.4, 0.4, 0.4)  # [mm], [rad]: the fit's own prior, which says next to nothing
+
+
+@dataclass(frozen=True)
+class ExpectedEdges:
+    """How the tool's edges will appear in the picture.
+
+    Attributes
+    ----------
+    bias : dict
+        As in a nozzle calibration: how far each kind of edge can be trusted.
+    lighter_outside : bool
+        Whether the scene behind the tool is lighter than it (a white mat) or darker (a dark board).
+    sigma_px : float
+        Scatter of one cut about its edge [px]; blur, noise and compression make it larger.
+    """
+
+    bias: Biases
+    lighter_outside: bool
+    sigma_px: float = CUT_SIGMA_PX
 
 
 @dataclass(frozen=True)
@@ -50,8 +69,7 @@ _UNKNOWN = Expected(np.inf, np.inf, np.inf, np.inf, np.inf, 0.0)  # too little o
 
 
 def expected_spread(camera: CameraModel, body: NozzleBody, pose: ToolPose, up_cam: FloatArray,
-                    bias: dict[tuple[str, bool], EdgeBias],
-                    *, lighter_outside: bool, edge_sigma_px: float = CUT_SIGMA_PX) -> Expected:
+                    edges: ExpectedEdges) -> Expected:
     """Spread that the fit's own information matrix gives for a pose.
 
     Parameters
@@ -60,12 +78,6 @@ def expected_spread(camera: CameraModel, body: NozzleBody, pose: ToolPose, up_ca
         Camera frame.
     up_cam : array, shape (3,)
         The bench's normal in the camera frame [-].
-    bias : dict
-        As in a nozzle calibration: how far each kind of edge can be trusted.
-    lighter_outside : bool
-        Whether the scene behind the tool is lighter than it (a white mat) or darker (a dark board).
-    edge_sigma_px : float
-        Scatter of one cut about its edge [px]; blur, noise and compression make it larger.
 
     Notes
     -----
@@ -76,31 +88,34 @@ def expected_spread(camera: CameraModel, body: NozzleBody, pose: ToolPose, up_ca
     out = inside_picture(outline(camera, body, pose), (h, w))
     if len(out.px) < 8:
         return _UNKNOWN
-    label = group_of(out.part, out.side, int(lighter_outside))
+    label = group_of(out.part, out.side, int(edges.lighter_outside))
     _, group, counts = np.unique(label, return_inverse=True, return_counts=True)
     plain = counts[group] >= _LEAST_CUTS  # a scrap of a rim that peeps out is not to be counted on
-    out, label = Outline(*(getattr(out, f)[plain] for f in Outline.__dataclass_fields__)), label[plain]
+    out, label = out.at(plain), label[plain]
     groups, group = np.unique(label, return_inverse=True)
     if len(groups) == 0:
         return _UNKNOWN
     of_group = np.eye(len(groups))[group]
     design = np.hstack([out.jacobian, of_group, of_group * out.place[:, None]])
     share = np.maximum(CORRELATION_MM / np.maximum(out.mm_per_sample, 1e-3), 1.0)
-    data = (design.T / (edge_sigma_px**2 * share)) @ design
-    offset_cov = edge_offsets(body, bias)[1]
-    m = len(groups)
-    known = np.diag(np.concatenate([np.array(_WEAK_PRIOR) ** -2.0, np.zeros(m), 1.0 / slope_variances(body)[groups]]))
-    known[6:6 + m, 6:6 + m] = np.linalg.inv(offset_cov[np.ix_(groups, groups)])
-    cov = np.linalg.inv(data + known)
+    data = (design.T / (edges.sigma_px**2 * share)) @ design
+    cov = np.linalg.inv(data + _known(body, edges.bias, groups))
     steady = cov - cov @ data @ cov  # what comes from the offsets and not from this frame's own scatter
     ray = pose.tip_mm / np.linalg.norm(pose.tip_mm)
-    a, b = axis_frame(ray)
-    tip = cov[:3, :3]
-    across = np.array([a, b]) @ tip @ np.array([a, b]).T
+    aside, tip = np.array(axis_frame(ray)), cov[:3, :3]
+    across = aside @ tip @ aside.T
     tube = out.px_per_mm[(out.part == 0) & (out.side != 0)]
     return Expected(_root(up_cam @ tip @ up_cam), _root(up_cam @ steady[:3, :3] @ up_cam), _root(ray @ tip @ ray),
                     _root(np.linalg.eigvalsh(across)[-1]), _root(np.linalg.eigvalsh(cov[3:5, 3:5])[-1]),
                     float(2 * body.frusta[0].start_radius_mm * np.median(tube)) if tube.size else 0.0)
+
+
+def _known(body: NozzleBody, bias: Biases, groups: np.ndarray) -> FloatArray:
+    """Information of what is known before: hardly anything of the pose, and the offsets and slopes of groups."""
+    m = len(groups)
+    known = np.diag(np.concatenate([np.array(_WEAK_PRIOR) ** -2.0, np.zeros(m), 1.0 / slope_variances(body)[groups]]))
+    known[6:6 + m, 6:6 + m] = np.linalg.inv(edge_offsets(body, bias)[1][np.ix_(groups, groups)])
+    return known
 
 
 def _root(value: FloatArray | float) -> float:

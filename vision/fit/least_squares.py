@@ -8,9 +8,10 @@ from typing import NamedTuple
 import numpy as np
 
 from vision.compiled import njit, put
+from vision.nozzle.body import PoseArrays
 
-__all__ = ["CORRELATION_MM", "CUT_SIGMA_PX", "LEAST_GAIN", "N_SHARED", "Edges", "Known", "Solved", "solve_steps",
-           "spread_of"]
+__all__ = ["CORRELATION_MM", "CUT_SIGMA_PX", "LEAST_GAIN", "N_SHARED", "Edges", "Known", "Rows", "Solved",
+           "solve_steps", "spread_of"]
 
 N_SHARED = 7  # unknowns that all edges share: six steps of the pose, and the readout
 CUT_SIGMA_PX = 0.35  # scatter of one cut about a straight edge, measured on rendered and photographed edges
@@ -30,8 +31,8 @@ class Known(NamedTuple):
 
     Attributes
     ----------
-    tip_mm, axis, roll_rad : arrays, shape (3,), and float
-        The pose about which the prior's steps are, as in `ToolPose`.
+    pose : PoseArrays
+        About which the prior's steps are.
     offset_px : array, shape (g,)
         Where the edges of each group appear.
     cov : array, shape (6 + g, 6 + g)
@@ -49,9 +50,7 @@ class Known(NamedTuple):
         A plane that the outlet is near, normal . tip = distance with sigma 1; zeros without one.
     """
 
-    tip_mm: np.ndarray
-    axis: np.ndarray
-    roll_rad: float
+    pose: PoseArrays
     offset_px: np.ndarray
     cov: np.ndarray
     is_free: bool
@@ -99,6 +98,33 @@ class _Design(NamedTuple):
     jacobian: np.ndarray
     group: np.ndarray
     along: np.ndarray
+
+
+class Rows(NamedTuple):
+    """How edges depend on what is solved for.
+
+    Attributes
+    ----------
+    design, jacobian : array, shape (n, 7)
+        On the steps and the readout, as `Edges.jacobian`; and the same for rates that do not go with the pose.
+    along, label : array, shape (n,)
+        As in `Edges`.
+    """
+
+    design: np.ndarray
+    jacobian: np.ndarray
+    along: np.ndarray
+    label: np.ndarray
+
+
+class _Seen(NamedTuple):
+    """Where edges are seen [px], which of them are used, the sigma with which each counts [px], and how far one may be
+    away before it counts less [px]; each (n,)."""
+
+    offset_px: np.ndarray
+    usable: np.ndarray
+    sigma_px: np.ndarray
+    reach_px: np.ndarray
 
 
 class _Prior(NamedTuple):
@@ -184,14 +210,14 @@ def solve_steps(edges, known, expected, tip, spread_px, is_exact):
     if n < _LEAST_CUTS or usable.sum() < _LEAST_EDGES:
         return Solved(np.empty(0), 0.0, groups, x[N_SHARED:].copy(), usable, 0.0, seen, np.zeros(n), prior.group_var,
                       prior.information)
-    residual_px, shared = _reweighted(design, seen, usable, spread, far, prior, x)
+    residual_px, shared = _reweighted(design, _Seen(seen, usable, spread, far), prior, x)
     good = usable & (np.abs(residual_px - shared) < 3 * own)
     chi2_dof = (((residual_px - shared) / own) ** 2 * good).sum() / max(1.0, good.sum() - 6.0)
     if is_exact and good.sum() >= _LEAST_TO_MEASURE:
         scatter = _scatter_of_groups(residual_px - shared, np.hypot(sigma, edges.crowding_px), good, design.group, m)
         for i in range(n):
             spread[i] = math.hypot(_spread_of_cut(sigma[i], scatter[design.group[i]], mm[i]), edges.crowding_px[i])
-        residual_px, shared = _reweighted(design, seen, good, spread, far, prior, x)
+        residual_px, shared = _reweighted(design, _Seen(seen, good, spread, far), prior, x)
     weight = good * spread ** -2.0 / max(1.0, chi2_dof)
     return Solved(x[:6].copy(), x[6], groups, x[N_SHARED:].copy(), good, chi2_dof, residual_px, weight,
                   prior.group_var, prior.information)
@@ -291,22 +317,23 @@ def _scatter_px(residual_px, sigma, most_px):
 
 
 @njit(cache=True, nogil=True)
-def _reweighted(design, seen, usable, sigma, reach, prior, x):
+def _reweighted(design, seen, prior, x):
     """Solve for x in place, from where it is; what each edge is away from it then, and what of that its group shares.
     An edge counts the less the further it is beyond its reach."""
-    n = len(seen)
+    offset_px, usable = seen.offset_px, seen.usable
+    n = len(offset_px)
     residual_px, weight, shared = np.zeros(n), np.zeros(n), np.zeros(n)
     for _ in range(6):
         for i in range(n):
             if usable[i]:
-                r = _residual_px(design, seen, x, i) - shared[i]
-                weight[i] = (sigma[i] * (1.0 + (r / reach[i]) ** 2)) ** -2.0
-        data, right = _normal(design, weight, seen, prior.group_var)
+                r = _residual_px(design, offset_px, x, i) - shared[i]
+                weight[i] = (seen.sigma_px[i] * (1.0 + (r / seen.reach_px[i]) ** 2)) ** -2.0
+        data, right = _normal(design, weight, offset_px, prior.group_var)
         new = np.linalg.solve(data + prior.information, right + prior.information_mean)
         moved = np.abs(new - x)
         put(new, x)
         for i in range(n):
-            residual_px[i] = _residual_px(design, seen, x, i) if usable[i] else 0.0
+            residual_px[i] = _residual_px(design, offset_px, x, i) if usable[i] else 0.0
         put(_shared(design, weight, residual_px, prior.group_var), shared)
         if moved[:3].max() < 1e-2 and moved[3:6].max() < 1e-4:
             break
@@ -399,7 +426,7 @@ def _leave_out(data, right, g, row, value, variance):
 
 
 @njit(cache=True, nogil=True)
-def spread_of(design, jacobian, along, label, solved, base_offset, base_cov, known_later_s, known_later_var):
+def spread_of(rows, solved, base_offset, base_cov, known_later_s, known_later_var):
     """Covariance of what was solved for; and what the picture says alone, with only the base values of the offsets and
     the readout known: step, its covariance, and what of that comes from not knowing where edges appear."""
     m = len(solved.groups)
@@ -408,9 +435,11 @@ def spread_of(design, jacobian, along, label, solved, base_offset, base_cov, kno
         place[solved.groups[i]], away[N_SHARED + i] = i, base_offset[solved.groups[i]] - solved.offset_px[i]
         for j in range(m):
             base[i, j] = base_cov[solved.groups[i], solved.groups[j]]
-    data, _ = _normal(_Design(design, place[label], along), solved.weight, solved.residual_px, solved.group_var)
+    group = place[rows.label]
+    data, _ = _normal(_Design(rows.design, group, rows.along), solved.weight, solved.residual_px, solved.group_var)
     cov = np.linalg.inv(data + solved.information)
-    data, right = _normal(_Design(jacobian, place[label], along), solved.weight, solved.residual_px, solved.group_var)
+    data, right = _normal(_Design(rows.jacobian, group, rows.along), solved.weight, solved.residual_px,
+                          solved.group_var)
     weak = np.zeros_like(data)
     for k in range(6):
         weak[k, k] = 40.0 ** -2 if k < 3 else 0.4 ** -2

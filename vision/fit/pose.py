@@ -11,11 +11,11 @@ from vision.camera.lens import lens_of
 from vision.camera.model import CameraModel
 from vision.edges.cuts import CutGrid, linear_light
 from vision.edges.profiles import tables_of
-from vision.edges.search import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, USUAL_NOISE
+from vision.edges.search import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, USUAL_NOISE, Tolerance
 from vision.fit.bias import DEFAULT_BIAS, Biases, edge_offsets, group_key, n_groups, slope_variances, travel_variances
 from vision.fit.least_squares import Known, Solved, spread_of
-from vision.fit.rounds import Scene, Travel, cut_through, fit_rounds, is_inside, tool_of
-from vision.nozzle.body import NozzleBody, ToolPose
+from vision.fit.rounds import RoundArrays, Scene, Sight, Travel, cut_through, fit_rounds, is_inside, tool_of
+from vision.nozzle.body import NozzleBody, ToolPose, pose_arrays
 from vision.nozzle.silhouette import STEP, Outline
 from vision.types import FloatArray
 
@@ -40,7 +40,7 @@ class Picture:
     known : array, shape (h, w), uint8
         Above 0 where the background is known.
     noise : tuple of float
-        Scatter of the picture about the bench, as in `find_edges`.
+        Scatter of the picture about the bench, as in `Tolerance`.
     gain : array, shape (h,), float32, or None
         Light of each row over the background's; 1 when not given.
     """
@@ -204,22 +204,21 @@ def fit_pose(
     prior = prior or weak_prior(body, bias, start)
     normal, distance = (np.zeros(3), 0.0) if plane is None else (plane[0] / plane[2], float(plane[1] / plane[2]))
     travel = _RESTING if travel is None else travel
-    known = Known(*_as_numbers(prior.pose), prior.offset_px, prior.cov, prior.is_free,
+    known = Known(pose_arrays(prior.pose), prior.offset_px, prior.cov, prior.is_free,
                   travel.readout_var, slope_variances(body) * is_exact, travel_variances(body) * is_exact, normal,
                   distance)
     found, is_found = fit_rounds(
-        tool_of(body), lens_of(camera), _scene_of(picture, veil), *_as_numbers(start), known,
-        travel, np.array(spreads_px, float), float(step_mm), is_exact, tables_of(CutGrid(float(reach_px))))
+        Sight(tool_of(body), lens_of(camera), _scene_of(picture, veil)), pose_arrays(start), known, travel,
+        RoundArrays(np.array(spreads_px, float), float(step_mm), is_exact, tables_of(CutGrid(float(reach_px)))))
     if not is_found:
         return None
-    solved, label = found.solved, found.label
+    solved, label = found.solved, found.rows.label
     cov, alone_step, alone_cov, offsets_cov = spread_of(
-        found.design, found.jacobian, found.along, label, solved, *edge_offsets(body, bias),
-        travel.readout_s - found.readout_s, travel.readout_var)
+        found.rows, solved, *edge_offsets(body, bias), travel.readout_s - found.readout_s, travel.readout_var)
     sites = np.concatenate([np.arange(6), 6 + solved.groups])
     others = np.delete(np.arange(len(cov)), 6)
     added, before = 1.0 / cov[6, 6] - 1.0 / travel.readout_var, travel.readout_s / travel.readout_var
-    return PoseFit(ToolPose(found.tip_mm, found.axis, found.roll_rad), sites, solved.offset_px,
+    return PoseFit(ToolPose(*found.pose), sites, solved.offset_px,
                    cov[np.ix_(others, others)], float(added), float(found.readout_s / cov[6, 6] - before),
                    found.row_share, alone_step, alone_cov, offsets_cov, solved.chi2_dof, _quality(body, label, solved),
                    int(solved.good.sum()), len(label), label, found.edge_px, solved.good)
@@ -228,12 +227,8 @@ def fit_pose(
 def _scene_of(picture: Picture, veil: float) -> Scene:
     # a bench stored from photographs and a codec's colours are never as exact as a quiet picture
     widening = max(1.0, (_LEAST_MISFIT_NOISE / picture.noise[0]) ** 2)
-    return Scene(np.ascontiguousarray(picture.image), picture.background, picture.known, picture.gains, picture.noise,
-                 PICK_LIMIT * widening, MISFIT_LIMIT * widening, float(veil))
-
-
-def _as_numbers(pose: ToolPose) -> tuple[FloatArray, FloatArray, float]:
-    return np.asarray(pose.tip_mm, float), np.asarray(pose.axis, float), float(pose.roll_rad)
+    return Scene(np.ascontiguousarray(picture.image), picture.background, picture.known, picture.gains,
+                 Tolerance(PICK_LIMIT * widening, MISFIT_LIMIT * widening, float(veil), picture.noise))
 
 
 def inside_picture(out: Outline, shape: tuple[int, ...]) -> Outline:

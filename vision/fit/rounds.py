@@ -14,14 +14,15 @@ import numpy as np
 
 from vision.compiled import njit, put
 from vision.edges.cuts import LINEAR, NO_TONE, sample_along, to_opponent
-from vision.edges.profiles import BLUR_PX, SAMPLING_PX
-from vision.edges.search import edges_along
+from vision.edges.profiles import BLUR_PX, SAMPLING_PX, EdgeTables
+from vision.edges.search import Cuts, Softness, Tolerance, edges_along
 from vision.fit.bias import side_of
-from vision.fit.least_squares import LEAST_GAIN, N_SHARED, Edges, Solved, solve_steps
-from vision.nozzle.body import NozzleBody, axis_frame, cross, roll_of, sideways_of
-from vision.nozzle.silhouette import STEP, body_arrays, coarseness, trace, turned_pose
+from vision.fit.least_squares import LEAST_GAIN, N_SHARED, Edges, Rows, Solved, solve_steps
+from vision.nozzle.body import NozzleBody, PoseArrays, axis_frame, cross, roll_of, sideways_of
+from vision.nozzle.silhouette import STEP, Placed, body_arrays, coarseness, trace, turned_pose
 
-__all__ = ["Tool", "Scene", "Travel", "Found", "tool_of", "fit_rounds", "cut_through", "is_inside"]
+__all__ = ["Tool", "Scene", "Sight", "Travel", "RoundArrays", "Found", "tool_of", "fit_rounds", "cut_through",
+           "is_inside"]
 
 # where there would be fewer cuts, of a tool that has hardly come in, they lie no further apart
 _FINE_MM, _FEW_CUTS = 0.8, 40
@@ -46,16 +47,21 @@ class Tool(NamedTuple):
 
 
 class Scene(NamedTuple):
-    """A picture, what lies behind the tool, and how far the two may differ; as in `Picture` and `find_edges`."""
+    """A picture, what lies behind the tool, both as in `Picture`, and how far the two may differ."""
 
     image: np.ndarray
     background: np.ndarray
     known: np.ndarray
     gain: np.ndarray
-    noise: tuple[float, ...]
-    pick_limit: float
-    misfit_limit: float
-    veil: float
+    tolerance: Tolerance
+
+
+class Sight(NamedTuple):
+    """What a pose is fitted to: the tool, the camera's numbers as `lens_of` gives them, and what it sees."""
+
+    tool: Tool
+    lens: np.ndarray
+    scene: Scene
 
 
 class Travel(NamedTuple):
@@ -80,21 +86,45 @@ class Travel(NamedTuple):
     readout_var: float
 
 
-class Found(NamedTuple):
-    """Where the rounds ended, with the edges of the last one: `design`, as `Edges.jacobian`, `jacobian`, the same for
-    rates that do not go with the pose, and `edge_px` are those before its step."""
+class RoundArrays(NamedTuple):
+    """The rounds of a fit, for compiled code.
 
-    tip_mm: np.ndarray
-    axis: np.ndarray
-    roll_rad: float
+    Attributes
+    ----------
+    spreads_px : array, shape (k,)
+        How far edges may be from where they are expected, round by round.
+    step_mm : float
+        Distance of the cuts along the outline.
+    is_exact : bool
+        As in `Rounds`.
+    tables : EdgeTables
+        Of cuts that reach far enough.
+    """
+
+    spreads_px: np.ndarray
+    step_mm: float
+    is_exact: bool
+    tables: EdgeTables
+
+
+class Found(NamedTuple):
+    """Where the rounds ended, with the edges of the last one: `rows` are those before its step."""
+
+    pose: PoseArrays
     readout_s: float
     row_share: float
-    design: np.ndarray
-    jacobian: np.ndarray
-    along: np.ndarray
-    label: np.ndarray
+    rows: Rows
     edge_px: np.ndarray
     solved: Solved
+
+
+class _Iterate(NamedTuple):
+    """Where a round begins: the pose, how long rows are read, and where the round before saw the edges of each side,
+    which is brought up to date."""
+
+    pose: PoseArrays
+    readout_s: float
+    seen_px: np.ndarray
 
 
 @lru_cache
@@ -104,39 +134,38 @@ def tool_of(body: NozzleBody) -> Tool:
 
 
 @njit(cache=True, nogil=True)
-def fit_rounds(tool, lens, scene, tip, axis, roll_rad, known, travel, spreads_px, step_mm, is_exact, tables):
+def fit_rounds(sight, start, known, travel, rounds):
     """The pose that explains the edges near a start, and whether there were edges enough.
 
     Parameters
     ----------
+    sight : Sight
+    start : PoseArrays
+    known : Known
     travel : Travel
         It blurs the edges that the tool crosses, and shifts rows that are read later.
-    spreads_px : array
-        How far edges may be from where they are expected, round by round.
-    is_exact : bool
-        As in `fit_pose`.
+    rounds : RoundArrays
     """
-    seen_px = np.zeros(len(known.offset_px) // 2)
-    readout_s = travel.readout_s
-    for i in range(len(spreads_px)):  # `_round` is called in one place, since it is compiled as a part of this
-        found = _round(tool, lens, scene, tip, axis, roll_rad, readout_s, known, travel, spreads_px[i], step_mm,
-                       i == len(spreads_px) - 1, is_exact, seen_px, tables)
+    here = _Iterate(start, travel.readout_s, np.zeros(len(known.offset_px) // 2))
+    for i in range(len(rounds.spreads_px)):  # `_round` is called in one place, since it is compiled as a part of this
+        found = _round(sight, here, known, travel, rounds, i)
         if len(found.solved.step) == 0:
             break
-        tip, axis, roll_rad, readout_s = found.tip_mm, found.axis, found.roll_rad, found.readout_s
+        here = _Iterate(found.pose, found.readout_s, here.seen_px)
     return found, len(found.solved.step) > 0
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _round(tool, lens, scene, tip, axis, roll_rad, readout_s, known, travel, spread_px, step_mm, is_last, is_exact,
-           seen_px, tables):
-    """One round; `seen_px` is where the round before saw the edges of each side, and is brought up to date."""
-    is_exact = is_exact and is_last
+def _round(sight, here, known, travel, rounds, i_round):
+    """One round, from an iterate."""
+    tool, scene, tables, (tip, axis, roll_rad) = sight.tool, sight.scene, rounds.tables, here.pose
+    readout_s, seen_px, spread_px = here.readout_s, here.seen_px, rounds.spreads_px[i_round]
+    is_last = i_round == len(rounds.spreads_px) - 1
+    is_exact = rounds.is_exact and is_last
     after = math.cos(tool.bend_rad) * -axis + math.sin(tool.bend_rad) * sideways_of(axis, roll_rad)
-    for far_mm in (step_mm * (1.0 if is_last else 2.0), _FINE_MM):
-        _, px, normal_px, _, labels, values, jacobian = trace(tool.slices, tool.kinds, tip, -axis, after,
-                                                              tool.bend_at_mm, lens,
-                                                              far_mm * tool.coarseness)
+    placed = Placed(tool.slices, tool.kinds, tip, -axis, after, tool.bend_at_mm)
+    for far_mm in (rounds.step_mm * (1.0 if is_last else 2.0), _FINE_MM):
+        _, px, normal_px, _, labels, values, jacobian = trace(placed, sight.lens, far_mm * tool.coarseness)
         inside = is_inside(px, scene.known.shape)
         if inside.sum() >= _FEW_CUTS or far_mm <= _FINE_MM:
             break
@@ -148,7 +177,7 @@ def _round(tool, lens, scene, tip, axis, roll_rad, readout_s, known, travel, spr
     n = len(px)
     own = np.ascontiguousarray(jacobian[inside])
     jacobian, expected = np.empty((n, N_SHARED)), np.empty(N_SHARED)
-    put(_steps_to(tip, axis, roll_rad, known.tip_mm, known.axis, known.roll_rad), expected[:6])
+    put(_steps_to(here.pose, known.pose), expected[:6])
     expected[6] = travel.readout_s - readout_s
     rates = travel.rates - travel.faster @ expected[:6]
     sides, middle_px, blur, travel_px = np.empty(n, np.int64), np.empty(n), np.empty(n), np.empty(n)
@@ -170,23 +199,22 @@ def _round(tool, lens, scene, tip, axis, roll_rad, readout_s, known, travel, spr
     for i in range(n):
         for k in range(6):
             design[i, k] += readout_s * share[i] * with_pose[i, k]
-    cuts, back = cut_through(scene, px, normal_px, labels[:, 1] == STEP, lines, tables.offsets_px)
-    offset, sigma, gain, lighter = edges_along(cuts, back, lines, sides, len(seen_px) if is_exact else 0, blur,
-                                               travel_px, spread_px,
-                                               scene.pick_limit, scene.misfit_limit, scene.veil, scene.noise[0], tables)
+    light, back = cut_through(scene, px, normal_px, labels[:, 1] == STEP, lines, tables.offsets_px)
+    cuts = Cuts(light, back, lines, sides, len(seen_px), is_exact)
+    seen = edges_along(cuts, Softness(blur, travel_px), spread_px, scene.tolerance, tables)
     if is_last:
-        _find_soft_edges(cuts, back, lines, blur, spread_px, scene, tables, sides, len(seen_px), is_exact, offset,
-                         sigma, gain, lighter)
+        _find_soft_edges(cuts, blur, spread_px, scene.tolerance, tables, seen)
     for i in range(n):
         # a curved edge, blurred or read along its tangent, seems to lie further to the inside of its bend
         spread2 = blur[i] ** 2 + SAMPLING_PX ** 2 + (lines[i] ** 2 - 1) / 12.0
-        offset[i] += middle_px[i] + 0.5 * bend[i] * spread2
-    label = 2 * sides + lighter
+        seen.offset_px[i] += middle_px[i] + 0.5 * bend[i] * spread2
+    offset, label = seen.offset_px, 2 * sides + seen.lighter
     crowding_px = _crowding_px(px, normal_px, labels) if is_exact else np.zeros(n)
-    edges = Edges(design, along, label, length_mm, offset, sigma, gain, crowding_px, travel_px)
+    edges = Edges(design, along, label, length_mm, offset, seen.sigma_px, seen.gain, crowding_px, travel_px)
+    rows = Rows(design, jacobian, along, label)
     solved = solve_steps(edges, known, expected, tip, spread_px, is_exact)
     if len(solved.step) == 0:
-        return Found(tip, axis, roll_rad, readout_s, own_share, design, design, along, label, offset, solved)
+        return Found(here.pose, readout_s, own_share, rows, offset, solved)
     if known.is_free:
         _keep_offsets(label, solved, seen_px)
     new_axis, sideways = turned_pose(axis, roll_rad, solved.step)
@@ -194,8 +222,8 @@ def _round(tool, lens, scene, tip, axis, roll_rad, readout_s, known, travel, spr
         for k in range(6):
             offset[i] -= design[i, k] * solved.step[k]
         offset[i] -= design[i, 6] * solved.later_s
-    return Found(tip + solved.step[:3], new_axis, roll_of(new_axis, sideways), readout_s + solved.later_s, own_share,
-                 design, jacobian, along, label, offset, solved)
+    pose = PoseArrays(tip + solved.step[:3], new_axis, roll_of(new_axis, sideways))
+    return Found(pose, readout_s + solved.later_s, own_share, rows, offset, solved)
 
 
 @njit(cache=True, nogil=True)
@@ -254,7 +282,7 @@ def cut_through(scene, px, normal_px, is_flat, lines, offsets_px):
 
     Where the scene behind is not known, or is metal, the outer end of the cut stands for it.
     """
-    cuts = to_opponent(sample_along(scene.image, LINEAR, px, normal_px, offsets_px, lines), scene.noise)
+    cuts = to_opponent(sample_along(scene.image, LINEAR, px, normal_px, offsets_px, lines), scene.tolerance.noise)
     back = sample_along(scene.background, NO_TONE, px, normal_px, offsets_px, lines)
     h, w = scene.known.shape
     n, channels, m = cuts.shape
@@ -263,7 +291,7 @@ def cut_through(scene, px, normal_px, is_flat, lines, offsets_px):
             lit = scene.gain[min(max(round(px[i, 1] + offsets_px[j] * normal_px[i, 1]), 0), h - 1)]
             for c in range(channels):
                 back[i, c, j] *= lit
-    back = to_opponent(back, scene.noise)
+    back = to_opponent(back, scene.tolerance.noise)
     reach = offsets_px[-1]
     for i in range(n):
         flat = is_flat[i]
@@ -278,32 +306,32 @@ def cut_through(scene, px, normal_px, is_flat, lines, offsets_px):
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _find_soft_edges(cuts, back, lines, blur, spread_px, scene, tables, sides, n_sides, is_exact, offset, sigma,
-                     gain, lighter):
+def _find_soft_edges(cuts, blur_px, spread_px, tolerance, tables, seen):
     """Sides that hardly stand out may have been smeared by a codec: of each, the edges, sharp or softer, that explain
     more of the picture, in place."""
-    seen, count = np.zeros(n_sides), np.zeros(n_sides)
+    sides = cuts.sides
+    gained, count = np.zeros(cuts.n_sides), np.zeros(cuts.n_sides)
     for i in range(len(sides)):
-        if gain[i] > LEAST_GAIN:
-            seen[sides[i]] += gain[i]
+        if seen.gain[i] > LEAST_GAIN:
+            gained[sides[i]] += seen.gain[i]
             count[sides[i]] += 1
-    faint = ((seen < _FAINT_GAIN * count) & (count > 0))[sides]
+    faint = ((gained < _FAINT_GAIN * count) & (count > 0))[sides]
     if not faint.any():
         return
     at = np.flatnonzero(faint)
     smeared = np.empty(len(at))
     for j in range(len(at)):
-        smeared[j] = math.hypot(blur[at[j]], _SMEAR_PX)
-    soft_offset, soft_sigma, soft_gain, soft_lighter = edges_along(
-        cuts[at], back[at], lines[at], sides[at], n_sides if is_exact else 0, smeared, np.zeros(len(at)), spread_px,
-        scene.pick_limit, scene.misfit_limit, scene.veil, scene.noise[0], tables)
-    soft = np.zeros(n_sides)
+        smeared[j] = math.hypot(blur_px[at[j]], _SMEAR_PX)
+    some = Cuts(cuts.light[at], cuts.background[at], cuts.lines[at], sides[at], cuts.n_sides, cuts.shares_ramps)
+    soft = edges_along(some, Softness(smeared, np.zeros(len(at))), spread_px, tolerance, tables)
+    soft_gained = np.zeros(cuts.n_sides)
     for j in range(len(at)):
-        soft[sides[at[j]]] += soft_gain[j] if soft_gain[j] > LEAST_GAIN else 0.0
+        soft_gained[sides[at[j]]] += soft.gain[j] if soft.gain[j] > LEAST_GAIN else 0.0
     for j in range(len(at)):
         i = at[j]
-        if soft[sides[i]] > seen[sides[i]]:
-            offset[i], sigma[i], gain[i], lighter[i] = soft_offset[j], soft_sigma[j], soft_gain[j], soft_lighter[j]
+        if soft_gained[sides[i]] > gained[sides[i]]:
+            seen.offset_px[i], seen.sigma_px[i] = soft.offset_px[j], soft.sigma_px[j]
+            seen.gain[i], seen.lighter[i] = soft.gain[j], soft.lighter[j]
 
 
 @njit(cache=True, nogil=True)
@@ -320,13 +348,14 @@ def _keep_offsets(label, solved, seen_px):
 
 
 @njit(cache=True, nogil=True)
-def _steps_to(tip, axis, roll_rad, goal_tip, goal_axis, goal_roll_rad):
+def _steps_to(pose, goal):
     """The steps (6,) of `moved_pose` that lead from one pose to a near one, to first order."""
+    axis = pose.axis
     a, b = axis_frame(axis)
-    side, goal_side = sideways_of(axis, roll_rad), sideways_of(goal_axis, goal_roll_rad)
+    side, goal_side = sideways_of(axis, pose.roll_rad), sideways_of(goal.axis, goal.roll_rad)
     out = np.empty(6)
     for k in range(3):
-        out[k] = goal_tip[k] - tip[k]
-    out[3], out[4] = (goal_axis * cross(a, axis)).sum(), (goal_axis * cross(b, axis)).sum()
+        out[k] = goal.tip_mm[k] - pose.tip_mm[k]
+    out[3], out[4] = (goal.axis * cross(a, axis)).sum(), (goal.axis * cross(b, axis)).sum()
     out[5] = math.atan2((goal_side * cross(axis, side)).sum(), (goal_side * side).sum())
     return out

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -12,8 +13,8 @@ from vision.compiled import njit
 from vision.errors import GeometryError
 from vision.types import FloatArray
 
-__all__ = ["Frustum", "NozzleBody", "ToolPose", "Hold", "hold_of", "distinct_holds", "body_from_measures", "axis_frame",
-           "sideways_of", "roll_of", "cross"]
+__all__ = ["Frustum", "NozzleBody", "ToolPose", "PoseArrays", "pose_arrays", "Hold", "hold_of", "distinct_holds",
+           "body_from_measures", "axis_frame", "sideways_of", "roll_of", "cross"]
 
 
 @dataclass(frozen=True)
@@ -57,6 +58,19 @@ class ToolPose:
     tip_mm: FloatArray
     axis: FloatArray
     roll_rad: float = 0.0
+
+
+class PoseArrays(NamedTuple):
+    """A `ToolPose` for compiled code: arrays (3,) and (3,) of float64, and a float."""
+
+    tip_mm: FloatArray
+    axis: FloatArray
+    roll_rad: float
+
+
+def pose_arrays(pose: ToolPose) -> PoseArrays:
+    """The pose's numbers."""
+    return PoseArrays(np.asarray(pose.tip_mm, float), np.asarray(pose.axis, float), float(pose.roll_rad))
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
 
@@ -15,14 +15,53 @@ from vision.compiled import njit, put
 from vision.nozzle.body import NozzleBody, ToolPose, axis_frame, cross, roll_of, sideways_of
 from vision.types import FloatArray
 
-__all__ = ["STEP", "Outline", "outline", "turned", "turned_pose", "moved_pose", "moved_poses", "tool_hull",
-           "bend_direction", "body_arrays", "coarseness", "trace", "trace_inputs"]
+__all__ = ["STEP", "Outline", "Placed", "Poses", "outline", "turned", "turned_pose", "moved_pose", "moved_poses",
+           "tool_hull", "bend_direction", "body_arrays", "coarseness", "trace", "trace_inputs"]
 
 STEP = 2  # side of a rim seen against a slice further from us
 _RING = 24  # points of a circle: by which its picture hides, and of cuts at most [convention]
 _HANDLE_STEP = 1.5
 _DEEP_PX = 0.5  # inside the picture of another slice, from where on that is what a step stands before
 _RING_COS, _RING_SIN = (f(np.linspace(0, 2 * np.pi, _RING, endpoint=False)) for f in (np.cos, np.sin))
+
+
+class Placed(NamedTuple):
+    """A body where it stands, for compiled code.
+
+    Attributes
+    ----------
+    slices, kinds : array, shape (k, 4), (k, 2)
+        As `body_arrays` gives them.
+    tip_mm : array, shape (3,)
+        Outlet.
+    straight, after : array, shape (3,)
+        Directions up the metal part and up the handle.
+    bend_at_mm : float
+    """
+
+    slices: np.ndarray
+    kinds: np.ndarray
+    tip_mm: FloatArray
+    straight: FloatArray
+    after: FloatArray
+    bend_at_mm: float
+
+
+class Poses(NamedTuple):
+    """Several poses: outlets [mm], jet directions, and the directions from which rolls count, each (n, 3)."""
+
+    tips: FloatArray
+    axes: FloatArray
+    sideways: FloatArray
+
+
+class _Points(NamedTuple):
+    """Points of an outline (n, 3) [mm], change of their pixels with them (n, 2, 3), tangents and normals (n, 3)."""
+
+    x: np.ndarray
+    change: np.ndarray
+    tangent: np.ndarray
+    normal: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -90,9 +129,10 @@ def outline(camera: CameraModel, body: NozzleBody, pose: ToolPose, step_mm: floa
     return Outline(x, px, normal_px, push, length_mm, part, side, along_mm, place, jacobian)
 
 
-def trace_inputs(camera: CameraModel, body: NozzleBody, pose: ToolPose, step_mm: float) -> tuple[Any, ...]:
+def trace_inputs(camera: CameraModel, body: NozzleBody, pose: ToolPose,
+                 step_mm: float) -> tuple[Placed, FloatArray, FloatArray]:
     """What `trace` takes."""
-    return *body_arrays(body), *_placed(body, pose), body.bend_at_mm, lens_of(camera), step_mm * coarseness(body)
+    return _placed(body, pose), lens_of(camera), step_mm * coarseness(body)
 
 
 @lru_cache
@@ -109,9 +149,7 @@ def moved_pose(pose: ToolPose, step: FloatArray) -> ToolPose:
 
 @njit(cache=True, nogil=True)
 def moved_poses(tip_mm, axis, roll_rad, steps):
-    """Poses after each of some steps (n, 6): outlets, jet directions and the directions from which rolls count, each
-    (n, 3).
-    """
+    """`Poses` after each of some steps (n, 6)."""
     n = len(steps)
     tips, axes, sideways = np.empty((n, 3)), np.empty((n, 3)), np.empty((n, 3))
     for i in range(n):
@@ -119,7 +157,7 @@ def moved_poses(tip_mm, axis, roll_rad, steps):
         new, side = turned_pose(axis, roll_rad, steps[i])
         put(new, axes[i])
         put(side, sideways[i])
-    return tips, axes, sideways
+    return Poses(tips, axes, sideways)
 
 
 @njit(cache=True, nogil=True)
@@ -148,9 +186,7 @@ def turned(vector, rotation):
 
 def tool_hull(camera: CameraModel, body: NozzleBody, pose: ToolPose) -> list[FloatArray]:
     """The picture of each slice: convex polygons, counter-clockwise in (x, y), arrays (n, 2) [px]."""
-    slices, kinds = body_arrays(body)
-    rings = _rings(slices, kinds, *_placed(body, pose), body.bend_at_mm, lens_of(camera))
-    return [_convex(ring) for ring in rings]
+    return [_convex(ring) for ring in _rings(_placed(body, pose), lens_of(camera))]
 
 
 def bend_direction(body: NozzleBody, pose: ToolPose) -> FloatArray:
@@ -160,9 +196,9 @@ def bend_direction(body: NozzleBody, pose: ToolPose) -> FloatArray:
                                                                             pose.roll_rad) if body.is_bent else up
 
 
-def _placed(body: NozzleBody, pose: ToolPose) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Outlet, direction up the metal part, and direction up the handle, each (3,)."""
-    return np.asarray(pose.tip_mm, float), -pose.axis, bend_direction(body, pose)
+def _placed(body: NozzleBody, pose: ToolPose) -> Placed:
+    return Placed(*body_arrays(body), np.asarray(pose.tip_mm, float), -pose.axis, bend_direction(body, pose),
+                  body.bend_at_mm)
 
 
 @lru_cache
@@ -178,11 +214,12 @@ def body_arrays(body: NozzleBody) -> tuple[FloatArray, np.ndarray]:
 
 
 @njit(cache=True, nogil=True)
-def _rings(slices, kinds, tip, straight, after, bend_at, lens):
+def _rings(placed, lens):
     """Picture of the two circles that bound each slice, shape (slices, 2 * _RING, 2) [px]."""
+    slices = placed.slices
     rings = np.empty((len(slices), 2 * _RING, 2))
     for i in range(len(slices)):
-        u, origin = _axis_of(kinds[i, 0], tip, straight, after, bend_at)
+        u, origin = _axis_of(placed, i)
         a, b = axis_frame(u)
         for end in range(2):
             centre, r = origin + slices[i, end] * u, slices[i, 2 + end]
@@ -194,15 +231,18 @@ def _rings(slices, kinds, tip, straight, after, bend_at, lens):
 
 
 @njit(cache=True, nogil=True)
-def _axis_of(is_after, tip, straight, after, bend_at):
+def _axis_of(placed, i):
     """Direction and virtual origin (at distance 0) of a slice's axis."""
-    return (after, tip + bend_at * (straight - after)) if is_after else (straight, tip)
+    if placed.kinds[i, 0]:
+        return placed.after, placed.tip_mm + placed.bend_at_mm * (placed.straight - placed.after)
+    return placed.straight, placed.tip_mm
 
 
 @njit(cache=True, nogil=True)
-def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
+def trace(placed, lens, steps_mm):
     """All visible outline points as `Outline` has them: points, pixels, normals, px per mm of growth, labels (part,
     side, is after the bend), values (distance from the outlet, length, place), jacobian."""
+    slices, kinds = placed.slices, placed.kinds
     n_slices = len(slices)
     most = 0
     for i in range(n_slices):
@@ -213,7 +253,7 @@ def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
     n = 0
     for i in range(n_slices):
         start_mm, end_mm, r0, r1 = slices[i]
-        u, origin = _axis_of(kinds[i, 0], tip, straight, after, bend_at)
+        u, origin = _axis_of(placed, i)
         a, b = axis_frame(u)
         slope = _slope(slices[i])
         # the two angles at which the surface's normal is at right angles to the line of sight
@@ -273,9 +313,10 @@ def trace(slices, kinds, tip, straight, after, bend_at, lens, steps_mm):
         put(at, px[k])
         for j in range(2):
             put(change[j], jac[k, j])
-    keep = _uncovered(px, labels[:n], before, _rings(slices, kinds, tip, straight, after, bend_at, lens))
+    keep = _uncovered(px, labels[:n], before, _rings(placed, lens))
     x, px, labels = x[:n][keep], px[keep], labels[:n][keep]
-    normal_px, push, jacobian = _rows(x, jac[keep], tangent[:n][keep], normal[:n][keep], tip, -straight, labels[:, 2])
+    normal_px, push, jacobian = _rows(_Points(x, jac[keep], tangent[:n][keep], normal[:n][keep]), placed.tip_mm,
+                                      -placed.straight, labels[:, 2])
     return x, px, normal_px, push, labels, values[:n][keep], jacobian
 
 
@@ -338,10 +379,11 @@ def _convex(points):
 
 
 @njit(cache=True, nogil=True)
-def _rows(x, jac, tangent, normal, tip, axis, is_after):
+def _rows(points, tip, axis, is_after):
     """Normals in the picture, px per mm of growth, and how each point moves along its normal with the six steps of the
     pose.
     """
+    x, jac, tangent, normal = points
     n = len(x)
     a, b = axis_frame(axis)
     rows, normal_px, push = np.zeros((n, 6)), np.empty((n, 2)), np.empty(n)

@@ -15,11 +15,14 @@ from vision.fit.bias import DEFAULT_BIAS, Biases
 from vision.fit.pose import Picture, PoseFit, PosePrior, fit_pose, free_limbs, weak_prior
 from vision.fit.rounds import is_inside
 from vision.nozzle.body import Hold, NozzleBody, ToolPose, axis_frame, roll_of
-from vision.nozzle.silhouette import body_arrays, moved_poses, tool_hull, trace, trace_inputs, turned
+from vision.nozzle.silhouette import Poses, body_arrays, moved_poses, tool_hull, trace, trace_inputs, turned
 from vision.track.coarse import (
     ALIKE_PX,
     CLOSE_PX,
     SIGHT_STEP_MM,
+    CoarseTool,
+    EdgeView,
+    coarse_tool,
     reward,
     shares,
     sweep_poses,
@@ -48,7 +51,8 @@ _BEHIND_MM, _SAME_PLACE_PX = 10.0, 15.0
 _FITS, _FULL_FITS = 20, 6  # poses worth a draft, and worth a full fit
 _WIDE = 25  # quarter-size pixels round the mask: bright metal may look like the bench for a whole tube
 _PLACE_PX = 10  # distance of the places where the outlet is tried
-_NEAR, _APART_MM = 8, 3.0  # poses near a track that are settled; what is further apart, or turned, is another pose
+# poses near a track that are drawn, settled and kept; what is further apart, or turned, is another pose
+_NEAR_DRAWS, _NEAR, _NEAR_KEPT, _APART_MM = 600, 8, 3, 3.0
 _NEIGHBOUR_RAD = np.deg2rad(10.0)
 _HEIGHTS_MM = (4.0, 22.0, 45.0)
 _TILTS_RAD = np.deg2rad([4.0, 16.0, 28.0, 40.0, 52.0])
@@ -213,13 +217,11 @@ def _blows_free(camera: CameraModel, body: NozzleBody, pose: ToolPose, solid: np
     return len(at) == 0 or float(np.mean(solid[at[:, 1], at[:, 0]] > 0)) < 0.7
 
 
-def poses_near(
-    camera: CameraModel, body: NozzleBody, picture: Picture, start: ToolPose, spread: FloatArray, n: int = 600,
-    most: int = 3
-) -> list[ToolPose]:
-    """The most promising poses around start, best first: those whose coarse outline meets most new edges.
+def poses_near(camera: CameraModel, body: NozzleBody, picture: Picture, start: ToolPose,
+               spread: FloatArray) -> list[ToolPose]:
+    """The few most promising poses around start, best first: those whose coarse outline meets most new edges.
 
-    The best of n poses drawn around it are settled, as those of a sweep are.
+    The best of many poses drawn around it are settled, as those of a sweep are.
 
     Parameters
     ----------
@@ -227,13 +229,13 @@ def poses_near(
         Sigma of each of the six steps of `moved_pose`.
     """
     edges = new_edges(picture, _region_around(camera, body, start, picture.known.shape))
-    tips, axes, sideways = moved_poses(start.tip_mm, start.axis, float(start.roll_rad), spread * _random_steps(n))
-    score = reward(camera, body, edges, tips, axes, sideways)
-    best = _unlike(tips, axes, np.argsort(-score, kind="stable"), _NEAR, _APART_MM)
-    tips, axes, sideways = _settled(camera, body, edges, tips[best], axes[best], sideways[best])
-    score = reward(camera, body, edges, tips, axes, sideways, CLOSE_PX)
-    apart = _unlike(tips, axes, np.argsort(-score, kind="stable"), most, _APART_MM)
-    return [_pose_of(tips, axes, sideways, i) for i in apart]
+    drawn = moved_poses(start.tip_mm, start.axis, float(start.roll_rad), spread * _random_steps(_NEAR_DRAWS))
+    score = reward(camera, body, edges, drawn)
+    best = _unlike(drawn.tips, drawn.axes, np.argsort(-score, kind="stable"), _NEAR, _APART_MM)
+    settled = _settled(camera, body, edges, drawn.tips[best], drawn.axes[best], drawn.sideways[best])
+    score = reward(camera, body, edges, settled, CLOSE_PX)
+    apart = _unlike(settled.tips, settled.axes, np.argsort(-score, kind="stable"), _NEAR_KEPT, _APART_MM)
+    return [_pose_of(*settled, i) for i in apart]
 
 
 def _region_around(camera: CameraModel, body: NozzleBody, pose: ToolPose, shape) -> tuple[slice, slice]:
@@ -298,14 +300,14 @@ def sweep(sought: Sought, edges: NewEdges, mask: np.ndarray, heights_mm: tuple[f
     lens = lens_of(camera)
     tip, direction = _best_pairs(sweep_tube(slices[0], at, axes, lens, edges.distance_px), _FIRST_ROUND)
     metal = [f.kind != "handle" for f in body.frusta]
-    score = sweep_poses(slices[metal], kinds[metal], shares(body)[metal], at[tip], axes[direction], -axes[direction],
-                        0.0, lens, edges.distance_px, ALIKE_PX)
+    score = sweep_poses(CoarseTool(slices[metal], kinds[metal], shares(body)[metal], 0.0, 0.0), at[tip],
+                        axes[direction], -axes[direction], EdgeView(lens, edges.distance_px, ALIKE_PX))
     best = np.argsort(-score, kind="stable")[:_SECOND_ROUND]
     sides = [_sideways(body, axis, holds, r) for axis in axes]
     trials = [(i, j, side) for i, j in zip(tip[best], direction[best], strict=False) for side in sides[j]]
     tips, axes = at[[i for i, _, _ in trials]], axes[[j for _, j, _ in trials]]
     sideways = np.array([side for _, _, side in trials])
-    score = reward(camera, body, edges, tips, axes, sideways)
+    score = reward(camera, body, edges, Poses(tips, axes, sideways))
     order = np.argsort(-score, kind="stable")
     apart = _unlike(tips, axes, order[score[order] > 0], 2 * most, 4.0)
     if not len(apart):
@@ -345,10 +347,10 @@ def _best_pairs(score: FloatArray, most: int) -> tuple[np.ndarray, np.ndarray]:
     return rows, columns
 
 
-def _settled(camera: CameraModel, body: NozzleBody, edges: NewEdges, tips, axes, sideways):
+def _settled(camera: CameraModel, body: NozzleBody, edges: NewEdges, tips, axes, sideways) -> Poses:
     """Poses moved to where, near by, their outlines meet most new edges."""
-    return _settle(*body_arrays(body), shares(body), tips, axes, sideways, *_settling_steps(body.is_bent),
-                   body.bend_rad, body.bend_at_mm, lens_of(camera), edges.distance_px)
+    return _settle(coarse_tool(body), Poses(tips, axes, sideways), *_settling_steps(body.is_bent), lens_of(camera),
+                   edges.distance_px)
 
 
 @lru_cache
@@ -362,17 +364,18 @@ def _settling_steps(is_bent: bool) -> tuple[FloatArray, FloatArray]:
 
 
 @njit(cache=True, nogil=True)
-def _settle(slices, kinds, share, tips, axes, sideways, rounds, alike_px, bend_rad, bend_at, lens, fields):
-    """The best of random poses around each of some, round by round with edges taken the more strictly."""
+def _settle(tool, poses, rounds, alike_px, lens, fields):
+    """The best of random poses around each of some, round by round with edges taken the more strictly; in place."""
+    tips, axes, sideways = poses
     for i in range(len(tips)):
         for steps, near_px in zip(rounds, alike_px):  # noqa: B905 - compiled
             near = moved_poses(tips[i], axes[i], roll_of(axes[i], sideways[i]), steps)
-            after = np.cos(bend_rad) * -near[1] + np.sin(bend_rad) * near[2]
-            best = sweep_poses(slices, kinds, share, near[0], near[1], after, bend_at, lens, fields, near_px).argmax()
-            put(near[0][best], tips[i])
-            put(near[1][best], axes[i])
-            put(near[2][best], sideways[i])
-    return tips, axes, sideways
+            after = np.cos(tool.bend_rad) * -near.axes + np.sin(tool.bend_rad) * near.sideways
+            best = sweep_poses(tool, near.tips, near.axes, after, EdgeView(lens, fields, near_px)).argmax()
+            put(near.tips[best], tips[i])
+            put(near.axes[best], axes[i])
+            put(near.sideways[best], sideways[i])
+    return poses
 
 
 def _edge_places(edges: NewEdges, mask: np.ndarray) -> FloatArray:

@@ -10,7 +10,7 @@ import numpy as np
 from vision.camera.model import CameraModel
 from vision.edges.cuts import CutGrid
 from vision.edges.profiles import BLUR_PX, tables_of
-from vision.edges.search import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, edges_along, misfits_by_travel
+from vision.edges.search import Softness, Tolerance, edges_along, lone_cuts, misfits_by_travel
 from vision.fit.pose import Picture, inside_picture, picture_cuts
 from vision.nozzle.body import NozzleBody, ToolPose
 from vision.nozzle.silhouette import STEP, outline
@@ -83,14 +83,14 @@ class Shutter:
         at = at[::-(-len(at) // _TELLING.most)]
         out = out.at(at)
         cuts, back = picture_cuts(picture, out, _GRID)
-        tables, one, travel_px = tables_of(_GRID), np.ones(len(at), np.int64), speed_px_s[at] * self.open_s
-        blur_px = np.hypot(BLUR_PX, travel_px / np.sqrt(12))
-        offset_px, _, gain, _ = edges_along(cuts, back, one, one, 0, blur_px, travel_px, _TELLING.near_px, PICK_LIMIT,
-                                            MISFIT_LIMIT, STRAY_LIGHT, picture.noise[0], tables)
+        tables, travel_px = tables_of(_GRID), speed_px_s[at] * self.open_s
+        soft = Softness(np.hypot(BLUR_PX, travel_px / np.sqrt(12)), travel_px)
+        tolerance = Tolerance(noise=picture.noise)
+        offset_px, _, gain, _ = edges_along(lone_cuts(cuts, back), soft, _TELLING.near_px, tolerance, tables)
         clear = np.flatnonzero((gain > _TELLING.gain) & (np.abs(offset_px) < _TELLING.near_px))
         if len(clear) < _TELLING.least:
             return
-        misfits = misfits_by_travel(cuts[clear], back[clear], offset_px[clear], speed_px_s[at][clear, None] * _TRIED_S,
-                                    STRAY_LIGHT, picture.noise[0], tables)
+        misfits = misfits_by_travel(lone_cuts(cuts[clear], back[clear]), offset_px[clear],
+                                    speed_px_s[at][clear, None] * _TRIED_S, tolerance, tables)
         above = misfits.sum(0) - misfits.sum(0).min()
         self._t_s, self._misfits = t_s, _KEEPS * self._misfits + np.minimum(above, _MOST_ABOVE)

@@ -48,10 +48,28 @@ from monitor.repeat.compare.scales import from_scale, to_scale
 from monitor.repeat.compare.words import CAN_BE_CHANCE, change_sentence, odd_mark, odd_sentence, perhaps_sentence
 from vision.types import FloatArray
 
-__all__ = ["BASELINE", "Comparison", "MeasureView", "compare", "compare_folders", "find_pass"]
+__all__ = ["BASELINE", "ChartDesign", "Comparison", "MeasureView", "compare", "compare_folders", "find_pass"]
 
 
 BASELINE = "baseline: "  # before a note of what was decided
+_LEARNING = ("some passes were coached or probes: a hand that learns is not steady, so there are no limits; see "
+             "`plumeline learning`")
+
+
+@dataclass(frozen=True)
+class ChartDesign:
+    """How control charts are drawn.
+
+    Attributes
+    ----------
+    rules : tuple of int
+        Run rules to show beside; keys of `rules.RULES`. They count for nothing.
+    batch : int
+        Passes per sample of like pads, for charts of means and spreads; 0 for none.
+    """
+
+    rules: tuple[int, ...] = ()
+    batch: int = 0
 
 
 @dataclass(frozen=True)
@@ -223,13 +241,12 @@ def compare_folders(folders: Iterable[str | Path], *, by_time: bool = False, any
         raise InputError(f"{paths[0]}: no pass over {jobs[0].target.name} in any of {len(paths)} recordings; nothing "
                          f"to compare")
     passes = with_equal_start(passes, dict(zip(paths, jobs, strict=True)), progress)
-    return compare(passes, jobs[0], notes=notes, **options)
+    found_all = compare(passes, jobs[0], **options)
+    return replace(found_all, notes=(*notes, *found_all.notes))
 
 
-def compare(passes: Sequence[Pass], job: Job, *, rules: Iterable[int] = (), batch: int = 0, reference: int
-            | None = None,
-            gauge: GaugeStudy | None = None, notes: Sequence[str] = (), aside: Mapping[int, str]
-            | None = None) -> Comparison:
+def compare(passes: Sequence[Pass], job: Job, design: ChartDesign = ChartDesign(), *, reference: int | None = None,
+            gauge: GaugeStudy | None = None, aside: Mapping[int, str] | None = None) -> Comparison:
     """Charts, capability, traces and the odd pass.
 
     Parameters
@@ -237,10 +254,7 @@ def compare(passes: Sequence[Pass], job: Job, *, rules: Iterable[int] = (), batc
     passes : sequence of Pass
         In order of time; at least 1.
     job : Job
-    rules : iterable of int
-        Run rules to show beside; keys of `rules.RULES`. They count for nothing.
-    batch : int
-        Passes per sample of like pads, for charts of means and spreads; 0 for none.
+    design : ChartDesign
     reference : int, optional
         Index of the pass to hold the others against; picked when not given.
     gauge : GaugeStudy, optional
@@ -252,28 +266,25 @@ def compare(passes: Sequence[Pass], job: Job, *, rules: Iterable[int] = (), batc
     -----
     All that it says together is false in at most `rates.OVERALL` of comparisons of like passes.
     """
-    chosen, left = tuple(sorted(set(rules) & set(RULES))), dict(aside or {})
+    chosen, left = tuple(sorted(set(design.rules) & set(RULES))), dict(aside or {})
     judged = [i for i in range(len(passes)) if i not in left]
-    alphas = chances([passes[i] for i in judged], has_samples=batch >= 2)
+    alphas = chances([passes[i] for i in judged], has_samples=design.batch >= 2)
     odd, perhaps = _unlike(passes, judged, job, gauge.repeat_sigma if gauge is not None else math.nan, alphas)
     unlike = [*odd, *perhaps, *(Oddity(i, "", 0, 0, 0) for i in left)]
     index = pick_reference(passes, unlike) if reference is None else reference
     traced = tuple(i for i, p in enumerate(passes) if p.has_trace and i not in left)
     percent = traces_in_percent([passes[i] for i in traced]) if traced else np.empty((0, AXIS_POINTS))
-    notes, least = list(notes), LIMITS_FROM
-    if any(passes[i].extra.get("coached") or passes[i].extra.get("is_probe") for i in judged):
-        least = sys.maxsize
-        notes.append("some passes were coached or probes: a hand that learns is not steady, so there are no limits; "
-                     "see "
-                     "`plumeline learning`")
+    is_learning = any(passes[i].extra.get("coached") or passes[i].extra.get("is_probe") for i in judged)
+    least = sys.maxsize if is_learning else LIMITS_FROM
     known = {key: _without(column(passes, key), left) for key in MEASURES}
     usuals = {key: _without(known[key], {o.index: "" for o in odd if o.key == key}) for key in MEASURES}
     changes = changes_of(usuals, job, least)
     odd += _off_the_line(passes, judged, changes.found, job, odd, alphas)
-    judging = _Judging(job, chosen, batch, gauge, least, alphas, tuple(odd), changes)
+    judging = _Judging(job, chosen, design.batch, gauge, least, alphas, tuple(odd), changes)
     views = {key: _view(passes, key, known[key], judging) for key in MEASURES}
     return Comparison(job, tuple(passes), views, envelope(percent) if len(traced) > 1 else None, traced, percent, index,
-                      _warps(passes, index), odd, perhaps, changes.found, left, chosen, tuple(notes))
+                      _warps(passes, index), odd, perhaps, changes.found, left, chosen,
+                      (_LEARNING,) if is_learning else ())
 
 
 def find_pass(passes: Sequence[Pass], name: str, option: str = "--reference") -> int:
