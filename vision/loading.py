@@ -18,6 +18,7 @@ from vision.errors import CalibrationError
 
 __all__ = ["check_keys", "number", "read_bytes", "read_json", "read_table", "read_text", "read_toml", "toml_of"]
 
+# what is read, so that a file of another kind ends in one line and not in a full memory [convention]
 LARGEST_TEXT_BYTES = 200_000
 LARGEST_TABLE_BYTES = 20_000_000
 LARGEST_JSON_BYTES = 5_000_000

@@ -54,6 +54,7 @@ class _Visit(NamedTuple):
     patience: tuple[int, int, int]
 
 
+# tolerances grow with the grey level [trial]; weights [derived]
 _TONES = _Tones(LINEAR, (0.012 + 0.10 * np.sqrt(LINEAR)).astype(np.float32),
                 (0.5 / noise_sigma(LINEAR) ** 2).astype(np.float32))
 

@@ -15,13 +15,14 @@ from vision.types import BenchEvent, BenchPose, FloatArray, Frame
 
 __all__ = ["BoardFollower", "rigid_shift"]
 
-_PITCH_MM = 0.4  # of the straightened picture
-_EVERY_S = 0.3
-_AGREE_MM = 0.35  # points this near to a shift speak for it; two measurements this near confirm each other
-_MOVED_MM = 0.6  # of the watched square, centre or corner: less is not told from noise, shadow and compression
-_LEAST_POINTS = 16
-_LEAST_SHARE = 0.25  # of the points first seen; a hand may cover the rest
-_MAX_POINTS = 150
+_PITCH_MM = 0.4  # of the straightened picture [convention]
+_EVERY_S = 0.3  # between two looks [convention]
+_AGREE_MM = 0.35  # points this near to a shift speak for it; two measurements this near confirm each other [trial]
+# of the watched square, centre or corner: less is not told from noise, shadow and compression [trial]
+_MOVED_MM = 0.6
+_LEAST_POINTS = 16  # for a shift [convention]
+_LEAST_SHARE = 0.25  # of the points first seen; a hand may cover the rest [convention]
+_MAX_POINTS = 150  # followed, for the time that takes [convention]
 
 
 class BoardFollower:

@@ -26,7 +26,7 @@ _MIN_MARKERS = 3  # that carry a pose [convention]
 _AVERAGE_S = 1.0  # memory of the average while the camera stands still [convention]
 MOVED_PX = 0.30  # mean shift of mat or bench in the picture that counts as a move [convention]
 _CONFIRM = 3  # frames that must agree with a move: a hand deceives one or two [convention]
-_GATE = 22.5  # chi-square of 6 degrees of freedom, 99.9 %: beyond it a pose is not the average's
+_GATE = 22.5  # chi-square of 6 degrees of freedom, 99.9 %: beyond it a pose is not the average's [derived]
 STILL_S = 0.5  # moves that follow each other sooner are one [convention]
 _RETRY_S = 0.25  # between two full searches for a mat that is not seen [convention]
 

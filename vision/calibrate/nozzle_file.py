@@ -21,7 +21,7 @@ from vision.types import FloatArray
 
 __all__ = ["NozzleCalibration", "load_nozzle", "picture_path", "save_nozzle"]
 
-# a rendered nozzle is met within 0.01 mm; nothing that was photographed is
+# a rendered nozzle is met within 0.01 mm; nothing that was photographed is [convention]
 _RANGES = {"outer_diameter_mm": (0.5, 100.0), "bend_deg": (0.0, 120.0), "height_error_rms_mm": (1e-3, 50.0),
            "n_photos": (1, 10_000)}
 _EDGE_PX, _LEAST_EDGE_SIGMA_PX = 20.0, 0.005  # farther off it is another edge; common practice, no source

@@ -26,8 +26,8 @@ _LEAST_MARKERS = 6  # in one picture [convention]
 _LEAST_PICTURES = 36  # between two others, each a little later [convention]
 _MOST_GAP_S = 0.1  # between pictures: over a longer one the mat does not move evenly [convention]
 MOST_SIGMA_S = 0.001  # beyond it the readout is not known: at 100 mm/s a tenth of a millimetre [derived]
-_ROUNDS = 4  # the velocity comes from poses that the readout bends a little
-_REJECT = 3.0  # sigmas of a picture's own answer
+_ROUNDS = 4  # the velocity comes from poses that the readout bends a little [convention]
+_REJECT = 3.0  # sigmas of a picture's own answer [convention]
 _ALIKE = 6  # pictures, a fifth of a second, in which corners are off alike [convention]
 
 

@@ -21,14 +21,16 @@ from vision.types import FloatArray
 
 __all__ = ["TouchPhoto", "TouchResult", "calibrate_edges"]
 
-_LEARN_SIGMA_PX = {True: 0.4, False: 1.5}  # how far an edge offset may be from its default before the photographs speak
-_LEAST_CUTS = 5
-_SYSTEMATIC_PX = {True: 0.15, False: 0.35}  # what the photographs of one sitting share
-_GATE_SIGMAS = 1.8  # sigmas
-_FITS = 80  # there is time: metal over a white mat shows few edges
-_CLEAREST = 4  # photographs whose holds help with the others
-_LEAST_QUALITY = (0.55, 0.4)  # the second with ways to hold the tool that are known by then
-_STEP_FLOOR_PX = 0.5  # and that of a step more: a ledge shades what lies ahead of it
+# how far an edge offset may be from its default before the photographs speak, by whether it is lighter outside
+# [convention]
+_LEARN_SIGMA_PX = {True: 0.4, False: 1.5}
+_LEAST_CUTS = 5  # of a side, from which on a photograph tells its offset [convention]
+_SYSTEMATIC_PX = {True: 0.15, False: 0.35}  # what the photographs of one sitting share [trial]
+_GATE_SIGMAS = 1.8  # beyond which a photograph's height, or a side's offset, is of another thing [trial]
+_FITS = 80  # there is time: metal over a white mat shows few edges [convention]
+_CLEAREST = 4  # photographs whose holds help with the others [convention]
+_LEAST_QUALITY = (0.55, 0.4)  # the second with ways to hold the tool that are known by then [trial]
+_STEP_FLOOR_PX = 0.5  # and that of a step more: a ledge shades what lies ahead of it [trial]
 
 
 @dataclass(frozen=True)

@@ -20,10 +20,10 @@ __all__ = ["CameraModel", "load_camera", "save_camera", "PARAMETERS"]
 # What the optional covariance is about, in its order; one focal length, as sensors have square pixels.
 PARAMETERS = ("f", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
 
-# half a kelvin lengthens an aluminium mount by this share (23e-6 per K, a handbook's value from memory): no focal
-# length is known better, whatever a fit says
+# half a kelvin lengthens an aluminium mount by this share (23e-6 per K, a handbook's value from memory [derived]): no
+# focal length is known better, whatever a fit says
 LEAST_FOCAL_SIGMA = 1e-5
-MOST_READOUT_MS = 70.0  # of a picture at 15 a second
+MOST_READOUT_MS = 70.0  # of a picture at 15 a second [derived]
 # mean and sigma where the file does not tell: webcams read their rows within 5 to 33 ms, from either end, some cameras
 # at once [common practice, no source], but with more a tool that comes in is followed less well; and sigma of one that
 # is given without [convention]

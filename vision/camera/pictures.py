@@ -16,7 +16,7 @@ from vision.errors import SourceError
 
 __all__ = ["LARGEST_PIXELS", "decoded", "quiet_stderr", "size_of"]
 
-LARGEST_PIXELS = 64 << 20
+LARGEST_PIXELS = 64 << 20  # several times those of a webcam's picture [convention]
 _CHANNELS = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}  # of a PNG, by its colour type (ISO/IEC 15948, table 11.1)
 _MOST_DEFLATED = 1032  # bytes out of one (zlib's technical details: 1032:1 at best)
 _PNG = b"\x89PNG\r\n\x1a\n"

@@ -23,9 +23,10 @@ from vision.types import Frame
 __all__ = ["Video", "VideoReport", "brightness", "open_container", "open_video", "read_photo"]
 
 _LIMITED_TO_FULL = np.clip(np.round((np.arange(256) - 16) * 255 / 219), 0, 255).astype(np.uint8)  # ITU-R BT.601, 8 bit
-LONGEST_GAP_S = 900.0  # between two frames: more is a fault of the stamps, or no recording of one piece of work
-LARGEST_PHOTO_BYTES = 200_000_000
-_LONG_GAP = 1.75  # steps of the usual length between two frames that count as a frame lost
+# between two frames: more is a fault of the stamps, or no recording of one piece of work [convention]
+LONGEST_GAP_S = 900.0
+LARGEST_PHOTO_BYTES = 200_000_000  # about 64 megapixels of three bytes [convention]
+_LONG_GAP = 1.75  # steps of the usual length between two frames that count as a frame lost [convention]
 
 
 @dataclass(frozen=True)

@@ -18,11 +18,12 @@ from vision.types import FloatArray
 __all__ = ["BLUR_PX", "SAMPLING_PX", "COLOUR_BLUR_PX", "FINE", "LANES", "FLAT_LANES", "EdgeTables", "tables_of",
            "profile_of"]
 
-BLUR_PX = 0.8  # of a sharp edge in a camera's picture, lens, pixel and compression together
-SAMPLING_PX = 6.0 ** -0.5  # blur that reading between pixels adds: sigma of a triangle two pixels wide
-COLOUR_BLUR_PX = 0.9  # that colours have beside that of brightness: codecs keep them at half the width and height
-FINE = 4  # edges are tried at this part of the samples' distance
-# half a rough window, beside the way of what travels; and how far edges are found at least
+# of a sharp edge in a camera's picture, lens, pixel and compression together [common practice, no source]
+BLUR_PX = 0.8
+SAMPLING_PX = 6.0 ** -0.5  # blur that reading between pixels adds: sigma of a triangle two pixels wide [derived]
+COLOUR_BLUR_PX = 0.9  # that colours have beside that of brightness: codecs keep them at half the size [trial]
+FINE = 4  # edges are tried at this part of the samples' distance [convention]
+# half a rough window, beside the way of what travels; and how far edges are found at least [convention]
 _ROUGH_PX, _LEAST_REACH_PX = 2.5, 3.0
 
 
@@ -34,7 +35,7 @@ class _Steps(NamedTuple):
     last: int
 
 
-_BLURS, _TRAVELS = _Steps(0.025, 25, 160), _Steps(0.25, 1, 56)  # travels while the shutter is open
+_BLURS, _TRAVELS = _Steps(0.025, 25, 160), _Steps(0.25, 1, 56)  # travels while the shutter is open [convention]
 
 # Sums over a window are of products of what a sample carries (`edges._weigh`) and what an edge gives it
 # (_blurred_edge), lane by lane:    0- 3  w b, w                               times q (1 - q)           2, 3    w v, w

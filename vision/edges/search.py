@@ -15,9 +15,9 @@ from vision.types import FloatArray
 __all__ = ["STRAY_LIGHT", "USUAL_NOISE", "PICK_LIMIT", "MISFIT_LIMIT", "Cuts", "EdgeSet", "Softness", "Tolerance",
            "noise_sigma", "lone_cuts", "find_edges", "edges_along", "misfits_by_travel"]
 
-PICK_LIMIT, MISFIT_LIMIT = 5.0, 6.0  # as in `Tolerance`
-STRAY_LIGHT = 0.01  # sigma of the brightness that it lays over the bench; smoke lays more
-USUAL_NOISE = 0.6, 0.6, 0.6  # as in `Tolerance`
+PICK_LIMIT, MISFIT_LIMIT = 5.0, 6.0  # as in `Tolerance` [trial]
+STRAY_LIGHT = 0.01  # sigma of the brightness that it lays over the bench; smoke lays more [convention]
+USUAL_NOISE = 0.6, 0.6, 0.6  # as in `Tolerance`, of a webcam indoors [trial]
 _MEDIAN_SPREAD = 1.25  # of a median, in those of a mean: root of pi / 2 [derived]
 
 

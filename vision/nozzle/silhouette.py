@@ -20,8 +20,8 @@ __all__ = ["STEP", "Outline", "Placed", "Poses", "outline", "turned", "turned_po
 
 STEP = 2  # side of a rim seen against a slice further from us
 _RING = 24  # points of a circle: by which its picture hides, and of cuts at most [convention]
-_HANDLE_STEP = 1.5
-_DEEP_PX = 0.5  # inside the picture of another slice, from where on that is what a step stands before
+_HANDLE_STEP = 1.5  # times as far apart as on the metal are cuts of the handle, which tells less [convention]
+_DEEP_PX = 0.5  # inside the picture of another slice, from where on that is what a step stands before [convention]
 _RING_COS, _RING_SIN = (f(np.linspace(0, 2 * np.pi, _RING, endpoint=False)) for f in (np.cos, np.sin))
 
 

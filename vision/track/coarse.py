@@ -19,9 +19,9 @@ from vision.types import FloatArray
 __all__ = ["ALIKE_PX", "CLOSE_PX", "SIGHT_STEP_MM", "CoarseTool", "EdgeView", "coarse_tool", "direction_of", "reward",
            "shares", "sweep_poses", "sweep_tube", "visible_reward"]
 
-ALIKE_PX, CLOSE_PX = 6.0, 3.0  # an edge this near speaks for an outline, at first and of settled poses
-SIGHT_STEP_MM = 3.0  # distance of the places on the visible outline of a pose
-_STEP_MM = 4.0  # distance of the places on an outline where edges are looked for
+ALIKE_PX, CLOSE_PX = 6.0, 3.0  # an edge this near speaks for an outline, at first and of settled poses [trial]
+SIGHT_STEP_MM = 3.0  # distance of the places on the visible outline of a pose [convention]
+_STEP_MM = 4.0  # distance of the places on an outline where edges are looked for [convention]
 _TAN_15 = np.tan(np.pi / 12)
 
 

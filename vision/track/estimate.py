@@ -19,16 +19,19 @@ _BELOW_SIGMAS = 2.0  # beneath the board's top, from where on a height is not on
 
 # of the filter's variance, what heights have shown: in 45 runs over rendered clips, forwards and backwards, begun at
 # different pictures, bands of 90 % hold 91 to 96 % with it, and with less more than 0.3 % lie beyond three sigmas
+# [measured: tests.benchmarks.starts]
 _AS_MEASURED = 0.55
 # at first errors are more alike from picture to picture than the filter takes them to be, while the same part of the
 # tube is all that is seen: in 27 runs over rendered clips, begun at different pictures, the squares of heights' errors
-# over those stated were up to three times as large, and fell within that time
+# over those stated were up to three times as large, and fell within that time [measured: tests.benchmarks.starts]
 _AT_FIRST, _AT_FIRST_S = 2.0, 0.3
 # what callipers, the board's thickness and the touch photographs leave, alike in all frames: outlet [mm], direction [-]
+# [convention]
 _STEADY_COV = np.diag([0.15, 0.15, 0.22, 0.0022, 0.0022]) ** 2
-# of the edges' offsets: what of them is alike in all frames (the rest changes with light and place)
+# of the edges' offsets: what of them is alike in all frames (the rest changes with light and place) [trial]
 _STEADY_SHARE = 0.11
 # of an outlet, for its way while the shutter is open: of a fast one heights were off alike through some pictures
+# [trial]
 _TRAVEL_COV = np.diag([0.4, 0.4, 0.4, 0.0, 0.0]) ** 2
 
 

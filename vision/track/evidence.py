@@ -27,8 +27,8 @@ _THERE = {
     "step": (2.0, 1.5),
 }
 _HIDDEN = {"tube": 0.1, "rim": 0.1, "cone": 0.2, "collar": 0.2, "handle": 0.5, "step": 0.3}
-_ELSEWHERE = 0.6, 2.0
-# cuts 0.8 mm apart within the length over which their errors are alike (`least_squares.CORRELATION_MM`)
+_ELSEWHERE = 0.6, 2.0  # Beta of the share that agrees by chance [same, other things]
+# cuts 0.8 mm apart within the length over which their errors are alike (`least_squares.CORRELATION_MM`) [derived]
 CUTS_PER_SAMPLE = 3.0
 _BAR = 0.1  # share of straight bars of the tube's width among other things [convention]
 

@@ -35,24 +35,27 @@ from vision.types import FloatArray
 __all__ = ["DRAFT_STEP_MM", "IN_PART", "Sought", "find_poses", "find_tool", "habit", "poses_near", "share_in_view",
            "sweep"]
 
-_LOWEST_MM, _AT_WORK_MM = -15.0, 25.0  # over the board: what no tool is below, but for an error; where one often is
-_HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down
-IN_PART = 0.6  # share of the outline in the picture below which the tool is seen in part
-DRAFT_STEP_MM = 1.6  # distance of the cuts while it is not clear which pose is worth a full fit
-_LEAST_EDGES = 16
-_LOW_HOLD_RAD = 0.09  # what is assumed when little of the tool is in view
-_HOLD_RAD = 0.3  # a hand comes back to a hold within about this
-_LEAST_MASK = 25  # quarter-size pixels that differ from the bench before a search is worth its time
-_MARGIN_PX = 60  # around the tool in which it is looked for near its track
+# over the board: what no tool is below, but for an error; where one often is [convention]
+_LOWEST_MM, _AT_WORK_MM = -15.0, 25.0
+_HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down [convention]
+IN_PART = 0.6  # share of the outline in the picture below which the tool is seen in part [convention]
+DRAFT_STEP_MM = 1.6  # distance of the cuts while it is not clear which pose is worth a full fit [trial]
+_LEAST_EDGES = 16  # of a pose that convinces [convention]
+_LOW_HOLD_RAD = 0.09  # what is assumed when little of the tool is in view [trial]
+_HOLD_RAD = 0.3  # a hand comes back to a hold within about this [common practice, no source]
+_LEAST_MASK = 25  # quarter-size pixels that differ from the bench before a search is worth its time [convention]
+_MARGIN_PX = 60  # around the tool in which it is looked for near its track [convention]
+# poses tried with the metal, and with the whole tool; and around each that is settled, for the time that takes [trial]
 _FIRST_ROUND, _SECOND_ROUND, _DRAWS = 4000, 500, 40
-_CLEARLY = 1.15  # so much more than quite another pose it must explain
-# of a tool seen in part, poses that look alike, at the outlet and so far behind, are the same, near or far
+_CLEARLY = 1.15  # so much more than quite another pose it must explain [trial]
+# of a tool seen in part, poses that look alike, at the outlet and so far behind, are the same, near or far [convention]
 _BEHIND_MM, _SAME_PLACE_PX = 10.0, 15.0
-_FITS, _FULL_FITS = 20, 6  # poses worth a draft, and worth a full fit
-_WIDE = 25  # quarter-size pixels round the mask: bright metal may look like the bench for a whole tube
-_PLACE_PX = 10  # distance of the places where the outlet is tried
-# poses near a track that are drawn, settled and kept; what is further apart, or turned, is another pose
+_FITS, _FULL_FITS = 20, 6  # poses worth a draft, and worth a full fit [trial]
+_WIDE = 25  # quarter-size pixels round the mask: bright metal may look like the bench for a whole tube [convention]
+_PLACE_PX = 10  # distance of the places where the outlet is tried [convention]
+# poses near a track that are drawn, settled and kept; what is further apart, or turned, is another pose [convention]
 _NEAR_DRAWS, _NEAR, _NEAR_KEPT, _APART_MM = 600, 8, 3, 3.0
+# between directions that are tried near a hold; heights, and tilts where none is known [convention]
 _NEIGHBOUR_RAD = np.deg2rad(10.0)
 _HEIGHTS_MM = (4.0, 22.0, 45.0)
 _TILTS_RAD = np.deg2rad([4.0, 16.0, 28.0, 40.0, 52.0])

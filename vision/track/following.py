@@ -41,22 +41,25 @@ __all__ = ["Follower", "NozzleModel", "WHOLE"]
 
 # share of the outline in the picture from which on the pose can stand without its past; and the noise of the colours of
 # a tool not seen in part: they come at half the size, and mixed with brightness, so that edges lie elsewhere in them
+# [trial]
 WHOLE, _PALE = 0.35, 1.3
-_GATE = 25.0  # chi-square of 5 degrees of freedom, 99.99 %
+_GATE = 25.0  # chi-square of 5 degrees of freedom, 99.99 % [derived]
 # what one frame's own covariance leaves out, for the gate: whole sides are off alike, from frame to frame differently
+# [trial]
 _JITTER_COV = np.diag([0.4, 0.4, 1.0, 0.008, 0.008]) ** 2
 _LOG_JUMP = np.log(0.05)  # that a pose which the filter does not expect is the tool's [convention]
 _KNOWN_LOG_ODDS = 4.0  # from which on the metal's appearance is not asked any more [convention]
 # shares of what is usual of the outline, and of all of it, below which other ways to see it are tried [convention]
 _AS_USUAL, _LOW_QUALITY = 0.9, 0.35
-_WELL_QUALITY = 0.77  # below it a pose's sigma grows, as the cube of how much quality lacks
-# so often at most a track that is seen badly is looked for in other ways, through smoke and around where it is expected:
-# that takes as long as following it for three pictures, and a search of the whole picture goes on besides [convention]
+_WELL_QUALITY = 0.77  # below it a pose's sigma grows, as the cube of how much quality lacks [trial]
+# so often at most a track that is seen badly is looked for in other ways, through smoke and around where it is
+# expected: that takes as long as following it for three pictures, and a search of the whole picture goes on besides
+# [convention]
 _OTHERWISE_S = 0.1
-_SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better
-_SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench
+_SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better [trial]
+_SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench [convention]
 _NEAR_STEPS = [15.0, 15.0, 15.0, 0.1, 0.1, 0.1]  # [mm], [rad]: as far as poses near a track are drawn
-# ways to fit: how far edges may be from where they are expected, round by round, and the veil
+# ways to fit: how far edges may be from where they are expected, round by round, and the veil [trial]
 _CLOSE, _WIDE, _VEILED = ((2.5, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), _SMOKE)
 
 

@@ -27,9 +27,9 @@ _STAYS_S = 10.0  # for which a tool is in the picture [convention]
 _NEW_SHARE = 0.1  # of all probability, for a pose that a search has found before the picture is asked [convention]
 _LEAST_ABSENT = 0.003  # probability of no tool: a tool may have left since the picture before [1 / 30 s / _STAYS_S]
 _LEAST_ODDS = np.log(0.02)  # below which a hypothesis is given up [convention]
-_MOST = 4  # hypotheses
-_SAME = 11.1  # chi-square of 5 degrees of freedom, 95 %: two hypotheses that differ by less are one
-_NEAR_COV = np.diag([0.5, 0.5, 1.0, 0.01, 0.01]) ** 2  # what two fits of one pose may differ by
+_MOST = 4  # hypotheses, for the time they take [convention]
+_SAME = 11.1  # chi-square of 5 degrees of freedom, 95 %: two hypotheses that differ by less are one [derived]
+_NEAR_COV = np.diag([0.5, 0.5, 1.0, 0.01, 0.01]) ** 2  # what two fits of one pose may differ by [trial]
 
 
 @dataclass(frozen=True)

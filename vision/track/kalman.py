@@ -32,7 +32,7 @@ __all__ = [
     "N_RATE",
 ]
 
-N_POSE, N_RATE = 6, 5  # states of the pose, and rates of all of them but the roll
+N_POSE, N_RATE = 6, 5  # states of the pose, and rates of all of them but the roll [derived]
 N_MOVING = N_POSE + N_RATE
 
 

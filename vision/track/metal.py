@@ -13,8 +13,9 @@ from vision.types import FloatArray
 
 __all__ = ["log_appearance_ratio", "metal_appearance", "usual_appearance"]
 
-_ALONG_MM, _ACROSS = 1.0, (-0.5, -0.25, 0.0, 0.25, 0.5)  # where it is looked at: along the axis, and across in radii
-_LEAST_PLACES, _LEAST_PHOTOS = 8, 3
+# where it is looked at: along the axis, and across in radii [convention]
+_ALONG_MM, _ACROSS = 1.0, (-0.5, -0.25, 0.0, 0.25, 0.5)
+_LEAST_PLACES, _LEAST_PHOTOS = 8, 3  # for an appearance [convention]
 # sigmas of (blue and red over green, brightness) of the metal from picture to picture, and of other things from the
 # metal; and the share of metal that heat or soot has made look otherwise [convention]
 _METAL_SIGMA, _OTHER_SIGMA = np.array([0.2, 0.2, 0.6]), np.array([0.5, 0.5, 1.2])

@@ -13,14 +13,18 @@ from vision.fit.pose import Picture
 
 __all__ = ["SCALE", "HALF", "ANGLES", "NewEdges", "is_bare", "new_edges", "tool_mask"]
 
-_SPECK = 25  # quarter-size pixels below which a piece of the mask is noise
+_SPECK = 25  # quarter-size pixels below which a piece of the mask is noise [convention]
+# edges are looked for at this part of the size, by so many directions, and in the
+# logarithm of the light and so much more, which keeps noise in the dark from counting [trial]
 HALF, ANGLES, _DARK = 2, 6, 0.04
-SCALE = 4  # masks are judged at a quarter of the size
-FAR_PX, _REACH = 1e4, 3  # distances are told up to so many half-size pixels
+SCALE = 4  # masks are judged at a quarter of the size [convention]
+FAR_PX, _REACH = 1e4, 3  # distances are told up to so many half-size pixels [convention]
 # share of the bench's own contrast by which picture and bench may differ: neither registration nor sharpness is exact
+# [trial]
 _EDGE_SHARE = 0.15
-_EDGE_SHARE_SMALL = 0.1  # the same in a quarter-size picture
+_EDGE_SHARE_SMALL = 0.1  # the same in a quarter-size picture [trial]
 # an edge of the picture without the bench's is at most so much more than the picture's own: what is missing makes none
+# [trial]
 _SHOWN = 1.5
 _AWAY_PX = np.float32(HALF) * np.hypot(*np.mgrid[:_REACH + 1, :_REACH + 1]).astype(np.float32)
 

@@ -17,7 +17,7 @@ __all__ = ["height_over", "log_prior"]
 _ABOUT_MM = 1.0
 _HIGHEST_MM, _HIGH_SIGMA_MM = 100.0, 20.0  # over the board, where a tool is no more at work [convention]
 _LEAST_HABIT = np.log(0.02)  # a hand may take the tool quite otherwise [convention]
-_LEAST_OFFSETS = np.log(1e-3)
+_LEAST_OFFSETS = np.log(1e-3)  # and edges may lie where they never did [convention]
 
 
 def height_over(tip_cam_mm: FloatArray, bench: BenchPose, surface_mm: float) -> float:

@@ -18,12 +18,13 @@ from vision.types import FloatArray
 
 __all__ = ["Shutter"]
 
-_TRIED_S = np.arange(13) / 240  # up to a whole frame at 20 a second
+_TRIED_S = np.arange(13) / 240  # up to a whole frame at 20 a second [derived]
 _USUAL_S = 0.01  # of a camera that has not shown anything yet, and its sigma [convention]
-_EVERY_S = 0.2
-_KEEPS = 0.98  # of what earlier pictures said, from one to the next: a camera opens its shutter longer in less light
-_MOST_ABOVE = 200.0  # chi-square: a picture at whose time the velocity was not known says no more
-_GRID = CutGrid(9.0)
+_EVERY_S = 0.2  # between two pictures that are asked, for the time that takes [convention]
+# of what earlier pictures said, from one to the next: a camera opens its shutter longer in less light [convention]
+_KEEPS = 0.98
+_MOST_ABOVE = 200.0  # chi-square: a picture at whose time the velocity was not known says no more [convention]
+_GRID = CutGrid(9.0)  # as a fit has it
 
 
 class _Telling(NamedTuple):

@@ -44,15 +44,18 @@ __all__ = ["NozzleModel", "Tracker"]
 
 _COAST_S, _LOST_S = 0.2, 0.4  # for which a tool that is not seen is foretold, and looked for where it was [convention]
 # of the picture's width and height, and sigmas of where it has come, within which an outlet may have left unseen
+# [convention]
 _BORDER, _SIGMAS = 0.06, 1.0
-_GOOD_QUALITY = 0.7  # share of the outline from which on no other pose is looked for
-# at least so often, and sooner while a track is young, it looks for another
+_GOOD_QUALITY = 0.7  # share of the outline from which on no other pose is looked for [trial]
+# at least so often, and sooner while a track is young, it looks for another [convention]
 _SECOND_SEARCH_S, _EARLY_SEARCH_S = 4.0, 0.3
-_FOLLOW_UP_S, _FOLLOW_UPS = 0.05, 3  # a search's answer is followed through the pictures since, though not through all
-_GRIP_S, _GRIP_AGE_S = 5.0, 0.5  # a hand that led the tool for the second holds it alike for the first
-_CLEAR_QUALITY = 0.5  # of a fit that tells how the tool is held, and how long the shutter is open
+# a search's answer is followed through the pictures since, so far apart and so many, though not through all
+# [convention]
+_FOLLOW_UP_S, _FOLLOW_UPS = 0.05, 3
+_GRIP_S, _GRIP_AGE_S = 5.0, 0.5  # a hand that led the tool for the second holds it alike for the first [convention]
+_CLEAR_QUALITY = 0.5  # of a fit that tells how the tool is held, and how long the shutter is open [convention]
 _BARE_SHARE = 0.2  # of the tool's own area, that something must cover to be one [convention]
-_FAST_MM_S = np.array([150.0, 0.0, 0.0])  # of the tool that warms up
+_FAST_MM_S = np.array([150.0, 0.0, 0.0])  # of the tool that warms up [convention]
 
 
 class Tracker:
