@@ -1,6 +1,11 @@
 """What every test may rely on: the user's own data and logs are neither read nor written. And the order of files."""
 
 import pytest
+from hypothesis import settings
+
+# no test reads the clock: what is compiled first takes longer once
+settings.register_profile("plumeline", deadline=None)
+settings.load_profile("plumeline")
 
 # Where two processes share the work each takes the next file. On a clean checkout the first of these compiles what
 # follows the tool, the second the heat model, and both find on the disk what the other has compiled.

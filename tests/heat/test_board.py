@@ -242,7 +242,7 @@ def test_joints_that_melt_need_their_heat_of_fusion_to_get_on():
 
 
 @given(st.floats(0, 1000), st.floats(0.01, 0.5))
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 def test_jet_at_ambient_heats_nothing(film_w_m2k, dt_s):
     model = small_board(top=(8.0, 1.0, 0.9), bottom=(8.0, 0.5, 0.9), side_w_m2k=10.0)
 
@@ -253,7 +253,7 @@ def test_jet_at_ambient_heats_nothing(film_w_m2k, dt_s):
 
 
 @given(st.floats(50, 400), st.floats(20, 500))
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 def test_twice_the_difference_gives_twice_the_rise(rise_k, film_w_m2k):
     model = small_board(n_members=2, top=(12.0, 0, 0), bottom=(10.0, 0, 0), side_w_m2k=12.0)
     arrival = np.full(model.work.jet_w_m2.shape, 25.0 + rise_k)

@@ -40,7 +40,7 @@ def test_an_inequality_pushes_to_its_side_only(kind, way):
     assert far == pytest.approx(217.0 + way * 60, abs=0.5)
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=30, suppress_health_check=[HealthCheck.too_slow])
 @example("settled", 50.0, 2.0, 2.0)
 @given(st.sampled_from(sorted(LAW)), st.floats(50, 300), st.floats(2, 40), st.floats(2, 20))
 def test_a_sight_never_widens_the_law(kind, mean_c, sigma_k, noise_k):

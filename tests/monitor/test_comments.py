@@ -37,7 +37,7 @@ def test_saving_again_replaces_what_was_there(folder):
     assert [c.text for c in comments_of(open_recording(folder))] == ["second"]
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.lists(st.sampled_from(["add", "rewrite", "remove"]), min_size=1, max_size=120))
 def test_undoing_everything_brings_back_the_beginning_and_redoing_the_end(changes):
     first = (Comment(0.0, "there before", made_utc="2026-01-01"),)

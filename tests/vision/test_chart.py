@@ -26,13 +26,13 @@ def test_a_vector_turns_as_a_reference_library_turns_it(vector, turn):
     assert_allclose(turned(vector, turn), Rotation.from_rotvec(turn).apply(vector), atol=1e-12)  # scipy
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(CHARTS)
 def test_a_pose_is_given_back_by_its_coordinates(chart):
     assert_allclose(_chart(ToolPose(*pose_of(chart, LOOKS_DOWN))), chart, atol=1e-9)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(CHARTS)
 def test_a_charts_jet_points_down_with_its_x_and_y(chart):
     axis = LOOKS_DOWN[:3, :3].T @ pose_of(chart, LOOKS_DOWN)[1]
@@ -41,7 +41,7 @@ def test_a_charts_jet_points_down_with_its_x_and_y(chart):
     assert axis[2] < 0
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(CHARTS)
 def test_coordinates_change_with_a_step_as_small_steps_show(chart):
     pose, h = ToolPose(*pose_of(chart, LOOKS_DOWN)), 1e-6

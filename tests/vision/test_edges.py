@@ -53,7 +53,7 @@ def _found_px(cuts, back, shared):
                        Tolerance(noise=NOISE), tables_of(GRID))[0]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.floats(-0.8, 0.8), st.floats(0.03, 0.3), st.floats(0.35, 0.8))
 def test_an_edge_without_noise_is_found_to_a_hundredth_of_a_pixel(at_px, inside, outside):
     found = find_edges(*_cuts(at_px, inside, outside), GRID, Softness(0.8), 3.0)

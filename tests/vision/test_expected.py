@@ -44,13 +44,13 @@ def test_width_of_the_tube_in_the_picture_is_that_of_a_pinhole():
 
 
 @given(st.floats(200, 500), st.floats(1.05, 1.5))
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 def test_nearer_is_never_worse(distance_mm, factor):
     assert expected(distance_mm=distance_mm).height_mm < expected(distance_mm=distance_mm * factor).height_mm
 
 
 @given(st.floats(0.1, 0.6))
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 def test_spread_grows_with_the_scatter_of_the_edges(sigma_px):
     once, twice = (from_the_side(300.0, 1000.0, edge_sigma_px=s).along_mm for s in (sigma_px, 2 * sigma_px))
 

@@ -28,7 +28,7 @@ def _pose(x, y, z, lean, turn):
     return ToolPose(np.array([x, y, z]), axis)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.floats(-60, 60), st.floats(-40, 40), st.floats(250, 500), st.floats(0.6, 1.4), st.floats(0, 6.28))
 def test_two_edges_of_a_tube_give_back_its_axis_in_closed_form(x, y, z, lean, turn):
     # A tube's two silhouette planes touch it: d ~ n1 x n2 and rho = 2 r / |n1 + n2| (plane geometry, derived by hand).
