@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from monitor.engine.rerun import finish_recording, keep_calibration
-from monitor.engine.straighten import board_picture, straighten
+from monitor.engine.straighten import Sheet, board_picture, straighten
 from monitor.errors import InputError
 from monitor.files import read_text
 from monitor.heat.calibration import Calibration
@@ -237,8 +237,8 @@ class _Views:
         if frame.t_s < self._next_s or not isinstance(bench, BenchPose) or len(self.pictures) >= 2 * N_VIEWS:
             return
         self._next_s = frame.t_s + self._every_s
-        self.pictures.append(straighten(frame.image, self._camera, bench, self._top_mm, self.extent_mm,
-                                        result.vision.board_shift))
+        sheet = Sheet(self.extent_mm, self._top_mm)
+        self.pictures.append(straighten(frame.image, self._camera, bench, sheet, result.vision.board_shift))
 
 
 def _add_views(recorder: Recorder, views: _Views) -> None:

@@ -26,7 +26,7 @@ from monitor.engine.leading import GuideNow, Leader
 from monitor.engine.picture_check import PictureCheck
 from monitor.engine.rerun import finish_recording, keep_calibration
 from monitor.engine.source import Arrival
-from monitor.engine.straighten import board_picture, straighten
+from monitor.engine.straighten import Sheet, board_picture, straighten
 from monitor.engine.teaching import teach
 from monitor.engine.video_writer import VIDEO, VideoWriter
 from monitor.engine.views import Views
@@ -372,7 +372,7 @@ class Session:
         if not self._views or self.inputs.camera is None:
             return
         extent, top_mm = work_grid(self.inputs.job).extent_mm, self.inputs.job.board.top_height_mm
-        flat = [straighten(image, self.inputs.camera, bench, top_mm, extent, shift)
+        flat = [straighten(image, self.inputs.camera, bench, Sheet(extent, top_mm), shift)
                 for image, bench, shift in self._views]
         done, data = cv2.imencode(".png", board_picture(flat))
         try:
