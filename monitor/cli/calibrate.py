@@ -92,6 +92,7 @@ def _readings(photos: list[Path], over: str, empty: str | None, job: Job, camera
     """What each photograph says, and the bench pose of the last."""
     from vision.calibrate.gauge import GaugeMiss, read_gauge
     from vision.edges.cuts import linear_light
+    from vision.track.find import Sought
 
     bench, bench_pose = found.bench_light(), found.bench_pose
     if empty is not None:
@@ -109,7 +110,8 @@ def _readings(photos: list[Path], over: str, empty: str | None, job: Job, camera
             raise InputError(f"{empty or 'the bench picture beside the nozzle calibration'}: not of the same size as "
                              f"{path}")
         here = bench if bench_pose is None else relief.warped(bench, bench_pose, pose.cam_from_bench)
-        reading = read_gauge(camera, nozzle_body(job), image, pose, here, surface, found)
+        sought = Sought(camera, nozzle_body(job), pose.cam_from_bench, surface, found.bias, found.holds)
+        reading = read_gauge(sought, image, pose, here)
         if isinstance(reading, GaugeMiss):
             hint = "; name a photograph of it without the tool with --empty" if reading.is_bench_changed else ""
             raise InputError(f"{path}: {reading.reason}{hint}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 
 from monitor.cli.output import exit_code, progress_bar, say, tell, tell_alterations
@@ -15,17 +16,17 @@ __all__ = ["run_analyse", "run_export", "run_overlay", "run_report", "run_rerun"
 
 def run_analyse(args: argparse.Namespace) -> int:
     """plumeline analyse"""
-    from monitor.engine.analyse import analyse, read_inputs
+    from monitor.engine.analyse import Filming, analyse, read_inputs
     from monitor.engine.teaching import teach_shelf
     from monitor.heat.shelf import heat_calibration
     from monitor.judging.exposure import heat_setup
     from monitor.recording.attribution import attributed
 
     inputs = read_inputs(args.clip, args.job, args.camera, args.nozzle)
-    by = attributed(inputs.clip, args.operator, args.recorded, args.kind)
+    filming = Filming(attributed(inputs.clip, args.operator, args.recorded, args.kind))
     with progress_bar("measuring") as progress:
-        recording = analyse(inputs, args.out, force=args.force, copy_video=args.copy_video, by=by,
-                            calibration=heat_calibration(args.heat, heat_setup(inputs.job)), progress=progress)
+        inputs = replace(inputs, heat=heat_calibration(args.heat, heat_setup(inputs.job)))
+        recording = analyse(inputs, args.out, filming, force=args.force, copy_video=args.copy_video, progress=progress)
     if (n_melts := teach_shelf(recording, inputs.job)) and not args.json:
         say(f"kept for the next jobs with this nozzle, sights of melts: {n_melts}")
     tell(recording, inputs.job, args.json)

@@ -6,15 +6,14 @@ import itertools
 import math
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from types import MappingProxyType
 
 import cv2
 import numpy as np
 
 from monitor.engine.rerun import finish_recording, keep_calibration
-from monitor.engine.straighten import board_picture, straighten
+from monitor.engine.straighten import Sheet, board_picture, straighten
 from monitor.errors import InputError
 from monitor.files import read_text
 from monitor.heat.calibration import Calibration
@@ -35,7 +34,7 @@ from vision.track.estimate import smoothed
 from vision.track.kalman import ToolState
 from vision.types import BenchPose, Frame
 
-__all__ = ["Inputs", "read_inputs", "analyse"]
+__all__ = ["Filming", "Inputs", "read_inputs", "analyse"]
 
 N_VIEWS = 15
 LOOK_FOR_S, LEAST_LOOKS = 4.0, 12  # how long, and at how many pictures at least, the mat is looked for
@@ -47,7 +46,8 @@ Turn = tuple[float, float | None, float | None]
 
 @dataclass(frozen=True)
 class Inputs:
-    """The files that an analysis rests on, read and checked, with their exact text."""
+    """The files that an analysis rests on, read and checked, with their exact text; and the calibration of the heat, if
+    there is one."""
 
     clip: Path
     job: Job
@@ -57,6 +57,26 @@ class Inputs:
     nozzle_path: Path
     nozzle_text: str
     job_path: Path | None = None
+    heat: Calibration | None = None
+
+
+@dataclass(frozen=True)
+class Filming:
+    """How a clip was filmed.
+
+    Attributes
+    ----------
+    by : Attribution or None
+        Who, when and as what; None: when the file says.
+    turns : sequence of (time [s], setpoint [C], airflow [L/min])
+        When a knob of the station was turned, and to what; None where the knob stayed.
+    meta : mapping of str to str
+        Kept with the recording beside what it says of itself.
+    """
+
+    by: Attribution | None = None
+    turns: Sequence[Turn] = ()
+    meta: Mapping[str, str] = field(default_factory=dict)
 
 
 def read_inputs(clip: str | Path, job: str | Path, camera: str | Path, nozzle: str | Path) -> Inputs:
@@ -73,14 +93,9 @@ def read_inputs(clip: str | Path, job: str | Path, camera: str | Path, nozzle: s
                   texts[2], Path(job))
 
 
-def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video: bool = False, by: Attribution
-            | None = None, calibration: Calibration | None = None, progress: Progress = lambda done_s, whole_s: None,
-            turns: Sequence[Turn] = (), meta: Mapping[str, str] = MappingProxyType({})) -> Recording:
+def analyse(inputs: Inputs, out: str | Path, filming: Filming = Filming(), *, force: bool = False,
+            copy_video: bool = False, progress: Progress = lambda done_s, whole_s: None) -> Recording:
     """Measure and judge every frame of a clip; the recording appears under its name when it is whole.
-
-    `turns` tells when a knob of the station was turned, and to what: time [s], setpoint [C], airflow [L/min]; None
-    where the knob stayed. `by` tells who, when and as what; by default when the file says. `meta` is kept with the
-    recording beside what it says of itself.
 
     Raises
     ------
@@ -89,22 +104,18 @@ def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video:
     EnvironmentFault, OSError
         When the disk refuses.
     """
-    job, by = inputs.job, by or attributed(inputs.clip)
+    job, by = inputs.job, filming.by or attributed(inputs.clip)
     with open_video(inputs.clip) as video:
         inputs.camera.check_picture(*video.size_px, str(inputs.clip))
         _need_mat(inputs)
-        heat = HeatEstimator(heat_setup(job), calibration)
+        heat = HeatEstimator(heat_setup(job), inputs.heat)
         tracker = make_tracker(inputs.camera, inputs.nozzle_path, job)
-        pipeline, track = Pipeline(job, tracker, heat, make_part_follower(inputs.camera, job)), _Track()
-        bench = inputs.nozzle_path.with_suffix(".bench.jpg")
-        origin = Origin(inputs.job_text, inputs.camera_text, inputs.nozzle_text, inputs.clip, copy_video,
-                        bench_picture=bench if bench.is_file() else None, by=by, meta=meta)
+        pipeline = Pipeline(job, tracker, heat, make_part_follower(inputs.camera, job))
+        origin = replace(_origin(inputs), copy_video=copy_video, by=by, meta=filming.meta)
         with Recorder(out, origin, force=force) as recorder:
-            keep_calibration(recorder.part, calibration)
-            note = _note(by)
-            views = _Views(inputs.camera, job, video.duration_s)
-            counts = _Counts()
-            due = sorted(turns, key=lambda turn: turn[0])
+            keep_calibration(recorder.part, inputs.heat)
+            track, views, counts = _Track(), _Views(inputs.camera, job, video.duration_s), _Counts()
+            note, due = _note(by), sorted(filming.turns, key=lambda turn: turn[0])
             for frame in video:
                 while due and due[0][0] <= frame.t_s:
                     recorder.add_station(*due[0])
@@ -122,6 +133,12 @@ def analyse(inputs: Inputs, out: str | Path, *, force: bool = False, copy_video:
             for sentence in video.report.sentences():
                 recorder.add_event(0.0, "video", sentence)
     return open_recording(out)
+
+
+def _origin(inputs: Inputs) -> Origin:
+    bench = inputs.nozzle_path.with_suffix(".bench.jpg")
+    return Origin(inputs.job_text, inputs.camera_text, inputs.nozzle_text, inputs.clip,
+                  bench_picture=bench if bench.is_file() else None)
 
 
 def _need_mat(inputs: Inputs) -> None:
@@ -220,8 +237,8 @@ class _Views:
         if frame.t_s < self._next_s or not isinstance(bench, BenchPose) or len(self.pictures) >= 2 * N_VIEWS:
             return
         self._next_s = frame.t_s + self._every_s
-        self.pictures.append(straighten(frame.image, self._camera, bench, self._top_mm, self.extent_mm,
-                                        result.vision.board_shift))
+        sheet = Sheet(self.extent_mm, self._top_mm)
+        self.pictures.append(straighten(frame.image, self._camera, bench, sheet, result.vision.board_shift))
 
 
 def _add_views(recorder: Recorder, views: _Views) -> None:

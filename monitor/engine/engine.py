@@ -35,7 +35,7 @@ from vision.camera.model import CameraModel
 from vision.errors import VisionError
 from vision.types import BenchPose, PoseMiss
 
-__all__ = ["Engine", "Shown", "Ended"]
+__all__ = ["Engine", "Listeners", "Shown", "Ended"]
 
 TICK_S = 0.05
 AHEAD, STEPS = 1.5, 9  # one who is late skips to a frame so many usual steps later
@@ -85,6 +85,25 @@ class Ended:
     number: int = 0
 
 
+@dataclass(frozen=True)
+class Listeners:
+    """Who is told of an engine, in its own threads; none of them may wait.
+
+    Attributes
+    ----------
+    shown : callable
+        That `Engine.shown` has something new.
+    ended : callable
+        Takes an `Ended` after each session.
+    source_end : callable
+        That the source is over.
+    """
+
+    shown: Callable[[], None] = lambda: None
+    ended: Callable[[Ended], None] = lambda ended: None
+    source_end: Callable[[], None] = lambda: None
+
+
 class Engine:
     """Owns the threads; every method may be called from the window's thread and returns at once.
 
@@ -95,12 +114,7 @@ class Engine:
         To find the mat before a session.
     player : Player, optional
         Gets the cues; started and stopped by its owner.
-    on_shown : callable
-        Called in a thread of the engine when `shown` has something new; must not wait.
-    on_ended : callable
-        Called in a thread of the engine with an `Ended` after each session.
-    on_source_end : callable
-        Called in the analysis thread when the source is over.
+    listeners : Listeners
     watch_frozen : bool
         As in Capture.
     stall_s : float
@@ -117,9 +131,7 @@ class Engine:
     """
 
     def __init__(self, source: LiveSource, camera: CameraModel | None = None, player: Player | None = None, *,
-                 on_shown: Callable[[], None] = lambda: None, on_ended: Callable[[Ended], None] = lambda ended: None,
-                 on_source_end: Callable[[], None] = lambda: None, watch_frozen: bool = True,
-                 stall_s: float = STALL_S) -> None:
+                 listeners: Listeners = Listeners(), watch_frozen: bool = True, stall_s: float = STALL_S) -> None:
         self._stall_s, self.n_taken = stall_s, 0
         self._newest: Recent[Arrival] = Recent(lambda arrival: arrival.frame.t_s)
         self.shown: Mailbox[Shown] = Mailbox()
@@ -132,7 +144,7 @@ class Engine:
         self._asked: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self._camera = camera
         self._follower: BenchFollower | None = None
-        self._on_shown, self._tell_ended, self._on_source_end = on_shown, on_ended, on_source_end
+        self._listeners = listeners
         self.last_ended: Ended | None = None
         self._thread = threading.Thread(target=self._run, name="analysis", daemon=True)
         self._judging = threading.Thread(target=self._judge, name="judging", daemon=True)
@@ -226,7 +238,7 @@ class Engine:
             self._to_judge.put(None)
             self._judging.join()
             self._is_over.set()
-            self._on_source_end()
+            self._listeners.source_end()
 
     def _judge(self) -> None:
         """Do what the analysis has left to do, in its order."""
@@ -291,7 +303,7 @@ class Engine:
 
     def _on_ended(self, ended: Ended) -> None:
         self.last_ended = ended
-        self._tell_ended(ended)
+        self._listeners.ended(ended)
 
     def _step(self, arrival: Arrival) -> None:
         self._last_arrived_s = arrival.arrived_s
@@ -350,7 +362,7 @@ class Engine:
                                    or moment.result.vision.part_events):
             self.told.put(moment)
         self.shown.put(shown)
-        self._on_shown()
+        self._listeners.shown()
 
     def _equipment(self) -> tuple[Reading, ...]:
         """What the rules should know of the equipment beside the picture."""

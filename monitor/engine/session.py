@@ -26,11 +26,10 @@ from monitor.engine.leading import GuideNow, Leader
 from monitor.engine.picture_check import PictureCheck
 from monitor.engine.rerun import finish_recording, keep_calibration
 from monitor.engine.source import Arrival
-from monitor.engine.straighten import board_picture, straighten
+from monitor.engine.straighten import Sheet, board_picture, straighten
 from monitor.engine.teaching import teach
 from monitor.engine.video_writer import VIDEO, VideoWriter
 from monitor.engine.views import Views
-from monitor.heat.calibration import Calibration
 from monitor.heat.estimate import HeatEstimator
 from monitor.heat.melt import LAW
 from monitor.job import Job
@@ -106,11 +105,17 @@ class Keep:
     ----------
     reserve_bytes : int
         Held back, so that the trace can be closed on a full disk.
+    operator : str
+        A code.
+    teaches : bool
+        Whether seen melts are kept on the shelf for the next jobs; not for work that is only played.
     """
 
     folder: Path
     video: bool = True
     reserve_bytes: int = RESERVE_BYTES
+    operator: str = ""
+    teaches: bool = False
 
 
 class Session:
@@ -124,12 +129,6 @@ class Session:
     coach : Coach
     keep : Keep, optional
         None records nothing.
-    calibration : Calibration, optional
-        Of the heat.
-    teaches : bool
-        Whether seen melts are kept on the shelf for the next jobs; not for work that is only played.
-    operator : str
-        A code.
     guide : GuidePass, optional
         To be led along in passes that are coached, and kept with the recording.
     say : callable, optional
@@ -137,13 +136,12 @@ class Session:
     """
 
     def __init__(self, inputs: Inputs, tracker: TrackerLike, coach: Coach, keep: Keep | None, *,
-                 calibration: Calibration | None = None, teaches: bool = False, operator: str = "",
                  guide: GuidePass | None = None, say: Callable[[Cue], None] = lambda cue: None) -> None:
         self.inputs, self.coach, self.annunciator = inputs, coach, Annunciator()
-        self.heat = HeatEstimator(heat_setup(inputs.job), calibration)
+        self.heat = HeatEstimator(heat_setup(inputs.job), inputs.heat)
         parts = make_part_follower(inputs.camera, inputs.job) if inputs.camera is not None else None
         self.pipeline = Pipeline(inputs.job, tracker, self.heat, parts)
-        self._say, self._calibration, self._operator, self._teaches = say, calibration, operator, teaches
+        self._say, self._keep = say, keep
         self.recorder = self._make_recorder(keep) if keep is not None else None
         size_px = inputs.camera.image_size_px if inputs.camera is not None else None
         self.writer: VideoWriter | None = None
@@ -235,7 +233,7 @@ class Session:
 
     def mark_joints(self, kind: str) -> None:
         """The person sees the joints molten, or finds them still solid; counts from the next frame on."""
-        mark = JointMark(self.now_s, kind, self._operator, _utc_now())
+        mark = JointMark(self.now_s, kind, self._keep.operator if self._keep is not None else "", _utc_now())
         self._marks.append(mark)
         self.judge.mark(mark)
         if self.recorder is not None:
@@ -280,15 +278,15 @@ class Session:
             self._guide_words(last_pass)
         finish_recording(recorder, self.judge, self.heat)
         self._add_picture(recorder)
-        if self._teaches:
+        if self._keep is not None and self._keep.teaches:
             teach(self.heat.learner.lessons, self.inputs.job, recorder.key)
 
     def _make_recorder(self, keep: Keep) -> Recorder:
         bench = self.inputs.nozzle_path.with_suffix(".bench.jpg")
-        origin = Origin(self.inputs.job_text, self.inputs.camera_text, self.inputs.nozzle_text, operator=self._operator,
+        origin = Origin(self.inputs.job_text, self.inputs.camera_text, self.inputs.nozzle_text, operator=keep.operator,
                         bench_picture=bench if bench.is_file() else None, video_name=VIDEO if keep.video else "")
         recorder = Recorder(keep.folder, origin, live=True, reserve_bytes=keep.reserve_bytes)
-        keep_calibration(recorder.part, self._calibration)
+        keep_calibration(recorder.part, self.inputs.heat)
         return recorder
 
     def _begin_video(self, arrival: Arrival, capture: Capture) -> None:
@@ -374,7 +372,7 @@ class Session:
         if not self._views or self.inputs.camera is None:
             return
         extent, top_mm = work_grid(self.inputs.job).extent_mm, self.inputs.job.board.top_height_mm
-        flat = [straighten(image, self.inputs.camera, bench, top_mm, extent, shift)
+        flat = [straighten(image, self.inputs.camera, bench, Sheet(extent, top_mm), shift)
                 for image, bench, shift in self._views]
         done, data = cv2.imencode(".png", board_picture(flat))
         try:

@@ -281,8 +281,12 @@ class HeatEstimator:
         if math.isfinite(molten_s) and temps["joint corner"].mid >= self.chain.alloy.solidus_c:
             return JointState.SEEN_MOLTEN, f"seen molten at {molten_s:.1f} s; try with a light nudge, never pull"
         state, why = joint_state(temps, self._freezing_c(temps, dt_s), mark, self._held_s, self.knowledge,
-                                 unseen=self._unseen_s > 0, outside=self._outside_heights())
+                                 self._doubt())
         return state, (self._stuck(temps) + why if state is JointState.CANNOT_TELL else why)
+
+    def _doubt(self) -> str:
+        """Why the bands do not hold at present, in words; nothing when they do."""
+        return "the nozzle is not seen" if self._unseen_s > 0 else self._outside_heights()
 
     def _stuck(self, temps: dict[str, Band]) -> str:
         """In words, when the joints take in so little more that waiting will not melt them; else nothing."""
@@ -368,8 +372,8 @@ def member_blow(inp: HeatInput, setup: HeatSetup, scores: FloatArray) -> Blow:
         inp.tilt_rad, inp.azimuth_rad)
 
 
-def joint_state(temps: dict[str, Band], solidus_c: float, mark_c: float, held_s: float, knowledge: Knowledge, *,
-                unseen: bool, outside: str = "") -> tuple[JointState, str]:
+def joint_state(temps: dict[str, Band], solidus_c: float, mark_c: float, held_s: float, knowledge: Knowledge,
+                doubt: str = "") -> tuple[JointState, str]:
     """What may be said about the joints, and why.
 
     Parameters
@@ -380,18 +384,16 @@ def joint_state(temps: dict[str, Band], solidus_c: float, mark_c: float, held_s:
         (liquidus and margin) all is [C].
     held_s : float
         How long the coldest joint's lower bound has been above mark_c.
-    outside : str
-        Why the calibration does not reach the present height, in words; nothing when it does.
+    doubt : str
+        Why the bands do not hold at present, in words; nothing when they do.
     """
     centre, corner = temps["joint centre"], temps["joint corner"]
     if _hottest_joint_c(temps) < solidus_c:
         return JointState.SURELY_SOLID, f"the hottest joint is below {solidus_c:.0f} C by three times its spread"
     if not knowledge.is_calibrated:
         why = f"the band is {corner.low:.0f} to {corner.high:.0f} C and {knowledge.note}"
-    elif unseen:
-        why = "the nozzle is not seen"
-    elif outside:
-        why = outside
+    elif doubt:
+        why = doubt
     elif corner.high < mark_c:
         why = (f"the hottest joint may be at {centre.high:.0f} C: too cold to be sure of a melt, too hot to be sure of "
                f"none"

@@ -21,6 +21,7 @@ __all__ = [
     "Ensemble",
     "Own",
     "Stage",
+    "TimeSteps",
     "judged_names",
     "read_sites",
     "repeated",
@@ -202,14 +203,21 @@ def step_times(until_s: float, marks_s: Sequence[float] = (), parts: int = 1, co
     return np.interp(np.arange(n * parts + 1) / parts, np.arange(n + 1), times)
 
 
+@dataclass(frozen=True)
+class TimeSteps:
+    """How finely time is cut: see `step_times`."""
+
+    parts: int = 1
+    coarser: float = 1.0
+
+
 def run_stages(
     chain: Chain,
     stages: Sequence[Stage],
     setpoint_c: ArrayLike,
     own: Own | None = None,
     told: Progress | None = None,
-    parts: int = 1,
-    coarser: float = 1.0,
+    steps: TimeSteps = TimeSteps(),
 ) -> Course:
     """Blow stage after stage and read every step.
 
@@ -221,11 +229,10 @@ def run_stages(
     setpoint_c : float or array of one per member
     own : Own or None
         What each member has in place of the stages' own.
-    parts, coarser
-        See `step_times`.
+    steps : TimeSteps
     """
     ends, own = np.cumsum([s.seconds for s in stages]), own or Own()
-    times = step_times(float(ends[-1]), [float(e) for e in ends[:-1]], parts, coarser)
+    times = step_times(float(ends[-1]), [float(e) for e in ends[:-1]], steps.parts, steps.coarser)
     rows, current, aim_again_s = [read_sites(chain.sites())], (-1, 0.0), 0.0
     for n in range(1, times.size):
         stage = int(np.searchsorted(ends, times[n] - 1e-9))

@@ -13,7 +13,7 @@ from monitor.heat.limits import melt_wanted, site_limits
 from monitor.heat.part import part_shape
 from monitor.heat.types import HeatSetup
 from monitor.plan.chance import judge
-from monitor.plan.course import COARSE, Course, Ensemble, Own, Progress, Stage, repeated, run_stages
+from monitor.plan.course import COARSE, Course, Ensemble, Own, Progress, Stage, TimeSteps, repeated, run_stages
 from monitor.plan.search import STEPS_COARSER, USUAL_C, PlanLimits, sweep_axes
 from monitor.plan.surface import Way, coordinates, run_star
 
@@ -131,7 +131,7 @@ def _together(
     """Several ways at once, each with its own places; the second of three stages glides."""
     plan = [Stage(0.0, (0.0, 0.0), s, glides=n == 1) for n, s in enumerate(seconds)]
     own = Own([height for height, _ in places], [sweep for _, sweep in places])
-    return run_stages(chain, plan, setpoint_c, own, coarser=STEPS_COARSER)
+    return run_stages(chain, plan, setpoint_c, own, steps=TimeSteps(coarser=STEPS_COARSER))
 
 
 @dataclass(frozen=True)

@@ -26,6 +26,7 @@ from monitor.plan.course import (
     Own,
     Progress,
     Stage,
+    TimeSteps,
     repeated,
     run_stages,
 )
@@ -151,7 +152,7 @@ def run_members(setup: HeatSetup, ensemble: Ensemble, way: Way) -> tuple[Course,
     (surface,) = run_star(setup, ensemble, [way], None)
     chain = repeated(setup, ensemble.middle(), None, 2)
     chain.model.layers.latent_j_m2[1] = 0.0
-    halved = run_stages(chain, way.stages, way.setpoint_c, parts=2).temp_c[::2]
+    halved = run_stages(chain, way.stages, way.setpoint_c, steps=TimeSteps(2)).temp_c[::2]
     surface = replace(
         surface,
         middle=2.0 * surface.logs_of(halved[..., 1]) - surface.middle,
@@ -203,7 +204,7 @@ def _blown(
         many(factors[n_stages + 1]),
     )
     return chain, run_stages(
-        chain, ways[0].stages, np.repeat([way.setpoint_c for way in ways], n), own, told, coarser=coarser
+        chain, ways[0].stages, np.repeat([way.setpoint_c for way in ways], n), own, told, TimeSteps(coarser=coarser)
     )
 
 

@@ -7,7 +7,7 @@ import json
 import sqlite3
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from monitor.errors import InputError, MonitorError
@@ -131,7 +131,7 @@ def trace_digest(folder: str | Path) -> str:
 
 
 def _analyse(task: Task, key: str, progress: Callable[[float, float], None]) -> str:
-    from monitor.engine.analyse import analyse, read_inputs
+    from monitor.engine.analyse import Filming, analyse, read_inputs
     from monitor.heat.shelf import heat_calibration
 
     source, out = Path(task.source), Path(task.out)
@@ -139,8 +139,8 @@ def _analyse(task: Task, key: str, progress: Callable[[float, float], None]) -> 
     meta, turns = _kept(source)
     inputs = read_inputs(_video(source), source / JOB, source / CAMERA, source / NOZZLE)
     heat = heat_calibration(str(source / HEAT)) if (source / HEAT).is_file() else None
-    analyse(inputs, out, force=True, by=from_meta(meta), calibration=heat, progress=progress, turns=turns,
-            meta={MADE_FOR: key})
+    filming = Filming(from_meta(meta), turns, {MADE_FOR: key})
+    analyse(replace(inputs, heat=heat), out, filming, force=True, progress=progress)
     return trace_digest(out)
 
 

@@ -13,7 +13,7 @@ import time
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from monitor.errors import InputError, MonitorError
@@ -127,7 +127,7 @@ def _clip(row: dict[str, str], sheet: Path, folder: Path, out: Path, files: dict
 
 
 def _analyse(clip: Clip, key: str) -> Outcome:
-    from monitor.engine.analyse import analyse, read_inputs
+    from monitor.engine.analyse import Filming, analyse, read_inputs
     from monitor.heat.shelf import heat_calibration
     from monitor.judging.exposure import heat_setup
 
@@ -135,8 +135,8 @@ def _analyse(clip: Clip, key: str) -> Outcome:
     try:
         inputs = read_inputs(clip.clip, clip.job, clip.camera, clip.nozzle)
         Path(clip.out).parent.mkdir(parents=True, exist_ok=True)
-        analyse(inputs, clip.out, force=True, by=clip.by, calibration=heat_calibration(None, heat_setup(inputs.job)),
-                meta={KEY: json.dumps(key)})
+        inputs = replace(inputs, heat=heat_calibration(None, heat_setup(inputs.job)))
+        analyse(inputs, clip.out, Filming(clip.by, meta={KEY: json.dumps(key)}), force=True)
         return Outcome(clip.name, DONE, key, took_s=round(time.monotonic() - start, 2))
     except (MonitorError, VisionError, OSError) as fault:
         return Outcome(clip.name, FAILED, fault=" ".join(str(fault).split()))

@@ -102,10 +102,12 @@ def heat_figure(recording: Recording, job: Job) -> Figure | None:
                                 *zip(job.neighbour_names, (NEIGHBOUR_COLOUR, "#00707c"), (":", "-."), strict=False)):
         band = _band(recording.heat, "temp_c", site)
         if band is not None:
-            _band_line(temp, t, band, colour, style, site, filled=site == "joint centre")
+            _line(temp, t, band, colour, style, site)
+            if site == "joint centre":
+                _shade(temp, t, band, colour)
     _dress(temp, "estimated\ntemperature, C")
     temp.legend(loc="upper left", fontsize=8, frameon=False, ncol=2)
-    _band_line(energy, t, _band(recording.heat, "energy_j", job.target.name), ESTIMATE, "-", job.target.name, True)
+    _band_line(energy, t, _band(recording.heat, "energy_j", job.target.name), ESTIMATE, "-", job.target.name)
     _dress(energy, f"heat into {job.target.name}\nsince the start, J")
     energy.set_xlabel("time, s; shaded: 90 % band of the estimate")
     return figure
@@ -120,9 +122,9 @@ def joint_figure(recording: Recording, curve: list[list[float | None]], words: s
     figure, (axes,) = _figure(1, 2.9, heights=(1.0,))
     times = dict(zip(recording.frames["frame"].astype(int), recording.frames["t_s"], strict=True))
     t = np.array([times[row["frame"]] for row in recording.heat])
-    _band_line(axes, t, _band(recording.heat, "temp_c", "joint centre"), ESTIMATE, "-", "as recorded", True)
+    _band_line(axes, t, _band(recording.heat, "temp_c", "joint centre"), ESTIMATE, "-", "as recorded")
     rows = np.array(curve, float)
-    _band_line(axes, rows[:, 0], rows[:, 1:], NEIGHBOUR_COLOUR, "--", f"with {words}", True)
+    _band_line(axes, rows[:, 0], rows[:, 1:], NEIGHBOUR_COLOUR, "--", f"with {words}")
     _dress(axes, "joint centre,\nestimate, C")
     axes.set_xlabel("time, s; shaded: 90 % band of the estimate")
     axes.legend(loc="upper left", fontsize=8, frameon=False)
@@ -274,12 +276,17 @@ def _band(rows: list[dict[str, Any]], key: str, name: str) -> np.ndarray | None:
     return np.array([row[key].get(name) or empty for row in rows], dtype=float)
 
 
-def _band_line(axes: Axes, t: np.ndarray, band: np.ndarray | None, colour: str, style: str, label: str,
-               filled: bool) -> None:
-    if band is None:
-        return
+def _band_line(axes: Axes, t: np.ndarray, band: np.ndarray | None, colour: str, style: str, label: str) -> None:
+    if band is not None:
+        _shade(axes, t, band, colour)
+        _line(axes, t, band, colour, style, label)
+
+
+def _shade(axes: Axes, t: np.ndarray, band: np.ndarray, colour: str) -> None:
     step = max(1, len(t) // MOST_POINTS)
-    t, band = t[::step], band[::step]
-    if filled:
-        axes.fill_between(t, band[:, 0], band[:, 2], color=colour, alpha=0.2, lw=0)
-    axes.plot(t, band[:, 1], color=colour, ls=style, lw=1.4, label=label)
+    axes.fill_between(t[::step], band[::step, 0], band[::step, 2], color=colour, alpha=0.2, lw=0)
+
+
+def _line(axes: Axes, t: np.ndarray, band: np.ndarray, colour: str, style: str, label: str) -> None:
+    step = max(1, len(t) // MOST_POINTS)
+    axes.plot(t[::step], band[::step, 1], color=colour, ls=style, lw=1.4, label=label)

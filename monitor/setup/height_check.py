@@ -19,6 +19,7 @@ from monitor.setup.trust import Verdict, gauge_verdict, trust_sentence
 from vision.calibrate.gauge import GaugeMiss, read_gauge
 from vision.calibrate.nozzle_file import load_nozzle
 from vision.camera.model import CameraModel
+from vision.track.find import Sought
 from vision.types import BenchPose
 
 __all__ = ["Checked", "check_height", "read_checks", "trust_told", "write_check"]
@@ -52,7 +53,8 @@ def check_height(image: np.ndarray, bench: BenchPose, camera: CameraModel, nozzl
                          "again")
     if found.bench_pose is not None:
         light = bench_relief(camera, job).warped(light, found.bench_pose, bench.cam_from_bench)
-    reading = read_gauge(camera, nozzle_body(job), image, bench, light, job.board.top_height_mm, found)
+    sought = Sought(camera, nozzle_body(job), bench.cam_from_bench, job.board.top_height_mm, found.bias, found.holds)
+    reading = read_gauge(sought, image, bench, light)
     if isinstance(reading, GaugeMiss):
         raise InputError(reading.reason)
     return gauge_verdict(np.array([reading.height_mm]), np.array([reading.sigma_mm]), known_mm)

@@ -18,7 +18,7 @@ from monitor.engine.leading import GuideNow
 from monitor.judging.alerts import EQUIPMENT, MACHINE, TechniqueWarning
 from monitor.judging.watch_rules import part_words
 from monitor.ui.bench_guide_pass import GuidePassPanel
-from monitor.ui.bench_panels import HeightPanel, LimitsPanel, StatePanel, SummaryPanel
+from monitor.ui.bench_panels import HeightPanel, Heights, LimitsPanel, StatePanel, SummaryPanel
 from monitor.ui.bench_picture import PictureView
 from monitor.ui.bench_state import (
     big_state,
@@ -136,10 +136,10 @@ class HotPage(QWidget):
         figure, band = height_words(result)
         now = result.exposure if result is not None and result.exposure.observed else None
         silent = self._work.coach.band_mm if self._work.coach is not None else job.limits.height_mm
-        self.height.tell(figure, band, now.height_mm if now else math.nan, now.height_sigma_mm if now else math.nan,
-                         job.limits.height_mm, silent,
-                         guide.point.height_mm if guide is not None and guide.is_shown and not guide.is_over
-                         else math.nan)
+        heights = Heights(now.height_mm if now else math.nan, now.height_sigma_mm if now else math.nan,
+                          guide.point.height_mm if guide is not None and guide.is_shown and not guide.is_over
+                          else math.nan)
+        self.height.tell(figure, band, heights, job.limits.height_mm, silent)
 
     def _show_limits(self, result) -> None:
         job, heat = self._work.job, result.heat if result is not None else None

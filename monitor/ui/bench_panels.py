@@ -6,6 +6,7 @@ Each repaints only when what it says changes; nothing on them moves by itself.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from PyQt6.QtCore import QPointF, QRectF, QSize, Qt
@@ -16,7 +17,7 @@ from monitor.ui.bench_shapes import draw_arrow, draw_standing
 from monitor.ui.bench_state import Row, Summary, Told, tr
 from monitor.ui.theme import Look, Standing, cap_height_px, font, glance_px, look, looks
 
-__all__ = ["Panel", "StatePanel", "HeightPanel", "LimitsPanel", "SummaryPanel", "shrink"]
+__all__ = ["Heights", "Panel", "StatePanel", "HeightPanel", "LimitsPanel", "SummaryPanel", "shrink"]
 
 NARROW_CHARS = 27
 LEAST_PX = 10  # type of a panel in the smallest windows
@@ -121,6 +122,15 @@ class StatePanel(Panel):
                          told.reason)
 
 
+@dataclass(frozen=True)
+class Heights:
+    """A height over the board with its sigma, and the guide's there; nan where one is not known [mm]."""
+
+    mm: float
+    sigma_mm: float = math.nan
+    guide_mm: float = math.nan
+
+
 class HeightPanel(Panel):
     """The height as a big figure with its band, on a scale with the limits and the silent band."""
 
@@ -129,10 +139,11 @@ class HeightPanel(Panel):
         self.setAccessibleName(tr("nozzle height"))
         self.setMinimumSize(230, 78)
 
-    def tell(self, figure: str, band: str, height_mm: float, sigma_mm: float, limits_mm: tuple[float, float],
-             silent_mm: tuple[float, float], guide_mm: float = math.nan) -> None:
-        """Show a height, and the guide's; nan where one is not measured."""
-        rounded = tuple(round(v, 1) if math.isfinite(v) else None for v in (height_mm, sigma_mm, guide_mm))
+    def tell(self, figure: str, band: str, heights: Heights, limits_mm: tuple[float, float],
+             silent_mm: tuple[float, float]) -> None:
+        """Show a height, and the guide's."""
+        rounded = tuple(round(v, 1) if math.isfinite(v) else None
+                        for v in (heights.mm, heights.sigma_mm, heights.guide_mm))
         self._take((figure, band, *rounded, limits_mm, silent_mm), tr("{} mm, {}").format(figure, band))
 
     def _draw(self, painter: QPainter, area: QRectF, shade: Look) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 from PyQt6.QtCore import QObject, pyqtSignal
 
 from monitor.engine.engine import Shown
-from monitor.engine.straighten import straighten
+from monitor.engine.straighten import Sheet, straighten
 from monitor.setup.placing import PX_PER_MM, Placement, load_reference, place_marks, reference_of, save_reference
 from monitor.ui.bench_draft import JobDraft
 from monitor.ui.bench_state import tr
@@ -95,5 +95,5 @@ def _beside(job: Path) -> Path:
 
 
 def _sheet(image: np.ndarray, camera: CameraModel, bench: BenchPose, top_mm: float) -> np.ndarray:
-    flat = straighten(image, camera, bench, top_mm, WHOLE_MM, np.zeros(3), PX_PER_MM)
+    flat = straighten(image, camera, bench, Sheet(WHOLE_MM, top_mm, PX_PER_MM), np.zeros(3))
     return cv2.cvtColor(flat, cv2.COLOR_BGR2GRAY)

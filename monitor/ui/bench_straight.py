@@ -7,7 +7,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from monitor.engine.straighten import plane_map
+from monitor.engine.straighten import Sheet, plane_map
 from monitor.job import SHEET_MM
 from vision.types import BenchPose
 
@@ -31,7 +31,7 @@ class Straight:
         moved = np.abs(bench.cam_from_bench[:3, 3] - self._pose[:3, 3]).max()
         if self._map is None or key != self._key or moved > MOVED_MM:
             self._key, self._pose = key, bench.cam_from_bench.copy()
-            self._map = plane_map(camera, self._pose, top_mm, WHOLE_MM, np.zeros(3), PX_PER_MM)
+            self._map = plane_map(camera, self._pose, Sheet(WHOLE_MM, top_mm, PX_PER_MM), np.zeros(3))
         return cv2.remap(image, *self._map, cv2.INTER_LINEAR)
 
 

@@ -16,7 +16,7 @@ import numpy as np
 from PyQt6.QtCore import QObject, pyqtSignal
 
 from monitor.engine.analyse import Inputs
-from monitor.engine.engine import Ended, Engine, Shown
+from monitor.engine.engine import Ended, Engine, Listeners, Shown
 from monitor.engine.feedback import Coach, Mode, load_skill, save_skill
 from monitor.engine.session import LOWEST_FREE_BYTES, Keep, Session
 from monitor.engine.source import LiveSource
@@ -221,8 +221,9 @@ class BenchWork(QObject):
     def _session_maker(self, folder: Path | None, player: Player | None) -> Callable[[], Session]:
         """What makes a session with the job and the settings of now, in the analysis thread."""
         self._check_guide()
-        inputs, settings, calibration, guide = self.inputs, self.settings, self.calibration, self.guide
-        keep = None if folder is None else Keep(folder, video=settings.films)
+        inputs, settings, guide = replace(self.inputs, heat=self.calibration), self.settings, self.guide
+        keep = None if folder is None else Keep(folder, settings.films, operator=settings.operator,
+                                                teaches=isinstance(self.source, Webcam))
         low, high = inputs.job.limits.height_mm
         aim_mm = self.aim_mm if self.aim_mm is not None and low < self.aim_mm < high else None
         self.coach = coach = Coach(inputs.job.limits, settings.mode, settings.band_share,
@@ -230,9 +231,8 @@ class BenchWork(QObject):
 
         def make() -> Session:
             make_one = settings.tracker or (lambda i: make_tracker(i.camera, i.nozzle_path, i.job, waits=False))
-            return Session(inputs, make_one(inputs), coach, keep, calibration=calibration,
-                           teaches=isinstance(self.source, Webcam),
-                           operator=settings.operator, guide=guide, say=player.tell if player else (lambda cue: None))
+            return Session(inputs, make_one(inputs), coach, keep, guide=guide,
+                           say=player.tell if player else (lambda cue: None))
         return make
 
     def end(self) -> None:
@@ -299,8 +299,8 @@ class BenchWork(QObject):
 
     def _make_engine(self, source: LiveSource, watch_frozen: bool) -> Engine:
         camera = self.inputs.camera if self.inputs is not None else None
-        return Engine(source, camera, self.player, on_shown=self.shown.emit, on_ended=self.ended.emit,
-                      on_source_end=self.source_ended.emit, watch_frozen=watch_frozen)
+        listeners = Listeners(self.shown.emit, self.ended.emit, self.source_ended.emit)
+        return Engine(source, camera, self.player, listeners=listeners, watch_frozen=watch_frozen)
 
     @property
     def _skills(self) -> Path:

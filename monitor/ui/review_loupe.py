@@ -6,7 +6,7 @@ import numpy as np
 from PyQt6.QtCore import QObject, pyqtSignal
 from PyQt6.QtWidgets import QToolButton, QWidget
 
-from monitor.engine.straighten import straighten
+from monitor.engine.straighten import Sheet, straighten
 from monitor.job import SHEET_MM, Job
 from monitor.review.overlay import FrameMarks
 from monitor.ui.review_keys import tr
@@ -65,6 +65,6 @@ def loupe_picture(image: np.ndarray, camera: CameraModel, job: Job, marks: Frame
     height = width / ASPECT
     left, bottom = centre_mm[0] - width / 2, centre_mm[1] - height / 2
     pose = BenchPose(0.0, marks.cam_from_bench, np.eye(6), 0, 0.0)
-    flat = straighten(image, camera, pose, job.board.top_height_mm, (left, left + width, bottom, bottom + height),
-                      np.zeros(3), WIDE_PX / width)
+    sheet = Sheet((left, left + width, bottom, bottom + height), job.board.top_height_mm, WIDE_PX / width)
+    flat = straighten(image, camera, pose, sheet, np.zeros(3))
     return np.ascontiguousarray(flat), centre_mm

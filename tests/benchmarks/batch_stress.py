@@ -18,7 +18,7 @@ import sys
 import time
 from pathlib import Path
 
-from monitor.engine.analyse import analyse, read_inputs
+from monitor.engine.analyse import Filming, analyse, read_inputs
 from monitor.recording.attribution import Attribution
 from monitor.repeat.batch_task import trace_digest
 from tests.benchmarks.command import command
@@ -31,7 +31,7 @@ def make(root: Path, n: int) -> None:
     """One analysis, then copies that differ in their operator code."""
     clip = cut(root.with_name("clip.mp4"), LENGTH_S)
     inputs = read_inputs(clip, SAMPLE / "job.toml", SAMPLE / "camera.toml", SAMPLE / "nozzle.toml")
-    analyse(inputs, root / "r000", copy_video=True, by=Attribution("K000", "2026-05-04T09:00:00+00:00", "told"))
+    analyse(inputs, root / "r000", Filming(Attribution("K000", "2026-05-04T09:00:00+00:00", "told")), copy_video=True)
     for i in range(1, n):
         shutil.copytree(root / "r000", root / f"r{i:03d}")
         with contextlib.closing(sqlite3.connect(root / f"r{i:03d}" / "trace.sqlite")) as db, db:

@@ -19,7 +19,7 @@ import numpy as np
 from tests.benchmarks.command import command
 from tests.benchmarks.scene import touch_pictures
 from vision.fit.bias import group_key
-from vision.fit.pose import fit_pose
+from vision.fit.pose import Rounds, fit_pose
 from vision.nozzle.body import NozzleBody
 from vision.track.find import find_tool
 
@@ -47,7 +47,7 @@ def _look_at(clip: Path, folder: Path, there, elsewhere) -> None:
     for photo, picture, plane, sought in touch_pictures(clip, folder):
         start = find_tool(sought, picture, 0.3, heights_mm=(photo.height_mm,), plane=plane, most=12)
         _take(sought.body, start and fit_pose(sought.camera, sought.body, picture, start.pose, sought.bias,
-                                              spreads_px=(2.5, 1.0)), there)
+                                              rounds=Rounds((2.5, 1.0))), there)
         for scale in SCALES:
             other = scaled(sought.body, scale)
             _take(other, find_tool(replace(sought, body=other), picture, 0.0, most=12), elsewhere)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from monitor.heat.chain import Fineness
 from monitor.heat.uncertainty import PARAMETERS, prior
 from monitor.plan.chance import Judged, judge
-from monitor.plan.course import Ensemble, judged_names, repeated, run_stages
+from monitor.plan.course import Ensemble, TimeSteps, judged_names, repeated, run_stages
 from monitor.plan.surface import Way, run_members
 from monitor.plan.types import Plan
 from monitor.plan.window import make_plan
@@ -67,7 +67,8 @@ def truths(job: BenchJob, plan: Plan, n: int, rng: np.random.Generator) -> tuple
     drawn = Ensemble(np.concatenate([np.zeros((rows, 1)), rng.normal(size=(rows, n))], axis=1), prior())
     chain = repeated(job.setup, drawn.values, FINER, 1)
     setpoint = plan.closest.setpoint_c
-    fine = drawn.with_form(run_stages(chain, plan.passes, setpoint, drawn.own(plan.passes), parts=STEP_PARTS))
+    fine = drawn.with_form(run_stages(chain, plan.passes, setpoint, drawn.own(plan.passes),
+                                      steps=TimeSteps(STEP_PARTS)))
     planned, _ = run_members(job.setup, drawn, Way(setpoint, plan.passes))
     true, same = (judge(course, plan.limits, plan.melt) for course in (fine, planned))
     found = {

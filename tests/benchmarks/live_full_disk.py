@@ -14,7 +14,7 @@ from pathlib import Path
 import av
 
 from monitor.engine.analyse import Inputs
-from monitor.engine.engine import Engine
+from monitor.engine.engine import Engine, Listeners
 from monitor.engine.feedback import Coach
 from monitor.engine.session import Keep, Session
 from monitor.job import parse_job
@@ -41,15 +41,13 @@ def _run(place: Path, megabytes: int) -> int:
     job = parse_job(JOB_TEXT)
     inputs = Inputs(Path(), job, JOB_TEXT, None, "# camera\n", Path("none.toml"), "# nozzle\n")
     ended, over, notices = [], threading.Event(), {}
-    engine = Engine(DrawnCamera(30.0, n=round(SECONDS * 30), kind="busy", size=(640, 360)), on_ended=ended.append,
-                    on_source_end=over.set)
-
     def note() -> None:
         shown = engine.shown.take(0.0)
         if shown is not None and shown.moment is not None:
             for text in shown.moment.notices:
                 notices.setdefault(text, shown.moment.result.t_s)
-    engine._on_shown = note
+    engine = Engine(DrawnCamera(30.0, n=round(SECONDS * 30), kind="busy", size=(640, 360)),
+                    listeners=Listeners(note, ended.append, over.set))
     tracker = PathTracker(lambda t: (0, 0, 32 if t % 8 > 6 else 15))
     engine.begin_session(lambda: Session(inputs, tracker, Coach(job.limits),
                                          Keep(place / "r", reserve_bytes=(megabytes << 20) // 2)))

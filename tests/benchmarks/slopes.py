@@ -11,6 +11,7 @@ scatter explains, over all groups that are seen for half their side or more.
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +20,7 @@ from tests.benchmarks.command import command
 from tests.benchmarks.scene import touch_pictures
 from vision.fit.bias import DEFAULT_BIAS
 from vision.fit.least_squares import CORRELATION_MM
-from vision.fit.pose import fit_pose, inside_picture
+from vision.fit.pose import Rounds, fit_pose, inside_picture, weak_prior
 from vision.nozzle.silhouette import outline
 from vision.track.find import find_tool
 
@@ -46,8 +47,9 @@ def main(arguments: list[str]) -> int:
 def _look_at(clip: Path, folder: Path, found) -> None:
     for photo, picture, plane, sought in touch_pictures(clip, folder):
         start = find_tool(sought, picture, 0.3, heights_mm=(photo.height_mm,), plane=plane, most=12)
-        fit = start and fit_pose(sought.camera, sought.body, picture, start.pose, DEFAULT_BIAS, plane=plane,
-                                 spreads_px=(2.0, 1.0))
+        fit = start and fit_pose(sought.camera, sought.body, picture, start.pose, DEFAULT_BIAS,
+                                 prior=replace(weak_prior(sought.body, DEFAULT_BIAS, start.pose), plane=plane),
+                                 rounds=Rounds((2.0, 1.0)))
         if fit is not None:
             out = outline(sought.camera, sought.body, fit.pose, CUT_MM)
             _take(inside_picture(out, picture.known.shape), fit, found)

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -22,10 +23,11 @@ from tests.benchmarks.scene import touch_pictures
 from tests.vision.drawn_tool import as_camera
 from vision.edges.cuts import linear_light
 from vision.fit.bias import DEFAULT_BIAS, group_key
-from vision.fit.pose import Picture, PosePrior, fit_pose, weak_prior
+from vision.fit.pose import Picture, PosePrior, Rounds, fit_pose, weak_prior
 from vision.fit.rounds import Travel
 from vision.track.find import find_tool
 
+ROUNDS = Rounds((2.0, 1.0))
 TRAVELS_PX, MOMENTS = (2.0, 4.0, 6.0), 9
 LEAST_CUTS, TUBE_MM = 8, 20.0
 HELD = np.diag([1e-4] * 3 + [1e-8] * 3)  # of a pose that is held fast
@@ -50,13 +52,13 @@ def main(arguments: list[str]) -> int:
 def _shifts(clip: Path, folder: Path) -> Iterator[tuple[float, bool, float]]:
     for photo, picture, plane, sought in touch_pictures(clip, folder):
         start = find_tool(sought, picture, 0.3, heights_mm=(photo.height_mm,), plane=plane, most=12)
-        fit = start and fit_pose(sought.camera, sought.body, picture, start.pose, DEFAULT_BIAS, plane=plane,
-                                 spreads_px=(2.0, 1.0))
+        fit = start and fit_pose(sought.camera, sought.body, picture, start.pose, DEFAULT_BIAS, rounds=ROUNDS,
+                                 prior=replace(weak_prior(sought.body, DEFAULT_BIAS, start.pose), plane=plane))
         if fit is None:
             continue
         prior = weak_prior(sought.body, DEFAULT_BIAS, fit.pose)
         prior.cov[:6, :6] = HELD
-        still = _limbs(sought, picture, prior, None)
+        still = _limbs(sought, picture, prior)
         ends_px = sought.camera.project(np.stack([fit.pose.tip_mm, fit.pose.tip_mm - TUBE_MM * fit.pose.axis]))
         along = (ends_px[1] - ends_px[0]) / np.linalg.norm(ends_px[1] - ends_px[0])
         mm_per_px = fit.pose.tip_mm[2] / sought.camera.focal_px
@@ -65,15 +67,14 @@ def _shifts(clip: Path, folder: Path) -> Iterator[tuple[float, bool, float]]:
             moved = Picture(as_camera(_smeared(linear_light(picture.image), way)), _smeared(picture.background, way),
                             picture.known)
             travel = Travel(np.append(mm_per_px * way, np.zeros(4)), np.zeros((6, 6)), 1.0, 0.0, 1e-12)
-            for group, offset_px in _limbs(sought, moved, prior, travel).items():
+            for group, offset_px in _limbs(sought, moved, replace(prior, travel=travel)).items():
                 if group in still:
                     yield travel_px, bool(group % 2), offset_px - still[group]
 
 
-def _limbs(sought, picture: Picture, prior: PosePrior, travel: Travel | None) -> dict[int, float]:
+def _limbs(sought, picture: Picture, prior: PosePrior) -> dict[int, float]:
     """Of each of the tube's limbs, where its edges are seen [px]."""
-    fit = fit_pose(sought.camera, sought.body, picture, prior.pose, DEFAULT_BIAS, prior=prior, spreads_px=(2.0, 1.0),
-                   travel=travel)
+    fit = fit_pose(sought.camera, sought.body, picture, prior.pose, DEFAULT_BIAS, prior=prior, rounds=ROUNDS)
     if fit is None:
         return {}
     groups = [int(g) for g in np.unique(fit.label) if group_key(sought.body, g)[0] == "tube"]

@@ -178,12 +178,13 @@ class Lockstep:
 
 def run_lockstep(inputs, clip, tracker, folder, **options) -> Path:
     """A clip through the live engine, every frame of it; gives the recording's folder."""
-    from monitor.engine.engine import Engine
+    from monitor.engine.engine import Engine, Listeners
     from monitor.engine.feedback import Coach
     from monitor.engine.session import Keep, Session
 
     source, over, ended = Lockstep(clip), threading.Event(), []
-    engine = Engine(source, watch_frozen=False, stall_s=1e9, on_ended=ended.append, on_source_end=over.set)
+    engine = Engine(source, listeners=Listeners(ended=ended.append, source_end=over.set), watch_frozen=False,
+                    stall_s=1e9)
     source.engine = engine
     engine.begin_session(lambda: Session(inputs, tracker, Coach(inputs.job.limits), Keep(folder, video=False),
                                          **options))

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from monitor.engine.analyse import Inputs
-from monitor.engine.engine import Engine
+from monitor.engine.engine import Engine, Listeners
 from monitor.engine.feedback import Coach
 from monitor.engine.session import Keep, Session
 from monitor.job import parse_job
@@ -31,8 +31,8 @@ def run(folder, camera, tracker=None, **options):
     job = parse_job(JOB_TEXT)
     inputs = Inputs(Path(), job, JOB_TEXT, None, "# camera\n", Path("none.toml"), "# nozzle\n")
     over, ended, shown = threading.Event(), [], []
-    engine = Engine(camera, on_ended=ended.append, on_source_end=over.set, **options)
-    engine._on_shown = lambda: shown.append((time.monotonic(), engine.shown.take(0.0)))
+    listeners = Listeners(lambda: shown.append((time.monotonic(), engine.shown.take(0.0))), ended.append, over.set)
+    engine = Engine(camera, listeners=listeners, **options)
     tracker = tracker or PathTracker(lambda t: (0, 0, 15))
     engine.begin_session(lambda: Session(inputs, tracker, Coach(job.limits),
                                          Keep(folder, video=False, reserve_bytes=1 << 16)))
@@ -110,7 +110,7 @@ def test_a_tracker_that_fails_on_a_frame_loses_that_frame_only(tmp_path):
 
 def test_a_session_that_cannot_be_made_is_told(tmp_path):
     ended, over = [], threading.Event()
-    engine = Engine(DrawnCamera(n=10), on_ended=ended.append, on_source_end=over.set)
+    engine = Engine(DrawnCamera(n=10), listeners=Listeners(ended=ended.append, source_end=over.set))
 
     def make():
         raise OSError("disk full")
@@ -125,7 +125,7 @@ def test_something_asked_in_vain_does_not_end_the_session(tmp_path):
     ended, over = [], threading.Event()
     job = parse_job(JOB_TEXT)
     inputs = Inputs(Path(), job, JOB_TEXT, None, "# camera\n", Path("none.toml"), "# nozzle\n")
-    engine = Engine(DrawnCamera(n=30), on_ended=ended.append, on_source_end=over.set)
+    engine = Engine(DrawnCamera(n=30), listeners=Listeners(ended=ended.append, source_end=over.set))
     engine.begin_session(lambda: Session(inputs, PathTracker(lambda t: (0, 0, 15)), Coach(job.limits),
                                          Keep(tmp_path / "r", video=False)))
 

@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from monitor.engine.straighten import straighten
+from monitor.engine.straighten import Sheet, straighten
 from monitor.job import SHEET_MM
 from monitor.setup.placing import PX_PER_MM, load_reference, place_marks, reference_of, save_reference
 from tests.engine.make import SAMPLE, sample_inputs
@@ -24,7 +24,7 @@ def sheet():
         frame = next(iter(video))
     pose = bench_pose(inputs.camera, standard_mat(), brightness(frame))
     extent = (-SHEET_MM[0] / 2, SHEET_MM[0] / 2, -SHEET_MM[1] / 2, SHEET_MM[1] / 2)
-    return cv2.cvtColor(straighten(frame.image, inputs.camera, pose, 6.0, extent, np.zeros(3), PX_PER_MM),
+    return cv2.cvtColor(straighten(frame.image, inputs.camera, pose, Sheet(extent, 6.0, PX_PER_MM), np.zeros(3)),
                         cv2.COLOR_BGR2GRAY)
 
 

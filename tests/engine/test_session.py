@@ -38,7 +38,7 @@ def work(t):
 def make(folder=None, where=work, mode=Mode.BAND, skill=Skill(n_passes=1, last_day="2026-01-02"), **options):
     job = parse_job(JOB_TEXT)
     inputs = Inputs(Path(), job, JOB_TEXT, None, "# camera\n", Path("none.toml"), "# nozzle\n")
-    keep = None if folder is None else Keep(folder, video=options.pop("video", False), reserve_bytes=1 << 16)
+    keep = None if folder is None else Keep(folder, options.pop("video", False), 1 << 16, options.pop("operator", ""))
     events = options.pop("events", ())
     return Session(inputs, PathTracker(where, events=events), Coach(job.limits, mode, skill=skill, today="2026-01-02"),
                    keep, **options)

@@ -11,7 +11,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.spatial.transform import Rotation
 
-from monitor.engine.straighten import board_picture, plane_map, straighten
+from monitor.engine.straighten import Sheet, board_picture, plane_map, straighten
 from vision.camera.model import CameraModel
 from vision.types import BenchPose
 
@@ -53,7 +53,8 @@ def test_a_spot_on_the_board_lies_where_it_is_however_the_camera_is_rolled(roll_
     view = pose(roll_deg)
     image = spotted(view, np.array([-12.0, 9.0, TOP_MM]))
 
-    flat = straighten(image, CAMERA, BenchPose(0.0, view, np.eye(6), 9, 0.1), TOP_MM, EXTENT_MM, np.zeros(3), px_per_mm)
+    flat = straighten(image, CAMERA, BenchPose(0.0, view, np.eye(6), 9, 0.1), Sheet(EXTENT_MM, TOP_MM, px_per_mm),
+                      np.zeros(3))
 
     assert flat.shape == (40 * px_per_mm, 50 * px_per_mm, 3)
     assert_allclose(place_mm(flat, px_per_mm), [-12, 9], atol=0.15)
@@ -64,7 +65,7 @@ def test_a_spot_keeps_its_place_on_a_board_that_was_turned_and_pushed():
     now = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]) @ [10.0, -5.0] + [6.0, 4.0]
     image = spotted(pose(35.0), np.array([*now, TOP_MM]))
 
-    flat = straighten(image, CAMERA, BenchPose(0.0, pose(35.0), np.eye(6), 9, 0.1), TOP_MM, EXTENT_MM,
+    flat = straighten(image, CAMERA, BenchPose(0.0, pose(35.0), np.eye(6), 9, 0.1), Sheet(EXTENT_MM, TOP_MM),
                       np.array([6.0, 4.0, turn]))
 
     assert_allclose(place_mm(flat, 8.0), [10, -5], atol=0.15)
@@ -73,7 +74,8 @@ def test_a_spot_keeps_its_place_on_a_board_that_was_turned_and_pushed():
 def test_a_spot_on_the_mat_is_not_taken_for_one_on_the_board():
     image = spotted(pose(0.0), np.array([0.0, 5.0, 0.0]))
 
-    flat = straighten(image, CAMERA, BenchPose(0.0, pose(0.0), np.eye(6), 9, 0.1), TOP_MM, EXTENT_MM, np.zeros(3))
+    flat = straighten(image, CAMERA, BenchPose(0.0, pose(0.0), np.eye(6), 9, 0.1), Sheet(EXTENT_MM, TOP_MM),
+                      np.zeros(3))
 
     assert np.linalg.norm(place_mm(flat, 8.0) - [0, 5]) == pytest.approx(TOP_MM * np.tan(np.radians(30)), abs=0.6)
 
@@ -82,7 +84,7 @@ def test_a_spot_on_the_mat_is_not_taken_for_one_on_the_board():
 def test_every_pixel_is_taken_where_opencv_s_own_projection_has_it(px_per_mm):
     view, turn = pose(35.0), 0.1
 
-    u, v = plane_map(CAMERA, view, TOP_MM, EXTENT_MM, np.array([1.0, 2.0, turn]), px_per_mm)
+    u, v = plane_map(CAMERA, view, Sheet(EXTENT_MM, TOP_MM, px_per_mm), np.array([1.0, 2.0, turn]))
 
     rows, columns = np.indices(u.shape)
     x, y = EXTENT_MM[0] + (columns + 0.5) / px_per_mm, EXTENT_MM[3] - (rows + 0.5) / px_per_mm

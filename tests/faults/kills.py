@@ -205,9 +205,9 @@ def _batch(here: Path) -> None:
     """A batch whose analysis is short: the results are what counts here."""
     from monitor.engine import analyse
 
-    def quick(inputs: object, out: Path, *, meta: dict[str, str], **options: object) -> None:
-        with Recorder(out, Origin(inputs.job_text, "# camera\n", "# nozzle\n", inputs.clip, copy_video=True, meta=meta),
-                      force=True):
+    def quick(inputs: analyse.Inputs, out: Path, filming: analyse.Filming, **options: object) -> None:
+        with Recorder(out, Origin(inputs.job_text, "# camera\n", "# nozzle\n", inputs.clip, copy_video=True,
+                                  meta=filming.meta), force=True):
             pass
     def inputs_of(clip: Path, job: Path, *others: Path) -> analyse.Inputs:
         return analyse.Inputs(clip, None, Path(job).read_text(), None, "", Path(), "")

@@ -140,13 +140,13 @@ def bands(corner, centre=None):
 
 
 def test_calibrated_joints_are_likely_molten_after_the_set_time():
-    state, reason = joint_state(bands((240, 250, 260)), 217, 235, 3.5, CALIBRATED, unseen=False)
+    state, reason = joint_state(bands((240, 250, 260)), 217, 235, 3.5, CALIBRATED)
 
     assert state is JointState.LIKELY_MOLTEN and "never pull" in reason
 
 
 def test_calibrated_joints_are_not_called_molten_at_once():
-    assert joint_state(bands((240, 250, 260)), 217, 235, 0.5, CALIBRATED, unseen=False)[0] is JointState.CANNOT_TELL
+    assert joint_state(bands((240, 250, 260)), 217, 235, 0.5, CALIBRATED)[0] is JointState.CANNOT_TELL
 
 
 def heated(alloy, heat_s=30.0):
@@ -186,11 +186,13 @@ def test_low_melt_alloy_is_not_called_solid_for_half_a_minute():
 
 
 def test_unseen_nozzle_takes_the_molten_state_away():
-    assert joint_state(bands((240, 250, 260)), 217, 235, 9.0, CALIBRATED, unseen=True)[0] is JointState.CANNOT_TELL
+    state, _ = joint_state(bands((240, 250, 260)), 217, 235, 9.0, CALIBRATED, "the nozzle is not seen")
+
+    assert state is JointState.CANNOT_TELL
 
 
 def test_upper_bound_decides_about_solid():
-    near, far = (joint_state(bands((150, 190, 195), (160, mid, mid + 15)), 217, 235, 0.0, CALIBRATED, unseen=False)[0]
+    near, far = (joint_state(bands((150, 190, 195), (160, mid, mid + 15)), 217, 235, 0.0, CALIBRATED)[0]
                  for mid in (195, 180))
 
     assert near is JointState.CANNOT_TELL  # 217 lies within three sigma, 1.8 half-widths of the 90 % band

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -73,9 +74,9 @@ def test_errors_are_never_smaller_than_a_camera_makes_and_large_where_unknown():
     np.testing.assert_allclose([unknown.height_m[0], unknown.aim_x_m[0], unknown.aim_y_m[0]], [17e-3, 5e-3, 5e-3])
 
 
-def told(corner, centre=None, *, solidus=216.0, mark=236.0, held_s=0.0, knowledge=CALIBRATED, unseen=False, **more):
+def told(corner, centre=None, *, solidus=216.0, mark=236.0, held_s=0.0, knowledge=CALIBRATED, doubt=""):
     temps = {"joint corner": Band(*corner), "joint centre": Band(*(centre or corner))}
-    return joint_state(temps, solidus, mark, held_s, knowledge, unseen=unseen, **more)
+    return joint_state(temps, solidus, mark, held_s, knowledge, doubt)
 
 
 def test_joints_are_solid_only_below_the_solidus_by_three_sigma():
@@ -101,12 +102,18 @@ def test_reason_names_which_joint_is_in_doubt(corner, centre, words):
 
 
 @pytest.mark.parametrize("more, words", [
-    ({"knowledge": prior(), "unseen": True}, "no thermocouple"), ({"unseen": True, "outside": "far"}, "not seen"),
-    ({"outside": "far off"}, "far off")])
+    ({"knowledge": prior(), "doubt": "far off"}, "no thermocouple"), ({"doubt": "far off"}, "far off")])
 def test_doubts_are_told_in_the_order_of_their_weight(more, words):
     state, reason = told((237, 245, 250), held_s=9.0, **more)
 
     assert state is JointState.CANNOT_TELL and words in reason
+
+
+@pytest.mark.parametrize("unseen_s, words", [(0.5, "the nozzle is not seen"), (0.0, "far off")])
+def test_a_nozzle_that_is_not_seen_is_the_graver_doubt(unseen_s, words):
+    work = SimpleNamespace(_unseen_s=unseen_s, _outside_heights=lambda: "far off")
+
+    assert HeatEstimator._doubt(work) == words
 
 
 @pytest.fixture

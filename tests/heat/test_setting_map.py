@@ -12,7 +12,7 @@ from matplotlib.colors import to_rgba
 from monitor.heat.limits import Limit
 from monitor.plan import chart
 from monitor.plan import search as room
-from monitor.plan.course import Course, judged_names, repeated, run_stages
+from monitor.plan.course import Course, TimeSteps, judged_names, repeated, run_stages
 from monitor.plan.search import PlanLimits, settings_map
 from monitor.plan.surface import Way, coordinates, run_members, run_star
 from tests.heat.cases import job
@@ -89,7 +89,7 @@ def test_members_own_run_has_the_error_of_its_steps_taken_away(monkeypatch):
     (surface,) = run_star(SETUP, drawn, [WAY], TINY)
     chain = repeated(SETUP, drawn.middle(), TINY, 2)
     chain.model.layers.latent_j_m2[1] = 0.0
-    half = run_stages(chain, WAY.stages, 370.0, parts=2).temp_c[::2]
+    half = run_stages(chain, WAY.stages, 370.0, steps=TimeSteps(2)).temp_c[::2]
 
     rise = lambda c: c - surface.from_c
     (at,) = coordinates(SETUP, drawn, [surface], 370.0, WAY.stages)

@@ -12,7 +12,7 @@ from monitor.heat.types import PartSetup, RegionSetup
 from monitor.plan import search as map_room
 from monitor.plan import stages as stage_room
 from monitor.plan import window
-from monitor.plan.course import Course, Ensemble, Stage, judged_names
+from monitor.plan.course import Course, Ensemble, Stage, TimeSteps, judged_names
 from monitor.plan.search import PlanLimits, SettingMap
 from monitor.plan.stages import Descent, StagedStart, best_descent, cut, find_stages
 from monitor.plan.surface import Way
@@ -282,7 +282,7 @@ def test_second_of_three_stages_glides(monkeypatch):
 
     (((chain, stages, setpoints, own), more),) = run
     assert [(s.seconds, s.glides) for s in stages] == [(15.0, False), (35.0, True), (40.0, False)]
-    assert chain == "chain" and setpoints.tolist() == [300.0, 320.0] and more == {"coarser": 2.0}
+    assert chain == "chain" and setpoints.tolist() == [300.0, 320.0] and more == {"steps": TimeSteps(coarser=2.0)}
     np.testing.assert_array_equal(own.heights_m, heights)
 
 

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from monitor.cli.main import main
-from monitor.engine.analyse import analyse, read_inputs
+from monitor.engine.analyse import Filming, analyse, read_inputs
 from monitor.errors import EnvironmentFault, InputError
 from monitor.recording.attribution import Attribution
 from monitor.recording.comments import Comment, save_comments
@@ -50,7 +50,7 @@ def day(tmp_path_factory):
     root = tmp_path_factory.mktemp("batch") / "day"
     clip = cut(root.with_name("clip.mp4"))
     inputs = read_inputs(clip, SAMPLE / "job.toml", SAMPLE / "camera.toml", SAMPLE / "nozzle.toml")
-    analyse(inputs, root / "a", copy_video=True, by=Attribution("T7"))
+    analyse(inputs, root / "a", Filming(Attribution("T7")), copy_video=True)
     with sqlite3.connect(root / "a" / "trace.sqlite") as db:
         db.execute("UPDATE meta SET value = '2026-05-04T09:00:00+00:00' WHERE key = 'started_utc'")
     db.close()

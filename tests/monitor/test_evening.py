@@ -55,24 +55,24 @@ def fake_analysis(monkeypatch, fails=()):
 
     done = []
 
-    def analyse(inputs, out, *, by, meta, **_):
+    def analyse(inputs, out, filming, **_):
         name = inputs.clip.name
         done.append(name)
         if name in fails:
             raise InputError(f"{name}: cannot be read")
-        with Recorder(out, Origin(JOB_TEXT, "", "", by=by, meta=meta), force=True):
+        with Recorder(out, Origin(JOB_TEXT, "", "", by=filming.by, meta=filming.meta), force=True):
             pass
 
-    class Inputs:
-        def __init__(self, clip, *_):
-            from pathlib import Path
+    def read_inputs(clip, *_):
+        from pathlib import Path
 
-            from monitor.job import parse_job
+        from monitor.engine.analyse import Inputs
+        from monitor.job import parse_job
 
-            self.clip, self.job = Path(clip), parse_job(JOB_TEXT)
+        return Inputs(Path(clip), parse_job(JOB_TEXT), JOB_TEXT, None, "", Path(), "")
 
     monkeypatch.setattr("monitor.engine.analyse.analyse", analyse)
-    monkeypatch.setattr("monitor.engine.analyse.read_inputs", Inputs)
+    monkeypatch.setattr("monitor.engine.analyse.read_inputs", read_inputs)
     return done
 
 

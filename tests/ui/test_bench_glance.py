@@ -10,7 +10,7 @@ from PyQt6.QtGui import QPainter
 
 from monitor.heat.types import Band, JointState
 from monitor.ui.bench_glance import GlanceView
-from monitor.ui.bench_panels import HeightPanel, LimitsPanel, StatePanel
+from monitor.ui.bench_panels import HeightPanel, Heights, LimitsPanel, StatePanel
 from monitor.ui.bench_state import Row, limit_counter, melt_counter
 from monitor.ui.theme import Standing, cap_height_px, glance_px, look
 from tests.ui.test_bench_state import shown, warning
@@ -48,7 +48,7 @@ def test_nothing_on_the_hot_work_panels_is_smaller(qtbot, monkeypatch, size, lea
     window.resize(size[0] * 2 // 5, size[1])
     state.tell(SimpleNamespace(standing=Standing.HEED, word="Lower the nozzle",
                                reason="34 mm over U7, highest allowed 30 mm", arrow="down"))
-    height.tell("34", "± 1.2 mm", 34.0, 0.7, (6.0, 30.0), (15.0, 21.0))
+    height.tell("34", "± 1.2 mm", Heights(34.0, 0.7), (6.0, 30.0), (15.0, 21.0))
     limits.tell("U7 at limit in 48 s (40 to 59)", "cannot tell", "",
                 [Row("U7", "200 °C (150 to 230)", "245 °C", Standing.GOOD)], "360 °C, 45 L/min")
     window.grab()

@@ -14,7 +14,7 @@ from tests.vision.drawn_webcam import CAM_FROM_BENCH, FRAME_S, Webcam, bench_lig
 from vision.bench.follower import BenchFollower
 from vision.bench.mat import standard_mat
 from vision.fit.bias import DEFAULT_BIAS, EdgeBias
-from vision.fit.pose import Picture, fit_pose, inside_picture, weak_prior
+from vision.fit.pose import Picture, Rounds, fit_pose, inside_picture, weak_prior
 from vision.fit.rounds import Travel
 from vision.nozzle.body import ToolPose, hold_of
 from vision.nozzle.silhouette import moved_pose, outline
@@ -56,9 +56,14 @@ def rolled():
     return Picture(image, _bench(), np.full(image.shape[:2], 255, np.uint8))
 
 
+def _fit_moving(picture, travel):
+    return fit_pose(CAMERA, TOOL, picture, _pose(T_S), EDGES,
+                    prior=replace(weak_prior(TOOL, EDGES, _pose(T_S)), travel=travel))
+
+
 def _off(picture, travel):
     true = _pose(T_S)
-    fit = fit_pose(CAMERA, TOOL, picture, true, EDGES, travel=travel)
+    fit = _fit_moving(picture, travel)
     return np.linalg.norm(fit.pose.tip_mm - true.tip_mm), np.degrees(np.arccos(fit.pose.axis @ true.axis))
 
 
@@ -76,7 +81,8 @@ def test_a_tool_that_is_sheared_tells_the_readout(rolled):
 
     for guess_s in (0.0, 0.05):
         travel = Travel(_rates(T_S), np.zeros((6, 6)), 0.008, guess_s, 0.05**2)
-        fit = fit_pose(CAMERA, TOOL, rolled, _pose(T_S), EDGES, prior=prior, travel=travel, spreads_px=(5.0, 2.0, 1.0))
+        fit = fit_pose(CAMERA, TOOL, rolled, _pose(T_S), EDGES, prior=replace(prior, travel=travel),
+                       rounds=Rounds((5.0, 2.0, 1.0)))
         sigma_s = fit.readout_information**-0.5
 
         assert sigma_s < 0.012
@@ -84,8 +90,7 @@ def test_a_tool_that_is_sheared_tells_the_readout(rolled):
 
 
 def test_a_pose_is_known_less_well_where_the_readout_is_not_known(rolled):
-    told, untold = (fit_pose(CAMERA, TOOL, rolled, _pose(T_S), EDGES,
-                             travel=Travel(_rates(T_S), np.zeros((6, 6)), 0.008, READOUT_S, sigma_s**2))
+    told, untold = (_fit_moving(rolled, Travel(_rates(T_S), np.zeros((6, 6)), 0.008, READOUT_S, sigma_s**2))
                     for sigma_s in (1e-6, 0.01))
 
     assert np.trace(untold.alone_cov[3:5, 3:5]) > 1.3 * np.trace(told.alone_cov[3:5, 3:5])
@@ -93,8 +98,7 @@ def test_a_pose_is_known_less_well_where_the_readout_is_not_known(rolled):
 
 
 def test_rows_before_and_after_the_middle_one_are_told_by_the_tool_s_own(rolled):
-    fit = fit_pose(CAMERA, TOOL, rolled, _pose(T_S), EDGES, travel=Travel(_rates(T_S), np.zeros((6, 6)), 0.008,
-                                                                          READOUT_S, 1e-12))
+    fit = _fit_moving(rolled, Travel(_rates(T_S), np.zeros((6, 6)), 0.008, READOUT_S, 1e-12))
     out = inside_picture(outline(CAMERA, TOOL, _pose(T_S), step_mm=0.8), rolled.image.shape)
 
     assert fit.row_share == pytest.approx(CAMERA.row_share(out.px[:, 1]).mean(), abs=0.02)
@@ -153,8 +157,8 @@ def test_where_the_tool_s_rows_are_not_the_middle_ones_its_way_by_the_readout_s_
     follower = Follower(CAMERA, NozzleModel(TOOL, EDGES), 0.0)
     ahead = start_state(0.0, bench_chart(_pose(T_S), BENCH), 0.01 * np.eye(6), follower._motion)
     ahead.mean[N_POSE:N_POSE + 5] = [80.0, -50.0, 20.0, 0.3, -0.2]
-    prior, travel = follower._expected(ahead, BENCH)
-    fit = replace(fit_pose(CAMERA, TOOL, rolled, _pose(T_S), EDGES, prior=prior, travel=travel), row_share=0.3)
+    fit = fit_pose(CAMERA, TOOL, rolled, _pose(T_S), EDGES, prior=follower._expected(ahead, BENCH))
+    fit = replace(fit, row_share=0.3)
 
     follower.readout.var_s2 = 0.0
     told = follower._conditioned(ahead, fit, BENCH)
@@ -173,7 +177,8 @@ def test_rates_go_with_the_pose_as_the_filter_s_own_covariance_has_it():
     ahead = predict(before, 0.04, motion)
     step = np.array([0.4, -0.3, 0.5, 0.002, -0.001, 0.0])
 
-    prior, travel = follower._expected(ahead, BENCH)
+    prior = follower._expected(ahead, BENCH)
+    travel = prior.travel
 
     moved = bench_chart(moved_pose(prior.pose, step), BENCH)
     after = condition(ahead, np.arange(N_POSE), moved, 1e-9 * np.eye(6)).mean
@@ -185,15 +190,15 @@ def test_rates_go_with_the_pose_as_the_filter_s_own_covariance_has_it():
 def test_a_fit_that_explains_less_than_usual_is_tried_from_further_away(monkeypatch, close, is_tried):
     qualities, starts = iter([close, 0.85, 0.1]), []
 
-    def fit(*_, spreads_px, **__):
-        starts.append(spreads_px[0])
+    def fit(*_, rounds, **__):
+        starts.append(rounds.spreads_px[0])
         quality = next(qualities)
         return SimpleNamespace(quality=quality, score=quality)
 
     monkeypatch.setattr(vision.track.following, "fit_pose", fit)
     usual = SimpleNamespace(is_smoky=False, quality=0.8)
 
-    found, _ = Follower(CAMERA, NozzleModel(TOOL, EDGES), 0.0)._fit_from(usual, None, None, None, None)
+    found, _ = Follower(CAMERA, NozzleModel(TOOL, EDGES), 0.0)._fit_from(usual, None, None, None)
 
     assert (found.quality, starts) == ((0.85, [2.5, 5.0]) if is_tried else (close, [2.5]))
 

@@ -26,26 +26,26 @@ def _picture(open_s):
 
 @pytest.mark.parametrize("open_s", [0.004, 0.012, 0.028])
 def test_the_time_for_which_a_shutter_is_open_is_learned_from_a_tool_that_moves_fast(open_s):
-    shutter, picture = Shutter(), _picture(open_s)
+    shutter, picture = Shutter(CAMERA, TOOL), _picture(open_s)
     for t_s in np.arange(6) * 0.2:
-        shutter.see(t_s, CAMERA, TOOL, picture, _pose(0.0), VELOCITY_MM_S, 0.0)
+        shutter.see(t_s, picture, _pose(0.0), VELOCITY_MM_S, 0.0)
 
     assert shutter.open_s == pytest.approx(open_s, abs=0.003)
 
 
 def test_a_tool_that_hardly_moves_tells_nothing_of_the_shutter():
-    shutter, picture = Shutter(), _picture(0.0)
+    shutter, picture = Shutter(CAMERA, TOOL), _picture(0.0)
     usual_s = shutter.open_s
 
-    shutter.see(0.0, CAMERA, TOOL, picture, _pose(0.0), 0.1 * VELOCITY_MM_S, 0.0)
+    shutter.see(0.0, picture, _pose(0.0), 0.1 * VELOCITY_MM_S, 0.0)
 
     assert shutter.open_s == usual_s
 
 
 def test_pictures_that_follow_at_once_tell_the_same_again_and_count_once():
-    once, often, picture = Shutter(), Shutter(), _picture(0.028)
-    once.see(0.0, CAMERA, TOOL, picture, _pose(0.0), VELOCITY_MM_S, 0.0)
+    once, often, picture = Shutter(CAMERA, TOOL), Shutter(CAMERA, TOOL), _picture(0.028)
+    once.see(0.0, picture, _pose(0.0), VELOCITY_MM_S, 0.0)
     for t_s in (0.0, 0.01, 0.02, 0.03):
-        often.see(t_s, CAMERA, TOOL, picture, _pose(0.0), VELOCITY_MM_S, 0.0)
+        often.see(t_s, picture, _pose(0.0), VELOCITY_MM_S, 0.0)
 
     assert often.open_s == once.open_s

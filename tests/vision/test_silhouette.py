@@ -15,7 +15,7 @@ from vision.edges.cuts import CutGrid, sample_cuts
 from vision.edges.profiles import SAMPLING_PX
 from vision.edges.search import Softness, Tolerance, find_edges
 from vision.fit.bias import DEFAULT_BIAS, EdgeBias, group_of, n_groups, slope_variances, travel_variances
-from vision.fit.pose import Picture, Travel, fit_pose, inside_picture, weak_prior
+from vision.fit.pose import Picture, Rounds, Travel, fit_pose, inside_picture, weak_prior
 from vision.nozzle.body import ToolPose, body_from_measures
 from vision.nozzle.silhouette import STEP, moved_pose, outline, tool_hull
 from vision.track.kalman import Motion, ToolState, condition, predict, smooth, start_state, with_modes
@@ -189,7 +189,7 @@ def test_blur_does_not_pull_a_rim_inwards(lean):
     picture = Picture(as_camera(clean + rng.normal(0, 0.003, clean.shape)), np.full(clean.shape, 0.45, np.float32),
                       known, independent(0.25))
 
-    fit = fit_pose(CAMERA, TOOL, picture, pose, loose, prior=tight, spreads_px=(1.0,))
+    fit = fit_pose(CAMERA, TOOL, picture, pose, loose, prior=tight, rounds=Rounds((1.0,)))
 
     assert abs(np.mean(fit.edge_px[(fit.label == group_of(-1, 0, True)) & fit.good])) < 0.015
 
@@ -216,7 +216,8 @@ def test_a_quiet_picture_in_which_edges_hardly_scatter_is_believed_more_and_righ
     picture = Picture(as_camera(clean + rng.normal(0, 0.01, clean.shape)), bench, np.full((720, 1280), 255, np.uint8),
                       independent(0.36))
 
-    exact, usual = (fit_pose(CAMERA, TOOL, picture, pose, known, is_exact=is_exact) for is_exact in (True, False))
+    exact, usual = (fit_pose(CAMERA, TOOL, picture, pose, known, rounds=Rounds(is_exact=is_exact))
+                    for is_exact in (True, False))
 
     assert exact.cov[2, 2] < 0.7 * usual.cov[2, 2]
     assert np.all(np.abs(exact.pose.tip_mm - pose.tip_mm) < 3 * np.sqrt(np.diag(exact.cov)[:3]) + 0.02)
@@ -229,7 +230,7 @@ def test_sides_may_seem_turned_in_the_last_word_on_a_pose_and_not_where_poses_ar
 
     def variance(slope_px, is_exact):
         monkeypatch.setattr("vision.fit.pose.slope_variances", lambda body: np.full(n_groups(body), slope_px**2))
-        return fit_pose(CAMERA, TOOL, picture, pose, spreads_px=(1.0,), is_exact=is_exact).alone_cov[2, 2]
+        return fit_pose(CAMERA, TOOL, picture, pose, rounds=Rounds((1.0,), is_exact=is_exact)).alone_cov[2, 2]
 
     assert variance(0.4, True) > 1.2 * variance(1e-4, True)
     assert variance(0.4, False) == variance(1e-4, False)
@@ -243,7 +244,7 @@ def test_each_edge_is_told_by_its_place_on_its_side(monkeypatch):
     monkeypatch.setattr("vision.fit.pose.spread_of", lambda rows, *rest: told.append(rows.along)
                         or spread_of(rows, *rest))
 
-    fit_pose(CAMERA, TOOL, picture, pose, spreads_px=(1.0,))
+    fit_pose(CAMERA, TOOL, picture, pose, rounds=Rounds((1.0,)))
 
     np.testing.assert_allclose(told[0], inside_picture(outline(CAMERA, TOOL, pose, 0.8), (720, 1280)).place, atol=1e-9)
 
@@ -262,7 +263,8 @@ def test_an_edge_that_travels_is_known_less_well_in_the_last_word_on_a_pose():
 
     def variance(speed_mm_s, is_exact):
         travel = Travel(np.array([speed_mm_s, 0, 0, 0, 0, 0]), np.zeros((6, 6)), 0.01, 0.0, 1e-12)
-        return fit_pose(CAMERA, TOOL, picture, pose, spreads_px=(1.0,), travel=travel, is_exact=is_exact).cov[2, 2]
+        prior = replace(weak_prior(TOOL, DEFAULT_BIAS, pose), travel=travel)
+        return fit_pose(CAMERA, TOOL, picture, pose, prior=prior, rounds=Rounds((1.0,), is_exact=is_exact)).cov[2, 2]
 
     assert variance(150.0, True) > 1.15 * variance(1.0, True)
     assert travel_variances(TOOL)[group_of(0, 1, True)] == pytest.approx(0.07**2)

@@ -7,10 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.bench.background import BenchView
-from vision.calibrate.nozzle_file import NozzleCalibration
-from vision.camera.model import CameraModel
-from vision.fit.pose import Picture, fit_pose
-from vision.nozzle.body import NozzleBody, ToolPose
+from vision.fit.pose import Picture, Rounds, fit_pose
+from vision.nozzle.body import ToolPose
 from vision.nozzle.silhouette import moved_pose
 from vision.track.find import Sought, find_tool
 from vision.track.metal import metal_appearance
@@ -42,30 +40,28 @@ class GaugeMiss:
     is_bench_changed: bool = False
 
 
-def read_gauge(camera: CameraModel, body: NozzleBody, image: np.ndarray, bench: BenchPose, bench_light: np.ndarray,
-               surface_mm: float, nozzle: NozzleCalibration) -> GaugeReading | GaugeMiss:
+def read_gauge(sought: Sought, image: np.ndarray, bench: BenchPose,
+               bench_light: np.ndarray) -> GaugeReading | GaugeMiss:
     """Height of the nozzle in a photograph; what it stands on is not told to the fit.
 
     Parameters
     ----------
+    sought : Sought
+        The nozzle before this photograph's bench; heights count from its `board_top_mm`.
     image : array, shape (h, w, 3), uint8
     bench : BenchPose
         Of this photograph.
     bench_light : array, shape (h, w, 3), float32
         The bench without the tool as seen from this pose, linear light.
-    surface_mm : float
-        Height over the mat of the surface that heights count from.
-    nozzle : NozzleCalibration
-        Where its edges are seen, and how it is held.
     """
     view = BenchView(image, bench_light)
     if not view.is_given:
         return GaugeMiss("the bench does not look as in the bench picture: camera, light or board have changed",
                          is_bench_changed=True)
     picture = Picture(image, view.light, view.known, view.noise)
-    sought = Sought(camera, body, bench.cam_from_bench, surface_mm, nozzle.bias, nozzle.holds)
+    camera, body = sought.camera, sought.body
     start = find_tool(sought, picture, _LEAST_QUALITY, heights_mm=_HEIGHTS_MM, most=_FITS)
-    fit = None if start is None else fit_pose(camera, body, picture, start.pose, nozzle.bias, spreads_px=(2.0, 1.0))
+    fit = start and fit_pose(camera, body, picture, start.pose, sought.bias, rounds=Rounds((2.0, 1.0)))
     if fit is None or fit.quality < _LEAST_QUALITY:
         return GaugeMiss("the nozzle is not recognised: it must stand free, its metal in view, no hand before it; a "
                          "shiny one is hard to see and better matt")
@@ -73,7 +69,7 @@ def read_gauge(camera: CameraModel, body: NozzleBody, image: np.ndarray, bench: 
     up, origin = bench.cam_from_bench[:3, 2], bench.cam_from_bench[:3, 3]
     lever = np.concatenate([np.cross(up, pose.tip_mm), -up])  # of the height, per turn and shift of the bench
     variance = up @ fit.alone_cov[:3, :3] @ up + lever @ bench.cov @ lever
-    return GaugeReading(_over(pose.tip_mm, up, origin) - surface_mm, float(np.sqrt(max(variance, 0.0))), pose,
+    return GaugeReading(_over(pose.tip_mm, up, origin) - sought.board_top_mm, float(np.sqrt(max(variance, 0.0))), pose,
                         metal_appearance(camera, body, picture, pose))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,7 +13,7 @@ from vision.camera.model import CameraModel
 from vision.edges.cuts import linear_light
 from vision.errors import CalibrationError
 from vision.fit.bias import CHANGE_PX, DEFAULT_BIAS, Biases, EdgeBias, group_key
-from vision.fit.pose import Picture, PoseFit, fit_pose
+from vision.fit.pose import Picture, Plane, PoseFit, Rounds, fit_pose, weak_prior
 from vision.nozzle.body import Hold, NozzleBody, ToolPose, distinct_holds, hold_of
 from vision.track.find import Sought, find_tool
 from vision.track.metal import metal_appearance, usual_appearance
@@ -27,6 +27,7 @@ _LEARN_SIGMA_PX = {True: 0.4, False: 1.5}
 _LEAST_CUTS = 5  # of a side, from which on a photograph tells its offset [convention]
 _SYSTEMATIC_PX = {True: 0.15, False: 0.35}  # what the photographs of one sitting share [trial]
 _GATE_SIGMAS = 1.8  # beyond which a photograph's height, or a side's offset, is of another thing [trial]
+_ROUNDS = Rounds((2.0, 1.0))  # of a photograph whose tool has been found [convention]
 _FITS = 80  # there is time: metal over a white mat shows few edges [convention]
 _CLEAREST = 4  # photographs whose holds help with the others [convention]
 _LEAST_QUALITY = (0.55, 0.4)  # the second with ways to hold the tool that are known by then [trial]
@@ -117,7 +118,7 @@ def calibrate_edges(camera: CameraModel, body: NozzleBody, photos: list[TouchPho
         bias = _learn(body, [fit for fit in fits.values() if fit is not None])
         poses |= {i: fit.pose for i, fit in fits.items() if fit is not None}
     holds = distinct_holds([hold_of(p, photos[i].cam_from_bench) for i, p in poses.items()])
-    alone = [(photos[i], fit_pose(camera, body, pictures[i], p, bias, spreads_px=(2.0, 1.0))) for i, p in poses.items()]
+    alone = [(photos[i], fit_pose(camera, body, pictures[i], p, bias, rounds=_ROUNDS)) for i, p in poses.items()]
     heights = np.array([_height_off(photo, fit) for photo, fit in alone if fit is not None]).reshape(-1, 2)
     appearance = usual_appearance([metal_appearance(camera, body, pictures[i], p) for i, p in poses.items()])
     return TouchResult(bias, bench, photos[0].cam_from_bench, tuple(photos[i].name for i in poses),
@@ -146,9 +147,9 @@ def _height(photo: TouchPhoto, pose: ToolPose) -> float:
     return float(r[:, 2] @ (pose.tip_mm - t)) - photo.surface_mm
 
 
-def _plane(photo: TouchPhoto) -> tuple[FloatArray, float, float]:
+def _plane(photo: TouchPhoto) -> Plane:
     up, t = photo.cam_from_bench[:3, 2], photo.cam_from_bench[:3, 3]
-    return up, float(up @ t) + photo.surface_mm + photo.height_mm, 0.1
+    return Plane(up, float(up @ t) + photo.surface_mm + photo.height_mm, 0.1)
 
 
 def _pictures(photos: list[TouchPhoto], bench: np.ndarray, relief: BenchRelief) -> list[Picture]:
@@ -182,7 +183,7 @@ def _agrees(camera: CameraModel, body: NozzleBody, photo: TouchPhoto, picture: P
     """Whether the edges alone, as they usually appear, put the outlet near its known height: else it is another
     thing.
     """
-    fit = fit_pose(camera, body, picture, pose, spreads_px=(2.0, 1.0))
+    fit = fit_pose(camera, body, picture, pose, rounds=_ROUNDS)
     if fit is None:
         return False
     off_mm, sigma_mm = _height_off(photo, fit)
@@ -191,7 +192,8 @@ def _agrees(camera: CameraModel, body: NozzleBody, photo: TouchPhoto, picture: P
 
 def _fit_at_height(camera: CameraModel, body: NozzleBody, photo: TouchPhoto, picture: Picture, pose: ToolPose,
                    bias: Biases) -> PoseFit | None:
-    return fit_pose(camera, body, picture, pose, bias, spreads_px=(2.0, 1.0), plane=_plane(photo))
+    prior = replace(weak_prior(body, bias, pose), plane=_plane(photo))
+    return fit_pose(camera, body, picture, pose, bias, prior=prior, rounds=_ROUNDS)
 
 
 def _learn(body: NozzleBody, fits: list[PoseFit]) -> dict[tuple[str, bool], EdgeBias]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
+from typing import NamedTuple
 
 import numpy as np
 
@@ -14,13 +15,13 @@ from vision.edges.profiles import tables_of
 from vision.edges.search import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, USUAL_NOISE, Tolerance
 from vision.fit.bias import DEFAULT_BIAS, Biases, edge_offsets, group_key, n_groups, slope_variances, travel_variances
 from vision.fit.least_squares import Known, Solved, spread_of
-from vision.fit.rounds import RoundArrays, Scene, Sight, Travel, cut_through, fit_rounds, is_inside, tool_of
+from vision.fit.rounds import Found, RoundArrays, Scene, Sight, Travel, cut_through, fit_rounds, is_inside, tool_of
 from vision.nozzle.body import NozzleBody, ToolPose, pose_arrays
 from vision.nozzle.silhouette import STEP, Outline
 from vision.types import FloatArray
 
-__all__ = ["Picture", "PosePrior", "PoseFit", "Travel", "fit_pose", "weak_prior", "free_limbs", "inside_picture",
-           "picture_cuts"]
+__all__ = ["Picture", "Plane", "PosePrior", "PoseFit", "Rounds", "Travel", "fit_pose", "weak_prior", "free_limbs",
+           "inside_picture", "picture_cuts"]
 
 _LEAST_MISFIT_NOISE = 0.42
 _RESTING = Travel(np.zeros(6), np.zeros((6, 6)), 0.0, 0.0, 1e-12)  # tells nothing of the readout
@@ -43,6 +44,8 @@ class Picture:
         Scatter of the picture about the bench, as in `Tolerance`.
     gain : array, shape (h,), float32, or None
         Light of each row over the background's; 1 when not given.
+    veil : float
+        Sigma of the brightness that stray light or smoke lays over the bench [-].
     """
 
     image: np.ndarray
@@ -50,6 +53,7 @@ class Picture:
     known: np.ndarray
     noise: tuple[float, float, float] = USUAL_NOISE
     gain: np.ndarray | None = None
+    veil: float = STRAY_LIGHT
 
     @cached_property
     def gains(self) -> np.ndarray:
@@ -62,9 +66,18 @@ class Picture:
         return linear_light(self.image)
 
 
+class Plane(NamedTuple):
+    """A plane near which the outlet is, as when it stands on a gauge block: its normal (3,) in the camera frame [-],
+    normal . tip there [mm], and the sigma of that [mm]."""
+
+    normal: FloatArray
+    distance_mm: float
+    sigma_mm: float
+
+
 @dataclass(frozen=True)
 class PosePrior:
-    """What is known before looking: a pose, and where edges appear.
+    """What is known before looking: a pose, how the tool moves there, and where edges appear.
 
     Attributes
     ----------
@@ -76,12 +89,48 @@ class PosePrior:
         Of the six steps of `moved_pose` about `pose`, then of the offsets.
     is_free : bool
         So little is known of the offsets that edges are looked for where the round before saw the others of their side.
+    travel : Travel or None
+        How the tool moves while the picture is taken; None when it rests. It blurs the edges that the tool crosses, and
+        shifts rows that are read later.
+    plane : Plane or None
+        What else is known of the outlet.
     """
 
     pose: ToolPose
     offset_px: FloatArray
     cov: FloatArray
     is_free: bool = False
+    travel: Travel | None = None
+    plane: Plane | None = None
+
+
+@dataclass(frozen=True)
+class Rounds:
+    """How a fit goes on from round to round.
+
+    Attributes
+    ----------
+    spreads_px : tuple
+        How far edges may be from where they are expected, round by round.
+    step_mm : float
+        Distance of the cuts along the outline.
+    reach_px : float
+        How far cuts go to either side.
+    is_exact : bool
+        Get the most out of the last round's edges, and allow for sides that seem turned or bowed; without, as is enough
+        to compare poses: what allows for more makes a wrong one look better, too.
+    """
+
+    spreads_px: tuple[float, ...] = (4.0, 2.0, 1.0)
+    step_mm: float = 0.8
+    reach_px: float = 9.0
+    is_exact: bool = True
+
+    @property
+    def arrays(self) -> RoundArrays:
+        """For compiled code."""
+        return RoundArrays(np.array(self.spreads_px, float), float(self.step_mm), self.is_exact,
+                           tables_of(CutGrid(float(self.reach_px))))
 
 
 @dataclass(frozen=True)
@@ -157,7 +206,7 @@ def free_limbs(body: NozzleBody, prior: PosePrior) -> PosePrior:
     cov = prior.cov.copy()
     at = np.arange(6, len(cov))
     cov[at, at] = np.maximum(cov[at, at], np.where(_is_limb(body), _FREE_PX**2, 0.0))
-    return PosePrior(prior.pose, prior.offset_px, cov, is_free=True)
+    return replace(prior, cov=cov, is_free=True)
 
 
 @lru_cache
@@ -166,13 +215,8 @@ def _is_limb(body: NozzleBody) -> np.ndarray:
     return np.array([group_key(body, g)[0] in ("tube", "cone") for g in range(n_groups(body))])
 
 
-def fit_pose(
-    camera: CameraModel, body: NozzleBody, picture: Picture, start: ToolPose,
-    bias: Biases = DEFAULT_BIAS, *, prior: PosePrior | None = None,
-    reach_px: float = 9.0, spreads_px: tuple[float, ...] = (4.0, 2.0, 1.0), step_mm: float = 0.8,
-    plane: tuple[FloatArray, float, float] | None = None,
-    travel: Travel | None = None, veil: float = STRAY_LIGHT, is_exact: bool = True,
-) -> PoseFit | None:
+def fit_pose(camera: CameraModel, body: NozzleBody, picture: Picture, start: ToolPose, bias: Biases = DEFAULT_BIAS, *,
+             prior: PosePrior | None = None, rounds: Rounds = Rounds()) -> PoseFit | None:
     """Fit the pose to the picture's edges, starting near it.
 
     Parameters
@@ -182,19 +226,8 @@ def fit_pose(
     bias : dict
         (kind of edge, lighter outside or not) -> EdgeBias; what the prior says of offsets comes before it.
     prior : PosePrior, optional
-        Where the tool is expected; by default loosely around `start`.
-    spreads_px : tuple
-        How far edges may be from where they are expected, round by round.
-    plane : (normal (3,) in the camera frame, distance, sigma) or None
-        What else is known: normal . tip = distance [mm], as when the outlet stands on a gauge block.
-    travel : Travel, optional
-        How the tool moves while the picture is taken, at the prior's pose: it blurs the edges that the tool crosses,
-        and shifts rows that are read later.
-    veil : float
-        As in `find_edges`.
-    is_exact : bool
-        Get the most out of the last round's edges, and allow for sides that seem turned or bowed; without, as is enough
-        to compare poses: what allows for more makes a wrong one look better, too.
+        Where the tool is expected; by default loosely around `start`, at rest.
+    rounds : Rounds
 
     Returns
     -------
@@ -202,16 +235,22 @@ def fit_pose(
         None when too few edges are seen to fix the pose.
     """
     prior = prior or weak_prior(body, bias, start)
-    normal, distance = (np.zeros(3), 0.0) if plane is None else (plane[0] / plane[2], float(plane[1] / plane[2]))
-    travel = _RESTING if travel is None else travel
-    known = Known(pose_arrays(prior.pose), prior.offset_px, prior.cov, prior.is_free,
-                  travel.readout_var, slope_variances(body) * is_exact, travel_variances(body) * is_exact, normal,
-                  distance)
-    found, is_found = fit_rounds(
-        Sight(tool_of(body), lens_of(camera), _scene_of(picture, veil)), pose_arrays(start), known, travel,
-        RoundArrays(np.array(spreads_px, float), float(step_mm), is_exact, tables_of(CutGrid(float(reach_px)))))
-    if not is_found:
-        return None
+    travel = _RESTING if prior.travel is None else prior.travel
+    found, is_found = fit_rounds(Sight(tool_of(body), lens_of(camera), _scene_of(picture)), pose_arrays(start),
+                                 _known(body, prior, travel, rounds.is_exact), travel, rounds.arrays)
+    return _told(body, bias, found, travel) if is_found else None
+
+
+def _known(body: NozzleBody, prior: PosePrior, travel: Travel, is_exact: bool) -> Known:
+    plane = prior.plane
+    normal, distance = (np.zeros(3), 0.0) if plane is None else (plane.normal / plane.sigma_mm,
+                                                                 float(plane.distance_mm / plane.sigma_mm))
+    return Known(pose_arrays(prior.pose), prior.offset_px, prior.cov, prior.is_free, travel.readout_var,
+                 slope_variances(body) * is_exact, travel_variances(body) * is_exact, normal, distance)
+
+
+def _told(body: NozzleBody, bias: Biases, found: Found, travel: Travel) -> PoseFit:
+    """What the last round's solution says."""
     solved, label = found.solved, found.rows.label
     cov, alone_step, alone_cov, offsets_cov = spread_of(
         found.rows, solved, *edge_offsets(body, bias), travel.readout_s - found.readout_s, travel.readout_var)
@@ -224,11 +263,11 @@ def fit_pose(
                    int(solved.good.sum()), len(label), label, found.edge_px, solved.good)
 
 
-def _scene_of(picture: Picture, veil: float) -> Scene:
+def _scene_of(picture: Picture) -> Scene:
     # a bench stored from photographs and a codec's colours are never as exact as a quiet picture
     widening = max(1.0, (_LEAST_MISFIT_NOISE / picture.noise[0]) ** 2)
     return Scene(np.ascontiguousarray(picture.image), picture.background, picture.known, picture.gains,
-                 Tolerance(PICK_LIMIT * widening, MISFIT_LIMIT * widening, float(veil), picture.noise))
+                 Tolerance(PICK_LIMIT * widening, MISFIT_LIMIT * widening, float(picture.veil), picture.noise))
 
 
 def inside_picture(out: Outline, shape: tuple[int, ...]) -> Outline:
@@ -241,7 +280,7 @@ def picture_cuts(picture: Picture, out: Outline, grid: CutGrid) -> tuple[np.ndar
     """Cuts across the outline through the picture and through the bench behind it, each (n, 3, m), as `cut_through`
     gives them.
     """
-    return cut_through(_scene_of(picture, STRAY_LIGHT), out.px, out.normal_px, out.side == STEP,
+    return cut_through(_scene_of(picture), out.px, out.normal_px, out.side == STEP,
                        np.ones(len(out.px), np.int64), grid.offsets_px)
 
 

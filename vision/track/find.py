@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import cv2
@@ -12,7 +12,7 @@ from vision.camera.lens import lens_of
 from vision.camera.model import CameraModel
 from vision.compiled import njit, put
 from vision.fit.bias import DEFAULT_BIAS, Biases
-from vision.fit.pose import Picture, PoseFit, PosePrior, fit_pose, free_limbs, weak_prior
+from vision.fit.pose import Picture, Plane, PoseFit, PosePrior, Rounds, fit_pose, free_limbs, weak_prior
 from vision.fit.rounds import is_inside
 from vision.nozzle.body import Hold, NozzleBody, ToolPose, axis_frame, roll_of
 from vision.nozzle.silhouette import Poses, body_arrays, moved_poses, tool_hull, trace, trace_inputs, turned
@@ -40,6 +40,8 @@ _LOWEST_MM, _AT_WORK_MM = -15.0, 25.0
 _HIGHEST_MM = 70.0  # a tool held higher is not at work; it is found when it comes down [convention]
 IN_PART = 0.6  # share of the outline in the picture below which the tool is seen in part [convention]
 DRAFT_STEP_MM = 1.6  # distance of the cuts while it is not clear which pose is worth a full fit [trial]
+# of a draft, of a full fit, and of the last one of the pose that is chosen [trial]
+_DRAFT, _FULL, _LAST = Rounds((6.0, 3.0), DRAFT_STEP_MM, 12.0, False), Rounds(is_exact=False), Rounds((1.5, 1.0))
 _LEAST_EDGES = 16  # of a pose that convinces [convention]
 _LOW_HOLD_RAD = 0.09  # what is assumed when little of the tool is in view [trial]
 _HOLD_RAD = 0.3  # a hand comes back to a hold within about this [common practice, no source]
@@ -87,7 +89,8 @@ class Sought:
 
 
 def find_tool(sought: Sought, picture: Picture, least_quality: float = 0.5, *,
-              heights_mm: tuple[float, ...] = _HEIGHTS_MM, plane=None, most: int = _FITS) -> PoseFit | None:
+              heights_mm: tuple[float, ...] = _HEIGHTS_MM, plane: Plane | None = None,
+              most: int = _FITS) -> PoseFit | None:
     """The best pose over all places, heights and ways to hold the tool, or None when none is convincing.
 
     Parameters
@@ -97,8 +100,8 @@ def find_tool(sought: Sought, picture: Picture, least_quality: float = 0.5, *,
         returned.
     heights_mm : tuple
         Heights over the board to start from.
-    plane
-        As in `fit_pose`.
+    plane : Plane, optional
+        What else is known of the outlet.
     most : int
         How many poses are drafted; the best few of them are fitted in full.
     """
@@ -114,7 +117,7 @@ def find_tool(sought: Sought, picture: Picture, least_quality: float = 0.5, *,
                              if not (_alike(f.pose, best.pose)
                                      or (is_part and _alike_in_picture(camera, f.pose, best.pose)))):
         return None
-    return fit_pose(camera, body, picture, best.pose, sought.bias, prior=prior, plane=plane, spreads_px=(1.5, 1.0))
+    return fit_pose(camera, body, picture, best.pose, sought.bias, prior=prior, rounds=_LAST)
 
 
 def find_poses(sought: Sought, picture: Picture, most: int = 3) -> list[PoseFit]:
@@ -124,8 +127,7 @@ def find_poses(sought: Sought, picture: Picture, most: int = 3) -> list[PoseFit]
     found: list[PoseFit] = []
     for _, fit, prior in sorted(_full_fits(sought, picture, _HEIGHTS_MM, None, _FITS), key=lambda f: -f[0]):
         if len(found) < most and not any(_same(fit.pose, other.pose) for other in found):
-            last = fit_pose(sought.camera, sought.body, picture, fit.pose, sought.bias, prior=prior,
-                            spreads_px=(1.5, 1.0))
+            last = fit_pose(sought.camera, sought.body, picture, fit.pose, sought.bias, prior=prior, rounds=_LAST)
             if last is not None and not any(_same(last.pose, other.pose) for other in found):
                 found.append(last)
     return found
@@ -146,8 +148,8 @@ def _full_fits(sought: Sought, picture: Picture, heights_mm: tuple[float, ...], 
     fits = []
     for _, prior, free, pose in _drafts(sought, picture, sweep(sought, edges, mask, heights_mm, most), plane):
         start = _lifted(pose, cam_from_bench, sought.board_top_mm)
-        fit = fit_pose(camera, body, picture, start, sought.bias, prior=free, plane=plane,
-                       spreads_px=(4.0, 2.0, 1.0) if start is pose else (1.5, 1.0), is_exact=False)
+        fit = fit_pose(camera, body, picture, start, sought.bias, prior=free,
+                       rounds=_FULL if start is pose else replace(_LAST, is_exact=False))
         if fit is not None and _plausible(fit.pose, cam_from_bench, sought.board_top_mm) and _blows_free(
                 camera, body, fit.pose, solid):
             fits.append((fit.score * habit(fit.pose, sought.holds, cam_from_bench), fit, prior))
@@ -161,10 +163,9 @@ def _drafts(sought: Sought, picture: Picture, starts: list[ToolPose],
     drafts = []
     for pose in starts:
         turn_rad = max(_LOW_HOLD_RAD, _HOLD_RAD * share_in_view(sought.camera, sought.body, pose))
-        prior = _hold_prior(sought, pose, turn_rad)
+        prior = replace(_hold_prior(sought, pose, turn_rad), plane=plane)
         free = free_limbs(sought.body, prior)
-        draft = fit_pose(sought.camera, sought.body, picture, pose, sought.bias, prior=free, plane=plane, reach_px=12.0,
-                         spreads_px=(6.0, 3.0), step_mm=DRAFT_STEP_MM, is_exact=False)
+        draft = fit_pose(sought.camera, sought.body, picture, pose, sought.bias, prior=free, rounds=_DRAFT)
         if draft is not None:
             score = draft.score * habit(draft.pose, sought.holds, sought.cam_from_bench)
             drafts.append((score, prior, free, draft.pose))

@@ -9,9 +9,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from vision.camera.model import CameraModel
-from vision.edges.search import STRAY_LIGHT
 from vision.fit.bias import DEFAULT_BIAS, EdgeBias, edge_offsets
-from vision.fit.pose import Picture, PoseFit, PosePrior, Travel, fit_pose
+from vision.fit.pose import Picture, PoseFit, PosePrior, Rounds, Travel, fit_pose
 from vision.nozzle.body import Hold, NozzleBody, ToolPose
 from vision.track.chart import pose_of
 from vision.track.estimate import steady
@@ -59,8 +58,9 @@ _OTHERWISE_S = 0.1
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better [trial]
 _SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench [convention]
 _NEAR_STEPS = [15.0, 15.0, 15.0, 0.1, 0.1, 0.1]  # [mm], [rad]: as far as poses near a track are drawn
-# ways to fit: how far edges may be from where they are expected, round by round, and the veil [trial]
-_CLOSE, _WIDE, _VEILED = ((2.5, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), STRAY_LIGHT), ((5.0, 2.0, 1.0), _SMOKE)
+# ways to fit: rounds, and whether through smoke; and the rounds of a draft [trial]
+_CLOSE, _WIDE, _VEILED = (Rounds((2.5, 1.0)), False), (Rounds((5.0, 2.0, 1.0)), False), (Rounds((5.0, 2.0, 1.0)), True)
+_DRAFT = Rounds((5.0, 2.0), DRAFT_STEP_MM, is_exact=False)
 
 
 @dataclass(frozen=True)
@@ -92,7 +92,7 @@ class Follower:
         self._camera, self._nozzle, self._body, self._board_top_mm = camera, nozzle, nozzle.body, board_top_mm
         self._motion = Motion(*edge_offsets(nozzle.body, nozzle.bias))
         self._n_tracks = 0
-        self.shutter, self.appearance = Shutter(), nozzle.metal_appearance
+        self.shutter, self.appearance = Shutter(camera, nozzle.body), nozzle.metal_appearance
         self.readout = Readout(camera.readout_s, camera.readout_sigma_s)
 
     def begin(self, fit: PoseFit, picture: Picture, bench: BenchPose, t_s: float, holds: tuple[Hold, ...],
@@ -113,10 +113,10 @@ class Follower:
         """That hypothesis after a picture, and what it would be were the tool where only this picture puts it; where it
         is not seen as expected it is looked for around there, too."""
         ahead = predict(h.state, t_s, self._motion)
-        prior, travel = self._expected(ahead, bench)
+        prior = self._expected(ahead, bench)
         if share_in_view(self._camera, self._body, prior.pose) > IN_PART:
             picture = replace(picture, noise=_paled(picture.noise))
-        fit, is_smoky, t_otherwise_s = self._fit(h, picture, prior, travel, t_s, searches_around)
+        fit, is_smoky, t_otherwise_s = self._fit(h, picture, prior, t_s, searches_around)
         h = replace(h, t_otherwise_s=t_otherwise_s)
         dt_s = t_s - h.t_s
         ratio = -np.inf if fit is None else self._log_ratio(fit, picture, bench, holds, h.log_odds < _KNOWN_LOG_ODDS)
@@ -136,8 +136,7 @@ class Follower:
     def learn(self, h: Hypothesis, fit: PoseFit, picture: Picture, bench: BenchPose, t_s: float, dt_s: float) -> None:
         """What a clear sight tells of the camera: how long rows take, and how long the shutter is open."""
         self.readout.see(fit, dt_s)
-        self.shutter.see(t_s, self._camera, self._body, picture, fit.pose, self.velocity_mm_s(h.state, bench),
-                         self.readout.value_s)
+        self.shutter.see(t_s, picture, fit.pose, self.velocity_mm_s(h.state, bench), self.readout.value_s)
 
     def velocity_mm_s(self, state: ToolState, bench: BenchPose) -> FloatArray:
         """Of the outlet, camera frame (3,)."""
@@ -156,57 +155,55 @@ class Follower:
             ratio += log_appearance_ratio(seen, self.appearance)
         return ratio
 
-    def _fit(self, h: Hypothesis, picture: Picture, prior: PosePrior, travel: Travel, t_s: float,
+    def _fit(self, h: Hypothesis, picture: Picture, prior: PosePrior, t_s: float,
              searches_around: bool) -> tuple[PoseFit | None, bool, float]:
         """The best fit near where the tool is expected, or else from around there; whether it is seen through smoke;
         and when it was last looked for otherwise."""
         is_due = t_s - h.t_otherwise_s >= _OTHERWISE_S
-        fit, is_smoky = self._fit_from(h, picture, prior, prior.pose, travel, is_due)
+        fit, is_smoky = self._fit_from(h, picture, prior, prior.pose, is_due)
         usual = _AS_USUAL * h.quality
         if not is_due or (fit is not None and fit.quality > usual):
             return fit, is_smoky, h.t_otherwise_s
         if not searches_around or (fit is not None and fit.quality >= min(_LOW_QUALITY, usual)):
             return fit, is_smoky, t_s
-        other, veiled = self._fit_around(h, picture, prior, travel)
+        other, veiled = self._fit_around(h, picture, prior)
         if other is not None and (fit is None or other.score > fit.score):
             return other, veiled, t_s
         return fit, is_smoky, t_s
 
-    def _fit_from(self, h: Hypothesis, picture: Picture, prior: PosePrior, start: ToolPose, travel: Travel,
+    def _fit_from(self, h: Hypothesis, picture: Picture, prior: PosePrior, start: ToolPose,
                   looks_through: bool = True) -> tuple[PoseFit | None, bool]:
         """A fit from a start near the track, edges taken close by as long as that serves as well as usual, then further
         away and, where asked or seen so before, through smoke; and whether through smoke was best."""
         best, most, is_smoky = None, 0.0, False
         clear = (_CLOSE, _WIDE)
         for setting in (_VEILED, *clear) if h.is_smoky else (*clear, _VEILED) if looks_through else clear:
-            spreads_px, veil = setting
-            fit = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=prior,
-                           spreads_px=spreads_px, travel=travel, veil=veil)
+            rounds, is_veiled = setting
+            seen = replace(picture, veil=_SMOKE) if is_veiled else picture
+            fit = fit_pose(self._camera, self._body, seen, start, self._nozzle.bias, prior=prior, rounds=rounds)
             if fit is not None:
-                score = fit.score if veil == STRAY_LIGHT else fit.score / _SMOKE_EARNS
+                score = fit.score / _SMOKE_EARNS if is_veiled else fit.score
                 if best is None or score > most:
-                    best, most, is_smoky = fit, score, setting is _VEILED
+                    best, most, is_smoky = fit, score, is_veiled
                 if best.quality > _AS_USUAL * h.quality:
                     break
         return best, is_smoky
 
-    def _fit_around(self, h: Hypothesis, picture: Picture, prior: PosePrior, travel: Travel) -> tuple[PoseFit | None,
-                                                                                                      bool]:
+    def _fit_around(self, h: Hypothesis, picture: Picture, prior: PosePrior) -> tuple[PoseFit | None, bool]:
         """The best fit from other starts around the track."""
-        wide = PosePrior(prior.pose, prior.offset_px, prior.cov * 4.0)
+        wide = replace(prior, cov=prior.cov * 4.0)
         spread = np.minimum(np.sqrt(np.diag(wide.cov)[:6]), _NEAR_STEPS)
         drafts = []
         for start in poses_near(self._camera, self._body, picture, prior.pose, spread):
             draft = fit_pose(self._camera, self._body, picture, start, self._nozzle.bias, prior=wide,
-                             spreads_px=(5.0, 2.0), step_mm=DRAFT_STEP_MM, travel=travel, is_exact=False)
+                             rounds=_DRAFT)
             if draft is not None:
                 drafts.append(draft)
-        return self._fit_from(h, picture, wide, max(drafts, key=lambda d: d.score).pose,
-                              travel) if drafts else (None, False)
+        return self._fit_from(h, picture, wide, max(drafts, key=lambda d: d.score).pose) if drafts else (None, False)
 
-    def _expected(self, ahead: ToolState, bench: BenchPose) -> tuple[PosePrior, Travel]:
-        """The predicted state as a fit's prior, in the camera frame; and how the tool moves while the picture is taken,
-        as it goes with the pose."""
+    def _expected(self, ahead: ToolState, bench: BenchPose) -> PosePrior:
+        """The predicted state as a fit's prior, in the camera frame, with how the tool moves while the picture is
+        taken, as it goes with the pose."""
         pose = ToolPose(*pose_of(ahead.mean[:N_POSE], bench.cam_from_bench))
         turn = chart_turn(pose, bench, self._body)
         to_steps = np.linalg.inv(turn)
@@ -217,9 +214,9 @@ class Follower:
         rates, faster = np.zeros(N_POSE), np.zeros((N_POSE, N_POSE))
         rates[:N_RATE] = ahead.mean[N_POSE:N_MOVING]
         faster[:N_RATE] = np.linalg.solve(ahead.cov[:N_POSE, :N_POSE], ahead.cov[:N_POSE, N_POSE:N_MOVING]).T
-        return (PosePrior(pose, ahead.mean[N_MOVING:], cov),
-                Travel(to_steps @ rates, to_steps @ faster @ turn, self.shutter.open_s, self.readout.value_s,
-                       self.readout.var_s2))
+        travel = Travel(to_steps @ rates, to_steps @ faster @ turn, self.shutter.open_s, self.readout.value_s,
+                        self.readout.var_s2)
+        return PosePrior(pose, ahead.mean[N_MOVING:], cov, travel=travel)
 
     def _conditioned(self, ahead: ToolState, fit: PoseFit, bench: BenchPose) -> ToolState:
         """The state after a fit whose prior it was."""

@@ -51,7 +51,8 @@ class Shutter:
     there.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, camera: CameraModel, body: NozzleBody) -> None:
+        self._camera, self._body = camera, body
         self._usual = ((_TRIED_S - _USUAL_S) / _USUAL_S) ** 2
         self._misfits = np.zeros(len(_TRIED_S))
         self._t_s = -np.inf
@@ -66,16 +67,15 @@ class Shutter:
         beyond = 0.5 * (before - after) / curve if curve > 0 else np.sign(before - after)
         return float(np.clip(_TRIED_S[k] + beyond * _TRIED_S[1], 0.0, _TRIED_S[-1]))
 
-    def see(self, t_s: float, camera: CameraModel, body: NozzleBody, picture: Picture, pose: ToolPose,
-            velocity_mm_s: FloatArray, readout_s: float) -> None:
+    def see(self, t_s: float, picture: Picture, pose: ToolPose, velocity_mm_s: FloatArray, readout_s: float) -> None:
         """Learn from a picture in which the outlet moves with that velocity (3,), camera frame; `pose` has been fitted
         to it, with rows read within that time.
         """
         if t_s - self._t_s < _EVERY_S:
             return
-        out = inside_picture(outline(camera, body, pose, step_mm=0.8), picture.image.shape)
+        out = inside_picture(outline(self._camera, self._body, pose, step_mm=0.8), picture.image.shape)
         speed_px_s = out.jacobian[:, :3] @ velocity_mm_s
-        late_s = readout_s * camera.row_share(out.px[:, 1])
+        late_s = readout_s * self._camera.row_share(out.px[:, 1])
         out = replace(out, px=out.px + (late_s * speed_px_s)[:, None] * out.normal_px)
         speed_px_s = np.abs(speed_px_s)
         at = np.flatnonzero((out.side != STEP) & (speed_px_s > _TELLING.slow_px_s) & (speed_px_s < _TELLING.fast_px_s))

@@ -118,7 +118,7 @@ class Tracker:
             twin._hypotheses = twin._follower.step(first, picture, bench, 0.03, ())
             twin._report(bench, 0.03)
             twin._tool_mask(bench, image.shape)
-            twin._follower.shutter.see(0.0, self._camera, self._body, picture, fit.pose, _FAST_MM_S, 0.0)
+            twin._follower.shutter.see(0.0, picture, fit.pose, _FAST_MM_S, 0.0)
         self._bench.warm_up()
 
     def step(self, frame: Frame) -> VisionResult:
