@@ -17,7 +17,7 @@ from vision.types import FloatArray
 __all__ = ["CHANGE_PX", "DEFAULT_BIAS", "Biases", "EdgeBias", "edge_offsets", "group_key", "group_of", "n_groups",
            "side_of", "slope_variances", "travel_variances"]
 
-_SIDES = 4
+_SIDES = 4  # of a part, `Outline.side` from -1 to 2 [derived]
 
 
 @dataclass(frozen=True)

@@ -16,8 +16,9 @@ from vision.types import FloatArray
 
 __all__ = ["Expected", "ExpectedEdges", "expected_spread"]
 
-_LEAST_CUTS = 5
-_WEAK_PRIOR = (40.0, 40.0, 40.0, 0.4, 0.4, 0.4)  # [mm], [rad]: the fit's own prior, which says next to nothing
+_LEAST_CUTS = 5  # of a group that is counted on [convention]
+# [mm], [rad]: the fit's own prior, which says next to nothing [convention]
+_WEAK_PRIOR = (40.0, 40.0, 40.0, 0.4, 0.4, 0.4)
 
 
 @dataclass(frozen=True)

@@ -13,17 +13,18 @@ from vision.nozzle.body import PoseArrays
 __all__ = ["CORRELATION_MM", "CUT_SIGMA_PX", "LEAST_GAIN", "N_SHARED", "Edges", "Known", "Rows", "Solved",
            "solve_steps", "spread_of"]
 
-N_SHARED = 7  # unknowns that all edges share: six steps of the pose, and the readout
-CUT_SIGMA_PX = 0.35  # scatter of one cut about a straight edge, measured on rendered and photographed edges
-CORRELATION_MM = 2.4  # cuts nearer than this share pixels and codec blocks
-LEAST_GAIN = 12.0  # drop of chi-square below which an edge is chance
-_LEAST_CUTS, _LEAST_EDGES = 8, 6
-_LEAST_TO_MEASURE = 60  # edges by which a picture's own scatter can be told
-_LEAST_SCATTER_PX, _OWN_SCATTER_PX, _MOST_SCATTER_PX = 0.002, 0.1, 0.6  # a group's own counts from the second on
-# cuts by which a group's own scatter can be told; and for how many all others count there
+N_SHARED = 7  # unknowns that all edges share: six steps of the pose, and the readout [derived]
+CUT_SIGMA_PX = 0.35  # scatter of one cut about a straight edge [measured: on rendered and photographed edges]
+# cuts nearer than this share pixels and codec blocks: 8 px at 3.3 px a mm [trial]
+CORRELATION_MM = 2.4
+LEAST_GAIN = 12.0  # drop of chi-square below which an edge is chance [convention]
+_LEAST_CUTS, _LEAST_EDGES = 8, 6  # for six unknowns [derived]
+_LEAST_TO_MEASURE = 60  # edges by which a picture's own scatter can be told [trial]
+# within which scatter is looked for; a group's own counts from the second on [convention]
+_LEAST_SCATTER_PX, _OWN_SCATTER_PX, _MOST_SCATTER_PX = 0.002, 0.1, 0.6
+# cuts by which a group's own scatter can be told; and for how many all others count there [trial]
 _FEW_OF_GROUP, _CUTS_OF_ALL = 3, 10.0
-_FAINT_PX = 0.2  # sigma of a cut from which on its side is faint
-_SHARED = 1.0  # of the sigma of a cut: what all cuts of a faint edge are wrong by alike
+_FAINT_PX = 0.2  # sigma of a cut from which on its side is faint [trial]
 
 
 class Known(NamedTuple):
@@ -244,7 +245,7 @@ def _group_var(group, edges, usable, known, groups):
     group_var, travel2, count = np.zeros((m, 2)), np.zeros(m), np.zeros(m)
     for i in range(len(group)):
         if usable[i]:
-            group_var[group[i], 0] += (_SHARED * min(edges.sigma_px[i], 5.0)) ** 2
+            group_var[group[i], 0] += min(edges.sigma_px[i], 5.0) ** 2
             travel2[group[i]] += edges.travel_px[i] ** 2
             count[group[i]] += 1.0
     for k in range(m):

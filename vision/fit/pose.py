@@ -23,9 +23,9 @@ from vision.types import FloatArray
 __all__ = ["Picture", "Plane", "PosePrior", "PoseFit", "Rounds", "Travel", "fit_pose", "weak_prior", "free_limbs",
            "inside_picture", "picture_cuts"]
 
-_LEAST_MISFIT_NOISE = 0.42
-_RESTING = Travel(np.zeros(6), np.zeros((6, 6)), 0.0, 0.0, 1e-12)  # tells nothing of the readout
-_FREE_PX = 2.0  # sigma of where limbs that are left free may be seen
+_LEAST_MISFIT_NOISE = 0.42  # of the usual, however quiet the picture: a stored bench is no more exact [trial]
+_RESTING = Travel(np.zeros(6), np.zeros((6, 6)), 0.0, 0.0, 1e-12)  # tells nothing of the readout [convention]
+_FREE_PX = 2.0  # sigma of where limbs that are left free may be seen [trial]
 
 
 @dataclass(frozen=True)

@@ -24,16 +24,21 @@ from vision.nozzle.silhouette import STEP, Placed, body_arrays, coarseness, trac
 __all__ = ["Tool", "Scene", "Sight", "Travel", "RoundArrays", "Found", "tool_of", "fit_rounds", "cut_through",
            "is_inside"]
 
-# where there would be fewer cuts, of a tool that has hardly come in, they lie no further apart
+# where there would be fewer cuts, of a tool that has hardly come in, they lie no further apart [trial]
 _FINE_MM, _FEW_CUTS = 0.8, 40
-_MARGIN_PX = 4  # of the picture in which no cut has its middle
-_MOST_BLUR_PX = 4.0
-_APART_PX, _CROWDED_PX = 6.0, 0.2  # edges nearer than that disturb each other; by how much at 3/8 of that
-_READ_PX = 0.012  # sigma of an edge for where it lies between the pixels: so drawn ones scatter without any noise
+_MARGIN_PX = 4  # of the picture in which no cut has its middle [convention]
+_MOST_BLUR_PX = 4.0  # as far as it is tabled [derived]
+# edges nearer than that disturb each other; by how much at 3/8 of that [measured: on drawn edges]
+_APART_PX, _CROWDED_PX = 6.0, 0.2
+# sigma of an edge for where it lies between the pixels: so drawn ones scatter without any noise [measured: on drawn
+# edges]
+_READ_PX = 0.012
 # sigma of an edge before metal, which is not as even as a known bench: drawn ones before a cone are off by so much
+# [measured: on drawn edges]
 _STEP_PX = 0.1
-_MOST_LINES = 4  # of which a cut is the mean
-_FAINT_GAIN, _SMEAR_PX = 50.0, 1.6  # mean gain of a side below which a codec may have smeared it, and by how much
+_MOST_LINES = 4  # of which a cut is the mean, for the time they take [convention]
+# mean gain of a side below which a codec may have smeared it, and by how much [trial]
+_FAINT_GAIN, _SMEAR_PX = 50.0, 1.6
 
 
 class Tool(NamedTuple):
