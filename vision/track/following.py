@@ -129,8 +129,10 @@ class Follower:
             return [replace(hidden, log_odds=updated_log_odds(h.log_odds, -np.inf, dt_s)),
                     self.begin(fit, picture, bench, t_s, holds, h.log_odds + _LOG_JUMP, dt_s)]
         state = with_modes(self._conditioned(ahead, fit, bench), h.state, alone, alone_cov + _JITTER_COV)
+        # one that was away so long may be found elsewhere than it is, like a new one
+        is_again = t_s - h.t_seen_s > _OTHERWISE_S
         return [replace(h, state=state, log_odds=updated_log_odds(h.log_odds, ratio, dt_s), t_s=t_s,
-                        t_seen_s=t_s, fit=fit, log_ratio=ratio, quality=h.quality + 0.1 * (fit.quality - h.quality),
+                        t_start_s=t_s if is_again else h.t_start_s, t_seen_s=t_s, fit=fit, log_ratio=ratio, quality=h.quality + 0.1 * (fit.quality - h.quality),
                         is_smoky=is_smoky)]
 
     def learn(self, h: Hypothesis, fit: PoseFit, picture: Picture, bench: BenchPose, t_s: float, dt_s: float) -> None:

@@ -43,7 +43,7 @@ class Hypothesis:
     log_odds : float
         Of this hypothesis against no tool in the picture.
     t_s, t_start_s, t_seen_s : float
-        Of the newest picture, when it was begun, and when a picture last showed it.
+        Of the newest picture, when it was begun or seen again after a while, and when a picture last showed it.
     fit : PoseFit or None
         To the newest picture; None where that does not show it.
     log_ratio : float
