@@ -130,10 +130,10 @@ class Follower:
                     self.begin(fit, picture, bench, t_s, holds, h.log_odds + _LOG_JUMP, dt_s)]
         state = with_modes(self._conditioned(ahead, fit, bench), h.state, alone, alone_cov + _JITTER_COV)
         # one that was away so long may be found elsewhere than it is, like a new one
-        is_again = t_s - h.t_seen_s > _OTHERWISE_S
+        t_start_s = t_s if _was_away(h, t_s) else h.t_start_s
         return [replace(h, state=state, log_odds=updated_log_odds(h.log_odds, ratio, dt_s), t_s=t_s,
-                        t_start_s=t_s if is_again else h.t_start_s, t_seen_s=t_s, fit=fit, log_ratio=ratio, quality=h.quality + 0.1 * (fit.quality - h.quality),
-                        is_smoky=is_smoky)]
+                        t_start_s=t_start_s, t_seen_s=t_s, fit=fit, log_ratio=ratio,
+                        quality=h.quality + 0.1 * (fit.quality - h.quality), is_smoky=is_smoky)]
 
     def learn(self, h: Hypothesis, fit: PoseFit, picture: Picture, bench: BenchPose, t_s: float, dt_s: float) -> None:
         """What a clear sight tells of the camera: how long rows take, and how long the shutter is open."""
@@ -164,10 +164,11 @@ class Follower:
         is_due = t_s - h.t_otherwise_s >= _OTHERWISE_S
         fit, is_smoky = self._fit_from(h, picture, prior, prior.pose, is_due)
         usual = _AS_USUAL * h.quality
-        if not is_due or (fit is not None and fit.quality > usual):
-            return fit, is_smoky, h.t_otherwise_s
-        if not searches_around or (fit is not None and fit.quality >= min(_LOW_QUALITY, usual)):
-            return fit, is_smoky, t_s
+        is_poor = fit is None or fit.quality < min(_LOW_QUALITY, usual)
+        # what is seen again may be elsewhere, though it looks well
+        if not searches_around or not ((is_due and is_poor) or (fit is not None and _was_away(h, t_s))):
+            is_usual = fit is not None and fit.quality > usual
+            return fit, is_smoky, t_s if is_due and not is_usual else h.t_otherwise_s
         other, veiled = self._fit_around(h, picture, prior)
         if other is not None and (fit is None or other.score > fit.score):
             return other, veiled, t_s
@@ -244,3 +245,8 @@ def _paled(noise: tuple[float, float, float]) -> tuple[float, float, float]:
     """Noise of a picture whose colours count for little."""
     brightness, blue, red = noise
     return brightness, max(blue, _PALE), max(red, _PALE)
+
+
+def _was_away(h: Hypothesis, t_s: float) -> bool:
+    """Whether a hypothesis was not seen for so long that it may be found elsewhere than it is."""
+    return t_s - h.t_seen_s > _OTHERWISE_S
