@@ -36,8 +36,8 @@ class Search:
         Those that the picture showed anyway.
     later : list of (Picture, BenchPose, time [s])
         Pictures since, through which the answer is followed.
-    found : list of Hypothesis
-        What is followed of the answer, to `t_found_s`.
+    found : list of Hypothesis or None
+        The answer, followed to `t_found_s`; None until it counts.
     """
 
     t_s: float
@@ -48,7 +48,7 @@ class Search:
     holds: tuple[Hold, ...]
     followed: list[Hypothesis]
     later: list[tuple[Picture, BenchPose, float]] = field(default_factory=list)
-    found: list[Hypothesis] = field(default_factory=list)
+    found: list[Hypothesis] | None = None
     t_found_s: float = np.nan
 
     def keep(self, picture: Picture, bench: BenchPose, t_s: float) -> None:

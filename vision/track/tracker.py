@@ -87,8 +87,7 @@ class Tracker:
         self._follower = Follower(camera, nozzle, board_top_mm)
         self._hypotheses: list[Hypothesis] = []
         self._searcher = Searcher(camera, nozzle.body, board_top_mm, nozzle.bias)
-        self._search: Search | None = None  # that goes on, and the one before, whose answer is followed up to now
-        self._lead: Search | None = None
+        self._search: Search | None = None
         self._t_search_s = -np.inf
         self._hold: Hold | None = None
         self._t_hold_s = -np.inf
@@ -193,50 +192,59 @@ class Tracker:
             self._hypotheses = [h for h in self._hypotheses if h.fit is not None]
 
     def _take_search(self, picture: Picture, bench: BenchPose, t_s: float) -> None:
-        """Take a search's answer when it is due, begin another where one is worth its time, and follow the answer."""
-        for one in (self._search, self._lead):
-            if one is not None:
-                one.keep(picture, bench, t_s)
-        if self._search is not None and self._lead is None and self._search.is_due(t_s, self._waits):
-            self._take_answer(self._search)
-        if self._search is None and self._needs_search(t_s):
-            is_first = self._t_search_s == -np.inf
+        """Begin a search where one is worth its time, or take one's answer when it is due."""
+        search, is_waited_for = self._search, False
+        if search is None:
+            is_waited_for = self._waits and self._t_search_s == -np.inf
+            if not self._needs_search(t_s):
+                return
+            search = self._begin_search(picture, bench, t_s)
+            if not is_waited_for:
+                return
+            self._t_search_s -= SEARCH_S  # nothing goes on yet that could not wait for this one, nor for the next
+        search.keep(picture, bench, t_s)
+        if search.found is None:
+            if not (is_waited_for or search.is_due(t_s, self._waits)):
+                return
+            found = compete([
+                self._follower.begin(fit, search.picture, search.bench, search.t_s, search.holds,
+                                     search.prior_log_odds, 1 / 30) for fit in search.answer.result()], 0.0)
+            found = [h for h in found if h.log_ratio >= LOG_HIDDEN]  # a pose must be seen where it was found
+            search.found = [h for h in found if search.is_new(h, self._hypotheses)]
+            search.t_found_s = search.t_s
+            if found and not search.found:
+                self._search = None
+                return
+        self._follow_up(search, t_s)
+        if search.found and search.t_found_s < t_s:
+            return
+        self._search = None
+        self._hypotheses = compete([*self._hypotheses, *search.found], 0.0)
+        if not search.found and search.t_s < t_s:
             self._begin_search(picture, bench, t_s)
-            if self._waits and is_first and self._search is not None:
-                self._t_search_s -= SEARCH_S  # nothing goes on yet that could not wait for this one, nor for the next
-                self._take_answer(self._search)
-        if self._lead is not None:
-            self._follow_up(self._lead, t_s)
 
-    def _take_answer(self, search: Search) -> None:
-        """What a search has found that is worth following."""
-        begun = [self._follower.begin(fit, search.picture, search.bench, search.t_s, search.holds,
-                                      search.prior_log_odds, 1 / 30) for fit in search.answer.result()]
-        # a pose must be seen where it was found
-        found = [h for h in compete(begun, 0.0) if h.log_ratio >= LOG_HIDDEN and search.is_new(h, self._hypotheses)]
-        self._search, self._lead = None, replace(search, found=found, t_found_s=search.t_s) if found else None
-
-    def _follow_up(self, lead: Search, t_s: float) -> None:
+    def _follow_up(self, search: Search, t_s: float) -> None:
         """Bring a search's answer one picture nearer to now, or two when it is a single one: a frame has no time for
-        all of them. One that has come up to now is a hypothesis like others."""
-        for _ in range(2 if len(lead.found) == 1 else 1):
-            if lead.found and lead.t_found_s < t_s:
-                picture, bench, its_t_s = lead.next_picture(max(_FOLLOW_UP_S, (t_s - lead.t_s) / _FOLLOW_UPS))
-                lead.found = compete([new for i, h in enumerate(lead.found)
-                                      for new in self._follower.step(h, picture, bench, its_t_s, lead.holds,
-                                                                     searches_around=i == 0)], 0.0)
-                lead.t_found_s = its_t_s
-        if not lead.found or lead.t_found_s >= t_s:
-            self._hypotheses, self._lead = compete([*self._hypotheses, *lead.found], 0.0), None
+        all of them."""
+        for _ in range(2 if search.found and len(search.found) == 1 else 1):
+            if not search.found or search.t_found_s >= t_s:
+                return
+            picture, bench, its_t_s = search.next_picture(max(_FOLLOW_UP_S, (t_s - search.t_s) / _FOLLOW_UPS))
+            search.found = compete([new for i, h in enumerate(search.found)
+                                    for new in self._follower.step(h, picture, bench, its_t_s, search.holds,
+                                                                   searches_around=i == 0)], 0.0)
+            search.t_found_s = its_t_s
 
-    def _begin_search(self, picture: Picture, bench: BenchPose, t_s: float) -> None:
+    def _begin_search(self, picture: Picture, bench: BenchPose, t_s: float) -> Search:
         """Look for the tool everywhere in this picture, beside what else goes on."""
         # a track that is doubted although all of the tool is in view may have told a wrong hold
         is_whole = bool(self._hypotheses) and self._hypotheses[0].fit is not None and self._share(self._hypotheses[0],
                                                                                                   bench) >= WHOLE
         holds = self._nozzle.holds if is_whole else self._holds()
-        self._search, self._t_search_s = self._searcher.begin(picture, bench, t_s, holds, self._hypotheses,
-                                                              self._is_there(SURE)), t_s
+        search = self._search = self._searcher.begin(picture, bench, t_s, holds, self._hypotheses,
+                                                     self._is_there(SURE))
+        self._t_search_s = t_s
+        return search
 
     def _needs_search(self, t_s: float) -> bool:
         """Whether looking elsewhere is worth the time: always while the tool is not known, now and then when it
