@@ -248,5 +248,5 @@ def _paled(noise: tuple[float, float, float]) -> tuple[float, float, float]:
 
 
 def _was_away(h: Hypothesis, t_s: float) -> bool:
-    """Whether a hypothesis was not seen for so long that it may be found elsewhere than it is."""
-    return t_s - h.t_seen_s > _OTHERWISE_S
+    """Whether pictures have not shown a hypothesis for so long that it may be found elsewhere than it is."""
+    return h.fit is None and t_s - h.t_seen_s > _OTHERWISE_S
