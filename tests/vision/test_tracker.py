@@ -1,5 +1,7 @@
 """The track through drawn pictures: a tool comes in, is searched for beside the frames, followed, and leaves."""
 
+import os
+import sys
 import threading
 import time
 from dataclasses import replace
@@ -252,3 +254,85 @@ def test_a_tool_that_is_not_where_it_is_expected_is_looked_for_around_there_ten_
 
     np.testing.assert_allclose(np.diff(looked_at), 0.1, atol=1e-9)
     assert len(looked_at) == 3
+
+
+@pytest.fixture(scope="module")
+def followed(scene):
+    """A follower, the bench's pose, a picture with the tool, one without, and a hypothesis begun at 0 s there."""
+    bench_light, frames = scene
+    follower = vision.track.following.Follower(CAMERA, NozzleModel(TOOL, DRAWN_EDGES, bench_light), 0.0)
+    bench, known = StillBench().step(frames[0])[0], np.full((720, 1280), 255, np.uint8)
+    seen, empty = (Picture(image, bench_light, known) for image in (frames[LEAVES - 1].image, frames[0].image))
+    fit = fit_pose(CAMERA, TOOL, seen, _pose(LEAVES - 1), DRAWN_EDGES)
+    return follower, bench, seen, empty, follower.begin(fit, seen, bench, 0.0, (), 5.0, 0.0)
+
+
+def _after(followed, pictures, dt_s=0.04):
+    """The hypothesis after these pictures."""
+    follower, bench, *_, h = followed
+    for i, picture in enumerate(pictures):
+        h = follower.step(h, picture, bench, (i + 1) * dt_s, ())[0]
+    return h
+
+
+@pytest.mark.parametrize(("n_hidden", "begins_s"), [(0, 0.0), (1, 0.0), (2, 0.12)])
+def test_a_tool_that_pictures_did_not_show_for_a_tenth_of_a_second_begins_anew(followed, n_hidden, begins_s):
+    _, _, seen, empty, _ = followed
+
+    h = _after(followed, [empty] * n_hidden + [seen])
+
+    assert h.fit is not None and h.t_start_s == pytest.approx(begins_s)
+
+
+def test_a_tool_after_a_gap_between_pictures_goes_on(followed):
+    h = _after(followed, [followed[2]], dt_s=0.2)
+
+    assert h.fit is not None and h.t_start_s == 0.0
+
+
+@pytest.mark.parametrize(("n_hidden", "n_looks"), [(0, 0), (2, 1)])
+def test_a_tool_that_is_seen_again_is_looked_for_around_there_though_it_looks_well(followed, monkeypatch, n_hidden,
+                                                                                   n_looks):
+    _, _, seen, empty, _ = followed
+    h, looks = _after(followed, [empty] * n_hidden), []
+    monkeypatch.setattr(vision.track.following, "poses_near", lambda *args: looks.append(args) or [])
+
+    follower, bench = followed[:2]
+    after = follower.step(h, seen, bench, 0.04 * (n_hidden + 1), ())[0]
+
+    assert after.fit.quality > 0.8 and len(looks) == n_looks
+
+
+@pytest.mark.parametrize(("is_smoky", "n_veiled"), [(False, 3), (True, 9)])
+def test_smoke_is_looked_through_ten_times_a_second_and_always_where_there_was_some(followed, monkeypatch, is_smoky,
+                                                                                    n_veiled):
+    follower, bench, seen, _, h = followed
+    fit, veils = h.fit, []
+
+    def badly(camera, body, picture, *args, **options):
+        veils.append((t_s, picture.veil))
+        return replace(fit, quality=0.5, n_edges=10)
+
+    monkeypatch.setattr(vision.track.following, "fit_pose", badly)
+    for t_s in np.arange(1, 10) / 30:
+        after = follower.step(replace(h, is_smoky=is_smoky, quality=0.9), seen, bench, t_s, ())[0]
+        h = replace(after, fit=fit, t_seen_s=t_s)
+
+    assert len({t_s for t_s, veil in veils if veil > 0.1}) == n_veiled
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only there threads have ranks of their own")
+def test_a_first_look_goes_before_a_second_one(scene, monkeypatch):
+    ranks = []
+    monkeypatch.setattr(vision.track.searching, "find_poses",
+                        lambda *_: ranks.append(os.getpriority(os.PRIO_PROCESS, threading.get_native_id())) or [])
+    bench_light, frames = scene
+    searcher = vision.track.searching.Searcher(CAMERA, TOOL, 0.0, DRAWN_EDGES)
+    picture = Picture(frames[0].image, bench_light, np.full((720, 1280), 255, np.uint8))
+    bench = StillBench().step(frames[0])[0]
+
+    for is_known in (False, True):
+        searcher.begin(picture, bench, 0.0, (), [], is_known).answer.result()
+
+    first, second = ranks
+    assert second > first == os.getpriority(os.PRIO_PROCESS, os.getpid())
