@@ -92,9 +92,10 @@ class Tracker:
         self._hold: Hold | None = None
         self._t_hold_s = -np.inf
         self._t_s, self._t_reported_s = np.nan, np.nan
-        # whether the tool was seen to have left; its metal's area in the picture, and its motion when it was last told
+        # whether the tool was seen to have left; its metal's area in the picture when it was last told, and its motion
+        # when it was last surely seen
         self._is_bare, self._size_px = False, 0.0
-        self._reported_state: ToolState | None = None
+        self._seen_state: ToolState | None = None
 
     def warm_up(self) -> None:
         """Load or compile what the first frames need, by finding and following a drawn tool; changes nothing."""
@@ -294,8 +295,10 @@ class Tracker:
         cov = spread_over(self._hypotheses, states)
         probability = 1.0 - probabilities(self._hypotheses)[0]
         status, reason = status_of(probability, tip_mm[2] - self._board_top_mm, axis, cov)
+        if probability > SURE:
+            self._seen_state = states[0]
         if status is TrackStatus.TRACKING:
-            self._t_reported_s, self._reported_state = t_s, states[0]
+            self._t_reported_s = t_s
             hulls = tool_hull(self._camera, self._body, self._in_camera(states[0], bench))
             self._size_px = sum(cv2.contourArea(hull.astype(np.float32)) for hull in hulls[:-1])
         return NozzleTrack(t_s, status, tip_mm, states[0].mean[N_POSE:N_POSE + 3].copy(), axis, cov, self._t_reported_s,
@@ -331,9 +334,9 @@ class Tracker:
     def _went_out(self, bench: BenchPose, t_s: float) -> bool:
         """Whether the outlet was last seen on its way out of the picture, and must have got there: nothing in it hides
         the tool then."""
-        if self._reported_state is None:
+        if self._seen_state is None:
             return False
-        ahead = self._follower.expected(self._reported_state, min(t_s, self._t_reported_s + _LOST_S))
+        ahead = self._follower.expected(self._seen_state, min(t_s, self._seen_state.t_s + _LOST_S))
         at = self._camera.project(self._in_camera(ahead, bench).tip_mm[None])[0] / self._camera.image_size_px
         return bool(((at < 0.0) | (at > 1.0)).any())
 
