@@ -7,6 +7,7 @@ import cv2
 import numpy as np
 import pytest
 
+import vision.track.tracker
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
 from tests.vision.test_find import ALL_KNOWN, CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
 from tests.vision.test_tracker import RATE_HZ, StillBench
@@ -90,6 +91,19 @@ def test_a_tool_that_was_seen_to_leave_is_not_behind_the_hand_that_comes_next():
     tracks = _followed([*leaving, *(_hand(i) for i in range(15))])
 
     assert tracks[len(leaving) - 1].status is TrackStatus.TRACKING and tracks[-1].status is TrackStatus.GONE
+
+
+def test_a_tool_that_left_while_too_little_of_it_was_seen_to_tell_its_height_has_left(monkeypatch):
+    poses = [_tool(8 * max(i - 12, 0), 5, 15, 35, 90) for i in range(60)]
+    leaving = [_with_tool(BENCH, pose, np.random.default_rng(i)) for i, pose in enumerate(poses)
+               if _is_outlet_inside(pose)]
+    told, asked = vision.track.tracker.status_of, iter(range(99))
+    monkeypatch.setattr(vision.track.tracker, "status_of", lambda *args: (
+        told(*args) if next(asked) < 12 else (TrackStatus.VAGUE, "")))
+
+    tracks = _followed([*leaving, *(_hand(i) for i in range(15))])
+
+    assert tracks[len(leaving) - 1].status is TrackStatus.VAGUE and tracks[-1].status is TrackStatus.GONE
 
 
 def test_a_tool_at_rest_may_be_behind_the_hand_that_comes_next():
