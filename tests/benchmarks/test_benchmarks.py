@@ -156,8 +156,8 @@ def test_base(clips, capsys):
 def test_batch_stress(out, tmp_path, monkeypatch):
     from tests.benchmarks import batch_stress
 
-    monkeypatch.setattr(batch_stress, "analyse", lambda inputs, folder, **_: shutil.copytree(out / CLIP / "recording",
-                                                                                             folder))
+    monkeypatch.setattr(batch_stress, "analyse",
+                        lambda _, folder, *args, **options: shutil.copytree(out / CLIP / "recording", folder))
     (tmp_path / "day").mkdir()
     batch_stress.make(tmp_path / "day", 2)
     command = batch_stress.batch(tmp_path / "day", tmp_path / "two", 2)  # the whole takes half a minute
