@@ -74,7 +74,8 @@ def _show(found: Comparison, args: argparse.Namespace, gauge: GaugeStudy | None)
     def again(rules: tuple[int, ...], reference: int | None, decisions: Sequence[Decision]) -> Comparison:
         new = compare(found.passes, found.job, ChartDesign(rules, args.batch), reference=reference, gauge=gauge,
                       aside=aside_of(found.passes, decisions))
-        return replace(new, notes=(*(BASELINE + line for line in words_of(decisions)), *others, *new.notes))
+        notes = [*(BASELINE + line for line in words_of(decisions)), *others, *new.notes]
+        return replace(new, notes=tuple(dict.fromkeys(notes)))
     return show_comparison(found, again, args.theme, args.language, Path(args.baseline) if args.baseline else None)
 
 

@@ -38,8 +38,8 @@ from vision.bench.background import OWN_NOISE
 from vision.camera.model import load_camera
 from vision.camera.sources import open_video
 from vision.edges.cuts import CutGrid
+from vision.edges.likelihood import noise_sigma
 from vision.edges.profiles import BLUR_PX, COLOUR_BLUR_PX
-from vision.edges.search import noise_sigma
 from vision.fit.bias import CHANGE_PX, DEFAULT_BIAS, EdgeBias, group_key, group_of
 from vision.fit.pose import Picture, fit_pose, inside_picture, picture_cuts
 from vision.nozzle.body import ToolPose

@@ -14,8 +14,8 @@ import numpy as np
 from tests.vision.drawn import CAMERA, looking_down, mat_light, sheet
 from tests.vision.drawn_tool import INSIDE, TOOL, as_camera, painted, spans
 from vision.camera.model import CameraModel
+from vision.edges.likelihood import noise_sigma
 from vision.edges.profiles import BLUR_PX
-from vision.edges.search import noise_sigma
 from vision.nozzle.body import ToolPose
 from vision.nozzle.silhouette import tool_hull
 from vision.types import FloatArray, Frame

@@ -15,7 +15,7 @@ from vision.bench.background import (
     with_cast,
 )
 from vision.edges.cuts import LINEAR, linear_light
-from vision.edges.search import noise_sigma
+from vision.edges.likelihood import noise_sigma
 
 H, W, BANDS = 48, 80, 12  # rows, columns, and bands of four rows
 

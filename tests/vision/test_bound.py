@@ -6,7 +6,7 @@ from scipy.spatial import cKDTree
 
 from tests.benchmarks.bound import KNOWN, NOISES, _bound, _length_px, _pose
 from tests.vision.drawn_tool import CAMERA, INSIDE, OUTSIDE, TOOL, drawn_exactly, independent
-from vision.edges.search import noise_sigma
+from vision.edges.likelihood import noise_sigma
 from vision.fit.bias import group_key
 from vision.fit.pose import inside_picture
 from vision.nozzle.silhouette import STEP, moved_pose, outline

@@ -12,7 +12,7 @@ from scipy.ndimage import distance_transform_edt
 import vision.track.find
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
 from vision.bench.background import BLOCK_PX, MASK_SCALE, BenchView, compose_bench
-from vision.edges.search import noise_sigma
+from vision.edges.likelihood import noise_sigma
 from vision.fit.bias import DEFAULT_BIAS, EdgeBias
 from vision.fit.pose import Picture, Plane, fit_pose
 from vision.nozzle.body import ToolPose, body_from_measures, hold_of

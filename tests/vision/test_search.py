@@ -7,27 +7,29 @@ from scipy.special import ndtr
 from scipy.stats import median_abs_deviation
 
 from vision.edges.cuts import CutGrid
+from vision.edges.likelihood import (
+    Cut,
+    Workspace,
+    _ramp_of_edge,
+    _Stretch,
+    _trough,
+    _window,
+    fine_edge,
+    misfit_of_edge,
+    noise_sigma,
+    profile_at,
+    rough_edge,
+    weigh,
+)
 from vision.edges.profiles import BLUR_PX, FINE, FLAT_LANES, LANES, profile_of, tables_of
 from vision.edges.search import (
     Cuts,
     Softness,
     Tolerance,
-    _Cut,
-    _fine_edge,
-    _misfit_of_edge,
-    _profile,
-    _ramp_of_edge,
-    _rough_edge,
     _share_ramps,
-    _Stretch,
-    _trough,
-    _weigh,
-    _window,
-    _Workspace,
     edges_along,
     lone_cuts,
     misfits_by_travel,
-    noise_sigma,
 )
 
 TABLES = tables_of(CutGrid(9.0))
@@ -108,14 +110,14 @@ def _misfit(cut, back, place, profile, ramp, *, start=START, half_travel=0.0, no
 
 def _weighed(cut, back, lo, hi, start=START, noise=NOISE):
     samples = np.zeros((M, LANES))
-    _weigh(_Cut(cut, back, np.zeros(4)), lo, hi, start, STEP / noise**2, samples)
+    weigh(Cut(cut, back, np.zeros(4)), lo, hi, start, STEP / noise**2, samples)
     return samples
 
 
 def _misfit_found(cut, back, place, profile, ramp):
     lo, hi = _window(START, STEP, 0.0, M)
     samples, sums = _weighed(cut, back, lo, hi), np.empty(LANES)
-    found = _misfit_of_edge(_Stretch(samples, lo, hi, START, samples[lo:hi, 1].sum()),
+    found = misfit_of_edge(_Stretch(samples, lo, hi, START, samples[lo:hi, 1].sum()),
                             TABLES.fine[profile_of(*profile)], place, VEIL, ramp, sums)
     return found, sums
 
@@ -212,12 +214,12 @@ def _rough(cut, back, profile, limit=5.0, spread_px=3.0):
     work = _workspace(_weighed(cut, back, 0, M, -1))
     work.until[1:] = np.cumsum(work.samples, 0)
     expected = np.exp(-0.25 * (TABLES.offsets_px / spread_px) ** 2)
-    found = _rough_edge(_profile(TABLES, profile_of(*profile)), expected, TOLERANCE._replace(pick_limit=limit), work)
+    found = rough_edge(profile_at(TABLES, profile_of(*profile)), expected, TOLERANCE._replace(pick_limit=limit), work)
     return found, work.gains
 
 
 def _workspace(samples):
-    return _Workspace(samples, np.zeros((M + 1, LANES)), np.full(M, np.nan), np.empty(LANES), np.empty(FLAT_LANES))
+    return Workspace(samples, np.zeros((M + 1, LANES)), np.full(M, np.nan), np.empty(LANES), np.empty(FLAT_LANES))
 
 
 FLANKS = {PROFILES[0]: 5, PROFILES[1]: 5, PROFILES[2]: 8}  # samples: 2.5 px, and half the way
@@ -273,8 +275,8 @@ def test_where_a_cubic_has_no_clear_least_the_parabola_says(values, least):
 
 
 def _fine(cut, back, profile, fits_ramp=False, start=START, ramp=RAMP, half_travel=0.0):
-    edge, told = _profile(TABLES, profile_of(*profile)), ramp.copy()
-    found = _fine_edge(_Cut(cut, back, told), start, edge._replace(half_travel_px=half_travel), TOLERANCE, fits_ramp,
+    edge, told = profile_at(TABLES, profile_of(*profile)), ramp.copy()
+    found = fine_edge(Cut(cut, back, told), start, edge._replace(half_travel_px=half_travel), TOLERANCE, fits_ramp,
                        _workspace(np.zeros((M, LANES))))
     return found, told
 

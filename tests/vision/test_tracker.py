@@ -248,9 +248,9 @@ def test_a_tool_that_is_not_where_it_is_expected_is_looked_for_around_there_ten_
     bench, known = StillBench().step(frames[0])[0], np.full((720, 1280), 255, np.uint8)
     seen, empty = (Picture(image, bench_light, known) for image in (frames[LEAVES - 1].image, frames[0].image))
     fit = fit_pose(CAMERA, TOOL, seen, _pose(LEAVES - 1), DRAWN_EDGES)
-    h = follower.begin(fit, seen, bench, 0.0, (), 5.0, 0.0)
+    h = follower.begin(fit, seen, bench, (), 5.0, 0.0)
     for t_s in np.arange(1, 10) / 30:
-        h = replace(follower.step(h, empty, bench, t_s, ())[0], fit=fit)  # as if it had been seen then
+        h = replace(follower.step(h, empty, replace(bench, t_s=t_s), ())[0], fit=fit)  # as if it had been seen then
 
     np.testing.assert_allclose(np.diff(looked_at), 0.1, atol=1e-9)
     assert len(looked_at) == 3
@@ -264,14 +264,14 @@ def followed(scene):
     bench, known = StillBench().step(frames[0])[0], np.full((720, 1280), 255, np.uint8)
     seen, empty = (Picture(image, bench_light, known) for image in (frames[LEAVES - 1].image, frames[0].image))
     fit = fit_pose(CAMERA, TOOL, seen, _pose(LEAVES - 1), DRAWN_EDGES)
-    return follower, bench, seen, empty, follower.begin(fit, seen, bench, 0.0, (), 5.0, 0.0)
+    return follower, bench, seen, empty, follower.begin(fit, seen, bench, (), 5.0, 0.0)
 
 
 def _after(followed, pictures, dt_s=0.04):
     """The hypothesis after these pictures."""
     follower, bench, *_, h = followed
     for i, picture in enumerate(pictures):
-        h = follower.step(h, picture, bench, (i + 1) * dt_s, ())[0]
+        h = follower.step(h, picture, replace(bench, t_s=(i + 1) * dt_s), ())[0]
     return h
 
 
@@ -298,7 +298,7 @@ def test_a_tool_that_is_seen_again_is_looked_for_around_there_though_it_looks_we
     monkeypatch.setattr(vision.track.following, "poses_near", lambda *args: looks.append(args) or [])
 
     follower, bench = followed[:2]
-    after = follower.step(h, seen, bench, 0.04 * (n_hidden + 1), ())[0]
+    after = follower.step(h, seen, replace(bench, t_s=0.04 * (n_hidden + 1)), ())[0]
 
     assert after.fit.quality > 0.8 and len(looks) == n_looks
 
@@ -315,7 +315,7 @@ def test_smoke_is_looked_through_ten_times_a_second_and_always_where_there_was_s
 
     monkeypatch.setattr(vision.track.following, "fit_pose", badly)
     for t_s in np.arange(1, 10) / 30:
-        after = follower.step(replace(h, is_smoky=is_smoky, quality=0.9), seen, bench, t_s, ())[0]
+        after = follower.step(replace(h, is_smoky=is_smoky, quality=0.9), seen, replace(bench, t_s=t_s), ())[0]
         h = replace(after, fit=fit, t_seen_s=t_s)
 
     assert len({t_s for t_s, veil in veils if veil > 0.1}) == n_veiled

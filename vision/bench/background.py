@@ -12,7 +12,8 @@ import numpy as np
 from vision.bench.lamp import Lamp
 from vision.compiled import njit
 from vision.edges.cuts import LINEAR, brightest, linear_light
-from vision.edges.search import USUAL_NOISE, noise_sigma
+from vision.edges.likelihood import noise_sigma
+from vision.edges.search import USUAL_NOISE
 from vision.types import FloatArray
 
 __all__ = ["compose_bench", "redrawn_bench", "known_of", "log_colours", "cast_of", "with_cast", "BenchView",

@@ -37,7 +37,7 @@ class _Steps(NamedTuple):
 
 _BLURS, _TRAVELS = _Steps(0.025, 25, 160), _Steps(0.25, 1, 56)  # travels while the shutter is open [convention]
 
-# Sums over a window are of products of what a sample carries (`edges._weigh`) and what an edge gives it
+# Sums over a window are of products of what a sample carries (`likelihood.weigh`) and what an edge gives it
 # (_blurred_edge), lane by lane:    0- 3  w b, w                               times q (1 - q)           2, 3    w v, w
 # times q    4- 5  w b b, w b                           times (1 - q) (1 - q)     6, 7    w b v, w v        times 1 - q
 #    8-10  w b of either colour, and w          times q (1 - q)           11-13   w v of them, w    times q

@@ -95,12 +95,12 @@ class Follower:
         self.shutter, self.appearance = Shutter(camera, nozzle.body), nozzle.metal_appearance
         self.readout = Readout(camera.readout_s, camera.readout_sigma_s)
 
-    def begin(self, fit: PoseFit, picture: Picture, bench: BenchPose, t_s: float, holds: tuple[Hold, ...],
-              log_odds: float, dt_s: float) -> Hypothesis:
+    def begin(self, fit: PoseFit, picture: Picture, bench: BenchPose, holds: tuple[Hold, ...], log_odds: float,
+              dt_s: float) -> Hypothesis:
         """A new hypothesis from a pose found in a picture, with the odds before that; dt_s for which the picture
         counts.
         """
-        chart = np.concatenate([bench_chart(fit.pose, bench), fit.offset_px])
+        t_s, chart = bench.t_s, np.concatenate([bench_chart(fit.pose, bench), fit.offset_px])
         self._n_tracks += 1
         fresh = start_state(t_s, chart[:6], 1e4 * np.eye(6), self._motion, self._n_tracks)
         ratio = self._log_ratio(fit, picture, bench, holds, True)
@@ -108,17 +108,17 @@ class Follower:
                           fit, ratio,
                           fit.quality)
 
-    def step(self, h: Hypothesis, picture: Picture, bench: BenchPose, t_s: float, holds: tuple[Hold, ...],
+    def step(self, h: Hypothesis, picture: Picture, bench: BenchPose, holds: tuple[Hold, ...],
              searches_around: bool = True) -> list[Hypothesis]:
         """That hypothesis after a picture, and what it would be were the tool where only this picture puts it; where it
         is not seen as expected it is looked for around there, too."""
+        t_s, dt_s = bench.t_s, bench.t_s - h.t_s
         ahead = predict(h.state, t_s, self._motion)
         prior = self._expected(ahead, bench)
         if share_in_view(self._camera, self._body, prior.pose) > IN_PART:
             picture = replace(picture, noise=_paled(picture.noise))
         fit, is_smoky, t_otherwise_s = self._fit(h, picture, prior, t_s, searches_around)
         h = replace(h, t_otherwise_s=t_otherwise_s)
-        dt_s = t_s - h.t_s
         ratio = -np.inf if fit is None else self._log_ratio(fit, picture, bench, holds, h.log_odds < _KNOWN_LOG_ODDS)
         hidden = replace(h, t_s=t_s, fit=None, log_ratio=ratio,
                          log_odds=updated_log_odds(h.log_odds, min(ratio, 0.0), dt_s))
@@ -127,7 +127,7 @@ class Follower:
         _, alone, alone_cov = observation(fit, bench, t_s, self._body)
         if gate(ahead, alone, alone_cov + _JITTER_COV) > _GATE:
             return [replace(hidden, log_odds=updated_log_odds(h.log_odds, -np.inf, dt_s)),
-                    self.begin(fit, picture, bench, t_s, holds, h.log_odds + _LOG_JUMP, dt_s)]
+                    self.begin(fit, picture, bench, holds, h.log_odds + _LOG_JUMP, dt_s)]
         state = with_modes(self._conditioned(ahead, fit, bench), h.state, alone, alone_cov + _JITTER_COV)
         # one that was away so long may be found elsewhere than it is, like a new one
         t_start_s = t_s if _was_away(h, t_s) else h.t_start_s
@@ -135,10 +135,10 @@ class Follower:
                         t_start_s=t_start_s, t_seen_s=t_s, fit=fit, log_ratio=ratio,
                         quality=h.quality + 0.1 * (fit.quality - h.quality), is_smoky=is_smoky)]
 
-    def learn(self, h: Hypothesis, fit: PoseFit, picture: Picture, bench: BenchPose, t_s: float, dt_s: float) -> None:
+    def learn(self, h: Hypothesis, fit: PoseFit, picture: Picture, bench: BenchPose, dt_s: float) -> None:
         """What a clear sight tells of the camera: how long rows take, and how long the shutter is open."""
         self.readout.see(fit, dt_s)
-        self.shutter.see(t_s, picture, fit.pose, self.velocity_mm_s(h.state, bench), self.readout.value_s)
+        self.shutter.see(bench.t_s, picture, fit.pose, self.velocity_mm_s(h.state, bench), self.readout.value_s)
 
     def velocity_mm_s(self, state: ToolState, bench: BenchPose) -> FloatArray:
         """Of the outlet, camera frame (3,)."""

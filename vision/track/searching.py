@@ -25,8 +25,7 @@ _MOST_LATER = 16  # pictures kept beside a search; where one takes long, every o
 @dataclass
 class Search:
     """A look for the tool in one picture; its answer counts SEARCH_S after it, on any machine that has it by then, so
-    that
-    a recording gives what the live bench gave.
+    that a recording gives what the live bench gave.
 
     Attributes
     ----------

@@ -114,8 +114,8 @@ class Tracker:
         twin._take_search(picture, bench, 0.0)
         fit = fit_pose(self._camera, self._body, picture, pose, self._nozzle.bias)
         if fit is not None:
-            first = twin._follower.begin(fit, picture, bench, 0.0, (), 5.0, 0.0)
-            twin._hypotheses = twin._follower.step(first, picture, bench, 0.03, ())
+            first = twin._follower.begin(fit, picture, bench, (), 5.0, 0.0)
+            twin._hypotheses = twin._follower.step(first, picture, replace(bench, t_s=0.03), ())
             twin._report(bench, 0.03)
             twin._tool_mask(bench, image.shape)
             twin._follower.shutter.see(0.0, picture, fit.pose, _FAST_MM_S, 0.0)
@@ -182,7 +182,7 @@ class Tracker:
         """Bring all hypotheses up to a picture."""
         holds = self._holds()
         recent = [h for h in self._hypotheses if t_s - h.t_seen_s < _LOST_S]
-        followed = [new for h in recent for new in self._follower.step(h, picture, bench, t_s, holds)]
+        followed = [new for h in recent for new in self._follower.step(h, picture, bench, holds)]
         self._hypotheses = compete(followed, dt_s)
         if self._is_there(LIKELY) and self._hypotheses[0].fit is not None:
             self._is_bare = False
@@ -208,7 +208,7 @@ class Tracker:
             if not (is_waited_for or search.is_due(t_s, self._waits)):
                 return
             found = compete([
-                self._follower.begin(fit, search.picture, search.bench, search.t_s, search.holds,
+                self._follower.begin(fit, search.picture, search.bench, search.holds,
                                      search.prior_log_odds, 1 / 30) for fit in search.answer.result()], 0.0)
             found = [h for h in found if h.log_ratio >= LOG_HIDDEN]  # a pose must be seen where it was found
             search.found = [h for h in found if search.is_new(h, self._hypotheses)]
@@ -232,7 +232,7 @@ class Tracker:
                 return
             picture, bench, its_t_s = search.next_picture(max(_FOLLOW_UP_S, (t_s - search.t_s) / _FOLLOW_UPS))
             search.found = compete([new for i, h in enumerate(search.found)
-                                    for new in self._follower.step(h, picture, bench, its_t_s, search.holds,
+                                    for new in self._follower.step(h, picture, bench, search.holds,
                                                                    searches_around=i == 0)], 0.0)
             search.t_found_s = its_t_s
 
@@ -274,7 +274,7 @@ class Tracker:
             return
         best = self._hypotheses[0]
         if best.fit is not None and best.fit.quality > _CLEAR_QUALITY:
-            self._follower.learn(best, best.fit, picture, bench, t_s, dt_s)
+            self._follower.learn(best, best.fit, picture, bench, dt_s)
             if t_s - best.t_start_s > _GRIP_AGE_S:
                 self._hold, self._t_hold_s = hold_of(best.fit.pose, bench.cam_from_bench), t_s
 
@@ -306,8 +306,7 @@ class Tracker:
 
     def _coasting(self, bench: BenchPose | None, t_s: float, reason: str) -> NozzleTrack:
         """What is told when the picture does not show the tool: of one that was told a moment ago where it has come,
-        while that is
-        known; of one that is there, wherever it is, just that; of one that has left, that it has."""
+        while that is known; of one that is there, wherever it is, just that; of one that has left, that it has."""
         nan3, status = np.full(3, np.nan), TrackStatus.LOST
         if self._is_there(LIKELY) and t_s - self._hypotheses[0].t_seen_s <= _COAST_S and (bench is None
                                                                                           or self._is_inside(bench,
