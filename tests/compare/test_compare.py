@@ -6,6 +6,7 @@ import json
 import math
 import re
 import shutil
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -288,6 +289,20 @@ def test_a_hand_that_learns_gets_no_limits():
     assert np.isfinite(compare(passes, job()).measures["height_mean_mm"].values.high).all()
     assert np.isnan(compare(coached, job()).measures["height_mean_mm"].values.high).all()
     assert "a hand that learns" in compare(coached, job()).notes[0]
+
+
+def test_comparing_again_in_the_window_says_each_note_once(monkeypatch):
+    import monitor.ui.compare_window
+    from monitor.cli.compare import _show
+
+    coached = [dataclasses.replace(one(i), extra={"coached": 1}) for i in range(3)]
+    found, asked = compare(coached, job()), []
+    monkeypatch.setattr(monitor.ui.compare_window, "show_comparison",
+                        lambda found, again, *_: asked.append(again((), None, ())) or 0)
+
+    _show(found, SimpleNamespace(batch=1, theme="light", language="en", baseline=None), None)
+
+    assert len(found.notes) == 1 and asked[0].notes == found.notes
 
 
 def test_operators_that_differ_are_told_apart():
