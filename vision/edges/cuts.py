@@ -93,19 +93,21 @@ def sample_along(image, table, centre, normal, offsets, lines):
         part = np.float32(1.0 / lines[i])
         for k in range(lines[i]):
             aside = k - 0.5 * (lines[i] - 1)
+            left, top = centre[i, 0] - aside * normal[i, 1], centre[i, 1] + aside * normal[i, 0]
             for j in range(m):
-                x = min(max(centre[i, 0] + offsets[j] * normal[i, 0] - aside * normal[i, 1], 0.0), w - 1.001)
-                y = min(max(centre[i, 1] + offsets[j] * normal[i, 1] + aside * normal[i, 0], 0.0), h - 1.001)
+                x = min(max(left + offsets[j] * normal[i, 0], 0.0), w - 1.001)
+                y = min(max(top + offsets[j] * normal[i, 1], 0.0), h - 1.001)
                 x0, y0 = int(x), int(y)
                 fx, fy = np.float32(x - x0), np.float32(y - y0)
+                lower_right = part * fx * fy
+                upper_right, lower_left = part * fx - lower_right, part * fy - lower_right
+                upper_left = part - upper_right - lower_left - lower_right
+                upper, lower = image[y0], image[y0 + 1]
                 for c in range(channels):
-                    a, b = image[y0, x0, c], image[y0, x0 + 1, c]
-                    d, e = image[y0 + 1, x0, c], image[y0 + 1, x0 + 1, c]
+                    a, b, d, e = upper[x0, c], upper[x0 + 1, c], lower[x0, c], lower[x0 + 1, c]
                     if len(table):
-                        upper = table[int(a)] * (1 - fx) + table[int(b)] * fx
-                        lower = table[int(d)] * (1 - fx) + table[int(e)] * fx
+                        out[i, c, j] += (upper_left * table[int(a)] + upper_right * table[int(b)]
+                                         + lower_left * table[int(d)] + lower_right * table[int(e)])
                     else:
-                        upper = np.float32(a) * (1 - fx) + np.float32(b) * fx
-                        lower = np.float32(d) * (1 - fx) + np.float32(e) * fx
-                    out[i, c, j] += part * (upper * (1 - fy) + lower * fy)
+                        out[i, c, j] += upper_left * a + upper_right * b + lower_left * d + lower_right * e
     return out

@@ -8,12 +8,12 @@ from typing import NamedTuple
 
 import numpy as np
 
-from vision.compiled import njit, put
+from vision.compiled import Apart, njit, put
 from vision.edges.profiles import FINE, SAMPLING_PX
 from vision.types import FloatArray
 
-__all__ = ["Cut", "Profile", "Workspace", "fine_edge", "misfit_of_edge", "noise_sigma", "profile_at", "rough_edge",
-           "stretch_about", "sum_up", "weigh"]
+__all__ = ["PLAIN_SUMS", "Cut", "Profile", "Workspace", "fine_edge", "misfit_of_edge", "noise_sigma", "profile_at",
+           "rough_edge", "stretch_about", "sum_up", "weigh"]
 
 
 class _Window(NamedTuple):
@@ -44,7 +44,10 @@ class _Noise(NamedTuple):
     power: float = 1.17
 
 
+PLAIN_SUMS = 6  # that `sum_up` makes [derived]
 _WINDOW_PX, _SHADE, _NOISE = _Window(), _Shade(), _Noise()
+_compiled = njit(cache=True, nogil=True, error_model="numpy", pipeline_class=Apart)
+_inlined = njit(cache=True, nogil=True, error_model="numpy", inline="always", pipeline_class=Apart)
 
 
 class Profile(NamedTuple):
@@ -69,8 +72,8 @@ class Cut(NamedTuple):
 
 
 class Workspace(NamedTuple):
-    """What is written to again and again: what the samples of a cut carry (m, LANES), that summed up to each of them
-    (m + 1, LANES), the gains of the rough search (m,), and sums for a fine and for a rough edge."""
+    """What is written to again and again: what the samples of a cut carry (m, LANES), sums up to each of them (m + 1,
+    PLAIN_SUMS), the gains of the rough search (m,), and sums for a fine and for a rough edge."""
 
     samples: np.ndarray
     until: np.ndarray
@@ -110,20 +113,20 @@ def noise_sigma(level: FloatArray) -> FloatArray:
 _INFORMATION = noise_sigma((np.arange(1280) + 0.5) / 1024) ** -2.0  # of a pixel, by its level
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_compiled
 def _information(level):
     """1 / noise_sigma^2."""
     return _INFORMATION[min(max(int(level * 1024), 0), 1279)]
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@_inlined
 def profile_at(tables, number):
     """One of the tables' edges."""
     return Profile(tables.step_px, tables.flank[number], tables.rough[number], tables.clear[number],
                    tables.fine[number], tables.blurs[number], tables.half_travels_px[number])
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_compiled
 def weigh(cut, lo, hi, border, scale, samples):
     """What samples lo..hi carry. Light is that of the cut before the border and of the background behind it; without a
     border (-1), that of the brighter one."""
@@ -144,56 +147,74 @@ def weigh(cut, lo, hi, border, scale, samples):
         samples[j, 27] = w * (v * v + v1 * v1 + v2 * v2)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@_inlined
 def sum_up(samples, until):
-    """The sums up to each sample, in place."""
+    """What samples carry without an edge, summed up to each of them, in place: w, w b b, w b, w b v, w v, w v v."""
     for j in range(len(samples)):
         before, after, one = until[j], until[j + 1], samples[j]
-        for s in range(len(one)):
-            after[s] = before[s] + one[s]
+        after[0], after[2], after[4] = before[0] + one[1], before[2] + one[5], before[4] + one[7]
+        after[1], after[3] = before[1] + one[4] + one[14], before[3] + one[6] + one[15]
+        after[5] = before[5] + one[27]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_compiled
 def rough_edge(profile, expected, tolerance, work):
-    """The sample at which an edge explains most, and how much; -1 when none does with true background outside."""
-    samples, until, edge, gains, sums = work.samples, work.until, profile.rough, work.gains, work.flat_sums
-    clear, flank, veil = profile.clear, profile.flank, tolerance.veil
-    width = 2 * flank + 1
+    """The sample at which an edge explains most, how many fine steps beyond it the edge is, and how much it explains;
+    the sample is -1 when none does with true background outside."""
+    until, gains, flank = work.until, work.gains, profile.flank
     n, best, most = len(gains) - 2 * flank, -1, -np.inf
-    for k in range(n):
-        _sum_products(samples, k, edge, 0, width, sums)
-        ww, bb, b1, bv, v1, _ = _plain(until, k, k + width)
-        # each channel's inside level is eliminated; shade and veil are shared
-        qq, oq = sums[3] - sums[1], sums[1]
-        per_qq, per_cqq = 1.0 / qq, 1.0 / (sums[13] - sums[10])
-        pq, qi = sums[0], sums[2] * per_qq
-        cross1, cross2, qi1, qi2 = sums[8], sums[9], sums[11] * per_cqq, sums[12] * per_cqq
-        a = sums[4] + sums[14] - pq * pq * per_qq - (cross1 * cross1 + cross2 * cross2) * per_cqq
-        y = sums[6] + sums[15] - pq * qi - cross1 * qi1 - cross2 * qi2
-        ao, yo = sums[5] - pq * oq * per_qq, sums[7] - qi * oq
-        explained = qi * sums[2] + qi1 * sums[11] + qi2 * sums[12]
-        g, o, drop = _shade_and_veil(a, y, ao, yo, ww - sums[3] - oq - oq * oq * per_qq, veil)
-        _, _, bare = _shade_and_veil(bb, bv, b1, v1, ww, veil)
-        gains[k] = explained + drop - bare
-        ww, bb, b1, bv, v1, vv = _plain(until, k + clear, k + width)
-        bad = vv - 2 * (g * bv + o * v1) + g * g * bb + 2 * g * o * b1 + o * o * ww
-        if bad <= tolerance.pick_limit * profile.step_px * 3 * (width - clear):
+    for i in range(n):  # from the middle outwards: further out many cannot be better, and need not be tried
+        k = n // 2 + ((i + 1) // 2 if i % 2 else -(i // 2))
+        ww, bb, b1, bv, v1, vv = _plain(until, k, k + 2 * flank + 1)
+        _, _, bare = _shade_and_veil(bb, bv, b1, v1, ww, tolerance.veil)
+        gains[k] = np.nan
+        if (1.0 + vv + _SHADE.sigma ** -2 - bare) * expected[k + flank] > most:
+            gains[k], is_clear = _gain_at(profile, k, bare, tolerance, work)
             score = (1.0 + max(gains[k], 0.0)) * expected[k + flank]
-            if score > most:
+            if is_clear and score > most:
                 best, most = k, score
-    if best < 1 or best > n - 2 or gains[best] <= 0 or 2 * gains[best] - gains[best - 1] - gains[best + 1] <= 1e-9:
-        return -1, 0.0
-    shift = 0.5 * (gains[best + 1] - gains[best - 1]) / (2 * gains[best] - gains[best - 1] - gains[best + 1])
-    return best + flank + round(min(max(shift, -1.0), 1.0)), gains[best]
+    if best < 1 or best > n - 2 or gains[best] <= 0:
+        return -1, np.int64(0), 0.0
+    for k in (best - 1, best + 1):
+        if np.isnan(gains[k]):
+            ww, bb, b1, bv, v1, _ = _plain(until, k, k + 2 * flank + 1)
+            gains[k], _ = _gain_at(profile, k, _shade_and_veil(bb, bv, b1, v1, ww, tolerance.veil)[2], tolerance, work)
+    curve = 2 * gains[best] - gains[best - 1] - gains[best + 1]
+    if curve <= 1e-9:
+        return -1, np.int64(0), 0.0
+    shift = min(max(0.5 * (gains[best + 1] - gains[best - 1]) / curve, -1.0), 1.0)
+    return best + flank + round(shift), round(FINE * (shift - round(shift))), gains[best]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def fine_edge(cut, start, profile, tolerance, tells_ramp, work):
-    """Where the edge near sample start lies along the cut [px], its sigma, outside less inside level, and the misfit
-    outside; the misfit is infinite when there is no edge within reach. The ramp that was found, when it is to be told,
-    takes the place of what was known of it."""
+@_compiled
+def _gain_at(profile, k, bare, tolerance, work):
+    """How much more an edge in the middle of the window from sample k on explains than the bench, which explains so
+    much; and whether the bench is what lies outside of it."""
+    sums, clear, width = work.flat_sums, profile.clear, 2 * profile.flank + 1
+    _sum_products(work.samples, k, profile.rough, 0, width, sums)
+    # each channel's inside level is eliminated; shade and veil are shared
+    qq, oq = sums[3] - sums[1], sums[1]
+    per_qq, per_cqq = 1.0 / qq, 1.0 / (sums[13] - sums[10])
+    pq, qi = sums[0], sums[2] * per_qq
+    cross1, cross2, qi1, qi2 = sums[8], sums[9], sums[11] * per_cqq, sums[12] * per_cqq
+    a = sums[4] + sums[14] - pq * pq * per_qq - (cross1 * cross1 + cross2 * cross2) * per_cqq
+    y = sums[6] + sums[15] - pq * qi - cross1 * qi1 - cross2 * qi2
+    ao, yo = sums[5] - pq * oq * per_qq, sums[7] - qi * oq
+    explained = qi * sums[2] + qi1 * sums[11] + qi2 * sums[12]
+    oo = work.until[k + width, 0] - work.until[k, 0] - sums[3] - oq - oq * oq * per_qq
+    g, o, drop = _shade_and_veil(a, y, ao, yo, oo, tolerance.veil)
+    ww, bb, b1, bv, v1, vv = _plain(work.until, k + clear, k + width)
+    bad = vv - 2 * (g * bv + o * v1) + g * g * bb + 2 * g * o * b1 + o * o * ww
+    return explained + drop - bare, bad <= tolerance.pick_limit * profile.step_px * 3 * (width - clear)
+
+
+@_compiled
+def fine_edge(cut, start, place, profile, tolerance, tells_ramp, work):
+    """Where the edge near sample start, about so many fine steps beyond it, lies along the cut [px], its sigma, outside
+    less inside level, and the misfit outside; the misfit is infinite when there is no edge within reach. The ramp that
+    was found, when it is to be told, takes the place of what was known of it."""
     stretch = stretch_about(cut, start, profile, tolerance.noise[0], work.samples)
-    best = _best_place(stretch, profile, tolerance.veil, cut.ramp, work.sums)
+    best = _best_place(stretch, profile, place, tolerance.veil, cut.ramp, work.sums)
     if not best.is_found:
         return np.nan, np.inf, 0.0, np.inf
     if tells_ramp:
@@ -206,7 +227,7 @@ def fine_edge(cut, start, profile, tolerance, tells_ramp, work):
     return at, tiny * np.sqrt(2.0 / best.curve) * calm, contrast, misfit
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@_inlined
 def stretch_about(cut, start, profile, noise, samples):
     """The part of a cut in which an edge near sample start is tried, its samples weighed."""
     lo, hi = _window(start, profile.step_px, profile.half_travel_px, cut.light.shape[1])
@@ -214,30 +235,29 @@ def stretch_about(cut, start, profile, noise, samples):
     return _Stretch(samples, lo, hi, start, samples[lo:hi, 1].sum())
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _best_place(stretch, profile, veil, ramp, sums):
-    """The place where an edge explains most: by whole pixels from the start on, then by ever smaller steps."""
+@_inlined
+def _best_place(stretch, profile, place, veil, ramp, sums):
+    """The place about that one where an edge explains most, sought by steps that grow as long as they lead there."""
     tiny, fine = profile.step_px / FINE, profile.fine
     coarse = round(1.0 / tiny)
     lowest, highest = -round(_WINDOW_PX.try_in / tiny), round(_WINDOW_PX.try_out / tiny)
     misfits, zero = np.full(highest - lowest + 1, np.inf), -lowest
-    best = np.int64(0)  # a plain 0 would have what it is given to compiled once more, for that number alone
-    misfits[zero], shade, veiled = misfit_of_edge(stretch, fine, best, veil, ramp, sums)
-    for stride in (-coarse, coarse):
-        t = best + stride
-        while lowest <= t <= highest:
+    best, size, way, failed = place, 2, 1, 0
+    misfits[zero + best], shade, veiled = misfit_of_edge(stretch, fine, best, veil, ramp, sums)
+    while size > 0:
+        t = best + way * size
+        if t < lowest or t > highest:
+            break
+        if misfits[zero + t] == np.inf:
             misfits[zero + t], g, o = misfit_of_edge(stretch, fine, t, veil, ramp, sums)
-            if misfits[zero + t] >= misfits[zero + best]:
-                break
-            best, shade, veiled = t, g, o
-            t += stride
+            if misfits[zero + t] < misfits[zero + best]:  # where it came from is worse
+                best, size, failed, shade, veiled = t, min(2 * size, coarse), 1, g, o
+                continue
+        way, failed = -way, failed + 1
+        if failed == 2:
+            size, failed = size // 2, 0
     if best < lowest + coarse or best > highest - coarse:
         return _Optimum(best, 0.0, 0.0, shade, veiled, False)
-    for size in (coarse // 2, coarse // 4, 1):
-        for t in (best - size, best + size):
-            misfits[zero + t], g, o = misfit_of_edge(stretch, fine, t, veil, ramp, sums)
-            if misfits[zero + t] < misfits[zero + best]:
-                best, shade, veiled = t, g, o
     before, least, after = misfits[zero + best - 1], misfits[zero + best], misfits[zero + best + 1]
     curve = before - 2 * least + after
     if not curve > 1e-9:
@@ -248,7 +268,7 @@ def _best_place(stretch, profile, veil, ramp, sums):
     return _Optimum(best, beyond * stride, curve, shade, veiled, True)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@_inlined
 def _tell_ramp(stretch, fine, best, veil, ramp, sums):
     """The ramp of an edge between two places, in place."""
     flat, here, there = np.zeros(4), np.empty(4), np.empty(4)
@@ -258,7 +278,7 @@ def _tell_ramp(stretch, fine, best, veil, ramp, sums):
     put(here + abs(best.beyond) * (there - here), ramp)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@_inlined
 def _beside(cut, stretch, profile, best, at):
     """Brightness outside less that inside an edge at that place [px], and how badly the bench explains the outside."""
     inside = outside = bad = 0.0
@@ -280,7 +300,7 @@ def _beside(cut, stretch, profile, best, at):
     return contrast, bad / max(n_bad, 1)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_compiled
 def misfit_of_edge(stretch, fine, t, veil, ramp, sums):
     """Least misfit over inside levels, ramps, shade and veil when the edge lies t fine steps beyond the start."""
     whole, lo = t // FINE, stretch.first
@@ -310,7 +330,7 @@ def misfit_of_edge(stretch, fine, t, veil, ramp, sums):
     return -explained - drop, g, o
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_compiled
 def _ramp_of_edge(sums, g, o, ramp):
     """The ramps of the edge that these sums are of, and their information; `ramp` is as yet flat of unknown slope."""
     qq, oq, qr = sums[3] - sums[1], sums[1], sums[19]
@@ -325,7 +345,7 @@ def _ramp_of_edge(sums, g, o, ramp):
         ramp[1 + c] = (sums[23 + c] - sums[11 + c] * qr / qq - g * pr) / info
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_compiled
 def _trough(before, least, after, further):
     """Where the cubic through values at -1, 0, 1 and 2 has its least, and its curvature there.
 
@@ -340,7 +360,7 @@ def _trough(before, least, after, further):
     return at, curve + skew * at
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_compiled
 def _shade_and_veil(a, y, ao, yo, oo, veil):
     """Least squares of (shade, veil): matrix [[a, ao], [ao, oo]], right side (y, yo), priors; and the drop of
     chi-square.
@@ -357,7 +377,7 @@ def _shade_and_veil(a, y, ao, yo, oo, veil):
     return g, o, 2 * (g * y + o * yo) - g * g * a - 2 * g * o * ao - o * o * oo
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_compiled
 def _sum_products(samples, first, edge, its_first, n_rows, sums):
     """Products of so many rows of two tables, summed lane by lane, for as many lanes as there are sums.
 
@@ -372,15 +392,14 @@ def _sum_products(samples, first, edge, its_first, n_rows, sums):
             sums[s] += one[s] * other[s]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_compiled
 def _plain(until, first, last):
-    """Sums over samples first..last without an edge, from those up to each sample: w, w b b, w b, w b v, w v, w v v."""
+    """Sums over samples first..last without an edge, as `sum_up` orders them."""
     a, b = until[first], until[last]
-    return (b[1] - a[1], b[4] + b[14] - a[4] - a[14], b[5] - a[5], b[6] + b[15] - a[6] - a[15], b[7] - a[7],
-            b[27] - a[27])
+    return b[0] - a[0], b[1] - a[1], b[2] - a[2], b[3] - a[3], b[4] - a[4], b[5] - a[5]
 
 
-@njit(cache=True, nogil=True)
+@_compiled
 def _window(start, step, half_travel, m):
     """First and last sample of the window that stays put about one, where an edge goes half its way to either side."""
     before, after = round((_WINDOW_PX.back + half_travel) / step), round((_WINDOW_PX.fore + half_travel) / step)

@@ -7,9 +7,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from vision.compiled import njit, put
+from vision.compiled import Apart, njit, put
 from vision.edges.cuts import CutGrid, to_opponent
 from vision.edges.likelihood import (
+    PLAIN_SUMS,
     Cut,
     Workspace,
     fine_edge,
@@ -130,10 +131,11 @@ class EdgeSet(NamedTuple):
 
 
 class _Starts(NamedTuple):
-    """From where each cut's edge is refined: the sample (n,), -1 where there is no edge; the number of its profile
-    (n,); and what is known of its ramp (n, 4), as in `Cut`."""
+    """From where each cut's edge is refined: the sample (n,), -1 where there is no edge, and fine steps beyond it (n,);
+    the number of its profile (n,); and what is known of its ramp (n, 4), as in `Cut`."""
 
     sample: np.ndarray
+    place: np.ndarray
     profile: np.ndarray
     ramps: np.ndarray
 
@@ -169,7 +171,7 @@ def find_edges(cuts: np.ndarray, background: np.ndarray, grid: CutGrid, softness
     return edges_along(lone_cuts(light, behind), each, spread_px, tolerance, tables_of(grid))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", pipeline_class=Apart)
 def edges_along(cuts, softness, spread_px, tolerance, tables):
     """`find_edges` for compiled code.
 
@@ -188,12 +190,12 @@ def edges_along(cuts, softness, spread_px, tolerance, tables):
     EdgeSet
     """
     n = len(cuts.light)
-    starts = _Starts(np.empty(n, np.int64), np.empty(n, np.int64), np.zeros((n, 4)))
+    starts = _Starts(np.empty(n, np.int64), np.empty(n, np.int64), np.empty(n, np.int64), np.zeros((n, 4)))
     for i in range(n):
         starts.profile[i] = profile_of(softness.blur_px[i], softness.travel_px[i])
     found = EdgeSet(np.full(n, np.nan), np.full(n, np.inf), np.zeros(n), np.zeros(n, np.bool_))
     m = cuts.light.shape[2]
-    work = Workspace(np.zeros((m, LANES)), np.zeros((m + 1, LANES)), np.empty(m), np.empty(LANES),
+    work = Workspace(np.zeros((m, LANES)), np.zeros((m + 1, PLAIN_SUMS)), np.empty(m), np.empty(LANES),
                      np.empty(FLAT_LANES))
     expected = np.exp(-0.25 * ((np.arange(m) - 0.5 * (m - 1)) * tables.step_px / spread_px) ** 2)
     for i in range(n):
@@ -201,7 +203,8 @@ def edges_along(cuts, softness, spread_px, tolerance, tables):
         # plain numbers here: compiled once more for them, it is a twentieth of a whole fit faster
         weigh(cut, 0, m, -1, tables.step_px / tolerance.noise[0] ** 2, work.samples)
         sum_up(work.samples, work.until)
-        starts.sample[i], found.gain[i] = rough_edge(profile_at(tables, starts.profile[i]), expected, tolerance, work)
+        starts.sample[i], starts.place[i], found.gain[i] = rough_edge(profile_at(tables, starts.profile[i]), expected,
+                                                                      tolerance, work)
     _refine(cuts, starts, tolerance, tables, work, found)
     for i in range(n):
         if not np.isfinite(found.offset_px[i]):
@@ -209,7 +212,7 @@ def edges_along(cuts, softness, spread_px, tolerance, tables):
     return found
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@njit(cache=True, nogil=True, error_model="numpy", inline="always", pipeline_class=Apart)
 def _refine(cuts, starts, tolerance, tables, work, found):
     """The edges from where the rough search put them, in place; with ramps that are shared, once more."""
     n, _, m = cuts.light.shape
@@ -221,9 +224,11 @@ def _refine(cuts, starts, tolerance, tables, work, found):
             if starts.sample[i] < 0 or (turn == 1 and not np.isfinite(found.offset_px[i])):
                 continue
             cut = Cut(cuts.light[i], cuts.background[i], starts.ramps[i])
-            at, sigma, contrast, misfit = fine_edge(cut, starts.sample[i], profile_at(tables, starts.profile[i]),
-                                                    tolerance, cuts.shares_ramps and turn == 0, work)
+            at, sigma, contrast, misfit = fine_edge(cut, starts.sample[i], starts.place[i],
+                                                    profile_at(tables, starts.profile[i]), tolerance,
+                                                    cuts.shares_ramps and turn == 0, work)
             if misfit < tolerance.misfit_limit:
+                starts.place[i] = round(FINE * (at / tables.step_px - starts.sample[i]))
                 # a sensor's noise is less in the mean of some lines
                 found.offset_px[i] = at - 0.5 * (m - 1) * tables.step_px
                 found.sigma_px[i] = sigma / math.sqrt(cuts.lines[i])
@@ -232,7 +237,7 @@ def _refine(cuts, starts, tolerance, tables, work, found):
                 found.offset_px[i], found.sigma_px[i], found.lighter[i] = np.nan, np.inf, False
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", pipeline_class=Apart)
 def _inside_light(light):
     """Brightness of the inner quarter of each cut, shape (n,)."""
     n, _, m = light.shape
@@ -245,7 +250,7 @@ def _inside_light(light):
     return out
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", pipeline_class=Apart)
 def _share_ramps(ramps, sides, n_sides, half_travel, inside, lighter):
     """What all cuts of a side say of how the inside grows with depth, in place of what each says alone: (ramp of each
     channel, information) of each cut. Cuts of side -1 say nothing.
@@ -283,7 +288,7 @@ def _share_ramps(ramps, sides, n_sides, half_travel, inside, lighter):
             ramps[i, 3] = 1.0 / max(excess, _RAMP.scatter ** 2)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", pipeline_class=Apart)
 def misfits_by_travel(cuts, offset_px, travels_px, tolerance, tables):
     """How badly cuts are explained by edges near where they were seen that travel by so much: least misfits, shape (n,
     k).
