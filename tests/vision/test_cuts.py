@@ -102,7 +102,7 @@ def test_the_look_of_an_edge_is_that_of_the_nearest_blur_or_way(blur_px, travel_
     (9.0, 0.0, 5, 8), (9.0, 2.0, 7, 10), (9.0, 14.0, 12, 23), (4.0, 3.0, 5, 9), (6.0, 8.0, 6, 11), (9.0, 6.0, 11, 17)])
 def test_a_rough_window_holds_the_way_of_an_edge_but_leaves_places_to_try(reach_px, travel_px, flank, clear):
     # 2.5 px and half the way, no more than the cut less 3 px; clear of 1.5 blurs, with one sample left
-    tables, profile = tables_of(CutGrid(reach_px)), profile_of(0.8, travel_px)
+    tables, profile = tables_of(CutGrid(reach_px, 0.5)), profile_of(0.8, travel_px)
 
     assert (tables.flank[profile], tables.clear[profile]) == (flank, clear)
 

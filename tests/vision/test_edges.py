@@ -73,7 +73,7 @@ def test_an_edge_before_a_bench_in_shadow_and_behind_smoke_is_found(shade, veil)
                        Tolerance(noise=NOISE))
 
     assert np.isfinite(found.offset_px).mean() > 0.95
-    assert np.median(found.offset_px) == pytest.approx(0.3, abs=0.03)
+    assert np.median(found.offset_px) == pytest.approx(0.3, abs=0.04)
 
 
 @pytest.mark.parametrize("travel_px", [2.0, 5.0, 8.0])

@@ -110,7 +110,7 @@ def test_an_edge_explains_a_cut_far_better_than_bare_bench_does_where_there_is_o
     edges = find_edges(cuts, np.full_like(cuts, 0.3), CutGrid(9.0), Softness(0.8), 100.0,
                        Tolerance(noise=independent(1.0)))
 
-    assert np.median(edges.gain) > 200 if is_there else np.median(edges.gain) < 40
+    assert np.median(edges.gain) > 150 if is_there else np.median(edges.gain) < 40
 
 
 @pytest.mark.parametrize("turn_deg", [0, 17, 45, 80])
@@ -128,7 +128,8 @@ def test_an_edge_read_from_a_quiet_picture_is_met_at_any_angle(turn_deg, at_px):
                        Tolerance(noise=independent(0.25)))
 
     assert np.isfinite(edges.offset_px).all()  # a blur that does not fit would be taken for something in the way
-    assert abs(edges.offset_px.mean() - at_px) < 0.045
+    # along a row of pixels all cuts read them at the same places, and err alike
+    assert abs(edges.offset_px.mean() - at_px) < (0.03 if turn_deg else 0.07)
 
 
 def _drawn(pose, rng, scale=4, tool=0.08, blur_px=0.7):

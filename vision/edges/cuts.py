@@ -18,7 +18,7 @@ class CutGrid:
     """Sample positions along each cut: from -reach_px (inside) to +reach_px (outside) in steps of step_px."""
 
     reach_px: float
-    step_px: float = 0.5
+    step_px: float = 0.75
 
     @property
     def offsets_px(self) -> FloatArray:

@@ -246,9 +246,7 @@ def _best_place(stretch, profile, place, veil, ramp, sums):
     misfits[zero + best], shade, veiled = misfit_of_edge(stretch, fine, best, veil, ramp, sums)
     while size > 0:
         t = best + way * size
-        if t < lowest or t > highest:
-            break
-        if misfits[zero + t] == np.inf:
+        if lowest <= t <= highest and misfits[zero + t] == np.inf:
             misfits[zero + t], g, o = misfit_of_edge(stretch, fine, t, veil, ramp, sums)
             if misfits[zero + t] < misfits[zero + best]:  # where it came from is worse
                 best, size, failed, shade, veiled = t, min(2 * size, coarse), 1, g, o
@@ -256,7 +254,7 @@ def _best_place(stretch, profile, place, veil, ramp, sums):
         way, failed = -way, failed + 1
         if failed == 2:
             size, failed = size // 2, 0
-    if best < lowest + coarse or best > highest - coarse:
+    if best < lowest + coarse // 2 or best > highest - coarse // 2:
         return _Optimum(best, 0.0, 0.0, shade, veiled, False)
     before, least, after = misfits[zero + best - 1], misfits[zero + best], misfits[zero + best + 1]
     curve = before - 2 * least + after

@@ -22,7 +22,7 @@ __all__ = ["BLUR_PX", "SAMPLING_PX", "COLOUR_BLUR_PX", "FINE", "LANES", "FLAT_LA
 BLUR_PX = 0.8
 SAMPLING_PX = 6.0 ** -0.5  # blur that reading between pixels adds: sigma of a triangle two pixels wide [derived]
 COLOUR_BLUR_PX = 0.9  # that colours have beside that of brightness: codecs keep them at half the size [trial]
-FINE = 4  # edges are tried at this part of the samples' distance [convention]
+FINE = 6  # edges are tried at this part of the samples' distance [convention]
 # half a rough window, beside the way of what travels; and how far edges are found at least [convention]
 _ROUGH_PX, _LEAST_REACH_PX = 2.5, 3.0
 

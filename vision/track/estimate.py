@@ -9,7 +9,7 @@ from vision.track.hypothesis import Hypothesis, probabilities
 from vision.track.kalman import ToolState, smooth
 from vision.types import FloatArray, TrackStatus
 
-__all__ = ["LIKELY", "SURE", "REPORTED_SIGMA_MM", "estimate", "status_of", "smoothed", "spread_over", "steady"]
+__all__ = ["LIKELY", "SURE", "REPORTED_SIGMA_MM", "estimate", "is_known", "status_of", "smoothed", "spread_over", "steady"]
 
 SURE, LIKELY = 0.95, 0.5  # probability from which on its numbers are reported, and that a tool is there [convention]
 # of height and direction (3 degrees), up to which they are reported [convention]
@@ -47,6 +47,11 @@ def estimate(state: ToolState) -> tuple[FloatArray, FloatArray, FloatArray]:
     axis = axis_of(state.mean[3:5])
     spread = axis_spread(axis)
     return state.mean[:3].copy(), axis, spread @ (_AS_MEASURED * state.cov[:5, :5] + state.steady_cov) @ spread.T
+
+
+def is_known(state: ToolState) -> bool:
+    """Whether a state's height is known well enough to be reported."""
+    return bool(estimate(state)[2][2, 2] <= REPORTED_SIGMA_MM**2)
 
 
 def spread_over(hypotheses: list[Hypothesis], states: list[ToolState]) -> FloatArray:

@@ -13,7 +13,7 @@ from vision.fit.bias import DEFAULT_BIAS, EdgeBias, edge_offsets
 from vision.fit.pose import Picture, PoseFit, PosePrior, Rounds, Travel, fit_pose
 from vision.nozzle.body import Hold, NozzleBody, ToolPose
 from vision.track.chart import pose_of
-from vision.track.estimate import steady
+from vision.track.estimate import is_known, steady
 from vision.track.evidence import log_likelihood_ratio
 from vision.track.find import DRAFT_STEP_MM, IN_PART, poses_near, share_in_view
 from vision.track.hypothesis import LOG_HIDDEN, Hypothesis, updated_log_odds
@@ -129,8 +129,8 @@ class Follower:
             return [replace(hidden, log_odds=updated_log_odds(h.log_odds, -np.inf, dt_s)),
                     self.begin(fit, picture, bench, holds, h.log_odds + _LOG_JUMP, dt_s)]
         state = with_modes(self._conditioned(ahead, fit, bench), h.state, alone, alone_cov + _JITTER_COV)
-        # one that was away so long may be found elsewhere than it is, like a new one
-        t_start_s = t_s if _was_away(h, t_s) else h.t_start_s
+        # what was away so long, or is not known any more, may be found elsewhere than it is, like a new one
+        t_start_s = t_s if _was_away(h, t_s) or not is_known(ahead) else h.t_start_s
         return [replace(h, state=state, log_odds=updated_log_odds(h.log_odds, ratio, dt_s), t_s=t_s,
                         t_start_s=t_start_s, t_seen_s=t_s, fit=fit, log_ratio=ratio,
                         quality=h.quality + 0.1 * (fit.quality - h.quality), is_smoky=is_smoky)]
