@@ -186,7 +186,8 @@ def turned(vector, rotation):
 
 def tool_hull(camera: CameraModel, body: NozzleBody, pose: ToolPose) -> list[FloatArray]:
     """The picture of each slice: convex polygons, counter-clockwise in (x, y), arrays (n, 2) [px]."""
-    return [_convex(ring) for ring in _rings(_placed(body, pose), lens_of(camera))]
+    points, ends = _hulls(_placed(body, pose), lens_of(camera))
+    return np.split(points, ends[:-1])
 
 
 def bend_direction(body: NozzleBody, pose: ToolPose) -> FloatArray:
@@ -211,6 +212,20 @@ def body_arrays(body: NozzleBody) -> tuple[FloatArray, np.ndarray]:
     kinds = np.array([(body.is_bent and f.kind == "handle", i == last and f.kind == "handle")
                       for i, f in enumerate(body.frusta)], np.int64)
     return slices, kinds
+
+
+@njit(cache=True, nogil=True)
+def _hulls(placed, lens):
+    """Corners of the picture of each slice, one slice after the other (n, 2) [px], and where each ends (slices,)."""
+    rings = _rings(placed, lens)
+    points, ends, n = np.empty((rings.shape[0] * rings.shape[1], 2)), np.empty(len(rings), np.int64), 0
+    for i in range(len(rings)):
+        hull = _convex(rings[i])
+        for k in range(len(hull)):
+            put(hull[k], points[n + k])
+        n += len(hull)
+        ends[i] = n
+    return points[:n].copy(), ends
 
 
 @njit(cache=True, nogil=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from vision.compiled import njit
 from vision.track.chart import axis_of, axis_spread
 from vision.track.hypothesis import Hypothesis, probabilities
 from vision.track.kalman import ToolState, smooth
@@ -44,9 +45,14 @@ def steady(offsets_cov: FloatArray, travel2_mm2: float) -> FloatArray:
 
 def estimate(state: ToolState) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Tip (3,) [mm], jet direction (3,), covariance (6, 6), bench frame."""
-    axis = axis_of(state.mean[3:5])
+    return _estimate(state.mean, state.cov, state.steady_cov)
+
+
+@njit(cache=True, nogil=True)
+def _estimate(mean, cov, steady_cov):
+    axis = axis_of(mean[3:5])
     spread = axis_spread(axis)
-    return state.mean[:3].copy(), axis, spread @ (_AS_MEASURED * state.cov[:5, :5] + state.steady_cov) @ spread.T
+    return mean[:3].copy(), axis, spread @ (_AS_MEASURED * cov[:5, :5] + steady_cov) @ spread.T
 
 
 def spread_over(hypotheses: list[Hypothesis], states: list[ToolState]) -> FloatArray:

@@ -178,7 +178,7 @@ def smooth(states: list[ToolState]) -> list[ToolState]:
     if not states:
         return []
     last = states[-1]
-    out = [replace(last, mean=last.mean[:N_MOVING], cov=last.cov[:N_MOVING, :N_MOVING])]
+    out = [replace(last, mean=last.mean[:N_MOVING].copy(), cov=last.cov[:N_MOVING, :N_MOVING].copy())]
     for now, after in zip(states[-2::-1], states[:0:-1], strict=True):
         mean, ahead, turned = _ahead(now.mean, now.cov, now.rest, _BARE, after.t_s - now.t_s,
                                      _densities(after.came_by))

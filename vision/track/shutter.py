@@ -49,23 +49,19 @@ class Shutter:
     A moving edge is as soft as the way that it went meanwhile. Each time that is tried explains the edges so badly, as
     a chi-square; what several pictures say adds up, and the parabola through the least and its neighbours has its least
     there.
+
+    Attributes
+    ----------
+    open_s : float
+        The likeliest time [s].
     """
 
     def __init__(self, camera: CameraModel, body: NozzleBody) -> None:
         self._camera, self._body = camera, body
         self._usual = ((_TRIED_S - _USUAL_S) / _USUAL_S) ** 2
         self._misfits = np.zeros(len(_TRIED_S))
+        self.open_s = _least_s(self._usual)
         self._t_s = -np.inf
-
-    @property
-    def open_s(self) -> float:
-        """The likeliest time [s]."""
-        total = self._usual + self._misfits
-        k = int(np.clip(total.argmin(), 1, len(total) - 2))
-        before, least, after = total[k - 1:k + 2]
-        curve = before - 2 * least + after
-        beyond = 0.5 * (before - after) / curve if curve > 0 else np.sign(before - after)
-        return float(np.clip(_TRIED_S[k] + beyond * _TRIED_S[1], 0.0, _TRIED_S[-1]))
 
     def see(self, t_s: float, picture: Picture, pose: ToolPose, velocity_mm_s: FloatArray, readout_s: float) -> None:
         """Learn from a picture in which the outlet moves with that velocity (3,), camera frame; `pose` has been fitted
@@ -95,3 +91,13 @@ class Shutter:
                                     speed_px_s[at][clear, None] * _TRIED_S, tolerance, tables)
         above = misfits.sum(0) - misfits.sum(0).min()
         self._t_s, self._misfits = t_s, _KEEPS * self._misfits + np.minimum(above, _MOST_ABOVE)
+        self.open_s = _least_s(self._usual + self._misfits)
+
+
+def _least_s(misfits: FloatArray) -> float:
+    """The time that misfits the pictures least [s], from how badly each that is tried does."""
+    k = int(np.clip(misfits.argmin(), 1, len(misfits) - 2))
+    before, least, after = misfits[k - 1:k + 2]
+    curve = before - 2 * least + after
+    beyond = 0.5 * (before - after) / curve if curve > 0 else np.sign(before - after)
+    return float(np.clip(_TRIED_S[k] + beyond * _TRIED_S[1], 0.0, _TRIED_S[-1]))

@@ -92,9 +92,10 @@ class Tracker:
         self._hold: Hold | None = None
         self._t_hold_s = -np.inf
         self._t_s, self._t_reported_s = np.nan, np.nan
-        # whether the tool was seen to have left; its metal's area in the picture when it was last told, and its motion
-        # when it was last surely seen
-        self._is_bare, self._size_px = False, 0.0
+        # whether the tool was seen to have left; its pose in the camera frame when it was last told, and its motion when
+        # it was last surely seen
+        self._is_bare = False
+        self._told_pose: ToolPose | None = None
         self._seen_state: ToolState | None = None
 
     def warm_up(self) -> None:
@@ -188,7 +189,7 @@ class Tracker:
             self._is_bare = False
         elif not np.isnan(self._t_reported_s) and (
                 not self._is_there(LIKELY) or t_s - self._hypotheses[0].t_seen_s > _COAST_S):
-            self._is_bare = self._is_bare or self._went_out(bench, t_s) or is_bare(picture, _BARE_SHARE * self._size_px)
+            self._is_bare = self._is_bare or self._went_out(bench, t_s) or is_bare(picture, _BARE_SHARE * self._size_px())
         if self._is_bare:  # a bare bench hides nothing
             self._hypotheses = [h for h in self._hypotheses if h.fit is not None]
 
@@ -299,8 +300,7 @@ class Tracker:
             self._seen_state = states[0]
         if status is TrackStatus.TRACKING:
             self._t_reported_s = t_s
-            hulls = tool_hull(self._camera, self._body, self._in_camera(states[0], bench))
-            self._size_px = sum(cv2.contourArea(hull.astype(np.float32)) for hull in hulls[:-1])
+            self._told_pose = self._in_camera(states[0], bench)
         return NozzleTrack(t_s, status, tip_mm, states[0].mean[N_POSE:N_POSE + 3].copy(), axis, cov, self._t_reported_s,
                            reason)
 
@@ -338,6 +338,11 @@ class Tracker:
         ahead = self._follower.expected(self._seen_state, min(t_s, self._seen_state.t_s + _LOST_S))
         at = self._camera.project(self._in_camera(ahead, bench).tip_mm[None])[0] / self._camera.image_size_px
         return bool(((at < 0.0) | (at > 1.0)).any())
+
+    def _size_px(self) -> float:
+        """Of the tool's metal in the picture, when it was last told."""
+        hulls = [] if self._told_pose is None else tool_hull(self._camera, self._body, self._told_pose)
+        return sum(cv2.contourArea(hull.astype(np.float32)) for hull in hulls[:-1])
 
     def _share(self, h: Hypothesis, bench: BenchPose) -> float:
         return share_in_view(self._camera, self._body, self._in_camera(h.state, bench))
