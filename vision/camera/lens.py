@@ -10,13 +10,12 @@ from vision.camera.model import CameraModel
 from vision.compiled import njit
 from vision.types import FloatArray
 
-__all__ = ["lens_of", "pixel", "project"]
+__all__ = ["lens_of", "mean_shift_px", "pixel", "pixels", "project"]
 
 
 def lens_of(camera: CameraModel) -> FloatArray:
-    """A camera's numbers in the order in which compiled code takes them."""
-    k = camera.camera_matrix_px
-    return np.array([k[0, 0], k[1, 1], k[0, 2], k[1, 2], *camera.distortion, *camera.fold])
+    """A camera's numbers in the order in which compiled code takes them; not to be written to."""
+    return camera.lens
 
 
 @njit(cache=True, nogil=True)
@@ -56,3 +55,38 @@ def project(p, lens):
     jac[0, 2] = -(jac[0, 0] * x + jac[0, 1] * y)
     jac[1, 2] = -(jac[1, 0] * x + jac[1, 1] * y)
     return px, jac
+
+
+@njit(cache=True, nogil=True)
+def pixels(points, cam_from_world, lens):
+    """`pixel` (n, 2), float32, of points (n, 3) of a frame from which that transform (4, 4) leads to the camera's; nan
+    where a point is not before the camera."""
+    out = np.full((len(points), 2), np.nan, np.float32)
+    for i in range(len(points)):
+        x, y, z = _moved(points[i], cam_from_world)
+        if z > 0.0:
+            out[i, 0], out[i, 1] = pixel(x, y, z, lens)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def mean_shift_px(points, then, now, lens):
+    """Mean distance in the picture between points (n, 3) under two transforms (4, 4) to the camera's frame, of those
+    that are before the camera; nan when none is."""
+    total, n = 0.0, 0
+    for i in range(len(points)):
+        (xa, ya, za), (xb, yb, zb) = _moved(points[i], then), _moved(points[i], now)
+        if za > 0.0 and zb > 0.0:
+            (ua, va), (ub, vb) = pixel(xa, ya, za, lens), pixel(xb, yb, zb, lens)
+            total += math.hypot(ub - ua, vb - va)
+            n += 1
+    return total / n if n else np.nan
+
+
+@njit(cache=True, nogil=True)
+def _moved(p, cam_from_world):
+    """A point (3,) in the camera's frame, as three numbers."""
+    m = cam_from_world
+    return (m[0, 0] * p[0] + m[0, 1] * p[1] + m[0, 2] * p[2] + m[0, 3],
+            m[1, 0] * p[0] + m[1, 1] * p[1] + m[1, 2] * p[2] + m[1, 3],
+            m[2, 0] * p[0] + m[2, 1] * p[1] + m[2, 2] * p[2] + m[2, 3])
