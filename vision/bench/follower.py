@@ -11,7 +11,7 @@ import numpy as np
 
 from vision import rigid
 from vision.bench.mat import Mat
-from vision.camera.lens import lens_of, mean_shift_px, project
+from vision.camera.lens import lens_of, mean_shift_px, project_to
 from vision.camera.model import CameraModel
 from vision.camera.sources import brightness
 from vision.compiled import njit, put
@@ -317,14 +317,13 @@ def _rows(points, along, outward, pose, lens):
     """
     n = len(points)
     rows, pixels, normals = np.zeros((n, 7)), np.zeros((n, 2)), np.zeros((n, 2))
-    cam, tangents = np.empty(3), np.empty((2, 2))
+    cam, jac, tangents = np.empty(3), np.empty((2, 3)), np.empty((2, 2))
     for i in range(n):
         for k in range(3):
             cam[k] = pose[k, 0] * points[i, 0] + pose[k, 1] * points[i, 1] + pose[k, 2] * points[i, 2] + pose[k, 3]
         if cam[2] < 1.0:
             return np.zeros((n, 7)), np.zeros((n, 2)), np.zeros((n, 2))
-        px, jac = project(cam, lens)
-        put(px, pixels[i])
+        project_to(cam, lens, pixels[i], jac)
         for row, direction in enumerate((along[i], outward[i])):
             tangents[row] = 0.0
             for k in range(3):

@@ -10,7 +10,7 @@ from vision.camera.model import CameraModel
 from vision.compiled import njit
 from vision.types import FloatArray
 
-__all__ = ["lens_of", "mean_shift_px", "pixel", "pixels", "project"]
+__all__ = ["lens_of", "mean_shift_px", "pixel", "pixels", "project", "project_to"]
 
 
 def lens_of(camera: CameraModel) -> FloatArray:
@@ -38,12 +38,19 @@ def pixel(px, py, pz, lens):
 @njit(cache=True, nogil=True)
 def project(p, lens):
     """`pixel` (2,) of a point (3,) and its derivative (2, 3)."""
-    fx, fy, cx, cy, k1, k2, p1, p2, k3, edge, image_of_edge = lens
     px, jac = np.empty(2), np.empty((2, 3))
+    project_to(p, lens, px, jac)
+    return px, jac
+
+
+@njit(cache=True, nogil=True)
+def project_to(p, lens, px, jac):
+    """`project` into given arrays, which is faster."""
+    fx, fy, k1, k2, p1, p2, k3, edge = lens[0], lens[1], lens[4], lens[5], lens[6], lens[7], lens[8], lens[9]
     px[0], px[1] = pixel(p[0], p[1], p[2], lens)
     iz = 1.0 / max(p[2], 1e-6)
     x, y = p[0] * iz, p[1] * iz
-    beyond = np.hypot(x, y) / edge
+    beyond = math.sqrt(x * x + y * y) / edge
     r2 = (x * x + y * y) / max(beyond, 1.0) ** 2
     radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
     slope = 2.0 * (k1 + r2 * (2.0 * k2 + 3.0 * k3 * r2))
@@ -54,7 +61,6 @@ def project(p, lens):
     jac[1, 1] = fy * (radial + y * y * slope + 6.0 * p1 * y + 2.0 * p2 * x) * iz
     jac[0, 2] = -(jac[0, 0] * x + jac[0, 1] * y)
     jac[1, 2] = -(jac[1, 0] * x + jac[1, 1] * y)
-    return px, jac
 
 
 @njit(cache=True, nogil=True)

@@ -163,6 +163,8 @@ class PoseFit:
     n_edges, n_cuts : int
     label : array, shape (n_cuts,), int
         Group of each cut; edge_px, its edge's offset from the body's outline; good, whether it agrees.
+    jacobian : array, shape (n_cuts, 6)
+        As in `Outline`, of each cut.
     """
 
     pose: ToolPose
@@ -182,6 +184,7 @@ class PoseFit:
     label: np.ndarray
     edge_px: FloatArray
     good: np.ndarray
+    jacobian: FloatArray
 
     @property
     def score(self) -> float:
@@ -260,7 +263,8 @@ def _told(body: NozzleBody, bias: Biases, found: Found, travel: Travel) -> PoseF
     score = found.readout_s / readout_var - travel.readout_s / travel.readout_var
     return PoseFit(ToolPose(*found.pose), np.append(_STEPS, 6 + solved.groups), solved.offset_px, cov, added, score,
                    found.row_share, alone_step, alone_cov, offsets_cov, solved.chi2_dof, _quality(body, label, solved),
-                   int(np.count_nonzero(solved.good)), len(label), label, found.edge_px, solved.good)
+                   int(np.count_nonzero(solved.good)), len(label), label, found.edge_px, solved.good,
+                   found.rows.jacobian[:, :6])
 
 
 def _scene_of(picture: Picture) -> Scene:

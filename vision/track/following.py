@@ -33,7 +33,7 @@ from vision.track.measurement import bench_chart, chart_turn, in_steps, observat
 from vision.track.metal import log_appearance_ratio, metal_appearance
 from vision.track.prior import log_prior
 from vision.track.readout import Readout
-from vision.track.shutter import Shutter
+from vision.track.shutter import Shutter, is_telling
 from vision.types import BenchPose, FloatArray
 
 __all__ = ["Follower", "NozzleModel", "WHOLE"]
@@ -138,7 +138,9 @@ class Follower:
     def learn(self, h: Hypothesis, fit: PoseFit, picture: Picture, bench: BenchPose, dt_s: float) -> None:
         """What a clear sight tells of the camera: how long rows take, and how long the shutter is open."""
         self.readout.see(fit, dt_s)
-        self.shutter.see(bench.t_s, picture, fit.pose, self.velocity_mm_s(h.state, bench), self.readout.value_s)
+        velocity_mm_s = self.velocity_mm_s(h.state, bench)
+        if is_telling(fit.jacobian[:, :3] @ velocity_mm_s):
+            self.shutter.see(bench.t_s, picture, fit.pose, velocity_mm_s, self.readout.value_s)
 
     def velocity_mm_s(self, state: ToolState, bench: BenchPose) -> FloatArray:
         """Of the outlet, camera frame (3,)."""
