@@ -293,7 +293,7 @@ def _fit(camera: CameraModel, sides: _Sides, grey: np.ndarray, pose: FloatArray,
             return "the mat is hidden or out of view"
         step, result = solved
         pose = rigid.moved(pose, step[:6])
-        if np.abs(rows[seen, :6] @ step[:6]).mean() < 0.2:
+        if np.abs(rows[:, :6] @ step[:6])[seen].mean() < 0.2:
             if not result:
                 return "the mat is covered, moved or bent: its markers are not where they were printed"
             return _Fit(pose, *result)

@@ -128,7 +128,7 @@ class Rounds:
     reach_px: float = 9.0
     is_exact: bool = True
 
-    @property
+    @cached_property
     def arrays(self) -> RoundArrays:
         """For compiled code."""
         return RoundArrays(np.array(self.spreads_px, float), float(self.step_mm), self.is_exact,

@@ -193,8 +193,12 @@ def tool_hull(camera: CameraModel, body: NozzleBody, pose: ToolPose) -> list[Flo
 def bend_direction(body: NozzleBody, pose: ToolPose) -> FloatArray:
     """Unit vector (3,) from the bend towards the handle."""
     up = -pose.axis
-    return np.cos(body.bend_rad) * up + np.sin(body.bend_rad) * sideways_of(pose.axis,
-                                                                            pose.roll_rad) if body.is_bent else up
+    return _bent(up, sideways_of(pose.axis, pose.roll_rad), body.bend_rad) if body.is_bent else up
+
+
+@njit(cache=True, nogil=True)
+def _bent(up, sideways, bend_rad):
+    return math.cos(bend_rad) * up + math.sin(bend_rad) * sideways
 
 
 def _placed(body: NozzleBody, pose: ToolPose) -> Placed:
