@@ -142,7 +142,7 @@ class BenchFollower:
         """Take a measured pose into the average, or begin a new one after a move."""
         dt_s, self._t_s = t_s - self._t_s, t_s
         if self._pose is None:
-            self._pose, self._info = fit.pose, np.linalg.inv(fit.cov)
+            self._pose, self._info = fit.pose, np.asarray(np.linalg.inv(fit.cov), float)
             return []
         shift_px = self._shift_px(fit.pose, self._pose)
         if shift_px > max(MOVED_PX, 5.0 * fit.sigma_px):
@@ -151,7 +151,7 @@ class BenchFollower:
                 (self._pose, self._info), self._before_jump = before, None
                 return []
             self._before_jump = before or (self._pose, self._info)
-            self._pose, self._info, self._n_agreeing = fit.pose, np.linalg.inv(fit.cov), 0
+            self._pose, self._info, self._n_agreeing = fit.pose, np.asarray(np.linalg.inv(fit.cov), float), 0
             return []
         events = self._confirm_jump(t_s, self._pose)
         kept = math.exp(-min(dt_s, 10.0) / _AVERAGE_S) * self._info

@@ -8,7 +8,6 @@ import numpy as np
 
 from vision.compiled import njit
 from vision.edges.cuts import LINEAR
-from vision.types import FloatArray
 
 __all__ = ["Lamp"]
 
@@ -60,8 +59,8 @@ class Lamp:
             return
         self._own, is_even = _compared(rows / whole, self._own)
         self._steady_for = self._steady_for + 1 if is_even else 0
-        at = np.flatnonzero(np.isfinite(rows)) if self.flickers else ()
-        if len(at):
+        at = np.flatnonzero(np.isfinite(rows))
+        if self.flickers and len(at):
             gain = np.interp(np.arange(len(self.gain)), _PITCH_PX * (at + 0.5), rows[at])
             self.gain = np.maximum(gain, _LEAST_GAIN).astype(np.float32)
         else:
@@ -73,8 +72,9 @@ def _ratios(image, light, known, tool):
     """Ratios of picture over bench in some rows (n, m), float32, nan after those that are told; and how many are
     (n,)."""
     h, w = known.shape
-    ratios, counts = np.full((h // _PITCH_PX, w // _PITCH_PX + 1), np.nan, np.float32), np.zeros(h // _PITCH_PX, np.int64)
-    for i in range(len(counts)):
+    n = h // _PITCH_PX
+    ratios, counts = np.full((n, w // _PITCH_PX + 1), np.nan, np.float32), np.zeros(n, np.int64)
+    for i in range(n):
         y = _PITCH_PX * i + _PITCH_PX // 2
         for x in range(_PITCH_PX // 2, w, _PITCH_PX):
             is_free = tool[y * tool.shape[0] // h, x * tool.shape[1] // w] == 0

@@ -37,8 +37,8 @@ def observation(fit: PoseFit, bench: BenchPose, t_s: float, body: NozzleBody) ->
 
 @njit(cache=True, nogil=True)
 def _seen_alone(pose, step, step_cov, cam_from_bench, is_bent):
-    """Tip and axis x, y (5,) with covariance (5, 5), and the axis (3,) with that of tip and axis (6, 6), bench frame, of
-    a pose after a step with covariance (6, 6); no step is so long that it would not be one."""
+    """Tip and axis x, y (5,) with covariance (5, 5), and the axis (3,) with that of tip and axis (6, 6), bench frame,
+    of a pose after a step with covariance (6, 6); what is longer than a step is shortened."""
     step = step / max(1.0, np.abs(step[:3]).max() / 40.0, np.abs(step[3:]).max() / 0.4)
     tip_mm, (axis, sideways) = pose.tip_mm + step[:3], turned_pose(pose.axis, pose.roll_rad, step)
     turn = chart_of_steps(tip_mm, axis, roll_of(axis, sideways), cam_from_bench, is_bent)

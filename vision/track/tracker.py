@@ -93,8 +93,8 @@ class Tracker:
         self._hold: Hold | None = None
         self._t_hold_s = -np.inf
         self._t_s, self._t_reported_s = np.nan, np.nan
-        # whether the tool was seen to have left; its pose in the camera frame when it was last told, and its motion when
-        # it was last surely seen
+        # whether the tool was seen to have left; its pose in the camera frame when it was last told, and its motion
+        # when it was last surely seen
         self._is_bare = False
         self._told_pose: ToolPose | None = None
         self._seen_state: ToolState | None = None
@@ -190,7 +190,8 @@ class Tracker:
             self._is_bare = False
         elif not np.isnan(self._t_reported_s) and (
                 not self._is_there(LIKELY) or t_s - self._hypotheses[0].t_seen_s > _COAST_S):
-            self._is_bare = self._is_bare or self._went_out(bench, t_s) or is_bare(picture, _BARE_SHARE * self._size_px())
+            self._is_bare = self._is_bare or self._went_out(bench, t_s) or is_bare(picture,
+                                                                                   _BARE_SHARE * self._size_px())
         if self._is_bare:  # a bare bench hides nothing
             self._hypotheses = [h for h in self._hypotheses if h.fit is not None]
 
