@@ -126,4 +126,4 @@ def _compared(rows, before):
             if before[i] > 0.0:
                 change[n] = abs(rows[i] / before[i] - 1.0)
                 n += 1
-    return own, n < len(rows) // 4 or np.median(change[:n]) < _FLICKERS
+    return own, n < max(len(rows) // 4, 1) or np.median(change[:n]) < _FLICKERS
