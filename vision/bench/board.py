@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from vision import rigid
 from vision.camera.lens import lens_of, pixels
 from vision.camera.model import CameraModel
 from vision.camera.sources import brightness
@@ -63,7 +62,7 @@ class BoardFollower:
     def region(self, cam_from_bench: FloatArray, shape) -> np.ndarray:
         """Mask (h, w), uint8, of the watched square in a picture of that shape, at a pose (4, 4)."""
         corners = self._grid_mm[[0, self._side - 1, -1, -self._side]]
-        px = self._camera.project(rigid.apply(cam_from_bench, corners))
+        px: np.ndarray = pixels(corners, cam_from_bench, lens_of(self._camera))
         out = np.zeros(shape[:2], np.uint8)
         if np.isfinite(px).all():
             cv2.fillConvexPoly(out, np.round(px).astype(np.int32), 255)

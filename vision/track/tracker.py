@@ -110,6 +110,7 @@ class Tracker:
         view = BenchView(image.copy())
         for hull in tool_hull(self._camera, self._body, pose):
             cv2.fillConvexPoly(image, np.round(hull).astype(np.int32), (170, 170, 170))
+        view.see(image, None)
         view.learn(image, None)
         picture, twin = Picture(image, view.light, view.known, view.noise), copy(self)
         twin._follower = Follower(self._camera, self._nozzle, self._board_top_mm)
@@ -122,6 +123,8 @@ class Tracker:
             twin._tool_mask(bench, image.shape)
             twin._follower.shutter.see(0.0, picture, fit.pose, _FAST_MM_S, 0.0)
         self._bench.warm_up()
+        if self._board is not None:
+            self._board.region(bench.cam_from_bench, image.shape)
 
     def step(self, frame: Frame) -> VisionResult:
         """Measure one frame and bring the track up to its time."""
