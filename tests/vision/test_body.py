@@ -74,3 +74,9 @@ def test_holds_that_differ_by_less_than_twelve_degrees_are_one(turn_deg, about, 
     kept = distinct_holds([first, Hold(turn.apply(first.axis), turn.apply(first.sideways)), first])
 
     assert len(kept) == n and kept[0] is first
+
+
+def test_equal_bodies_are_one_to_what_is_kept_for_them():
+    one, same, other = (body_from_measures([(4.0, 0.0), (radius_mm, 28.0)], []) for radius_mm in (4.5, 4.5, 4.6))
+
+    assert len({one, same, other}) == 2

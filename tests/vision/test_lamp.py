@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from tests.vision.drawn_tool import as_camera
-from vision.bench.lamp import Lamp
+from vision.bench.lamp import Lamp, _middles
 
 RNG = np.random.default_rng(2)
 BENCH = RNG.uniform(0.1, 0.4, (240, 320, 3)).astype(np.float32)
@@ -96,3 +96,22 @@ def test_a_flickering_bench_of_which_few_pixels_a_row_are_left_has_one_light():
 
     assert lamp.flickers
     assert_allclose(lamp.gain, 1.4, rtol=0.01)
+
+
+@pytest.mark.parametrize("told", [0, 9, 13, 14, 159, 160])
+@pytest.mark.parametrize("scale", [0.02, 1.0, 300.0])
+def test_middles_are_those_of_all_ratios_that_are_told(told, scale):
+    ratios = np.sort(scale * RNG.lognormal(0.0, 0.5, (30, 160)).astype(np.float32), axis=1)
+    counts = np.full(30, told)
+    counts[0] = 160
+    rows, whole = _middles(ratios, counts)
+
+    usual = [np.median(row[:n].astype(float)) if n > 12 else np.nan for row, n in zip(ratios, counts, strict=True)]
+    assert_allclose(rows, usual, rtol=1e-6)
+    assert whole == pytest.approx(np.median(np.concatenate([r[:n] for r, n in zip(ratios, counts, strict=True)])))
+
+
+def test_too_few_ratios_have_no_middle():
+    rows, whole = _middles(np.ones((4, 20), np.float32), np.array([3, 3, 3, 3]))
+
+    assert np.isnan(rows).all() and np.isnan(whole)

@@ -304,8 +304,8 @@ def test_what_a_picture_says_alone_is_least_squares_with_the_offsets_prior():
     moving = jacobian + rng.normal(0, 0.1, jacobian.shape)  # with rates that go with the pose
 
     solved = Solved(np.zeros(6), 0.0, GROUPS, offset_px, weight > 0, 1.0, residual_px, weight, GROUP_VAR, information)
-    cov, step, alone_cov, offsets_cov = spread_of(Rows(moving, jacobian, ALONG, GROUPS[group]), solved, base_offset,
-                                                  base_cov, 0.004, READOUT_VAR)
+    cov, readout_var, step, alone_cov, offsets_cov = spread_of(Rows(moving, jacobian, ALONG, GROUPS[group]), solved,
+                                                               base_offset, base_cov, 0.004, READOUT_VAR)
 
     design, of_edges = _design(jacobian, group), np.linalg.inv(_cov(weight, group, GROUP_VAR))
     data = design.T @ of_edges @ design
@@ -314,7 +314,9 @@ def test_what_a_picture_says_alone_is_least_squares_with_the_offsets_prior():
     whole = np.linalg.inv(data + weak)
     known = np.concatenate([np.zeros(6), [0.004], base_offset[GROUPS] - offset_px])
     of_moving = _design(moving, group)
-    assert_allclose(cov, np.linalg.inv(of_moving.T @ of_edges @ of_moving + information), rtol=1e-7, atol=1e-12)
+    of_all, kept = np.linalg.inv(of_moving.T @ of_edges @ of_moving + information), np.r_[:6, 7:10]
+    assert_allclose(cov, of_all[np.ix_(kept, kept)], rtol=1e-7, atol=1e-12)
+    assert readout_var == pytest.approx(of_all[6, 6], rel=1e-7)
     assert_allclose(step, (whole @ (design.T @ of_edges @ residual_px + weak @ known))[:6], rtol=1e-7, atol=1e-9)
     assert_allclose(alone_cov, whole[:6, :6], rtol=1e-7, atol=1e-12)
     through = whole[:6, 7:] @ np.linalg.inv(base)  # how the steps follow the offsets

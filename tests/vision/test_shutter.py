@@ -6,7 +6,7 @@ import pytest
 from tests.vision.drawn_tool import CAMERA, OUTSIDE, TOOL, as_camera, drawn_exactly, independent
 from vision.fit.pose import Picture
 from vision.nozzle.body import ToolPose
-from vision.track.shutter import Shutter
+from vision.track.shutter import Shutter, is_telling
 
 AXIS = np.array([0.05, -0.75, 0.66]) / np.linalg.norm([0.05, -0.75, 0.66])
 VELOCITY_MM_S = np.array([85.0, 0.0, 0.0])
@@ -49,3 +49,9 @@ def test_pictures_that_follow_at_once_tell_the_same_again_and_count_once():
         often.see(t_s, picture, _pose(0.0), VELOCITY_MM_S, 0.0)
 
     assert often.open_s == once.open_s
+
+
+@pytest.mark.parametrize(("speed_px_s", "n", "tells"), [
+    (250.0, 8, True), (-250.0, 8, True), (250.0, 7, False), (150.0, 60, False), (500.0, 60, False)])
+def test_eight_edges_that_are_neither_slow_nor_too_fast_tell_of_the_shutter(speed_px_s, n, tells):
+    assert is_telling(np.r_[np.full(n, speed_px_s), np.zeros(30)]) is tells

@@ -145,6 +145,6 @@ def test_quality_is_the_share_that_agrees_tube_and_rim_most_handle_least(chi2, e
 
 def test_merit_is_quality_by_how_much_it_rests_on():
     numbers = [np.zeros(0)] * 9
-    fit = PoseFit(TRUE, *numbers, 1.0, 0.8, 49, 60, *[np.zeros(0)] * 3)
+    fit = PoseFit(TRUE, *numbers, 1.0, 0.8, 49, 60, *[np.zeros(0)] * 4)
 
     assert fit.score == pytest.approx(0.8 * 7)

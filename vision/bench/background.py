@@ -294,7 +294,7 @@ class BenchView:
         return float(near.mean())
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _learn(frame, stored, tool, beside, tones, visit):
     """One visit to a band of rows: sums, beside the tool, of how pixels that agree and lie a few apart differ, squared,
     so that soft shadows stay out of it, and neighbours; and the number of those pairs."""
@@ -304,27 +304,21 @@ def _learn(frame, stored, tool, beside, tones, visit):
     unseen, learned, given = visit.patience
     apart, close = np.zeros(3), np.zeros(3)
     n_pairs = 0
-    off, agreed = np.zeros((w, 3)), np.zeros(w, np.bool_)
+    off, agreed = np.zeros((w, 3), np.float32), np.zeros(w, np.bool_)
     for y in range(visit.first, visit.last):
         row, gain = min(y // MASK_SCALE, tool.shape[0] - 1), visit.gain[y]
+        takes = np.float32(visit.takes) / gain
         for x in range(w):
-            column = min(x // MASK_SCALE, tool.shape[1] - 1)
-            free = tool[row, column] == 0
-            now = linear[frame[y, x, 0]], linear[frame[y, x, 1]], linear[frame[y, x, 2]]
-            old = light[y, x, 0], light[y, x, 1], light[y, x, 2]
+            free = tool[row, min(x // MASK_SCALE, tool.shape[1] - 1)] == 0
             tolerance = tolerances[frame[y, x, 1]]
-            b, g, r = now[0] - gain * old[0], now[1] - gain * old[1], now[2] - gain * old[2]
-            agrees = free and known[y, x] > 0 and max(abs(b), abs(g), abs(r)) < tolerance
-            off[x, 0], off[x, 1], off[x, 2], agreed[x] = (b + g + r) / 3, b - 0.5 * (g + r), r - g, agrees
-            if agrees and x >= _APART and agreed[x - _APART] and agreed[x - 1] and beside[row, column] > 0:
-                weight = weights[frame[y, x, 1]]
+            b = linear[frame[y, x, 0]] - gain * light[y, x, 0]
+            g = linear[frame[y, x, 1]] - gain * light[y, x, 1]
+            r = linear[frame[y, x, 2]] - gain * light[y, x, 2]
+            agreed[x] = free and known[y, x] > 0 and max(abs(b), abs(g), abs(r)) < tolerance
+            off[x, 0], off[x, 1], off[x, 2] = b, g, r
+            if agreed[x]:
                 for c in range(3):
-                    apart[c] += min((off[x, c] - off[x - _APART, c]) ** 2 * weight, 9.0)
-                    close[c] += min((off[x, c] - off[x - 1, c]) ** 2 * weight, 9.0)
-                n_pairs += 1
-            if agrees:
-                for c in range(3):
-                    light[y, x, c] = old[c] + visit.takes * (now[c] / gain - old[c])
+                    light[y, x, c] += takes * off[x, c]
                 age[y, x] = 0
                 continue
             still = True
@@ -339,4 +333,17 @@ def _learn(frame, stored, tool, beside, tones, visit):
                     light[y, x, c] = linear[candidate[y, x, c]] / gain
                 known[y, x] = 128
                 age[y, x] = 0
+        if not beside[row].any():
+            continue
+        for x in range(w):
+            b, g, r = off[x, 0], off[x, 1], off[x, 2]
+            off[x, 0], off[x, 1], off[x, 2] = (b + g + r) / 3, b - 0.5 * (g + r), r - g
+        for x in range(_APART, w):
+            is_beside = beside[row, min(x // MASK_SCALE, tool.shape[1] - 1)] > 0
+            if is_beside and agreed[x] and agreed[x - _APART] and agreed[x - 1]:
+                weight = weights[frame[y, x, 1]]
+                for c in range(3):
+                    apart[c] += min((off[x, c] - off[x - _APART, c]) ** 2 * weight, 9.0)
+                    close[c] += min((off[x, c] - off[x - 1, c]) ** 2 * weight, 9.0)
+                n_pairs += 1
     return apart, close, n_pairs

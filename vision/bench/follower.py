@@ -11,7 +11,7 @@ import numpy as np
 
 from vision import rigid
 from vision.bench.mat import Mat
-from vision.camera.lens import lens_of, project
+from vision.camera.lens import lens_of, mean_shift_px, project_to
 from vision.camera.model import CameraModel
 from vision.camera.sources import brightness
 from vision.compiled import njit, put
@@ -104,7 +104,9 @@ class BenchFollower:
         from_above = np.diag([1.0, -1.0, -1.0, 1.0])
         from_above[2, 3] = 400.0
         rows, offset, _ = _measure_sides(self._camera, self._sides, np.zeros((h, w), np.uint8), from_above)
-        _reweighted(rows[:50] + np.eye(50, 7), offset[:50])
+        _solve(rows, offset, np.ones(len(rows), bool))
+        _averaged(np.eye(6), np.zeros(6), np.eye(6))
+        self._shift_px(from_above, from_above)
 
     def step(self, frame: Frame) -> tuple[BenchPose | PoseMiss, tuple[BenchEvent, ...]]:
         """The pose at this frame, and what happened to camera or mat."""
@@ -138,10 +140,9 @@ class BenchFollower:
 
     def _average(self, fit: _Fit, t_s: float) -> list[BenchEvent]:
         """Take a measured pose into the average, or begin a new one after a move."""
-        info = np.asarray(np.linalg.inv(fit.cov), float)
         dt_s, self._t_s = t_s - self._t_s, t_s
         if self._pose is None:
-            self._pose, self._info = fit.pose, info
+            self._pose, self._info = fit.pose, np.asarray(np.linalg.inv(fit.cov), float)
             return []
         shift_px = self._shift_px(fit.pose, self._pose)
         if shift_px > max(MOVED_PX, 5.0 * fit.sigma_px):
@@ -150,15 +151,12 @@ class BenchFollower:
                 (self._pose, self._info), self._before_jump = before, None
                 return []
             self._before_jump = before or (self._pose, self._info)
-            self._pose, self._info, self._n_agreeing = fit.pose, info, 0
+            self._pose, self._info, self._n_agreeing = fit.pose, np.asarray(np.linalg.inv(fit.cov), float), 0
             return []
         events = self._confirm_jump(t_s, self._pose)
-        kept, off = np.exp(-min(dt_s, 10.0) / _AVERAGE_S) * self._info, rigid.difference(fit.pose, self._pose)
-        innovation2 = float(off @ np.linalg.solve(np.linalg.inv(kept) + fit.cov, off))
-        if innovation2 > _GATE:  # a camera that creeps, or a focus that breathes: what was is worth the less
-            kept *= len(off) / innovation2
-        step = np.linalg.solve(kept + info, info @ off)
-        self._pose, self._info = rigid.moved(self._pose, step), kept + info
+        kept = math.exp(-min(dt_s, 10.0) / _AVERAGE_S) * self._info
+        self._info, step = _averaged(kept, rigid.difference(fit.pose, self._pose), fit.cov)
+        self._pose = rigid.moved(self._pose, step)
         return events
 
     def _confirm_jump(self, t_s: float, now: FloatArray) -> list[BenchEvent]:
@@ -182,9 +180,8 @@ class BenchFollower:
 
     def _shift_px(self, a: FloatArray, b: FloatArray) -> float:
         """Mean distance in the picture between the mat's corners under two poses."""
-        pa, pb = (self._camera.project(rigid.apply(pose, self._corners)) for pose in (a, b))
-        distance = np.linalg.norm(pa - pb, axis=1)
-        return float(np.nanmean(distance)) if np.isfinite(distance).any() else np.inf
+        shift_px = mean_shift_px(self._corners, a, b, lens_of(self._camera))
+        return math.inf if math.isnan(shift_px) else shift_px
 
 
 def seen_before(camera: CameraModel, then: FloatArray, now: FloatArray, pixels: FloatArray,
@@ -214,6 +211,7 @@ def seen_before(camera: CameraModel, then: FloatArray, now: FloatArray, pixels: 
 
 
 _OFFSETS_PX = np.arange(-3.0, 4.25, 0.5)  # of a cut's samples, from inside the black to outside it [convention]
+_LEVEL = 3  # samples at either end of a cut that tell its levels [convention]
 
 
 class _Side(NamedTuple):
@@ -295,7 +293,7 @@ def _fit(camera: CameraModel, sides: _Sides, grey: np.ndarray, pose: FloatArray,
             return "the mat is hidden or out of view"
         step, result = solved
         pose = rigid.moved(pose, step[:6])
-        if np.abs(rows[seen, :6] @ step[:6]).mean() < 0.2:
+        if np.abs(rows[:, :6] @ step[:6])[seen].mean() < 0.2:
             if not result:
                 return "the mat is covered, moved or bent: its markers are not where they were printed"
             return _Fit(pose, *result)
@@ -308,10 +306,8 @@ def _measure_sides(camera: CameraModel, sides: _Sides, grey: np.ndarray, pose: F
     Returns the rows (n, 7) of its change with (turn, shift, inset), the offsets (n,) and which of them are sound (n,).
     """
     rows, px, normal = _rows(sides.points_mm, sides.along, sides.outward_mm, pose, lens_of(camera))
-    h, w = grey.shape
-    inside = np.all((px > 6) & (px < (w - 7, h - 7)), axis=1)
-    offset, seen = _edge_offsets(sample_cuts(grey[:, :, None], px, normal, _OFFSETS_PX)[:, 0].astype(float))
-    return rows, offset, seen & inside
+    offset, seen = _edge_offsets(sample_cuts(grey[:, :, None], px, normal, _OFFSETS_PX)[:, 0])
+    return rows, offset, seen & _is_inside(px, grey.shape)
 
 
 @njit(cache=True, nogil=True)
@@ -321,14 +317,13 @@ def _rows(points, along, outward, pose, lens):
     """
     n = len(points)
     rows, pixels, normals = np.zeros((n, 7)), np.zeros((n, 2)), np.zeros((n, 2))
-    cam, tangents = np.empty(3), np.empty((2, 2))
+    cam, jac, tangents = np.empty(3), np.empty((2, 3)), np.empty((2, 2))
     for i in range(n):
         for k in range(3):
             cam[k] = pose[k, 0] * points[i, 0] + pose[k, 1] * points[i, 1] + pose[k, 2] * points[i, 2] + pose[k, 3]
         if cam[2] < 1.0:
             return np.zeros((n, 7)), np.zeros((n, 2)), np.zeros((n, 2))
-        px, jac = project(cam, lens)
-        put(px, pixels[i])
+        project_to(cam, lens, pixels[i], jac)
         for row, direction in enumerate((along[i], outward[i])):
             tangents[row] = 0.0
             for k in range(3):
@@ -348,43 +343,94 @@ def _rows(points, along, outward, pose, lens):
     return rows, pixels, normals
 
 
-def _edge_offsets(light: FloatArray) -> tuple[FloatArray, np.ndarray]:
-    """Where black turns to white in cuts (n, samples), from the area under the rise between its two levels."""
-    black, white = light[:, :3].mean(1), light[:, -3:].mean(1)
-    contrast = white - black
-    usual = np.median(contrast)
-    seen = contrast > 0.4 * max(usual, 0.05)
-    rise = (light - black[:, None]) / np.where(seen, contrast, 1.0)[:, None]
+@njit(cache=True, nogil=True)
+def _is_inside(px, shape):
+    """Which points (n, 2) are so far inside a picture of that height and width that their cuts are in it."""
+    out = np.empty(len(px), np.bool_)
+    for i in range(len(px)):
+        out[i] = 6 < px[i, 0] < shape[1] - 7 and 6 < px[i, 1] < shape[0] - 7
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _edge_offsets(light):
+    """Where black turns to white in cuts (n, samples), from the area under the rise between its two levels; and of
+    which cuts that tells."""
+    n, m = light.shape
+    black, contrast = np.zeros(n), np.zeros(n)
+    offset, seen = np.empty(n), np.empty(n, np.bool_)
+    for i in range(n):
+        white = 0.0
+        for j in range(_LEVEL):
+            black[i] += light[i, j] / _LEVEL
+            white += light[i, m - 1 - j] / _LEVEL
+        contrast[i] = white - black[i]
+    least = 0.4 * max(np.median(contrast), 0.05)
     pitch_px = _OFFSETS_PX[1] - _OFFSETS_PX[0]
-    offset = _OFFSETS_PX[-1] + 0.5 * pitch_px - pitch_px * rise.sum(1)
-    inside, outside = rise[:, :3], rise[:, -3:]
-    seen &= (np.ptp(inside, axis=1) < 0.3) & (np.ptp(outside, axis=1) < 0.3) & (np.abs(offset) < 2.0)
+    for i in range(n):
+        seen[i], scale = contrast[i] > least, contrast[i] if contrast[i] > least else 1.0
+        rise, spread = 0.0, 0.0
+        for j in range(m):
+            rise += (light[i, j] - black[i]) / scale
+        for first in (0, m - _LEVEL):
+            low = high = light[i, first]
+            for j in range(first + 1, first + _LEVEL):
+                low, high = min(low, light[i, j]), max(high, light[i, j])
+            spread = max(spread, (high - low) / scale)
+        offset[i] = _OFFSETS_PX[m - 1] + 0.5 * pitch_px - pitch_px * rise
+        seen[i] = seen[i] and spread < 0.3 and abs(offset[i]) < 2.0
     return offset, seen
 
 
 def _solve(rows: FloatArray, offset: FloatArray, seen: np.ndarray):
     """Robust least squares for (turn, shift, inset); None when too few markers carry it."""
-    by_side = seen.reshape(-1, _SIDE.cuts).sum(1) >= _SIDE.cuts // 2
-    by_marker = by_side.reshape(-1, 4).sum(1) >= 2
-    if by_marker.sum() < _MIN_MARKERS:
+    use, n_markers = _carrying(seen)
+    if n_markers < _MIN_MARKERS:
         return None
-    use = seen & np.repeat(by_side, _SIDE.cuts)
-    a, b = rows[use], offset[use]
-    step, rest, weight, normal, scale = _reweighted(a, b)
+    step, is_good, *result = _solution(rows, offset, use)
+    cov, shared, rms_px, sigma_px = result
+    return step, (cov, shared, n_markers, rms_px, float(step[6]), sigma_px) if is_good else None
+
+
+@njit(cache=True, nogil=True)
+def _carrying(seen):
+    """Which cuts (n,) are on sides that are seen well enough, and how many markers have two such sides."""
+    use, n_markers = np.zeros(len(seen), np.bool_), 0
+    for first in range(0, len(seen), 4 * _SIDE.cuts):
+        n_sides = 0
+        for i in range(first, first + 4 * _SIDE.cuts, _SIDE.cuts):
+            if seen[i:i + _SIDE.cuts].sum() >= _SIDE.cuts // 2:
+                put(seen[i:i + _SIDE.cuts], use[i:i + _SIDE.cuts])
+                n_sides += 1
+        n_markers += n_sides >= 2
+    return use, n_markers
+
+
+@njit(cache=True, nogil=True)
+def _solution(rows, offset, use):
+    """Step (7,), whether it is good, its pose's covariance and that of what all cuts of a side share (6, 6), how far
+    off the cuts are and how far off the pose puts all sides [px]."""
+    a = rows[use]
+    step, rest, weight, normal, scale = _reweighted(a, offset[use])
     good = np.abs(rest) < 3.0 * scale
-    if good.mean() < 0.6 or scale > 0.6:
-        return step, None
-    noise = max(scale, _SIDE.sigma_px)
+    noise_px = max(scale, _SIDE.sigma_px)
     inverse = np.linalg.inv(normal)
-    sums = np.zeros((len(rows), 7))
-    sums[use] = weight[:, None] * a
-    sums = sums.reshape(-1, _SIDE.cuts, 7).sum(1)
-    shared = inverse @ (sums.T @ sums) @ inverse * _SIDE.shared_px**2
-    cov = inverse * noise**2
-    everywhere = rows[:, :6]  # hidden sides too: a pose from one corner of the mat says little about the others
-    sigma_px = float(np.sqrt(max(0.0, np.mean(np.sum((everywhere @ (cov + shared)[:6, :6]) * everywhere, 1)))))
-    rms = float(np.sqrt(np.mean(rest[good] ** 2)))
-    return step, (cov[:6, :6], shared[:6, :6], int(by_marker.sum()), rms, float(step[6]), sigma_px)
+    sums, k = np.zeros((len(rows) // _SIDE.cuts, 7)), 0
+    for i in range(len(rows)):
+        if use[i]:
+            for c in range(7):
+                sums[i // _SIDE.cuts, c] += weight[k] * a[k, c]
+            k += 1
+    shared = inverse @ (sums.T @ sums) @ inverse * _SIDE.shared_px ** 2
+    cov = inverse * noise_px ** 2
+    both, total = cov + shared, 0.0
+    for i in range(len(rows)):  # hidden sides too: a pose from one corner of the mat says little about the others
+        for c in range(6):
+            for d in range(6):
+                total += rows[i, c] * both[c, d] * rows[i, d]
+    rms_px = math.sqrt((rest[good] ** 2).mean()) if good.any() else np.nan
+    return (step, good.mean() >= 0.6 and scale <= 0.6, cov[:6, :6].copy(), shared[:6, :6].copy(), rms_px,
+            math.sqrt(max(total / len(rows), 0.0)))
 
 
 @njit(cache=True, nogil=True)
@@ -401,3 +447,14 @@ def _reweighted(a, b):
         scale = max(1.4826 * np.median(np.abs(rest)), 0.03)
         weight = 1.0 / (1.0 + (rest / (2.5 * scale)) ** 2) ** 2
     return step, rest, weight, normal, scale
+
+
+@njit(cache=True, nogil=True)
+def _averaged(kept, off, cov):
+    """Information (6, 6) of an average, `kept` before, once a pose with that covariance has come that is `off` (6,)
+    from it; and by how much it moves then."""
+    innovation2 = off @ np.linalg.solve(np.linalg.inv(kept) + cov, off)
+    if innovation2 > _GATE:  # a camera that creeps, or a focus that breathes: what was is worth the less
+        kept = kept * (len(off) / innovation2)
+    info = np.linalg.inv(cov)
+    return kept + info, np.linalg.solve(kept + info, info @ off)

@@ -8,7 +8,6 @@ import numpy as np
 
 from vision.compiled import njit
 from vision.edges.cuts import LINEAR
-from vision.types import FloatArray
 
 __all__ = ["Lamp"]
 
@@ -19,6 +18,7 @@ _LEAST_PIXELS = 12  # of a row that tell its light [convention]
 # pixels is known to a quarter of it [derived]
 _FLICKERS = 0.015
 _LEAST_GAIN = 0.05  # darker pictures, or rows, are taken to be so bright: what they show is noise [convention]
+_BINS = 1024  # in which ratios are counted [convention]
 _FLICKER_LASTS = 30  # pictures without it, after which a lamp does not flicker any more [convention]
 
 
@@ -33,7 +33,7 @@ class Lamp:
 
     def __init__(self, height_px: int) -> None:
         self.gain = np.ones(height_px, np.float32)
-        self._before: FloatArray | None = None
+        self._own = np.full(height_px // _PITCH_PX, np.nan)  # rows' light over the picture's
         self._steady_for = _FLICKER_LASTS
 
     @property
@@ -52,42 +52,78 @@ class Lamp:
         tool : array, uint8, or None
             Nonzero where the tool may be, in a picture of any size.
         """
-        rows, whole = _ratios(image, light, known, np.zeros((1, 1), np.uint8) if tool is None else tool)
+        ratios, counts = _ratios(image, light, known, np.zeros((1, 1), np.uint8) if tool is None else tool)
+        ratios.sort(axis=1)  # by the processor's wide registers, unlike a median of each row in compiled code
+        rows, whole = _middles(ratios, counts)
         if not whole > 0.0:
             return
-        own = np.where(rows > 0.0, rows, np.nan) / whole  # rows without light tell nothing
-        if self._before is not None:
-            change = np.abs(own / self._before - 1.0)
-            both = np.isfinite(change)
-            is_even = both.sum() < len(own) // 4 or np.median(change[both]) < _FLICKERS
-            self._steady_for = self._steady_for + 1 if is_even else 0
-        self._before = own
+        self._own, is_even = _compared(rows / whole, self._own)
+        self._steady_for = self._steady_for + 1 if is_even else 0
         at = np.flatnonzero(np.isfinite(rows))
         if self.flickers and len(at):
-            self.gain = np.interp(np.arange(len(self.gain)), _PITCH_PX * (at + 0.5), rows[at]).astype(np.float32)
+            gain = np.interp(np.arange(len(self.gain)), _PITCH_PX * (at + 0.5), rows[at])
+            self.gain = np.maximum(gain, _LEAST_GAIN).astype(np.float32)
         else:
-            self.gain = np.full(len(self.gain), whole, np.float32)
-        self.gain = np.maximum(self.gain, np.float32(_LEAST_GAIN))
+            self.gain = np.full(len(self.gain), max(whole, _LEAST_GAIN), np.float32)
 
 
-@njit(cache=True, nogil=True)
-def _ratios(image: np.ndarray, light: np.ndarray, known: np.ndarray, tool: np.ndarray) -> tuple[FloatArray, float]:
-    """Middle ratio of picture over bench in some rows, nan where too few pixels tell it, and in the whole picture."""
+@njit(cache=True, nogil=True, error_model="numpy")
+def _ratios(image, light, known, tool):
+    """Ratios of picture over bench in some rows (n, m), float32, nan after those that are told; and how many are
+    (n,)."""
     h, w = known.shape
     n = h // _PITCH_PX
-    rows, ratio = np.full(n, np.nan), np.empty(w // _PITCH_PX + 1)
-    every, total = np.empty(n * len(ratio)), 0
+    ratios, counts = np.full((n, w // _PITCH_PX + 1), np.nan, np.float32), np.zeros(n, np.int64)
     for i in range(n):
-        y, count = _PITCH_PX * i + _PITCH_PX // 2, 0
+        y = _PITCH_PX * i + _PITCH_PX // 2
         for x in range(_PITCH_PX // 2, w, _PITCH_PX):
             is_free = tool[y * tool.shape[0] // h, x * tool.shape[1] // w] == 0
             old = light[y, x, 0] + light[y, x, 1] + light[y, x, 2]
             if known[y, x] > 0 and is_free and old > 3.0 * _DARK:
                 now = LINEAR[image[y, x, 0]] + LINEAR[image[y, x, 1]] + LINEAR[image[y, x, 2]]
-                ratio[count] = now / old
-                every[total] = ratio[count]
-                count += 1
-                total += 1
-        if count > _LEAST_PIXELS:
-            rows[i] = np.median(ratio[:count])
-    return rows, np.median(every[:total]) if total > _LEAST_PIXELS else np.nan
+                ratios[i, counts[i]] = now / old
+                counts[i] += 1
+    return ratios, counts
+
+
+@njit(cache=True, nogil=True)
+def _middles(ratios, counts):
+    """Middle of each row of sorted ratios, nan where too few tell it, and of all of them."""
+    rows, total = np.full(len(counts), np.nan), counts.sum()
+    for i in range(len(counts)):
+        if counts[i] > _LEAST_PIXELS:
+            rows[i] = 0.5 * (ratios[i, (counts[i] - 1) // 2] + ratios[i, counts[i] // 2])
+    if total <= _LEAST_PIXELS:
+        return rows, np.nan
+    # counted in bins first, so that only the few of the middle's bin have to be sorted
+    about = np.nanmedian(rows)
+    bins_per_one = 0.5 * _BINS / (about if about > 0.0 else 1.0)
+    below, some, n = np.zeros(_BINS + 1, np.int64), np.empty(total, np.float32), 0
+    for i in range(len(counts)):
+        for j in range(counts[i]):
+            below[min(int(ratios[i, j] * bins_per_one), _BINS - 1) + 1] += 1
+    for k in range(_BINS):
+        below[k + 1] += below[k]
+    first, last = (total - 1) // 2, total // 2
+    for i in range(len(counts)):
+        for j in range(counts[i]):
+            k = min(int(ratios[i, j] * bins_per_one), _BINS - 1)
+            if below[k + 1] > first and below[k] <= last:
+                some[n] = ratios[i, j]
+                n += 1
+    before = below[np.searchsorted(below, first, side="right") - 1]
+    some = np.sort(some[:n])
+    return rows, 0.5 * (some[first - before] + some[last - before])
+
+
+@njit(cache=True, nogil=True)
+def _compared(rows, before):
+    """Rows' light over the picture's, nan where there is none, and whether it is as it was before."""
+    own, change, n = np.full(len(rows), np.nan), np.empty(len(rows)), 0
+    for i in range(len(rows)):
+        if rows[i] > 0.0:  # rows without light tell nothing
+            own[i] = rows[i]
+            if before[i] > 0.0:
+                change[n] = abs(rows[i] / before[i] - 1.0)
+                n += 1
+    return own, n < max(len(rows) // 4, 1) or np.median(change[:n]) < _FLICKERS

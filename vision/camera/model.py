@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -115,6 +116,12 @@ class CameraModel:
     def fold(self) -> tuple[float, float]:
         """Radius beyond which the model is continued straight, and the distorted radius there, both at z = 1 [-]."""
         return self._fold
+
+    @cached_property
+    def lens(self) -> FloatArray:
+        """Two focal lengths, the centre, the distortion and the fold, shape (11,), for compiled code."""
+        k = self.camera_matrix_px
+        return np.array([k[0, 0], k[1, 1], k[0, 2], k[1, 2], *self.distortion, *self.fold])
 
     def project(self, points_cam_mm: FloatArray) -> FloatArray:
         """Pixels of points in the camera frame.

@@ -4,8 +4,8 @@ it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numba.extending import register_jitable
@@ -20,8 +20,7 @@ __all__ = ["CHANGE_PX", "DEFAULT_BIAS", "Biases", "EdgeBias", "edge_offsets", "g
 _SIDES = 4  # of a part, `Outline.side` from -1 to 2 [derived]
 
 
-@dataclass(frozen=True)
-class EdgeBias:
+class EdgeBias(NamedTuple):
     """Where an edge appears, outward of where the body's radius would put it, and how far that can be trusted."""
 
     offset_px: float

@@ -428,8 +428,9 @@ def _leave_out(data, right, g, row, value, variance):
 
 @njit(cache=True, nogil=True)
 def spread_of(rows, solved, base_offset, base_cov, known_later_s, known_later_var):
-    """Covariance of what was solved for; and what the picture says alone, with only the base values of the offsets and
-    the readout known: step, its covariance, and what of that comes from not knowing where edges appear."""
+    """Covariance of the steps and offsets that were solved for, and variance of the readout; and what the picture says
+    alone, with only the base values of the offsets and the readout known: step, its covariance, and what of that comes
+    from not knowing where edges appear."""
     m = len(solved.groups)
     place, base, away = np.zeros(len(base_offset), np.int64), np.empty((m, m)), np.zeros(N_SHARED + m)
     for i in range(m):
@@ -438,7 +439,10 @@ def spread_of(rows, solved, base_offset, base_cov, known_later_s, known_later_va
             base[i, j] = base_cov[solved.groups[i], solved.groups[j]]
     group = place[rows.label]
     data, _ = _normal(_Design(rows.design, group, rows.along), solved.weight, solved.residual_px, solved.group_var)
-    cov = np.linalg.inv(data + solved.information)
+    whole, cov = np.linalg.inv(data + solved.information), np.empty((6 + m, 6 + m))
+    for i in range(6 + m):
+        put(whole[i if i < 6 else i + 1, :6], cov[i, :6])
+        put(whole[i if i < 6 else i + 1, N_SHARED:], cov[i, 6:])
     data, right = _normal(_Design(rows.jacobian, group, rows.along), solved.weight, solved.residual_px,
                           solved.group_var)
     weak = np.zeros_like(data)
@@ -451,4 +455,4 @@ def spread_of(rows, solved, base_offset, base_cov, known_later_s, known_later_va
     alone_cov = np.linalg.inv(data + weak)
     alone_step = alone_cov @ (right + weak @ away)
     through = np.ascontiguousarray(alone_cov[:6, N_SHARED:])
-    return cov, alone_step[:6].copy(), alone_cov[:6, :6].copy(), through @ alone @ through.T
+    return cov, whole[6, 6], alone_step[:6].copy(), alone_cov[:6, :6].copy(), through @ alone @ through.T

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import NamedTuple
@@ -25,6 +26,7 @@ __all__ = ["Picture", "Plane", "PosePrior", "PoseFit", "Rounds", "Travel", "fit_
 
 _LEAST_MISFIT_NOISE = 0.42  # of the usual, however quiet the picture: a stored bench is no more exact [trial]
 _RESTING = Travel(np.zeros(6), np.zeros((6, 6)), 0.0, 0.0, 1e-12)  # tells nothing of the readout [convention]
+_STEPS = np.arange(6)  # entries of a prior that are steps of the pose [derived]
 _FREE_PX = 2.0  # sigma of where limbs that are left free may be seen [trial]
 
 
@@ -126,7 +128,7 @@ class Rounds:
     reach_px: float = 9.0
     is_exact: bool = True
 
-    @property
+    @cached_property
     def arrays(self) -> RoundArrays:
         """For compiled code."""
         return RoundArrays(np.array(self.spreads_px, float), float(self.step_mm), self.is_exact,
@@ -161,6 +163,8 @@ class PoseFit:
     n_edges, n_cuts : int
     label : array, shape (n_cuts,), int
         Group of each cut; edge_px, its edge's offset from the body's outline; good, whether it agrees.
+    jacobian : array, shape (n_cuts, 6)
+        As in `Outline`, of each cut.
     """
 
     pose: ToolPose
@@ -180,6 +184,7 @@ class PoseFit:
     label: np.ndarray
     edge_px: FloatArray
     good: np.ndarray
+    jacobian: FloatArray
 
     @property
     def score(self) -> float:
@@ -252,15 +257,14 @@ def _known(body: NozzleBody, prior: PosePrior, travel: Travel, is_exact: bool) -
 def _told(body: NozzleBody, bias: Biases, found: Found, travel: Travel) -> PoseFit:
     """What the last round's solution says."""
     solved, label = found.solved, found.rows.label
-    cov, alone_step, alone_cov, offsets_cov = spread_of(
+    cov, readout_var, alone_step, alone_cov, offsets_cov = spread_of(
         found.rows, solved, *edge_offsets(body, bias), travel.readout_s - found.readout_s, travel.readout_var)
-    sites = np.concatenate([np.arange(6), 6 + solved.groups])
-    others = np.delete(np.arange(len(cov)), 6)
-    added, before = 1.0 / cov[6, 6] - 1.0 / travel.readout_var, travel.readout_s / travel.readout_var
-    return PoseFit(ToolPose(*found.pose), sites, solved.offset_px,
-                   cov[np.ix_(others, others)], float(added), float(found.readout_s / cov[6, 6] - before),
+    added = 1.0 / readout_var - 1.0 / travel.readout_var
+    score = found.readout_s / readout_var - travel.readout_s / travel.readout_var
+    return PoseFit(ToolPose(*found.pose), np.append(_STEPS, 6 + solved.groups), solved.offset_px, cov, added, score,
                    found.row_share, alone_step, alone_cov, offsets_cov, solved.chi2_dof, _quality(body, label, solved),
-                   int(solved.good.sum()), len(label), label, found.edge_px, solved.good)
+                   int(np.count_nonzero(solved.good)), len(label), label, found.edge_px, solved.good,
+                   found.rows.jacobian[:, :6])
 
 
 def _scene_of(picture: Picture) -> Scene:
@@ -293,4 +297,4 @@ def _worth(body: NozzleBody) -> FloatArray:
 
 def _quality(body: NozzleBody, label: np.ndarray, solved: Solved) -> float:
     worth = _worth(body)[label]
-    return float((worth * solved.good).sum() / worth.sum()) / max(1.0, np.sqrt(solved.chi2_dof / 1.5))
+    return float(worth @ solved.good / worth.sum()) / max(1.0, math.sqrt(solved.chi2_dof / 1.5))

@@ -50,6 +50,10 @@ class NozzleBody:
         """Whether the turn about the jet's axis can be seen."""
         return abs(self.bend_rad) > 1e-6
 
+    def __hash__(self) -> int:
+        # of a few numbers: what is kept for a body is asked for many times a picture
+        return hash((self.bend_at_mm, self.bend_rad, *[f.end_radius_mm for f in self.frusta]))
+
 
 @dataclass(frozen=True)
 class ToolPose:

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from vision.camera.lens import lens_of, pixel, project
+from vision.camera.lens import lens_of, pixel, project_to
 from vision.camera.model import CameraModel
 from vision.compiled import njit, put
 from vision.nozzle.body import NozzleBody, ToolPose, axis_frame, cross, roll_of, sideways_of
@@ -186,14 +186,19 @@ def turned(vector, rotation):
 
 def tool_hull(camera: CameraModel, body: NozzleBody, pose: ToolPose) -> list[FloatArray]:
     """The picture of each slice: convex polygons, counter-clockwise in (x, y), arrays (n, 2) [px]."""
-    return [_convex(ring) for ring in _rings(_placed(body, pose), lens_of(camera))]
+    points, ends = _hulls(_placed(body, pose), lens_of(camera))
+    return np.split(points, ends[:-1])
 
 
 def bend_direction(body: NozzleBody, pose: ToolPose) -> FloatArray:
     """Unit vector (3,) from the bend towards the handle."""
     up = -pose.axis
-    return np.cos(body.bend_rad) * up + np.sin(body.bend_rad) * sideways_of(pose.axis,
-                                                                            pose.roll_rad) if body.is_bent else up
+    return _bent(up, sideways_of(pose.axis, pose.roll_rad), body.bend_rad) if body.is_bent else up
+
+
+@njit(cache=True, nogil=True)
+def _bent(up, sideways, bend_rad):
+    return math.cos(bend_rad) * up + math.sin(bend_rad) * sideways
 
 
 def _placed(body: NozzleBody, pose: ToolPose) -> Placed:
@@ -211,6 +216,20 @@ def body_arrays(body: NozzleBody) -> tuple[FloatArray, np.ndarray]:
     kinds = np.array([(body.is_bent and f.kind == "handle", i == last and f.kind == "handle")
                       for i, f in enumerate(body.frusta)], np.int64)
     return slices, kinds
+
+
+@njit(cache=True, nogil=True)
+def _hulls(placed, lens):
+    """Corners of the picture of each slice, one slice after the other (n, 2) [px], and where each ends (slices,)."""
+    rings = _rings(placed, lens)
+    points, ends, n = np.empty((rings.shape[0] * rings.shape[1], 2)), np.empty(len(rings), np.int64), 0
+    for i in range(len(rings)):
+        hull = _convex(rings[i])
+        for k in range(len(hull)):
+            put(hull[k], points[n + k])
+        n += len(hull)
+        ends[i] = n
+    return points[:n].copy(), ends
 
 
 @njit(cache=True, nogil=True)
@@ -256,6 +275,7 @@ def trace(placed, lens, steps_mm):
         u, origin = _axis_of(placed, i)
         a, b = axis_frame(u)
         slope = _slope(slices[i])
+        steep = math.hypot(1.0, slope)
         # the two angles at which the surface's normal is at right angles to the line of sight
         ca, cb, cu = (origin * a).sum(), (origin * b).sum(), (origin * u).sum()
         c = (slope * (cu + start_mm) - r0) / max(math.hypot(ca, cb), 1e-9)
@@ -272,7 +292,7 @@ def trace(placed, lens, steps_mm):
                     radial = cos * a[j] + sin * b[j]
                     x[n, j] = origin[j] + s * u[j] + r * radial
                     tangent[n, j] = u[j] + slope * radial
-                    normal[n, j] = (radial - slope * u[j]) / math.hypot(1.0, slope)
+                    normal[n, j] = (radial - slope * u[j]) / steep
                 labels[n, 0], labels[n, 1], labels[n, 2] = i, side, kinds[i, 0]
                 values[n, 0], values[n, 1], values[n, 2] = s, (end_mm - start_mm) / count, (2 * k + 1) / count - 1
                 n += 1
@@ -309,10 +329,7 @@ def trace(placed, lens, steps_mm):
                 n += 1
     px, jac = np.empty((n, 2)), np.empty((n, 2, 3))
     for k in range(n):
-        at, change = project(x[k], lens)
-        put(at, px[k])
-        for j in range(2):
-            put(change[j], jac[k, j])
+        project_to(x[k], lens, px[k], jac[k])
     keep = _uncovered(px, labels[:n], before, _rings(placed, lens))
     x, px, labels = x[:n][keep], px[keep], labels[:n][keep]
     normal_px, push, jacobian = _rows(_Points(x, jac[keep], tangent[:n][keep], normal[:n][keep]), placed.tip_mm,
@@ -337,7 +354,7 @@ def _uncovered(px, labels, before, rings):
     for i in range(n_slices):
         hull = _convex(rings[i])
         m = len(hull)
-        edge = np.empty((m, 3))
+        edge, beyond = np.empty((m, 3)), 0
         for j in range(m):
             dx, dy = hull[(j + 1) % m, 0] - hull[j, 0], hull[(j + 1) % m, 1] - hull[j, 1]
             length = np.hypot(dx, dy) + 1e-12
@@ -346,12 +363,18 @@ def _uncovered(px, labels, before, rings):
         for k in range(n):
             if not keep[k] or max(labels[k, 0], 0) == i:
                 continue
-            out = -np.inf
-            for j in range(m):
-                out = max(out, edge[j, 0] * px[k, 0] + edge[j, 1] * px[k, 1] - edge[j, 2])
-            if not before[k] or i > labels[k, 0]:
-                keep[k] = out > (0.5 if labels[k, 1] == 0 else -0.3)
-            elif out < -_DEEP_PX:  # at its own edge nothing of it is seen beyond the point
+            hides = not before[k] or i > labels[k, 0]
+            # at its own edge nothing of it is seen beyond the point
+            least_px = -_DEEP_PX if not hides else 0.5 if labels[k, 1] == 0 else -0.3
+            is_within = True
+            for j in range(beyond, beyond + m):  # a point is mostly beyond the same edge as the one before
+                e = j % m
+                if edge[e, 0] * px[k, 0] + edge[e, 1] * px[k, 1] - edge[e, 2] > least_px:
+                    is_within, beyond = False, e
+                    break
+            if is_within and hides:
+                keep[k] = False
+            elif is_within:
                 labels[k, 1] = STEP
     return keep
 

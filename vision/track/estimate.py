@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
+from vision.compiled import njit
 from vision.track.chart import axis_of, axis_spread
 from vision.track.hypothesis import Hypothesis, probabilities
 from vision.track.kalman import ToolState, smooth
@@ -44,9 +47,14 @@ def steady(offsets_cov: FloatArray, travel2_mm2: float) -> FloatArray:
 
 def estimate(state: ToolState) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Tip (3,) [mm], jet direction (3,), covariance (6, 6), bench frame."""
-    axis = axis_of(state.mean[3:5])
+    return _estimate(state.mean, state.cov, state.steady_cov)
+
+
+@njit(cache=True, nogil=True)
+def _estimate(mean, cov, steady_cov):
+    axis = axis_of(mean[3:5])
     spread = axis_spread(axis)
-    return state.mean[:3].copy(), axis, spread @ (_AS_MEASURED * state.cov[:5, :5] + state.steady_cov) @ spread.T
+    return mean[:3].copy(), axis, spread @ (_AS_MEASURED * cov[:5, :5] + steady_cov) @ spread.T
 
 
 def is_known(state: ToolState) -> bool:
@@ -86,8 +94,10 @@ def status_of(probability: float, height_mm: float, axis: FloatArray, cov: Float
         return TrackStatus.VAGUE, "it is not yet clear that this is the nozzle"
     if -axis[2] < _PARKED_COS:
         return TrackStatus.VAGUE, "the nozzle lies parked"
-    height_sigma_mm, lean_sigma_rad = np.sqrt(cov[2, 2]), np.sqrt(np.linalg.eigvalsh(cov[3:, 3:])[-1])
-    if height_sigma_mm > REPORTED_SIGMA_MM or lean_sigma_rad > REPORTED_LEAN_RAD:
+    height_sigma_mm, lean_cov = math.sqrt(cov[2, 2]), cov[3:, 3:]
+    # the largest eigenvalue is no larger than their sum, which is told sooner
+    leans = lean_cov.trace() > REPORTED_LEAN_RAD**2 and np.linalg.eigvalsh(lean_cov)[-1] > REPORTED_LEAN_RAD**2
+    if height_sigma_mm > REPORTED_SIGMA_MM or leans:
         return TrackStatus.VAGUE, "too little of the nozzle is seen to tell its height"
     if height_mm < -_BELOW_SIGMAS * height_sigma_mm:
         return TrackStatus.VAGUE, "the nozzle seems to be below the board"

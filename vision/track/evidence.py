@@ -3,17 +3,18 @@ nothing"."""
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 
 import numpy as np
-from scipy.special import betaln
 
+from vision.compiled import njit
 from vision.fit.bias import group_key, n_groups
 from vision.fit.pose import PoseFit
 from vision.nozzle.body import NozzleBody
 from vision.types import FloatArray
 
-__all__ = ["CUTS_PER_SAMPLE", "MOST_NATS", "log_likelihood_ratio"]
+__all__ = ["CUTS_PER_SAMPLE", "MOST_NATS", "log_likelihood_ratio", "log_sum"]
 
 MOST_NATS = 20.0  # of one picture, either way: a model is wrong more often than once in so many [convention]
 # Beta distributions of the share of a side's cuts that agree with the outline, and how often something hides that side
@@ -41,21 +42,45 @@ def log_likelihood_ratio(body: NozzleBody, fit: PoseFit) -> float:
     its limbs and its end, but neither cone nor collar nor handle: a tool of which no more than the tube is in view
     cannot be told from a bar.
     """
-    there, hidden, is_of_bar = _sides(body)
-    n_sides = len(there)
-    side = fit.label // 2
-    n = np.bincount(side, minlength=n_sides) / CUTS_PER_SAMPLE
-    k = np.bincount(side, fit.good, minlength=n_sides) / CUTS_PER_SAMPLE
-    elsewhere = _log_share(k, n, np.array(_ELSEWHERE))
-    seen = np.logaddexp(np.log1p(-hidden) + _log_share(k, n, there.T), np.log(hidden) + elsewhere) - elsewhere
-    bar = np.where(is_of_bar, seen, 0.0).sum()
-    ratio = seen.sum() - np.logaddexp(np.log(_BAR) + bar, np.log(1.0 - _BAR))
-    return float(np.clip(ratio, -MOST_NATS, MOST_NATS))
+    return _log_ratio(fit.label, fit.good, *_sides(body))
 
 
-def _log_share(k: FloatArray, n: FloatArray, beta: FloatArray) -> FloatArray:
-    """Log-probability, but for the binomial coefficient, of k of n when the share has that Beta distribution."""
-    return betaln(k + beta[0], n - k + beta[1]) - betaln(*beta)
+@njit(cache=True, nogil=True)
+def _log_ratio(label, good, there, hidden, is_of_bar):
+    """The ratio, from each cut's group and whether it agrees, and what `_sides` gives."""
+    cuts, agreeing = np.zeros(len(hidden)), np.zeros(len(hidden))
+    for i in range(len(label)):
+        cuts[label[i] // 2] += 1.0
+        agreeing[label[i] // 2] += good[i]
+    total, bar = 0.0, 0.0
+    for s in range(len(hidden)):
+        if cuts[s] > 0.0:  # what has none tells nothing
+            n, k = cuts[s] / CUTS_PER_SAMPLE, agreeing[s] / CUTS_PER_SAMPLE
+            elsewhere = _log_share(k, n, _ELSEWHERE[0], _ELSEWHERE[1])
+            there_or_hidden = log_sum(math.log1p(-hidden[s]) + _log_share(k, n, there[s, 0], there[s, 1]),
+                                       math.log(hidden[s]) + elsewhere)
+            total += there_or_hidden - elsewhere
+            if is_of_bar[s]:
+                bar += there_or_hidden - elsewhere
+    ratio = total - log_sum(math.log(_BAR) + bar, math.log(1.0 - _BAR))
+    return min(max(ratio, -MOST_NATS), MOST_NATS)
+
+
+@njit(cache=True, nogil=True)
+def _log_share(k, n, a, b):
+    """Log-probability, but for the binomial coefficient, of k of n when the share has a Beta distribution (a, b)."""
+    return _log_beta(k + a, n - k + b) - _log_beta(a, b)
+
+
+@njit(cache=True, nogil=True)
+def _log_beta(a, b):
+    return math.lgamma(a) + math.lgamma(b) - math.lgamma(a + b)
+
+
+@njit(cache=True, nogil=True)
+def log_sum(a, b):
+    """Logarithm of exp(a) + exp(b)."""
+    return max(a, b) + math.log1p(math.exp(-abs(a - b)))
 
 
 @lru_cache

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
@@ -207,8 +208,8 @@ def habit(pose: ToolPose, holds: tuple[Hold, ...], cam_from_bench: FloatArray) -
     if not holds:
         return 1.0
     axis = cam_from_bench[:3, :3].T @ pose.axis
-    away_rad = np.arccos(np.clip(max(float(axis @ h.axis) for h in holds), -1.0, 1.0))
-    return float(np.exp(-0.5 * (away_rad / _HOLD_RAD) ** 2))
+    away_rad = math.acos(min(max(max(float(axis @ h.axis) for h in holds), -1.0), 1.0))
+    return math.exp(-0.5 * (away_rad / _HOLD_RAD) ** 2)
 
 
 def _blows_free(camera: CameraModel, body: NozzleBody, pose: ToolPose, solid: np.ndarray) -> bool:

@@ -29,11 +29,11 @@ from vision.track.kalman import (
     start_state,
     with_modes,
 )
-from vision.track.measurement import bench_chart, chart_turn, observation
+from vision.track.measurement import bench_chart, chart_turn, in_steps, observation, turned_cov
 from vision.track.metal import log_appearance_ratio, metal_appearance
 from vision.track.prior import log_prior
 from vision.track.readout import Readout
-from vision.track.shutter import Shutter
+from vision.track.shutter import Shutter, is_telling
 from vision.types import BenchPose, FloatArray
 
 __all__ = ["Follower", "NozzleModel", "WHOLE"]
@@ -138,7 +138,9 @@ class Follower:
     def learn(self, h: Hypothesis, fit: PoseFit, picture: Picture, bench: BenchPose, dt_s: float) -> None:
         """What a clear sight tells of the camera: how long rows take, and how long the shutter is open."""
         self.readout.see(fit, dt_s)
-        self.shutter.see(bench.t_s, picture, fit.pose, self.velocity_mm_s(h.state, bench), self.readout.value_s)
+        velocity_mm_s = self.velocity_mm_s(h.state, bench)
+        if is_telling(fit.jacobian[:, :3] @ velocity_mm_s):
+            self.shutter.see(bench.t_s, picture, fit.pose, velocity_mm_s, self.readout.value_s)
 
     def velocity_mm_s(self, state: ToolState, bench: BenchPose) -> FloatArray:
         """Of the outlet, camera frame (3,)."""
@@ -209,28 +211,17 @@ class Follower:
         taken, as it goes with the pose."""
         pose = ToolPose(*pose_of(ahead.mean[:N_POSE], bench.cam_from_bench))
         turn = chart_turn(pose, bench, self._body)
-        to_steps = np.linalg.inv(turn)
-        sites = np.r_[:N_POSE, N_MOVING:len(ahead.mean)]
-        cov = ahead.cov[np.ix_(sites, sites)].copy()
-        cov[:6] = to_steps @ cov[:6]
-        cov[:, :6] = cov[:, :6] @ to_steps.T
-        rates, faster = np.zeros(N_POSE), np.zeros((N_POSE, N_POSE))
-        rates[:N_RATE] = ahead.mean[N_POSE:N_MOVING]
-        faster[:N_RATE] = np.linalg.solve(ahead.cov[:N_POSE, :N_POSE], ahead.cov[:N_POSE, N_POSE:N_MOVING]).T
-        travel = Travel(to_steps @ rates, to_steps @ faster @ turn, self.shutter.open_s, self.readout.value_s,
-                        self.readout.var_s2)
+        cov, rates, faster = in_steps(ahead.mean, ahead.cov, turn)
+        travel = Travel(rates, faster, self.shutter.open_s, self.readout.value_s, self.readout.var_s2)
         return PosePrior(pose, ahead.mean[N_MOVING:], cov, travel=travel)
 
     def _conditioned(self, ahead: ToolState, fit: PoseFit, bench: BenchPose) -> ToolState:
         """The state after a fit whose prior it was."""
         turn = chart_turn(fit.pose, bench, self._body)
         mean = np.concatenate([bench_chart(fit.pose, bench), fit.offset_px])
-        cov = fit.cov.copy()
-        cov[:6] = turn @ cov[:6]
-        cov[:, :6] = cov[:, :6] @ turn.T
-        sites = np.where(fit.sites < 6, fit.sites, fit.sites - 6 + N_MOVING)
+        sites = np.where(fit.sites < N_POSE, fit.sites, fit.sites + N_RATE)
         mean[5] = ahead.mean[5] + (mean[5] - ahead.mean[5] + np.pi) % (2 * np.pi) - np.pi
-        state = condition(ahead, sites, mean, cov)
+        state = condition(ahead, sites, mean, turned_cov(fit.cov, turn))
         lacks = max(_WELL_QUALITY / fit.quality, 1.0) ** 3 - 1.0
         rates = state.mean[N_POSE:N_MOVING]
         rates2 = np.outer(rates, rates) + state.cov[N_POSE:N_MOVING, N_POSE:N_MOVING]

@@ -11,11 +11,13 @@ it was.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
 
+from vision.compiled import njit
 from vision.types import FloatArray
 
 __all__ = [
@@ -34,7 +36,6 @@ __all__ = [
 
 N_POSE, N_RATE = 6, 5  # states of the pose, and rates of all of them but the roll [derived]
 N_MOVING = N_POSE + N_RATE
-
 
 
 class _Hand(NamedTuple):
@@ -72,18 +73,21 @@ class _Memory(NamedTuple):
 _HAND = _Hand(np.array([300.0, 6.0e4, 1.0e6]), np.array([0.5, 0.0, 0.0]), np.array([0.5, 1.0, 0.3]),
               np.array([0.1, 0.4, 0.5]))
 _MEMORY_S = _Memory()
+_DENSITIES = np.stack([_HAND.accel_mm2_s3, _HAND.jitter_mm2_s], 1)
 # spectral density of the direction's acceleration, alike in all modes, since an outlet that rests may be turned: a
 # working outlet's about a wrist 170 mm away [derived; the length is common practice, no source]
 _TURN_RAD2_S3 = 2.0
 _ROLL_RAD2_S = 0.02  # spectral density of the roll's rate [convention]
 
 
-@dataclass(frozen=True)
-class Motion:
+class Motion(NamedTuple):
     """What offsets return to (g,) [px], and the covariance (g, g) with which they stray."""
 
     offset_px: FloatArray
     offset_cov: FloatArray
+
+
+_BARE = Motion(np.zeros(0), np.zeros((0, 0)))  # of a state without offsets
 
 
 @dataclass(frozen=True)
@@ -126,53 +130,17 @@ def start_state(t_s: float, pose: FloatArray, pose_cov: FloatArray, motion: Moti
     return ToolState(t_s, mean, cov, np.array(pose[3:5], float), np.zeros((5, 5)), track=track)
 
 
-def _step(n: int, dt_s: float, motion: Motion | None, modes: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Transition matrix and process noise over dt_s for the first n states, of a hand that moves so."""
-    f, q = np.eye(n), np.zeros((n, n))
-    accel, jitter, turn = modes @ _HAND.accel_mm2_s3, modes @ _HAND.jitter_mm2_s, _TURN_RAD2_S3
-    keep_turn, back = np.exp(-dt_s / _MEMORY_S.turn), np.exp(-dt_s / _MEMORY_S.direction)
-    keep_speed = np.exp(-dt_s / _MEMORY_S.stroke)
-    for k in range(3):
-        r = N_POSE + k
-        f[k, r], f[r, r] = _MEMORY_S.stroke * (1 - keep_speed), keep_speed
-        q[k, k], q[r, r] = accel * dt_s**3 / 3 + jitter * dt_s, accel * _MEMORY_S.stroke * (1 - keep_speed**2) / 2
-        q[k, r] = q[r, k] = accel * dt_s**2 / 2 * keep_speed
-    for k in (3, 4):
-        r = N_POSE + k
-        f[k, k], f[k, r], f[r, r] = back, _MEMORY_S.turn * (1 - keep_turn), keep_turn
-        q[k, k], q[r, r] = turn * dt_s**3 / 3, turn * _MEMORY_S.turn * (1 - keep_turn**2) / 2
-        q[k, r] = q[r, k] = turn * dt_s**2 / 2 * keep_turn
-    q[5, 5] = _ROLL_RAD2_S * dt_s
-    if motion is not None:
-        keep = np.exp(-dt_s / _MEMORY_S.offset)
-        sites = np.arange(N_MOVING, n)
-        f[sites, sites] = keep
-        q[N_MOVING:, N_MOVING:] = motion.offset_cov * (1 - keep**2)
-    return f, q
-
-
-def _predicted_mean(mean: FloatArray, f: FloatArray, rest: FloatArray, motion: Motion | None) -> FloatArray:
-    home = np.zeros(len(mean))
-    home[3:5] = rest
-    if motion is not None:
-        home[N_MOVING:] = motion.offset_px
-    return home + f @ (mean - home)
-
-
 def predict(state: ToolState, t_s: float, motion: Motion) -> ToolState:
     """State predicted for t_s >= state.t_s."""
     dt_s, modes = t_s - state.t_s, _modes_ahead(state, t_s)
-    f, q = _step(len(state.mean), dt_s, motion, modes)
-    rest = state.rest + (1 - np.exp(-dt_s / _MEMORY_S.rest)) * (state.mean[3:5] - state.rest)
-    return replace(
-        state,
-        t_s=t_s,
-        mean=_predicted_mean(state.mean, f, state.rest, motion),
-        cov=f @ state.cov @ f.T + q,
-        rest=rest,
-        modes=modes,
-        came_by=modes,
-    )
+    mean, cov, _ = _ahead(state.mean, state.cov, state.rest, motion, dt_s, _densities(modes))
+    rest = state.rest + (1 - math.exp(-dt_s / _MEMORY_S.rest)) * (state.mean[3:5] - state.rest)
+    return replace(state, t_s=t_s, mean=mean, cov=cov, rest=rest, modes=modes, came_by=modes)
+
+
+def _densities(modes: FloatArray) -> FloatArray:
+    """Spectral densities of acceleration and velocity (2,) of a hand whose modes have these probabilities."""
+    return modes @ _DENSITIES
 
 
 def _modes_ahead(state: ToolState, t_s: float) -> FloatArray:
@@ -184,20 +152,15 @@ def _modes_ahead(state: ToolState, t_s: float) -> FloatArray:
 def with_modes(after: ToolState, before: ToolState, measured: FloatArray, cov: FloatArray) -> ToolState:
     """A state with the probabilities that the hand rests, works or travels brought up to date: by how well each
     foretold, from the state before, a tip and direction (5,) with covariance (5, 5)."""
-    logs = np.empty(len(after.modes))
-    for mode in range(len(logs)):
-        f, q = _step(N_MOVING, after.t_s - before.t_s, None, np.eye(len(logs))[mode])
-        spread = (f @ before.cov[:N_MOVING, :N_MOVING] @ f.T + q)[:5, :5] + cov
-        d = measured - _predicted_mean(before.mean[:N_MOVING], f, before.rest, None)[:5]
-        logs[mode] = -0.5 * (np.linalg.slogdet(spread)[1] + d @ np.linalg.solve(spread, d))
+    logs = _log_foretold(before.mean, before.cov, before.rest, _BARE, after.t_s - before.t_s,
+                         _DENSITIES, measured, cov)
     odds = after.came_by * np.exp(logs - logs.max())
     return replace(after, modes=odds / odds.sum())
 
 
 def gate(state: ToolState, measured: FloatArray, cov: FloatArray) -> float:
     """Squared Mahalanobis distance of a tip and direction (5,) from the predicted state."""
-    d = measured - state.mean[:5]
-    return float(d @ np.linalg.solve(state.cov[:5, :5] + cov, d))
+    return float(_distance2(state.mean, state.cov, measured, cov)[0])
 
 
 def condition(state: ToolState, sites: np.ndarray, mean: FloatArray, cov: FloatArray) -> ToolState:
@@ -205,10 +168,8 @@ def condition(state: ToolState, sites: np.ndarray, mean: FloatArray, cov: FloatA
 
     What a picture says reaches the other entries through their correlation with these.
     """
-    inner = state.cov[np.ix_(sites, sites)]
-    gain = np.linalg.solve(inner, state.cov[sites, :]).T
-    new = state.cov + gain @ (cov - inner) @ gain.T
-    return replace(state, mean=state.mean + gain @ (mean - state.mean[sites]), cov=(new + new.T) / 2)
+    new, new_cov = _conditioned(state.mean, state.cov, sites, mean, cov)
+    return replace(state, mean=new, cov=new_cov)
 
 
 def smooth(states: list[ToolState]) -> list[ToolState]:
@@ -217,13 +178,110 @@ def smooth(states: list[ToolState]) -> list[ToolState]:
     if not states:
         return []
     last = states[-1]
-    out = [replace(last, mean=last.mean[:N_MOVING], cov=last.cov[:N_MOVING, :N_MOVING])]
+    out = [replace(last, mean=last.mean[:N_MOVING].copy(), cov=last.cov[:N_MOVING, :N_MOVING].copy())]
     for now, after in zip(states[-2::-1], states[:0:-1], strict=True):
-        mean, cov = now.mean[:N_MOVING], now.cov[:N_MOVING, :N_MOVING]
-        f, q = _step(N_MOVING, after.t_s - now.t_s, None, after.came_by)
-        ahead = f @ cov @ f.T + q
-        gain = np.linalg.solve(ahead, f @ cov).T
-        smoothed = mean + gain @ (out[-1].mean - _predicted_mean(mean, f, now.rest, None))
-        new = cov + gain @ (out[-1].cov - ahead) @ gain.T
+        mean, ahead, turned = _ahead(now.mean, now.cov, now.rest, _BARE, after.t_s - now.t_s,
+                                     _densities(after.came_by))
+        gain = np.linalg.solve(ahead, turned).T
+        smoothed = now.mean[:N_MOVING] + gain @ (out[-1].mean - mean)
+        new = now.cov[:N_MOVING, :N_MOVING] + gain @ (out[-1].cov - ahead) @ gain.T
         out.append(replace(now, mean=smoothed, cov=(new + new.T) / 2))
     return out[::-1]
+
+
+@njit(cache=True, nogil=True)
+def _ahead(mean, cov, rest, motion, dt_s, densities):
+    """Mean (n,) and covariance (n, n) after dt_s, of the pose, its rates and the offsets of that motion, and the
+    transition times the covariance before; the hand moves with these spectral densities."""
+    offset_px, offset_cov = motion
+    n = N_MOVING + len(offset_px)
+    stay, follow, ahead = _step(dt_s, offset_cov, densities)
+    new, turned = np.empty(n), np.empty((n, n))
+    for i in range(n):
+        home = offset_px[i - N_MOVING] if i >= N_MOVING else rest[i - 3] if 3 <= i < 5 else 0.0
+        new[i] = home + stay[i] * (mean[i] - home)
+        for j in range(n):
+            turned[i, j] = stay[i] * cov[i, j]
+        if i < N_RATE:
+            new[i] += follow[i] * mean[N_POSE + i]
+            for j in range(n):
+                turned[i, j] += follow[i] * cov[N_POSE + i, j]
+    for i in range(n):
+        for j in range(n):
+            ahead[i, j] += turned[i, j] * stay[j]
+        for j in range(N_RATE):
+            ahead[i, j] += turned[i, N_POSE + j] * follow[j]
+    return new, ahead, turned
+
+
+@njit(cache=True, nogil=True)
+def _step(dt_s, offset_cov, densities):
+    """What stays of each state over dt_s (n,), how the pose follows its rates (5,), and process noise (n, n), of a hand
+    with these spectral densities."""
+    n = N_MOVING + len(offset_cov)
+    stay, follow, noise = np.ones(n), np.empty(N_RATE), np.zeros((n, n))
+    for k in range(N_RATE):
+        r, is_outlet = N_POSE + k, k < 3
+        memory_s, density = (_MEMORY_S.stroke, densities[0]) if is_outlet else (_MEMORY_S.turn, _TURN_RAD2_S3)
+        keep = math.exp(-dt_s / memory_s)
+        if not is_outlet:
+            stay[k] = math.exp(-dt_s / _MEMORY_S.direction)
+        stay[r], follow[k] = keep, memory_s * (1 - keep)
+        noise[k, k] = density * dt_s**3 / 3 + (densities[1] * dt_s if is_outlet else 0.0)
+        noise[r, r] = density * memory_s * (1 - keep**2) / 2
+        noise[k, r] = noise[r, k] = density * dt_s**2 / 2 * keep
+    noise[5, 5] = _ROLL_RAD2_S * dt_s
+    keep = math.exp(-dt_s / _MEMORY_S.offset)
+    for i in range(N_MOVING, n):
+        stay[i] = keep
+        for j in range(N_MOVING, n):
+            noise[i, j] = offset_cov[i - N_MOVING, j - N_MOVING] * (1 - keep**2)
+    return stay, follow, noise
+
+
+@njit(cache=True, nogil=True)
+def _log_foretold(mean, cov, rest, motion, dt_s, densities, measured, measured_cov):
+    """Logarithms (3,), but for a constant, of how densely a hand that rests, works or travels, with such densities (3,
+    2), foretells a measured tip and direction."""
+    logs = np.empty(len(densities))
+    for mode in range(len(logs)):
+        ahead, ahead_cov, _ = _ahead(mean, cov, rest, motion, dt_s, densities[mode])
+        distance2, log_det = _distance2(ahead, ahead_cov, measured, measured_cov)
+        logs[mode] = -0.5 * (log_det + distance2)
+    return logs
+
+
+@njit(cache=True, nogil=True)
+def _distance2(mean, cov, measured, measured_cov):
+    """Squared Mahalanobis distance of what was measured of the first entries, and the logarithm of the determinant of
+    its covariance."""
+    n = len(measured)
+    root, off = np.empty((n, n)), np.empty(n)  # Cholesky's
+    distance2, log_det = 0.0, 0.0
+    for i in range(n):
+        off[i] = measured[i] - mean[i]
+        for j in range(i + 1):
+            rest = cov[i, j] + measured_cov[i, j]
+            for k in range(j):
+                rest -= root[i, k] * root[j, k]
+            root[i, j] = rest / root[j, j] if j < i else math.sqrt(rest)
+        for k in range(i):
+            off[i] -= root[i, k] * off[k]
+        off[i] /= root[i, i]
+        distance2 += off[i] ** 2
+        log_det += 2.0 * math.log(root[i, i])
+    return distance2, log_det
+
+
+@njit(cache=True, nogil=True)
+def _conditioned(mean, cov, sites, seen, seen_cov):
+    """Mean and covariance, as `condition` gives them."""
+    m = len(sites)
+    inner, away = np.empty((m, m)), np.empty(m)
+    for i in range(m):
+        away[i] = seen[i] - mean[sites[i]]
+        for j in range(m):
+            inner[i, j] = cov[sites[i], sites[j]]
+    gain = np.linalg.solve(inner, cov[sites])
+    new = cov + gain.T @ ((seen_cov - inner) @ gain)
+    return mean + gain.T @ away, 0.5 * (new + new.T)

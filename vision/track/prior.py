@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from scipy.special import log_ndtr
 
@@ -32,15 +34,14 @@ def log_prior(fit: PoseFit, bench: BenchPose, board_top_mm: float, motion: Motio
     nozzle's do.
     """
     up = bench.cam_from_bench[:3, 2]
-    sigma_mm = float(np.hypot(np.sqrt(up @ fit.cov[:3, :3] @ up), _ABOUT_MM))
+    sigma_mm = math.sqrt(up @ fit.cov[:3, :3] @ up + _ABOUT_MM**2)
     height_mm = height_over(fit.pose.tip_mm, bench, board_top_mm)
     above = (
-        min(0.0, float(log_ndtr(height_mm / sigma_mm)) + np.log(2.0))
+        min(0.0, float(log_ndtr(height_mm / sigma_mm)) + math.log(2.0))
         - 0.5 * (max(height_mm - _HIGHEST_MM, 0.0) / _HIGH_SIGMA_MM) ** 2
     )
-    by_hold = max(np.log(max(habit(fit.pose, holds, bench.cam_from_bench), 1e-9)), _LEAST_HABIT)
+    by_hold = max(math.log(max(habit(fit.pose, holds, bench.cam_from_bench), 1e-9)), _LEAST_HABIT)
     groups = fit.sites[6:] - 6
-    away = (fit.offset_px - motion.offset_px[groups]) / np.sqrt(np.diag(motion.offset_cov)[groups])
-    seen = np.isin(groups, fit.label[fit.good])
-    offsets = -0.5 * (float((away[seen] ** 2).sum()) - seen.sum())
-    return above + by_hold + max(offsets, _LEAST_OFFSETS)
+    seen = np.bincount(fit.label, fit.good, len(motion.offset_px))[groups] > 0
+    away2 = (fit.offset_px - motion.offset_px[groups]) ** 2 / motion.offset_cov[groups, groups]
+    return above + by_hold + max(-0.5 * float((away2[seen] - 1.0).sum()), _LEAST_OFFSETS)

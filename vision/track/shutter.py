@@ -16,7 +16,7 @@ from vision.nozzle.body import NozzleBody, ToolPose
 from vision.nozzle.silhouette import STEP, outline
 from vision.types import FloatArray
 
-__all__ = ["Shutter"]
+__all__ = ["Shutter", "is_telling"]
 
 _TRIED_S = np.arange(13) / 240  # up to a whole frame at 20 a second [derived]
 _USUAL_S = 0.01  # of a camera that has not shown anything yet, and its sigma [convention]
@@ -49,23 +49,19 @@ class Shutter:
     A moving edge is as soft as the way that it went meanwhile. Each time that is tried explains the edges so badly, as
     a chi-square; what several pictures say adds up, and the parabola through the least and its neighbours has its least
     there.
+
+    Attributes
+    ----------
+    open_s : float
+        The likeliest time [s].
     """
 
     def __init__(self, camera: CameraModel, body: NozzleBody) -> None:
         self._camera, self._body = camera, body
         self._usual = ((_TRIED_S - _USUAL_S) / _USUAL_S) ** 2
         self._misfits = np.zeros(len(_TRIED_S))
+        self.open_s = _least_s(self._usual)
         self._t_s = -np.inf
-
-    @property
-    def open_s(self) -> float:
-        """The likeliest time [s]."""
-        total = self._usual + self._misfits
-        k = int(np.clip(total.argmin(), 1, len(total) - 2))
-        before, least, after = total[k - 1:k + 2]
-        curve = before - 2 * least + after
-        beyond = 0.5 * (before - after) / curve if curve > 0 else np.sign(before - after)
-        return float(np.clip(_TRIED_S[k] + beyond * _TRIED_S[1], 0.0, _TRIED_S[-1]))
 
     def see(self, t_s: float, picture: Picture, pose: ToolPose, velocity_mm_s: FloatArray, readout_s: float) -> None:
         """Learn from a picture in which the outlet moves with that velocity (3,), camera frame; `pose` has been fitted
@@ -77,14 +73,14 @@ class Shutter:
         speed_px_s = out.jacobian[:, :3] @ velocity_mm_s
         late_s = readout_s * self._camera.row_share(out.px[:, 1])
         out = replace(out, px=out.px + (late_s * speed_px_s)[:, None] * out.normal_px)
-        speed_px_s = np.abs(speed_px_s)
-        at = np.flatnonzero((out.side != STEP) & (speed_px_s > _TELLING.slow_px_s) & (speed_px_s < _TELLING.fast_px_s))
+        at = np.flatnonzero((out.side != STEP) & _tells(speed_px_s))
         if len(at) < _TELLING.least:
             return
         at = at[::-(-len(at) // _TELLING.most)]
         out = out.at(at)
         cuts, back = picture_cuts(picture, out, _GRID)
-        tables, travel_px = tables_of(_GRID), speed_px_s[at] * self.open_s
+        speed_px_s = np.abs(speed_px_s[at])
+        tables, travel_px = tables_of(_GRID), speed_px_s * self.open_s
         soft = Softness(np.hypot(BLUR_PX, travel_px / np.sqrt(12)), travel_px)
         tolerance = Tolerance(noise=picture.noise)
         offset_px, _, gain, _ = edges_along(lone_cuts(cuts, back), soft, _TELLING.near_px, tolerance, tables)
@@ -92,6 +88,28 @@ class Shutter:
         if len(clear) < _TELLING.least:
             return
         misfits = misfits_by_travel(lone_cuts(cuts[clear], back[clear]), offset_px[clear],
-                                    speed_px_s[at][clear, None] * _TRIED_S, tolerance, tables)
+                                    speed_px_s[clear, None] * _TRIED_S, tolerance, tables)
         above = misfits.sum(0) - misfits.sum(0).min()
         self._t_s, self._misfits = t_s, _KEEPS * self._misfits + np.minimum(above, _MOST_ABOVE)
+        self.open_s = _least_s(self._usual + self._misfits)
+
+
+def is_telling(speed_px_s: FloatArray) -> bool:
+    """Whether enough edges, that move along their normals with these speeds (n,), tell for how long the shutter is
+    open."""
+    return bool(np.count_nonzero(_tells(speed_px_s)) >= _TELLING.least)
+
+
+def _tells(speed_px_s: FloatArray) -> np.ndarray:
+    """Which edges that move like that tell something."""
+    size_px_s = np.abs(speed_px_s)
+    return (size_px_s > _TELLING.slow_px_s) & (size_px_s < _TELLING.fast_px_s)
+
+
+def _least_s(misfits: FloatArray) -> float:
+    """The time that misfits the pictures least [s], from how badly each that is tried does."""
+    k = int(np.clip(misfits.argmin(), 1, len(misfits) - 2))
+    before, least, after = misfits[k - 1:k + 2]
+    curve = before - 2 * least + after
+    beyond = 0.5 * (before - after) / curve if curve > 0 else np.sign(before - after)
+    return float(np.clip(_TRIED_S[k] + beyond * _TRIED_S[1], 0.0, _TRIED_S[-1]))

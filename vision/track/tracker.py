@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from copy import copy
 from dataclasses import replace
+from itertools import accumulate
 
 import cv2
 import numpy as np
@@ -92,9 +93,10 @@ class Tracker:
         self._hold: Hold | None = None
         self._t_hold_s = -np.inf
         self._t_s, self._t_reported_s = np.nan, np.nan
-        # whether the tool was seen to have left; its metal's area in the picture when it was last told, and its motion
+        # whether the tool was seen to have left; its pose in the camera frame when it was last told, and its motion
         # when it was last surely seen
-        self._is_bare, self._size_px = False, 0.0
+        self._is_bare = False
+        self._told_pose: ToolPose | None = None
         self._seen_state: ToolState | None = None
 
     def warm_up(self) -> None:
@@ -108,6 +110,7 @@ class Tracker:
         view = BenchView(image.copy())
         for hull in tool_hull(self._camera, self._body, pose):
             cv2.fillConvexPoly(image, np.round(hull).astype(np.int32), (170, 170, 170))
+        view.see(image, None)
         view.learn(image, None)
         picture, twin = Picture(image, view.light, view.known, view.noise), copy(self)
         twin._follower = Follower(self._camera, self._nozzle, self._board_top_mm)
@@ -120,6 +123,8 @@ class Tracker:
             twin._tool_mask(bench, image.shape)
             twin._follower.shutter.see(0.0, picture, fit.pose, _FAST_MM_S, 0.0)
         self._bench.warm_up()
+        if self._board is not None:
+            self._board.region(bench.cam_from_bench, image.shape)
 
     def step(self, frame: Frame) -> VisionResult:
         """Measure one frame and bring the track up to its time."""
@@ -188,7 +193,8 @@ class Tracker:
             self._is_bare = False
         elif not np.isnan(self._t_reported_s) and (
                 not self._is_there(LIKELY) or t_s - self._hypotheses[0].t_seen_s > _COAST_S):
-            self._is_bare = self._is_bare or self._went_out(bench, t_s) or is_bare(picture, _BARE_SHARE * self._size_px)
+            self._is_bare = self._is_bare or self._went_out(bench, t_s) or is_bare(picture,
+                                                                                   _BARE_SHARE * self._size_px())
         if self._is_bare:  # a bare bench hides nothing
             self._hypotheses = [h for h in self._hypotheses if h.fit is not None]
 
@@ -299,8 +305,7 @@ class Tracker:
             self._seen_state = states[0]
         if status is TrackStatus.TRACKING:
             self._t_reported_s = t_s
-            hulls = tool_hull(self._camera, self._body, self._in_camera(states[0], bench))
-            self._size_px = sum(cv2.contourArea(hull.astype(np.float32)) for hull in hulls[:-1])
+            self._told_pose = self._in_camera(states[0], bench)
         return NozzleTrack(t_s, status, tip_mm, states[0].mean[N_POSE:N_POSE + 3].copy(), axis, cov, self._t_reported_s,
                            reason)
 
@@ -339,6 +344,11 @@ class Tracker:
         at = self._camera.project(self._in_camera(ahead, bench).tip_mm[None])[0] / self._camera.image_size_px
         return bool(((at < 0.0) | (at > 1.0)).any())
 
+    def _size_px(self) -> float:
+        """Of the tool's metal in the picture, when it was last told."""
+        hulls = [] if self._told_pose is None else tool_hull(self._camera, self._body, self._told_pose)
+        return sum(cv2.contourArea(hull.astype(np.float32)) for hull in hulls[:-1])
+
     def _share(self, h: Hypothesis, bench: BenchPose) -> float:
         return share_in_view(self._camera, self._body, self._in_camera(h.state, bench))
 
@@ -351,6 +361,8 @@ class Tracker:
             return None
         mask = np.zeros((shape[0] // MASK_SCALE, shape[1] // MASK_SCALE), np.uint8)
         for h in self._hypotheses:
-            for hull in tool_hull(self._camera, self._body, self._in_camera(h.state, bench)):
-                cv2.fillConvexPoly(mask, np.round((hull + 0.5) / MASK_SCALE - 0.5).astype(np.int32), 255)
+            hulls = tool_hull(self._camera, self._body, self._in_camera(h.state, bench))
+            corners = np.round((np.concatenate(hulls) + 0.5) / MASK_SCALE - 0.5).astype(np.int32)
+            for end, hull in zip(accumulate(map(len, hulls)), hulls, strict=True):
+                cv2.fillConvexPoly(mask, corners[end - len(hull):end], 255)
         return cv2.dilate(mask, np.ones((5, 5), np.uint8))
