@@ -58,8 +58,8 @@ def _estimate(mean, cov, steady_cov):
 
 
 def is_known(state: ToolState) -> bool:
-    """Whether a state's height is known well enough to be reported."""
-    return bool(estimate(state)[2][2, 2] <= REPORTED_SIGMA_MM**2)
+    """Whether a state's height would be known well enough to be reported, did its last picture show it well."""
+    return bool(state.cov[2, 2] <= REPORTED_SIGMA_MM**2)
 
 
 def spread_over(hypotheses: list[Hypothesis], states: list[ToolState]) -> FloatArray:

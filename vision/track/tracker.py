@@ -227,7 +227,7 @@ class Tracker:
             return
         self._search = None
         self._hypotheses = compete([*self._hypotheses, *search.found], 0.0)
-        if not search.found and search.t_s < t_s:
+        if not search.found and search.t_s < t_s and self._needs_search(t_s):
             self._begin_search(picture, bench, t_s)
 
     def _follow_up(self, search: Search, t_s: float) -> None:
