@@ -12,7 +12,8 @@ from vision.track.hypothesis import Hypothesis, probabilities
 from vision.track.kalman import ToolState, smooth
 from vision.types import FloatArray, TrackStatus
 
-__all__ = ["LIKELY", "SURE", "REPORTED_SIGMA_MM", "estimate", "is_known", "status_of", "smoothed", "spread_over", "steady"]
+__all__ = ["LIKELY", "SURE", "REPORTED_SIGMA_MM", "estimate", "is_known", "status_of", "smoothed", "spread_over",
+           "steady"]
 
 SURE, LIKELY = 0.95, 0.5  # probability from which on its numbers are reported, and that a tool is there [convention]
 # of height and direction (3 degrees), up to which they are reported [convention]

@@ -129,8 +129,8 @@ class Follower:
             return [replace(hidden, log_odds=updated_log_odds(h.log_odds, -np.inf, dt_s)),
                     self.begin(fit, picture, bench, holds, h.log_odds + _LOG_JUMP, dt_s)]
         state = with_modes(self._conditioned(ahead, fit, bench), h.state, alone, alone_cov + _JITTER_COV)
-        # what was away so long, or is not known any more, may be found elsewhere than it is, like a new one
-        t_start_s = t_s if _was_away(h, t_s) or not is_known(ahead) else h.t_start_s
+        # what was away so long, or was not known any more, may be found elsewhere than it is, like a new one
+        t_start_s = t_s if _was_away(h, t_s) or not is_known(h.state) else h.t_start_s
         return [replace(h, state=state, log_odds=updated_log_odds(h.log_odds, ratio, dt_s), t_s=t_s,
                         t_start_s=t_start_s, t_seen_s=t_s, fit=fit, log_ratio=ratio,
                         quality=h.quality + 0.1 * (fit.quality - h.quality), is_smoky=is_smoky)]
