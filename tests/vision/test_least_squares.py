@@ -311,6 +311,16 @@ def test_what_most_edges_say_wins_over_what_is_near_where_their_reach_is_wide_at
     assert bool((np.abs(_design(jacobian, group) @ (x - true)) < 0.3).all()) is is_found
 
 
+@pytest.mark.parametrize("is_last, widest", [(False, 4.0), (True, 1.0)])
+def test_the_reach_of_edges_is_wide_at_first_in_all_rounds_but_the_last(monkeypatch, is_last, widest):
+    seen = []
+    monkeypatch.setattr("vision.fit.least_squares._reweighted", lambda *a: seen.append(a[-1]) or reweighted(*a))
+
+    _solve(*_edges(), is_last=is_last)
+
+    assert seen == [widest]
+
+
 def test_what_a_picture_says_alone_is_least_squares_with_the_offsets_prior():
     jacobian, group, weight, residual_px = _data(7)
     rng = np.random.default_rng(8)
