@@ -12,7 +12,6 @@ from vision.fit.least_squares import (
     Known,
     Rows,
     Solved,
-    Stage,
     _Design,
     _normal,
     _Prior,
@@ -161,13 +160,13 @@ def _edges(seed=6, noise=0.1):
 TIP = np.array([3.0, -2.0, 5.0])
 
 
-def _solve(jacobian, group, mm, offset, sigma, gain, spread=1e6, is_exact=False, crowding=0.0, is_last=True):
+def _solve(jacobian, group, mm, offset, sigma, gain, spread=1e6, is_exact=False, crowding=0.0):
     cov, prior_offset = _prior()
     known = Known(PoseArrays(np.zeros(3), np.zeros(3), 0.0), prior_offset, cov, False, READOUT_VAR, SLOPE_VAR,
                   TRAVEL_VAR, ROW, REST + ROW @ TIP)
     edges = Edges(jacobian, ALONG[:len(group)], GROUPS[group], mm, offset, sigma, gain, np.full(len(offset), crowding),
                   TRAVEL_PX[:len(group)])
-    return solve(edges, known, EXPECTED, TIP, Stage(spread, is_last, is_exact))
+    return solve(edges, known, EXPECTED, TIP, spread, is_exact)
 
 
 def _usable_spread(sigma, mm):
@@ -288,37 +287,12 @@ def test_edges_count_the_less_the_further_they_are_beyond_reach():
     start = np.concatenate([STEPS, [0.3, -0.5, 0.1]])
     x[:] = start
     residual_px, shared = reweighted(_Design(jacobian, group, ALONG), _Seen(seen, usable, spread, reach),
-                                     _Prior(information, pull, np.zeros((3, 2))), x, 1.0)
+                                     _Prior(information, pull, np.zeros((3, 2))), x)
 
     best = scale * minimize(cost, start / scale, method="BFGS", options={"gtol": 1e-7}).x
     assert_allclose(x / scale, best / scale, atol=0.06)
     assert_allclose(residual_px[usable], (seen - _design(jacobian, group) @ x)[usable], atol=1e-9)
     assert not shared.any()
-
-
-@pytest.mark.parametrize("widest, is_found", [(1.0, False), (4.0, True)])
-def test_what_most_edges_say_wins_over_what_is_near_where_their_reach_is_wide_at_first(widest, is_found):
-    jacobian, group, _, _ = _data(11)
-    rng, x = np.random.default_rng(12), np.zeros(10)
-    true = np.concatenate([1.5 * STEPS, [0.2, -0.3, 0.1]])
-    offset = _design(jacobian, group) @ true + rng.normal(0, 0.1, N)
-    offset[:25] = rng.normal(0, 0.1, 25)  # something else, where the tool was expected
-    information = np.diag(np.array([9.0, 9, 18, 0.3, 0.3, 0.9, 0.3, 0.4, 0.4, 0.4]) ** -2.0)
-
-    reweighted(_Design(jacobian, group, ALONG), _Seen(offset, np.full(N, True), np.full(N, 0.2), np.full(N, 0.9)),
-               _Prior(information, np.zeros(10), np.zeros((3, 2))), x, widest)
-
-    assert bool((np.abs(_design(jacobian, group) @ (x - true)) < 0.3).all()) is is_found
-
-
-@pytest.mark.parametrize("is_last, widest", [(False, 4.0), (True, 1.0)])
-def test_the_reach_of_edges_is_wide_at_first_in_all_rounds_but_the_last(monkeypatch, is_last, widest):
-    seen = []
-    monkeypatch.setattr("vision.fit.least_squares._reweighted", lambda *a: seen.append(a[-1]) or reweighted(*a))
-
-    _solve(*_edges(), is_last=is_last)
-
-    assert seen == [widest]
 
 
 def test_what_a_picture_says_alone_is_least_squares_with_the_offsets_prior():

@@ -10,7 +10,7 @@ import numpy as np
 from vision.compiled import njit, put
 from vision.nozzle.body import PoseArrays
 
-__all__ = ["CORRELATION_MM", "CUT_SIGMA_PX", "LEAST_GAIN", "N_SHARED", "Edges", "Known", "Rows", "Solved", "Stage",
+__all__ = ["CORRELATION_MM", "CUT_SIGMA_PX", "LEAST_GAIN", "N_SHARED", "Edges", "Known", "Rows", "Solved",
            "solve_steps", "spread_of"]
 
 N_SHARED = 7  # unknowns that all edges share: six steps of the pose, and the readout [derived]
@@ -25,19 +25,6 @@ _LEAST_SCATTER_PX, _OWN_SCATTER_PX, _MOST_SCATTER_PX = 0.002, 0.1, 0.6
 # cuts by which a group's own scatter can be told; and for how many all others count there [trial]
 _FEW_OF_GROUP, _CUTS_OF_ALL = 3, 10.0
 _FAINT_PX = 0.2  # sigma of a cut from which on its side is faint [trial]
-
-
-# times their reach that edges may be away at first, halved from turn to turn; and turns at most [convention]
-_WIDEST, _TURNS = 4.0, 8
-
-
-class Stage(NamedTuple):
-    """How far edges may be from where a round of a fit expects them [px], whether it is the last, and whether edges are
-    weighed by how they scatter in this picture, where that is less than they usually do."""
-
-    spread_px: float
-    is_last: bool
-    is_exact: bool
 
 
 class Known(NamedTuple):
@@ -186,7 +173,7 @@ class Solved(NamedTuple):
 
 
 @njit(cache=True, nogil=True, inline="always")
-def solve_steps(edges, known, expected, tip, stage):
+def solve_steps(edges, known, expected, tip, spread_px, is_exact):
     """Re-weighted least squares for the six steps of the pose, the readout and one offset a group.
 
     Parameters
@@ -197,7 +184,10 @@ def solve_steps(edges, known, expected, tip, stage):
         Steps from here to the prior's pose, and from the readout that is taken here to the prior's.
     tip : array, shape (3,)
         The outlet here, for the plane.
-    stage : Stage
+    spread_px : float
+        How far edges may be from where they are expected.
+    is_exact : bool
+        Weigh the edges by how they scatter in this picture, where that is less than they usually do.
 
     Returns
     -------
@@ -215,21 +205,20 @@ def solve_steps(edges, known, expected, tip, stage):
     own, far, spread, seen = np.empty(n), np.empty(n), np.empty(n), np.zeros(n)
     for i in range(n):
         own[i] = math.hypot(min(sigma[i], 5.0), CUT_SIGMA_PX)
-        far[i], spread[i] = max(2.0 * own[i], 0.5 * stage.spread_px), _spread_of_cut(sigma[i], CUT_SIGMA_PX, mm[i])
+        far[i], spread[i] = max(2.0 * own[i], 0.5 * spread_px), _spread_of_cut(sigma[i], CUT_SIGMA_PX, mm[i])
         seen[i] = edges.offset_px[i] if usable[i] else 0.0
     prior = _prior_of(known, groups, expected, tip, _group_var(design.group, edges, usable, known, groups))
     if n < _LEAST_CUTS or usable.sum() < _LEAST_EDGES:
         return Solved(np.empty(0), 0.0, groups, x[N_SHARED:].copy(), usable, 0.0, seen, np.zeros(n), prior.group_var,
                       prior.information)
-    residual_px, shared = _reweighted(design, _Seen(seen, usable, spread, far), prior, x,
-                                      1.0 if stage.is_last else _WIDEST)
+    residual_px, shared = _reweighted(design, _Seen(seen, usable, spread, far), prior, x)
     good = usable & (np.abs(residual_px - shared) < 3 * own)
     chi2_dof = (((residual_px - shared) / own) ** 2 * good).sum() / max(1.0, good.sum() - 6.0)
-    if stage.is_exact and good.sum() >= _LEAST_TO_MEASURE:
+    if is_exact and good.sum() >= _LEAST_TO_MEASURE:
         scatter = _scatter_of_groups(residual_px - shared, np.hypot(sigma, edges.crowding_px), good, design.group, m)
         for i in range(n):
             spread[i] = math.hypot(_spread_of_cut(sigma[i], scatter[design.group[i]], mm[i]), edges.crowding_px[i])
-        residual_px, shared = _reweighted(design, _Seen(seen, good, spread, far), prior, x, 1.0)
+        residual_px, shared = _reweighted(design, _Seen(seen, good, spread, far), prior, x)
     weight = good * spread ** -2.0 / max(1.0, chi2_dof)
     return Solved(x[:6].copy(), x[6], groups, x[N_SHARED:].copy(), good, chi2_dof, residual_px, weight,
                   prior.group_var, prior.information)
@@ -329,19 +318,17 @@ def _scatter_px(residual_px, sigma, most_px):
 
 
 @njit(cache=True, nogil=True)
-def _reweighted(design, seen, prior, x, widest):
+def _reweighted(design, seen, prior, x):
     """Solve for x in place, from where it is; what each edge is away from it then, and what of that its group shares.
-    An edge counts the less the further it is beyond its reach. That is so many times as wide at first: then what most
-    edges say wins over what happens to be near (graduated non-convexity with Geman and McClure's weights: Yang et al.,
-    IEEE RA-L 2020)."""
+    An edge counts the less the further it is beyond its reach."""
     offset_px, usable = seen.offset_px, seen.usable
     n = len(offset_px)
     residual_px, weight, shared = np.zeros(n), np.zeros(n), np.zeros(n)
-    for _ in range(_TURNS):
+    for _ in range(6):
         for i in range(n):
             if usable[i]:
                 r = _residual_px(design, offset_px, x, i) - shared[i]
-                weight[i] = (seen.sigma_px[i] * (1.0 + (r / (widest * seen.reach_px[i])) ** 2)) ** -2.0
+                weight[i] = (seen.sigma_px[i] * (1.0 + (r / seen.reach_px[i]) ** 2)) ** -2.0
         data, right = _normal(design, weight, offset_px, prior.group_var)
         new = np.linalg.solve(data + prior.information, right + prior.information_mean)
         moved = np.abs(new - x)
@@ -349,9 +336,8 @@ def _reweighted(design, seen, prior, x, widest):
         for i in range(n):
             residual_px[i] = _residual_px(design, offset_px, x, i) if usable[i] else 0.0
         put(_shared(design, weight, residual_px, prior.group_var), shared)
-        if widest == 1.0 and moved[:3].max() < 1e-2 and moved[3:6].max() < 1e-4:
+        if moved[:3].max() < 1e-2 and moved[3:6].max() < 1e-4:
             break
-        widest = max(0.5 * widest, 1.0)
     return residual_px, shared
 
 

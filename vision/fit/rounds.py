@@ -17,7 +17,7 @@ from vision.edges.cuts import LINEAR, NO_TONE, sample_along, to_opponent
 from vision.edges.profiles import BLUR_PX, SAMPLING_PX, EdgeTables
 from vision.edges.search import Cuts, Softness, Tolerance, edges_along
 from vision.fit.bias import side_of
-from vision.fit.least_squares import LEAST_GAIN, N_SHARED, Edges, Rows, Solved, Stage, solve_steps
+from vision.fit.least_squares import LEAST_GAIN, N_SHARED, Edges, Rows, Solved, solve_steps
 from vision.nozzle.body import NozzleBody, PoseArrays, axis_frame, cross, roll_of, sideways_of
 from vision.nozzle.silhouette import STEP, Placed, body_arrays, coarseness, trace, turned_pose
 
@@ -217,7 +217,7 @@ def _round(sight, here, known, travel, rounds, i_round):
     crowding_px = _crowding_px(px, normal_px, labels) if is_exact else np.zeros(n)
     edges = Edges(design, along, label, length_mm, offset, seen.sigma_px, seen.gain, crowding_px, travel_px)
     rows = Rows(design, jacobian, along, label)
-    solved = solve_steps(edges, known, expected, tip, Stage(spread_px, is_last, is_exact))
+    solved = solve_steps(edges, known, expected, tip, spread_px, is_exact)
     if len(solved.step) == 0:
         return Found(here.pose, readout_s, own_share, rows, offset, solved)
     if known.is_free:
