@@ -171,10 +171,14 @@ def test_batch_stress(out, tmp_path, monkeypatch):
 
 
 @pytest.mark.slow
-def test_bound(clips, sure_out, monkeypatch, capsys):
+def test_bound(sure_out, tmp_path, monkeypatch, capsys):
+    (tmp_path / CLIP).mkdir()
+    (tmp_path / CLIP / "scene.toml").write_text(SCENE, encoding="utf-8")
+    shutil.copy(DATA / "sweep" / "truth.csv", tmp_path / CLIP)
+    cut(tmp_path / CLIP / "clip.mp4", 1.0)  # at rest at its end
     smaller(monkeypatch, "bound", POSES=1, DRAWS=2, NOISES=(1.0,))
 
-    assert run("bound", clips, sure_out) == 0
+    assert run("bound", tmp_path, sure_out) == 0
     assert "s: single frames" in (said := capsys.readouterr().out) and "nan" not in said
 
 
