@@ -15,7 +15,10 @@ __all__ = ["LINEAR", "NO_TONE", "CutGrid", "linear_light", "to_opponent", "brigh
 
 @dataclass(frozen=True)
 class CutGrid:
-    """Sample positions along each cut: from -reach_px (inside) to +reach_px (outside) in steps of step_px."""
+    """Sample positions along each cut: from -reach_px (inside) to +reach_px (outside) in steps of step_px.
+
+    By default about as far apart as an edge is soft: nearer samples cost more and tell hardly more [convention].
+    """
 
     reach_px: float
     step_px: float = 0.75
