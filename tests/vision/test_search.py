@@ -10,6 +10,7 @@ from vision.edges.cuts import CutGrid
 from vision.edges.likelihood import (
     PLAIN_SUMS,
     Cut,
+    Start,
     Workspace,
     _ramp_of_edge,
     _Stretch,
@@ -282,7 +283,7 @@ def test_where_a_cubic_has_no_clear_least_the_parabola_says(values, least):
 
 def _fine(cut, back, profile, fits_ramp=False, start=START, ramp=RAMP, half_travel=0.0, place=0):
     edge, told = profile_at(TABLES, profile_of(*profile)), ramp.copy()
-    found = fine_edge(Cut(cut, back, told), start, place, edge._replace(half_travel_px=half_travel), TOLERANCE,
+    found = fine_edge(Cut(cut, back, told), Start(start, place), edge._replace(half_travel_px=half_travel), TOLERANCE,
                       fits_ramp, _workspace(np.zeros((M, LANES))))
     return found, told
 

@@ -12,8 +12,8 @@ from vision.compiled import Apart, njit, put
 from vision.edges.profiles import FINE, SAMPLING_PX
 from vision.types import FloatArray
 
-__all__ = ["PLAIN_SUMS", "Cut", "Profile", "Workspace", "fine_edge", "misfit_of_edge", "noise_sigma", "profile_at",
-           "rough_edge", "stretch_about", "sum_up", "weigh"]
+__all__ = ["PLAIN_SUMS", "Cut", "Profile", "Start", "Workspace", "fine_edge", "misfit_of_edge", "noise_sigma",
+           "profile_at", "rough_edge", "stretch_about", "sum_up", "weigh"]
 
 
 class _Window(NamedTuple):
@@ -69,6 +69,13 @@ class Cut(NamedTuple):
     light: np.ndarray
     background: np.ndarray
     ramp: np.ndarray
+
+
+class Start(NamedTuple):
+    """Where a fine edge is sought: a sample, about which its window stays put, and fine steps beyond it."""
+
+    sample: int
+    beyond: int
 
 
 class Workspace(NamedTuple):
@@ -209,18 +216,18 @@ def _gain_at(profile, k, bare, tolerance, work):
 
 
 @_compiled
-def fine_edge(cut, start, place, profile, tolerance, tells_ramp, work):
-    """Where the edge near sample start, about so many fine steps beyond it, lies along the cut [px], its sigma, outside
-    less inside level, and the misfit outside; the misfit is infinite when there is no edge within reach. The ramp that
-    was found, when it is to be told, takes the place of what was known of it."""
-    stretch = stretch_about(cut, start, profile, tolerance.noise[0], work.samples)
-    best = _best_place(stretch, profile, place, tolerance.veil, cut.ramp, work.sums)
+def fine_edge(cut, start, profile, tolerance, tells_ramp, work):
+    """Where the edge near a start lies along the cut [px], its sigma, outside less inside level, and the misfit
+    outside; the misfit is infinite when there is no edge within reach. The ramp that was found, when it is to be told,
+    takes the place of what was known of it."""
+    stretch = stretch_about(cut, start.sample, profile, tolerance.noise[0], work.samples)
+    best = _best_place(stretch, profile, start.beyond, tolerance.veil, cut.ramp, work.sums)
     if not best.is_found:
         return np.nan, np.inf, 0.0, np.inf
     if tells_ramp:
         _tell_ramp(stretch, profile.fine, best, tolerance.veil, cut.ramp, work.sums)
     tiny, blur = profile.step_px / FINE, profile.blur_px
-    at = start * profile.step_px + tiny * (best.place + best.beyond)
+    at = start.sample * profile.step_px + tiny * (best.place + best.beyond)
     contrast, misfit = _beside(cut, stretch, profile, best, at)
     # reading between pixels smooths their noise too: the flanks scatter less than as many readings each on its own
     calm = (blur * blur / (blur * blur + SAMPLING_PX * SAMPLING_PX)) ** 0.25

@@ -12,6 +12,7 @@ from vision.edges.cuts import CutGrid, to_opponent
 from vision.edges.likelihood import (
     PLAIN_SUMS,
     Cut,
+    Start,
     Workspace,
     fine_edge,
     misfit_of_edge,
@@ -224,7 +225,7 @@ def _refine(cuts, starts, tolerance, tables, work, found):
             if starts.sample[i] < 0 or (turn == 1 and not np.isfinite(found.offset_px[i])):
                 continue
             cut = Cut(cuts.light[i], cuts.background[i], starts.ramps[i])
-            at, sigma, contrast, misfit = fine_edge(cut, starts.sample[i], starts.place[i],
+            at, sigma, contrast, misfit = fine_edge(cut, Start(starts.sample[i], starts.place[i]),
                                                     profile_at(tables, starts.profile[i]), tolerance,
                                                     cuts.shares_ramps and turn == 0, work)
             if misfit < tolerance.misfit_limit:

@@ -152,8 +152,8 @@ def _modes_ahead(state: ToolState, t_s: float) -> FloatArray:
 def with_modes(after: ToolState, before: ToolState, measured: FloatArray, cov: FloatArray) -> ToolState:
     """A state with the probabilities that the hand rests, works or travels brought up to date: by how well each
     foretold, from the state before, a tip and direction (5,) with covariance (5, 5)."""
-    logs = _log_foretold(before.mean, before.cov, before.rest, _BARE, after.t_s - before.t_s,
-                         _DENSITIES, measured, cov)
+    logs = _log_foretold((before.mean, before.cov, before.rest), _BARE, after.t_s - before.t_s, _DENSITIES, measured,
+                         cov)
     odds = after.came_by * np.exp(logs - logs.max())
     return replace(after, modes=odds / odds.sum())
 
@@ -240,9 +240,10 @@ def _step(dt_s, offset_cov, densities):
 
 
 @njit(cache=True, nogil=True)
-def _log_foretold(mean, cov, rest, motion, dt_s, densities, measured, measured_cov):
+def _log_foretold(before, motion, dt_s, densities, measured, measured_cov):
     """Logarithms (3,), but for a constant, of how densely a hand that rests, works or travels, with such densities (3,
-    2), foretells a measured tip and direction."""
+    2), foretells a measured tip and direction from a mean, a covariance and how it rests."""
+    mean, cov, rest = before
     logs = np.empty(len(densities))
     for mode in range(len(logs)):
         ahead, ahead_cov, _ = _ahead(mean, cov, rest, motion, dt_s, densities[mode])
