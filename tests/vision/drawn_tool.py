@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 from scipy.spatial import ConvexHull
 
+from vision.camera.lens import project
 from vision.camera.model import CameraModel
 from vision.edges.profiles import BLUR_PX
 from vision.nozzle.body import ToolPose, axis_frame, body_from_measures
@@ -90,3 +91,11 @@ def _covered(hull, at_y):
     sides = [np.interp(at_y, chain[:, 1], chain[:, 0]) for chain in chains]
     first, last = np.searchsorted(at_y, [hull[top, 1], hull[bottom, 1]])
     return first, last, np.maximum(*sides), np.minimum(*sides)
+
+
+def projected(points, lens):
+    """Pixels (n, 2) of points (n, 3) by compiled code, and their derivatives (n, 2, 3)."""
+    px, jac = np.empty((len(points), 2)), np.empty((len(points), 2, 3))
+    for point, its_px, its_jac in zip(points, px, jac, strict=True):
+        project(point, lens, its_px, its_jac)
+    return px, jac

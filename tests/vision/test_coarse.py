@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from vision.camera.lens import lens_of
 from vision.camera.model import CameraModel
 from vision.fit.pose import Picture
 from vision.nozzle.body import Hold, ToolPose, axis_frame, body_from_measures, sideways_of
@@ -128,7 +127,7 @@ def test_a_tube_s_sweep_is_the_reward_of_its_limbs():
     fields, slices = _fields(2), body_arrays(BENT)[0]
     tips, axes = np.array([p.tip_mm for p in POSES[:2]]), np.array([p.axis for p in POSES])
 
-    found = sweep_tube(slices[0], tips, axes, lens_of(CAMERA), fields)
+    found = sweep_tube(slices[0], tips, axes, CAMERA.lens, fields)
 
     for i, tip in enumerate(tips):
         for j, axis in enumerate(axes):
@@ -143,7 +142,7 @@ def test_some_slices_are_swept_alone():
     pose = POSES[2]
 
     worth = sweep_poses(CoarseTool(slices[:2], kinds[:2], shares(BENT)[:2], 0.0, 0.0), pose.tip_mm[None],
-                        pose.axis[None], -pose.axis[None], EdgeView(lens_of(CAMERA), fields, 6.0))
+                        pose.axis[None], -pose.axis[None], EdgeView(CAMERA.lens, fields, 6.0))
 
     assert worth[0] == pytest.approx(_reward(BENT, pose, fields, 6.0, slice(2)), rel=1e-5)
 

@@ -11,7 +11,6 @@ from vision.bench.board import BoardFollower, rigid_shift
 from vision.bench.follower import BenchFollower, _edge_offsets, _Fit, _rows, _solve, seen_before
 from vision.bench.mat import load_mat, standard_mat
 from vision.bench.warp import BenchRelief, bench_now
-from vision.camera.lens import lens_of
 from vision.errors import CalibrationError
 
 POSE = rigid.moved(looking_down(12, -186, 334, 5.0), np.array([0.05, -0.03, 0.02, 1.0, -2.0, 3.0]))
@@ -35,7 +34,7 @@ def _sides():
 def test_rows_are_how_edges_move_along_their_normals_with_the_camera():
     points, along, outward = _sides()
 
-    rows, px, normal = _rows(points, along, outward, POSE, lens_of(CAMERA))
+    rows, px, normal = _rows(points, along, outward, POSE, CAMERA.lens)
 
     def seen(pose, points=points):
         return CAMERA.project(rigid.apply(pose, points))
@@ -54,7 +53,7 @@ def test_rows_are_how_edges_move_along_their_normals_with_the_camera():
 def test_a_mat_behind_the_camera_has_no_rows():
     behind = POSE @ rigid.transform(np.diag([1.0, -1.0, -1.0]), np.array([0.0, 0.0, 900.0]))
 
-    assert not np.concatenate(_rows(*_sides(), behind, lens_of(CAMERA)), axis=1).any()
+    assert not np.concatenate(_rows(*_sides(), behind, CAMERA.lens), axis=1).any()
 
 
 X_PX = np.arange(-3.0, 4.01, 0.5)

@@ -6,7 +6,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from tests.vision.drawn import CAMERA
-from vision.camera.lens import lens_of, mean_shift_px, pixels, project
+from tests.vision.drawn_tool import projected
+from vision.camera.lens import mean_shift_px, pixels
 from vision.camera.model import CameraModel
 
 POINTS = np.random.default_rng(0).uniform([-150, -80, 250], [150, 80, 450], (50, 3))
@@ -21,18 +22,18 @@ def by_opencv():
 
 
 def test_points_land_where_opencv_puts_them(by_opencv):
-    assert_allclose([project(p, lens_of(CAMERA))[0] for p in POINTS], by_opencv[0], atol=1e-9)
+    assert_allclose(projected(POINTS, CAMERA.lens)[0], by_opencv[0], atol=1e-9)
 
 
 def test_pixels_move_with_points_as_opencv_says(by_opencv):
-    assert_allclose([project(p, lens_of(CAMERA))[1] for p in POINTS], by_opencv[1], atol=1e-9)
+    assert_allclose(projected(POINTS, CAMERA.lens)[1], by_opencv[1], atol=1e-9)
 
 
 def test_beyond_the_fold_it_goes_on_as_the_camera_does():
     barrel = CameraModel([[500, 0, 320], [0, 500, 240], [0, 0, 1]], [-0.3, 0, 0, 0, 0], (640, 480))
     far = np.array([[1.6, 0.3, 1.0], [-3.0, 2.0, 1.0]])
 
-    assert_allclose([project(p, lens_of(barrel))[0] for p in far], barrel.project(far), atol=1e-6)
+    assert_allclose(projected(far, barrel.lens)[0], barrel.project(far), atol=1e-6)
 
 
 def _turned_about_y(angle_rad, shift_mm):
@@ -48,7 +49,7 @@ def _by_opencv(pose):
 def test_points_of_another_frame_land_where_opencv_puts_them_and_none_from_behind():
     pose, behind = _turned_about_y(0.1, 3.0), np.array([[10.0, 5.0, -300.0]])
 
-    px = pixels(np.concatenate([POINTS, behind]), pose, lens_of(CAMERA))
+    px = pixels(np.concatenate([POINTS, behind]), pose, CAMERA.lens)
 
     assert_allclose(px[:-1], _by_opencv(pose), atol=1e-3)  # of single precision
     assert np.isnan(px[-1]).all()
@@ -58,7 +59,7 @@ def test_a_shift_in_the_picture_is_the_mean_over_the_points_before_the_camera():
     poses, behind = [_turned_about_y(0.1, 3.0), _turned_about_y(0.11, 3.4)], np.array([[10.0, 5.0, -300.0]])
     far_px = np.linalg.norm(_by_opencv(poses[1]) - _by_opencv(poses[0]), axis=1)
 
-    found = mean_shift_px(np.concatenate([POINTS, behind]), *poses, lens_of(CAMERA))
+    found = mean_shift_px(np.concatenate([POINTS, behind]), *poses, CAMERA.lens)
 
     assert found == pytest.approx(far_px.mean(), rel=1e-9)
-    assert np.isnan(mean_shift_px(behind, *poses, lens_of(CAMERA)))
+    assert np.isnan(mean_shift_px(behind, *poses, CAMERA.lens))

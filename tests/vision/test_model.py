@@ -5,7 +5,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from vision.camera.lens import lens_of, pixel, project
+from tests.vision.drawn_tool import projected
+from vision.camera.lens import pixel
 from vision.camera.model import CameraModel, load_camera, save_camera
 from vision.errors import CalibrationError
 
@@ -25,8 +26,8 @@ def test_a_generic_lens_puts_points_where_opencv_does():
 
     assert_allclose(GENERIC.project(POINTS), px.reshape(-1, 2), atol=1e-9)
     assert_allclose(GENERIC.project_with_jacobian(POINTS)[1], jac, atol=1e-9)
-    assert_allclose([project(p, lens_of(GENERIC))[0] for p in POINTS], px.reshape(-1, 2), atol=1e-9)
-    assert_allclose([project(p, lens_of(GENERIC))[1] for p in POINTS], jac, atol=1e-9)
+    assert_allclose(projected(POINTS, GENERIC.lens)[0], px.reshape(-1, 2), atol=1e-9)
+    assert_allclose(projected(POINTS, GENERIC.lens)[1], jac, atol=1e-9)
     assert_allclose(GENERIC.project(POINTS[0]), px[0, 0], atol=1e-9)
 
 
@@ -80,7 +81,7 @@ def test_compiled_code_goes_on_beyond_the_fold_as_the_camera_does():
     camera = _folding(-0.3, 0.02, -0.01, 0.003, -0.002)
     far = np.array([[1.6, 0.3, 1.1], [-3.0, 2.0, 0.9], [0.2, -0.3, 1.0]])
 
-    assert_allclose([pixel(*p, lens_of(camera)) for p in far], camera.project(far), atol=1e-6)
+    assert_allclose([pixel(*p, camera.lens) for p in far], camera.project(far), atol=1e-6)
 
 
 def test_no_ray_lies_beyond_the_fold():

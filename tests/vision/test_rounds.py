@@ -5,19 +5,19 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.spatial.transform import Rotation
 
-from vision.edges.cuts import LINEAR, NO_TONE, sample_along, to_opponent
+from vision.edges.cuts import LINEAR, NO_TONE, is_inside, sample_along, to_opponent
 from vision.edges.search import Tolerance
 from vision.fit.bias import DEFAULT_BIAS, EdgeBias, edge_offsets, group_key, group_of, n_groups
 from vision.fit.least_squares import Solved
 from vision.fit.pose import free_limbs, weak_prior
 from vision.fit.rounds import (
+    MARGIN_PX,
     Scene,
     _along,
     _crowding_px,
     _keep_offsets,
     _steps_to,
     cut_through,
-    is_inside,
     tool_of,
 )
 from vision.nozzle.body import ToolPose, body_from_measures, pose_arrays
@@ -39,7 +39,7 @@ def test_the_steps_from_one_pose_to_a_near_one_are_those_that_led_there():
 def test_edges_are_seen_four_pixels_inside_a_picture():
     px = np.array([[4.0, 50], [4.25, 50], [94.75, 50], [95.0, 50], [50, 4.0], [50, 4.25], [50, 74.75], [50, 75.0]])
 
-    assert is_inside(px, (80, 100)).tolist() == [False, True, True, False, False, True, True, False]
+    assert is_inside(px, (80, 100), MARGIN_PX).tolist() == [False, True, True, False, False, True, True, False]
 
 
 def _arc(n, radius_px, spacing_px, labels):

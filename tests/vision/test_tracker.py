@@ -284,6 +284,18 @@ def test_a_tool_that_pictures_did_not_show_for_a_tenth_of_a_second_begins_anew(f
     assert h.fit is not None and h.t_start_s == pytest.approx(begins_s)
 
 
+@pytest.mark.parametrize(("sigma_mm", "begins_s"), [(3.9, 0.0), (4.1, 0.04)])
+def test_a_tool_of_which_the_last_picture_told_too_little_begins_anew(followed, sigma_mm, begins_s):
+    follower, bench, seen, _, h = followed
+    cov = h.state.cov.copy()
+    cov[2, 2] = sigma_mm**2
+    vague = replace(h, state=replace(h.state, cov=cov))
+
+    after = follower.step(vague, seen, replace(bench, t_s=0.04), ())[0]
+
+    assert after.fit is not None and after.t_start_s == begins_s
+
+
 def test_a_tool_after_a_gap_between_pictures_goes_on(followed):
     h = _after(followed, [followed[2]], dt_s=0.2)
 
@@ -319,6 +331,20 @@ def test_smoke_is_looked_through_ten_times_a_second_and_always_where_there_was_s
         h = replace(after, fit=fit, t_seen_s=t_s)
 
     assert len({t_s for t_s, veil in veils if veil > 0.1}) == n_veiled
+
+
+@pytest.mark.parametrize(("log_odds", "goes_on"), [(6.0, False), (1.0, True)])
+def test_a_search_that_found_nothing_is_repeated_while_the_tool_is_not_surely_known(followed, monkeypatch, log_odds,
+                                                                                    goes_on):
+    monkeypatch.setattr(vision.track.searching, "find_poses", lambda *_: [])
+    _, bench, seen, _, h = followed
+    tracker = Tracker(CAMERA, StillBench(), NozzleModel(TOOL, DRAWN_EDGES), 0.0)
+    tracker._hypotheses = [replace(h, log_odds=log_odds, quality=0.9)]
+    tracker._begin_search(seen, bench, 0.0)
+
+    tracker._take_search(seen, bench, 0.2)
+
+    assert (tracker._search is not None) is goes_on
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="only there threads have ranks of their own")

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from vision.camera.lens import lens_of, pixels
+from vision.camera.lens import pixels
 from vision.camera.model import CameraModel
 from vision.camera.sources import brightness
 from vision.types import BenchEvent, BenchPose, FloatArray, Frame
@@ -62,7 +62,7 @@ class BoardFollower:
     def region(self, cam_from_bench: FloatArray, shape) -> np.ndarray:
         """Mask (h, w), uint8, of the watched square in a picture of that shape, at a pose (4, 4)."""
         corners = self._grid_mm[[0, self._side - 1, -1, -self._side]]
-        px: np.ndarray = pixels(corners, cam_from_bench, lens_of(self._camera))
+        px: np.ndarray = pixels(corners, cam_from_bench, self._camera.lens)
         out = np.zeros(shape[:2], np.uint8)
         if np.isfinite(px).all():
             cv2.fillConvexPoly(out, np.round(px).astype(np.int32), 255)
@@ -92,7 +92,7 @@ class BoardFollower:
 
     def _straighten(self, grey: np.ndarray, bench: BenchPose, tool):
         """The watched square from above with its local contrast evened out, and where it is in the picture and free."""
-        at = pixels(self._grid_mm, bench.cam_from_bench, lens_of(self._camera)).reshape(self._side, self._side, 2)
+        at = pixels(self._grid_mm, bench.cam_from_bench, self._camera.lens).reshape(self._side, self._side, 2)
         at = np.nan_to_num(at, copy=False, nan=-1e4)
         view = cv2.remap(grey, at, None, cv2.INTER_LINEAR)  # type: ignore[call-overload]  # its stub wants two
         view = view.astype(np.float32)

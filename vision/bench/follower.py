@@ -11,11 +11,11 @@ import numpy as np
 
 from vision import rigid
 from vision.bench.mat import Mat
-from vision.camera.lens import lens_of, mean_shift_px, project_to
+from vision.camera.lens import mean_shift_px, project
 from vision.camera.model import CameraModel
 from vision.camera.sources import brightness
 from vision.compiled import njit, put
-from vision.edges.cuts import sample_cuts
+from vision.edges.cuts import is_inside, sample_cuts
 from vision.errors import CalibrationError
 from vision.types import BenchEvent, BenchPose, FloatArray, Frame, PoseMiss
 
@@ -180,7 +180,7 @@ class BenchFollower:
 
     def _shift_px(self, a: FloatArray, b: FloatArray) -> float:
         """Mean distance in the picture between the mat's corners under two poses."""
-        shift_px = mean_shift_px(self._corners, a, b, lens_of(self._camera))
+        shift_px = mean_shift_px(self._corners, a, b, self._camera.lens)
         return math.inf if math.isnan(shift_px) else shift_px
 
 
@@ -211,6 +211,7 @@ def seen_before(camera: CameraModel, then: FloatArray, now: FloatArray, pixels: 
 
 
 _OFFSETS_PX = np.arange(-3.0, 4.25, 0.5)  # of a cut's samples, from inside the black to outside it [convention]
+_MARGIN_PX = 6  # of the picture in which no cut has its middle [convention]
 _LEVEL = 3  # samples at either end of a cut that tell its levels [convention]
 
 
@@ -305,9 +306,9 @@ def _measure_sides(camera: CameraModel, sides: _Sides, grey: np.ndarray, pose: F
 
     Returns the rows (n, 7) of its change with (turn, shift, inset), the offsets (n,) and which of them are sound (n,).
     """
-    rows, px, normal = _rows(sides.points_mm, sides.along, sides.outward_mm, pose, lens_of(camera))
+    rows, px, normal = _rows(sides.points_mm, sides.along, sides.outward_mm, pose, camera.lens)
     offset, seen = _edge_offsets(sample_cuts(grey[:, :, None], px, normal, _OFFSETS_PX)[:, 0])
-    return rows, offset, seen & _is_inside(px, grey.shape)
+    return rows, offset, seen & is_inside(px, grey.shape, _MARGIN_PX)
 
 
 @njit(cache=True, nogil=True)
@@ -323,7 +324,7 @@ def _rows(points, along, outward, pose, lens):
             cam[k] = pose[k, 0] * points[i, 0] + pose[k, 1] * points[i, 1] + pose[k, 2] * points[i, 2] + pose[k, 3]
         if cam[2] < 1.0:
             return np.zeros((n, 7)), np.zeros((n, 2)), np.zeros((n, 2))
-        project_to(cam, lens, pixels[i], jac)
+        project(cam, lens, pixels[i], jac)
         for row, direction in enumerate((along[i], outward[i])):
             tangents[row] = 0.0
             for k in range(3):
@@ -341,15 +342,6 @@ def _rows(points, along, outward, pose, lens):
             rows[i, k] = cam[(k + 1) % 3] * rows[i, 3 + (k + 2) % 3] - cam[(k + 2) % 3] * rows[i, 3 + (k + 1) % 3]
         rows[i, 6] = 1.0
     return rows, pixels, normals
-
-
-@njit(cache=True, nogil=True)
-def _is_inside(px, shape):
-    """Which points (n, 2) are so far inside a picture of that height and width that their cuts are in it."""
-    out = np.empty(len(px), np.bool_)
-    for i in range(len(px)):
-        out[i] = 6 < px[i, 0] < shape[1] - 7 and 6 < px[i, 1] < shape[0] - 7
-    return out
 
 
 @njit(cache=True, nogil=True)
@@ -387,8 +379,7 @@ def _solve(rows: FloatArray, offset: FloatArray, seen: np.ndarray):
     use, n_markers = _carrying(seen)
     if n_markers < _MIN_MARKERS:
         return None
-    step, is_good, *result = _solution(rows, offset, use)
-    cov, shared, rms_px, sigma_px = result
+    step, is_good, cov, shared, rms_px, sigma_px = _solution(rows, offset, use)
     return step, (cov, shared, n_markers, rms_px, float(step[6]), sigma_px) if is_good else None
 
 

@@ -18,7 +18,6 @@ _LEAST_PIXELS = 12  # of a row that tell its light [convention]
 # pixels is known to a quarter of it [derived]
 _FLICKERS = 0.015
 _LEAST_GAIN = 0.05  # darker pictures, or rows, are taken to be so bright: what they show is noise [convention]
-_BINS = 1024  # in which ratios are counted [convention]
 _FLICKER_LASTS = 30  # pictures without it, after which a lamp does not flicker any more [convention]
 
 
@@ -53,10 +52,11 @@ class Lamp:
             Nonzero where the tool may be, in a picture of any size.
         """
         ratios, counts = _ratios(image, light, known, np.zeros((1, 1), np.uint8) if tool is None else tool)
-        ratios.sort(axis=1)  # by the processor's wide registers, unlike a median of each row in compiled code
-        rows, whole = _middles(ratios, counts)
+        whole = float(np.nanmedian(ratios)) if counts.sum() > _LEAST_PIXELS else 0.0
         if not whole > 0.0:
             return
+        ratios.sort(axis=1)  # by the processor's wide registers, unlike a median of each row in compiled code
+        rows = _middles(ratios, counts)
         self._own, is_even = _compared(rows / whole, self._own)
         self._steady_for = self._steady_for + 1 if is_even else 0
         at = np.flatnonzero(np.isfinite(rows))
@@ -88,32 +88,12 @@ def _ratios(image, light, known, tool):
 
 @njit(cache=True, nogil=True)
 def _middles(ratios, counts):
-    """Middle of each row of sorted ratios, nan where too few tell it, and of all of them."""
-    rows, total = np.full(len(counts), np.nan), counts.sum()
+    """Middle of each row of sorted ratios, nan where too few tell it."""
+    rows = np.full(len(counts), np.nan)
     for i in range(len(counts)):
         if counts[i] > _LEAST_PIXELS:
             rows[i] = 0.5 * (ratios[i, (counts[i] - 1) // 2] + ratios[i, counts[i] // 2])
-    if total <= _LEAST_PIXELS:
-        return rows, np.nan
-    # counted in bins first, so that only the few of the middle's bin have to be sorted
-    about = np.nanmedian(rows)
-    bins_per_one = 0.5 * _BINS / (about if about > 0.0 else 1.0)
-    below, some, n = np.zeros(_BINS + 1, np.int64), np.empty(total, np.float32), 0
-    for i in range(len(counts)):
-        for j in range(counts[i]):
-            below[min(int(ratios[i, j] * bins_per_one), _BINS - 1) + 1] += 1
-    for k in range(_BINS):
-        below[k + 1] += below[k]
-    first, last = (total - 1) // 2, total // 2
-    for i in range(len(counts)):
-        for j in range(counts[i]):
-            k = min(int(ratios[i, j] * bins_per_one), _BINS - 1)
-            if below[k + 1] > first and below[k] <= last:
-                some[n] = ratios[i, j]
-                n += 1
-    before = below[np.searchsorted(below, first, side="right") - 1]
-    some = np.sort(some[:n])
-    return rows, 0.5 * (some[first - before] + some[last - before])
+    return rows
 
 
 @njit(cache=True, nogil=True)

@@ -13,7 +13,7 @@ from vision import rigid
 from vision.bench.background import BenchView, cast_of, known_of, redrawn_bench, with_cast
 from vision.bench.board import BoardFollower
 from vision.bench.follower import MOVED_PX, STILL_S, seen_before
-from vision.camera.lens import lens_of, mean_shift_px
+from vision.camera.lens import mean_shift_px
 from vision.camera.model import CameraModel
 from vision.types import BenchPose, FloatArray
 
@@ -42,7 +42,7 @@ class BenchRelief:
 
     def is_elsewhere(self, then: FloatArray, now: FloatArray) -> bool:
         """Whether the bench is seen at another place in the picture; poses camera from bench, shape (4, 4)."""
-        return mean_shift_px(_WATCHED_MM, then, now, lens_of(self.camera)) > MOVED_PX  # less the view learns by itself
+        return mean_shift_px(_WATCHED_MM, then, now, self.camera.lens) > MOVED_PX  # less the view learns by itself
 
     def seen_before_px(self, then: FloatArray, now: FloatArray) -> np.ndarray:
         """Where at one pose each pixel of the picture at another was seen, shape (h, w, 2), float32; nan where

@@ -6,16 +6,9 @@ import math
 
 import numpy as np
 
-from vision.camera.model import CameraModel
 from vision.compiled import njit
-from vision.types import FloatArray
 
-__all__ = ["lens_of", "mean_shift_px", "pixel", "pixels", "project", "project_to"]
-
-
-def lens_of(camera: CameraModel) -> FloatArray:
-    """A camera's numbers in the order in which compiled code takes them; not to be written to."""
-    return camera.lens
+__all__ = ["mean_shift_px", "pixel", "pixels", "project"]
 
 
 @njit(cache=True, nogil=True)
@@ -36,16 +29,8 @@ def pixel(px, py, pz, lens):
 
 
 @njit(cache=True, nogil=True)
-def project(p, lens):
-    """`pixel` (2,) of a point (3,) and its derivative (2, 3)."""
-    px, jac = np.empty(2), np.empty((2, 3))
-    project_to(p, lens, px, jac)
-    return px, jac
-
-
-@njit(cache=True, nogil=True)
-def project_to(p, lens, px, jac):
-    """`project` into given arrays, which is faster."""
+def project(p, lens, px, jac):
+    """`pixel` (2,) of a point (3,) and its derivative (2, 3), into arrays that are given."""
     fx, fy, k1, k2, p1, p2, k3, edge = lens[0], lens[1], lens[4], lens[5], lens[6], lens[7], lens[8], lens[9]
     px[0], px[1] = pixel(p[0], p[1], p[2], lens)
     iz = 1.0 / max(p[2], 1e-6)

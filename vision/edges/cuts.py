@@ -10,7 +10,8 @@ import numpy as np
 from vision.compiled import njit
 from vision.types import FloatArray
 
-__all__ = ["LINEAR", "NO_TONE", "CutGrid", "linear_light", "to_opponent", "brightest", "sample_cuts", "sample_along"]
+__all__ = ["LINEAR", "NO_TONE", "CutGrid", "linear_light", "to_opponent", "brightest", "is_inside", "sample_cuts",
+           "sample_along"]
 
 
 @dataclass(frozen=True)
@@ -68,6 +69,15 @@ def to_opponent(light, noise):
 def brightest(light: np.ndarray) -> np.ndarray:
     """The largest of three channels; several times faster than max along so short an axis."""
     return np.maximum(np.maximum(light[..., 0], light[..., 1]), light[..., 2])
+
+
+@njit(cache=True, nogil=True)
+def is_inside(px, shape, margin_px):
+    """Which points (n, 2) lie further than that inside a picture of that height and width, shape (n,)."""
+    out = np.empty(len(px), np.bool_)
+    for i in range(len(px)):
+        out[i] = (margin_px < px[i, 0] < shape[1] - 1 - margin_px) and (margin_px < px[i, 1] < shape[0] - 1 - margin_px)
+    return out
 
 
 def sample_cuts(image: np.ndarray, centre_px: FloatArray, normal_px: FloatArray, offsets_px: FloatArray) -> np.ndarray:

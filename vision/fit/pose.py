@@ -9,14 +9,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from vision.camera.lens import lens_of
 from vision.camera.model import CameraModel
-from vision.edges.cuts import CutGrid, linear_light
+from vision.edges.cuts import CutGrid, is_inside, linear_light
 from vision.edges.profiles import tables_of
 from vision.edges.search import MISFIT_LIMIT, PICK_LIMIT, STRAY_LIGHT, USUAL_NOISE, Tolerance
 from vision.fit.bias import DEFAULT_BIAS, Biases, edge_offsets, group_key, n_groups, slope_variances, travel_variances
 from vision.fit.least_squares import Known, Solved, spread_of
-from vision.fit.rounds import Found, RoundArrays, Scene, Sight, Travel, cut_through, fit_rounds, is_inside, tool_of
+from vision.fit.rounds import MARGIN_PX, Found, RoundArrays, Scene, Sight, Travel, cut_through, fit_rounds, tool_of
 from vision.nozzle.body import NozzleBody, ToolPose, pose_arrays
 from vision.nozzle.silhouette import STEP, Outline
 from vision.types import FloatArray
@@ -241,7 +240,7 @@ def fit_pose(camera: CameraModel, body: NozzleBody, picture: Picture, start: Too
     """
     prior = prior or weak_prior(body, bias, start)
     travel = _RESTING if prior.travel is None else prior.travel
-    found, is_found = fit_rounds(Sight(tool_of(body), lens_of(camera), _scene_of(picture)), pose_arrays(start),
+    found, is_found = fit_rounds(Sight(tool_of(body), camera.lens, _scene_of(picture)), pose_arrays(start),
                                  _known(body, prior, travel, rounds.is_exact), travel, rounds.arrays)
     return _told(body, bias, found, travel) if is_found else None
 
@@ -276,7 +275,7 @@ def _scene_of(picture: Picture) -> Scene:
 
 def inside_picture(out: Outline, shape: tuple[int, ...]) -> Outline:
     """The part of an outline whose cuts lie in a picture of that shape."""
-    ok = is_inside(out.px, shape[:2])
+    ok = is_inside(out.px, shape[:2], MARGIN_PX)
     return out if ok.all() else out.at(ok)
 
 

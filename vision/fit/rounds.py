@@ -13,20 +13,20 @@ from typing import NamedTuple
 import numpy as np
 
 from vision.compiled import njit, put
-from vision.edges.cuts import LINEAR, NO_TONE, sample_along, to_opponent
+from vision.edges.cuts import LINEAR, NO_TONE, is_inside, sample_along, to_opponent
 from vision.edges.profiles import BLUR_PX, SAMPLING_PX, EdgeTables
 from vision.edges.search import Cuts, Softness, Tolerance, edges_along
 from vision.fit.bias import side_of
 from vision.fit.least_squares import LEAST_GAIN, N_SHARED, Edges, Rows, Solved, solve_steps
 from vision.nozzle.body import NozzleBody, PoseArrays, axis_frame, cross, roll_of, sideways_of
-from vision.nozzle.silhouette import STEP, Placed, body_arrays, coarseness, trace, turned_pose
+from vision.nozzle.silhouette import STEP, Placed, bent, body_arrays, coarseness, trace, turned_pose
 
 __all__ = ["Tool", "Scene", "Sight", "Travel", "RoundArrays", "Found", "tool_of", "fit_rounds", "cut_through",
-           "is_inside"]
+           "MARGIN_PX"]
 
 # where there would be fewer cuts, of a tool that has hardly come in, they lie no further apart [trial]
 _FINE_MM, _FEW_CUTS = 0.8, 40
-_MARGIN_PX = 4  # of the picture in which no cut has its middle [convention]
+MARGIN_PX = 4  # of the picture in which no cut has its middle [convention]
 _MOST_BLUR_PX = 4.0  # as far as it is tabled [derived]
 # edges nearer than that disturb each other; by how much at 3/8 of that [measured: on drawn edges]
 _APART_PX, _CROWDED_PX = 6.0, 0.2
@@ -62,7 +62,7 @@ class Scene(NamedTuple):
 
 
 class Sight(NamedTuple):
-    """What a pose is fitted to: the tool, the camera's numbers as `lens_of` gives them, and what it sees."""
+    """What a pose is fitted to: the tool, the camera's numbers as `CameraModel.lens` has them, and what it sees."""
 
     tool: Tool
     lens: np.ndarray
@@ -167,11 +167,11 @@ def _round(sight, here, known, travel, rounds, i_round):
     readout_s, seen_px, spread_px = here.readout_s, here.seen_px, rounds.spreads_px[i_round]
     is_last = i_round == len(rounds.spreads_px) - 1
     is_exact = rounds.is_exact and is_last
-    after = math.cos(tool.bend_rad) * -axis + math.sin(tool.bend_rad) * sideways_of(axis, roll_rad)
+    after = bent(-axis, sideways_of(axis, roll_rad), tool.bend_rad)
     placed = Placed(tool.slices, tool.kinds, tip, -axis, after, tool.bend_at_mm)
     for far_mm in (rounds.step_mm * (1.0 if is_last else 2.0), _FINE_MM):
         _, px, normal_px, _, labels, values, jacobian = trace(placed, sight.lens, far_mm * tool.coarseness)
-        inside = is_inside(px, scene.known.shape)
+        inside = is_inside(px, scene.known.shape, MARGIN_PX)
         if inside.sum() >= _FEW_CUTS or far_mm <= _FINE_MM:
             break
     lines, bend = np.ones(len(px), np.int64), np.zeros(len(px))
@@ -229,16 +229,6 @@ def _round(sight, here, known, travel, rounds, i_round):
         offset[i] -= design[i, 6] * solved.later_s
     pose = PoseArrays(tip + solved.step[:3], new_axis, roll_of(new_axis, sideways))
     return Found(pose, readout_s + solved.later_s, own_share, rows, offset, solved)
-
-
-@njit(cache=True, nogil=True)
-def is_inside(px, shape):
-    """Which points (n, 2) lie so far in a picture of that height and width that edges can be seen there, shape (n,)."""
-    out = np.empty(len(px), np.bool_)
-    for i in range(len(px)):
-        out[i] = (_MARGIN_PX < px[i, 0] < shape[1] - 1 - _MARGIN_PX) and (_MARGIN_PX < px[i, 1] < shape[0] - 1
-                                                                          - _MARGIN_PX)
-    return out
 
 
 @njit(cache=True, nogil=True)

@@ -9,14 +9,14 @@ from typing import NamedTuple
 
 import numpy as np
 
-from vision.camera.lens import lens_of, pixel, project_to
+from vision.camera.lens import pixel, project
 from vision.camera.model import CameraModel
 from vision.compiled import njit, put
 from vision.nozzle.body import NozzleBody, ToolPose, axis_frame, cross, roll_of, sideways_of
 from vision.types import FloatArray
 
 __all__ = ["STEP", "Outline", "Placed", "Poses", "outline", "turned", "turned_pose", "moved_pose", "moved_poses",
-           "tool_hull", "bend_direction", "body_arrays", "coarseness", "trace", "trace_inputs"]
+           "tool_hull", "bend_direction", "bent", "body_arrays", "coarseness", "trace", "trace_inputs"]
 
 STEP = 2  # side of a rim seen against a slice further from us
 _RING = 24  # points of a circle: by which its picture hides, and of cuts at most [convention]
@@ -132,7 +132,7 @@ def outline(camera: CameraModel, body: NozzleBody, pose: ToolPose, step_mm: floa
 def trace_inputs(camera: CameraModel, body: NozzleBody, pose: ToolPose,
                  step_mm: float) -> tuple[Placed, FloatArray, FloatArray]:
     """What `trace` takes."""
-    return _placed(body, pose), lens_of(camera), step_mm * coarseness(body)
+    return _placed(body, pose), camera.lens, step_mm * coarseness(body)
 
 
 @lru_cache
@@ -186,18 +186,19 @@ def turned(vector, rotation):
 
 def tool_hull(camera: CameraModel, body: NozzleBody, pose: ToolPose) -> list[FloatArray]:
     """The picture of each slice: convex polygons, counter-clockwise in (x, y), arrays (n, 2) [px]."""
-    points, ends = _hulls(_placed(body, pose), lens_of(camera))
+    points, ends = _hulls(_placed(body, pose), camera.lens)
     return np.split(points, ends[:-1])
 
 
 def bend_direction(body: NozzleBody, pose: ToolPose) -> FloatArray:
     """Unit vector (3,) from the bend towards the handle."""
     up = -pose.axis
-    return _bent(up, sideways_of(pose.axis, pose.roll_rad), body.bend_rad) if body.is_bent else up
+    return bent(up, sideways_of(pose.axis, pose.roll_rad), body.bend_rad) if body.is_bent else up
 
 
 @njit(cache=True, nogil=True)
-def _bent(up, sideways, bend_rad):
+def bent(up, sideways, bend_rad):
+    """A direction (3,) turned towards another, at right angles to it, by so much."""
     return math.cos(bend_rad) * up + math.sin(bend_rad) * sideways
 
 
@@ -329,7 +330,7 @@ def trace(placed, lens, steps_mm):
                 n += 1
     px, jac = np.empty((n, 2)), np.empty((n, 2, 3))
     for k in range(n):
-        project_to(x[k], lens, px[k], jac[k])
+        project(x[k], lens, px[k], jac[k])
     keep = _uncovered(px, labels[:n], before, _rings(placed, lens))
     x, px, labels = x[:n][keep], px[keep], labels[:n][keep]
     normal_px, push, jacobian = _rows(_Points(x, jac[keep], tangent[:n][keep], normal[:n][keep]), placed.tip_mm,

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from vision.camera.lens import lens_of, pixel
+from vision.camera.lens import pixel
 from vision.camera.model import CameraModel
 from vision.compiled import njit
 from vision.nozzle.body import NozzleBody, ToolPose, axis_frame
@@ -50,7 +50,7 @@ class EdgeView(NamedTuple):
     Attributes
     ----------
     lens : array
-        As `lens_of` gives it.
+        As `CameraModel.lens` has it.
     distance_px : array, shape (ANGLES, h, w)
         As in `NewEdges`.
     alike_px : float
@@ -109,7 +109,7 @@ def reward(camera: CameraModel, body: NozzleBody, edges: NewEdges, poses: Poses,
     """How much of each pose's outline lies on new edges that run alike [mm, weighted], shape (n,)."""
     after = np.cos(body.bend_rad) * -poses.axes + np.sin(body.bend_rad) * poses.sideways
     return sweep_poses(coarse_tool(body), poses.tips, poses.axes, after,
-                       EdgeView(lens_of(camera), edges.distance_px, alike_px))
+                       EdgeView(camera.lens, edges.distance_px, alike_px))
 
 
 @njit(cache=True, nogil=True)

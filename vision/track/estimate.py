@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from vision.compiled import njit
@@ -95,10 +93,8 @@ def status_of(probability: float, height_mm: float, axis: FloatArray, cov: Float
         return TrackStatus.VAGUE, "it is not yet clear that this is the nozzle"
     if -axis[2] < _PARKED_COS:
         return TrackStatus.VAGUE, "the nozzle lies parked"
-    height_sigma_mm, lean_cov = math.sqrt(cov[2, 2]), cov[3:, 3:]
-    # the largest eigenvalue is no larger than their sum, which is told sooner
-    leans = lean_cov.trace() > REPORTED_LEAN_RAD**2 and np.linalg.eigvalsh(lean_cov)[-1] > REPORTED_LEAN_RAD**2
-    if height_sigma_mm > REPORTED_SIGMA_MM or leans:
+    height_sigma_mm, lean_sigma_rad = np.sqrt(cov[2, 2]), np.sqrt(np.linalg.eigvalsh(cov[3:, 3:])[-1])
+    if height_sigma_mm > REPORTED_SIGMA_MM or lean_sigma_rad > REPORTED_LEAN_RAD:
         return TrackStatus.VAGUE, "too little of the nozzle is seen to tell its height"
     if height_mm < -_BELOW_SIGMAS * height_sigma_mm:
         return TrackStatus.VAGUE, "the nozzle seems to be below the board"

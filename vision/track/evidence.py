@@ -14,7 +14,7 @@ from vision.fit.pose import PoseFit
 from vision.nozzle.body import NozzleBody
 from vision.types import FloatArray
 
-__all__ = ["CUTS_PER_SAMPLE", "MOST_NATS", "log_likelihood_ratio", "log_sum"]
+__all__ = ["CUTS_PER_SAMPLE", "MOST_NATS", "log_likelihood_ratio"]
 
 MOST_NATS = 20.0  # of one picture, either way: a model is wrong more often than once in so many [convention]
 # Beta distributions of the share of a side's cuts that agree with the outline, and how often something hides that side
@@ -57,12 +57,12 @@ def _log_ratio(label, good, there, hidden, is_of_bar):
         if cuts[s] > 0.0:  # what has none tells nothing
             n, k = cuts[s] / CUTS_PER_SAMPLE, agreeing[s] / CUTS_PER_SAMPLE
             elsewhere = _log_share(k, n, _ELSEWHERE[0], _ELSEWHERE[1])
-            there_or_hidden = log_sum(math.log1p(-hidden[s]) + _log_share(k, n, there[s, 0], there[s, 1]),
-                                       math.log(hidden[s]) + elsewhere)
+            there_or_hidden = np.logaddexp(math.log1p(-hidden[s]) + _log_share(k, n, there[s, 0], there[s, 1]),
+                                           math.log(hidden[s]) + elsewhere)
             total += there_or_hidden - elsewhere
             if is_of_bar[s]:
                 bar += there_or_hidden - elsewhere
-    ratio = total - log_sum(math.log(_BAR) + bar, math.log(1.0 - _BAR))
+    ratio = total - np.logaddexp(math.log(_BAR) + bar, math.log(1.0 - _BAR))
     return min(max(ratio, -MOST_NATS), MOST_NATS)
 
 
@@ -75,12 +75,6 @@ def _log_share(k, n, a, b):
 @njit(cache=True, nogil=True)
 def _log_beta(a, b):
     return math.lgamma(a) + math.lgamma(b) - math.lgamma(a + b)
-
-
-@njit(cache=True, nogil=True)
-def log_sum(a, b):
-    """Logarithm of exp(a) + exp(b)."""
-    return max(a, b) + math.log1p(math.exp(-abs(a - b)))
 
 
 @lru_cache

@@ -9,12 +9,12 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
-from vision.camera.lens import lens_of
 from vision.camera.model import CameraModel
 from vision.compiled import njit, put
+from vision.edges.cuts import is_inside
 from vision.fit.bias import DEFAULT_BIAS, Biases
 from vision.fit.pose import Picture, Plane, PoseFit, PosePrior, Rounds, fit_pose, free_limbs, weak_prior
-from vision.fit.rounds import is_inside
+from vision.fit.rounds import MARGIN_PX
 from vision.nozzle.body import Hold, NozzleBody, ToolPose, axis_frame, roll_of
 from vision.nozzle.silhouette import Poses, body_arrays, moved_poses, tool_hull, trace, trace_inputs, turned
 from vision.track.coarse import (
@@ -274,7 +274,7 @@ def _pose_of(tips, axes, sideways, i: int) -> ToolPose:
 def share_in_view(camera: CameraModel, body: NozzleBody, pose: ToolPose) -> float:
     """Share of the outline that lies in the picture, 0 to 1."""
     px = trace(*trace_inputs(camera, body, pose, SIGHT_STEP_MM))[1]
-    return float(np.mean(is_inside(px, camera.image_size_px[::-1]))) if len(px) else 0.0
+    return float(np.mean(is_inside(px, camera.image_size_px[::-1], MARGIN_PX))) if len(px) else 0.0
 
 
 def _hold_prior(sought: Sought, pose: ToolPose, turn_rad: float) -> PosePrior:
@@ -302,7 +302,7 @@ def sweep(sought: Sought, edges: NewEdges, mask: np.ndarray, heights_mm: tuple[f
                          for h in heights_mm])
     axes = np.array([r @ axis for axis in _axes(holds)])
     slices, kinds = body_arrays(body)
-    lens = lens_of(camera)
+    lens = camera.lens
     tip, direction = _best_pairs(sweep_tube(slices[0], at, axes, lens, edges.distance_px), _FIRST_ROUND)
     metal = [f.kind != "handle" for f in body.frusta]
     score = sweep_poses(CoarseTool(slices[metal], kinds[metal], shares(body)[metal], 0.0, 0.0), at[tip],
@@ -354,7 +354,7 @@ def _best_pairs(score: FloatArray, most: int) -> tuple[np.ndarray, np.ndarray]:
 
 def _settled(camera: CameraModel, body: NozzleBody, edges: NewEdges, tips, axes, sideways) -> Poses:
     """Poses moved to where, near by, their outlines meet most new edges."""
-    return _settle(coarse_tool(body), Poses(tips, axes, sideways), *_settling_steps(body.is_bent), lens_of(camera),
+    return _settle(coarse_tool(body), Poses(tips, axes, sideways), *_settling_steps(body.is_bent), camera.lens,
                    edges.distance_px)
 
 

@@ -9,13 +9,12 @@ a hypothesis that fades or a new track elsewhere are odds that change here (inte
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from vision.fit.pose import PoseFit
-from vision.track.evidence import CUTS_PER_SAMPLE, log_sum
+from vision.track.evidence import CUTS_PER_SAMPLE
 from vision.track.kalman import ToolState
 from vision.types import FloatArray
 
@@ -23,7 +22,7 @@ __all__ = ["Hypothesis", "LOG_HIDDEN", "MEMORY_S", "compete", "is_outdone", "is_
            "share_for_new", "updated_log_odds"]
 
 LOG_HIDDEN = np.log(0.1)  # of a picture of a tool that is there, that something hides it [convention]
-_LOG_OPEN = np.log1p(-np.exp(LOG_HIDDEN))  # that nothing does
+_LOG_OPEN = np.log1p(-np.exp(LOG_HIDDEN))  # that nothing does [derived]
 MEMORY_S = 0.2  # pictures within it tell the same again: a hand, a blur or a reflection lasts so long [convention]
 _STAYS_S = 10.0  # for which a tool is in the picture [convention]
 _NEW_SHARE = 0.1  # of all probability, for a pose that a search has found before the picture is asked [convention]
@@ -73,15 +72,14 @@ class Hypothesis:
 def updated_log_odds(log_odds: float, log_ratio: float, dt_s: float) -> float:
     """Log odds after a picture dt_s after the one before, that speaks by that log-likelihood ratio for the pose; or
     something hides the tool in it."""
-    seen = log_sum(_LOG_OPEN + log_ratio, LOG_HIDDEN)
+    seen = np.logaddexp(_LOG_OPEN + log_ratio, LOG_HIDDEN)
     return float(log_odds + min(dt_s / MEMORY_S, 1.0) * seen)
 
 
 def probabilities(hypotheses: list[Hypothesis]) -> FloatArray:
     """Of no tool in the picture, then of each hypothesis, shape (n + 1,)."""
-    most = max([0.0, *(h.log_odds for h in hypotheses)])
-    odds = [math.exp(-most), *(math.exp(h.log_odds - most) for h in hypotheses)]
-    return np.array(odds) / math.fsum(odds)
+    logs = np.array([0.0] + [h.log_odds for h in hypotheses])
+    return np.exp(logs - np.logaddexp.reduce(logs))
 
 
 def share_for_new(hypotheses: list[Hypothesis]) -> float:

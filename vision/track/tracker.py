@@ -6,7 +6,6 @@ from __future__ import annotations
 
 from copy import copy
 from dataclasses import replace
-from itertools import accumulate
 
 import cv2
 import numpy as np
@@ -361,8 +360,6 @@ class Tracker:
             return None
         mask = np.zeros((shape[0] // MASK_SCALE, shape[1] // MASK_SCALE), np.uint8)
         for h in self._hypotheses:
-            hulls = tool_hull(self._camera, self._body, self._in_camera(h.state, bench))
-            corners = np.round((np.concatenate(hulls) + 0.5) / MASK_SCALE - 0.5).astype(np.int32)
-            for end, hull in zip(accumulate(map(len, hulls)), hulls, strict=True):
-                cv2.fillConvexPoly(mask, corners[end - len(hull):end], 255)
+            for hull in tool_hull(self._camera, self._body, self._in_camera(h.state, bench)):
+                cv2.fillConvexPoly(mask, np.round((hull + 0.5) / MASK_SCALE - 0.5).astype(np.int32), 255)
         return cv2.dilate(mask, np.ones((5, 5), np.uint8))
