@@ -98,20 +98,18 @@ def test_a_flickering_bench_of_which_few_pixels_a_row_are_left_has_one_light():
     assert_allclose(lamp.gain, 1.4, rtol=0.01)
 
 
-@pytest.mark.parametrize("told", [0, 9, 13, 14, 159, 160])
-@pytest.mark.parametrize("scale", [0.02, 1.0, 300.0])
-def test_middles_are_those_of_all_ratios_that_are_told(told, scale):
-    ratios = np.sort(scale * RNG.lognormal(0.0, 0.5, (30, 160)).astype(np.float32), axis=1)
+@pytest.mark.parametrize("told", [0, 9, 12, 13, 14, 159, 160])
+def test_a_row_s_middle_is_that_of_all_ratios_that_are_told(told):
+    ratios = np.sort(RNG.lognormal(0.0, 0.5, (30, 160)).astype(np.float32), axis=1)
     counts = np.full(30, told)
     counts[0] = 160
-    rows, whole = _middles(ratios, counts)
 
     usual = [np.median(row[:n].astype(float)) if n > 12 else np.nan for row, n in zip(ratios, counts, strict=True)]
-    assert_allclose(rows, usual, rtol=1e-6)
-    assert whole == pytest.approx(np.median(np.concatenate([r[:n] for r, n in zip(ratios, counts, strict=True)])))
+    assert_allclose(_middles(ratios, counts), usual, rtol=1e-6)
 
 
-def test_too_few_ratios_have_no_middle():
-    rows, whole = _middles(np.ones((4, 20), np.float32), np.array([3, 3, 3, 3]))
+def test_a_bench_of_which_too_little_is_known_keeps_its_light():
+    known = np.zeros_like(KNOWN)
+    known[:24, :32] = 255  # three rows of four pixels are looked at
 
-    assert np.isnan(rows).all() and np.isnan(whole)
+    assert_allclose(_after([0.5], known=known).gain, 1.0)
