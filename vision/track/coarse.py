@@ -79,14 +79,14 @@ def coarse_tool(body: NozzleBody) -> CoarseTool:
 
 def visible_reward(camera: CameraModel, body: NozzleBody, edges: NewEdges, pose: ToolPose) -> float:
     """As `reward`, but of what of the outline no other part of the tool hides."""
-    return _on_visible(trace(*trace_inputs(camera, body, pose, SIGHT_STEP_MM)), np.append(shares(body), 2.0),
+    return _on_visible(*trace_inputs(camera, body, pose, SIGHT_STEP_MM), np.append(shares(body), 2.0),
                        edges.distance_px)
 
 
 @njit(cache=True, nogil=True)
-def _on_visible(traced, share, fields):
+def _on_visible(placed, lens, steps_mm, share, fields):
     """The share of the rim, which is part -1, comes last."""
-    _, px, normal_px, _, labels, values, _ = traced
+    _, px, normal_px, _, labels, values, _ = trace(placed, lens, steps_mm)
     _, h, w = fields.shape
     on_edges = seen = 0.0
     for i in range(len(px)):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -53,13 +54,15 @@ _FIRST_ROUND, _SECOND_ROUND, _DRAWS = 4000, 500, 40
 _CLEARLY = 1.15  # so much more than quite another pose it must explain [trial]
 # of a tool seen in part, poses that look alike, at the outlet and so far behind, are the same, near or far [convention]
 _BEHIND_MM, _SAME_PLACE_PX = 10.0, 15.0
-_FITS, _FULL_FITS = 20, 6  # poses worth a draft, and worth a full fit [trial]
+_FITS, _FULL_FITS = 16, 4  # poses worth a draft, and worth a full fit [trial]
 _WIDE = 25  # quarter-size pixels round the mask: bright metal may look like the bench for a whole tube [convention]
 _PLACE_PX = 10  # distance of the places where the outlet is tried [convention]
+_WIDE_CELLS = 2 * _WIDE * SCALE // _PLACE_PX + 1  # twice _WIDE in such places [derived]
 # poses near a track that are drawn, settled and kept; what is further apart, or turned, is another pose [convention]
 _NEAR_DRAWS, _NEAR, _NEAR_KEPT, _APART_MM = 600, 8, 3, 3.0
 # between directions that are tried near a hold; heights, and tilts where none is known [convention]
 _NEIGHBOUR_RAD = np.deg2rad(10.0)
+_SAME_COS = np.cos(0.5 * _NEIGHBOUR_RAD)  # of the angle below which two are one [derived]
 _HEIGHTS_MM = (4.0, 22.0, 45.0)
 _TILTS_RAD = np.deg2rad([4.0, 16.0, 28.0, 40.0, 52.0])
 
@@ -125,12 +128,19 @@ def find_poses(sought: Sought, picture: Picture, most: int = 3) -> list[PoseFit]
     """The few poses, unlike each other, that explain most of the picture, best first; which of them is the tool, if
     any, is left open.
     """
-    found: list[PoseFit] = []
+    best: list[tuple[PoseFit, PosePrior]] = []
     for _, fit, prior in sorted(_full_fits(sought, picture, _HEIGHTS_MM, None, _FITS), key=lambda f: -f[0]):
-        if len(found) < most and not any(_same(fit.pose, other.pose) for other in found):
-            last = fit_pose(sought.camera, sought.body, picture, fit.pose, sought.bias, prior=prior, rounds=_LAST)
-            if last is not None and not any(_same(last.pose, other.pose) for other in found):
-                found.append(last)
+        if len(best) < most and not any(_same(fit.pose, other.pose) for other, _ in best):
+            best.append((fit, prior))
+
+    def last(one: tuple[PoseFit, PosePrior]) -> PoseFit | None:
+        fit, prior = one
+        return fit_pose(sought.camera, sought.body, picture, fit.pose, sought.bias, prior=prior, rounds=_LAST)
+
+    found: list[PoseFit] = []
+    for fit in map(last, best):
+        if fit is not None and not any(_same(fit.pose, other.pose) for other in found):
+            found.append(fit)
     return found
 
 
@@ -146,31 +156,46 @@ def _full_fits(sought: Sought, picture: Picture, heights_mm: tuple[float, ...], 
         return []
     edges = new_edges(picture, _region_of(mask, picture.known.shape))
     camera, body, cam_from_bench = sought.camera, sought.body, sought.cam_from_bench
-    fits = []
-    for _, prior, free, pose in _drafts(sought, picture, sweep(sought, edges, mask, heights_mm, most), plane):
-        start = _lifted(pose, cam_from_bench, sought.board_top_mm)
-        fit = fit_pose(camera, body, picture, start, sought.bias, prior=free,
-                       rounds=_FULL if start is pose else replace(_LAST, is_exact=False))
-        if fit is not None and _plausible(fit.pose, cam_from_bench, sought.board_top_mm) and _blows_free(
-                camera, body, fit.pose, solid):
-            fits.append((fit.score * habit(fit.pose, sought.holds, cam_from_bench), fit, prior))
-    return fits
+
+    def full(draft: _Draft) -> tuple[float, PoseFit, PosePrior] | None:
+        start = _lifted(draft.pose, cam_from_bench, sought.board_top_mm)
+        fit = fit_pose(camera, body, picture, start, sought.bias, prior=draft.free,
+                       rounds=_FULL if start is draft.pose else replace(_LAST, is_exact=False))
+        if fit is None or not (_plausible(fit.pose, cam_from_bench, sought.board_top_mm)
+                               and _blows_free(camera, body, fit.pose, solid)):
+            return None
+        return fit.score * habit(fit.pose, sought.holds, cam_from_bench), fit, draft.prior
+
+    drafts = _drafts(sought, picture, sweep(sought, edges, mask, heights_mm, most), plane)
+    return [fit for fit in map(full, drafts) if fit is not None]
 
 
-def _drafts(sought: Sought, picture: Picture, starts: list[ToolPose],
-            plane) -> list[tuple[float, PosePrior, PosePrior, ToolPose]]:
-    """The best of quick fits from some starts: what each explains of the picture, the prior that knows how the tool is
-    held, the same with limbs left free, and the pose."""
-    drafts = []
-    for pose in starts:
+class _Draft(NamedTuple):
+    """A quick fit: what it explains of the picture, the prior that knows how the tool is held, the same with limbs left
+    free, and the pose."""
+
+    score: float
+    prior: PosePrior
+    free: PosePrior
+    pose: ToolPose
+
+
+def _drafts(sought: Sought, picture: Picture, starts: list[ToolPose], plane: Plane | None) -> list[_Draft]:
+    """The best of quick fits from some starts that end unlike each other."""
+    def draft(pose: ToolPose) -> _Draft | None:
         turn_rad = max(_LOW_HOLD_RAD, _HOLD_RAD * share_in_view(sought.camera, sought.body, pose))
         prior = replace(_hold_prior(sought, pose, turn_rad), plane=plane)
         free = free_limbs(sought.body, prior)
-        draft = fit_pose(sought.camera, sought.body, picture, pose, sought.bias, prior=free, rounds=_DRAFT)
-        if draft is not None:
-            score = draft.score * habit(draft.pose, sought.holds, sought.cam_from_bench)
-            drafts.append((score, prior, free, draft.pose))
-    return sorted(drafts, key=lambda d: -d[0])[:_FULL_FITS]
+        fit = fit_pose(sought.camera, sought.body, picture, pose, sought.bias, prior=free, rounds=_DRAFT)
+        if fit is None:
+            return None
+        return _Draft(fit.score * habit(fit.pose, sought.holds, sought.cam_from_bench), prior, free, fit.pose)
+
+    kept: list[_Draft] = []
+    for one in sorted((d for d in map(draft, starts) if d is not None), key=lambda d: -d.score):
+        if len(kept) < _FULL_FITS and not any(_same(one.pose, other.pose) for other in kept):
+            kept.append(one)
+    return kept
 
 
 def _same(a: ToolPose, b: ToolPose) -> bool:
@@ -273,8 +298,13 @@ def _pose_of(tips, axes, sideways, i: int) -> ToolPose:
 
 def share_in_view(camera: CameraModel, body: NozzleBody, pose: ToolPose) -> float:
     """Share of the outline that lies in the picture, 0 to 1."""
-    px = trace(*trace_inputs(camera, body, pose, SIGHT_STEP_MM))[1]
-    return float(np.mean(is_inside(px, camera.image_size_px[::-1], MARGIN_PX))) if len(px) else 0.0
+    return _share_inside(*trace_inputs(camera, body, pose, SIGHT_STEP_MM), camera.image_size_px[::-1])
+
+
+@njit(cache=True, nogil=True)
+def _share_inside(placed, lens, steps_mm, shape):
+    px = trace(placed, lens, steps_mm)[1]
+    return is_inside(px, shape, MARGIN_PX).sum() / max(len(px), 1)
 
 
 def _hold_prior(sought: Sought, pose: ToolPose, turn_rad: float) -> PosePrior:
@@ -385,19 +415,33 @@ def _settle(tool, poses, rounds, alike_px, lens, fields):
 
 def _edge_places(edges: NewEdges, mask: np.ndarray) -> FloatArray:
     """A grid of pixels (n, 2) on or beside new edges, where the mask says that something is."""
-    near = edges.distance_px.min(0)
     half = _PLACE_PX // HALF
-    h, w = near.shape[0] // half, near.shape[1] // half
-    cells = near[:h * half, :w * half].reshape(h, half, w, half).min((1, 3)) < 1.0
-    wide = cv2.dilate(mask, np.ones((2 * _WIDE + 1, 2 * _WIDE + 1), np.uint8))
-    y, x = np.nonzero(cells & (cv2.resize(wide, (w, h), interpolation=cv2.INTER_AREA) > 0))
+    h, w = edges.distance_px.shape[1] // half, edges.distance_px.shape[2] // half
+    wide = cv2.dilate(cv2.resize(mask, (w, h), interpolation=cv2.INTER_AREA),
+                      np.ones((_WIDE_CELLS, _WIDE_CELLS), np.uint8))
+    y, x = np.nonzero(_with_edges(edges.distance_px, wide, half))
     return np.stack([(x + 0.5) * _PLACE_PX, (y + 0.5) * _PLACE_PX], 1)
+
+
+@njit(cache=True, nogil=True)
+def _with_edges(fields, wanted, side):
+    """Which of the wanted cells (h, w), of so many pixels a side, have an edge of any direction in them."""
+    out = np.zeros(wanted.shape, np.bool_)
+    for i in range(wanted.shape[0]):
+        for j in range(wanted.shape[1]):
+            if wanted[i, j] > 0:
+                out[i, j] = (fields[:, i * side:(i + 1) * side, j * side:(j + 1) * side] < 1.0).any()
+    return out
 
 
 def _axes(holds: tuple[Hold, ...]) -> list[FloatArray]:
     """Jet directions to try, bench frame: near the known holds, else all round."""
     if holds:
-        return [near.axis for hold in holds for near in _around(hold)]
+        kept: list[FloatArray] = []
+        for near in [one.axis for hold in holds for one in _around(hold)]:
+            if all(near @ other < _SAME_COS for other in kept):
+                kept.append(near)
+        return kept
     azimuth = np.arange(0, 2 * np.pi, np.deg2rad(15))
     return [-np.array([np.sin(t) * np.cos(a), np.sin(t) * np.sin(a), np.cos(t)]) for t in _TILTS_RAD for a in azimuth]
 

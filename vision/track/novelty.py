@@ -38,18 +38,57 @@ def tool_mask(picture: Picture) -> tuple[np.ndarray, np.ndarray]:
     the other also takes what is darker or lighter than its surroundings, and sharp shadows with it.
     """
     small = (picture.image.shape[1] // SCALE, picture.image.shape[0] // SCALE)
-    a = linear_light(cv2.resize(picture.image, small, interpolation=cv2.INTER_AREA))
-    b = _lit(cv2.resize(picture.background, small, interpolation=cv2.INTER_AREA), picture.gains)
-    ok = cv2.erode(cv2.resize(picture.known, small, interpolation=cv2.INTER_NEAREST), np.ones((3, 3), np.uint8)) > 0
-    g = np.einsum("ijk,ijk->ij", a, b) / (np.einsum("ijk,ijk->ij", b, b) + 1e-6)
-    own = np.clip(g, 0.4, 1.1)
-    around = cv2.medianBlur((np.clip(g, 0.0, 1.25) * 200).astype(np.uint8), 25).astype(np.float32) / 200
-    by_colour = brightest(np.abs(a - own[..., None] * b))
-    by_level = brightest(np.abs(a - np.clip(around, 0.3, 1.15)[..., None] * b))
-    scale = 0.002 + 0.025 * brightest(np.maximum(a, b)) ** 0.6
-    tolerance = _EDGE_SHARE_SMALL * brightest(cv2.morphologyEx(b, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)))
-    strict = ok & (by_colour > 2.5 * scale + tolerance)
-    return _cleaned(strict | (ok & (by_level > 3.5 * scale + tolerance))), _cleaned(strict)
+    half = (picture.image.shape[1] // HALF, picture.image.shape[0] // HALF)
+    # halved twice: five times as fast as at once
+    halved = cv2.resize(picture.image, half, interpolation=cv2.INTER_AREA)
+    now = linear_light(cv2.resize(halved, small, interpolation=cv2.INTER_AREA))
+    bench = _lit(cv2.resize(picture.background, small, interpolation=cv2.INTER_AREA), picture.gains)
+    known = cv2.erode(cv2.resize(picture.known, small, interpolation=cv2.INTER_NEAREST), np.ones((3, 3), np.uint8))
+    own = _shade(now, bench)
+    around = cv2.medianBlur((np.minimum(own, 1.25) * 200).astype(np.uint8), 25)
+    noise = 0.002 + 0.025 * brightest(np.maximum(now, bench)) ** 0.6
+    contrast = brightest(cv2.morphologyEx(bench, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)))
+    loose, strict = _unlike_bench(now, bench, known, (own, around), (noise, _EDGE_SHARE_SMALL * contrast))
+    return _cleaned(loose), _cleaned(strict)
+
+
+@njit(cache=True, nogil=True)
+def _shade(now, bench):
+    """Light of each pixel (h, w) over the bench's, all channels alike, not below 0."""
+    h, w, _ = now.shape
+    out = np.empty((h, w), np.float32)
+    for y in range(h):
+        for x in range(w):
+            both = own = np.float32(0.0)
+            for c in range(3):
+                both += now[y, x, c] * bench[y, x, c]
+                own += bench[y, x, c] ** 2
+            out[y, x] = both / (own + np.float32(1e-6))
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _unlike_bench(now, bench, known, shades, tolerances):
+    """Where a picture differs from the bench by more than its noise and a share of the bench's own contrast, loosely
+    and strictly, as `tool_mask` tells them, uint8, 0 or 255; before it is cleaned."""
+    (own, around), (noise, contrast) = shades, tolerances
+    h, w, _ = now.shape
+    loose, strict = np.zeros((h, w), np.uint8), np.zeros((h, w), np.uint8)
+    for y in range(h):
+        for x in range(w):
+            if known[y, x] == 0:
+                continue
+            shaded = min(max(own[y, x], np.float32(0.4)), np.float32(1.1))
+            level = min(max(around[y, x] / np.float32(200.0), np.float32(0.3)), np.float32(1.15))
+            by_colour = by_level = np.float32(0.0)
+            for c in range(3):
+                by_colour = max(by_colour, abs(now[y, x, c] - shaded * bench[y, x, c]))
+                by_level = max(by_level, abs(now[y, x, c] - level * bench[y, x, c]))
+            if by_colour > 2.5 * noise[y, x] + contrast[y, x]:
+                loose[y, x] = strict[y, x] = 255
+            elif by_level > 3.5 * noise[y, x] + contrast[y, x]:
+                loose[y, x] = 255
+    return loose, strict
 
 
 def _lit(bench: np.ndarray, gain: np.ndarray) -> np.ndarray:
@@ -64,8 +103,7 @@ def is_bare(picture: Picture, least_px: float) -> bool:
 
 
 def _cleaned(mask: np.ndarray) -> np.ndarray:
-    m = mask.astype(np.uint8) * 255
-    closed = cv2.morphologyEx(m, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    closed = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     _, labels, stats, _ = cv2.connectedComponentsWithStats(opened)
     return np.where((stats[:, cv2.CC_STAT_AREA] >= _SPECK)[labels] & (labels > 0), 255, 0).astype(np.uint8)

@@ -18,7 +18,7 @@ from vision.types import BenchPose
 
 __all__ = ["SEARCH_S", "Search", "Searcher"]
 
-SEARCH_S = 0.12  # for which a search is given time, on any machine [convention]
+SEARCH_S = 0.06  # for which a search is given time, on any machine [convention]
 _MOST_LATER = 16  # pictures kept beside a search; where one takes long, every other of them is enough [convention]
 
 
