@@ -14,7 +14,7 @@ from vision.fit.pose import Picture, PoseFit, PosePrior, Rounds, Travel, fit_pos
 from vision.nozzle.body import Hold, NozzleBody, ToolPose
 from vision.track.chart import pose_of
 from vision.track.estimate import is_known, steady
-from vision.track.evidence import log_likelihood_ratio
+from vision.track.evidence import log_likelihood_ratio, probability_right
 from vision.track.find import DRAFT_STEP_MM, IN_PART, poses_near, share_in_view
 from vision.track.hypothesis import LOG_HIDDEN, Hypothesis, updated_log_odds
 from vision.track.kalman import (
@@ -25,6 +25,7 @@ from vision.track.kalman import (
     ToolState,
     condition,
     gate,
+    mixed,
     predict,
     start_state,
     with_modes,
@@ -128,7 +129,8 @@ class Follower:
         if gate(ahead, alone, alone_cov + _JITTER_COV) > _GATE:
             return [replace(hidden, log_odds=updated_log_odds(h.log_odds, -np.inf, dt_s)),
                     self.begin(fit, picture, bench, holds, h.log_odds + _LOG_JUMP, dt_s)]
-        state = with_modes(self._conditioned(ahead, fit, bench), h.state, alone, alone_cov + _JITTER_COV)
+        after = with_modes(self._conditioned(ahead, fit, bench), h.state, alone, alone_cov + _JITTER_COV)
+        state = mixed(ahead, after, probability_right(log_likelihood_ratio(self._body, fit)))
         # what was away so long, or was not known any more, may be found elsewhere than it is, like a new one
         t_start_s = t_s if _was_away(h, t_s) or not is_known(h.state) else h.t_start_s
         return [replace(h, state=state, log_odds=updated_log_odds(h.log_odds, ratio, dt_s), t_s=t_s,

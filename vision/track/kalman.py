@@ -28,6 +28,7 @@ __all__ = [
     "with_modes",
     "gate",
     "condition",
+    "mixed",
     "smooth",
     "N_POSE",
     "N_MOVING",
@@ -170,6 +171,14 @@ def condition(state: ToolState, sites: np.ndarray, mean: FloatArray, cov: FloatA
     """
     new, new_cov = _conditioned(state.mean, state.cov, sites, mean, cov)
     return replace(state, mean=new, cov=new_cov)
+
+
+def mixed(ahead: ToolState, after: ToolState, share: float) -> ToolState:
+    """The state after a picture which that one was conditioned on, when the picture shows what it seems to show with
+    this probability only (probabilistic data association: Bar-Shalom, Li, Kirubarajan 2001, 2.7)."""
+    away = after.mean - ahead.mean
+    cov = share * after.cov + (1.0 - share) * (ahead.cov + share * np.outer(away, away))
+    return replace(after, mean=ahead.mean + share * away, cov=cov)
 
 
 def smooth(states: list[ToolState]) -> list[ToolState]:
