@@ -14,7 +14,7 @@ from vision.fit.pose import PoseFit
 from vision.nozzle.body import NozzleBody
 from vision.types import FloatArray
 
-__all__ = ["CUTS_PER_SAMPLE", "MOST_NATS", "log_likelihood_ratio", "probability_right"]
+__all__ = ["CUTS_PER_SAMPLE", "MOST_NATS", "log_likelihood_ratio", "log_odds_right"]
 
 MOST_NATS = 20.0  # of one picture, either way: a model is wrong more often than once in so many [convention]
 # Beta distributions of the share of a side's cuts that agree with the outline, and how often something hides that side
@@ -31,10 +31,9 @@ _HIDDEN = {"tube": 0.1, "rim": 0.1, "cone": 0.2, "collar": 0.2, "handle": 0.5, "
 _ELSEWHERE = 0.6, 2.0  # Beta of the share that agrees by chance [same, other things]
 # cuts 0.8 mm apart within the length over which their errors are alike (`least_squares.CORRELATION_MM`) [derived]
 CUTS_PER_SAMPLE = 3.0
-# log odds that a fit has ended where the tool is when that speaks by a ratio of 1 for it, and by how much they grow with
-# the ratio's logarithm: from starts some millimetres and degrees away [measured: tests.benchmarks.optima, touch
-# photographs]
-_AT_ONE, _GROWTH = 1.1, 0.38
+# log odds that a fit has ended in the tool's own place when that is as likely as another thing, and by how much they grow
+# with the logarithm of that ratio [measured: tests.benchmarks.optima, touch photographs]
+_AS_LIKELY, _GROWTH = 1.0, 0.35
 _BAR = 0.1  # share of straight bars of the tube's width among other things [convention]
 
 
@@ -49,10 +48,18 @@ def log_likelihood_ratio(body: NozzleBody, fit: PoseFit) -> float:
     return _log_ratio(fit.label, fit.good, *_sides(body))
 
 
-def probability_right(log_ratio: float) -> float:
-    """That a fit which started near the tool, and speaks by that log-likelihood ratio for its pose, has ended in the
-    tool's own: the less of the outline agrees, the more often another place looks as good."""
-    return 1.0 / (1.0 + math.exp(-_AT_ONE - _GROWTH * log_ratio))
+def log_odds_right(log_ratio: float, before: float = _AS_LIKELY, share: float = 1.0) -> float:
+    """Log odds that a fit which started near the tool, and speaks by that log-likelihood ratio for its pose, has ended in
+    the tool's own: the less of the outline agrees, the more often another place near by looks as good.
+
+    Parameters
+    ----------
+    before : float
+        The same before that picture; by default of a pose of which no other picture has told.
+    share : float
+        Of the picture that is new.
+    """
+    return min(before + share * _GROWTH * log_ratio, _AS_LIKELY + _GROWTH * MOST_NATS)
 
 
 @njit(cache=True, nogil=True)

@@ -7,6 +7,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from scipy.special import expit
 
 from vision.camera.model import CameraModel
 from vision.fit.bias import DEFAULT_BIAS, EdgeBias, edge_offsets
@@ -14,9 +15,9 @@ from vision.fit.pose import Picture, PoseFit, PosePrior, Rounds, Travel, fit_pos
 from vision.nozzle.body import Hold, NozzleBody, ToolPose
 from vision.track.chart import pose_of
 from vision.track.estimate import is_known, steady
-from vision.track.evidence import log_likelihood_ratio, probability_right
+from vision.track.evidence import log_likelihood_ratio, log_odds_right
 from vision.track.find import DRAFT_STEP_MM, IN_PART, poses_near, share_in_view
-from vision.track.hypothesis import LOG_HIDDEN, Hypothesis, updated_log_odds
+from vision.track.hypothesis import LOG_HIDDEN, MEMORY_S, Hypothesis, updated_log_odds
 from vision.track.kalman import (
     N_MOVING,
     N_POSE,
@@ -104,10 +105,10 @@ class Follower:
         t_s, chart = bench.t_s, np.concatenate([bench_chart(fit.pose, bench), fit.offset_px])
         self._n_tracks += 1
         fresh = start_state(t_s, chart[:6], 1e4 * np.eye(6), self._motion, self._n_tracks)
-        ratio = self._log_ratio(fit, picture, bench, holds, True)
+        shown = log_likelihood_ratio(self._body, fit)
+        ratio = shown + self._log_known(fit, picture, bench, holds, True)
         return Hypothesis(self._conditioned(fresh, fit, bench), updated_log_odds(log_odds, ratio, dt_s), t_s, t_s, t_s,
-                          fit, ratio,
-                          fit.quality)
+                          fit, ratio, fit.quality, log_odds_right(shown))
 
     def step(self, h: Hypothesis, picture: Picture, bench: BenchPose, holds: tuple[Hold, ...],
              searches_around: bool = True) -> list[Hypothesis]:
@@ -120,7 +121,9 @@ class Follower:
             picture = replace(picture, noise=_paled(picture.noise))
         fit, is_smoky, t_otherwise_s = self._fit(h, picture, prior, t_s, searches_around)
         h = replace(h, t_otherwise_s=t_otherwise_s)
-        ratio = -np.inf if fit is None else self._log_ratio(fit, picture, bench, holds, h.log_odds < _KNOWN_LOG_ODDS)
+        shown = -np.inf if fit is None else log_likelihood_ratio(self._body, fit)
+        ratio = shown if fit is None else shown + self._log_known(fit, picture, bench, holds,
+                                                                  h.log_odds < _KNOWN_LOG_ODDS)
         hidden = replace(h, t_s=t_s, fit=None, log_ratio=ratio,
                          log_odds=updated_log_odds(h.log_odds, min(ratio, 0.0), dt_s))
         if fit is None or ratio < LOG_HIDDEN:
@@ -130,12 +133,15 @@ class Follower:
             return [replace(hidden, log_odds=updated_log_odds(h.log_odds, -np.inf, dt_s)),
                     self.begin(fit, picture, bench, holds, h.log_odds + _LOG_JUMP, dt_s)]
         after = with_modes(self._conditioned(ahead, fit, bench), h.state, alone, alone_cov + _JITTER_COV)
-        state = mixed(ahead, after, probability_right(log_likelihood_ratio(self._body, fit)))
+        state = mixed(ahead, after, float(expit(log_odds_right(shown))))
         # what was away so long, or was not known any more, may be found elsewhere than it is, like a new one
-        t_start_s = t_s if _was_away(h, t_s) or not is_known(h.state) else h.t_start_s
+        is_new = _was_away(h, t_s) or not is_known(h.state)
+        t_start_s, log_right = (t_s, log_odds_right(shown)) if is_new else (
+            h.t_start_s, log_odds_right(shown, h.log_right, min(dt_s / MEMORY_S, 1.0)))
         return [replace(h, state=state, log_odds=updated_log_odds(h.log_odds, ratio, dt_s), t_s=t_s,
                         t_start_s=t_start_s, t_seen_s=t_s, fit=fit, log_ratio=ratio,
-                        quality=h.quality + 0.1 * (fit.quality - h.quality), is_smoky=is_smoky)]
+                        quality=h.quality + 0.1 * (fit.quality - h.quality), log_right=log_right,
+                        is_smoky=is_smoky)]
 
     def learn(self, h: Hypothesis, fit: PoseFit, picture: Picture, bench: BenchPose, dt_s: float) -> None:
         """What a clear sight tells of the camera: how long rows take, and how long the shutter is open."""
@@ -152,10 +158,10 @@ class Follower:
         """A state at a later time, when no picture shows the tool."""
         return predict(state, t_s, self._motion) if t_s > state.t_s else state
 
-    def _log_ratio(self, fit: PoseFit, picture: Picture, bench: BenchPose, holds: tuple[Hold, ...],
+    def _log_known(self, fit: PoseFit, picture: Picture, bench: BenchPose, holds: tuple[Hold, ...],
                    uses_appearance: bool) -> float:
-        """Of this picture for the tool at that pose against none, with what was known before."""
-        ratio = log_likelihood_ratio(self._body, fit) + log_prior(fit, bench, self._board_top_mm, self._motion, holds)
+        """Logarithm of how likely a tool has that pose and appearance, against usual ones and other things."""
+        ratio = log_prior(fit, bench, self._board_top_mm, self._motion, holds)
         if uses_appearance and self.appearance is not None:
             seen = metal_appearance(self._camera, self._body, picture, fit.pose)
             ratio += log_appearance_ratio(seen, self.appearance)

@@ -51,6 +51,8 @@ class Hypothesis:
         What the newest picture said, as `evidence.log_likelihood_ratio` tells it.
     quality : float
         Running mean of the fits'.
+    log_right : float
+        Log odds that it is the tool's own place, and not another near by that looks alike.
     is_smoky : bool
         Whether it was seen through smoke.
     t_otherwise_s : float
@@ -65,6 +67,7 @@ class Hypothesis:
     fit: PoseFit | None
     log_ratio: float
     quality: float
+    log_right: float
     is_smoky: bool = False
     t_otherwise_s: float = -np.inf
 
