@@ -53,12 +53,12 @@ def test_a_height_surely_below_the_board_is_not_told_and_one_that_may_touch_it_i
 MOTION = Motion(np.zeros(0), np.zeros((0, 0)))
 
 
-def followed(pose, log_odds, seen_s=5.0, seed=1):
-    """A hypothesis that has been seen for so long, and its state."""
+def followed(pose, log_odds, seen_s=5.0, seed=1, log_right=50.0):
+    """A hypothesis that has been seen for so long, with the log odds that it is in the right place."""
     root = np.eye(6) * [0.3, 0.4, 0.8, 0.01, 0.02, 0.1] + 0.002 * np.random.default_rng(seed).normal(size=(6, 6))
     state = start_state(9.0, np.array(pose, float), root @ root.T, MOTION)
     state = replace(state, steady_cov=np.diag([0.01, 0.02, 0.04, 1e-5, 2e-5]))
-    return Hypothesis(state, log_odds, 9.0, 9.0 - seen_s, 9.0, None, 0.0, 1.0)
+    return Hypothesis(state, log_odds, 9.0, 9.0 - seen_s, 9.0, None, 0.0, 1.0, log_right)
 
 
 def told_cov(*hypotheses):
@@ -82,6 +82,13 @@ def test_a_track_that_has_just_begun_is_known_less_well_than_one_that_is_followe
     first, soon, late = (told_cov(followed(AT, 5.0, seen_s))[2, 2] for seen_s in (0.0, 0.3, 5.0))
 
     assert first == pytest.approx(3 * late) and soon == pytest.approx((1 + 2 * np.exp(-1)) * late)
+
+
+def test_a_place_that_may_be_another_is_known_as_far_as_others_lie_away():
+    sure, doubted = (told_cov(followed(AT, 5.0, log_right=odds)) for odds in (50.0, np.log(9.0)))
+
+    np.testing.assert_allclose(np.diag(doubted - sure)[:3], [1.6, 1.6, 4.9], rtol=1e-6)  # a tenth of 4, 4, 7 mm squared
+    assert (doubted - sure)[3, 3] == pytest.approx(0.1 * 0.1**2)
 
 
 def test_two_poses_make_a_band_that_holds_both_by_their_odds():

@@ -14,7 +14,7 @@ from tests.vision.test_tracker import RATE_HZ, StillBench
 from vision.fit.pose import Picture, fit_pose
 from vision.nozzle.body import body_from_measures, hold_of
 from vision.track.estimate import status_of
-from vision.track.evidence import log_likelihood_ratio
+from vision.track.evidence import log_likelihood_ratio, log_odds_right
 from vision.track.hypothesis import (
     LOG_HIDDEN,
     Hypothesis,
@@ -161,6 +161,30 @@ def test_a_picture_that_speaks_against_a_pose_may_hide_the_tool_and_one_that_spe
     assert 0.0 < updated_log_odds(0.0, 6.0, 0.03) < updated_log_odds(0.0, 6.0, 0.1) < 6.0
 
 
+@pytest.mark.parametrize(("log_ratio", "elsewhere", "of"), [(-1.0, 24, 78), (1.0, 12, 65), (3.0, 10, 63), (5.0, 4, 93),
+                                                            (7.5, 8, 290), (11.0, 2, 243)])
+def test_fits_end_elsewhere_as_often_as_touch_photographs_show(log_ratio, elsewhere, of):
+    """Counts of tests.benchmarks.optima over six recordings' photographs; binomial, three sigmas."""
+    expected = of / (1 + np.exp(log_odds_right(log_ratio)))
+
+    assert abs(elsewhere - expected) < 3 * np.sqrt(expected) + 1
+
+
+def test_pictures_close_to_each_other_tell_the_same_of_a_place_again():
+    one, later = log_odds_right(4.0), log_odds_right(4.0, log_odds_right(4.0), 1 / 6)
+
+    assert later - one == pytest.approx((log_odds_right(5.0) - one) * 4 / 6)
+    assert log_odds_right(-6.0, later) < one < later
+
+
+def test_no_number_of_pictures_makes_a_place_surer_than_the_best_one_does():
+    odds = log_odds_right(12.0)
+    for _ in range(100):
+        odds = log_odds_right(12.0, odds, 0.2)
+
+    assert odds == log_odds_right(20.0) < 9.0
+
+
 def _at(z_mm, log_odds, track, fit=SimpleNamespace(n_edges=60, chi2_dof=1.0)):
     state = start_state(
         0.0,
@@ -169,7 +193,7 @@ def _at(z_mm, log_odds, track, fit=SimpleNamespace(n_edges=60, chi2_dof=1.0)):
         Motion(np.zeros(2), np.eye(2)),
         track,
     )
-    return Hypothesis(state, log_odds, 0.0, float(track), 0.0, fit, 0.0, 0.7)
+    return Hypothesis(state, log_odds, 0.0, float(track), 0.0, fit, 0.0, 0.7, 8.0)
 
 
 def test_like_hypotheses_become_the_one_that_was_followed_longest_and_unlike_ones_stay_apart():
