@@ -71,7 +71,7 @@ AT, ELSEWHERE = (3.0, -4.0, 15.0, 0.2, -0.1, 0.3), (4.0, -4.5, 22.0, 0.1, -0.25,
 def test_one_pose_that_is_followed_is_known_as_the_filter_has_shown_with_what_is_alike_in_all_frames():
     h = followed(AT, 5.0)
 
-    expected = 0.5 * h.state.cov[:5, :5] + h.state.steady_cov
+    expected = 0.4 * h.state.cov[:5, :5] + h.state.steady_cov
     np.testing.assert_allclose(told_cov(h)[:5, :5], expected, rtol=1e-4)
     # a unit vector's z changes by -x/z and -y/z with its x and y
     slope = np.array([0, 0, 0, 0.2, -0.1]) / np.sqrt(1 - 0.05)
