@@ -18,7 +18,7 @@ from vision.fit.pose import Picture, Plane, fit_pose
 from vision.nozzle.body import ToolPose, body_from_measures, hold_of
 from vision.nozzle.silhouette import moved_pose, tool_hull
 from vision.track.coarse import direction_of
-from vision.track.find import Sought, _lifted, find_tool, poses_near
+from vision.track.find import Sought, _around, _axes, _lifted, find_poses, find_tool, poses_near
 from vision.track.novelty import ANGLES, HALF, new_edges, tool_mask
 
 # looking straight down from 400 mm: x right, y away from the operator, z up
@@ -179,6 +179,39 @@ def test_a_tool_seen_in_part_is_found_when_only_how_near_it_is_cannot_be_told(mo
         return ToolPose(0.92 * pose.tip_mm + np.array([aside_mm, 0.0, 0.0]), pose.axis, pose.roll_rad)  # by 30 mm
 
     assert (_found_beside_a_rival(monkeypatch, nearer) is not None) == is_found
+
+
+def test_directions_near_like_holds_are_tried_once_and_none_is_far_from_one_that_is():
+    hold, leaning = (hold_of(_tool(0, 0, 15, tilt, 90), CAM_FROM_BENCH) for tilt in (20, 33))
+
+    axes = np.array(_axes((hold, hold, leaning)))
+
+    assert len(_axes((hold, hold))) == len(_axes((hold,))) == 13
+    assert 13 < len(axes) < 26
+    near = np.array([one.axis for known in (hold, leaning) for one in _around(known)])
+    assert ((near @ axes.T).max(1) > np.cos(np.deg2rad(5.01))).all()
+
+
+def test_drafts_that_end_in_one_place_are_fitted_in_full_once(monkeypatch):
+    rng = np.random.default_rng(1)
+    bench, pose = _bench(rng), _tool(-10, 5, 12, 35, 90)
+    drafts, full = [], []
+
+    def noted(camera, body, picture, start, *args, **options):
+        fit, rounds = fit_pose(camera, body, picture, start, *args, **options), options["rounds"]
+        if rounds.reach_px > 9.0 and fit is not None:
+            drafts.append(fit.pose)
+        elif not rounds.is_exact:
+            full.append(start)
+        return fit
+
+    monkeypatch.setattr(vision.track.find, "fit_pose", noted)
+    found = find_poses(_sought(pose), Picture(_with_tool(bench, pose, rng), bench, ALL_KNOWN))
+
+    at_the_tool = [p for p in drafts if np.linalg.norm(p.tip_mm - pose.tip_mm) < 1.5]
+    assert len(at_the_tool) > 1  # else there was nothing to do
+    assert len([p for p in full if np.linalg.norm(p.tip_mm - pose.tip_mm) < 1.5]) == 1
+    assert np.linalg.norm(found[0].pose.tip_mm - pose.tip_mm) < 0.5
 
 
 def test_a_pose_below_the_board_is_brought_up_where_it_is_seen():

@@ -20,6 +20,7 @@ from vision import rigid
 from vision.fit.pose import Picture, fit_pose
 from vision.nozzle.body import hold_of
 from vision.nozzle.silhouette import moved_pose
+from vision.track.evidence import log_likelihood_ratio, log_odds_right
 from vision.track.tracker import NozzleModel, Tracker
 from vision.types import BenchPose, Frame, TrackStatus
 
@@ -294,6 +295,37 @@ def test_a_tool_of_which_the_last_picture_told_too_little_begins_anew(followed, 
     after = follower.step(vague, seen, replace(bench, t_s=0.04), ())[0]
 
     assert after.fit is not None and after.t_start_s == begins_s
+
+
+@pytest.mark.parametrize("n_hidden", [0, 2])
+def test_the_odds_of_a_place_grow_from_picture_to_picture_and_begin_anew_when_it_is_seen_again(followed, n_hidden):
+    _, _, seen, empty, first = followed
+    shown = log_likelihood_ratio(TOOL, first.fit)
+
+    h = _after(followed, [empty] * n_hidden + [seen])
+
+    again = log_likelihood_ratio(TOOL, h.fit)
+    assert first.log_right == log_odds_right(shown) < 7.0
+    assert h.log_right == pytest.approx(log_odds_right(again, first.log_right, 0.2) if n_hidden == 0
+                                        else log_odds_right(again))
+
+
+def test_a_picture_that_hardly_shows_the_outline_is_told_with_a_band_towards_where_the_tool_was_expected(followed,
+                                                                                                    monkeypatch):
+    follower, bench, seen, _, h = followed
+    told = {}
+    for log_ratio in (20.0, 0.0):
+        monkeypatch.setattr(vision.track.following, "log_likelihood_ratio", lambda *_, ratio=log_ratio: ratio)
+        told[log_ratio] = follower.step(h, seen, replace(bench, t_s=0.04), ())[0].state
+
+    ahead = follower.expected(h.state, 0.04)
+    share = 1 / (1 + np.e)  # that it ended elsewhere, at a ratio of 1
+    away = told[0.0].mean[2] - ahead.mean[2]
+    wider = share * (ahead.cov[2, 2] - told[0.0].cov[2, 2] + (1 - share) * away**2)
+    grown = (told[0.0].steady_cov - told[20.0].steady_cov)[2, 2]
+    assert wider > 0.2 and grown == pytest.approx(wider, rel=0.02)
+    np.testing.assert_array_equal(told[0.0].mean, told[20.0].mean)
+    np.testing.assert_array_equal(told[0.0].cov, told[20.0].cov)
 
 
 def test_a_tool_after_a_gap_between_pictures_goes_on(followed):
