@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import sys
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -41,9 +42,10 @@ def main(arguments: list[str]) -> int:
         job.parent for job in out.glob("*/job.toml")) if not arguments[2:] or folder.name in arguments[2:]])
     ratio, off_mm, sigma_mm, aside_mm, turned_rad = rows.T
     elsewhere = (np.abs(off_mm) > 3 * np.hypot(sigma_mm, 0.7)) | (aside_mm > ELSEWHERE_MM)
-    for lowest, highest in zip(BINS, BINS[1:], strict=False):
+    for lowest, highest in pairwise(BINS):
         here = (ratio >= lowest) & (ratio < highest)
-        print(f"log ratio {lowest:5.1f} to {highest:5.1f}: {here.sum():4d} fits, elsewhere {elsewhere[here].mean():.3f}")
+        print(f"log ratio {lowest:5.1f} to {highest:5.1f}: {here.sum():4d} fits, "
+              f"elsewhere {elsewhere[here].mean():.3f}")
     told = ratio >= BINS[0]
     model = GLM(~elsewhere[told], add_constant(ratio[told]), family=Binomial()).fit()
     print("log odds of the right place: {:.2f} + {:.2f} x log ratio".format(*model.params)

@@ -3,8 +3,8 @@
 usage: python -m tests.benchmarks.tracker_speed CLIPS OUT [NAME ...]
 
 OUT is what tests.benchmarks.clips wrote for CLIPS (camera.toml, nozzle.toml, job.toml per recording). Frames come when
-a camera would give them; wall clock, so let the machine rest. `follow` counts the frames in which the tool was measured,
-`all` every frame, those in which it was searched for included.
+a camera would give them; wall clock, so let the machine rest. `follow` counts the frames in which the tool was
+measured, `all` every frame, those in which it was searched for included.
 """
 
 from __future__ import annotations

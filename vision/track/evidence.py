@@ -31,8 +31,8 @@ _HIDDEN = {"tube": 0.1, "rim": 0.1, "cone": 0.2, "collar": 0.2, "handle": 0.5, "
 _ELSEWHERE = 0.6, 2.0  # Beta of the share that agrees by chance [same, other things]
 # cuts 0.8 mm apart within the length over which their errors are alike (`least_squares.CORRELATION_MM`) [derived]
 CUTS_PER_SAMPLE = 3.0
-# log odds that a fit has ended in the tool's own place when that is as likely as another thing, and by how much they grow
-# with the logarithm of that ratio [measured: tests.benchmarks.optima, touch photographs]
+# log odds that a fit has ended in the tool's own place where that is as likely as another thing, and by how much they
+# grow with the logarithm of that ratio [measured: tests.benchmarks.optima, touch photographs]
 _AS_LIKELY, _GROWTH = 1.0, 0.35
 _BAR = 0.1  # share of straight bars of the tube's width among other things [convention]
 
@@ -49,8 +49,8 @@ def log_likelihood_ratio(body: NozzleBody, fit: PoseFit) -> float:
 
 
 def log_odds_right(log_ratio: float, before: float = _AS_LIKELY, share: float = 1.0) -> float:
-    """Log odds that a fit which started near the tool, and speaks by that log-likelihood ratio for its pose, has ended in
-    the tool's own: the less of the outline agrees, the more often another place near by looks as good.
+    """Log odds that a fit which started near the tool, and speaks by that log-likelihood ratio for its pose, has ended
+    in the tool's own: the less of the outline agrees, the more often another place near by looks as good.
 
     Parameters
     ----------

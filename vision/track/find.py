@@ -128,19 +128,14 @@ def find_poses(sought: Sought, picture: Picture, most: int = 3) -> list[PoseFit]
     """The few poses, unlike each other, that explain most of the picture, best first; which of them is the tool, if
     any, is left open.
     """
-    best: list[tuple[PoseFit, PosePrior]] = []
-    for _, fit, prior in sorted(_full_fits(sought, picture, _HEIGHTS_MM, None, _FITS), key=lambda f: -f[0]):
-        if len(best) < most and not any(_same(fit.pose, other.pose) for other, _ in best):
-            best.append((fit, prior))
-
-    def last(one: tuple[PoseFit, PosePrior]) -> PoseFit | None:
-        fit, prior = one
-        return fit_pose(sought.camera, sought.body, picture, fit.pose, sought.bias, prior=prior, rounds=_LAST)
-
     found: list[PoseFit] = []
-    for fit in map(last, best):
-        if fit is not None and not any(_same(fit.pose, other.pose) for other in found):
-            found.append(fit)
+    tried: list[PoseFit] = []
+    for _, fit, prior in sorted(_full_fits(sought, picture, _HEIGHTS_MM, None, _FITS), key=lambda f: -f[0]):
+        if len(tried) < most and not any(_same(fit.pose, other.pose) for other in tried):
+            tried.append(fit)
+            last = fit_pose(sought.camera, sought.body, picture, fit.pose, sought.bias, prior=prior, rounds=_LAST)
+            if last is not None and not any(_same(last.pose, other.pose) for other in found):
+                found.append(last)
     return found
 
 
@@ -156,18 +151,15 @@ def _full_fits(sought: Sought, picture: Picture, heights_mm: tuple[float, ...], 
         return []
     edges = new_edges(picture, _region_of(mask, picture.known.shape))
     camera, body, cam_from_bench = sought.camera, sought.body, sought.cam_from_bench
-
-    def full(draft: _Draft) -> tuple[float, PoseFit, PosePrior] | None:
+    fits = []
+    for draft in _drafts(sought, picture, sweep(sought, edges, mask, heights_mm, most), plane):
         start = _lifted(draft.pose, cam_from_bench, sought.board_top_mm)
         fit = fit_pose(camera, body, picture, start, sought.bias, prior=draft.free,
                        rounds=_FULL if start is draft.pose else replace(_LAST, is_exact=False))
-        if fit is None or not (_plausible(fit.pose, cam_from_bench, sought.board_top_mm)
-                               and _blows_free(camera, body, fit.pose, solid)):
-            return None
-        return fit.score * habit(fit.pose, sought.holds, cam_from_bench), fit, draft.prior
-
-    drafts = _drafts(sought, picture, sweep(sought, edges, mask, heights_mm, most), plane)
-    return [fit for fit in map(full, drafts) if fit is not None]
+        if fit is not None and _plausible(fit.pose, cam_from_bench, sought.board_top_mm) and _blows_free(
+                camera, body, fit.pose, solid):
+            fits.append((fit.score * habit(fit.pose, sought.holds, cam_from_bench), fit, draft.prior))
+    return fits
 
 
 class _Draft(NamedTuple):
@@ -182,17 +174,17 @@ class _Draft(NamedTuple):
 
 def _drafts(sought: Sought, picture: Picture, starts: list[ToolPose], plane: Plane | None) -> list[_Draft]:
     """The best of quick fits from some starts that end unlike each other."""
-    def draft(pose: ToolPose) -> _Draft | None:
+    drafts = []
+    for pose in starts:
         turn_rad = max(_LOW_HOLD_RAD, _HOLD_RAD * share_in_view(sought.camera, sought.body, pose))
         prior = replace(_hold_prior(sought, pose, turn_rad), plane=plane)
         free = free_limbs(sought.body, prior)
         fit = fit_pose(sought.camera, sought.body, picture, pose, sought.bias, prior=free, rounds=_DRAFT)
-        if fit is None:
-            return None
-        return _Draft(fit.score * habit(fit.pose, sought.holds, sought.cam_from_bench), prior, free, fit.pose)
-
+        if fit is not None:
+            score = fit.score * habit(fit.pose, sought.holds, sought.cam_from_bench)
+            drafts.append(_Draft(score, prior, free, fit.pose))
     kept: list[_Draft] = []
-    for one in sorted((d for d in map(draft, starts) if d is not None), key=lambda d: -d.score):
+    for one in sorted(drafts, key=lambda d: -d.score):
         if len(kept) < _FULL_FITS and not any(_same(one.pose, other.pose) for other in kept):
             kept.append(one)
     return kept
