@@ -113,7 +113,7 @@ def test_a_search_in_vain_is_followed_by_the_next_as_soon_as_its_answer_counts(s
     _tracks(scene)
 
     order = [next(f.index for f in frames if f.image is image) for image in looked_at]
-    assert order[:4] == [0, 1, 5, 9]  # the first is waited for on the spot, later ones for 0.12 s, four frames
+    assert order[:4] == [0, 1, 3, 5]  # the first is waited for on the spot, later ones for 0.06 s, two frames
 
 
 def test_live_a_late_answer_holds_up_no_frame_not_even_the_first_and_still_counts(scene, monkeypatch):
