@@ -26,7 +26,7 @@ from vision.track.kalman import (
     ToolState,
     condition,
     gate,
-    mixed,
+    mixture_cov,
     predict,
     start_state,
     with_modes,
@@ -133,7 +133,7 @@ class Follower:
             return [replace(hidden, log_odds=updated_log_odds(h.log_odds, -np.inf, dt_s)),
                     self.begin(fit, picture, bench, holds, h.log_odds + _LOG_JUMP, dt_s)]
         after = with_modes(self._conditioned(ahead, fit, bench), h.state, alone, alone_cov + _JITTER_COV)
-        doubt = mixed(ahead, after, float(expit(log_odds_right(shown)))).cov - after.cov
+        doubt = mixture_cov(ahead, after, float(expit(log_odds_right(shown)))) - after.cov
         state = replace(after, steady_cov=after.steady_cov + doubt[:5, :5])
         # what was away so long, or was not known any more, may be found elsewhere than it is, like a new one
         is_new = _was_away(h, t_s) or not is_known(h.state)

@@ -28,7 +28,7 @@ __all__ = [
     "with_modes",
     "gate",
     "condition",
-    "mixed",
+    "mixture_cov",
     "smooth",
     "N_POSE",
     "N_MOVING",
@@ -173,12 +173,12 @@ def condition(state: ToolState, sites: np.ndarray, mean: FloatArray, cov: FloatA
     return replace(state, mean=new, cov=new_cov)
 
 
-def mixed(ahead: ToolState, after: ToolState, share: float) -> ToolState:
-    """The state after a picture which that one was conditioned on, when the picture shows what it seems to show with
-    this probability only (probabilistic data association: Bar-Shalom, Li, Kirubarajan 2001, 2.7)."""
+def mixture_cov(ahead: ToolState, after: ToolState, share: float) -> FloatArray:
+    """Covariance (n, n) of the state after a picture that shows what it seems to show with this probability only, and
+    otherwise leaves the state as it was foretold (probabilistic data association: Bar-Shalom, Li, Kirubarajan 2001,
+    2.7)."""
     away = after.mean - ahead.mean
-    cov = share * after.cov + (1.0 - share) * (ahead.cov + share * np.outer(away, away))
-    return replace(after, mean=ahead.mean + share * away, cov=cov)
+    return share * after.cov + (1.0 - share) * (ahead.cov + share * np.outer(away, away))
 
 
 def smooth(states: list[ToolState]) -> list[ToolState]:
