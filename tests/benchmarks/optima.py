@@ -21,16 +21,16 @@ from statsmodels.genmod.families import Binomial
 
 from tests.benchmarks.command import command
 from tests.benchmarks.scene import touch_pictures
-from vision.fit.bias import edge_offsets
-from vision.fit.pose import PosePrior, Rounds, fit_pose, weak_prior
+from vision.fit.pose import Rounds, fit_pose, weak_prior
 from vision.nozzle.silhouette import moved_pose
 from vision.track.evidence import log_likelihood_ratio
 from vision.track.find import find_tool
+from vision.track.following import Follower, NozzleModel
+from vision.types import BenchPose
 
-STEPS = np.array([4.0, 4.0, 6.0, 0.06, 0.06, 0.1])  # as a travelling tool is foretold, and half and twice as far
-SIZES = 0.5, 1.0, 2.0
+SPREAD = 5.0, 0.06, 0.1  # of tip [mm], direction and roll [rad], about as a travelling tool is foretold
+SIZES = 0.5, 1.0, 2.0  # times that
 STARTS = 20  # of each size
-ROUNDS = Rounds((2.5, 1.0)), Rounds((5.0, 2.0, 1.0))
 BINS = -2.0, 0.0, 2.0, 4.0, 6.0, 9.0, 13.0, 20.1
 ELSEWHERE_MM = 4.0  # to the side
 
@@ -62,17 +62,19 @@ def _rows(clip: Path, folder: Path) -> np.ndarray:
     for photo, picture, plane, sought in touch_pictures(clip, folder):
         start = find_tool(sought, picture, 0.3, heights_mm=(photo.height_mm,), plane=plane, most=12)
         known = start and fit_pose(
-            sought.camera, sought.body, picture, start.pose, sought.bias, rounds=ROUNDS[0],
+            sought.camera, sought.body, picture, start.pose, sought.bias, rounds=Rounds((2.5, 1.0)),
             prior=replace(weak_prior(sought.body, sought.bias, start.pose), plane=plane))
         if known is None:
             continue
-        offset_px, offset_cov = edge_offsets(sought.body, sought.bias)
+        follower = Follower(sought.camera, NozzleModel(sought.body, sought.bias), sought.board_top_mm)
+        seen = follower.begin(known, picture, BenchPose(0.0, sought.cam_from_bench, np.zeros((6, 6)), 0, 0.0), (), 5.0,
+                              0.0)
         up = sought.cam_from_bench[:3, 2]
         for size in np.repeat(SIZES, STARTS):
-            expected = moved_pose(known.pose, size * STEPS * rng.normal(size=6))
-            cov = np.zeros((6 + len(offset_px),) * 2)
-            cov[:6, :6], cov[6:, 6:] = np.diag((size * STEPS) ** 2), offset_cov
-            fit = _followed(sought, picture, PosePrior(expected, offset_px, cov), known.quality)
+            spread = size * np.array(SPREAD)
+            expected = moved_pose(known.pose, np.repeat(spread, (3, 2, 1)) * rng.normal(size=6))
+            prior = weak_prior(sought.body, sought.bias, expected, *spread)
+            fit, _ = follower._fit_from(seen, picture, prior, expected, looks_through=False)
             if fit is not None:
                 away_mm = fit.pose.tip_mm - known.pose.tip_mm
                 off_mm = float(up @ away_mm)
@@ -81,18 +83,6 @@ def _rows(clip: Path, folder: Path) -> np.ndarray:
                              np.arccos(min(fit.pose.axis @ known.pose.axis, 1.0))))
     print(clip.name, len(rows), "fits", flush=True)
     return np.array(rows).reshape(-1, 5)
-
-
-def _followed(sought, picture, prior, usual_quality):
-    """The best fit near there, as a track that has been seen that well is followed."""
-    best = None
-    for rounds in ROUNDS:
-        fit = fit_pose(sought.camera, sought.body, picture, prior.pose, sought.bias, prior=prior, rounds=rounds)
-        if fit is not None and (best is None or fit.score > best.score):
-            best = fit
-        if best is not None and best.quality > 0.9 * usual_quality:
-            break
-    return best
 
 
 if __name__ == "__main__":

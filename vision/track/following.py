@@ -17,7 +17,7 @@ from vision.track.chart import pose_of
 from vision.track.estimate import is_known, steady
 from vision.track.evidence import log_likelihood_ratio, log_odds_right
 from vision.track.find import DRAFT_STEP_MM, IN_PART, poses_near, share_in_view
-from vision.track.hypothesis import LOG_HIDDEN, MEMORY_S, Hypothesis, updated_log_odds
+from vision.track.hypothesis import LOG_HIDDEN, Hypothesis, news, updated_log_odds
 from vision.track.kalman import (
     N_MOVING,
     N_POSE,
@@ -133,12 +133,12 @@ class Follower:
             return [replace(hidden, log_odds=updated_log_odds(h.log_odds, -np.inf, dt_s)),
                     self.begin(fit, picture, bench, holds, h.log_odds + _LOG_JUMP, dt_s)]
         after = with_modes(self._conditioned(ahead, fit, bench), h.state, alone, alone_cov + _JITTER_COV)
-        doubt = mixture_cov(ahead, after, float(expit(log_odds_right(shown)))) - after.cov
-        state = replace(after, steady_cov=after.steady_cov + doubt[:5, :5])
+        log_right = log_odds_right(shown)
+        doubt = mixture_cov(ahead, after, float(expit(log_right))) - after.cov
+        state, t_start_s = replace(after, steady_cov=after.steady_cov + doubt[:5, :5]), t_s
         # what was away so long, or was not known any more, may be found elsewhere than it is, like a new one
-        is_new = _was_away(h, t_s) or not is_known(h.state)
-        t_start_s, log_right = (t_s, log_odds_right(shown)) if is_new else (
-            h.t_start_s, log_odds_right(shown, h.log_right, min(dt_s / MEMORY_S, 1.0)))
+        if not _was_away(h, t_s) and is_known(h.state):
+            t_start_s, log_right = h.t_start_s, log_odds_right(shown, h.log_right, news(dt_s))
         return [replace(h, state=state, log_odds=updated_log_odds(h.log_odds, ratio, dt_s), t_s=t_s,
                         t_start_s=t_start_s, t_seen_s=t_s, fit=fit, log_ratio=ratio,
                         quality=h.quality + 0.1 * (fit.quality - h.quality), log_right=log_right,

@@ -18,12 +18,12 @@ from vision.track.evidence import CUTS_PER_SAMPLE
 from vision.track.kalman import ToolState
 from vision.types import FloatArray
 
-__all__ = ["Hypothesis", "LOG_HIDDEN", "MEMORY_S", "compete", "is_outdone", "is_same", "probabilities",
+__all__ = ["Hypothesis", "LOG_HIDDEN", "compete", "is_outdone", "is_same", "news", "probabilities",
            "share_for_new", "updated_log_odds"]
 
 LOG_HIDDEN = np.log(0.1)  # of a picture of a tool that is there, that something hides it [convention]
 _LOG_OPEN = np.log1p(-np.exp(LOG_HIDDEN))  # that nothing does [derived]
-MEMORY_S = 0.2  # pictures within it tell the same again: a hand, a blur or a reflection lasts so long [convention]
+_MEMORY_S = 0.2  # pictures within it tell the same again: a hand, a blur or a reflection lasts so long [convention]
 _STAYS_S = 10.0  # for which a tool is in the picture [convention]
 _NEW_SHARE = 0.1  # of all probability, for a pose that a search has found before the picture is asked [convention]
 _LEAST_ABSENT = 0.003  # probability of no tool: a tool may have left since the picture before [1 / 30 s / _STAYS_S]
@@ -72,11 +72,16 @@ class Hypothesis:
     t_otherwise_s: float = -np.inf
 
 
+def news(dt_s: float) -> float:
+    """Share of a picture, dt_s after the one before, that tells anything new."""
+    return min(dt_s / _MEMORY_S, 1.0)
+
+
 def updated_log_odds(log_odds: float, log_ratio: float, dt_s: float) -> float:
     """Log odds after a picture dt_s after the one before, that speaks by that log-likelihood ratio for the pose; or
     something hides the tool in it."""
     seen = np.logaddexp(_LOG_OPEN + log_ratio, LOG_HIDDEN)
-    return float(log_odds + min(dt_s / MEMORY_S, 1.0) * seen)
+    return float(log_odds + news(dt_s) * seen)
 
 
 def probabilities(hypotheses: list[Hypothesis]) -> FloatArray:
@@ -116,7 +121,7 @@ def _compared(hypotheses: list[Hypothesis], dt_s: float) -> list[Hypothesis]:
     fits = [h.fit for h in hypotheses if h.fit is not None]
     if len(fits) < 2:
         return hypotheses
-    weight = 0.5 * min(f.n_edges for f in fits) / CUTS_PER_SAMPLE * min(dt_s / MEMORY_S, 1.0)
+    weight = 0.5 * min(f.n_edges for f in fits) / CUTS_PER_SAMPLE * news(dt_s)
     least = min(f.chi2_dof for f in fits)
     return [
         h

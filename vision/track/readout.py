@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from vision.fit.pose import PoseFit
-from vision.track.hypothesis import MEMORY_S
+from vision.track.hypothesis import news
 
 __all__ = ["Readout"]
 
@@ -23,7 +23,7 @@ class Readout:
     def see(self, fit: PoseFit, dt_s: float) -> None:
         """Learn from a picture dt_s after the one before. It counts for that time, since pictures that follow each
         other closely tell the same again."""
-        share = min(dt_s / MEMORY_S, 1.0)
+        share = news(dt_s)
         total = 1.0 / self.var_s2 + share * max(fit.readout_information, 0.0)
         self.value_s += share * (fit.readout_score - fit.readout_information * self.value_s) / total
         self.var_s2 = 1.0 / total
