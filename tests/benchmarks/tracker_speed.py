@@ -2,9 +2,9 @@
 
 usage: python -m tests.benchmarks.tracker_speed CLIPS OUT [NAME ...]
 
-OUT is what tests.benchmarks.clips wrote for CLIPS (camera.toml, nozzle.toml, job.toml per recording). Frames come when
-a camera would give them; wall clock, so let the machine rest. `follow` counts the frames in which the tool was
-measured, `all` every frame, those in which it was searched for included.
+OUT is what tests.benchmarks.clips wrote for CLIPS (camera.toml, nozzle.toml, job.toml per recording). One core; wall
+clock, so let the machine rest. `follow` counts the frames in which the tool was measured, `all` every frame, those in
+which it was searched for included.
 """
 
 from __future__ import annotations
@@ -45,14 +45,13 @@ def _line(clip: Path, out: Path, mat) -> str:
     tracker = make_tracker(camera, out / "nozzle.toml", job)
     decode, follow, every, search = [], [], [], []
     with open_video(clip / scene["clip"]) as video:
-        frames, began = iter(video), time.perf_counter()
+        frames = iter(video)
         while True:
             start = time.perf_counter()
             frame = next(frames, None)
             if frame is None:
                 break
             decode.append(time.perf_counter() - start)
-            time.sleep(max(began + frame.t_s - time.perf_counter(), 0.0))
             start = time.perf_counter()
             seen = tracker.step(frame)
             every.append(time.perf_counter() - start)
