@@ -199,7 +199,7 @@ def test_a_straight_edge_is_told_to_directions_within_45_degrees_of_its_normal(d
     near = np.abs(away[::2, ::2] + 0.5)[12:28, 17:33]
     for k in numbers:
         assert middle[k][near < 0.9].max() <= 3.0
-        assert middle[k][near > 12].min() == 1e4
+        assert middle[k][near > 12].min() == np.inf
 
 
 def test_edges_are_looked_for_in_the_region_alone():
@@ -209,12 +209,12 @@ def test_edges_are_looked_for_in_the_region_alone():
     part = new_edges(_picture(image), (slice(10, 50), slice(40, 90))).distance_px
 
     whole = new_edges(_picture(image)).distance_px
-    assert (part[:, :5] == 1e4).all() and (part[:, :, :20] == 1e4).all() and (part[:, 25:] == 1e4).all()
+    assert (part[:, :5] == np.inf).all() and (part[:, :, :20] == np.inf).all() and (part[:, 25:] == np.inf).all()
     assert_allclose(part[:, 8:20, 24:42], whole[:, 8:20, 24:42])
 
 
 def test_places_lie_on_a_grid_beside_new_edges_where_something_is():
-    fields = np.full((6, 40, 60), 1e4, np.float32)
+    fields = np.full((6, 40, 60), np.inf, np.float32)
     fields[3, 12, 21] = fields[0, 30, 2] = 0.0
     mask = np.zeros((20, 30), np.uint8)
     mask[:, 29] = 255  # 25 quarter-size pixels round it count

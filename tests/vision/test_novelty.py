@@ -59,13 +59,13 @@ def test_gradients_are_kept_within_what_their_type_holds():
 def test_an_edge_is_stamped_on_the_directions_within_45_degrees_of_its_own(dx, dy, numbers):
     edge, gx, gy = np.zeros((11, 13), np.uint8), np.zeros((11, 13), np.int16), np.zeros((11, 13), np.int16)
     edge[5, 2], gx[5, 2], gy[5, 2] = 255, dx, dy
-    fields = np.full((6, 12, 14), 1e4, np.float32)[:, :11, :13]  # a part of all, as usual
+    fields = np.full((6, 12, 14), np.inf, np.float32)[:, :11, :13]  # a part of all, as usual
 
     _stamp(edge, gx, gy, fields)
 
     y, x = np.mgrid[:11, :13]
-    expected = np.where(np.maximum(abs(y - 5), abs(x - 2)) <= 3, 2 * np.hypot(y - 5, x - 2), 1e4)
-    assert {k for k in range(6) if (fields[k] < 1e4).any()} == numbers
+    expected = np.where(np.maximum(abs(y - 5), abs(x - 2)) <= 3, 2 * np.hypot(y - 5, x - 2), np.inf)
+    assert {k for k in range(6) if (fields[k] < np.inf).any()} == numbers
     for k in numbers:
         assert_allclose(fields[k], expected, rtol=1e-6)
 
@@ -73,12 +73,12 @@ def test_an_edge_is_stamped_on_the_directions_within_45_degrees_of_its_own(dx, d
 def test_of_two_edges_the_nearer_counts():
     edge, gx = np.zeros((7, 9), np.uint8), np.full((7, 9), 100, np.int16)
     edge[0, 1] = edge[6, 8] = 255
-    fields = np.full((6, 8, 10), 1e4, np.float32)[:, :7, :9]
+    fields = np.full((6, 8, 10), np.inf, np.float32)[:, :7, :9]
 
     _stamp(edge, gx, 0 * gx, fields)
 
     y, x = np.mgrid[:7, :9]
-    away = [np.where(np.maximum(abs(y - j), abs(x - i)) <= 3, 2 * np.hypot(y - j, x - i), 1e4)
+    away = [np.where(np.maximum(abs(y - j), abs(x - i)) <= 3, 2 * np.hypot(y - j, x - i), np.inf)
             for j, i in ((0, 1), (6, 8))]
     assert_allclose(fields[0], np.minimum(*away), rtol=1e-6)
 
@@ -149,6 +149,6 @@ def test_print_of_the_bench_makes_no_new_edges_and_a_thing_does():
 
     with_thing = new_edges(Picture(image, bare.background, bare.known)).distance_px
 
-    assert (new_edges(bare).distance_px == 1e4).all()
+    assert (new_edges(bare).distance_px == np.inf).all()
     assert with_thing[3, 20, 34:56].max() <= 2.0 and with_thing[3, 40, 34:56].max() <= 4.0
-    assert (with_thing[:, 50:, :] == 1e4).all()
+    assert (with_thing[:, 50:, :] == np.inf).all()

@@ -14,7 +14,7 @@ from vision.fit.bias import DEFAULT_BIAS
 from vision.fit.pose import PoseFit, _quality
 from vision.nozzle.body import ToolPose, hold_of
 from vision.nozzle.silhouette import Poses, outline, tool_hull
-from vision.track.coarse import CLOSE_PX, reward, visible_reward
+from vision.track.coarse import reward, visible_reward
 from vision.track.find import Sought, _alike, _hold_prior, _lifted, _same, _settled, _settling_steps, sweep
 from vision.track.novelty import NewEdges
 
@@ -41,7 +41,7 @@ def _edges_of(pose):
         free = np.ones((360, 640), bool)
         near = np.isin(number, [(k - 1) % 6, k, (k + 1) % 6])
         free[at[near, 1], at[near, 0]] = False
-        fields[k] = np.minimum(2 * distance_transform_edt(free), 1e4) if near.any() else 1e4
+        fields[k] = np.minimum(2 * distance_transform_edt(free), np.inf) if near.any() else np.inf
     for hull in tool_hull(CAMERA, TOOL, pose):
         cv2.fillConvexPoly(covered, np.round(hull).astype(np.int32), 255)
     return NewEdges(fields), cv2.resize(covered, (320, 180), interpolation=cv2.INTER_AREA)
@@ -72,7 +72,7 @@ def test_a_sweep_s_best_pose_is_one_near_the_edges_that_are_seen(edges_and_mask,
 
 
 def test_where_nothing_is_new_there_is_no_pose():
-    nothing = NewEdges(np.full((6, 360, 640), 1e4, np.float32)), np.zeros((180, 320), np.uint8)
+    nothing = NewEdges(np.full((6, 360, 640), np.inf, np.float32)), np.zeros((180, 320), np.uint8)
 
     assert sweep(Sought(CAMERA, TOOL, CAM_FROM_BENCH, TOP_MM), *nothing) == []
 
@@ -84,8 +84,8 @@ def test_poses_settle_where_their_outlines_meet_the_edges(edges_and_mask):
 
     settled = _settled(CAMERA, TOOL, edges_and_mask[0], tips.copy(), axes.copy(), sideways.copy())
 
-    before = reward(CAMERA, TOOL, edges_and_mask[0], Poses(tips, axes, sideways), CLOSE_PX)
-    after = reward(CAMERA, TOOL, edges_and_mask[0], settled, CLOSE_PX)
+    before = reward(CAMERA, TOOL, edges_and_mask[0], Poses(tips, axes, sideways), 3.0)
+    after = reward(CAMERA, TOOL, edges_and_mask[0], settled, 3.0)
     assert (after > 2 * before).all()
 
 

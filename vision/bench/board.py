@@ -15,13 +15,13 @@ from vision.types import BenchEvent, BenchPose, FloatArray, Frame
 
 __all__ = ["BoardFollower", "rigid_shift"]
 
-_PITCH_MM = 0.4  # of the straightened picture [convention]
+# of the straightened picture: points so near to a shift speak for it, measurements so near confirm each other
+# [convention]
+_PITCH_MM = 0.4
 _EVERY_S = 0.3  # between two looks [convention]
-_AGREE_MM = 0.35  # points this near to a shift speak for it; two measurements this near confirm each other [trial]
 # of the watched square, centre or corner: less is not told from noise, shadow and compression [trial]
 _MOVED_MM = 0.6
 _LEAST_POINTS = 16  # for a shift [convention]
-_LEAST_SHARE = 0.25  # of the points first seen; a hand may cover the rest [convention]
 _MAX_POINTS = 150  # followed, for the time that takes [convention]
 
 
@@ -117,12 +117,12 @@ class BoardFollower:
             new, ok = _follow(old_view, view, old.astype(np.float32), start)
             seat = np.clip(new.round().astype(int), 0, self._side - 1)
             ok &= free[seat[:, 1], seat[:, 0]] > 0
-            fit = rigid_shift(old_mm[ok], self._to_mm(new[ok]), _AGREE_MM) if ok.sum() >= _LEAST_POINTS else None
+            fit = rigid_shift(old_mm[ok], self._to_mm(new[ok]), _PITCH_MM) if ok.sum() >= _LEAST_POINTS else None
             if fit is not None and fit.n_agreeing > best_count:
                 best, best_count = fit.shift, fit.n_agreeing
             if best_count >= 0.5 * len(old):
                 break
-        return best if best_count >= max(_LEAST_POINTS, _LEAST_SHARE * len(old)) else None
+        return best if best_count >= _LEAST_POINTS else None
 
     def _guesses(self):
         yield self._shift
@@ -134,7 +134,7 @@ class BoardFollower:
         if not self._differs(found, self._shift, _MOVED_MM):
             self._pending = None
             return ()
-        agreed = self._pending is not None and not self._differs(found, self._pending, _AGREE_MM)
+        agreed = self._pending is not None and not self._differs(found, self._pending, _PITCH_MM)
         if not agreed:
             self._pending = found
             return ()

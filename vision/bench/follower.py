@@ -211,7 +211,6 @@ def seen_before(camera: CameraModel, then: FloatArray, now: FloatArray, pixels: 
 
 
 _OFFSETS_PX = np.arange(-3.0, 4.25, 0.5)  # of a cut's samples, from inside the black to outside it [convention]
-_MARGIN_PX = 6  # of the picture in which no cut has its middle [convention]
 _LEVEL = 3  # samples at either end of a cut that tell its levels [convention]
 
 
@@ -308,7 +307,7 @@ def _measure_sides(camera: CameraModel, sides: _Sides, grey: np.ndarray, pose: F
     """
     rows, px, normal = _rows(sides.points_mm, sides.along, sides.outward_mm, pose, camera.lens)
     offset, seen = _edge_offsets(sample_cuts(grey[:, :, None], px, normal, _OFFSETS_PX)[:, 0])
-    return rows, offset, seen & is_inside(px, grey.shape, _MARGIN_PX)
+    return rows, offset, seen & is_inside(px, grey.shape, _OFFSETS_PX[-1])
 
 
 @njit(cache=True, nogil=True)

@@ -12,12 +12,12 @@ from vision.edges.cuts import LINEAR
 __all__ = ["Lamp"]
 
 _PITCH_PX = 8  # between the rows, and the columns, that are looked at [convention]
-_DARK = 0.02  # linear light of a pixel below which it tells no ratio: a grey level is a twentieth of it [derived]
+# linear light of a pixel below which it tells no ratio, and the least gain: a grey level is a twentieth of it [derived]
+_DARK = 0.02
 _LEAST_PIXELS = 12  # of a row that tell its light [convention]
 # share by which rows must change, on the mean, from one picture to the next for a lamp that flickers: a middle of 100
 # pixels is known to a quarter of it [derived]
 _FLICKERS = 0.015
-_LEAST_GAIN = 0.05  # darker pictures, or rows, are taken to be so bright: what they show is noise [convention]
 _FLICKER_LASTS = 30  # pictures without it, after which a lamp does not flicker any more [convention]
 
 
@@ -62,9 +62,9 @@ class Lamp:
         at = np.flatnonzero(np.isfinite(rows))
         if self.flickers and len(at):
             gain = np.interp(np.arange(len(self.gain)), _PITCH_PX * (at + 0.5), rows[at])
-            self.gain = np.maximum(gain, _LEAST_GAIN).astype(np.float32)
+            self.gain = np.maximum(gain, _DARK).astype(np.float32)
         else:
-            self.gain = np.full(len(self.gain), max(whole, _LEAST_GAIN), np.float32)
+            self.gain = np.full(len(self.gain), max(whole, _DARK), np.float32)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

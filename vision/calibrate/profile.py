@@ -13,6 +13,7 @@ from skimage.measure import find_contours
 
 from vision.camera.model import CameraModel
 from vision.errors import CalibrationError
+from vision.fit.least_squares import CUT_SIGMA_PX
 from vision.nozzle.body import Frustum, NozzleBody, ToolPose
 from vision.nozzle.silhouette import tool_hull
 from vision.types import FloatArray
@@ -22,10 +23,10 @@ if TYPE_CHECKING:
 
 __all__ = ["LaidView", "ProfileFit", "fit_profile", "outline_px", "turn_rad"]
 
-_STATION_MM = 0.5  # along the axis, in which radii are put together [convention]
+# along the axis, in which radii are put together; how near straight pieces come, and none is shorter [convention]
+_STATION_MM = 0.5
 # from either end, where the circle is seen askew; and the share of the radius behind that at which it ends [convention]
 _RIM_MM, _FULL_SHARE = 3.0, 0.97
-_TOLERANCE_MM = 0.3  # of the straight pieces that the outline is begun with; none is shorter [convention]
 
 
 @dataclass(frozen=True)
@@ -73,7 +74,6 @@ class ProfileFit:
 
 
 _LEAST_CHANGE = 14.0  # grey levels by which the nozzle differs from the mat [convention]
-_LEAST_UNEVEN = 20.0  # grey levels of the bench within a few pixels, from where on it has an edge itself [convention]
 
 
 def outline_px(empty: np.ndarray, laid: np.ndarray) -> FloatArray | None:
@@ -100,7 +100,7 @@ def outline_px(empty: np.ndarray, laid: np.ndarray) -> FloatArray | None:
     change[cv2.dilate(thing.astype(np.uint8), np.ones((5, 5))) == 0] = 0.0
     edge = max(find_contours(change, half), key=len)[:, ::-1]
     usable = np.all((edge > 1) & (edge < np.array(empty.shape[1::-1]) - 2), axis=1)
-    usable &= _unevenness(empty)[tuple(np.round(edge[:, ::-1]).astype(int).T)] < max(half, _LEAST_UNEVEN)
+    usable &= _unevenness(empty)[tuple(np.round(edge[:, ::-1]).astype(int).T)] < half
     return edge[usable] if usable.sum() > 50 else None
 
 
@@ -121,9 +121,7 @@ def turn_rad(camera: CameraModel, view: LaidView, outer_diameter_mm: float) -> f
     return _start(camera, view, outer_diameter_mm / 2).turn_rad
 
 
-_FIRST_STEPS, _STEPS = 12, 25  # of the least squares, for the time that they take [convention]
-_HOPELESS_PX = 2.5  # residual from where on there is no body to be fitted [convention]
-_LEAST_PLACED_MM = 1.0  # a corner that the outlines place worse than this is left out [convention]
+_STEPS = 25  # of the least squares, for the time that they take [convention]
 
 
 def fit_profile(camera: CameraModel, views: list[LaidView], outer_diameter_mm: float) -> ProfileFit:
@@ -146,24 +144,17 @@ def fit_profile(camera: CameraModel, views: list[LaidView], outer_diameter_mm: f
     starts = [_start(camera, view, outer_diameter_mm / 2) for view in views]
     side_on = min(starts, key=lambda start: start.lean)
     rough = _Problem(camera, views, starts, _corners(side_on.s, side_on.radius), outer_diameter_mm / 2)
-    found = _solved(rough, _FIRST_STEPS)
-    if (fit := rough.fit_of(found)).rms_px > _HOPELESS_PX:
-        return fit
+    found = _solved(rough)
     starts = rough.placed(found.x)
     problem = _Problem(camera, views, starts, _corners(*rough.profile_seen(found.x)), outer_diameter_mm / 2)
-    fit = problem.fit_of(_solved(problem, _STEPS))
-    kept = fit.sigma_mm < _LEAST_PLACED_MM
-    if kept.all():
-        return fit
-    problem = _Problem(camera, views, starts, fit.corners_mm[kept], outer_diameter_mm / 2)
-    return problem.fit_of(_solved(problem, _STEPS))
+    return problem.fit_of(_solved(problem))
 
 
-def _solved(problem: _Problem, most: int) -> OptimizeResult:
+def _solved(problem: _Problem) -> OptimizeResult:
     from scipy.optimize import least_squares  # slow to load, and seldom used
 
     return least_squares(problem.residuals, problem.first(), bounds=problem.bounds(), x_scale=problem.scale(),
-                         loss="soft_l1", f_scale=_SOFT_SIGMAS, ftol=1e-5, xtol=1e-5, max_nfev=most)
+                         loss="soft_l1", ftol=1e-5, xtol=1e-5, max_nfev=_STEPS)
 
 
 @dataclass(frozen=True)
@@ -204,7 +195,6 @@ def _start(camera: CameraModel, view: LaidView, height_mm: float) -> _Start:
     return _Start(tip, math.atan2(along[1], along[0]), s[pick], radius[pick], lean, view.edge_px[near])
 
 
-_EDGE_SIGMA_PX, _SOFT_SIGMAS = 0.35, 3.0  # of one edge point; sigmas from where on it counts less [convention]
 _ALIKE = 4.0  # neighbouring edge points that err together [convention]
 _OFFSET_SIGMA_PX = 1.0  # where an edge is put, alike in all views [convention]
 _TOUCH_SIGMA_MM = 0.5  # how well the resting body touches the mat [convention]
@@ -228,12 +218,12 @@ class _Problem:
     def first(self) -> FloatArray:
         rise = np.arctan(np.max((self._corners[1:, 0] - self._radius_mm) / self._corners[1:, 1]))
         places = [[*s.tip_mm, s.turn_rad] for s in self._starts]
-        pieces = np.maximum(np.diff(self._corners[:, 1]), _TOLERANCE_MM)
+        pieces = np.maximum(np.diff(self._corners[:, 1]), _STATION_MM)
         return np.concatenate([[min(max(0.01, rise), 0.5), 0.0], self._corners[1:, 0], pieces, np.ravel(places)])
 
     def bounds(self) -> tuple[FloatArray, FloatArray]:
         low = np.full(len(self.first()), -np.inf)
-        low[0], low[2:2 + self._n], low[2 + self._n:2 + 2 * self._n] = -0.2, 0.5, 0.5 * _TOLERANCE_MM
+        low[0], low[2:2 + self._n], low[2 + self._n:2 + 2 * self._n] = -0.2, 0.5, 0.5 * _STATION_MM
         high = np.full(len(low), np.inf)
         high[0] = 0.8
         return low, high
@@ -253,7 +243,7 @@ class _Problem:
         rows = []
         for view, start, place in zip(self._views, self._starts, places, strict=True):
             hulls = tool_hull(self._camera, body, _pose(view.cam_from_bench, place, tilt, self._radius_mm))
-            rows.append((_outside(start.edge_px, hulls) - x[1]) / (_EDGE_SIGMA_PX * math.sqrt(_ALIKE)))
+            rows.append((_outside(start.edge_px, hulls) - x[1]) / (CUT_SIGMA_PX * math.sqrt(_ALIKE)))
         clear_mm = np.min(corners[1:, 1] * math.sin(tilt) + (self._radius_mm - corners[1:, 0]) * math.cos(tilt))
         moved = (corners - self._corners)[1:] / np.array(_KNOT_SIGMA_MM)
         return np.concatenate([*rows, [x[1] / _OFFSET_SIGMA_PX, clear_mm / _TOUCH_SIGMA_MM], moved.ravel()])
@@ -286,8 +276,8 @@ class _Problem:
         corners = self.corners(x)
         n_edges = sum(len(s.edge_px) for s in self._starts)
         seen = self.residuals(x)[:n_edges]
-        rms_px = 1.4826 * float(np.median(np.abs(seen))) * _EDGE_SIGMA_PX * math.sqrt(_ALIKE)
-        cov = np.linalg.pinv(found.jac.T @ found.jac) * max(1.0, (rms_px / _EDGE_SIGMA_PX) ** 2)
+        rms_px = 1.4826 * float(np.median(np.abs(seen))) * CUT_SIGMA_PX * math.sqrt(_ALIKE)
+        cov = np.linalg.pinv(found.jac.T @ found.jac) * max(1.0, (rms_px / CUT_SIGMA_PX) ** 2)
         offset_sigma = math.sqrt(cov[1, 1])
         return ProfileFit(corners, _corner_sigmas(corners, cov, self._n), 2 * (self._radius_mm + x[1] / self._px_mm),
                           2 * math.hypot(offset_sigma, 0.3) / self._px_mm, float(x[0]), rms_px,
@@ -351,7 +341,7 @@ def _end(s: FloatArray, radius: FloatArray) -> int:
 def _corners(s: FloatArray, radius: FloatArray) -> FloatArray:
     """A measured outline as few straight pieces, (k, 2)."""
     smooth = cv2.medianBlur(radius.astype(np.float32).reshape(1, -1), 5).ravel()
-    line = cv2.approxPolyDP(np.column_stack([s, smooth]).astype(np.float32).reshape(-1, 1, 2), _TOLERANCE_MM,
+    line = cv2.approxPolyDP(np.column_stack([s, smooth]).astype(np.float32).reshape(-1, 1, 2), _STATION_MM,
                             False).reshape(-1, 2).astype(float)
     line[0, 0] = 0.0
     return line[:, ::-1]

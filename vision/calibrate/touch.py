@@ -12,7 +12,7 @@ from vision.bench.warp import BenchRelief
 from vision.camera.model import CameraModel
 from vision.edges.cuts import linear_light
 from vision.errors import CalibrationError
-from vision.fit.bias import CHANGE_PX, DEFAULT_BIAS, Biases, EdgeBias, group_key
+from vision.fit.bias import CHANGE_PX, DEFAULT_BIAS, LEAST_CUTS, Biases, EdgeBias, group_key
 from vision.fit.pose import Picture, Plane, PoseFit, Rounds, fit_pose, weak_prior
 from vision.nozzle.body import Hold, NozzleBody, ToolPose, distinct_holds, hold_of
 from vision.track.find import Sought, find_tool
@@ -24,7 +24,6 @@ __all__ = ["TouchPhoto", "TouchResult", "calibrate_edges"]
 # how far an edge offset may be from its default before the photographs speak, by whether it is lighter outside
 # [convention]
 _LEARN_SIGMA_PX = {True: 0.4, False: 1.5}
-_LEAST_CUTS = 5  # of a side, from which on a photograph tells its offset [convention]
 _SYSTEMATIC_PX = {True: 0.15, False: 0.35}  # what the photographs of one sitting share [trial]
 _GATE_SIGMAS = 1.8  # beyond which a photograph's height, or a side's offset, is of another thing [trial]
 _ROUNDS = Rounds((2.0, 1.0))  # of a photograph whose tool has been found [convention]
@@ -202,7 +201,7 @@ def _learn(body: NozzleBody, fits: list[PoseFit]) -> dict[tuple[str, bool], Edge
     for fit in fits:
         for label in np.unique(fit.label):
             edges = fit.edge_px[(fit.label == label) & fit.good]
-            if len(edges) >= _LEAST_CUTS:
+            if len(edges) >= LEAST_CUTS:
                 key, middle = group_key(body, label), float(np.median(edges))
                 # further from where such edges usually are it is another edge
                 if abs(middle - DEFAULT_BIAS[key].offset_px) < _GATE_SIGMAS * np.hypot(DEFAULT_BIAS[key].sigma_px,

@@ -141,9 +141,6 @@ class _Starts(NamedTuple):
     ramps: np.ndarray
 
 
-_USUAL = Tolerance()
-
-
 def lone_cuts(light: np.ndarray, background: np.ndarray) -> Cuts:
     """Cuts of one line each that share nothing."""
     n = len(light)
@@ -151,7 +148,7 @@ def lone_cuts(light: np.ndarray, background: np.ndarray) -> Cuts:
 
 
 def find_edges(cuts: np.ndarray, background: np.ndarray, grid: CutGrid, softness: Softness, spread_px: float,
-               tolerance: Tolerance = _USUAL) -> EdgeSet:
+               tolerance: Tolerance | None = None) -> EdgeSet:
     """The most likely edge of each cut: tool inside, the background, perhaps in shadow or behind a veil, outside.
 
     Each edge position is judged by how much better it explains the cut than the background alone: the background's
@@ -167,6 +164,7 @@ def find_edges(cuts: np.ndarray, background: np.ndarray, grid: CutGrid, softness
     spread_px : float
         How far edges may be from the middle of their cut, 1 sigma [px].
     """
+    tolerance = tolerance or Tolerance()
     each = Softness(*(np.broadcast_to(np.asarray(px, float), (len(cuts),)).copy() for px in softness))
     light, behind = (to_opponent(np.array(light, np.float32), tolerance.noise) for light in (cuts, background))
     return edges_along(lone_cuts(light, behind), each, spread_px, tolerance, tables_of(grid))

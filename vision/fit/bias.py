@@ -14,9 +14,10 @@ from vision.nozzle.body import NozzleBody
 from vision.nozzle.silhouette import STEP
 from vision.types import FloatArray
 
-__all__ = ["CHANGE_PX", "DEFAULT_BIAS", "Biases", "EdgeBias", "edge_offsets", "group_key", "group_of", "n_groups",
-           "side_of", "slope_variances", "travel_variances"]
+__all__ = ["CHANGE_PX", "DEFAULT_BIAS", "LEAST_CUTS", "Biases", "EdgeBias", "edge_offsets", "group_key", "group_of",
+           "n_groups", "side_of", "slope_variances", "travel_variances"]
 
+LEAST_CUTS = 5  # of a group, from which on a picture tells where its edges appear [convention]
 _SIDES = 4  # of a part, `Outline.side` from -1 to 2 [derived]
 
 

@@ -7,18 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.camera.model import CameraModel
-from vision.fit.bias import Biases, edge_offsets, group_of, slope_variances
+from vision.fit.bias import LEAST_CUTS, Biases, group_of, slope_variances
 from vision.fit.least_squares import CORRELATION_MM, CUT_SIGMA_PX
-from vision.fit.pose import inside_picture
+from vision.fit.pose import inside_picture, weak_prior
 from vision.nozzle.body import NozzleBody, ToolPose, axis_frame
 from vision.nozzle.silhouette import outline
 from vision.types import FloatArray
 
 __all__ = ["Expected", "ExpectedEdges", "expected_spread"]
 
-_LEAST_CUTS = 5  # of a group that is counted on [convention]
-# [mm], [rad]: the fit's own prior, which says next to nothing [convention]
-_WEAK_PRIOR = (40.0, 40.0, 40.0, 0.4, 0.4, 0.4)
 
 
 @dataclass(frozen=True)
@@ -66,9 +63,6 @@ class Expected:
     width_px: float
 
 
-_UNKNOWN = Expected(np.inf, np.inf, np.inf, np.inf, np.inf, 0.0)  # too little of the tool to tell
-
-
 def expected_spread(camera: CameraModel, body: NozzleBody, pose: ToolPose, up_cam: FloatArray,
                     edges: ExpectedEdges) -> Expected:
     """Spread that the fit's own information matrix gives for a pose.
@@ -87,20 +81,18 @@ def expected_spread(camera: CameraModel, body: NozzleBody, pose: ToolPose, up_ca
     """
     w, h = camera.image_size_px
     out = inside_picture(outline(camera, body, pose), (h, w))
-    if len(out.px) < 8:
-        return _UNKNOWN
     label = group_of(out.part, out.side, int(edges.lighter_outside))
     _, group, counts = np.unique(label, return_inverse=True, return_counts=True)
-    plain = counts[group] >= _LEAST_CUTS  # a scrap of a rim that peeps out is not to be counted on
+    plain = counts[group] >= LEAST_CUTS  # a scrap of a rim that peeps out is not to be counted on
     out, label = out.at(plain), label[plain]
     groups, group = np.unique(label, return_inverse=True)
     if len(groups) == 0:
-        return _UNKNOWN
+        return Expected(np.inf, np.inf, np.inf, np.inf, np.inf, 0.0)
     of_group = np.eye(len(groups))[group]
     design = np.hstack([out.jacobian, of_group, of_group * out.place[:, None]])
     share = np.maximum(CORRELATION_MM / np.maximum(out.mm_per_sample, 1e-3), 1.0)
     data = (design.T / (edges.sigma_px**2 * share)) @ design
-    cov = np.linalg.inv(data + _known(body, edges.bias, groups))
+    cov = np.linalg.inv(data + _known(body, edges.bias, pose, groups))
     steady = cov - cov @ data @ cov  # what comes from the offsets and not from this frame's own scatter
     ray = pose.tip_mm / np.linalg.norm(pose.tip_mm)
     aside, tip = np.array(axis_frame(ray)), cov[:3, :3]
@@ -111,12 +103,10 @@ def expected_spread(camera: CameraModel, body: NozzleBody, pose: ToolPose, up_ca
                     float(2 * body.frusta[0].start_radius_mm * np.median(tube)) if tube.size else 0.0)
 
 
-def _known(body: NozzleBody, bias: Biases, groups: np.ndarray) -> FloatArray:
+def _known(body: NozzleBody, bias: Biases, pose: ToolPose, groups: np.ndarray) -> FloatArray:
     """Information of what is known before: hardly anything of the pose, and the offsets and slopes of groups."""
-    m = len(groups)
-    known = np.diag(np.concatenate([np.array(_WEAK_PRIOR) ** -2.0, np.zeros(m), 1.0 / slope_variances(body)[groups]]))
-    known[6:6 + m, 6:6 + m] = np.linalg.inv(edge_offsets(body, bias)[1][np.ix_(groups, groups)])
-    return known
+    variances = np.diag(weak_prior(body, bias, pose).cov)
+    return np.diag(1.0 / np.concatenate([variances[:6], variances[6 + groups], slope_variances(body)[groups]]))
 
 
 def _root(value: FloatArray | float) -> float:

@@ -25,7 +25,6 @@ __all__ = ["Picture", "Plane", "PosePrior", "PoseFit", "Rounds", "Travel", "fit_
 
 _LEAST_MISFIT_NOISE = 0.42  # of the usual, however quiet the picture: a stored bench is no more exact [trial]
 _RESTING = Travel(np.zeros(6), np.zeros((6, 6)), 0.0, 0.0, 1e-12)  # tells nothing of the readout [convention]
-_STEPS = np.arange(6)  # entries of a prior that are steps of the pose [derived]
 _FREE_PX = 2.0  # sigma of where limbs that are left free may be seen [trial]
 
 
@@ -260,8 +259,9 @@ def _told(body: NozzleBody, bias: Biases, found: Found, travel: Travel) -> PoseF
         found.rows, solved, *edge_offsets(body, bias), travel.readout_s - found.readout_s, travel.readout_var)
     added = 1.0 / readout_var - 1.0 / travel.readout_var
     score = found.readout_s / readout_var - travel.readout_s / travel.readout_var
-    return PoseFit(ToolPose(*found.pose), np.append(_STEPS, 6 + solved.groups), solved.offset_px, cov, added, score,
-                   found.row_share, alone_step, alone_cov, offsets_cov, solved.chi2_dof, _quality(body, label, solved),
+    sites = np.append(np.arange(6), 6 + solved.groups)
+    return PoseFit(ToolPose(*found.pose), sites, solved.offset_px, cov, added, score, found.row_share, alone_step,
+                   alone_cov, offsets_cov, solved.chi2_dof, _quality(body, label, solved),
                    int(np.count_nonzero(solved.good)), len(label), label, found.edge_px, solved.good,
                    found.rows.jacobian[:, :6])
 

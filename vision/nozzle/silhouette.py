@@ -19,10 +19,9 @@ __all__ = ["STEP", "Outline", "Placed", "Poses", "outline", "turned", "turned_po
            "tool_hull", "bend_direction", "bent", "body_arrays", "coarseness", "trace", "trace_inputs"]
 
 STEP = 2  # side of a rim seen against a slice further from us
-_RING = 24  # points of a circle: by which its picture hides, and of cuts at most [convention]
 _HANDLE_STEP = 1.5  # times as far apart as on the metal are cuts of the handle, which tells less [convention]
 _DEEP_PX = 0.5  # inside the picture of another slice, from where on that is what a step stands before [convention]
-_RING_COS, _RING_SIN = (f(np.linspace(0, 2 * np.pi, _RING, endpoint=False)) for f in (np.cos, np.sin))
+_RING = 24  # points of a circle: by which its picture hides, and of cuts at most [convention]
 
 
 class Placed(NamedTuple):
@@ -244,7 +243,7 @@ def _rings(placed, lens):
         for end in range(2):
             centre, r = origin + slices[i, end] * u, slices[i, 2 + end]
             for k in range(_RING):
-                c, s = r * _RING_COS[k], r * _RING_SIN[k]
+                c, s = r * math.cos(2 * math.pi * k / _RING), r * math.sin(2 * math.pi * k / _RING)
                 put(pixel(centre[0] + c * a[0] + s * b[0], centre[1] + c * a[1] + s * b[1],
                           centre[2] + c * a[2] + s * b[2], lens), rings[i, end * _RING + k])
     return rings

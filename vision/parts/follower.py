@@ -11,15 +11,15 @@ from vision import rigid
 from vision.camera.model import CameraModel
 from vision.camera.sources import brightness
 from vision.parts.events import PartEventDetector
-from vision.parts.motion import AROUND_MM, PartWatcher
-from vision.parts.place import PartSpec
+from vision.parts.motion import PartWatcher
+from vision.parts.place import AROUND_MM, PartSpec
 from vision.parts.spots import SpotWatcher
 from vision.types import BenchPose, FloatArray, Frame, PartEvent, VisionResult
 
 __all__ = ["PartFollower"]
 
 _PICTURE_EVERY_S = 0.5  # of a part that rests [convention]
-_PICTURE_PX, _MOST_PX_MM = 200, 12.0  # of a picture: its sides and its scale at most [convention]
+_PICTURE_PX = 200  # of a picture: its sides [convention]
 
 
 @dataclass
@@ -109,7 +109,7 @@ class PartFollower:
         """The part's place from above, north up."""
         outline = np.asarray(spec.outline_mm)
         centre, half = (outline.min(0) + outline.max(0)) / 2, float(np.ptp(outline, axis=0).max()) / 2 + AROUND_MM
-        side = int(min(_PICTURE_PX, round(2 * half * _MOST_PX_MM)))
+        side = _PICTURE_PX
         c, s = np.cos(board_shift[2]), np.sin(board_shift[2])
         square = centre + half * np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]])
         corners = np.column_stack(

@@ -8,7 +8,8 @@ import numpy as np
 
 from vision.types import FloatArray
 
-__all__ = ["AGAIN_S", "AT_REST", "CONTRAST_GREY", "FLOOR_PX", "LEAST_POINTS", "STILL_GREY", "Least", "Likeness"]
+__all__ = ["AGAIN_S", "AT_REST", "CONTRAST_GREY", "FLOOR_PX", "LEAST_POINTS", "STAYS_S", "STILL_GREY", "Least",
+           "Likeness"]
 
 
 class Fitted(Protocol):
@@ -62,5 +63,6 @@ AT_REST = Least(0.03, 0.0, 2.0)  # within which readings count as at rest [conve
 FLOOR_PX = 0.04
 STILL_GREY = 4.0  # mean change of grey levels that still counts as none [convention]
 CONTRAST_GREY = 8.0  # grey levels of a contrast that shows something [convention]
+STAYS_S = 0.4  # for which a first view, or a place come to, must not change [convention]
 AGAIN_S = 3.0  # for which what lies around is not seen, after which a new reference is taken [convention]
 LEAST_POINTS = 5  # of a picture, by which a side or an edge can be told [convention]

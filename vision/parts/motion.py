@@ -19,18 +19,17 @@ from vision.camera.sources import brightness
 from vision.parts.events import MOVED
 from vision.parts.gates import AGAIN_S, CONTRAST_GREY, FLOOR_PX, LEAST_POINTS, Likeness
 from vision.parts.patch import Patch, PatchFit, blurred, grey_at, make_patch, register, search_shift, shown
-from vision.parts.place import SECTORS, PartSpec, Place, Window, make_place, windows_of
+from vision.parts.place import AROUND_MM, SECTORS, PartSpec, Place, Window, make_place, windows_of
 from vision.parts.reference import ReferenceViews, grey_around, slopes_of
 from vision.parts.standing import Standing, make_standing
 from vision.types import BenchPose, FloatArray, Frame, PartMotion, PoseMiss
 
-__all__ = ["AROUND_MM", "PartSpec", "PartWatcher"]
+__all__ = ["PartSpec", "PartWatcher"]
 
 # to their references, from which a part, and the board around it, are taken to be seen [convention]
 _PART, _RING = Likeness(0.6, 0.75), Likeness(0.4, 0.5)
 _EDGE_STAYS = 0.4  # share of an edge's contrast that is still one [convention]
-_SEARCH_S, AROUND_MM = 0.1, 1.5  # a part that is not seen is looked for so often, so far around its seat [convention]
-_FAR_PX = 3.0  # of the board around, from where it was told to be: then it is not that [convention]
+_SEARCH_S = 0.1  # a part that is not seen is looked for so often [convention]
 
 
 class _Errors(NamedTuple):
@@ -186,10 +185,7 @@ class _Part:
     def _measure(self, sight: _Sight, first: _First) -> PartMotion:
         t_s, place, window = sight.t_s, sight.place, sight.window
         ring = register(sight.picture, window.ring_px, first.ring, self._ring_shift)
-        if (
-            not _is_seen(ring, _RING)
-            or math.hypot(*ring.shift[:2].tolist()) * window.px_per_mm > _FAR_PX
-        ):
+        if not _is_seen(ring, _RING):
             if t_s - self._t_ring_s > AGAIN_S:
                 self._forget()
             self._ring_shift = np.zeros(3)

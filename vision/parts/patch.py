@@ -46,7 +46,6 @@ CORRELATED = 4 * math.pi * BLUR_PX**2
 _AT_REST = 0.5  # sigmas that one more step may have [convention]
 # of x, y [mm], turn [rad], gain, its slopes across the patch [-], offset [grey levels]: what brightness usually does
 _PRIOR_SIGMA = np.array([np.inf, np.inf, 0.1, 0.5, 0.25, 0.25, 25.0])  # [convention]
-_SPOT_SIGMA = np.array([np.inf, np.inf, 0.02, 0.5, 0.1, 0.1, 25.0])  # the same of a patch of a few points [convention]
 
 
 class _Scatter(NamedTuple):
@@ -197,7 +196,7 @@ def register(
 
 def register_all(picture: np.ndarray, px_from_mm: FloatArray, spots: Spots, starts_mm: FloatArray) -> SpotFits:
     """`register` for many small patches of one plane in one call; starts_mm (n, 2): each one's shift to begin with."""
-    found = _register_all(picture, px_from_mm, spots, starts_mm, _SPOT_SIGMA)
+    found = _register_all(picture, px_from_mm, spots, starts_mm, _PRIOR_SIGMA)
     return SpotFits(found[:, :2].copy(), found[:, 2], found[:, 3], found[:, 4], found[:, 5])
 
 

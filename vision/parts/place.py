@@ -16,14 +16,14 @@ from vision.camera.model import CameraModel
 from vision.types import FloatArray
 
 __all__ = ["PartSpec", "Place", "Window", "make_frame", "make_place", "outside_mm", "windows_of",
-           "LEAN", "SECTORS", "SQUARE"]
+           "AROUND_MM", "LEAN", "SECTORS", "SQUARE"]
 
 SECTORS = 8  # pieces of the ring, each of which must be clear before a part is called gone [convention]
 LEAN = 0.7  # of a part's height, by which its sides may hide the board beside it: tan 35 degrees [convention]
 SQUARE = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
 _RIM_PX = 1.5  # on both sides of an edge, so that it is in the patch [convention]
 _MOST_TOP = 900  # points on a part, for the time that they take [convention]
-_MARGIN_MM = 2.0  # of a cut-out, beyond all points [convention]
+AROUND_MM = 1.5  # so far around its seat a part is looked for, and cut out [convention]
 
 
 class _Ring(NamedTuple):
@@ -139,7 +139,7 @@ def windows_of(
     board_shift: FloatArray,
 ) -> list[Window | None]:
     """The parts' places in a picture, the board having been nudged by a shift (3,); None for one not wholly in view."""
-    half = np.array([place.reach_mm + _MARGIN_MM for place in places])
+    half = np.array([place.reach_mm + AROUND_MM for place in places])
     centre = np.array([place.centre_mm for place in places])
     tops = np.array([place.spec.height_mm for place in places])
     c, s = math.cos(board_shift[2]), math.sin(board_shift[2])

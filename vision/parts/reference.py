@@ -6,13 +6,11 @@ from typing import Generic, TypeVar
 
 import numpy as np
 
-from vision.parts.gates import STILL_GREY
+from vision.parts.gates import STAYS_S, STILL_GREY
 from vision.parts.patch import grey_at
 from vision.types import FloatArray
 
 __all__ = ["ReferenceViews", "grey_around", "slopes_of"]
-
-_FIRST_S, _FIRST_FRAMES = 0.4, 8  # for which, and in so many pictures, nothing must change [convention]
 
 Kept = TypeVar("Kept")
 
@@ -40,7 +38,7 @@ class ReferenceViews(Generic[Kept]):
             if grey.shape != first.shape or np.abs(grey - first).mean() > STILL_GREY:
                 self.clear()
         self._views.append((t_s, grey, kept))
-        if t_s - self._views[0][0] < _FIRST_S or len(self._views) < _FIRST_FRAMES:
+        if t_s - self._views[0][0] < STAYS_S:
             return None
         return [kept for _, _, kept in self._views]
 

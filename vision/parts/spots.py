@@ -18,7 +18,7 @@ from vision import rigid
 from vision.camera.model import CameraModel
 from vision.compiled import njit
 from vision.parts.events import AGREE, GAP_S
-from vision.parts.gates import AGAIN_S, AT_REST, CONTRAST_GREY, FLOOR_PX, Least, Likeness
+from vision.parts.gates import AGAIN_S, AT_REST, CONTRAST_GREY, FLOOR_PX, STAYS_S, Least, Likeness
 from vision.parts.patch import Patch, Spots, blurred, make_patch, register_all
 from vision.parts.place import LEAN, SQUARE, PartSpec, Window, make_frame, outside_mm, windows_of
 from vision.parts.reference import ReferenceViews, grey_around, slopes_of
@@ -186,9 +186,8 @@ def _patch(
     return make_patch(offsets, seen[:, 0], slopes_of(seen, px_per_mm), px_per_mm)
 
 
-_KNOWN, _SEAT = 10, 40  # readings before anything can be told; of which the seat is the mean: it follows nothing after,
-# least of all what hides it slowly [convention]
-_STAYS_S = 0.3  # for which it must stay where it has come to lie, in AGREE pictures or more [convention]
+# readings of which the seat is the mean: it follows nothing after, least of all what hides it slowly [convention]
+_SEAT = 40
 
 
 class _SpotDetector:
@@ -208,7 +207,7 @@ class _SpotDetector:
         dt = np.where(np.isnan(self._t_s), 0.0, t_s - self._t_s)
         self._since_s[seen & (dt > GAP_S)] = np.nan
         off = shift - self.seat_mm
-        away = seen & (np.hypot(*off.T) > least) & (self._n >= _KNOWN)
+        away = seen & (np.hypot(*off.T) > least) & (self._n >= AGREE)
         begins = away & (
             np.isnan(self._since_s)
             | (np.hypot(*(shift - self._there_mm).T) > AT_REST.each(1.0, sigma))
@@ -221,7 +220,7 @@ class _SpotDetector:
         self._n[young] += 1
         self.seat_mm[young] += off[young] / self._n[young, None]
         self._t_s[seen], self._sigma_mm[seen] = t_s, sigma[seen]
-        return np.flatnonzero(away & (t_s - self._since_s >= _STAYS_S) & (self._count >= AGREE))
+        return np.flatnonzero(away & (t_s - self._since_s >= STAYS_S) & (self._count >= AGREE))
 
     def take(self, moved: np.ndarray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Shifts, sigmas and beginnings of those; they rest where they lie from now on."""

@@ -13,16 +13,14 @@ from vision.camera.model import CameraModel
 from vision.compiled import njit
 from vision.nozzle.body import NozzleBody, ToolPose, axis_frame
 from vision.nozzle.silhouette import Poses, body_arrays, trace, trace_inputs
-from vision.track.novelty import ANGLES, HALF, NewEdges
+from vision.track.novelty import ALIKE_PX, ANGLES, HALF, NewEdges
 from vision.types import FloatArray
 
-__all__ = ["ALIKE_PX", "CLOSE_PX", "SIGHT_STEP_MM", "CoarseTool", "EdgeView", "coarse_tool", "direction_of", "reward",
+__all__ = ["SIGHT_STEP_MM", "CoarseTool", "EdgeView", "coarse_tool", "direction_of", "reward",
            "shares", "sweep_poses", "sweep_tube", "visible_reward"]
 
-ALIKE_PX, CLOSE_PX = 6.0, 3.0  # an edge this near speaks for an outline, at first and of settled poses [trial]
 SIGHT_STEP_MM = 3.0  # distance of the places on the visible outline of a pose [convention]
 _STEP_MM = 4.0  # distance of the places on an outline where edges are looked for [convention]
-_TAN_15 = np.tan(np.pi / 12)
 
 
 class CoarseTool(NamedTuple):
@@ -93,7 +91,7 @@ def _on_visible(placed, lens, steps_mm, share, fields):
         x, y = int(px[i, 0] / HALF), int(px[i, 1] / HALF)
         if 1 <= x < w - 1 and 1 <= y < h - 1:
             length = share[labels[i, 0]] * values[i, 1]
-            near = fields[direction_of(normal_px[i, 0], normal_px[i, 1]), y, x] / CLOSE_PX
+            near = fields[direction_of(normal_px[i, 0], normal_px[i, 1]), y, x] / (0.5 * ALIKE_PX)
             seen += length
             on_edges += length * max(1.0 - near * near, 0.0)
     return on_edges / max(np.sqrt(seen), 1.0)
@@ -134,12 +132,7 @@ def _on_edges(start, end, count, view):
 @njit(cache=True, nogil=True)
 def direction_of(x, y):
     """Number of the direction of `NewEdges` next to that of a normal; the same for its opposite."""
-    if y < 0.0:
-        x, y = -x, -y
-    wide = abs(x)
-    # of 30 degrees from the first
-    steps = 0 if y < _TAN_15 * wide else 1 if y < wide else 2 if _TAN_15 * y < wide else 3
-    return steps if x >= 0.0 or steps == 0 else ANGLES - steps
+    return round(np.arctan2(y, x) * ANGLES / np.pi) % ANGLES
 
 
 @njit(cache=True, nogil=True)

@@ -10,6 +10,7 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 
+from vision.bench.background import MASK_SCALE
 from vision.camera.model import CameraModel
 from vision.compiled import njit, put
 from vision.edges.cuts import is_inside
@@ -19,8 +20,6 @@ from vision.fit.rounds import MARGIN_PX
 from vision.nozzle.body import Hold, NozzleBody, ToolPose, axis_frame, roll_of
 from vision.nozzle.silhouette import Poses, body_arrays, moved_poses, tool_hull, trace, trace_inputs, turned
 from vision.track.coarse import (
-    ALIKE_PX,
-    CLOSE_PX,
     SIGHT_STEP_MM,
     CoarseTool,
     EdgeView,
@@ -31,7 +30,7 @@ from vision.track.coarse import (
     sweep_tube,
     visible_reward,
 )
-from vision.track.novelty import HALF, SCALE, NewEdges, new_edges, tool_mask
+from vision.track.novelty import ALIKE_PX, HALF, NewEdges, new_edges, tool_mask
 from vision.types import FloatArray
 
 __all__ = ["DRAFT_STEP_MM", "IN_PART", "Sought", "find_poses", "find_tool", "habit", "poses_near", "share_in_view",
@@ -47,7 +46,6 @@ _DRAFT, _FULL, _LAST = Rounds((6.0, 3.0), DRAFT_STEP_MM, 12.0, False), Rounds(is
 _LEAST_EDGES = 16  # of a pose that convinces [convention]
 _LOW_HOLD_RAD = 0.09  # what is assumed when little of the tool is in view [trial]
 _HOLD_RAD = 0.3  # a hand comes back to a hold within about this [common practice, no source]
-_LEAST_MASK = 25  # quarter-size pixels that differ from the bench before a search is worth its time [convention]
 _MARGIN_PX = 60  # around the tool in which it is looked for near its track [convention]
 # poses tried with the metal, and with the whole tool; and around each that is settled, for the time that takes [trial]
 _FIRST_ROUND, _SECOND_ROUND, _DRAWS = 4000, 500, 40
@@ -57,12 +55,10 @@ _BEHIND_MM, _SAME_PLACE_PX = 10.0, 15.0
 _FITS, _FULL_FITS = 16, 4  # poses worth a draft, and worth a full fit [trial]
 _WIDE = 25  # quarter-size pixels round the mask: bright metal may look like the bench for a whole tube [convention]
 _PLACE_PX = 10  # distance of the places where the outlet is tried [convention]
-_WIDE_CELLS = 2 * _WIDE * SCALE // _PLACE_PX + 1  # twice _WIDE in such places [derived]
 # poses near a track that are drawn, settled and kept; what is further apart, or turned, is another pose [convention]
 _NEAR_DRAWS, _NEAR, _NEAR_KEPT, _APART_MM = 600, 8, 3, 3.0
 # between directions that are tried near a hold; heights, and tilts where none is known [convention]
 _NEIGHBOUR_RAD = np.deg2rad(10.0)
-_SAME_COS = np.cos(0.5 * _NEIGHBOUR_RAD)  # of the angle below which two are one [derived]
 _HEIGHTS_MM = (4.0, 22.0, 45.0)
 _TILTS_RAD = np.deg2rad([4.0, 16.0, 28.0, 40.0, 52.0])
 
@@ -147,7 +143,7 @@ def _full_fits(sought: Sought, picture: Picture, heights_mm: tuple[float, ...], 
     mask, solid = tool_mask(picture)
     unknown = cv2.resize(picture.known, mask.shape[::-1], interpolation=cv2.INTER_NEAREST) == 0
     mask[unknown] = 255
-    if cv2.countNonZero(mask) < _LEAST_MASK:
+    if not mask.any():
         return []
     edges = new_edges(picture, _region_of(mask, picture.known.shape))
     camera, body, cam_from_bench = sought.camera, sought.body, sought.cam_from_bench
@@ -233,7 +229,7 @@ def _blows_free(camera: CameraModel, body: NozzleBody, pose: ToolPose, solid: np
     """Whether what lies before the outlet in the picture is mostly bench: gaps between fingers look like tubes."""
     ahead = np.linspace(0.8, 3.0, 8) * 2 * body.frusta[0].start_radius_mm
     px = camera.project(pose.tip_mm + ahead[:, None] * pose.axis)
-    at = np.round((px + 0.5) / SCALE - 0.5)
+    at = np.round((px + 0.5) / MASK_SCALE - 0.5)
     inside = np.all((at >= 0) & (at < solid.shape[::-1]), axis=1)
     at = at[inside].astype(int)
     return len(at) == 0 or float(np.mean(solid[at[:, 1], at[:, 0]] > 0)) < 0.7
@@ -255,7 +251,7 @@ def poses_near(camera: CameraModel, body: NozzleBody, picture: Picture, start: T
     score = reward(camera, body, edges, drawn)
     best = _unlike(drawn.tips, drawn.axes, np.argsort(-score, kind="stable"), _NEAR, _APART_MM)
     settled = _settled(camera, body, edges, drawn.tips[best], drawn.axes[best], drawn.sideways[best])
-    score = reward(camera, body, edges, settled, CLOSE_PX)
+    score = reward(camera, body, edges, settled, 0.5 * ALIKE_PX)
     apart = _unlike(settled.tips, settled.axes, np.argsort(-score, kind="stable"), _NEAR_KEPT, _APART_MM)
     return [_pose_of(*settled, i) for i in apart]
 
@@ -271,8 +267,8 @@ def _region_around(camera: CameraModel, body: NozzleBody, pose: ToolPose, shape)
 def _region_of(mask: np.ndarray, shape) -> tuple[slice, slice]:
     """Rows and columns in which the tool may show when something is where the mask says, bounds even."""
     x, y, w, h = cv2.boundingRect(mask)
-    first = np.maximum(np.array([x, y]) - _WIDE, 0) * SCALE
-    last = np.minimum((np.array([x + w, y + h]) + _WIDE) * SCALE, np.array(shape[::-1]) // 2 * 2)
+    first = np.maximum(np.array([x, y]) - _WIDE, 0) * MASK_SCALE
+    last = np.minimum((np.array([x + w, y + h]) + _WIDE) * MASK_SCALE, np.array(shape[::-1]) // 2 * 2)
     return slice(first[1], last[1]), slice(first[0], last[0])
 
 
@@ -409,8 +405,8 @@ def _edge_places(edges: NewEdges, mask: np.ndarray) -> FloatArray:
     """A grid of pixels (n, 2) on or beside new edges, where the mask says that something is."""
     half = _PLACE_PX // HALF
     h, w = edges.distance_px.shape[1] // half, edges.distance_px.shape[2] // half
-    wide = cv2.dilate(cv2.resize(mask, (w, h), interpolation=cv2.INTER_AREA),
-                      np.ones((_WIDE_CELLS, _WIDE_CELLS), np.uint8))
+    cells = 2 * _WIDE * MASK_SCALE // _PLACE_PX + 1
+    wide = cv2.dilate(cv2.resize(mask, (w, h), interpolation=cv2.INTER_AREA), np.ones((cells, cells), np.uint8))
     y, x = np.nonzero(_with_edges(edges.distance_px, wide, half))
     return np.stack([(x + 0.5) * _PLACE_PX, (y + 0.5) * _PLACE_PX], 1)
 
@@ -431,7 +427,7 @@ def _axes(holds: tuple[Hold, ...]) -> list[FloatArray]:
     if holds:
         kept: list[FloatArray] = []
         for near in [one.axis for hold in holds for one in _around(hold)]:
-            if all(near @ other < _SAME_COS for other in kept):
+            if all(near @ other < np.cos(0.5 * _NEIGHBOUR_RAD) for other in kept):
                 kept.append(near)
         return kept
     azimuth = np.arange(0, 2 * np.pi, np.deg2rad(15))

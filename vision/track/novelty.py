@@ -7,18 +7,17 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from vision.bench.background import MASK_SCALE
 from vision.compiled import njit
 from vision.edges.cuts import brightest, linear_light
 from vision.fit.pose import Picture
 
-__all__ = ["SCALE", "HALF", "ANGLES", "NewEdges", "is_bare", "new_edges", "tool_mask"]
+__all__ = ["ALIKE_PX", "HALF", "ANGLES", "NewEdges", "is_bare", "new_edges", "tool_mask"]
 
 _SPECK = 25  # quarter-size pixels below which a piece of the mask is noise [convention]
 # edges are looked for at this part of the size, by so many directions, and in the
 # logarithm of the light and so much more, which keeps noise in the dark from counting [trial]
 HALF, ANGLES, _DARK = 2, 6, 0.04
-SCALE = 4  # masks are judged at a quarter of the size [convention]
-FAR_PX, _REACH = 1e4, 3  # distances are told up to so many half-size pixels [convention]
 # share of the bench's own contrast by which picture and bench may differ: neither registration nor sharpness is exact
 # [trial]
 _EDGE_SHARE = 0.15
@@ -26,7 +25,9 @@ _EDGE_SHARE_SMALL = 0.1  # the same in a quarter-size picture [trial]
 # an edge of the picture without the bench's is at most so much more than the picture's own: what is missing makes none
 # [trial]
 _SHOWN = 1.5
-_AWAY_PX = np.float32(HALF) * np.hypot(*np.mgrid[:_REACH + 1, :_REACH + 1]).astype(np.float32)
+# an edge this near speaks for an outline, of a settled pose half as near; distances are told as far [trial]
+ALIKE_PX = 6.0
+_AWAY_PX = np.float32(HALF) * np.hypot(*np.mgrid[:ALIKE_PX // HALF + 1, :ALIKE_PX // HALF + 1]).astype(np.float32)
 
 
 def tool_mask(picture: Picture) -> tuple[np.ndarray, np.ndarray]:
@@ -37,7 +38,7 @@ def tool_mask(picture: Picture) -> tuple[np.ndarray, np.ndarray]:
     what does more than that is a thing. The strict mask goes by colour alone and misses grey metal over a white mat;
     the other also takes what is darker or lighter than its surroundings, and sharp shadows with it.
     """
-    small = (picture.image.shape[1] // SCALE, picture.image.shape[0] // SCALE)
+    small = (picture.image.shape[1] // MASK_SCALE, picture.image.shape[0] // MASK_SCALE)
     half = (picture.image.shape[1] // HALF, picture.image.shape[0] // HALF)
     # halved twice: five times as fast as at once
     halved = cv2.resize(picture.image, half, interpolation=cv2.INTER_AREA)
@@ -99,7 +100,7 @@ def _lit(bench: np.ndarray, gain: np.ndarray) -> np.ndarray:
 def is_bare(picture: Picture, least_px: float) -> bool:
     """Whether no one thing as large as that, in pixels, lies over the bench, as far as that is known."""
     _, _, stats, _ = cv2.connectedComponentsWithStats(tool_mask(picture)[0])
-    return float(stats[1:, cv2.CC_STAT_AREA].max(initial=0)) * SCALE**2 < least_px
+    return float(stats[1:, cv2.CC_STAT_AREA].max(initial=0)) * MASK_SCALE**2 < least_px
 
 
 def _cleaned(mask: np.ndarray) -> np.ndarray:
@@ -116,7 +117,7 @@ class NewEdges:
     Attributes
     ----------
     distance_px : array, shape (6, h / 2, w / 2), float32
-        To the nearest edge whose normal lies within 45 degrees of 0, 30, ... 150 degrees, in full-size pixels; FAR_PX
+        To the nearest edge whose normal lies within 45 degrees of 0, 30, ... 150 degrees, in full-size pixels; inf
         beyond the few pixels that are looked at.
     """
 
@@ -141,7 +142,7 @@ def new_edges(picture: Picture, region: tuple[slice, slice] | None = None) -> Ne
     seen, behind = (cv2.GaussianBlur(np.log(light + _DARK), (0, 0), 0.8) for light in (now, bench))
     gx, gy = _gradient(seen, behind, known)
     edge = cv2.Canny(gx, gy, 350, 900, L2gradient=True)
-    fields = np.full((ANGLES, h // HALF, w // HALF), FAR_PX, np.float32)
+    fields = np.full((ANGLES, h // HALF, w // HALF), np.inf, np.float32)
     _stamp(edge, gx, gy, fields[:, rows.start // HALF:, columns.start // HALF:][:, :half[1], :half[0]])
     return NewEdges(fields)
 
@@ -190,7 +191,7 @@ def _gradient(seen, behind, known):
 @njit(cache=True, nogil=True)
 def _stamp(edge, gx, gy, fields):
     """Lower each direction's distances round every edge that has its normal within 45 degrees of it."""
-    h, w = edge.shape
+    (h, w), reach = edge.shape, len(_AWAY_PX) - 1
     directions = np.arange(ANGLES) * np.pi / ANGLES
     cos, sin = np.cos(directions), np.sin(directions)
     for y in range(h):
@@ -200,6 +201,6 @@ def _stamp(edge, gx, gy, fields):
                 for k in range(ANGLES):
                     along = dx * cos[k] + dy * sin[k]
                     if 2.0 * along * along >= dx * dx + dy * dy:
-                        for j in range(max(y - _REACH, 0), min(y + _REACH + 1, h)):
-                            for i in range(max(x - _REACH, 0), min(x + _REACH + 1, w)):
+                        for j in range(max(y - reach, 0), min(y + reach + 1, h)):
+                            for i in range(max(x - reach, 0), min(x + reach + 1, w)):
                                 fields[k, j, i] = min(fields[k, j, i], _AWAY_PX[abs(j - y), abs(i - x)])

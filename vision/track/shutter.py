@@ -11,7 +11,7 @@ from vision.camera.model import CameraModel
 from vision.edges.cuts import CutGrid
 from vision.edges.profiles import BLUR_PX, tables_of
 from vision.edges.search import Softness, Tolerance, edges_along, lone_cuts, misfits_by_travel
-from vision.fit.pose import Picture, inside_picture, picture_cuts
+from vision.fit.pose import Picture, Rounds, inside_picture, picture_cuts
 from vision.nozzle.body import NozzleBody, ToolPose
 from vision.nozzle.silhouette import STEP, outline
 from vision.types import FloatArray
@@ -24,7 +24,6 @@ _EVERY_S = 0.2  # between two pictures that are asked, for the time that takes [
 # of what earlier pictures said, from one to the next: a camera opens its shutter longer in less light [convention]
 _KEEPS = 0.98
 _MOST_ABOVE = 200.0  # chi-square: a picture at whose time the velocity was not known says no more [convention]
-_GRID = CutGrid(9.0)  # as a fit has it
 
 
 class _Telling(NamedTuple):
@@ -69,7 +68,7 @@ class Shutter:
         """
         if t_s - self._t_s < _EVERY_S:
             return
-        out = inside_picture(outline(self._camera, self._body, pose, step_mm=0.8), picture.image.shape)
+        out = inside_picture(outline(self._camera, self._body, pose, step_mm=Rounds.step_mm), picture.image.shape)
         speed_px_s = out.jacobian[:, :3] @ velocity_mm_s
         late_s = readout_s * self._camera.row_share(out.px[:, 1])
         out = replace(out, px=out.px + (late_s * speed_px_s)[:, None] * out.normal_px)
@@ -78,9 +77,10 @@ class Shutter:
             return
         at = at[::-(-len(at) // _TELLING.most)]
         out = out.at(at)
-        cuts, back = picture_cuts(picture, out, _GRID)
+        grid = CutGrid(Rounds.reach_px)
+        cuts, back = picture_cuts(picture, out, grid)
         speed_px_s = np.abs(speed_px_s[at])
-        tables, travel_px = tables_of(_GRID), speed_px_s * self.open_s
+        tables, travel_px = tables_of(grid), speed_px_s * self.open_s
         soft = Softness(np.hypot(BLUR_PX, travel_px / np.sqrt(12)), travel_px)
         tolerance = Tolerance(noise=picture.noise)
         offset_px, _, gain, _ = edges_along(lone_cuts(cuts, back), soft, _TELLING.near_px, tolerance, tables)
