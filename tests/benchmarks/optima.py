@@ -74,7 +74,7 @@ def _rows(clip: Path, folder: Path) -> np.ndarray:
             spread = size * np.array(SPREAD)
             expected = moved_pose(known.pose, np.repeat(spread, (3, 2, 1)) * rng.normal(size=6))
             prior = weak_prior(sought.body, sought.bias, expected, *spread)
-            fit, _ = follower._fit_from(seen, picture, prior, expected, looks_through=False)
+            fit, _ = follower._fit_from(seen, picture, prior, expected, allows_smoke=False)
             if fit is not None:
                 away_mm = fit.pose.tip_mm - known.pose.tip_mm
                 off_mm = float(up @ away_mm)

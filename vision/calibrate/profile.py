@@ -122,6 +122,7 @@ def turn_rad(camera: CameraModel, view: LaidView, outer_diameter_mm: float) -> f
 
 
 _STEPS = 25  # of the least squares, for the time that they take [convention]
+_LEAST_PLACED_MM = 1.0  # a corner that the outlines place worse than this is left out [convention]
 
 
 def fit_profile(camera: CameraModel, views: list[LaidView], outer_diameter_mm: float) -> ProfileFit:
@@ -147,6 +148,11 @@ def fit_profile(camera: CameraModel, views: list[LaidView], outer_diameter_mm: f
     found = _solved(rough)
     starts = rough.placed(found.x)
     problem = _Problem(camera, views, starts, _corners(*rough.profile_seen(found.x)), outer_diameter_mm / 2)
+    fit = problem.fit_of(_solved(problem))
+    kept = fit.sigma_mm < _LEAST_PLACED_MM
+    if kept.all():
+        return fit
+    problem = _Problem(camera, views, starts, fit.corners_mm[kept], outer_diameter_mm / 2)
     return problem.fit_of(_solved(problem))
 
 

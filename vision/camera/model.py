@@ -28,7 +28,7 @@ MOST_READOUT_MS = 70.0  # of a picture at 15 a second [derived]
 # mean and sigma where the file does not tell: webcams read their rows within 5 to 33 ms, from either end, some cameras
 # at once [common practice, no source], but with more a tool that comes in is followed less well; and sigma of one that
 # is given without [convention]
-_UNKNOWN_READOUT_MS, _TOLD_READOUT_MS = (0.0, 5.0), 0.5
+_UNKNOWN_READOUT_MS, _GIVEN_READOUT_SIGMA_MS = (0.0, 5.0), 0.5
 LEAST_RMS_PX = 1e-3  # corners in drawn pictures are met so well, in photographs never
 
 
@@ -106,7 +106,7 @@ class CameraModel:
         """Its standard deviation [s]."""
         if np.isnan(self.readout_ms):
             return 1e-3 * _UNKNOWN_READOUT_MS[1]
-        return 1e-3 * (_TOLD_READOUT_MS if np.isnan(self.readout_sigma_ms) else max(self.readout_sigma_ms, 1e-3))
+        return 1e-3 * (_GIVEN_READOUT_SIGMA_MS if np.isnan(self.readout_sigma_ms) else max(self.readout_sigma_ms, 1e-3))
 
     def row_share(self, y_px: FloatArray) -> FloatArray:
         """When rows are read, after the middle one, as shares of the readout: -0.5 to 0.5 [-]."""

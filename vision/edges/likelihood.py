@@ -298,8 +298,8 @@ def _beside(cut, stretch, profile, best, at):
             outside += cut.light[0, j]
             n_outside += 1
         if x > 1.5 * blur:
-            left = cut.light[0, j] - best.shade * cut.background[0, j] - best.veil
-            bad += stretch.samples[j, 1] / step * left ** 2
+            residual = cut.light[0, j] - best.shade * cut.background[0, j] - best.veil
+            bad += stretch.samples[j, 1] / step * residual ** 2
             n_bad += 1
     contrast = outside / n_outside - inside / n_inside if n_inside > 0 and n_outside > 0 else 0.0
     return contrast, bad / max(n_bad, 1)

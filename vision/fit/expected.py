@@ -17,7 +17,6 @@ from vision.types import FloatArray
 __all__ = ["Expected", "ExpectedEdges", "expected_spread"]
 
 
-
 @dataclass(frozen=True)
 class ExpectedEdges:
     """How the tool's edges will appear in the picture.

@@ -241,7 +241,7 @@ def fit_pose(camera: CameraModel, body: NozzleBody, picture: Picture, start: Too
     travel = _RESTING if prior.travel is None else prior.travel
     found, is_found = fit_rounds(Sight(tool_of(body), camera.lens, _scene_of(picture)), pose_arrays(start),
                                  _known(body, prior, travel, rounds.is_exact), travel, rounds.arrays)
-    return _told(body, bias, found, travel) if is_found else None
+    return _pose_fit(body, bias, found, travel) if is_found else None
 
 
 def _known(body: NozzleBody, prior: PosePrior, travel: Travel, is_exact: bool) -> Known:
@@ -252,7 +252,7 @@ def _known(body: NozzleBody, prior: PosePrior, travel: Travel, is_exact: bool) -
                  slope_variances(body) * is_exact, travel_variances(body) * is_exact, normal, distance)
 
 
-def _told(body: NozzleBody, bias: Biases, found: Found, travel: Travel) -> PoseFit:
+def _pose_fit(body: NozzleBody, bias: Biases, found: Found, travel: Travel) -> PoseFit:
     """What the last round's solution says."""
     solved, label = found.solved, found.rows.label
     cov, readout_var, alone_step, alone_cov, offsets_cov = spread_of(

@@ -187,11 +187,11 @@ def register(
     gain : float
         Brightness to begin with.
     """
-    value, cov, fits, alike, now, left = _register(
+    value, cov, fits, alike, now, step_sigmas = _register(
         picture, px_from_mm, patch, np.asarray(start, float), gain, _PRIOR_SIGMA
     )
     share = np.count_nonzero(fits) / len(fits)
-    return PatchFit(value[:3], cov, float(value[3]), fits, alike, share, now, left < _AT_REST)
+    return PatchFit(value[:3], cov, float(value[3]), fits, alike, share, now, step_sigmas < _AT_REST)
 
 
 def register_all(picture: np.ndarray, px_from_mm: FloatArray, spots: Spots, starts_mm: FloatArray) -> SpotFits:
@@ -299,9 +299,9 @@ def _register(picture, h, patch, start, gain, prior_sigma):
         total += w
     inverse = np.linalg.inv(normal)
     step = inverse @ right
-    left = math.sqrt(max(step[0] ** 2 / inverse[0, 0], step[1] ** 2 / inverse[1, 1]) / CORRELATED)
+    step_sigmas = math.sqrt(max(step[0] ** 2 / inverse[0, 0], step[1] ** 2 / inverse[1, 1]) / CORRELATED)
     cov = inverse[:3, :3] * (max(kept / max(total, 1e-9), 0.05) * CORRELATED / value[3] ** 2)
-    return value, cov, misfit.scatters < _OUTLIER, _alike(now, rows[3]), now, left
+    return value, cov, misfit.scatters < _OUTLIER, _alike(now, rows[3]), now, step_sigmas
 
 
 @njit(cache=True, nogil=True)
@@ -313,10 +313,10 @@ def _register_all(picture, h, spots, starts, prior_sigma):
         own[:, 2] += centres[i, 0] * h[:, 0] + centres[i, 1] * h[:, 1]
         patch = Patch(spots.points_mm, spots.rows[i], spots.scatter[i])
         put(starts[i], start[:2])
-        value, cov, fits, alike, _, left = _register(picture, own, patch, start, 1.0, prior_sigma)
+        value, cov, fits, alike, _, step_sigmas = _register(picture, own, patch, start, 1.0, prior_sigma)
         put(value[:2], out[i, :2])
         out[i, 2], out[i, 3] = 0.5 * (cov[0, 0] + cov[1, 1]), value[3]
-        out[i, 4], out[i, 5] = np.mean(fits.astype(np.float64)), alike if left < _AT_REST else 0.0
+        out[i, 4], out[i, 5] = np.mean(fits.astype(np.float64)), alike if step_sigmas < _AT_REST else 0.0
     return out
 
 

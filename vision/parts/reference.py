@@ -12,6 +12,8 @@ from vision.types import FloatArray
 
 __all__ = ["ReferenceViews", "grey_around", "slopes_of"]
 
+_FIRST_FRAMES = 8  # that a first view takes at least, however slow the camera [convention]
+
 Kept = TypeVar("Kept")
 
 
@@ -38,7 +40,7 @@ class ReferenceViews(Generic[Kept]):
             if grey.shape != first.shape or np.abs(grey - first).mean() > STILL_GREY:
                 self.clear()
         self._views.append((t_s, grey, kept))
-        if t_s - self._views[0][0] < STAYS_S:
+        if t_s - self._views[0][0] < STAYS_S or len(self._views) < _FIRST_FRAMES:
             return None
         return [kept for _, _, kept in self._views]
 

@@ -134,8 +134,8 @@ class Follower:
                     self.begin(fit, picture, bench, holds, h.log_odds + _LOG_JUMP, dt_s)]
         after = with_modes(self._conditioned(ahead, fit, bench), h.state, alone, alone_cov + _JITTER_COV)
         log_right = log_odds_right(shown)
-        doubt = mixture_cov(ahead, after, float(expit(log_right))) - after.cov
-        state, t_start_s = replace(after, steady_cov=after.steady_cov + doubt[:5, :5]), t_s
+        wider_cov = mixture_cov(ahead, after, float(expit(log_right))) - after.cov
+        state, t_start_s = replace(after, steady_cov=after.steady_cov + wider_cov[:5, :5]), t_s
         # what was away so long, or was not known any more, may be found elsewhere than it is, like a new one
         if not _was_away(h, t_s) and is_known(h.state):
             t_start_s, log_right = h.t_start_s, log_odds_right(shown, h.log_right, news(dt_s))
@@ -186,12 +186,12 @@ class Follower:
         return fit, is_smoky, t_s
 
     def _fit_from(self, h: Hypothesis, picture: Picture, prior: PosePrior, start: ToolPose,
-                  looks_through: bool = True) -> tuple[PoseFit | None, bool]:
+                  allows_smoke: bool = True) -> tuple[PoseFit | None, bool]:
         """A fit from a start near the track, edges taken close by as long as that serves as well as usual, then further
         away and, where asked or seen so before, through smoke; and whether through smoke was best."""
         best, most, is_smoky = None, 0.0, False
         clear = (_CLOSE, _WIDE)
-        for setting in (_VEILED, *clear) if h.is_smoky else (*clear, _VEILED) if looks_through else clear:
+        for setting in (_VEILED, *clear) if h.is_smoky else (*clear, _VEILED) if allows_smoke else clear:
             rounds, is_veiled = setting
             seen = replace(picture, veil=_SMOKE) if is_veiled else picture
             fit = fit_pose(self._camera, self._body, seen, start, self._nozzle.bias, prior=prior, rounds=rounds)

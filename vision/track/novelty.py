@@ -49,8 +49,8 @@ def tool_mask(picture: Picture) -> tuple[np.ndarray, np.ndarray]:
     around = cv2.medianBlur((np.minimum(own, 1.25) * 200).astype(np.uint8), 25)
     noise = 0.002 + 0.025 * brightest(np.maximum(now, bench)) ** 0.6
     contrast = brightest(cv2.morphologyEx(bench, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)))
-    loose, strict = _unlike_bench(now, bench, known, (own, around), (noise, _EDGE_SHARE_SMALL * contrast))
-    return _cleaned(loose), _cleaned(strict)
+    lenient, strict = _unlike_bench(now, bench, known, (own, around), (noise, _EDGE_SHARE_SMALL * contrast))
+    return _cleaned(lenient), _cleaned(strict)
 
 
 @njit(cache=True, nogil=True)
@@ -74,7 +74,7 @@ def _unlike_bench(now, bench, known, shades, tolerances):
     and strictly, as `tool_mask` tells them, uint8, 0 or 255; before it is cleaned."""
     (own, around), (noise, contrast) = shades, tolerances
     h, w, _ = now.shape
-    loose, strict = np.zeros((h, w), np.uint8), np.zeros((h, w), np.uint8)
+    lenient, strict = np.zeros((h, w), np.uint8), np.zeros((h, w), np.uint8)
     for y in range(h):
         for x in range(w):
             if known[y, x] == 0:
@@ -86,10 +86,10 @@ def _unlike_bench(now, bench, known, shades, tolerances):
                 by_colour = max(by_colour, abs(now[y, x, c] - shaded * bench[y, x, c]))
                 by_level = max(by_level, abs(now[y, x, c] - level * bench[y, x, c]))
             if by_colour > 2.5 * noise[y, x] + contrast[y, x]:
-                loose[y, x] = strict[y, x] = 255
+                lenient[y, x] = strict[y, x] = 255
             elif by_level > 3.5 * noise[y, x] + contrast[y, x]:
-                loose[y, x] = 255
-    return loose, strict
+                lenient[y, x] = 255
+    return lenient, strict
 
 
 def _lit(bench: np.ndarray, gain: np.ndarray) -> np.ndarray:

@@ -95,7 +95,7 @@ class Tracker:
         # whether the tool was seen to have left; its pose in the camera frame when it was last told, and its motion
         # when it was last surely seen
         self._is_bare = False
-        self._told_pose: ToolPose | None = None
+        self._reported_pose: ToolPose | None = None
         self._seen_state: ToolState | None = None
 
     def warm_up(self) -> None:
@@ -304,7 +304,7 @@ class Tracker:
             self._seen_state = states[0]
         if status is TrackStatus.TRACKING:
             self._t_reported_s = t_s
-            self._told_pose = self._in_camera(states[0], bench)
+            self._reported_pose = self._in_camera(states[0], bench)
         return NozzleTrack(t_s, status, tip_mm, states[0].mean[N_POSE:N_POSE + 3].copy(), axis, cov, self._t_reported_s,
                            reason)
 
@@ -345,7 +345,7 @@ class Tracker:
 
     def _size_px(self) -> float:
         """Of the tool's metal in the picture, when it was last told."""
-        hulls = [] if self._told_pose is None else tool_hull(self._camera, self._body, self._told_pose)
+        hulls = [] if self._reported_pose is None else tool_hull(self._camera, self._body, self._reported_pose)
         return sum(cv2.contourArea(hull.astype(np.float32)) for hull in hulls[:-1])
 
     def _share(self, h: Hypothesis, bench: BenchPose) -> float:
