@@ -23,10 +23,10 @@ if TYPE_CHECKING:
 
 __all__ = ["LaidView", "ProfileFit", "fit_profile", "outline_px", "turn_rad"]
 
-# along the axis, in which radii are put together; how near straight pieces come, and none is shorter [convention]
-_STATION_MM = 0.5
+_STATION_MM = 0.5  # along the axis, in which radii are put together [convention]
 # from either end, where the circle is seen askew; and the share of the radius behind that at which it ends [convention]
 _RIM_MM, _FULL_SHARE = 3.0, 0.97
+_TOLERANCE_MM = 0.3  # of the straight pieces that the outline is begun with; none is shorter [convention]
 
 
 @dataclass(frozen=True)
@@ -74,6 +74,7 @@ class ProfileFit:
 
 
 _LEAST_CHANGE = 14.0  # grey levels by which the nozzle differs from the mat [convention]
+_LEAST_UNEVEN = 20.0  # grey levels of the bench within a few pixels, from where on it has an edge itself [convention]
 
 
 def outline_px(empty: np.ndarray, laid: np.ndarray) -> FloatArray | None:
@@ -100,7 +101,7 @@ def outline_px(empty: np.ndarray, laid: np.ndarray) -> FloatArray | None:
     change[cv2.dilate(thing.astype(np.uint8), np.ones((5, 5))) == 0] = 0.0
     edge = max(find_contours(change, half), key=len)[:, ::-1]
     usable = np.all((edge > 1) & (edge < np.array(empty.shape[1::-1]) - 2), axis=1)
-    usable &= _unevenness(empty)[tuple(np.round(edge[:, ::-1]).astype(int).T)] < half
+    usable &= _unevenness(empty)[tuple(np.round(edge[:, ::-1]).astype(int).T)] < max(half, _LEAST_UNEVEN)
     return edge[usable] if usable.sum() > 50 else None
 
 
@@ -121,7 +122,8 @@ def turn_rad(camera: CameraModel, view: LaidView, outer_diameter_mm: float) -> f
     return _start(camera, view, outer_diameter_mm / 2).turn_rad
 
 
-_STEPS = 25  # of the least squares, for the time that they take [convention]
+_FIRST_STEPS, _STEPS = 12, 25  # of the least squares, for the time that they take [convention]
+_HOPELESS_PX = 2.5  # residual from where on there is no body to be fitted [convention]
 _LEAST_PLACED_MM = 1.0  # a corner that the outlines place worse than this is left out [convention]
 
 
@@ -145,22 +147,24 @@ def fit_profile(camera: CameraModel, views: list[LaidView], outer_diameter_mm: f
     starts = [_start(camera, view, outer_diameter_mm / 2) for view in views]
     side_on = min(starts, key=lambda start: start.lean)
     rough = _Problem(camera, views, starts, _corners(side_on.s, side_on.radius), outer_diameter_mm / 2)
-    found = _solved(rough)
+    found = _solved(rough, _FIRST_STEPS)
+    if (fit := rough.fit_of(found)).rms_px > _HOPELESS_PX:
+        return fit
     starts = rough.placed(found.x)
     problem = _Problem(camera, views, starts, _corners(*rough.profile_seen(found.x)), outer_diameter_mm / 2)
-    fit = problem.fit_of(_solved(problem))
+    fit = problem.fit_of(_solved(problem, _STEPS))
     kept = fit.sigma_mm < _LEAST_PLACED_MM
     if kept.all():
         return fit
     problem = _Problem(camera, views, starts, fit.corners_mm[kept], outer_diameter_mm / 2)
-    return problem.fit_of(_solved(problem))
+    return problem.fit_of(_solved(problem, _STEPS))
 
 
-def _solved(problem: _Problem) -> OptimizeResult:
+def _solved(problem: _Problem, most: int) -> OptimizeResult:
     from scipy.optimize import least_squares  # slow to load, and seldom used
 
     return least_squares(problem.residuals, problem.first(), bounds=problem.bounds(), x_scale=problem.scale(),
-                         loss="soft_l1", ftol=1e-5, xtol=1e-5, max_nfev=_STEPS)
+                         loss="soft_l1", f_scale=_SOFT_SIGMAS, ftol=1e-5, xtol=1e-5, max_nfev=most)
 
 
 @dataclass(frozen=True)
@@ -201,6 +205,7 @@ def _start(camera: CameraModel, view: LaidView, height_mm: float) -> _Start:
     return _Start(tip, math.atan2(along[1], along[0]), s[pick], radius[pick], lean, view.edge_px[near])
 
 
+_SOFT_SIGMAS = 3.0  # from where on an edge point counts less [convention]
 _ALIKE = 4.0  # neighbouring edge points that err together [convention]
 _OFFSET_SIGMA_PX = 1.0  # where an edge is put, alike in all views [convention]
 _TOUCH_SIGMA_MM = 0.5  # how well the resting body touches the mat [convention]
@@ -224,12 +229,12 @@ class _Problem:
     def first(self) -> FloatArray:
         rise = np.arctan(np.max((self._corners[1:, 0] - self._radius_mm) / self._corners[1:, 1]))
         places = [[*s.tip_mm, s.turn_rad] for s in self._starts]
-        pieces = np.maximum(np.diff(self._corners[:, 1]), _STATION_MM)
+        pieces = np.maximum(np.diff(self._corners[:, 1]), _TOLERANCE_MM)
         return np.concatenate([[min(max(0.01, rise), 0.5), 0.0], self._corners[1:, 0], pieces, np.ravel(places)])
 
     def bounds(self) -> tuple[FloatArray, FloatArray]:
         low = np.full(len(self.first()), -np.inf)
-        low[0], low[2:2 + self._n], low[2 + self._n:2 + 2 * self._n] = -0.2, 0.5, 0.5 * _STATION_MM
+        low[0], low[2:2 + self._n], low[2 + self._n:2 + 2 * self._n] = -0.2, 0.5, 0.5 * _TOLERANCE_MM
         high = np.full(len(low), np.inf)
         high[0] = 0.8
         return low, high
@@ -347,7 +352,7 @@ def _end(s: FloatArray, radius: FloatArray) -> int:
 def _corners(s: FloatArray, radius: FloatArray) -> FloatArray:
     """A measured outline as few straight pieces, (k, 2)."""
     smooth = cv2.medianBlur(radius.astype(np.float32).reshape(1, -1), 5).ravel()
-    line = cv2.approxPolyDP(np.column_stack([s, smooth]).astype(np.float32).reshape(-1, 1, 2), _STATION_MM,
+    line = cv2.approxPolyDP(np.column_stack([s, smooth]).astype(np.float32).reshape(-1, 1, 2), _TOLERANCE_MM,
                             False).reshape(-1, 2).astype(float)
     line[0, 0] = 0.0
     return line[:, ::-1]
