@@ -125,6 +125,19 @@ def test_a_tool_that_is_laid_down_is_reported_without_a_height():
     assert tracks[-1].reason == "the nozzle lies parked"
 
 
+def test_a_tool_tilted_by_45_degrees_and_more_is_measured_as_well_as_one_tilted_less():
+    off_mm = {True: [], False: []}
+    for tilt, azimuth in ((28, 70), (40, 110), (46, 110), (50, 70), (55, 110)):
+        pose = _tool(-5, 5, 15, tilt, azimuth)
+        tracks = _followed([_with_tool(BENCH, pose, np.random.default_rng(i)) for i in range(9)])[-3:]
+        assert all(t.status is TrackStatus.TRACKING for t in tracks)
+        assert all(abs(t.tip_mm[2] - 15) < 3 * np.sqrt(t.cov[2, 2]) for t in tracks)
+        off_mm[tilt > 45] += [t.tip_mm[2] - 15 for t in tracks]
+
+    steep, other = (np.sqrt(np.mean(np.square(off_mm[is_steep]))) for is_steep in (True, False))
+    assert steep < 1.2 * other
+
+
 def test_a_height_below_the_board_is_not_told():
     tracks = _followed(
         [_with_tool(BENCH, _tool(-10, 5, 15, 35, 90), np.random.default_rng(i)) for i in range(10)], board_top_mm=40.0
