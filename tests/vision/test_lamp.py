@@ -50,10 +50,29 @@ def test_a_shadow_s_edge_that_moves_is_no_flicker():
 
 
 def test_a_flicker_that_ends_is_forgotten_after_a_second():
-    still = [_stripes(0.0)] * 29
+    still = [1.0] * 30
 
     assert _after([_stripes(2.1), _stripes(0.0), *still]).flickers
     assert not _after([_stripes(2.1), _stripes(0.0), *still, still[0]]).flickers
+
+
+@pytest.mark.parametrize("length_px", [52, 64, 93, 150])
+def test_stripes_that_stand_still_are_told_row_by_row_from_the_first_picture_on(length_px):
+    stripes = 1.0 + 0.2 * np.cos(2 * np.pi * ROWS / length_px + 1.0)
+
+    lamp = _after([stripes])
+
+    assert lamp.flickers
+    assert_allclose(lamp.gain[4:-4], stripes[4:-4], rtol=0.04)
+
+
+@pytest.mark.parametrize("rows", [(80, 160), (60, 100), (0, 120), (150, 240)])
+def test_an_arm_across_the_picture_is_no_lamp(rows):
+    assert not _after([np.where((rows[0] <= ROWS) & (rows[1] > ROWS), 0.6, 1.0)] * 2).flickers
+
+
+def test_light_from_one_side_is_no_lamp():
+    assert not _after([0.7 + 0.6 * ROWS / 240 + 0.2 * (ROWS / 240) ** 2] * 2).flickers
 
 
 def test_what_the_tool_may_cover_or_is_not_known_tells_nothing():

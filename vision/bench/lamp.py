@@ -8,6 +8,7 @@ import numpy as np
 
 from vision.compiled import njit
 from vision.edges.cuts import LINEAR
+from vision.types import FloatArray
 
 __all__ = ["Lamp"]
 
@@ -19,6 +20,9 @@ _LEAST_PIXELS = 12  # of a row that tell its light [convention]
 # pixels is known to a quarter of it [derived]
 _FLICKERS = 0.015
 _FLICKER_LASTS = 30  # pictures without it, after which a lamp does not flicker any more [convention]
+# periods of a lamp over a picture: at 100 or 120 Hz, rows read within 15 to 42 ms [derived]
+_PERIODS = np.arange(1.5, 5.01, 0.25)
+_OF_LAMP = 0.9  # share of rows' variance that one of them explains: of a square wave, an arm's, it is 0.81 [derived]
 
 
 class Lamp:
@@ -37,7 +41,7 @@ class Lamp:
 
     @property
     def flickers(self) -> bool:
-        """Whether rows change from picture to picture as no shadow does."""
+        """Whether rows change from picture to picture, or wave down a picture, as no shadow does."""
         return self._steady_for < _FLICKER_LASTS
 
     def step(self, image: np.ndarray, light: np.ndarray, known: np.ndarray, tool: np.ndarray | None) -> None:
@@ -58,13 +62,31 @@ class Lamp:
         ratios.sort(axis=1)  # by the processor's wide registers, unlike a median of each row in compiled code
         rows = _middles(ratios, counts)
         self._own, is_even = _compared(rows / whole, self._own)
-        self._steady_for = self._steady_for + 1 if is_even else 0
+        self._steady_for = self._steady_for + 1 if is_even and not _is_striped(self._own) else 0
         at = np.flatnonzero(np.isfinite(rows))
         if self.flickers and len(at):
             gain = np.interp(np.arange(len(self.gain)), _PITCH_PX * (at + 0.5), rows[at])
             self.gain = np.maximum(gain, _DARK).astype(np.float32)
         else:
             self.gain = np.full(len(self.gain), max(whole, _DARK), np.float32)
+
+
+def _is_striped(own: FloatArray) -> bool:
+    """Whether rows' light waves down the picture as a lamp on the mains makes it: where that keeps time with the
+    camera, as 120 Hz do with 30 pictures a second, stripes stand still."""
+    at = np.flatnonzero(np.isfinite(own))
+    if len(at) < len(own) // 2:
+        return False
+    y, light = (at + 0.5) / len(own), own[at]
+    sloped = light - np.polynomial.Polynomial.fit(y, light, 1)(y)
+    if sloped.std() < _FLICKERS:
+        return False
+    turn = 2 * np.pi * _PERIODS[:, None] * y
+    waves = np.stack([np.ones_like(turn), np.broadcast_to(y, turn.shape), np.cos(turn), np.sin(turn)], -1)
+    turned = waves.transpose(0, 2, 1)
+    fit = np.linalg.solve(turned @ waves, turned @ light[:, None])
+    rest = light - (waves @ fit)[..., 0]
+    return bool((rest**2).sum(1).min() < (1.0 - _OF_LAMP) * (sloped**2).sum())
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
