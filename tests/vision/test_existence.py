@@ -11,6 +11,7 @@ import vision.track.tracker
 from tests.vision.drawn_tool import CAMERA, TOOL, as_camera
 from tests.vision.test_find import ALL_KNOWN, CAM_FROM_BENCH, DRAWN_EDGES, _bench, _tool, _with_tool
 from tests.vision.test_tracker import RATE_HZ, StillBench
+from vision.fit.bias import n_groups
 from vision.fit.pose import Picture, fit_pose
 from vision.nozzle.body import body_from_measures, hold_of
 from vision.track.estimate import status_of
@@ -25,6 +26,7 @@ from vision.track.hypothesis import (
     updated_log_odds,
 )
 from vision.track.kalman import Motion, start_state
+from vision.track.prior import log_prior
 from vision.track.tracker import NozzleModel, Tracker
 from vision.types import BenchPose, Frame, TrackStatus
 
@@ -150,6 +152,18 @@ def test_a_height_below_the_board_is_not_told():
 def drawn_fit():
     pose = _tool(-10, 5, 15, 35, 90)
     return fit_pose(CAMERA, TOOL, Picture(_with_tool(BENCH, pose, RNG), BENCH, ALL_KNOWN), pose, DRAWN_EDGES)
+
+
+def test_edges_that_appear_two_sigmas_from_where_this_nozzle_s_do_speak_against_a_pose_by_two_nats(drawn_fit):
+    fit = replace(drawn_fit, offset_px=np.full(len(drawn_fit.offset_px), 0.4))
+    group = fit.label[fit.good][0]
+    usual = np.full(n_groups(TOOL), 0.4)
+    other = usual + 0.2 * (np.arange(len(usual)) == group)
+
+    as_usual, off = (log_prior(fit, BenchPose(0.0, CAM_FROM_BENCH, 1e-8 * np.eye(6), 14, 0.1), 0.0,
+                               Motion(offset_px, 0.01 * np.eye(len(usual))), ()) for offset_px in (usual, other))
+
+    assert as_usual - off == pytest.approx(2.0)
 
 
 def test_the_picture_of_the_whole_tool_speaks_for_it(drawn_fit):
