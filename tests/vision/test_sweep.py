@@ -16,7 +16,7 @@ from vision.nozzle.body import ToolPose, hold_of
 from vision.nozzle.silhouette import Poses, outline, tool_hull
 from vision.track.coarse import reward, visible_reward
 from vision.track.find import Sought, _alike, _hold_prior, _lifted, _same, _settled, _settling_steps, sweep
-from vision.track.novelty import NewEdges
+from vision.track.novelty import CLOSE_PX, NewEdges
 
 TILT = rigid.exp_rotation(np.array([0.25, 0.1, -0.4])) @ np.diag([1.0, -1.0, -1.0])
 CAM_FROM_BENCH = rigid.transform(TILT, np.array([6.0, -12.0, 335.0]))
@@ -41,7 +41,7 @@ def _edges_of(pose):
         free = np.ones((360, 640), bool)
         near = np.isin(number, [(k - 1) % 6, k, (k + 1) % 6])
         free[at[near, 1], at[near, 0]] = False
-        fields[k] = np.minimum(2 * distance_transform_edt(free), np.inf) if near.any() else np.inf
+        fields[k] = 2 * distance_transform_edt(free) if near.any() else np.inf
     for hull in tool_hull(CAMERA, TOOL, pose):
         cv2.fillConvexPoly(covered, np.round(hull).astype(np.int32), 255)
     return NewEdges(fields), cv2.resize(covered, (320, 180), interpolation=cv2.INTER_AREA)
@@ -84,8 +84,8 @@ def test_poses_settle_where_their_outlines_meet_the_edges(edges_and_mask):
 
     settled = _settled(CAMERA, TOOL, edges_and_mask[0], tips.copy(), axes.copy(), sideways.copy())
 
-    before = reward(CAMERA, TOOL, edges_and_mask[0], Poses(tips, axes, sideways), 3.0)
-    after = reward(CAMERA, TOOL, edges_and_mask[0], settled, 3.0)
+    before = reward(CAMERA, TOOL, edges_and_mask[0], Poses(tips, axes, sideways), CLOSE_PX)
+    after = reward(CAMERA, TOOL, edges_and_mask[0], settled, CLOSE_PX)
     assert (after > 2 * before).all()
 
 

@@ -109,7 +109,6 @@ class PartFollower:
         """The part's place from above, north up."""
         outline = np.asarray(spec.outline_mm)
         centre, half = (outline.min(0) + outline.max(0)) / 2, float(np.ptp(outline, axis=0).max()) / 2 + AROUND_MM
-        side = _PICTURE_PX
         c, s = np.cos(board_shift[2]), np.sin(board_shift[2])
         square = centre + half * np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]])
         corners = np.column_stack(
@@ -117,6 +116,7 @@ class PartFollower:
         )
         px = self._camera.project(rigid.apply(bench.cam_from_bench, corners))
         if not np.isfinite(px).all():
-            return np.zeros((side, side, 3), np.uint8)
-        flat = np.array([[0, 0], [side - 1, 0], [side - 1, side - 1], [0, side - 1]], np.float32)
-        return cv2.warpPerspective(image, cv2.getPerspectiveTransform(px.astype(np.float32), flat), (side, side))
+            return np.zeros((_PICTURE_PX, _PICTURE_PX, 3), np.uint8)
+        flat = (_PICTURE_PX - 1) * np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32)
+        return cv2.warpPerspective(image, cv2.getPerspectiveTransform(px.astype(np.float32), flat),
+                                   (_PICTURE_PX, _PICTURE_PX))

@@ -30,6 +30,7 @@ __all__ = ["PartSpec", "PartWatcher"]
 _PART, _RING = Likeness(0.6, 0.75), Likeness(0.4, 0.5)
 _EDGE_STAYS = 0.4  # share of an edge's contrast that is still one [convention]
 _SEARCH_S = 0.1  # a part that is not seen is looked for so often [convention]
+_FAR_PX = 3.0  # of the board around, from where it was told to be: then it is not that [convention]
 
 
 class _Errors(NamedTuple):
@@ -185,7 +186,10 @@ class _Part:
     def _measure(self, sight: _Sight, first: _First) -> PartMotion:
         t_s, place, window = sight.t_s, sight.place, sight.window
         ring = register(sight.picture, window.ring_px, first.ring, self._ring_shift)
-        if not _is_seen(ring, _RING):
+        if (
+            not _is_seen(ring, _RING)
+            or math.hypot(*ring.shift[:2].tolist()) * window.px_per_mm > _FAR_PX
+        ):
             if t_s - self._t_ring_s > AGAIN_S:
                 self._forget()
             self._ring_shift = np.zeros(3)

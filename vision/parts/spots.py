@@ -186,8 +186,9 @@ def _patch(
     return make_patch(offsets, seen[:, 0], slopes_of(seen, px_per_mm), px_per_mm)
 
 
-# readings of which the seat is the mean: it follows nothing after, least of all what hides it slowly [convention]
-_SEAT = 40
+# readings before anything can be told; of which the seat is the mean: it follows nothing after, least of all what hides
+# it slowly [convention]
+_KNOWN, _SEAT = 10, 40
 
 
 class _SpotDetector:
@@ -207,7 +208,7 @@ class _SpotDetector:
         dt = np.where(np.isnan(self._t_s), 0.0, t_s - self._t_s)
         self._since_s[seen & (dt > GAP_S)] = np.nan
         off = shift - self.seat_mm
-        away = seen & (np.hypot(*off.T) > least) & (self._n >= AGREE)
+        away = seen & (np.hypot(*off.T) > least) & (self._n >= _KNOWN)
         begins = away & (
             np.isnan(self._since_s)
             | (np.hypot(*(shift - self._there_mm).T) > AT_REST.each(1.0, sigma))

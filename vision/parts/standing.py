@@ -9,7 +9,7 @@ import numpy as np
 
 from vision import rigid
 from vision.camera.model import CameraModel
-from vision.parts.gates import CONTRAST_GREY, LEAST_POINTS
+from vision.parts.gates import LEAST_POINTS
 from vision.parts.patch import grey_at
 from vision.parts.place import PartSpec, Window
 from vision.types import FloatArray
@@ -18,7 +18,8 @@ __all__ = ["Standing", "make_standing"]
 
 _LONGEST_MM = 5.0  # parts that the surface of molten solder can lift [convention]
 _CLEAR_MM = 0.25  # from the lying part's picture: with twice as much nothing is left of a chip's side [convention]
-_CHANGED_SHARE = 0.2  # of each grey level: more than a faint shadow that went with the part [convention]
+# of grey levels, and of each: more than a faint shadow that went with the part [convention]
+_CHANGED_GREY, _CHANGED_SHARE = 14.0, 0.2
 
 
 @dataclass(frozen=True)
@@ -43,7 +44,7 @@ class Standing:
         """How much more of what a standing part would hide has changed than of the rest, the likelier side, -1 to 1;
         nan when there is too little to tell by."""
         now = grey_at(picture, window.ring_px, self.points_mm, shift)
-        changed = np.abs(now - gain * self.grey) > CONTRAST_GREY + _CHANGED_SHARE * gain * self.grey
+        changed = np.abs(now - gain * self.grey) > _CHANGED_GREY + _CHANGED_SHARE * gain * self.grey
         rest = ~np.any(self.hidden, axis=0)
         shares = [
             float(changed[side].mean() - changed[rest].mean())

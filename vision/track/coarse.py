@@ -13,7 +13,7 @@ from vision.camera.model import CameraModel
 from vision.compiled import njit
 from vision.nozzle.body import NozzleBody, ToolPose, axis_frame
 from vision.nozzle.silhouette import Poses, body_arrays, trace, trace_inputs
-from vision.track.novelty import ALIKE_PX, ANGLES, HALF, NewEdges
+from vision.track.novelty import ALIKE_PX, ANGLES, CLOSE_PX, HALF, NewEdges
 from vision.types import FloatArray
 
 __all__ = ["SIGHT_STEP_MM", "CoarseTool", "EdgeView", "coarse_tool", "direction_of", "reward",
@@ -91,7 +91,7 @@ def _on_visible(placed, lens, steps_mm, share, fields):
         x, y = int(px[i, 0] / HALF), int(px[i, 1] / HALF)
         if 1 <= x < w - 1 and 1 <= y < h - 1:
             length = share[labels[i, 0]] * values[i, 1]
-            near = fields[direction_of(normal_px[i, 0], normal_px[i, 1]), y, x] / (0.5 * ALIKE_PX)
+            near = fields[direction_of(normal_px[i, 0], normal_px[i, 1]), y, x] / CLOSE_PX
             seen += length
             on_edges += length * max(1.0 - near * near, 0.0)
     return on_edges / max(np.sqrt(seen), 1.0)

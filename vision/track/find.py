@@ -30,7 +30,7 @@ from vision.track.coarse import (
     sweep_tube,
     visible_reward,
 )
-from vision.track.novelty import ALIKE_PX, HALF, NewEdges, new_edges, tool_mask
+from vision.track.novelty import ALIKE_PX, CLOSE_PX, HALF, NewEdges, new_edges, tool_mask
 from vision.types import FloatArray
 
 __all__ = ["DRAFT_STEP_MM", "IN_PART", "Sought", "find_poses", "find_tool", "habit", "poses_near", "share_in_view",
@@ -251,7 +251,7 @@ def poses_near(camera: CameraModel, body: NozzleBody, picture: Picture, start: T
     score = reward(camera, body, edges, drawn)
     best = _unlike(drawn.tips, drawn.axes, np.argsort(-score, kind="stable"), _NEAR, _APART_MM)
     settled = _settled(camera, body, edges, drawn.tips[best], drawn.axes[best], drawn.sideways[best])
-    score = reward(camera, body, edges, settled, 0.5 * ALIKE_PX)
+    score = reward(camera, body, edges, settled, CLOSE_PX)
     apart = _unlike(settled.tips, settled.axes, np.argsort(-score, kind="stable"), _NEAR_KEPT, _APART_MM)
     return [_pose_of(*settled, i) for i in apart]
 

@@ -12,7 +12,7 @@ from vision.compiled import njit
 from vision.edges.cuts import brightest, linear_light
 from vision.fit.pose import Picture
 
-__all__ = ["ALIKE_PX", "HALF", "ANGLES", "NewEdges", "is_bare", "new_edges", "tool_mask"]
+__all__ = ["ALIKE_PX", "CLOSE_PX", "HALF", "ANGLES", "NewEdges", "is_bare", "new_edges", "tool_mask"]
 
 _SPECK = 25  # quarter-size pixels below which a piece of the mask is noise [convention]
 # edges are looked for at this part of the size, by so many directions, and in the
@@ -25,8 +25,8 @@ _EDGE_SHARE_SMALL = 0.1  # the same in a quarter-size picture [trial]
 # an edge of the picture without the bench's is at most so much more than the picture's own: what is missing makes none
 # [trial]
 _SHOWN = 1.5
-# an edge this near speaks for an outline, of a settled pose half as near; distances are told as far [trial]
-ALIKE_PX = 6.0
+# an edge this near speaks for an outline, at first, whence distances are told as far, and of settled poses [trial]
+ALIKE_PX, CLOSE_PX = 6.0, 3.0
 _AWAY_PX = np.float32(HALF) * np.hypot(*np.mgrid[:ALIKE_PX // HALF + 1, :ALIKE_PX // HALF + 1]).astype(np.float32)
 
 
