@@ -347,6 +347,31 @@ def test_a_tool_that_is_seen_again_is_looked_for_around_there_though_it_looks_we
     assert after.fit.quality > 0.8 and len(looks) == n_looks
 
 
+@pytest.mark.parametrize(("log_ratio", "n_looks"), [(0.5, 0), (-0.5, 1)])
+def test_a_track_is_looked_for_around_there_when_another_thing_explains_the_picture_better(followed, monkeypatch,
+                                                                                           log_ratio, n_looks):
+    follower, bench, seen, _, h = followed
+    looks = []
+    monkeypatch.setattr(vision.track.following, "poses_near", lambda *args: looks.append(args) or [])
+    monkeypatch.setattr(vision.track.following, "log_likelihood_ratio", lambda *_: log_ratio)
+
+    follower.step(h, seen, replace(bench, t_s=0.04), ())
+
+    assert len(looks) == n_looks
+
+
+@pytest.mark.parametrize(("dt_s", "n_looks"), [(1 / 30, 2), (1 / 15, 6), (1 / 10, 6)])
+def test_a_slow_camera_s_pictures_leave_time_to_look_around_in_every_one(followed, monkeypatch, dt_s, n_looks):
+    follower, bench, seen, empty, h = followed
+    looks = []
+    monkeypatch.setattr(vision.track.following, "poses_near", lambda *args: looks.append(args) or [])
+
+    for i in range(6):
+        h = follower.step(h, empty, replace(bench, t_s=(i + 1) * dt_s), ())[0]
+
+    assert len(looks) == n_looks
+
+
 @pytest.mark.parametrize(("is_smoky", "n_veiled"), [(False, 3), (True, 9)])
 def test_smoke_is_looked_through_ten_times_a_second_and_always_where_there_was_some(followed, monkeypatch, is_smoky,
                                                                                     n_veiled):

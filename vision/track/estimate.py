@@ -15,13 +15,13 @@ __all__ = ["LIKELY", "SURE", "REPORTED_SIGMA_MM", "estimate", "is_known", "statu
            "steady"]
 
 SURE, LIKELY = 0.95, 0.5  # probability from which on its numbers are reported, and that a tool is there [convention]
-# of height and direction (3 degrees), up to which they are reported [convention]
-REPORTED_SIGMA_MM, REPORTED_LEAN_RAD = 4.0, 0.05
+# of height and direction (2 degrees), up to which they are reported [convention]
+REPORTED_SIGMA_MM, REPORTED_LEAN_RAD = 4.0, 0.035
 _PARKED_COS = np.cos(np.deg2rad(60.0))  # of the tilt, beyond which a tool lies and does not blow down [convention]
 _BELOW_SIGMAS = 2.0  # beneath the board's top, from where on a height is not one [convention]
 
 # of the filter's variance, what heights have shown: in 45 runs over rendered clips, forwards and backwards, begun at
-# different pictures, bands of 90 % hold 88 to 99 % with it, and 0.28 % lie beyond three sigmas [measured:
+# different pictures, bands of 90 % hold 88 to 99 % with it, and 0.25 % lie beyond three sigmas [measured:
 # tests.benchmarks.starts]
 _AS_MEASURED = 0.4
 # at first errors are more alike from picture to picture than the filter takes them to be, while the same part of the

@@ -50,13 +50,13 @@ _GATE = 25.0  # chi-square of 5 degrees of freedom, 99.99 % [derived]
 _JITTER_COV = np.diag([0.4, 0.4, 1.0, 0.008, 0.008]) ** 2
 _LOG_JUMP = np.log(0.05)  # that a pose which the filter does not expect is the tool's [convention]
 _KNOWN_LOG_ODDS = 4.0  # from which on the metal's appearance is not asked any more [convention]
-# shares of what is usual of the outline, and of all of it, below which other ways to see it are tried [convention]
-_AS_USUAL, _LOW_QUALITY = 0.9, 0.35
+_AS_USUAL = 0.9  # share of what is usual of the outline, below which other ways to see it are tried [convention]
 _WELL_QUALITY = 0.77  # below it a pose's sigma grows, as the cube of how much quality lacks [trial]
 # so often at most a track that is seen badly is looked for in other ways, through smoke and around where it is
 # expected: that takes as long as following it for three pictures, and a search of the whole picture goes on besides
 # [convention]
-_OTHERWISE_S = 0.1
+_OTHERWISE_S = 0.13
+_AWAY_S = 0.1  # which pictures did not show for longer may be elsewhere than it is expected [convention]
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better [trial]
 _SMOKE = 0.12  # sigma of the brightness that smoke lays over the bench [convention]
 _NEAR_STEPS = [15.0, 15.0, 15.0, 0.1, 0.1, 0.1]  # [mm], [rad]: as far as poses near a track are drawn
@@ -172,10 +172,10 @@ class Follower:
              searches_around: bool) -> tuple[PoseFit | None, bool, float]:
         """The best fit near where the tool is expected, or else from around there; whether it is seen through smoke;
         and when it was last looked for otherwise."""
-        is_due = t_s - h.t_otherwise_s >= _OTHERWISE_S
+        is_due = t_s - h.t_otherwise_s >= _OTHERWISE_S - (t_s - h.t_s)  # a camera that is slow leaves time for more
         fit, is_smoky = self._fit_from(h, picture, prior, prior.pose, is_due)
         usual = _AS_USUAL * h.quality
-        is_poor = fit is None or fit.quality < min(_LOW_QUALITY, usual)
+        is_poor = fit is None or log_likelihood_ratio(self._body, fit) < 0.0  # another thing explains it better
         # what is seen again may be elsewhere, though it looks well
         if not searches_around or not ((is_due and is_poor) or (fit is not None and _was_away(h, t_s))):
             is_usual = fit is not None and fit.quality > usual
@@ -213,7 +213,7 @@ class Follower:
                              rounds=_DRAFT)
             if draft is not None:
                 drafts.append(draft)
-        return self._fit_from(h, picture, wide, max(drafts, key=lambda d: d.score).pose) if drafts else (None, False)
+        return self._fit_from(h, picture, prior, max(drafts, key=lambda d: d.score).pose) if drafts else (None, False)
 
     def _expected(self, ahead: ToolState, bench: BenchPose) -> PosePrior:
         """The predicted state as a fit's prior, in the camera frame, with how the tool moves while the picture is
@@ -249,4 +249,4 @@ def _paled(noise: tuple[float, float, float]) -> tuple[float, float, float]:
 
 def _was_away(h: Hypothesis, t_s: float) -> bool:
     """Whether pictures have not shown a hypothesis for so long that it may be found elsewhere than it is."""
-    return h.fit is None and t_s - h.t_seen_s > _OTHERWISE_S
+    return h.fit is None and t_s - h.t_seen_s > _AWAY_S
