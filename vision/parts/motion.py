@@ -186,10 +186,7 @@ class _Part:
     def _measure(self, sight: _Sight, first: _First) -> PartMotion:
         t_s, place, window = sight.t_s, sight.place, sight.window
         ring = register(sight.picture, window.ring_px, first.ring, self._ring_shift)
-        if (
-            not _is_seen(ring, _RING)
-            or math.hypot(*ring.shift[:2].tolist()) * window.px_per_mm > _FAR_PX
-        ):
+        if not _is_seen(ring, _RING) or math.hypot(*ring.shift[:2].tolist()) * window.px_per_mm > _FAR_PX:
             if t_s - self._t_ring_s > AGAIN_S:
                 self._forget()
             self._ring_shift = np.zeros(3)

@@ -52,9 +52,9 @@ _LOG_JUMP = np.log(0.05)  # that a pose which the filter does not expect is the 
 _KNOWN_LOG_ODDS = 4.0  # from which on the metal's appearance is not asked any more [convention]
 _AS_USUAL = 0.9  # share of what is usual of the outline, below which other ways to see it are tried [convention]
 _WELL_QUALITY = 0.77  # below it a pose's sigma grows, as the cube of how much quality lacks [trial]
-# so often at most a track that is seen badly is looked for in other ways, through smoke and around where it is
-# expected: that takes as long as following it for three pictures, and a search of the whole picture goes on besides
-# [convention]
+# so often at most, less the time since the picture before, a track that is seen badly is looked for in other ways,
+# through smoke and around where it is expected: that takes as long as following it for three pictures, for which the
+# pictures of a slow camera leave time, and a search of the whole picture goes on besides [convention]
 _OTHERWISE_S = 0.13
 _AWAY_S = 0.1  # which pictures did not show for longer may be elsewhere than it is expected [convention]
 _SMOKE_EARNS = 1.3  # a picture is taken for smoky only when that explains it so much better [trial]
@@ -172,13 +172,12 @@ class Follower:
              searches_around: bool) -> tuple[PoseFit | None, bool, float]:
         """The best fit near where the tool is expected, or else from around there; whether it is seen through smoke;
         and when it was last looked for otherwise."""
-        is_due = t_s - h.t_otherwise_s >= _OTHERWISE_S - (t_s - h.t_s)  # a camera that is slow leaves time for more
+        is_due = t_s - h.t_otherwise_s >= _OTHERWISE_S - (t_s - h.t_s)
         fit, is_smoky = self._fit_from(h, picture, prior, prior.pose, is_due)
-        usual = _AS_USUAL * h.quality
         is_poor = fit is None or log_likelihood_ratio(self._body, fit) < 0.0  # another thing explains it better
         # what is seen again may be elsewhere, though it looks well
         if not searches_around or not ((is_due and is_poor) or (fit is not None and _was_away(h, t_s))):
-            is_usual = fit is not None and fit.quality > usual
+            is_usual = fit is not None and fit.quality > _AS_USUAL * h.quality
             return fit, is_smoky, t_s if is_due and not is_usual else h.t_otherwise_s
         other, veiled = self._fit_around(h, picture, prior)
         if other is not None and (fit is None or other.score > fit.score):
