@@ -29,6 +29,7 @@ N_MEMBERS = 33
 # off by 0.6 % of their rise at most, faces under a jet that sweeps at 1.5 Hz by 2 %. While joints rise quickly, as a
 # small part's do at first, three. What is missing is passed in longer ones.
 STEP_S, QUICK_STEP_S, QUICK_K_S, LONGEST_STEP_S = 4 / 30, 0.1, 10.0, 0.25
+UNSEEN_STEP_S = 0.5  # what becomes of a nozzle that is not seen mostly shows within this; practice, no source
 COLDEST_KEPT = 20  # steps for which the coldest joint is remembered: a sight is told a moment later
 HOLD_S = 3.0  # the coldest joint's lower bound must stay above its mark this long
 UNDERCOOLING_K = 30.0  # tin stays liquid 10 to 30 K and more below its solidus when it cools; handbook, from memory
@@ -89,6 +90,7 @@ class HeatEstimator:
                                 self.melt.mark_c, self._is_solid)
         self._may_look = True
         self._waiting: list[HeatInput] = []
+        self._has_left = False
         self._reading: HeatReading  # of the last step; the first input always makes one
         self._kind: tuple[object, ...] | None = None
         self._rates: dict[str, FloatArray] = {}
@@ -101,8 +103,9 @@ class HeatEstimator:
         """
         is_new_kind = _kind(inp) != self._kind
         if is_new_kind and self._waiting:
+            self._has_left = not (inp.on or self._waiting[0].observed)
             self._take(joined(self._waiting))
-            self._waiting = []
+            self._waiting, self._has_left = [], False
         self._unseen_s = 0.0 if inp.observed else self._unseen_s + inp.dt_s
         if inp.observed and _meets_board(inp):
             self._last = inp
@@ -120,6 +123,8 @@ class HeatEstimator:
     @property
     def _step_s(self) -> float:
         """How long the next step is to be."""
+        if self._unseen_s > 0:
+            return UNSEEN_STEP_S
         return QUICK_STEP_S if abs(self._reading.ramp_k_s.mid) > QUICK_K_S else STEP_S
 
     def _take(self, inp: HeatInput) -> HeatReading:
@@ -188,13 +193,14 @@ class HeatEstimator:
     def _unseen(self, aim_m: FloatArray) -> tuple[FloatArray, FloatArray | float]:
         """Aim and share of the jet of every member while the nozzle is not seen.
 
-        The estimate itself takes half a jet where it was; the last members take what else may have happened:
-        it stayed, it left, or it went to one of the regions. The band must reach all of them.
+        The estimate itself takes half a jet where it was, and none once the bench was seen without it; the last
+        members take what else may have happened: it stayed, it left, or it went to one of the regions. The band must
+        reach all of them.
         """
         if self._unseen_s == 0:
             return aim_m, 1.0
         gone = -math.expm1(-self._unseen_s / FORGET_S)
-        duty = np.full(aim_m.shape[1], 1 - 0.5 * gone)
+        duty = np.full(aim_m.shape[1], 0.0 if self._has_left else 1 - 0.5 * gone)
         first = self._n_members
         duty[first + _STAYED], duty[first + _LEFT], duty[first + _TO_REGION:] = 1.0, 1 - gone, 1.0
         aim_m = aim_m.copy()
