@@ -22,7 +22,7 @@ from vision.edges.search import (
     edges_along,
     find_edges,
     lone_cuts,
-    misfits_by_travel,
+    misfits_by_softness,
 )
 from vision.fit.least_squares import CUT_SIGMA_PX, _scatter_of_groups, _scatter_px
 from vision.fit.rounds import _crowding_px
@@ -104,7 +104,7 @@ def test_cuts_tell_how_far_their_edge_travelled():
     cuts, back = np.mean([_cuts(0.3 + way, 0.14, 0.45) for way in np.linspace(-2, 2, 101)], 0)
     cuts, back = (to_opponent(light.astype(np.float32), NOISE) for light in (cuts, back))
 
-    misfits = misfits_by_travel(lone_cuts(cuts, back), np.full(N, 0.3), np.tile(ways_px, (N, 1)),
+    misfits = misfits_by_softness(lone_cuts(cuts, back), np.full(N, 0.3), np.tile(ways_px, (N, 1)) ** 2,
                                 Tolerance(noise=NOISE), tables_of(GRID))
 
     assert np.all(ways_px[misfits.argmin(1)] == 4.0)

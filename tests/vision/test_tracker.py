@@ -187,8 +187,8 @@ def test_the_stored_bench_lies_where_a_bumped_camera_sees_it_at_once(scene, monk
 
 
 def test_what_learns_the_shutter_is_ready_before_the_first_frame(scene, monkeypatch):
-    used, original = [], vision.track.shutter.misfits_by_travel
-    monkeypatch.setattr(vision.track.shutter, "misfits_by_travel", lambda *a: used.append(1) or original(*a))
+    used, original = [], vision.track.shutter.misfits_by_softness
+    monkeypatch.setattr(vision.track.shutter, "misfits_by_softness", lambda *a: used.append(1) or original(*a))
 
     Tracker(CAMERA, StillBench(), NozzleModel(TOOL, DRAWN_EDGES, scene[0]), 0.0).warm_up()
 

@@ -26,7 +26,7 @@ from vision.edges.profiles import BLUR_PX, FINE, FLAT_LANES, LANES, profile_of, 
 from vision.types import FloatArray
 
 __all__ = ["STRAY_LIGHT", "USUAL_NOISE", "PICK_LIMIT", "MISFIT_LIMIT", "Cuts", "EdgeSet", "Softness", "Tolerance",
-           "lone_cuts", "find_edges", "edges_along", "misfits_by_travel"]
+           "lone_cuts", "find_edges", "edges_along", "misfits_by_softness"]
 
 PICK_LIMIT, MISFIT_LIMIT = 5.0, 6.0  # as in `Tolerance` [trial]
 STRAY_LIGHT = 0.01  # sigma of the brightness that it lays over the bench; smoke lays more [convention]
@@ -288,30 +288,31 @@ def _share_ramps(ramps, sides, n_sides, half_travel, inside, lighter):
 
 
 @njit(cache=True, nogil=True, error_model="numpy", pipeline_class=Apart)
-def misfits_by_travel(cuts, offset_px, travels_px, tolerance, tables):
-    """How badly cuts are explained by edges near where they were seen that travel by so much: least misfits, shape (n,
-    k).
+def misfits_by_softness(cuts, offset_px, travels2_px2, tolerance, tables):
+    """How badly cuts are explained by edges near where they were seen that are so soft: least misfits, shape (n, k).
 
     Parameters
     ----------
     cuts : Cuts
     offset_px : array, shape (n,)
         Where each cut's edge was seen.
-    travels_px : array, shape (n, k)
-        Ways to try, of each cut.
+    travels2_px2 : array, shape (n, k)
+        Squares of ways to try, of each cut; below 0 of an edge at rest that is sharper than one of blur BLUR_PX.
     tolerance : Tolerance
     tables : EdgeTables
     """
-    (n, k), m = travels_px.shape, cuts.light.shape[2]
+    (n, k), m = travels2_px2.shape, cuts.light.shape[2]
     samples, sums, flat, out = np.zeros((m, LANES)), np.empty(LANES), np.zeros(4), np.empty((n, k))
     for i in range(n):
         start = round(offset_px[i] / tables.step_px) + (m - 1) // 2
         place = round((offset_px[i] / tables.step_px + (m - 1) // 2 - start) * FINE)
-        longest = profile_at(tables, profile_of(BLUR_PX, travels_px[i].max()))
+        longest = profile_at(tables, profile_of(BLUR_PX, math.sqrt(max(travels2_px2[i].max(), 0.0))))
         stretch = stretch_about(Cut(cuts.light[i], cuts.background[i], flat), start, longest, tolerance.noise[0],
                                 samples)
         for j in range(k):
-            fine, out[i, j] = tables.fine[profile_of(BLUR_PX, travels_px[i, j])], np.inf
+            way2 = travels2_px2[i, j]
+            rest = math.sqrt(max(BLUR_PX**2 + min(way2, 0.0) / 12.0, 0.0))
+            fine, out[i, j] = tables.fine[profile_of(rest, math.sqrt(max(way2, 0.0)))], np.inf
             for t in range(place - FINE, place + FINE + 1):
                 misfit, _, _ = misfit_of_edge(stretch, fine, t, tolerance.veil, flat, sums)
                 out[i, j] = min(out[i, j], misfit)

@@ -10,7 +10,7 @@ import numpy as np
 from vision.camera.model import CameraModel
 from vision.edges.cuts import CutGrid
 from vision.edges.profiles import BLUR_PX, tables_of
-from vision.edges.search import Softness, Tolerance, edges_along, lone_cuts, misfits_by_travel
+from vision.edges.search import Softness, Tolerance, edges_along, lone_cuts, misfits_by_softness
 from vision.fit.pose import Picture, Rounds, inside_picture, picture_cuts
 from vision.nozzle.body import NozzleBody, ToolPose
 from vision.nozzle.silhouette import STEP, outline
@@ -19,6 +19,8 @@ from vision.types import FloatArray
 __all__ = ["Shutter", "is_telling"]
 
 _TRIED_S = np.arange(13) / 240  # up to a whole frame at 20 a second [derived]
+# what edges at rest may be blurred by [px]: a lens out of focus, demosaicing, a codec [convention]
+_TRIED_REST_PX = np.array([0.5, 0.65, 0.8, 1.0, 1.25, 1.6])
 _USUAL_S = 0.01  # of a camera that has not shown anything yet, and its sigma [convention]
 _EVERY_S = 0.2  # between two pictures that are asked, for the time that takes [convention]
 # of what earlier pictures said, from one to the next: a camera opens its shutter longer in less light [convention]
@@ -27,11 +29,11 @@ _MOST_ABOVE = 200.0  # chi-square: a picture at whose time the velocity was not 
 
 
 class _Telling(NamedTuple):
-    """Edges that tell something [convention]: that travel faster than the first, since slower ones are hardly softer
-    than resting ones, and not as fast as the second [px/s]; that stand out by that chi-square, so near to where they
+    """Edges that tell something [convention]: that some travel faster than the first, since slower ones are
+    hardly softer than resting ones, and none as fast as the second [px/s]; that stand out by that chi-square, so near to where they
     are expected [px]; no fewer of them, and for the time that they take no more."""
 
-    slow_px_s: float = 200.0
+    slow_px_s: float = 60.0
     fast_px_s: float = 450.0
     gain: float = 40.0
     near_px: float = 2.0
@@ -47,7 +49,7 @@ class Shutter:
 
     A moving edge is as soft as the way that it went meanwhile. Each time that is tried explains the edges so badly, as
     a chi-square; what several pictures say adds up, and the parabola through the least and its neighbours has its least
-    there.
+    there. How soft edges at rest are is unknown beside it, and told by the slow ones.
 
     Attributes
     ----------
@@ -58,7 +60,7 @@ class Shutter:
     def __init__(self, camera: CameraModel, body: NozzleBody) -> None:
         self._camera, self._body = camera, body
         self._usual = ((_TRIED_S - _USUAL_S) / _USUAL_S) ** 2
-        self._misfits = np.zeros(len(_TRIED_S))
+        self._misfits = np.zeros((len(_TRIED_S), len(_TRIED_REST_PX)))
         self.open_s = _least_s(self._usual)
         self._t_s = -np.inf
 
@@ -72,8 +74,8 @@ class Shutter:
         speed_px_s = out.jacobian[:, :3] @ velocity_mm_s
         late_s = readout_s * self._camera.row_share(out.px[:, 1])
         out = replace(out, px=out.px + (late_s * speed_px_s)[:, None] * out.normal_px)
-        at = np.flatnonzero((out.side != STEP) & _tells(speed_px_s))
-        if len(at) < _TELLING.least:
+        at = np.flatnonzero((out.side != STEP) & (np.abs(speed_px_s) < _TELLING.fast_px_s))
+        if not is_telling(speed_px_s[at]):
             return
         at = at[::-(-len(at) // _TELLING.most)]
         out = out.at(at)
@@ -87,11 +89,13 @@ class Shutter:
         clear = np.flatnonzero((gain > _TELLING.gain) & (np.abs(offset_px) < _TELLING.near_px))
         if len(clear) < _TELLING.least:
             return
-        misfits = misfits_by_travel(lone_cuts(cuts[clear], back[clear]), offset_px[clear],
-                                    speed_px_s[clear, None] * _TRIED_S, tolerance, tables)
-        above = misfits.sum(0) - misfits.sum(0).min()
+        travels2_px2 = ((speed_px_s[clear, None, None] * _TRIED_S[:, None]) ** 2
+                        + 12 * (_TRIED_REST_PX**2 - BLUR_PX**2))
+        misfits = misfits_by_softness(lone_cuts(cuts[clear], back[clear]), offset_px[clear],
+                                      travels2_px2.reshape(len(clear), -1), tolerance, tables).sum(0)
+        above = (misfits - misfits.min()).reshape(self._misfits.shape)
         self._t_s, self._misfits = t_s, _KEEPS * self._misfits + np.minimum(above, _MOST_ABOVE)
-        self.open_s = _least_s(self._usual + self._misfits)
+        self.open_s = _least_s(self._usual + self._misfits.min(1))
 
 
 def is_telling(speed_px_s: FloatArray) -> bool:
