@@ -422,7 +422,8 @@ def test_the_misfit_of_each_way_is_the_least_near_where_the_edge_was_seen(offset
     start = round(fine / FINE)
     place = round(fine - start * FINE)
 
-    found = misfits_by_softness(lone_cuts(cut[None], back[None]), np.array([offset_px]), travels[None] ** 2, TOLERANCE, TABLES)
+    found = misfits_by_softness(lone_cuts(cut[None], back[None]), np.array([offset_px]), travels[None] ** 2, TOLERANCE,
+                                TABLES)
 
     expected = [min(_misfit(cut, back, place + k, (BLUR_PX, way), np.zeros(4), start=start, half_travel=2.5)[0]
                     for k in range(-FINE, FINE + 1)) for way in travels]
