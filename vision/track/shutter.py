@@ -29,9 +29,9 @@ _MOST_ABOVE = 200.0  # chi-square: a picture at whose time the velocity was not 
 
 
 class _Telling(NamedTuple):
-    """Edges that tell something [convention]: that some travel faster than the first, since slower ones are
-    hardly softer than resting ones, and none as fast as the second [px/s]; that stand out by that chi-square, so near to where they
-    are expected [px]; no fewer of them, and for the time that they take no more."""
+    """Edges that tell something [convention]: that some travel faster than the first, since slower ones are hardly
+    softer than resting ones, and none as fast as the second [px/s]; that stand out by that chi-square, so near to where
+    they are expected [px]; no fewer of them, and for the time that they take no more."""
 
     slow_px_s: float = 60.0
     fast_px_s: float = 450.0
