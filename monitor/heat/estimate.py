@@ -90,7 +90,6 @@ class HeatEstimator:
                                 self.melt.mark_c, self._is_solid)
         self._may_look = True
         self._waiting: list[HeatInput] = []
-        self._has_left = False
         self._reading: HeatReading  # of the last step; the first input always makes one
         self._kind: tuple[object, ...] | None = None
         self._rates: dict[str, FloatArray] = {}
@@ -103,9 +102,8 @@ class HeatEstimator:
         """
         is_new_kind = _kind(inp) != self._kind
         if is_new_kind and self._waiting:
-            self._has_left = not (inp.on or self._waiting[0].observed)
-            self._take(joined(self._waiting))
-            self._waiting, self._has_left = [], False
+            self._take(joined(self._waiting), has_left=not (inp.on or self._waiting[0].observed))
+            self._waiting = []
         self._unseen_s = 0.0 if inp.observed else self._unseen_s + inp.dt_s
         if inp.observed and _meets_board(inp):
             self._last = inp
@@ -127,9 +125,9 @@ class HeatEstimator:
             return UNSEEN_STEP_S
         return QUICK_STEP_S if abs(self._reading.ramp_k_s.mid) > QUICK_K_S else STEP_S
 
-    def _take(self, inp: HeatInput) -> HeatReading:
-        """Advance to inp.t_s and read the estimate."""
-        blow = self._blow(inp)
+    def _take(self, inp: HeatInput, has_left: bool = False) -> HeatReading:
+        """Advance to inp.t_s and read the estimate; whether an unseen nozzle has since been seen to have left."""
+        blow = self._blow(inp, has_left)
         self._advance(blow, inp.dt_s)
         sites = self.chain.sites()
         self._note_range(blow)
@@ -181,16 +179,16 @@ class HeatEstimator:
         outside = (gx < lows[0]) | (gx > highs[0]) | (gy < lows[1]) | (gy > highs[1])
         return x, y, np.where(outside, np.nan, temp)
 
-    def _blow(self, inp: HeatInput) -> Blow | None:
+    def _blow(self, inp: HeatInput, has_left: bool) -> Blow | None:
         """The jet of every member: the measured one with each member's own error; None when there is none."""
         seen = inp if inp.observed else self._last
         if seen is None or not inp.on or not _meets_board(seen):
             return None
         blow = member_blow(seen, self.setup, self._input_scores)
-        aim, duty = self._unseen(np.array([blow.aim_x_m, blow.aim_y_m]))
+        aim, duty = self._unseen(np.array([blow.aim_x_m, blow.aim_y_m]), has_left)
         return blow._replace(aim_x_m=aim[0], aim_y_m=aim[1], duty=duty)
 
-    def _unseen(self, aim_m: FloatArray) -> tuple[FloatArray, FloatArray | float]:
+    def _unseen(self, aim_m: FloatArray, has_left: bool) -> tuple[FloatArray, FloatArray | float]:
         """Aim and share of the jet of every member while the nozzle is not seen.
 
         The estimate itself takes half a jet where it was, and none once the bench was seen without it; the last
@@ -200,7 +198,7 @@ class HeatEstimator:
         if self._unseen_s == 0:
             return aim_m, 1.0
         gone = -math.expm1(-self._unseen_s / FORGET_S)
-        duty = np.full(aim_m.shape[1], 0.0 if self._has_left else 1 - 0.5 * gone)
+        duty = np.full(aim_m.shape[1], 0.0 if has_left else 1 - 0.5 * gone)
         first = self._n_members
         duty[first + _STAYED], duty[first + _LEFT], duty[first + _TO_REGION:] = 1.0, 1 - gone, 1.0
         aim_m = aim_m.copy()

@@ -306,14 +306,20 @@ def misfits_by_softness(cuts, offset_px, travels2_px2, tolerance, tables):
     for i in range(n):
         start = round(offset_px[i] / tables.step_px) + (m - 1) // 2
         place = round((offset_px[i] / tables.step_px + (m - 1) // 2 - start) * FINE)
-        longest = profile_at(tables, profile_of(BLUR_PX, math.sqrt(max(travels2_px2[i].max(), 0.0))))
+        longest = profile_at(tables, _profile_as_soft(travels2_px2[i].max()))
         stretch = stretch_about(Cut(cuts.light[i], cuts.background[i], flat), start, longest, tolerance.noise[0],
                                 samples)
         for j in range(k):
-            way2 = travels2_px2[i, j]
-            rest = math.sqrt(max(BLUR_PX**2 + min(way2, 0.0) / 12.0, 0.0))
-            fine, out[i, j] = tables.fine[profile_of(rest, math.sqrt(max(way2, 0.0)))], np.inf
+            fine, out[i, j] = tables.fine[_profile_as_soft(travels2_px2[i, j])], np.inf
             for t in range(place - FINE, place + FINE + 1):
                 misfit, _, _ = misfit_of_edge(stretch, fine, t, tolerance.veil, flat, sums)
                 out[i, j] = min(out[i, j], misfit)
     return out
+
+
+@njit(cache=True, nogil=True)
+def _profile_as_soft(travel2_px2):
+    """Which of the tables' edges is as soft as one of blur BLUR_PX that goes so far, squared; sharper below 0."""
+    if travel2_px2 > 0.0:
+        return profile_of(BLUR_PX, math.sqrt(travel2_px2))
+    return profile_of(math.sqrt(max(BLUR_PX**2 + travel2_px2 / 12.0, 0.0)), 0.0)
