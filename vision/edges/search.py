@@ -303,17 +303,22 @@ def misfits_by_softness(cuts, offset_px, travels2_px2, tolerance, tables):
     """
     (n, k), m = travels2_px2.shape, cuts.light.shape[2]
     samples, sums, flat, out = np.zeros((m, LANES)), np.empty(LANES), np.zeros(4), np.empty((n, k))
+    found = np.empty(len(tables.fine))
     for i in range(n):
         start = round(offset_px[i] / tables.step_px) + (m - 1) // 2
         place = round((offset_px[i] / tables.step_px + (m - 1) // 2 - start) * FINE)
         longest = profile_at(tables, _profile_as_soft(travels2_px2[i].max()))
         stretch = stretch_about(Cut(cuts.light[i], cuts.background[i], flat), start, longest, tolerance.noise[0],
                                 samples)
+        found.fill(np.nan)
         for j in range(k):
-            fine, out[i, j] = tables.fine[_profile_as_soft(travels2_px2[i, j])], np.inf
-            for t in range(place - FINE, place + FINE + 1):
-                misfit, _, _ = misfit_of_edge(stretch, fine, t, tolerance.veil, flat, sums)
-                out[i, j] = min(out[i, j], misfit)
+            profile = _profile_as_soft(travels2_px2[i, j])
+            if math.isnan(found[profile]):  # many that are tried are as soft as one another
+                found[profile] = np.inf
+                for t in range(place - FINE, place + FINE + 1):
+                    misfit, _, _ = misfit_of_edge(stretch, tables.fine[profile], t, tolerance.veil, flat, sums)
+                    found[profile] = min(found[profile], misfit)
+            out[i, j] = found[profile]
     return out
 
 
