@@ -21,7 +21,7 @@ _PARKED_COS = np.cos(np.deg2rad(60.0))  # of the tilt, beyond which a tool lies 
 _BELOW_SIGMAS = 2.0  # beneath the board's top, from where on a height is not one [convention]
 
 # of the filter's variance, what heights have shown: in 45 runs over rendered clips, forwards and backwards, begun at
-# different pictures, bands of 90 % hold 88 to 99 % with it, and 0.25 % lie beyond three sigmas [measured:
+# different pictures, bands of 90 % hold 90 to 98 % with it, and 0.24 % lie beyond three sigmas [measured:
 # tests.benchmarks.starts]
 _AS_MEASURED = 0.4
 # at first errors are more alike from picture to picture than the filter takes them to be, while the same part of the
